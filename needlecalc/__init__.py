@@ -1,0 +1,65 @@
+"""Re-profile the metering needle of a constant-depression carburettor from a measured lambda log.
+
+The road: ``read_log``, ``make_bands``, ``with_lift``, ``make_target``, ``solve``, ``grind_sheet``.
+"""
+
+from needlecalc.errors import InputError, LogFormatError, NeedleCalcError, NeedleCalcWarning, SolveError
+from needlecalc.parts.needle import Needle, read_needle
+from needlecalc.parts.jet import Jet
+from needlecalc.parts.carburettor import AirValve, Carburettor
+from needlecalc.parts.engine import Engine
+from needlecalc.parts.conditions import Air, Fuel
+from needlecalc.parts.setup import Setup
+from needlecalc.measure.logfile import Log, read_log
+from needlecalc.measure.bands import Bands, make_bands, typed_bands
+from needlecalc.measure.lift import with_lift
+from needlecalc.design.predict import Comparison, compare, fuel_of, predict_lambda
+from needlecalc.design.target import Target, make_target
+from needlecalc.design.limits import Limits
+from needlecalc.design.solve import Design, solve
+from needlecalc.report.plot import plot_areas, plot_comparison, plot_lambda, plot_profile
+from needlecalc.report.sheet import GrindSheet, grind_sheet
+from needlecalc.report.pages import write_pdf, write_profile_png
+from needlecalc.job import Job, read_job
+
+__all__ = [
+    "NeedleCalcError",
+    "InputError",
+    "LogFormatError",
+    "SolveError",
+    "NeedleCalcWarning",
+    "Needle",
+    "read_needle",
+    "Jet",
+    "AirValve",
+    "Carburettor",
+    "Engine",
+    "Fuel",
+    "Air",
+    "Setup",
+    "Log",
+    "read_log",
+    "Bands",
+    "make_bands",
+    "typed_bands",
+    "with_lift",
+    "Target",
+    "make_target",
+    "Limits",
+    "Design",
+    "solve",
+    "fuel_of",
+    "predict_lambda",
+    "Comparison",
+    "compare",
+    "GrindSheet",
+    "grind_sheet",
+    "plot_profile",
+    "plot_areas",
+    "plot_lambda",
+    "plot_comparison",
+    "write_pdf",
+    "write_profile_png",
+    "Job",
+    "read_job",
+]

@@ -1,0 +1,112 @@
+"""Read-only float arrays and the plain checks that every record makes on construction."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from needlecalc.errors import InputError
+from needlecalc.units import FloatArray
+
+
+def read_only(values: ArrayLike, name: str, *, allow_nan: bool = False) -> FloatArray:
+    """One-dimensional read-only copy of some numbers.
+
+    Parameters
+    ----------
+    values : array_like, shape (n,)
+        The numbers, in whatever unit the name says. [as named]
+    name : str
+        What they are called, for the message.
+    allow_nan : bool
+        Whether a missing number (NaN) is allowed.
+
+    Returns
+    -------
+    array, shape (n,)
+        A copy that cannot be written to. [as named]
+
+    Raises
+    ------
+    InputError
+        If they are not one row of finite numbers.
+    """
+    try:
+        array = np.array(values, dtype=np.float64)
+    except (TypeError, ValueError) as error:
+        msg = f"{name} must be a row of plain numbers, but one of them is not a number: {values!r:.80}."
+        raise InputError(msg) from error
+    if array.ndim != 1:
+        msg = f"{name} must be one row of numbers, but it has shape {array.shape}."
+        raise InputError(msg)
+    bad = np.isinf(array) if allow_nan else ~np.isfinite(array)
+    if bad.any():
+        where = int(np.argmax(bad))
+        msg = f"{name}: entry {where + 1} is {array[where]}, but every entry must be a finite number."
+        raise InputError(msg)
+    array.flags.writeable = False
+    return array
+
+
+def check_range(value: float, name: str, low: float, high: float, *, cure: str = "") -> float:
+    """One number, if it lies inside a range.
+
+    Parameters
+    ----------
+    value : float
+        The number. [as named]
+    name : str
+        Its public name, unit included, for the message.
+    low, high : float
+        The range, ends allowed. [as named]
+    cure : str
+        What to do about it, added to the message.
+
+    Returns
+    -------
+    float
+        The same number. [as named]
+
+    Raises
+    ------
+    InputError
+        If it is not a finite number or lies outside.
+    """
+    if isinstance(value, bool) or not isinstance(value, (int, float, np.floating, np.integer)):
+        msg = f"{name} must be a number, got {value!r}."
+        raise InputError(msg)
+    number = float(value)
+    if not np.isfinite(number) or not low <= number <= high:
+        msg = f"{name} is {number:g}, but must lie between {low:g} and {high:g}."
+        raise InputError(f"{msg} {cure}".rstrip())
+    return number
+
+
+def same_length(name: str, **arrays: Sequence[object] | FloatArray) -> int:
+    """Length shared by several arrays.
+
+    Parameters
+    ----------
+    name : str
+        What they belong to, for the message.
+    **arrays : array
+        The arrays by name. [as named]
+
+    Returns
+    -------
+    int
+        Their common length.
+
+    Raises
+    ------
+    InputError
+        If they differ.
+    """
+    lengths = {key: len(array) for key, array in arrays.items()}
+    if len(set(lengths.values())) != 1:
+        listed = ", ".join(f"{key} has {length}" for key, length in lengths.items())
+        msg = f"{name}: the columns must be equally long, but {listed}."
+        raise InputError(msg)
+    return next(iter(lengths.values()))

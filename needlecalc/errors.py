@@ -1,0 +1,55 @@
+"""Every exception the package raises, each message saying what, where, the rule and the cure."""
+
+from __future__ import annotations
+
+from typing import Any
+
+
+class NeedleCalcError(Exception):
+    """Whatever goes wrong in this package."""
+
+
+class InputError(NeedleCalcError, ValueError):
+    """A value handed in breaks a rule; the message names value, rule and cure."""
+
+
+class LogFormatError(InputError):
+    """A log or table file cannot be read as it stands.
+
+    Parameters
+    ----------
+    message : str
+        One sentence: what, where, the rule, the cure.
+    path : str
+        Name of the file as the user gave it.
+    line : int or None
+        Line in the file, counted from 1, where the trouble starts.
+    column : str or None
+        Name of the column at fault.
+    """
+
+    def __init__(self, message: str, *, path: str = "", line: int | None = None, column: str | None = None) -> None:
+        super().__init__(message)
+        self.path = path
+        self.line = line
+        self.column = column
+
+
+class SolveError(NeedleCalcError, RuntimeError):
+    """No design could be made; the message says what would make one possible.
+
+    Parameters
+    ----------
+    message : str
+        One sentence with the cure.
+    design : object or None
+        The least bad design found, where there is one.
+    """
+
+    def __init__(self, message: str, *, design: Any = None) -> None:
+        super().__init__(message)
+        self.design = design
+
+
+class NeedleCalcWarning(UserWarning):
+    """Something the user should see, though the answer stands."""

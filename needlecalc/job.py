@@ -1,0 +1,238 @@
+"""The job file: a user's whole case in one folder, in TOML."""
+
+from __future__ import annotations
+
+import tomllib
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, fields
+from pathlib import Path
+from typing import Any, TypeVar
+
+from needlecalc.design.limits import Limits
+from needlecalc.design.solve import Design, solve
+from needlecalc.design.target import Target, make_target
+from needlecalc.errors import InputError, LogFormatError
+from needlecalc.measure.bands import Bands, make_bands, typed_bands
+from needlecalc.measure.lift import with_lift
+from needlecalc.measure.logfile import Log, read_log
+from needlecalc.parts.carburettor import AirValve, Carburettor
+from needlecalc.parts.conditions import Air, Fuel
+from needlecalc.parts.engine import Engine
+from needlecalc.parts.jet import Jet
+from needlecalc.parts.needle import Needle, read_needle
+from needlecalc.parts.setup import Setup
+from needlecalc.units import PA_PER_KPA
+
+SECTIONS = (
+    "engine",
+    "needle",
+    "jet",
+    "air_valve",
+    "carburettor",
+    "fuel",
+    "air",
+    "log",
+    "bands",
+    "lift",
+    "target",
+    "limits",
+)
+Part = TypeVar("Part")
+
+
+@dataclass(frozen=True)
+class Job:
+    """A case: setup, log, and how to go about it.
+
+    Parameters
+    ----------
+    name : str
+        Name of the job.
+    folder : Path
+        Folder of the job file; its paths are relative to it.
+    setup : Setup
+        Engine, carburettor, fuel, air.
+    settings : mapping
+        Sections log, bands, lift, target and limits as read.
+    """
+
+    name: str
+    folder: Path
+    setup: Setup
+    settings: Mapping[str, Mapping[str, Any]]
+
+    def read_log(self) -> Log | None:
+        """The drive's log, or None where bands were typed in.
+
+        Returns
+        -------
+        Log or None
+            Read from the file the job names.
+        """
+        section = self.settings["log"]
+        if not section:
+            return None
+        known = {"file", "afr_stoich", "columns"}
+        _only(section, known, "log")
+        if "file" not in section:
+            msg = 'The job\'s [log] names no file; write file = "drive.csv".'
+            raise InputError(msg)
+        return read_log(self.folder / section["file"], columns=section.get("columns"), afr_stoich=section.get("afr_stoich"))
+
+    def bands(self, log: Log | None) -> Bands:
+        """Bands of the job, with lifts.
+
+        Parameters
+        ----------
+        log : Log or None
+            The drive; None where the job types its bands in.
+
+        Returns
+        -------
+        Bands
+            From the log, or as typed in.
+        """
+        section, lift = dict(self.settings["bands"]), dict(self.settings["lift"])
+        _only(lift, {"lift_mm", "lift_u_mm"}, "lift")
+        if log is None:
+            _only(section, {"rpm", "lambda_measured", "load", "lambda_se"}, "bands")
+            if "rpm" not in section or "lambda_measured" not in section:
+                msg = "The job has neither a [log] file nor typed [bands] rpm and lambda_measured; give one of them."
+                raise InputError(msg)
+            bands = typed_bands(
+                section["rpm"],
+                section["lambda_measured"],
+                load=section.get("load"),
+                lambda_se=section.get("lambda_se", 0.01),
+            )
+        else:
+            loads = section.pop("loads_kpa", None)
+            allowed = {
+                "rpm_edges",
+                "idle_below_rpm",
+                "lag_s",
+                "steady_s",
+                "rpm_within",
+                "pressure_within_pa",
+                "least_count",
+            }
+            _only(section, allowed, "bands")
+            loads_pa = None
+            if loads is not None:
+                loads_pa = {name: (low * PA_PER_KPA, high * PA_PER_KPA) for name, (low, high) in loads.items()}
+            bands = make_bands(log, loads_pa=loads_pa, **section)
+        return with_lift(bands, self.setup, **lift)
+
+    def target(self, bands: Bands) -> Target:
+        """Target of the job.
+
+        Parameters
+        ----------
+        bands : Bands
+            The bands.
+
+        Returns
+        -------
+        Target
+            From the job's table, CO limit and the usual regimes.
+        """
+        section = dict(self.settings["target"])
+        co = section.pop("idle_co_percent", None)
+        return make_target(bands, lambda_by_load=section, idle_co_percent=co)
+
+    def design(self) -> Design:
+        """The whole road: log, bands, target, design.
+
+        Returns
+        -------
+        Design
+            What the job's needle should become.
+        """
+        bands = self.bands(self.read_log())
+        limits = _built(Limits, self.settings["limits"], "limits")
+        return solve(self.target(bands), self.setup, limits=limits)
+
+
+def read_job(path: str | Path) -> Job:
+    """Job from a TOML file.
+
+    Parameters
+    ----------
+    path : str or Path
+        The job file; units are in its key names, paths in it are relative to its folder.
+
+    Returns
+    -------
+    Job
+        Parts built and checked; the log is read by the job's own methods.
+
+    Raises
+    ------
+    InputError
+        If a key is unknown or missing, or a part is impossible; the message names section and cure.
+    """
+    path = Path(path)
+    try:
+        with path.open("rb") as file:
+            content = tomllib.load(file)
+    except OSError as error:
+        msg = f"{path.name}: the job file cannot be opened ({error.strerror}); check its name and folder."
+        raise LogFormatError(msg, path=str(path)) from error
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        msg = f"{path.name} is not valid TOML: {error}; mend that place."
+        raise LogFormatError(msg, path=str(path)) from error
+    name = content.pop("name", path.stem)
+    unknown = sorted(set(content) - set(SECTIONS))
+    if unknown:
+        msg = f"{path.name}: [{unknown[0]}] is no section of a job; they are {', '.join(SECTIONS)}."
+        raise InputError(msg)
+    part = {section: content.get(section, {}) for section in SECTIONS}
+    for section, keys in part.items():
+        if not isinstance(keys, dict):
+            msg = f"{path.name}: {section} must be a section, written [{section}], with its keys below."
+            raise InputError(msg)
+    carburettor = _built(
+        Carburettor,
+        part["carburettor"],
+        "carburettor",
+        needle=_needle(part["needle"], path.parent),
+        jet=_built(Jet, part["jet"], "jet"),
+        air_valve=_built(AirValve, part["air_valve"], "air_valve"),
+    )
+    air = dict(part["air"])
+    if "altitude_m" in air:
+        _only(air, {"altitude_m"}, "air")
+        built_air = Air.at_altitude(air["altitude_m"])
+    else:
+        built_air = _built(Air, air, "air")
+    setup = Setup(
+        _built(Engine, part["engine"], "engine"), carburettor, _built(Fuel, part["fuel"], "fuel"), built_air, str(name)
+    )
+    return Job(str(name), path.parent, setup, part)
+
+
+def _needle(section: Mapping[str, Any], folder: Path) -> Needle:
+    if "file" in section:
+        _only(section, {"file", "name", "pitch_mm", "first_station_mm"}, "needle")
+        rest = {key: value for key, value in section.items() if key != "file"}
+        return read_needle(folder / section["file"], **rest)
+    return _built(Needle, section, "needle")
+
+
+def _only(section: Mapping[str, Any], known: set[str], name: str) -> None:
+    unknown = sorted(set(section) - known)
+    if unknown:
+        msg = f"[{name}] has no key {unknown[0]!r}; it knows {', '.join(sorted(known))}."
+        raise InputError(msg)
+
+
+def _built(kind: Callable[..., Part], section: Mapping[str, Any], name: str, **given: Any) -> Part:
+    """Record from a section of the same keys."""
+    known = {item.name for item in fields(kind) if item.name not in given}  # type: ignore[arg-type]
+    _only(section, known, name)
+    try:
+        return kind(**section, **given)
+    except TypeError as error:
+        missing = str(error).split("argument")[-1].strip(" :s")
+        msg = f"[{name}] lacks {missing}; add it."
+        raise InputError(msg) from error

@@ -1,0 +1,197 @@
+"""One list of facts, shown as text, as HTML and as rows: every record prints itself through here."""
+
+from __future__ import annotations
+
+import html
+import textwrap
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+Row = dict[str, Any]
+
+NOT_KNOWN = "-"
+NOTE_WIDTH = 100
+
+
+@dataclass(frozen=True)
+class Column:
+    """One column of a printed table.
+
+    Parameters
+    ----------
+    key : str
+        Key in each row, unit included (``lift_mm``).
+    head : str
+        Printed head, unit included (``lift mm``).
+    form : str
+        Format of a number, as in ``format(value, form)``; text is printed as it is.
+    """
+
+    key: str
+    head: str
+    form: str = ""
+
+    def text(self, value: object) -> str:
+        """Value as it stands in the printed table.
+
+        Parameters
+        ----------
+        value : object
+            A number, text, a truth value or None.
+
+        Returns
+        -------
+        str
+            The cell.
+        """
+        if value is None or (isinstance(value, float) and value != value):
+            return NOT_KNOWN
+        if isinstance(value, bool):
+            return "yes" if value else "no"
+        if self.form and not isinstance(value, str):
+            cell = format(value, self.form)
+            # A number that rounds to zero shows no sign: "-0.0" is noise on a sheet.
+            return cell.replace("-", "", 1) if cell.startswith("-") and not cell.strip("-+0.%") else cell
+        return str(value)
+
+    def is_number(self) -> bool:
+        """Whether the column is set flush right.
+
+        Returns
+        -------
+        bool
+            True for a column of numbers.
+        """
+        return bool(self.form)
+
+
+@dataclass(frozen=True)
+class Table:
+    """Facts to show: a title, lines of prose above, rows, and notes below.
+
+    Parameters
+    ----------
+    title : str
+        Title line.
+    columns : sequence of Column
+        What to print of each row; a row may hold more than is printed.
+    rows : sequence of dict
+        The facts.
+    intro : sequence of str
+        Sentences above the rows.
+    notes : sequence of str
+        Sentences below the rows: flags, assumptions, cautions.
+    """
+
+    title: str
+    columns: Sequence[Column] = ()
+    rows: Sequence[Mapping[str, Any]] = ()
+    intro: Sequence[str] = ()
+    notes: Sequence[str] = ()
+
+    def _cells(self) -> Iterator[list[str]]:
+        for row in self.rows:
+            yield [column.text(row.get(column.key)) for column in self.columns]
+
+    def text(self) -> str:
+        """Plain text, for a terminal and for paper.
+
+        Returns
+        -------
+        str
+            The table, lines ending without blanks, no newline at the end.
+        """
+        lines = [self.title, *(wrapped for note in self.intro for wrapped in _wrap(note, ""))]
+        body = list(self._cells())
+        if self.columns and body:
+            heads = [column.head for column in self.columns]
+            widths = [max(map(len, column)) for column in zip(heads, *body, strict=True)]
+            for cells in [heads, ["-" * width for width in widths], *body]:
+                placed = (
+                    cell.rjust(width) if column.is_number() else cell.ljust(width)
+                    for cell, width, column in zip(cells, widths, self.columns, strict=True)
+                )
+                lines.append("  ".join(placed).rstrip())
+        lines += [wrapped for note in self.notes for wrapped in _wrap(note, "* ")]
+        return "\n".join(lines)
+
+    def html(self) -> str:
+        """HTML for a notebook or a page, made from the same facts.
+
+        Returns
+        -------
+        str
+            A fragment with no style of its own but the alignment of numbers.
+        """
+        parts = [f"<p><b>{html.escape(self.title)}</b></p>"]
+        parts += [f"<p>{html.escape(note)}</p>" for note in self.intro]
+        body = list(self._cells())
+        if self.columns and body:
+            sides = ["right" if column.is_number() else "left" for column in self.columns]
+            parts.append("<table><thead><tr>")
+            parts += [f"<th>{html.escape(column.head)}</th>" for column in self.columns]
+            parts.append("</tr></thead><tbody>")
+            for cells in body:
+                parts.append("<tr>")
+                parts += [
+                    f'<td style="text-align:{side}">{html.escape(cell)}</td>'
+                    for cell, side in zip(cells, sides, strict=True)
+                ]
+                parts.append("</tr>")
+            parts.append("</tbody></table>")
+        if self.notes:
+            parts.append("<ul>" + "".join(f"<li>{html.escape(note)}</li>" for note in self.notes) + "</ul>")
+        return "".join(parts)
+
+
+def _wrap(note: str, bullet: str) -> list[str]:
+    return textwrap.wrap(
+        note, NOTE_WIDTH, initial_indent=bullet, subsequent_indent=" " * len(bullet), break_long_words=False
+    )
+
+
+class Shown:
+    """What every record can do with its facts; a record supplies ``table()`` and ``__repr__``."""
+
+    def table(self) -> Table:
+        """Facts of the record, to be shown.
+
+        Returns
+        -------
+        Table
+            Title, rows and notes.
+        """
+        msg = f"{type(self).__name__} does not say what it shows."
+        raise TypeError(msg)
+
+    def rows(self) -> list[Row]:
+        """Facts as a list of dicts, one a row, full precision.
+
+        Returns
+        -------
+        list of dict
+            Keys carry their unit.
+        """
+        return [dict(row) for row in self.table().rows]
+
+    def to_frame(self) -> pd.DataFrame:
+        """Facts as a pandas table.
+
+        Returns
+        -------
+        pandas.DataFrame
+            One line a row, columns carry their unit.
+        """
+        import pandas as pd
+
+        return pd.DataFrame(self.rows())
+
+    def __str__(self) -> str:
+        return self.table().text()
+
+    def _repr_html_(self) -> str:
+        return self.table().html()
