@@ -1,0 +1,1 @@
+"""What was measured and how sure it is: logs, bands, lift."""

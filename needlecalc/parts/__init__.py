@@ -1,0 +1,1 @@
+"""Frozen records of what lies on the bench: needle, jet, carburettor, engine, conditions, setup."""

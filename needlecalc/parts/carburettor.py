@@ -1,0 +1,295 @@
+"""The carburettor: air valve, needle and jet in one body."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from needlecalc.arrays import check_range
+from needlecalc.errors import InputError
+from needlecalc.parts.conditions import Air, Fuel
+from needlecalc.parts.jet import Jet
+from needlecalc.parts.needle import Needle
+from needlecalc.physics.airvalve import (
+    air_flow_g_s,
+    circular_throat_area_mm2,
+    depression_pa,
+    lift_for_flow_mm,
+)
+from needlecalc.show import Column, Shown, Table
+from needlecalc.units import GRAVITY_M_S2, FloatArray
+
+
+@dataclass(frozen=True, repr=False)
+class AirValve(Shown):
+    """Piston, spring and throat of a constant-depression carburettor.
+
+    Parameters
+    ----------
+    throat_bore_mm : float
+        Bore of the round throat. [mm]
+    disc_diameter_mm : float
+        Diameter of the suction disc. [mm]
+    piston_mass_kg : float
+        Piston with rod and needle. [kg]
+    spring_preload_n : float
+        Spring force at no lift. [N]
+    spring_rate_n_mm : float
+        Spring rate. [N/mm]
+    bridge_mm : float
+        Height of the bridge above the bottom of the bore. [mm]
+    foot_area_mm2 : float
+        Part of the piston's foot on which the bridge depression pulls down, as an area. [mm2]
+    max_lift_mm : float or None
+        Travel of the piston; 0.8 of the throat's bore when not given. [mm]
+    discharge_coefficient : float
+        Share of the ideal air flow that passes the throat. [-]
+    tilt_deg : float
+        Tilt of the chamber from upright. [deg]
+
+    Examples
+    --------
+    >>> AirValve(throat_bore_mm=38.0, disc_diameter_mm=60.0, piston_mass_kg=0.26, spring_preload_n=1.2)
+    AirValve 38 mm throat, depression 1326 Pa at no lift
+    """
+
+    throat_bore_mm: float
+    disc_diameter_mm: float
+    piston_mass_kg: float
+    spring_preload_n: float
+    spring_rate_n_mm: float = 0.0
+    bridge_mm: float = 0.0
+    foot_area_mm2: float = 0.0
+    max_lift_mm: float | None = None
+    discharge_coefficient: float = 0.7
+    tilt_deg: float = 0.0
+
+    def __post_init__(self) -> None:
+        inches = "It looks like inches; one inch is 25.4 mm." if self.throat_bore_mm < 4.0 else "Check the unit."
+        check_range(self.throat_bore_mm, "throat_bore_mm", 15.0, 80.0, cure=inches)
+        check_range(self.disc_diameter_mm, "disc_diameter_mm", 25.0, 150.0, cure="Check the unit.")
+        check_range(self.piston_mass_kg, "piston_mass_kg", 0.03, 1.0, cure="Weigh piston, rod and needle; in kg.")
+        check_range(self.spring_preload_n, "spring_preload_n", 0.0, 12.0, cure="One ounce-force is 0.278 N.")
+        check_range(self.spring_rate_n_mm, "spring_rate_n_mm", 0.0, 0.5, cure="It is in N per mm.")
+        check_range(
+            self.bridge_mm,
+            "bridge_mm",
+            0.0,
+            0.5 * self.throat_bore_mm,
+            cure="Measure from the bore's bottom.",
+        )
+        check_range(self.foot_area_mm2, "foot_area_mm2", 0.0, 0.9 * self._disc_mm2(), cure="It is less than the disc.")
+        check_range(self.discharge_coefficient, "discharge_coefficient", 0.3, 1.0, cure="Usual is 0.6 to 0.85.")
+        check_range(self.tilt_deg, "tilt_deg", 0.0, 45.0, cure="It is measured from upright.")
+        if self.max_lift_mm is not None:
+            check_range(self.max_lift_mm, "max_lift_mm", 2.0, self.throat_bore_mm, cure="It cannot pass the bore.")
+
+    def __repr__(self) -> str:
+        return f"AirValve {self.throat_bore_mm:g} mm throat, depression {self.depression_pa(0.0):.0f} Pa at no lift"
+
+    def _disc_mm2(self) -> float:
+        return float(np.pi / 4.0 * self.disc_diameter_mm**2)
+
+    def table(self) -> Table:
+        """Throat and depression over the travel, to be shown.
+
+        Returns
+        -------
+        Table
+            One row a lift.
+        """
+        lifts = np.linspace(0.0, self.travel_mm(), 6)
+        rows = [
+            {"lift_mm": float(y), "throat_mm2": float(a), "depression_pa": float(p)}
+            for y, a, p in zip(lifts, self.throat_area_mm2(lifts), self.depression_pa(lifts), strict=True)
+        ]
+        columns = (
+            Column("lift_mm", "lift mm", ".1f"),
+            Column("throat_mm2", "throat mm2", ".0f"),
+            Column("depression_pa", "depression Pa", ".0f"),
+        )
+        return Table(repr(self), columns, rows)
+
+    def travel_mm(self) -> float:
+        """Greatest lift.
+
+        Returns
+        -------
+        float
+            Lift. [mm]
+        """
+        return 0.8 * self.throat_bore_mm if self.max_lift_mm is None else self.max_lift_mm
+
+    def throat_area_mm2(self, lift_mm: ArrayLike) -> FloatArray:
+        """Open throat at a lift.
+
+        Parameters
+        ----------
+        lift_mm : array_like, shape (...)
+            Lift. [mm]
+
+        Returns
+        -------
+        array, shape (...)
+            Area. [mm2]
+        """
+        return circular_throat_area_mm2(lift_mm, bore_mm=self.throat_bore_mm, bridge_mm=self.bridge_mm)
+
+    def depression_pa(self, lift_mm: ArrayLike) -> FloatArray:
+        """Depression at a lift.
+
+        Parameters
+        ----------
+        lift_mm : array_like, shape (...)
+            Lift. [mm]
+
+        Returns
+        -------
+        array, shape (...)
+            Depression. [Pa]
+        """
+        return depression_pa(
+            lift_mm,
+            piston_mass_kg=self.piston_mass_kg,
+            spring_preload_n=self.spring_preload_n,
+            spring_rate_n_mm=self.spring_rate_n_mm,
+            suction_area_mm2=self._disc_mm2() - self.foot_area_mm2,
+            tilt_deg=self.tilt_deg,
+        )
+
+    def air_flow_g_s(self, lift_mm: ArrayLike, air: Air) -> FloatArray:
+        """Air that passes at a lift.
+
+        Parameters
+        ----------
+        lift_mm : array_like, shape (...)
+            Lift. [mm]
+        air : Air
+            Air of the day.
+
+        Returns
+        -------
+        array, shape (...)
+            Air flow of this one carburettor. [g/s]
+        """
+        return air_flow_g_s(
+            self.throat_area_mm2(lift_mm),
+            self.depression_pa(lift_mm),
+            density_kg_m3=air.density_kg_m3(),
+            pressure_pa=air.pressure_pa,
+            discharge_coefficient=self.discharge_coefficient,
+        )
+
+    def lift_mm(self, air_flow: ArrayLike, air: Air) -> FloatArray:
+        """Lift that passes an air flow.
+
+        Parameters
+        ----------
+        air_flow : array_like, shape (...)
+            Air flow of this one carburettor. [g/s]
+        air : Air
+            Air of the day.
+
+        Returns
+        -------
+        array, shape (...)
+            Lift; NaN where the flow is more than the throat passes. [mm]
+        """
+        return lift_for_flow_mm(air_flow, lambda lift: self.air_flow_g_s(lift, air), 0.0, self.travel_mm())
+
+
+@dataclass(frozen=True, repr=False, eq=False)
+class Carburettor(Shown):
+    """One carburettor: needle and jet under an air valve.
+
+    Parameters
+    ----------
+    needle : Needle
+        The needle fitted.
+    jet : Jet
+        The jet fitted.
+    air_valve : AirValve
+        Piston, spring and throat.
+    shoulder_offset_mm : float
+        How far the needle's shoulder sits above the piston's face; 0 when flush. [mm]
+    float_level_mm : float
+        Height of the jet's face above the fuel level in the float chamber. [mm]
+
+    Raises
+    ------
+    InputError
+        If the needle is thicker than the jet where it works.
+    """
+
+    needle: Needle
+    jet: Jet
+    air_valve: AirValve
+    shoulder_offset_mm: float = 0.0
+    float_level_mm: float = 6.0
+
+    def __post_init__(self) -> None:
+        check_range(self.shoulder_offset_mm, "shoulder_offset_mm", -5.0, 10.0, cure="It is 0 when flush.")
+        check_range(self.float_level_mm, "float_level_mm", -10.0, 30.0, cure="Measure from fuel level to jet face.")
+        station = int(np.argmax(self.needle.diameters_mm))
+        thickest = float(self.needle.diameters_mm[station])
+        if thickest >= self.jet.bore_mm:
+            msg = (
+                f"Needle {self.needle.name} is {thickest:.4f} mm at station {station + 1}, but the jet's bore is only "
+                f"{self.jet.bore_mm:.4f} mm; a needle must be thinner than its jet, so check both, and their units."
+            )
+            raise InputError(msg)
+
+    def __repr__(self) -> str:
+        return f"Carburettor with needle {self.needle.name!r} in a {self.jet.bore_mm:g} mm jet"
+
+    def table(self) -> Table:
+        """The parts, to be shown.
+
+        Returns
+        -------
+        Table
+            One row a part.
+        """
+        rows = [{"part": repr(part)} for part in (self.needle, self.jet, self.air_valve)]
+        return Table(repr(self), (Column("part", "part"),), rows)
+
+    def position_mm(self, lift_mm: ArrayLike, drop_mm: ArrayLike | None = None) -> FloatArray:
+        """Place on the needle that stands at the jet's face.
+
+        Parameters
+        ----------
+        lift_mm : array_like, shape (...)
+            Lift. [mm]
+        drop_mm : array_like or None
+            Jet drop, the present one when not given. [mm]
+
+        Returns
+        -------
+        array, shape (...)
+            Distance from the shoulder: lift + drop + shoulder offset. [mm]
+        """
+        drop = self.jet.drop_mm if drop_mm is None else drop_mm
+        return np.asarray(np.asarray(lift_mm) + np.asarray(drop) + self.shoulder_offset_mm)
+
+    def fuel_pressure_pa(self, lift_mm: ArrayLike, fuel: Fuel, drop_mm: ArrayLike | None = None) -> FloatArray:
+        """Pressure that drives the fuel: depression less the head up to the jet's face.
+
+        Parameters
+        ----------
+        lift_mm : array_like, shape (...)
+            Lift. [mm]
+        fuel : Fuel
+            The fuel.
+        drop_mm : array_like or None
+            Jet drop; lowering the jet brings its face nearer the fuel level. [mm]
+
+        Returns
+        -------
+        array, shape (...)
+            Pressure. [Pa]
+        """
+        drop = self.jet.drop_mm if drop_mm is None else drop_mm
+        head_m = (self.float_level_mm + self.jet.drop_mm - np.asarray(drop)) * 1e-3
+        return np.asarray(self.air_valve.depression_pa(lift_mm) - fuel.density_kg_m3() * GRAVITY_M_S2 * head_m)

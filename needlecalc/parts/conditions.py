@@ -1,0 +1,168 @@
+"""What the engine burns and breathes: fuel and air."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from needlecalc.arrays import check_range
+from needlecalc.physics.air import moist_air_density_kg_m3, standard_atmosphere
+from needlecalc.physics.fuel import blend_afr, fuel_density_kg_m3, fuel_viscosity_mm2_s
+from needlecalc.show import Column, Shown, Table
+
+
+@dataclass(frozen=True, repr=False)
+class Fuel(Shown):
+    """Petrol with some ethanol, at a temperature.
+
+    Parameters
+    ----------
+    ethanol_percent : float
+        Ethanol by volume. [%]
+    temperature_degc : float
+        Temperature of the fuel at the jet, warm engine. [degC]
+
+    Examples
+    --------
+    >>> Fuel(ethanol_percent=5.0)
+    Fuel with 5 % ethanol at 25 degC: AFR 14.28, 740.3 kg/m3, 0.613 mm2/s
+    """
+
+    ethanol_percent: float = 5.0
+    temperature_degc: float = 25.0
+
+    def __post_init__(self) -> None:
+        check_range(self.ethanol_percent, "ethanol_percent", 0.0, 100.0, cure="State it in per cent by volume.")
+        check_range(self.temperature_degc, "temperature_degc", -30.0, 70.0, cure="It is the fuel's temperature.")
+
+    def __repr__(self) -> str:
+        return (
+            f"Fuel with {self.ethanol_percent:g} % ethanol at {self.temperature_degc:g} degC: AFR {self.afr():.2f}, "
+            f"{self.density_kg_m3():.1f} kg/m3, {self.viscosity_mm2_s():.3f} mm2/s"
+        )
+
+    def table(self) -> Table:
+        """Facts of the fuel, to be shown.
+
+        Returns
+        -------
+        Table
+            One row.
+        """
+        row = {
+            "afr": self.afr(),
+            "density_kg_m3": self.density_kg_m3(),
+            "viscosity_mm2_s": self.viscosity_mm2_s(),
+        }
+        columns = (
+            Column("afr", "stoichiometric AFR", ".2f"),
+            Column("density_kg_m3", "density kg/m3", ".1f"),
+            Column("viscosity_mm2_s", "viscosity mm2/s", ".3f"),
+        )
+        return Table(repr(self), columns, [row])
+
+    def afr(self) -> float:
+        """Stoichiometric air-fuel ratio.
+
+        Returns
+        -------
+        float
+            By mass. [kg/kg]
+        """
+        return float(blend_afr(self.ethanol_percent))
+
+    def density_kg_m3(self) -> float:
+        """Density at its temperature.
+
+        Returns
+        -------
+        float
+            Density. [kg/m3]
+        """
+        return float(fuel_density_kg_m3(self.ethanol_percent, self.temperature_degc))
+
+    def viscosity_mm2_s(self) -> float:
+        """Kinematic viscosity at its temperature.
+
+        Returns
+        -------
+        float
+            Viscosity. [mm2/s]
+        """
+        return float(fuel_viscosity_mm2_s(self.ethanol_percent, self.temperature_degc))
+
+
+@dataclass(frozen=True, repr=False)
+class Air(Shown):
+    """The air on the day of the drive.
+
+    Parameters
+    ----------
+    pressure_pa : float
+        Station pressure, not reduced to sea level. [Pa]
+    temperature_degc : float
+        Temperature at the air intake. [degC]
+    humidity : float
+        Relative humidity, 0 to 1. [-]
+
+    Examples
+    --------
+    >>> Air.at_altitude(1600.0)
+    Air 83528 Pa, 4.6 degC, 0 % humidity: 1.0480 kg/m3
+    """
+
+    pressure_pa: float = 101325.0
+    temperature_degc: float = 15.0
+    humidity: float = 0.0
+
+    def __post_init__(self) -> None:
+        check_range(self.pressure_pa, "pressure_pa", 45e3, 110e3, cure="One hPa or mbar is 100 Pa.")
+        check_range(self.temperature_degc, "temperature_degc", -40.0, 60.0, cure="It is the intake air's.")
+        check_range(self.humidity, "humidity", 0.0, 1.0, cure="Divide per cent by 100.")
+
+    def __repr__(self) -> str:
+        return (
+            f"Air {self.pressure_pa:.0f} Pa, {self.temperature_degc:.1f} degC, {100 * self.humidity:.0f} % humidity: "
+            f"{self.density_kg_m3():.4f} kg/m3"
+        )
+
+    def table(self) -> Table:
+        """Facts of the air, to be shown.
+
+        Returns
+        -------
+        Table
+            One row.
+        """
+        row = {"pressure_pa": self.pressure_pa, "density_kg_m3": self.density_kg_m3()}
+        columns = (
+            Column("pressure_pa", "pressure Pa", ".0f"),
+            Column("density_kg_m3", "density kg/m3", ".4f"),
+        )
+        return Table(repr(self), columns, [row])
+
+    def density_kg_m3(self) -> float:
+        """Density of the moist air.
+
+        Returns
+        -------
+        float
+            Density. [kg/m3]
+        """
+        return float(moist_air_density_kg_m3(self.pressure_pa, self.temperature_degc, self.humidity))
+
+    @classmethod
+    def at_altitude(cls, altitude_m: float) -> Air:
+        """Dry air of the standard atmosphere at a height.
+
+        Parameters
+        ----------
+        altitude_m : float
+            Height above sea level. [m]
+
+        Returns
+        -------
+        Air
+            Pressure and temperature of the standard atmosphere.
+        """
+        state = standard_atmosphere(altitude_m)
+        return cls(float(state.pressure_pa), float(state.temperature_k) - 273.15)

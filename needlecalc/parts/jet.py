@@ -1,0 +1,133 @@
+"""The jet: bore, bore length, how far it stands below the bridge."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from shapely.geometry import Polygon, box
+
+from needlecalc.arrays import check_range
+from needlecalc.errors import InputError
+from needlecalc.show import Column, Shown, Table
+
+MOUNTINGS = ("centred", "biased")
+
+
+@dataclass(frozen=True, repr=False)
+class Jet(Shown):
+    """The jet a needle works in.
+
+    Parameters
+    ----------
+    bore_mm : float
+        Bore. [mm]
+    drop_mm : float
+        Depth of the jet's face below the bridge. [mm]
+    parallel_length_mm : float
+        Length of the parallel bore; rarely known, measure it on a spare jet. [mm]
+    parallel_length_u_mm : float
+        Standard uncertainty of that length. [mm]
+    drop_min_mm, drop_max_mm : float or None
+        Range the jet nut can reach; both None keeps the jet where it is. [mm]
+    flat_mm : float
+        Travel for one flat, a sixth of a turn, of the jet nut; count your own thread. [mm]
+    mounting : str
+        "centred" needle, or "biased" needle sprung against the bore.
+
+    Raises
+    ------
+    InputError
+        If a length is impossible or the mounting unknown.
+
+    Examples
+    --------
+    >>> Jet(bore_mm=2.54, drop_mm=1.6)
+    Jet 2.54 mm, face 1.60 mm below the bridge, centred needle
+    """
+
+    bore_mm: float
+    drop_mm: float
+    parallel_length_mm: float = 4.0
+    parallel_length_u_mm: float = 1.0
+    drop_min_mm: float | None = None
+    drop_max_mm: float | None = None
+    flat_mm: float = 0.163
+    mounting: str = "centred"
+
+    def __post_init__(self) -> None:
+        inches = "It looks like inches; 0.100 in is 2.54 mm." if self.bore_mm < 0.5 else "Check the unit."
+        check_range(self.bore_mm, "bore_mm", 1.0, 6.0, cure=inches)
+        check_range(self.drop_mm, "drop_mm", -2.0, 12.0, cure="Measure from the bridge down to the jet's face.")
+        check_range(self.parallel_length_mm, "parallel_length_mm", 0.2, 15.0, cure="Measure the parallel bore.")
+        check_range(self.parallel_length_u_mm, "parallel_length_u_mm", 0.0, 5.0, cure="State one sigma.")
+        check_range(self.flat_mm, "flat_mm", 0.02, 0.6, cure="It is a sixth of the nut's thread pitch.")
+        if (self.drop_min_mm is None) != (self.drop_max_mm is None):
+            msg = "drop_min_mm and drop_max_mm go together; give both ends of the jet's travel, or neither."
+            raise InputError(msg)
+        low, high = self.drop_range_mm()
+        if not low <= self.drop_mm <= high:
+            msg = f"drop_mm is {self.drop_mm:g}, but the nut's range is {low:g} to {high:g} mm; check the three."
+            raise InputError(msg)
+        if self.mounting not in MOUNTINGS:
+            msg = f"mounting is {self.mounting!r}, but must be 'centred' or 'biased'; see how the needle is held."
+            raise InputError(msg)
+
+    def __repr__(self) -> str:
+        return f"Jet {self.bore_mm:g} mm, face {self.drop_mm:.2f} mm below the bridge, {self.mounting} needle"
+
+    def table(self) -> Table:
+        """Facts of the jet, to be shown.
+
+        Returns
+        -------
+        Table
+            One row a fact.
+        """
+        low, high = self.drop_range_mm()
+        facts = {
+            "bore mm": self.bore_mm,
+            "parallel length mm": self.parallel_length_mm,
+            "face below bridge mm": self.drop_mm,
+            "lowest setting mm": high,
+            "highest setting mm": low,
+            "one flat mm": self.flat_mm,
+        }
+        rows = [{"fact": fact, "value": value} for fact, value in facts.items()]
+        return Table(repr(self), (Column("fact", "fact"), Column("value", "value", ".3f")), rows)
+
+    def drop_range_mm(self) -> tuple[float, float]:
+        """Least and greatest drop the nut can give.
+
+        Returns
+        -------
+        tuple of float
+            Both the present drop where no range was stated. [mm]
+        """
+        if self.drop_min_mm is None or self.drop_max_mm is None:
+            return self.drop_mm, self.drop_mm
+        return self.drop_min_mm, self.drop_max_mm
+
+    def eccentricity(self) -> float:
+        """Offset of the needle over the gap.
+
+        Returns
+        -------
+        float
+            0 for a centred needle, 1 for one that touches. [-]
+        """
+        return 1.0 if self.mounting == "biased" else 0.0
+
+    def outline(self) -> Polygon:
+        """Bore seen from the side, face at x = 0, downward along x.
+
+        Returns
+        -------
+        shapely.geometry.Polygon
+            The bore. [mm]
+
+        Examples
+        --------
+        >>> print(f"{Jet(bore_mm=2.5, drop_mm=1.0).outline().area:.1f} mm2")
+        10.0 mm2
+        """
+        return box(0.0, -self.bore_mm / 2.0, self.parallel_length_mm, self.bore_mm / 2.0)
