@@ -1,0 +1,1 @@
+"""The forward model, the inverse, and what follows from it."""

@@ -1,0 +1,73 @@
+"""Least squares under linear inequalities, solved exactly."""
+
+from __future__ import annotations
+
+import numpy as np
+from scipy.optimize import nnls
+
+from needlecalc.errors import SolveError
+from needlecalc.units import FloatArray
+
+INFEASIBLE_BELOW = 1e-12
+
+
+def least_squares_with_inequalities(
+    matrix: FloatArray, wanted: FloatArray, bounds_matrix: FloatArray, bounds: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    r"""Vector *x* least in :math:`|Ex - f|` under :math:`Gx \ge h`, with its multipliers.
+
+    Parameters
+    ----------
+    matrix : array, shape (m, n)
+        *E*, of full column rank. [-]
+    wanted : array, shape (m,)
+        *f*. [-]
+    bounds_matrix : array, shape (k, n)
+        *G*. [-]
+    bounds : array, shape (k,)
+        *h*. [-]
+
+    Returns
+    -------
+    array, shape (n,)
+        The minimiser. [-]
+    array, shape (k,)
+        Multiplier of each inequality, zero where it does not bind. [-]
+
+    Raises
+    ------
+    SolveError
+        If no vector meets the inequalities.
+
+    Notes
+    -----
+    Problem LSI turned by an orthogonal factorisation into a least distance problem, and that into
+    non-negative least squares.
+
+    References
+    ----------
+    .. [1] Lawson and Hanson, *Solving Least Squares Problems*, SIAM, 1995, chapter 23.
+
+    Examples
+    --------
+    >>> x, force = least_squares_with_inequalities(np.eye(2), np.array([-1.0, 2.0]), np.eye(2), np.zeros(2))
+    >>> print(x, force)
+    [0. 2.] [1. 0.]
+    """
+    q, r = np.linalg.qr(matrix)
+    start = np.linalg.solve(r, q.T @ wanted)
+    moved = np.linalg.solve(r.T, bounds_matrix.T).T
+    need = bounds - bounds_matrix @ start
+    size = np.maximum(np.linalg.norm(moved, axis=1), 1e-300)
+    scale = max(float(np.max(np.abs(need / size), initial=0.0)), 1e-300)
+    system = np.vstack([(moved / size[:, None]).T, need / size / scale])
+    aim = np.zeros(system.shape[0])
+    aim[-1] = 1.0
+    weights, _ = nnls(system, aim, maxiter=50 * system.shape[1])
+    rest = system @ weights - aim
+    if -rest[-1] < INFEASIBLE_BELOW:
+        msg = "The limits contradict each other, so no profile meets them all; relax the least gap or the largest cut."
+        raise SolveError(msg)
+    step = rest[:-1] / -rest[-1] * scale
+    force = weights / -rest[-1] * scale / size
+    return start + np.linalg.solve(r, step), force

@@ -1,0 +1,147 @@
+"""What lambda should be in each band."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from needlecalc.arrays import check_range, read_only
+from needlecalc.errors import InputError
+from needlecalc.measure.bands import Bands
+from needlecalc.physics.exhaust import lambda_of_co_percent
+from needlecalc.show import Column, Shown, Table
+from needlecalc.units import FloatArray
+
+# Common practice, no source; the user's own table goes before.
+REGIMES = {"idle": 0.93, "light": 1.00, "part": 0.95, "full": 0.88, "all": 0.95}
+LEANEST_FULL_LOAD = 0.92
+CO_MARGIN_PERCENT = 0.3
+
+
+@dataclass(frozen=True, repr=False, eq=False)
+class Target(Shown):
+    """Lambda asked for in each band.
+
+    Parameters
+    ----------
+    bands : Bands
+        The bands it is for.
+    lambda_target : array, shape (m,)
+        Lambda. [-]
+    why : tuple of str
+        Where each comes from.
+    """
+
+    bands: Bands
+    lambda_target: FloatArray
+    why: tuple[str, ...]
+
+    def __repr__(self) -> str:
+        low, high = self.lambda_target.min(), self.lambda_target.max()
+        return f"Target: {self.lambda_target.size} bands, lambda {low:.2f} to {high:.2f}"
+
+    def table(self) -> Table:
+        """Measured and asked lambda, to be shown.
+
+        Returns
+        -------
+        Table
+            One row a band.
+        """
+        columns = (
+            Column("rpm", "rpm", ".0f"),
+            Column("load", "load"),
+            Column("lambda_measured", "measured", ".3f"),
+            Column("lambda_target", "target", ".3f"),
+            Column("why", "why"),
+        )
+        rows = [
+            {
+                "rpm": float(self.bands.rpm[b]),
+                "load": self.bands.load[b],
+                "lambda_measured": float(self.bands.lambda_measured[b]),
+                "lambda_target": float(self.lambda_target[b]),
+                "why": self.why[b],
+            }
+            for b in range(len(self.why))
+        ]
+        return Table("Target", columns, rows, notes=self.cautions())
+
+    def cautions(self) -> tuple[str, ...]:
+        """What is dangerous in what was asked.
+
+        Returns
+        -------
+        tuple of str
+            One sentence each.
+        """
+        lean = [
+            f"{self.bands.name(b)} at {self.lambda_target[b]:.2f}"
+            for b, load in enumerate(self.bands.load)
+            if load == "full" and self.lambda_target[b] > LEANEST_FULL_LOAD + 1e-9
+        ]
+        if not lean:
+            return ()
+        return (
+            f"Full-load targets leaner than lambda {LEANEST_FULL_LOAD:g} can melt pistons (common practice): "
+            f"{', '.join(lean)}. Make them richer, and stop on any pinking.",
+        )
+
+
+def make_target(
+    bands: Bands, *, lambda_by_load: Mapping[str, float] | None = None, idle_co_percent: float | None = None
+) -> Target:
+    """Target lambda by load, from the user's table or the usual regimes.
+
+    Parameters
+    ----------
+    bands : Bands
+        The bands.
+    lambda_by_load : mapping or None
+        Load to lambda, or "load@rpm" to lambda for one band (nearest speed edge range that holds it).
+        Loads not named take the usual regime. [-]
+    idle_co_percent : float or None
+        Limit of CO at idle, which local law sets; the target keeps 0.3 % CO under it. [%]
+
+    Returns
+    -------
+    Target
+        One lambda a band, with its reason.
+
+    Raises
+    ------
+    InputError
+        If a load in the table is in no band, or a lambda is impossible.
+    """
+    table = dict(lambda_by_load or {})
+    known = set(bands.load) | {"idle", *REGIMES}
+    for key, value in table.items():
+        if key.split("@")[0] not in known:
+            msg = f"The target table names load {key!r}, but the bands have {', '.join(sorted(set(bands.load)))}."
+            raise InputError(msg)
+        check_range(value, f"target for {key}", 0.7, 1.3, cure="It is a lambda, not an AFR.")
+    targets, why = [], []
+    for b, load in enumerate(bands.load):
+        ranged = [
+            key
+            for key in table
+            if "@" in key and key.split("@")[0] == load and bands.rpm_low[b] <= float(key.split("@")[1]) <= bands.rpm_high[b]
+        ]
+        if ranged:
+            targets.append(float(table[ranged[0]]))
+            why.append(f"table: {ranged[0]}")
+        elif load == "idle" and idle_co_percent is not None:
+            # Half the margin at least must stay on a very strict limit.
+            aim = max(idle_co_percent - CO_MARGIN_PERCENT, 0.5 * idle_co_percent)
+            targets.append(lambda_of_co_percent(aim))
+            why.append(f"CO limit {idle_co_percent:g} %, aimed at {aim:g} % (no oxygen left over)")
+        elif load in table:
+            targets.append(float(table[load]))
+            why.append(f"table: {load}")
+        elif load in REGIMES:
+            targets.append(REGIMES[load])
+            why.append(f"usual for {load}, common practice")
+        else:
+            msg = f"Band {bands.name(b)}: no target for load {load!r}; add it to the target table."
+            raise InputError(msg)
+    return Target(bands, read_only(targets, "lambda_target"), tuple(why))

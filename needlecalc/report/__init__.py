@@ -1,0 +1,1 @@
+"""Plots, sheets and pages: arranges, computes nothing new."""

@@ -1,0 +1,158 @@
+"""The grind sheet: what to file, where, and when to stop; as text and as CSV."""
+
+from __future__ import annotations
+
+import csv
+import io
+from dataclasses import dataclass
+
+from needlecalc.design.solve import FIRST_STAGE_SHARE, Design
+from needlecalc.show import Column, Shown, Table
+
+CAUTIONS = (
+    "Petrol: work in the open with an extinguisher at hand; no sprays near a hot engine.",
+    "Exhaust is poison: never run the engine indoors without forced extraction. Mind fan, belts and high tension.",
+    "Turning needle: safety glasses, no gloves, no loose sleeves. Never put fingers round it.",
+    "Metal cannot be put back: stop at the first stop, wash, cool and measure at two angles, then drive and measure lambda.",
+    "On the road a second person reads the meter. Stop at once on pinking; never run leaner than lambda 0.92 at full load.",
+    "Lean on the mountain is leaner still in the valley: set again before descending.",
+    "Limits and what may be altered are local law; a licensed tester decides.",
+)
+CSV_COLUMNS = (
+    ("station", "d"),
+    ("distance_mm", ".3f"),
+    ("present_mm", ".4f"),
+    ("asked_mm", ".4f"),
+    ("remove_um", ".1f"),
+    ("per_side_um", ".1f"),
+    ("first_stop_mm", ".4f"),
+    ("tolerance_um", ".1f"),
+    ("present_in", ".5f"),
+    ("asked_in", ".5f"),
+    ("data", ""),
+)
+STATION_COLUMNS = (
+    Column("station", "st", "d"),
+    Column("distance_mm", "from shoulder mm", ".2f"),
+    Column("present_mm", "present mm", ".4f"),
+    Column("asked_mm", "ASKED mm", ".4f"),
+    Column("remove_um", "off dia um", ".1f"),
+    Column("per_side_um", "per side um", ".1f"),
+    Column("first_stop_mm", "first stop mm", ".4f"),
+    Column("tolerance_um", "1 % tol um", ".1f"),
+    Column("present_in", "present in", ".5f"),
+    Column("asked_in", "asked in", ".5f"),
+    Column("measured", "measured mm"),
+)
+
+
+@dataclass(frozen=True, repr=False, eq=False)
+class GrindSheet(Shown):
+    """A design arranged for the bench.
+
+    Parameters
+    ----------
+    design : Design
+        The design it shows.
+    """
+
+    design: Design
+
+    def __repr__(self) -> str:
+        return f"Grind sheet for {self.design.present().name!r}: {self.design.status}"
+
+    def jet_line(self) -> str:
+        """What to do with the jet nut.
+
+        Returns
+        -------
+        str
+            One sentence.
+        """
+        drop, asked, flats = self.design.setup.carburettor.jet.drop_mm, self.design.drop_mm, self.design.flats()
+        if abs(flats) < 0.05:
+            return f"Jet: leave its face {drop:.2f} mm below the bridge."
+        way = "LOWER (richer)" if flats > 0 else "RAISE (leaner)"
+        return f"Jet: {way} by {abs(flats):.1f} flats, from {drop:.2f} to {asked:.2f} mm below the bridge."
+
+    def origin(self) -> tuple[str, ...]:
+        """Where the numbers come from.
+
+        Returns
+        -------
+        tuple of str
+            Setup, log and its hash.
+        """
+        log = self.design.target.bands.log
+        jet = self.design.setup.carburettor.jet
+        lines = [
+            f"Job: {self.design.setup.name}. Needle {self.design.present().name} ({self.design.present().source}) in a "
+            f"{jet.bore_mm:g} mm jet, {jet.mounting}; diameters are on diameter unless 'per side' is said."
+        ]
+        if log is not None:
+            lines.append(f"Log: {log.name}, {log.rpm.size} rows, sha256 {log.sha256[:16]}.")
+        return tuple(lines)
+
+    def table(self) -> Table:
+        """Stations with a box for the measured value, to be shown.
+
+        Returns
+        -------
+        Table
+            One row a station; status above, flags below.
+        """
+        rows = [{**row, "measured": "[        ]"} for row in self.design.station_rows()]
+        intro = (*self.origin(), self.design.status, self.jet_line())
+        stop = (
+            f"First stop is {100 * FIRST_STAGE_SHARE:.0f} % of the cut (common practice): measure lambda there before "
+            "going on. '-' under tolerance: no band speaks for that station."
+        )
+        return Table("GRIND SHEET", STATION_COLUMNS, rows, intro, (stop, *self.design.flags))
+
+    def text(self) -> str:
+        """The whole sheet as plain text.
+
+        Returns
+        -------
+        str
+            Stations, bands and cautions.
+        """
+        cautions = Table("Cautions", notes=CAUTIONS)
+        return "\n\n".join(part.text() for part in (self.table(), self.design.band_table(), cautions)) + "\n"
+
+    def csv(self) -> str:
+        """Stations as CSV.
+
+        Returns
+        -------
+        str
+            A header line and a line a station.
+        """
+        out = io.StringIO()
+        writer = csv.writer(out, lineterminator="\n")
+        writer.writerow([key for key, _ in CSV_COLUMNS])
+        for row in self.design.station_rows():
+            writer.writerow([_cell(row[key], form) for key, form in CSV_COLUMNS])
+        return out.getvalue()
+
+
+def _cell(value: float | bool, form: str) -> str:
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    return "" if value != value else format(value, form)
+
+
+def grind_sheet(design: Design) -> GrindSheet:
+    """Grind sheet of a design.
+
+    Parameters
+    ----------
+    design : Design
+        The design.
+
+    Returns
+    -------
+    GrindSheet
+        Prints itself as text; ``csv()`` gives the table.
+    """
+    return GrindSheet(design)
