@@ -20,11 +20,13 @@ FLOOR_OF_DOUBT = 1e-4
 SENSOR_U = 0.01
 HAND_U_MM = 0.003
 MISSED_BY = 0.02
+FAR_OFF = 0.05
 FIRST_STAGE_SHARE = 0.65
 SAME_LIFT_MM = 0.3
 CONFLICT_SHARE = 0.03
 GIVING_WAY = 10.0
 SUPPORT_SHARE = 0.15
+BETTER_WITH_METAL = 0.7
 SMOOTHNESS_LADDER = np.logspace(1.5, -5.0, 14)
 BEND_UNIT_MM = 0.01
 DROP_RELUCTANCE_PER_MM = 0.3
@@ -344,10 +346,11 @@ def _smoothest(problem: _Problem) -> tuple[FloatArray, float]:
     for smoothness in SMOOTHNESS_LADDER:
         x = _gauss_newton(problem, float(smoothness), x)
         misfit, _ = problem.misfit(x)
-        # One-sided bands at a limit keep their misfit however rough the profile: compare with the best.
+        # Bands at a limit or in conflict keep their misfit however rough the profile: compare with the best.
         tried.append((x, float(smoothness), float(((misfit / problem.doubt) ** 2).sum())))
     best = min(chi for _, _, chi in tried)
-    allowed = max(float(problem.doubt.size), 1.05 * best)
+    bands = float(problem.doubt.size)
+    allowed = max(bands, best + np.sqrt(2.0 * bands))
     for x, smoothness, chi in tried:
         if chi <= allowed:
             return x, smoothness
@@ -399,7 +402,7 @@ def _blocked(problem: _Problem, limits: Limits, missed: FloatArray, drop: float)
     loose = replace(problem, limits_matrix=matrix, limits_least=least, names=names)
     x, _ = _smoothest(loose)
     misfit, _ = loose.misfit(x)
-    return np.asarray((np.abs(missed) > MISSED_BY) & (np.abs(misfit) < 0.5 * np.abs(missed)))
+    return np.asarray((np.abs(missed) > MISSED_BY) & (np.abs(misfit) < BETTER_WITH_METAL * np.abs(missed)))
 
 
 def _verdict(
@@ -422,6 +425,10 @@ def _verdict(
         advice += _what_could(problem, missed, blocked)
         reason = "it needs metal added, which cannot be filed" if needs_metal else "a limit on the cut binds"
         return f"Cannot be met by filing: at {names} {reason}.", False, advice
+    if np.abs(missed).max() > FAR_OFF:
+        far = ", ".join(bands.name(b) for b in np.flatnonzero(np.abs(missed) > FAR_OFF).tolist())
+        advice.append("Measure the bands named again, or ask less of those that give way; one needle serves one lift.")
+        return f"Cannot be met by filing: neighbouring lifts ask for different things, {far} stay far off.", False, advice
     if np.abs(x[:-1]).max(initial=0.0) < 5e-4 and abs(x[-1]) < 0.02:
         return "Leave it: no station asks for as much as half a micron.", True, advice
     if (np.abs(missed) > MISSED_BY).any():

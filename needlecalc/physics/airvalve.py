@@ -52,8 +52,9 @@ def depression_pa(
 
     Examples
     --------
-    >>> print(f"{depression_pa(0.0, piston_mass_kg=0.25, spring_preload_n=1.25, spring_rate_n_mm=0.0, "
-    ...       f"suction_area_mm2=2922.47):.0f}")
+    >>> held = depression_pa(0.0, piston_mass_kg=0.25, spring_preload_n=1.25, spring_rate_n_mm=0.0,
+    ...                      suction_area_mm2=2922.47)
+    >>> print(f"{held:.0f}")
     1267
     """
     weight = np.asarray(piston_mass_kg) * GRAVITY_M_S2 * np.cos(np.radians(tilt_deg))
@@ -136,8 +137,9 @@ def air_flow_g_s(
 
     Examples
     --------
-    >>> print(f"{air_flow_g_s(1.0, 2000.0, density_kg_m3=1.225, pressure_pa=101325.0, "
-    ...       f"discharge_coefficient=1.0):.5f}")
+    >>> flow = air_flow_g_s(1.0, 2000.0, density_kg_m3=1.225, pressure_pa=101325.0,
+    ...                     discharge_coefficient=1.0)
+    >>> print(f"{flow:.5f}")
     0.06926
     """
     ratio = 1.0 - np.asarray(depression) / np.asarray(pressure_pa)
@@ -207,8 +209,9 @@ def engine_air_flow_g_s(
 
     Examples
     --------
-    >>> print(f"{engine_air_flow_g_s(3000.0, displacement_cm3=1622.0, volumetric_efficiency=0.35, "
-    ...       f"density_kg_m3=1.2):.1f}")
+    >>> flow = engine_air_flow_g_s(3000.0, displacement_cm3=1622.0, volumetric_efficiency=0.35,
+    ...                            density_kg_m3=1.2)
+    >>> print(f"{flow:.1f}")
     17.0
     """
     volume_m3 = np.asarray(displacement_cm3) * 1e-6

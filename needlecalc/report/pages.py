@@ -76,11 +76,11 @@ def _bench_page(sheet: GrindSheet) -> Figure:
     top.text(0, 0.80, "\n".join(lines), va="top", fontsize=10.5, linespacing=1.35)
     rows = sheet.table().rows
     height = min(0.030 * (len(rows) + 2), 0.52)
-    body = page.add_axes((0.04, 0.79 - height, 0.92, height))
+    body = page.add_axes((0.04, 0.82 - height, 0.92, height))
     body.axis("off")
     columns = [column for column in STATION_COLUMNS if column.key in ON_PAPER]
     cells = [[_paper_cell(column, row[column.key]) for column in columns] for row in rows]
-    heads = [column.head.replace(" ", "\n", 1) for column in columns]
+    heads = ["\n".join(column.head.rsplit(" ", 1)) for column in columns]
     table = body.table(cellText=cells, colLabels=heads, cellLoc="right", bbox=Bbox.unit())
     table.auto_set_font_size(False)
     for (line, column), cell in table.get_celld().items():
@@ -95,10 +95,10 @@ def _bench_page(sheet: GrindSheet) -> Figure:
         "Written before the first cut:  instrument ____________  measured cold, washed, two angles  [  ]",
         *CAUTIONS,
     ]
-    foot = page.add_axes((0.05, 0.02, 0.90, 0.75 - height))
+    foot = page.add_axes((0.05, 0.02, 0.90, 0.78 - height))
     foot.axis("off")
     wrapped = [line for note in notes for line in textwrap.wrap(note, 108, subsequent_indent="   ")]
-    size = min(9.5, 9.5 * 30 / max(len(wrapped), 1))
+    size = min(9.5, 9.5 * 24 / max(len(wrapped), 1))
     foot.text(0, 1, "\n".join(wrapped), va="top", fontsize=size, linespacing=1.3)
     return page
 

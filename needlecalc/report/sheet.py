@@ -33,7 +33,7 @@ CSV_COLUMNS = (
 )
 STATION_COLUMNS = (
     Column("station", "st", "d"),
-    Column("distance_mm", "from shoulder mm", ".2f"),
+    Column("distance_mm", "place mm", ".2f"),
     Column("present_mm", "present mm", ".4f"),
     Column("asked_mm", "ASKED mm", ".4f"),
     Column("remove_um", "off dia um", ".1f"),
@@ -87,7 +87,8 @@ class GrindSheet(Shown):
         jet = self.design.setup.carburettor.jet
         lines = [
             f"Job: {self.design.setup.name}. Needle {self.design.present().name} ({self.design.present().source}) in a "
-            f"{jet.bore_mm:g} mm jet, {jet.mounting}; diameters are on diameter unless 'per side' is said."
+            f"{jet.bore_mm:g} mm jet, {jet.mounting}; diameters are on diameter unless 'per side' is said, "
+            "places are distances from the shoulder."
         ]
         if log is not None:
             lines.append(f"Log: {log.name}, {log.rpm.size} rows, sha256 {log.sha256[:16]}.")

@@ -1,0 +1,46 @@
+"""One invented setup and drive for all tests; figures closed, no screen."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import matplotlib
+import numpy as np
+import pytest
+
+import needlecalc as nc
+
+matplotlib.use("Agg")
+DATA = Path(__file__).parent.parent / "data"
+STATIONS_MM = np.arange(13) * 3.175
+DIAMETERS_MM = np.array([2.45, 2.41, 2.36, 2.31, 2.25, 2.19, 2.12, 2.05, 1.98, 1.90, 1.82, 1.74, 1.66])
+
+
+@pytest.fixture(autouse=True)
+def _close_figures():
+    yield
+    import matplotlib.pyplot as plt
+
+    plt.close("all")
+
+
+@pytest.fixture
+def setup() -> nc.Setup:
+    return make_setup()
+
+
+def make_setup(**jet) -> nc.Setup:
+    valve = nc.AirValve(
+        throat_bore_mm=38.0, disc_diameter_mm=60.0, piston_mass_kg=0.26, spring_preload_n=1.2, spring_rate_n_mm=0.01
+    )
+    carburettor = nc.Carburettor(
+        nc.Needle("stock", STATIONS_MM, DIAMETERS_MM), nc.Jet(**{"bore_mm": 2.54, "drop_mm": 1.6, **jet}), valve
+    )
+    return nc.Setup(nc.Engine(1500.0, 4), carburettor)
+
+
+def asked(setup: nc.Setup, lift_mm, measured, wanted, **bands) -> nc.Target:
+    """Target for typed bands, one wish each."""
+    lift = np.asarray(lift_mm, dtype=float)
+    typed = nc.typed_bands(np.linspace(900, 5000, lift.size), measured, lift_mm=lift, **bands)
+    return nc.Target(typed, np.broadcast_to(np.asarray(wanted, dtype=float), lift.shape), ("asked",) * lift.size)

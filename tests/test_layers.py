@@ -1,0 +1,42 @@
+"""A file imports only from floors above it, or from earlier rooms of its own floor."""
+
+from __future__ import annotations
+
+import ast
+from pathlib import Path
+
+import pytest
+
+PACKAGE = Path(__file__).parent.parent / "needlecalc"
+FLOORS = [
+    ["errors", "units", "arrays", "show"],
+    ["physics.annulus", "physics.air", "physics.fuel", "physics.exhaust", "physics.airvalve"],
+    ["parts.needle", "parts.jet", "parts.conditions", "parts.carburettor", "parts.engine", "parts.setup"],
+    ["measure.logtext", "measure.logcolumns", "measure.logfile", "measure.bands", "measure.lift"],
+    ["design.predict", "design.target", "design.leastsquares", "design.limits", "design.solve"],
+    ["report.plot", "report.sheet", "report.pages"],
+    ["job", "__main__", "__init__"],
+]
+ORDER = [room for floor in FLOORS for room in floor]
+FILES = sorted(file for file in PACKAGE.rglob("*.py") if file.name != "__init__.py" or file.parent == PACKAGE)
+
+
+def room_of(file: Path) -> str:
+    return ".".join(file.relative_to(PACKAGE).with_suffix("").parts)
+
+
+def test_every_room_has_its_place():
+    assert sorted(ORDER) == sorted(room_of(file) for file in FILES)
+
+
+@pytest.mark.parametrize("file", FILES, ids=room_of)
+def test_imports_go_one_way(file):
+    here = ORDER.index(room_of(file))
+    for node in ast.walk(ast.parse(file.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.ImportFrom) and (node.module or "").startswith("needlecalc"):
+            assert ORDER.index(node.module.removeprefix("needlecalc.")) < here, f"{file.name} imports {node.module}"
+
+
+@pytest.mark.parametrize("file", FILES, ids=room_of)
+def test_rooms_are_not_halls(file):
+    assert len(file.read_text(encoding="utf-8").splitlines()) <= 500

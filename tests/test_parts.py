@@ -1,0 +1,99 @@
+"""Parts refuse what cannot be, one sentence each, and show themselves."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from conftest import DIAMETERS_MM, STATIONS_MM, make_setup
+from hypothesis import given
+from hypothesis import strategies as st
+
+import needlecalc as nc
+from needlecalc.units import degc_from_degf, inch_from_mm, mm_from_inch, mm_per_flat
+
+VALVE = {"throat_bore_mm": 38.0, "disc_diameter_mm": 60.0, "piston_mass_kg": 0.26, "spring_preload_n": 1.2}
+
+
+@pytest.mark.parametrize(
+    ("make", "match"),
+    [
+        (lambda: nc.Needle("n", [0, 3, 2], [2.4, 2.3, 2.2]), "stations must rise"),
+        (lambda: nc.Needle("n", [0, 3, 6], [2.4, 2.3, 2.35]), "reversed taper 2 to 3"),
+        (lambda: nc.Needle("n", [0, 3, 6], [0.0895, 0.0868, 0.0842]), "looks like inches"),
+        (lambda: nc.Needle("n", [0, 0.125, 0.25], [2.4, 2.3, 2.2]), "looks like inches"),
+        (lambda: nc.Needle("n", [0], [2.4]), "at least two"),
+        (lambda: nc.Needle("n", [0, 3], [2.4]), "equally long"),
+        (lambda: nc.Needle("n", [0, 3], [9.0, 2.0]), "check the unit"),
+        (lambda: nc.Needle("n", [0, 3], [2.4, float("nan")]), "entry 2 is nan"),
+        (lambda: nc.Needle("n", [0, 3], [2.4, 2.3]).diameter_at_mm(5.0), "measure more stations"),
+        (lambda: nc.Jet(bore_mm=0.1, drop_mm=1.6), "0.100 in is 2.54 mm"),
+        (lambda: nc.Jet(bore_mm=2.54, drop_mm=1.6, drop_min_mm=1.0), "go together"),
+        (lambda: nc.Jet(bore_mm=2.54, drop_mm=1.6, drop_min_mm=2.0, drop_max_mm=3.0), "the nut's range"),
+        (lambda: nc.Jet(bore_mm=2.54, drop_mm=1.6, mounting="loose"), "'centred' or 'biased'"),
+        (lambda: nc.AirValve(**{**VALVE, "throat_bore_mm": 1.5}), "looks like inches"),
+        (lambda: nc.AirValve(**{**VALVE, "piston_mass_kg": 260.0}), "in kg"),
+        (lambda: nc.Engine(1500.0, 0), "whole number"),
+        (lambda: nc.Fuel(ethanol_percent=120.0), "ethanol_percent is 120"),
+        (lambda: nc.Air(pressure_pa=950.0), "One hPa or mbar is 100 Pa"),
+        (lambda: nc.Air(humidity="wet"), "must be a number"),
+        (
+            lambda: nc.Carburettor(
+                nc.Needle("n", [0, 3], [2.6, 2.5]), nc.Jet(bore_mm=2.54, drop_mm=1.6), nc.AirValve(**VALVE)
+            ),
+            "must be thinner than its jet",
+        ),
+    ],
+)
+def test_refusals(make, match):
+    with pytest.raises(nc.InputError, match=match):
+        make()
+
+
+def test_needle_table_files(tmp_path):
+    file = tmp_path / "needle.csv"
+    file.write_text("# in inches\nstation,distance_in,diameter_in\n1,0,.0895\n2,.125,.0868\n")
+    needle = nc.read_needle(file)
+    np.testing.assert_allclose(needle.stations_mm, [0.0, 3.175])
+    np.testing.assert_allclose(needle.diameters_mm, [2.2733, 2.20472])
+    file.write_text("station,diameter_mm\n1,2.4\n2,2.3\n")
+    assert nc.read_needle(file, pitch_mm=3.0, first_station_mm=1.0).stations_mm.tolist() == [1.0, 4.0]
+    for text, match in [
+        ("station,diameter_mm\n1,2.4\n2,2.3\n", "pitch_mm"),
+        ("station,distance_mm,diameter\n1,0,2.4\n", "line 1: no column diameter_mm or diameter_in"),
+        ("station,distance_mm,diameter_mm\n1,0,2.4\n2,3,\n", "line 3, column diameter_mm: nothing"),
+        ("station,distance_mm,diameter_mm\n1,0,2.4\n2,3,2.3+\n", r"'2.3\+' is not a number"),
+        ("station,distance_mm,diameter_mm\n1,0\n", "line 2: 2 cells"),
+        ("# nothing\n", "holds no table"),
+    ]:
+        file.write_text(text)
+        with pytest.raises(nc.LogFormatError, match=match):
+            nc.read_needle(file)
+    with pytest.raises(nc.LogFormatError, match="cannot be read"):
+        nc.read_needle(tmp_path / "none.csv")
+
+
+def test_outline_is_the_trapezoids_of_the_table():
+    needle = nc.Needle("n", STATIONS_MM, DIAMETERS_MM)
+    assert needle.outline().area == pytest.approx(np.trapezoid(DIAMETERS_MM, STATIONS_MM))
+    assert needle.outline().is_valid
+
+
+def test_records_show_themselves():
+    setup = make_setup()
+    parts = (setup, setup.engine, setup.carburettor, setup.carburettor.needle, setup.carburettor.jet, setup.fuel, setup.air)
+    for record in (*parts, setup.carburettor.air_valve):
+        assert "\n" not in repr(record)
+        assert len(record.to_frame()) == len(record.rows())
+        assert "<table>" in record._repr_html_()
+    with pytest.raises(ValueError, match="read-only"):
+        setup.carburettor.needle.diameters_mm[0] = 1.0
+
+
+@given(st.floats(-1e3, 1e3))
+def test_unit_round_trips(value):
+    assert mm_from_inch(inch_from_mm(value)) == pytest.approx(value, abs=1e-9)
+    assert degc_from_degf(value * 1.8 + 32.0) == pytest.approx(value, abs=1e-9)
+
+
+def test_one_flat_of_a_26_per_inch_nut():
+    assert mm_per_flat(26) * 6 == pytest.approx(25.4 / 26)

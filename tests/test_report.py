@@ -1,0 +1,69 @@
+"""Sheets and plots show the design's own numbers."""
+
+from __future__ import annotations
+
+import csv
+import io
+
+import numpy as np
+import pytest
+from conftest import asked, make_setup
+
+import needlecalc as nc
+
+
+@pytest.fixture(scope="module")
+def design():
+    setup = make_setup(drop_min_mm=0.8, drop_max_mm=2.5)
+    return nc.solve(asked(setup, np.linspace(2, 26, 9), np.linspace(0.98, 1.12, 9), 0.95), setup)
+
+
+def test_csv_starts_as_promised_and_adds_up(design):
+    text = nc.grind_sheet(design).csv()
+    assert text.startswith("station,distance_mm,present_mm,asked_mm,remove_um")
+    rows = list(csv.DictReader(io.StringIO(text)))
+    assert len(rows) == 13
+    for row, exact in zip(rows, design.remove_um(), strict=True):
+        assert float(row["remove_um"]) == pytest.approx(exact, abs=0.051)
+        assert float(row["per_side_um"]) == pytest.approx(exact / 2, abs=0.051)
+        assert 1e3 * (float(row["present_mm"]) - float(row["asked_mm"])) == pytest.approx(exact, abs=0.11)
+        assert float(row["asked_mm"]) - 1e-9 <= float(row["first_stop_mm"]) <= float(row["present_mm"]) + 1e-9
+
+
+def test_sheet_carries_status_jet_and_cautions(design):
+    text = nc.grind_sheet(design).text()
+    for words in (design.status, "flats", "per side", "safety glasses", "local law", "poison", "extinguisher"):
+        assert words in text
+    assert "<table>" in nc.grind_sheet(design)._repr_html_()
+
+
+def test_tolerance_turns_one_per_cent(design):
+    # An error of the tolerance all over moves the touchiest band by one per cent.
+    least = np.nanmin(design.tolerance_um) / 1000
+    thicker = nc.Needle("off", design.needle.stations_mm, design.needle.diameters_mm + least)
+    bands = design.target.bands
+    change = nc.predict_lambda(design.setup, bands, needle=thicker, drop_mm=design.drop_mm) / design.lambda_predicted - 1
+    assert change.max() == pytest.approx(0.01, abs=0.001)
+
+
+def test_plots_hold_the_numbers_and_their_units(design):
+    axes = nc.plot_profile(design)
+    assert axes.get_xlabel() == "distance from shoulder (mm)"
+    assert axes.get_ylabel() == "needle radius (mm)"
+    assert "stretched" in axes.get_title()
+    np.testing.assert_allclose(axes.lines[0].get_ydata(), design.present().diameters_mm / 2)
+    np.testing.assert_allclose(axes.lines[1].get_ydata(), design.needle.diameters_mm / 2)
+    assert nc.plot_areas(design).get_ylabel() == "metering area (mm$^2$)"
+    lambdas = nc.plot_lambda(design)
+    assert lambdas.get_xlabel() == "lift of the air valve (mm)"
+    np.testing.assert_allclose(lambdas.lines[1].get_ydata(), design.target.lambda_target)
+    comparison = nc.compare(design.setup, design.present(), design.needle)
+    own = axes.figure.add_subplot()
+    assert nc.plot_comparison(comparison, ax=own) is own
+
+
+def test_pdf_is_a4(design, tmp_path):
+    nc.write_pdf(nc.grind_sheet(design), tmp_path / "s.pdf")
+    content = (tmp_path / "s.pdf").read_bytes()
+    assert content.count(b"/Type /Page ") == 2 or content.count(b"/Type /Page\n") == 2
+    assert b"/MediaBox [ 0 0 595.44 841.68 ]" in content

@@ -1,0 +1,158 @@
+"""The inverse: it returns a known needle, keeps every limit, and says what it cannot do."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from conftest import DIAMETERS_MM, STATIONS_MM, asked, make_setup
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy.optimize import lsq_linear, minimize
+
+import needlecalc as nc
+from needlecalc.design.leastsquares import least_squares_with_inequalities
+
+LIFTS = np.linspace(0.5, 28.0, 40)
+OFF_UM = np.array([0, 0, 2, 5, 12, 25, 35, 40, 38, 36, 40, 0, 0], dtype=float)
+
+
+@pytest.mark.parametrize("mounting", ["centred", "biased"])
+def test_a_noiseless_drive_gives_back_the_other_needle(mounting):
+    setup = make_setup(mounting=mounting)
+    other = nc.Needle("other", STATIONS_MM, DIAMETERS_MM - OFF_UM / 1000)
+    now = nc.typed_bands(LIFTS, np.full(40, 1.1), lift_mm=LIFTS, lift_u_mm=0.0, lambda_se=0.0)
+    wanted = nc.predict_lambda(setup, now, needle=other)
+    design = nc.solve(asked(setup, LIFTS, np.full(40, 1.1), wanted, lift_u_mm=0.0, lambda_se=0.0), setup)
+    covered = slice(1, 11)  # bands stand on both sides of these stations
+    np.testing.assert_allclose(design.remove_um()[covered], OFF_UM[covered], atol=1.0)
+    np.testing.assert_allclose(design.lambda_predicted, wanted, atol=2e-4)
+    assert design.met
+    assert design.status.startswith("Usable")
+
+
+def test_a_new_blank_gives_back_a_thicker_needle():
+    setup = make_setup()
+    thicker = np.where(OFF_UM > 20, 15.0, 0.0)
+    other = nc.Needle("other", STATIONS_MM, DIAMETERS_MM + thicker / 1000)
+    now = nc.typed_bands(LIFTS, np.full(40, 0.9), lift_mm=LIFTS, lift_u_mm=0.0, lambda_se=0.0)
+    target = asked(setup, LIFTS, np.full(40, 0.9), nc.predict_lambda(setup, now, needle=other), lift_u_mm=0.0, lambda_se=0.0)
+    design = nc.solve(target, setup, limits=nc.Limits(new_blank=True))
+    np.testing.assert_allclose(-design.remove_um()[2:10], thicker[2:10], atol=1.0)
+
+
+@settings(max_examples=25, deadline=None)
+@given(
+    measured=st.lists(st.floats(0.8, 1.3), min_size=6, max_size=6),
+    wanted=st.floats(0.85, 1.05),
+    jet=st.booleans(),
+    doubt=st.floats(0.0, 0.02),
+)
+def test_every_design_keeps_the_limits(measured, wanted, jet, doubt):
+    setup = make_setup(**({"drop_min_mm": 0.8, "drop_max_mm": 2.5} if jet else {}))
+    design = nc.solve(asked(setup, np.linspace(2, 26, 6), measured, wanted, lambda_se=doubt), setup)
+    removal = design.remove_um()
+    assert (removal >= 0.0).all()
+    assert (np.diff(design.needle.diameters_mm) <= 0.0).all()
+    assert removal.max() <= 300.0 + 1e-6
+    assert 0.8 - 1e-9 <= design.drop_mm <= 2.5 + 1e-9
+    assert (design.lambda_predicted_u > 0.0).all()
+
+
+def test_lean_wish_cannot_be_filed_and_the_cure_is_in_figures():
+    setup = make_setup()
+    design = nc.solve(asked(setup, np.linspace(2, 26, 9), np.full(9, 0.86), 0.92), setup)
+    assert not design.met
+    assert "needs metal added, which cannot be filed" in design.status
+    assert (design.remove_um() < 1e-6).all()
+    assert any("donor needle some" in flag for flag in design.flags)
+    # With the nut free to raise the jet, the same wish is met.
+    free = make_setup(drop_min_mm=-1.0, drop_max_mm=3.0)
+    raised = nc.solve(asked(free, np.linspace(2, 26, 9), np.full(9, 0.86), 0.92), free)
+    assert raised.drop_mm < 1.6
+    assert np.abs(raised.lambda_predicted / 0.92 - 1).max() < 0.02
+
+
+def test_bands_on_one_lift_that_disagree_are_named_and_the_richer_wins():
+    setup = make_setup()
+    lifts = [3.0, 8.0, 12.0, 12.1, 18.0, 24.0]
+    design = nc.solve(
+        asked(setup, lifts, [1.0, 1.0, 1.06, 0.92, 1.0, 1.0], [1.0, 1.0, 1.06, 0.82, 1.0, 1.0], lambda_se=0.005), setup
+    )
+    assert any(flag.startswith("Conflict") and "richer wins" in flag for flag in design.flags)
+    missed = design.lambda_predicted / design.target.lambda_target - 1
+    assert abs(missed[3]) < abs(missed[2])
+
+
+def test_no_proposal_beyond_the_data():
+    setup = make_setup()
+    design = nc.solve(asked(setup, np.linspace(2, 8.5, 6), np.full(6, 1.1), 0.95), setup)
+    beyond = STATIONS_MM > 8.5 + 1.6 + 3.175
+    assert (design.remove_um()[beyond] == 0.0).all()
+    assert any("No data at stations" in flag for flag in design.flags)
+    with pytest.raises(nc.InputError, match="has no lift"):
+        nc.solve(nc.make_target(nc.typed_bands([900], [1.0])), setup)
+    with pytest.raises(nc.InputError, match="off the needle's table"):
+        nc.solve(asked(setup, [37.9], [1.0], 1.0), setup)
+
+
+def test_right_already_means_leave_it():
+    setup = make_setup()
+    design = nc.solve(asked(setup, np.linspace(2, 26, 9), np.full(9, 0.95), 0.95), setup)
+    assert design.status.startswith("Leave it")
+
+
+def test_full_load_too_lean_is_warned():
+    setup = make_setup()
+    design = nc.solve(asked(setup, np.linspace(2, 26, 9), np.full(9, 1.05), 1.0), setup)
+    assert any("can melt pistons" in flag for flag in design.flags)
+
+
+def test_lawson_and_hanson_curve_fit():
+    # Lawson and Hanson, Solving Least Squares Problems, section 23.7 (from memory): a line through four points,
+    # slope and value at 0 not negative, value at 1 at most one: slope 0.621, value 0.379.
+    t, w = np.array([0.25, 0.5, 0.5, 0.8]), np.array([0.5, 0.6, 0.7, 1.2])
+    x, force = least_squares_with_inequalities(
+        np.column_stack([t, np.ones(4)]), w, np.array([[1.0, 0.0], [0.0, 1.0], [-1.0, -1.0]]), np.array([0.0, 0.0, -1.0])
+    )
+    np.testing.assert_allclose(x, [0.621, 0.379], atol=1e-3)
+    assert force[2] > 0.0
+
+
+@pytest.mark.parametrize("seed", range(10))
+def test_optimum_meets_kkt_and_agrees_with_scipy(seed):
+    rng = np.random.default_rng(seed)
+    e, f, g = rng.normal(size=(20, 8)), rng.normal(size=20), rng.normal(size=(12, 8))
+    h = -rng.uniform(0.0, 0.5, 12)
+    x, force = least_squares_with_inequalities(e, f, g, h)
+    assert (g @ x >= h - 1e-9).all()
+    assert (force >= 0.0).all()
+    np.testing.assert_allclose(e.T @ (e @ x - f), g.T @ force, atol=1e-8)
+    np.testing.assert_allclose(force * (g @ x - h), 0.0, atol=1e-8)
+    other = minimize(
+        lambda v: 0.5 * np.sum((e @ v - f) ** 2), np.zeros(8), method="SLSQP",
+        constraints={"type": "ineq", "fun": lambda v: g @ v - h}, options={"ftol": 1e-14, "maxiter": 500},
+    )  # fmt: skip
+    np.testing.assert_allclose(x, other.x, atol=1e-5)
+    boxed, _ = least_squares_with_inequalities(e, f, np.vstack([np.eye(8), -np.eye(8)]), np.full(16, -0.1))
+    np.testing.assert_allclose(boxed, lsq_linear(e, f, (-0.1, 0.1), tol=1e-14).x, atol=1e-6)
+
+
+def test_limits_that_contradict_each_other():
+    with pytest.raises(nc.SolveError, match="limits contradict"):
+        least_squares_with_inequalities(np.eye(1), np.zeros(1), np.array([[1.0], [-1.0]]), np.array([1.0, 0.0]))
+
+
+def test_area_sum_of_a_worked_example():
+    # Worked by hand: jet 2.54 mm, needle 0.0850 in, lambda 1.08 to 0.98.  Area times 1.10204; new diameter
+    # sqrt(D^2 - 1.10204 (D^2 - d^2)) = 2.1163 mm, that is 42.7 um off.  The plain area sum is a check only:
+    # the effective model must ask for less here.
+    bore, d = 2.54, 0.0850 * 25.4
+    by_area = np.sqrt(bore**2 - 1.08 / 0.98 * (bore**2 - d**2))
+    assert by_area == pytest.approx(0.08332 * 25.4, abs=2e-4)
+    assert 1e3 * (d - by_area) == pytest.approx(42.7, abs=0.1)
+    needle = nc.Needle("straight", STATIONS_MM, d + 0.016 * (15.0 - STATIONS_MM))
+    setup = make_setup()
+    setup = setup.with_needle(needle)
+    bands = nc.typed_bands([3000], [1.08], lift_mm=[13.4])
+    cut = nc.Needle("cut", STATIONS_MM, needle.diameters_mm - (d - by_area))
+    assert nc.predict_lambda(setup, bands, needle=cut)[0] < 0.98
