@@ -31,7 +31,7 @@ def test_csv_starts_as_promised_and_adds_up(design):
 
 
 def test_sheet_carries_status_jet_and_cautions(design):
-    text = nc.grind_sheet(design).text()
+    text = " ".join(nc.grind_sheet(design).text().split())
     for words in (design.status, "flats", "per side", "safety glasses", "local law", "poison", "extinguisher"):
         assert words in text
     assert "<table>" in nc.grind_sheet(design)._repr_html_()

@@ -25,7 +25,8 @@ def test_a_noiseless_drive_gives_back_the_other_needle(mounting):
     design = nc.solve(asked(setup, LIFTS, np.full(40, 1.1), wanted, lift_u_mm=0.0, lambda_se=0.0), setup)
     covered = slice(1, 11)  # bands stand on both sides of these stations
     np.testing.assert_allclose(design.remove_um()[covered], OFF_UM[covered], atol=1.0)
-    np.testing.assert_allclose(design.lambda_predicted, wanted, atol=2e-4)
+    # The rule of the solver: met within the noise of lambda, whose floor is 1e-4, over all bands.
+    assert np.sqrt(np.mean(np.log(design.lambda_predicted / wanted) ** 2)) <= 1e-4
     assert design.met
     assert design.status.startswith("Usable")
 
@@ -64,7 +65,7 @@ def test_lean_wish_cannot_be_filed_and_the_cure_is_in_figures():
     assert not design.met
     assert "needs metal added, which cannot be filed" in design.status
     assert (design.remove_um() < 1e-6).all()
-    assert any("donor needle some" in flag for flag in design.flags)
+    assert any("A donor some" in flag for flag in design.flags)
     # With the nut free to raise the jet, the same wish is met.
     free = make_setup(drop_min_mm=-1.0, drop_max_mm=3.0)
     raised = nc.solve(asked(free, np.linspace(2, 26, 9), np.full(9, 0.86), 0.92), free)
@@ -99,6 +100,12 @@ def test_right_already_means_leave_it():
     setup = make_setup()
     design = nc.solve(asked(setup, np.linspace(2, 26, 9), np.full(9, 0.95), 0.95), setup)
     assert design.status.startswith("Leave it")
+
+
+def test_the_jet_is_not_lowered_for_the_top_at_the_cost_of_idle():
+    setup = make_setup(drop_min_mm=0.8, drop_max_mm=2.5)
+    design = nc.solve(asked(setup, np.linspace(2, 26, 9), np.linspace(0.98, 1.12, 9), 0.95), setup)
+    assert np.abs(design.lambda_predicted[:-1] / 0.95 - 1).max() < 0.02
 
 
 def test_full_load_too_lean_is_warned():

@@ -18,6 +18,7 @@ from needlecalc.units import FloatArray, inch_from_mm
 
 FLOOR_OF_DOUBT = 1e-4
 SENSOR_U = 0.01
+REPEATABILITY = 0.004
 HAND_U_MM = 0.003
 MISSED_BY = 0.02
 FAR_OFF = 0.05
@@ -213,7 +214,8 @@ class _Problem:
 
     setup: Setup
     target: Target
-    doubt: FloatArray  # (m,) of ln lambda
+    doubt: FloatArray  # (m,) of ln lambda, repeatability of the sensor included: how much each band weighs
+    noise: FloatArray  # (m,) of ln lambda alone: how near the targets are worth meeting
     base: FloatArray  # (m,) ln fuel now
     free: NDArray[np.bool_]
     limits_matrix: FloatArray
@@ -263,7 +265,7 @@ def solve(target: Target, setup: Setup, *, limits: Limits | None = None, named_a
     -----
     Least squares of :math:`\ln(\lambda/\lambda_t)` over the doubt of each band, plus the bend of the
     removal, under linear limits; each linear step is solved exactly.  The greatest smoothness that still
-    meets the targets within their doubt is taken (discrepancy principle).  Stations that carry less than
+    meets the targets within the noise of lambda is taken (discrepancy principle).  Stations that carry less than
     15 % of every band's metering are left as they are beyond the data, and blended inside it.
     """
     limits = limits or Limits()
@@ -273,8 +275,8 @@ def solve(target: Target, setup: Setup, *, limits: Limits | None = None, named_a
         predict_lambda(setup, bands)  # raises, naming the band
     flow, slopes = fuel_of(setup, bands.lift_mm)
     conflicts, giving_way = _conflicts(target)
-    lift_doubt = np.abs(slopes.per_mm_position) * np.nan_to_num(bands.lift_u_mm)
-    doubt = np.maximum(np.hypot(bands.lambda_se / bands.lambda_measured, lift_doubt), FLOOR_OF_DOUBT) * giving_way
+    noise = np.maximum(bands.lambda_se / bands.lambda_measured, FLOOR_OF_DOUBT) * giving_way
+    doubt = np.hypot(noise, REPEATABILITY * giving_way)
     share = np.abs(slopes.per_mm_diameter) / np.abs(slopes.per_mm_diameter).sum(axis=1, keepdims=True)
     supported = (share >= SUPPORT_SHARE).any(axis=0)
     inside = np.zeros(needle.stations_mm.size, dtype=bool)
@@ -282,7 +284,7 @@ def solve(target: Target, setup: Setup, *, limits: Limits | None = None, named_a
     low, high = setup.carburettor.jet.drop_range_mm()
     drop = setup.carburettor.jet.drop_mm
     matrix, least, names = limits.inequalities(setup, inside, low - drop, high - drop)
-    problem = _Problem(setup, target, doubt, np.log(flow.fuel_flow_g_s), inside, matrix, least, names)
+    problem = _Problem(setup, target, doubt, noise, np.log(flow.fuel_flow_g_s), inside, matrix, least, names)
     x, smoothness = _smoothest(problem)
     diameters = np.array(needle.diameters_mm)
     diameters[inside] -= x[:-1]
@@ -340,14 +342,14 @@ def _conflicts(target: Target) -> tuple[list[str], FloatArray]:
 
 
 def _smoothest(problem: _Problem) -> tuple[FloatArray, float]:
-    """Solution of the greatest smoothness that meets the targets within their doubt."""
+    """Solution of the greatest smoothness that meets the targets within the noise of lambda."""
     x = np.zeros(int(problem.free.sum()) + 1)
     tried = []
     for smoothness in SMOOTHNESS_LADDER:
         x = _gauss_newton(problem, float(smoothness), x)
         misfit, _ = problem.misfit(x)
         # Bands at a limit or in conflict keep their misfit however rough the profile: compare with the best.
-        tried.append((x, float(smoothness), float(((misfit / problem.doubt) ** 2).sum())))
+        tried.append((x, float(smoothness), float(((misfit / problem.noise) ** 2).sum())))
     best = min(chi for _, _, chi in tried)
     bands = float(problem.doubt.size)
     allowed = max(bands, best + np.sqrt(2.0 * bands))
@@ -421,7 +423,8 @@ def _verdict(
         advice.append(f"The {jet[0]} in the range stated; a wider range of the nut may serve.")
     if blocked.any():
         needs_metal = bool((missed[blocked] < 0.0).any())
-        names = ", ".join(bands.name(b) for b in np.flatnonzero(blocked).tolist())
+        named = blocked & (missed < 0.0) if needs_metal else blocked
+        names = ", ".join(bands.name(b) for b in np.flatnonzero(named).tolist())
         advice += _what_could(problem, missed, blocked)
         reason = "it needs metal added, which cannot be filed" if needs_metal else "a limit on the cut binds"
         return f"Cannot be met by filing: at {names} {reason}.", False, advice
@@ -450,10 +453,11 @@ def _what_could(problem: _Problem, missed: FloatArray, blocked: NDArray[np.bool_
         return ["Raise the largest cut or lower the least diameter, or take a thinner needle."]
     band = int(np.flatnonzero(rich)[np.argmin(missed[rich])])
     _, slopes = fuel_of(setup, problem.target.bands.lift_mm)
-    wish = float(np.log(problem.target.lambda_target[band] / problem.target.bands.lambda_measured[band]))
-    thicker = 1e3 * wish / -float(slopes.per_mm_diameter[band].sum())
-    words = [f"A donor needle some {thicker:.0f} um thicker at the stations of {problem.target.bands.name(band)} would do."]
-    rise = wish / max(float(slopes.per_mm_position[band]), 1e-9)
+    thicker = 1e3 * float(missed[band]) / float(slopes.per_mm_diameter[band].sum())
+    words = [
+        f"A donor some {thicker:.0f} um thicker than asked at the stations of {problem.target.bands.name(band)} would do."
+    ]
+    rise = -float(missed[band]) / max(float(slopes.per_mm_position[band]), 1e-9)
     jet = setup.carburettor.jet
     if 0.0 < rise < 3.0:
         words.append(
