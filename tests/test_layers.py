@@ -10,7 +10,19 @@ import pytest
 PACKAGE = Path(__file__).parent.parent / "needlecalc"
 FLOORS = [
     ["errors", "units", "arrays", "show"],
-    ["physics.annulus", "physics.air", "physics.fuel", "physics.exhaust", "physics.airvalve"],
+    [
+        "physics.limits",
+        "physics.rising",
+        "physics.isentropic",
+        "physics.airdemand",
+        "physics.airvalve",
+        "physics.jetarea",
+        "physics.annulus_exact",
+        "physics.annulus",
+        "physics.air",
+        "physics.fuel",
+        "physics.exhaust",
+    ],
     ["parts.needle", "parts.jet", "parts.conditions", "parts.carburettor", "parts.engine", "parts.setup"],
     ["measure.logtext", "measure.logcolumns", "measure.logfile", "measure.bands", "measure.lift"],
     ["design.predict", "design.target", "design.leastsquares", "design.limits", "design.solve"],

@@ -11,7 +11,7 @@ from needlecalc.arrays import read_only, same_length
 from needlecalc.errors import InputError
 from needlecalc.measure.bands import Bands
 from needlecalc.parts.setup import Setup
-from needlecalc.physics.airvalve import engine_air_flow_g_s
+from needlecalc.physics.airdemand import engine_air_flow_g_s
 from needlecalc.units import FloatArray, kelvin_from_degc
 
 DRY_AIR_J_KG_K = 287.05
@@ -90,6 +90,8 @@ def _air_flow(bands: Bands, setup: Setup) -> tuple[FloatArray, float, str]:
     """Air flow of the engine, its share of doubt, and where it comes from."""
     if np.isfinite(bands.air_flow_g_s).all():
         return bands.air_flow_g_s, float(np.hypot(METER_U, THROAT_U)), "computed from logged air flow"
+    if not np.isfinite(bands.manifold_pressure_pa).all():
+        return np.full(bands.rpm.size, np.nan), 0.0, ""
     engine = setup.engine
     manifold = bands.manifold_pressure_pa / (DRY_AIR_J_KG_K * kelvin_from_degc(setup.air.temperature_degc))
     flow = engine_air_flow_g_s(
