@@ -22,6 +22,7 @@ FLOORS = [
         "physics.air",
         "physics.fuel",
         "physics.exhaust",
+        "physics.gauge",
     ],
     ["parts.needle", "parts.jet", "parts.conditions", "parts.carburettor", "parts.engine", "parts.setup"],
     ["measure.logtext", "measure.logcolumns", "measure.logfile", "measure.bands", "measure.lift"],
