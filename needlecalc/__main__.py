@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import json
+import os
 import sys
 import tempfile
 from collections.abc import Sequence
@@ -21,6 +22,7 @@ from needlecalc.report.pages import write_pdf, write_profile_png
 from needlecalc.report.sheet import grind_sheet
 
 USABLE, BAD_INPUT, NOT_BY_FILING = 0, 2, 3
+CUT_SHORT = 1
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -34,7 +36,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     Returns
     -------
     int
-        0 usable, 2 bad input, 3 cannot be met by filing.
+        0 usable, 1 output cut short by its reader, 2 bad input, 3 cannot be met by filing.
     """
     parser = argparse.ArgumentParser(prog="needlecalc", description=__doc__)
     commands = parser.add_subparsers(dest="command", required=True)
@@ -49,6 +51,10 @@ def main(arguments: Sequence[str] | None = None) -> int:
     matplotlib.use("Agg")
     try:
         return _design(asked.job, Path(asked.out)) if asked.command == "design" else _compare(asked)
+    except BrokenPipeError:
+        # The reader of our output (a pager, head) has seen enough; keep Python from complaining at exit.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return CUT_SHORT
     except NeedleCalcError as error:
         print(f"needlecalc: {error}", file=sys.stderr)
         return BAD_INPUT
@@ -58,7 +64,7 @@ def _design(job_path: str, out: Path) -> int:
     job = read_job(job_path)
     log = job.read_log()
     bands = job.bands(log)
-    made = job.design()
+    made = job.design(bands)
     sheet = grind_sheet(made)
     # All files are made aside first: a failure leaves nothing half-written.
     try:

@@ -140,15 +140,20 @@ class Job:
         co = section.pop("idle_co_percent", None)
         return make_target(bands, lambda_by_load=section, idle_co_percent=co)
 
-    def design(self) -> Design:
+    def design(self, bands: Bands | None = None) -> Design:
         """The whole road: log, bands, target, design.
+
+        Parameters
+        ----------
+        bands : Bands or None
+            Bands already at hand; made from the job's log when not given.
 
         Returns
         -------
         Design
             What the job's needle should become.
         """
-        bands = self.bands(self.read_log())
+        bands = self.bands(self.read_log()) if bands is None else bands
         limits = _built(Limits, self.settings["limits"], "limits")
         return solve(self.target(bands), self.setup, limits=limits)
 

@@ -21,10 +21,10 @@ def straight(diameter, taper, *, bore=2.54, length=4.0, **fuel):
     )
 
 
-@pytest.mark.parametrize("row", read_reference("bore_flow_navier_stokes"))
+@pytest.mark.parametrize("row", read_reference("navier_stokes_bore_flow"))
 def test_discharge_coefficient_against_navier_stokes(row):
-    flow = straight(float(row["diameter_mm"]), float(row["taper"]))
-    assert flow.discharge_coefficient == pytest.approx(float(row["discharge_coefficient"]), rel=0.031)
+    flow = straight(row["diameter_mm"], row["taper"], length=row["length_mm"], viscosity_mm2_s=row["viscosity_mm2_s"])
+    assert flow.discharge_coefficient == pytest.approx(row["cd"], rel=0.031)
 
 
 @pytest.mark.parametrize(

@@ -27,7 +27,7 @@ from virtual_engine import (
 HERE = Path(__file__).parent
 SEEDS = range(41)
 drawn = lru_cache(maxsize=None)(draw_engine)
-TABLE = read_reference("virtual_engine_navier_stokes")
+TABLE = read_reference("navier_stokes_bore_flow")
 
 
 def draw(seed: int, mounting: str = "centred") -> Engine:
@@ -67,7 +67,7 @@ def test_it_does_not_lean_on_the_library() -> None:
 
 
 def test_discharge_coefficients_are_near_navier_stokes() -> None:
-    # Source: tests/reference/virtual_engine_navier_stokes.csv, see its header.
+    # Source: tests/reference/navier_stokes_bore_flow.csv, see its header.
     assert len(TABLE) == 41
     errors = coefficient_errors()
     print(

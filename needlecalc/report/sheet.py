@@ -14,6 +14,8 @@ CAUTIONS = (
     "Exhaust is poison: never run the engine indoors without forced extraction. Mind fan, belts and high tension.",
     "Turning needle: safety glasses, no gloves, no loose sleeves. Never put fingers round it.",
     "Metal cannot be put back: stop at the first stop, wash, cool and measure at two angles, then drive and measure lambda.",
+    "A flat micrometer anvil reads a taper too thick, by half its width times the taper (some 50 um at 6 mm): put its "
+    "thick-side edge on the mark, or use blades, and measure before and after the same way.",
     "On the road a second person reads the meter. Stop at once on pinking; never run leaner than lambda 0.92 at full load.",
     "Lean on the mountain is leaner still in the valley: set again before descending.",
     "Limits and what may be altered are local law; a licensed tester decides.",
