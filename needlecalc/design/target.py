@@ -133,7 +133,7 @@ def make_target(
         elif load == "idle" and idle_co_percent is not None:
             # Half the margin at least must stay on a very strict limit.
             aim = max(idle_co_percent - CO_MARGIN_PERCENT, 0.5 * idle_co_percent)
-            targets.append(lambda_of_co_percent(aim))
+            targets.append(float(lambda_of_co_percent(aim)))
             why.append(f"CO limit {idle_co_percent:g} %, aimed at {aim:g} % (no oxygen left over)")
         elif load in table:
             targets.append(float(table[load]))

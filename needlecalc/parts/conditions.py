@@ -24,7 +24,7 @@ class Fuel(Shown):
     Examples
     --------
     >>> Fuel(ethanol_percent=5.0)
-    Fuel with 5 % ethanol at 25 degC: AFR 14.28, 740.3 kg/m3, 0.612 mm2/s
+    Fuel with 5 % ethanol at 25 degC: AFR 14.28, 738.4 kg/m3, 0.613 mm2/s
     """
 
     ethanol_percent: float = 5.0

@@ -1,21 +1,41 @@
-"""Standard atmosphere and the density of moist air."""
+r"""Standard atmosphere, moist air, and what they do to lambda.
+
+A constant-depression carburettor meters volume: at one lift the air follows
+:math:`\sqrt{\rho}` while the fuel does not know of it, so
+
+.. math:: \lambda \propto \frac{\sqrt{\rho}}{1 + w}
+
+with :math:`\rho` the density of the moist air and *w* its water vapour over its dry air, by mass.
+"""
 
 from __future__ import annotations
 
-from typing import NamedTuple
+from typing import Final, Literal, NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike
 
 from needlecalc.errors import InputError
+from needlecalc.physics.limits import check_each
 from needlecalc.units import GRAVITY_M_S2, FloatArray, kelvin_from_degc
 
-EARTH_RADIUS_M = 6356766.0
-SEA_LEVEL_PA = 101325.0
-SEA_LEVEL_K = 288.15
-LAPSE_K_M = 0.0065
-DRY_AIR_J_KG_K = 287.05287
-TROPOPAUSE_M = 11000.0
+EARTH_RADIUS_M: Final = 6356766.0
+SEA_LEVEL_PA: Final = 101325.0
+SEA_LEVEL_K: Final = 288.15
+LAPSE_K_M: Final = 0.0065
+DRY_AIR_J_KG_K: Final = 287.05287
+LOWEST_M: Final = -1000.0
+TROPOPAUSE_M: Final = 11000.0
+PRESSURE_EXPONENT: Final = GRAVITY_M_S2 / (DRY_AIR_J_KG_K * LAPSE_K_M)  # 5.25588
+
+DRY_AIR_KG_MOL: Final = 28.96546e-3
+WATER_KG_MOL: Final = 18.01528e-3
+CARBON_KG_MOL: Final = 12.011e-3
+GAS_J_MOL_K: Final = 8.314472
+CO2_SHARE: Final = 4.0e-4
+
+Heights = Literal["geometric", "geopotential"]
+_HPA_CURE = "One hPa or mbar is 100 Pa."
 
 
 class Atmosphere(NamedTuple):
@@ -26,55 +46,190 @@ class Atmosphere(NamedTuple):
     density_kg_m3: FloatArray
 
 
-def standard_atmosphere(altitude_m: ArrayLike) -> Atmosphere:
-    r"""Pressure, temperature and density of the standard atmosphere.
+def geopotential_m(altitude_m: ArrayLike, *, heights: Heights = "geometric") -> FloatArray:
+    r"""Geopotential height of a height above sea level.
+
+    .. math:: H = \frac{r z}{r + z}, \qquad r = 6356.766\ \mathrm{km}
 
     Parameters
     ----------
     altitude_m : array_like, shape (...)
-        Geometric height above sea level, -1000 to 11000. [m]
+        Height above sea level, -1000 to 11000. [m]
+    heights : {"geometric", "geopotential"}
+        What the height is; a geopotential one comes back as it is.
 
     Returns
     -------
-    Atmosphere
-        Pressure in Pa, temperature in K, dry density in kg/m3.
+    float or array, shape (...)
+        Geopotential height. [m]
 
     Raises
     ------
     InputError
-        If a height lies outside the troposphere.
-
-    Notes
-    -----
-    With geopotential height :math:`H = rz/(r+z)`: :math:`T = 288.15 - 0.0065 H`,
-    :math:`p = 101325\,(T/288.15)^{g/(R\,0.0065)}`.
+        If a height lies outside -1000 to 11000 m, or ``heights`` is neither word.
 
     References
     ----------
-    .. [1] ISO 2533:1975, *Standard Atmosphere*; the same below 11 km as *U.S. Standard Atmosphere, 1976*.
+    .. [1] ISO 2533:1975, *Standard Atmosphere*.
+
+    Examples
+    --------
+    >>> print(f"{geopotential_m(3000.0):.1f}")
+    2998.6
+    """
+    _check_heights(heights)
+    height = check_each(
+        altitude_m,
+        "altitude_m",
+        LOWEST_M,
+        TROPOPAUSE_M,
+        cure="Roads and this formula end there; check its unit.",
+    )
+    if heights == "geopotential":
+        return height[()]
+    return np.asarray(EARTH_RADIUS_M * height / (EARTH_RADIUS_M + height))[()]
+
+
+def standard_atmosphere(altitude_m: ArrayLike, *, heights: Heights = "geometric") -> Atmosphere:
+    r"""Pressure, temperature and density of the standard atmosphere.
+
+    .. math:: T = 288.15 - 0.0065\,H, \qquad p = 101325\,(T/288.15)^{g/(0.0065 R)}, \qquad
+              \rho = \frac{p}{R T}
+
+    Parameters
+    ----------
+    altitude_m : array_like, shape (...)
+        Height above sea level, -1000 to 11000. [m]
+    heights : {"geometric", "geopotential"}
+        What the height is: geometric as a map and a satellite receiver give it, or the geopotential
+        height *H* of the standard's main table.
+
+    Returns
+    -------
+    Atmosphere
+        Pressure in Pa, temperature in K, density of dry air in kg/m3.
+
+    Raises
+    ------
+    InputError
+        If a height lies outside -1000 to 11000 m, or ``heights`` is neither word.
+
+    Notes
+    -----
+    *H* is the geopotential height, see :func:`geopotential_m`; at 3000 m it is 1.4 m less.
+
+    References
+    ----------
+    .. [1] ISO 2533:1975, *Standard Atmosphere*; the same below 11 km as NOAA, NASA and USAF,
+       *U.S. Standard Atmosphere, 1976*.
 
     Examples
     --------
     >>> print(f"{standard_atmosphere(1600.0).pressure_pa:.0f} Pa")
     83528 Pa
     """
-    height = np.asarray(altitude_m, dtype=np.float64)
-    geopotential = EARTH_RADIUS_M * height / (EARTH_RADIUS_M + height)
-    if not ((height >= -1000.0) & (geopotential <= TROPOPAUSE_M)).all():
-        msg = "altitude_m must lie between -1000 and 11000 m, where roads and this formula are; check its unit."
-        raise InputError(msg)
+    geopotential = geopotential_m(altitude_m, heights=heights)
     temperature = SEA_LEVEL_K - LAPSE_K_M * geopotential
-    pressure = SEA_LEVEL_PA * (temperature / SEA_LEVEL_K) ** (GRAVITY_M_S2 / (DRY_AIR_J_KG_K * LAPSE_K_M))
-    return Atmosphere(pressure, temperature, pressure / (DRY_AIR_J_KG_K * temperature))
+    pressure = SEA_LEVEL_PA * (temperature / SEA_LEVEL_K) ** PRESSURE_EXPONENT
+    density = pressure / (DRY_AIR_J_KG_K * temperature)
+    return Atmosphere(pressure[()], temperature[()], density[()])
 
 
-def moist_air_density_kg_m3(pressure_pa: ArrayLike, temperature_degc: ArrayLike, humidity: ArrayLike = 0.0) -> FloatArray:
-    r"""Density of moist air after CIPM-2007.
+def altitude_of_pressure_m(pressure_pa: ArrayLike, *, heights: Heights = "geometric") -> FloatArray:
+    r"""Height at which the standard atmosphere has a pressure.
+
+    .. math:: H = \frac{288.15}{0.0065}\left[1 - (p/101325)^{0.0065 R/g}\right]
 
     Parameters
     ----------
     pressure_pa : array_like, shape (...)
-        Station pressure, as a barometer on the spot reads it, not reduced to sea level. [Pa]
+        Station pressure, that of the standard atmosphere between 11000 and -1000 m. [Pa]
+    heights : {"geometric", "geopotential"}
+        What height to give.
+
+    Returns
+    -------
+    float or array, shape (...)
+        Height above sea level. [m]
+
+    Raises
+    ------
+    InputError
+        If a pressure belongs to no height between -1000 and 11000 m.
+
+    Notes
+    -----
+    Weather moves the pressure by some 3 %, so this is the height of a day that may be 250 m off the map.
+
+    References
+    ----------
+    .. [1] ISO 2533:1975, *Standard Atmosphere*.
+
+    Examples
+    --------
+    >>> print(f"{altitude_of_pressure_m(83528.0):.0f} m")
+    1600 m
+    """
+    _check_heights(heights)
+    ends = standard_atmosphere([TROPOPAUSE_M, LOWEST_M], heights=heights).pressure_pa
+    # A hair of room, so that the ends come back from their own pressure.
+    pressure = check_each(
+        pressure_pa, "pressure_pa", float(ends[0]) * (1 - 1e-12), float(ends[1]) * (1 + 1e-12), cure=_HPA_CURE
+    )
+    geopotential = SEA_LEVEL_K / LAPSE_K_M * (1.0 - (pressure / SEA_LEVEL_PA) ** (1.0 / PRESSURE_EXPONENT))
+    if heights == "geometric":
+        geopotential = EARTH_RADIUS_M * geopotential / (EARTH_RADIUS_M - geopotential)
+    return np.asarray(geopotential)[()]
+
+
+def saturation_pressure_pa(temperature_degc: ArrayLike) -> FloatArray:
+    r"""Saturation pressure of water vapour over liquid water.
+
+    .. math:: p_{sv} = \exp(A T^2 + B T + C + D/T)
+
+    Parameters
+    ----------
+    temperature_degc : array_like, shape (...)
+        Temperature, -40 to 60; below freezing over supercooled water, to which relative humidity refers
+        in weather reports. [degC]
+
+    Returns
+    -------
+    float or array, shape (...)
+        Saturation pressure. [Pa]
+
+    Raises
+    ------
+    InputError
+        If the temperature is out of range.
+
+    Notes
+    -----
+    Stated for 0-27 degC; from 0 to 50 degC it keeps within 0.01 % of the reference equation for water.
+
+    References
+    ----------
+    .. [1] Picard, Davis, Gläser and Fujii, "Revised formula for the density of moist air (CIPM-2007)",
+       *Metrologia* 45 (2008) 149-155, appendix A1.1.
+
+    Examples
+    --------
+    >>> print(f"{saturation_pressure_pa(20.0):.1f} Pa")
+    2339.2 Pa
+    """
+    kelvin = kelvin_from_degc(_temperature(temperature_degc))
+    return np.exp(1.2378847e-5 * kelvin**2 - 1.9121316e-2 * kelvin + 33.93711047 - 6343.1645 / kelvin)[()]
+
+
+def humidity_ratio(pressure_pa: ArrayLike, temperature_degc: ArrayLike, humidity: ArrayLike) -> FloatArray:
+    r"""Mass of water vapour for one mass of dry air.
+
+    .. math:: w = \frac{M_v}{M_a}\,\frac{x_v}{1 - x_v}
+
+    Parameters
+    ----------
+    pressure_pa : array_like, shape (...)
+        Station pressure. [Pa]
     temperature_degc : array_like, shape (...)
         Air temperature. [degC]
     humidity : array_like, shape (...)
@@ -82,18 +237,70 @@ def moist_air_density_kg_m3(pressure_pa: ArrayLike, temperature_degc: ArrayLike,
 
     Returns
     -------
-    array, shape (...)
+    float or array, shape (...)
+        Humidity ratio *w*. [kg/kg]
+
+    Raises
+    ------
+    InputError
+        If a value is out of range.
+
+    Notes
+    -----
+    :math:`x_v` is the mole share of vapour of :func:`moist_air_density_kg_m3`.
+
+    References
+    ----------
+    .. [1] Picard, Davis, Gläser and Fujii, *Metrologia* 45 (2008) 149-155.
+
+    Examples
+    --------
+    >>> print(f"{humidity_ratio(101325.0, 20.0, 0.5):.5f}")
+    0.00729
+    """
+    vapour = _vapour_share(*_moist(pressure_pa, temperature_degc, humidity))
+    return np.asarray(WATER_KG_MOL / DRY_AIR_KG_MOL * vapour / (1.0 - vapour))[()]
+
+
+def moist_air_density_kg_m3(
+    pressure_pa: ArrayLike,
+    temperature_degc: ArrayLike,
+    humidity: ArrayLike = 0.0,
+    *,
+    co2_share: ArrayLike = CO2_SHARE,
+) -> FloatArray:
+    r"""Density of moist air after CIPM-2007.
+
+    .. math:: \rho = \frac{p M_a}{Z R T}\left[1 - x_v\left(1 - \frac{M_v}{M_a}\right)\right], \qquad
+              x_v = h\,f(p, t)\,\frac{p_{sv}(t)}{p}
+
+    Parameters
+    ----------
+    pressure_pa : array_like, shape (...)
+        Station pressure, as a barometer on the spot reads it, not reduced to sea level; 40000 to
+        120000. [Pa]
+    temperature_degc : array_like, shape (...)
+        Air temperature, -40 to 60. [degC]
+    humidity : array_like, shape (...)
+        Relative humidity, 0 to 1. [-]
+    co2_share : array_like, shape (...)
+        Mole share of carbon dioxide in the dry air, 0 to 0.01. [-]
+
+    Returns
+    -------
+    float or array, shape (...)
         Density. [kg/m3]
 
     Raises
     ------
     InputError
-        If humidity is not a share, or the pressure not one met on a road.
+        If a value is out of range.
 
     Notes
     -----
-    Stated for 600-1100 hPa and 15-27 degC, where it holds to some 2e-5; against reference humid air it
-    keeps within 1e-4 from 0 to 35 degC.
+    Stated for 600-1100 hPa and 15-27 degC, where its relative standard uncertainty is 2.2e-5.  Beyond
+    that range it is used here as it stands: it keeps within 2e-4 of reference humid air from -20 to
+    50 degC and 55 to 108 kPa.
 
     References
     ----------
@@ -105,20 +312,10 @@ def moist_air_density_kg_m3(pressure_pa: ArrayLike, temperature_degc: ArrayLike,
     >>> print(f"{moist_air_density_kg_m3(101325.0, 20.0, 0.5):.4f}")
     1.1993
     """
-    pressure = np.asarray(pressure_pa, dtype=np.float64)
-    celsius = np.asarray(temperature_degc, dtype=np.float64)
-    share = np.asarray(humidity, dtype=np.float64)
-    if not ((share >= 0.0) & (share <= 1.0)).all():
-        msg = "humidity must be a share from 0 to 1; divide per cent by 100."
-        raise InputError(msg)
-    if not ((pressure >= 40e3) & (pressure <= 120e3)).all():
-        msg = "pressure_pa must lie between 40000 and 120000 Pa; one hPa or mbar is 100 Pa."
-        raise InputError(msg)
-    kelvin = kelvin_from_degc(celsius)
-    saturation = np.exp(1.2378847e-5 * kelvin**2 - 1.9121316e-2 * kelvin + 33.93711047 - 6343.1645 / kelvin)
-    enhancement = 1.00062 + 3.14e-8 * pressure + 5.6e-7 * celsius**2
-    vapour = share * enhancement * saturation / pressure
-    ratio = pressure / kelvin
+    pressure, celsius, share = _moist(pressure_pa, temperature_degc, humidity)
+    carbon_dioxide = check_each(co2_share, "co2_share", 0.0, 0.01, cure="One ppm is 1e-6.")
+    vapour = _vapour_share(pressure, celsius, share)
+    ratio = pressure / kelvin_from_degc(celsius)
     compressibility = (
         1.0
         - ratio
@@ -131,6 +328,84 @@ def moist_air_density_kg_m3(pressure_pa: ArrayLike, temperature_degc: ArrayLike,
         )
         + ratio**2 * (1.83e-11 - 0.765e-8 * vapour**2)
     )
-    dry_kg_mol, water_kg_mol, gas_j_mol_k = 28.96546e-3, 18.01528e-3, 8.314472
-    dry = pressure * dry_kg_mol / (compressibility * gas_j_mol_k * kelvin)
-    return np.asarray(dry * (1.0 - vapour * (1.0 - water_kg_mol / dry_kg_mol)))
+    dry_kg_mol = DRY_AIR_KG_MOL + CARBON_KG_MOL * (carbon_dioxide - CO2_SHARE)
+    dry = ratio * dry_kg_mol / (compressibility * GAS_J_MOL_K)
+    return np.asarray(dry * (1.0 - vapour * (1.0 - WATER_KG_MOL / dry_kg_mol)))[()]
+
+
+def lambda_factor_of_air(
+    density_kg_m3: ArrayLike,
+    humidity_ratio: ArrayLike = 0.0,
+    *,
+    reference_density_kg_m3: ArrayLike,
+    reference_humidity_ratio: ArrayLike = 0.0,
+) -> FloatArray:
+    r"""Lambda over that in a reference air, at the same lift and with the same fuel.
+
+    .. math:: \frac{\lambda}{\lambda_0} = \sqrt{\frac{\rho}{\rho_0}}\;\frac{1 + w_0}{1 + w}
+
+    Parameters
+    ----------
+    density_kg_m3 : array_like, shape (...)
+        Density of the moist air. [kg/m3]
+    humidity_ratio : array_like, shape (...)
+        Its water vapour over its dry air, by mass. [kg/kg]
+    reference_density_kg_m3 : array_like, shape (...)
+        Density of the reference air. [kg/m3]
+    reference_humidity_ratio : array_like, shape (...)
+        Humidity ratio of the reference air. [kg/kg]
+
+    Returns
+    -------
+    float or array, shape (...)
+        Factor on lambda; below 1 is richer. [-]
+
+    Raises
+    ------
+    InputError
+        If a density is not positive or a humidity ratio negative.
+
+    Notes
+    -----
+    Holds at one lift, where weight and spring set the depression.  The engine takes the same volume of
+    the thinner air at a lower lift, so on the road the needle's shape comes on top.
+
+    References
+    ----------
+    .. [1] Derived for this project from Bernoulli's equation; only the dry air burns.
+
+    Examples
+    --------
+    >>> print(f"{lambda_factor_of_air(1.04764, reference_density_kg_m3=1.225):.4f}")
+    0.9248
+    """
+    density = check_each(density_kg_m3, "density_kg_m3", 0.0, open_low=True)
+    reference = check_each(reference_density_kg_m3, "reference_density_kg_m3", 0.0, open_low=True)
+    water = check_each(humidity_ratio, "humidity_ratio", 0.0, 1.0)
+    reference_water = check_each(reference_humidity_ratio, "reference_humidity_ratio", 0.0, 1.0)
+    return np.asarray(np.sqrt(density / reference) * (1.0 + reference_water) / (1.0 + water))[()]
+
+
+def _check_heights(heights: str) -> None:
+    if heights not in ("geometric", "geopotential"):
+        msg = f"heights is {heights!r}, but must be 'geometric' (as on a map) or 'geopotential'."
+        raise InputError(msg)
+
+
+def _temperature(temperature_degc: ArrayLike) -> FloatArray:
+    return check_each(temperature_degc, "temperature_degc", -40.0, 60.0, cure="It is in degrees Celsius.")
+
+
+def _moist(
+    pressure_pa: ArrayLike, temperature_degc: ArrayLike, humidity: ArrayLike
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    return (
+        check_each(pressure_pa, "pressure_pa", 40e3, 120e3, cure=_HPA_CURE),
+        _temperature(temperature_degc),
+        check_each(humidity, "humidity", 0.0, 1.0, cure="It is a share; divide per cent by 100."),
+    )
+
+
+def _vapour_share(pressure: FloatArray, celsius: FloatArray, humidity: FloatArray) -> FloatArray:
+    enhancement = 1.00062 + 3.14e-8 * pressure + 5.6e-7 * celsius**2
+    return np.asarray(humidity * enhancement * saturation_pressure_pa(celsius) / pressure)

@@ -1,104 +1,476 @@
-"""Lambda of a rich exhaust from its CO, and back."""
+r"""Dry exhaust gas, its CO, and lambda: each from the other.
+
+One carbon atom of the fuel CH\ :sub:`y`\ O\ :sub:`z` burns in air.  What oxygen is short by, CO and
+hydrogen share as the water-gas reaction had it when it froze,
+
+.. math:: K = \frac{[\mathrm{CO}]\,[\mathrm{H_2O}]}{[\mathrm{CO_2}]\,[\mathrm{H_2}]} .
+
+Water is taken out before an analyser, so per cents are of the dry gas.
+"""
 
 from __future__ import annotations
 
+from typing import Final, Literal, NamedTuple
+
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 
 from needlecalc.errors import InputError
-from needlecalc.physics.fuel import PETROL_H_PER_C
+from needlecalc.physics.fuel import OXYGEN_SHARE_OF_AIR, PETROL_H_PER_C
+from needlecalc.physics.limits import check_each
 from needlecalc.units import FloatArray
 
-WATER_GAS_CONSTANT = 3.5
-NITROGEN_PER_OXYGEN = 3.773
+WATER_GAS_CONSTANT: Final = 3.5
+NITROGEN_PER_OXYGEN: Final = (1.0 - OXYGEN_SHARE_OF_AIR) / OXYGEN_SHARE_OF_AIR  # argon counted as nitrogen
+RICHEST_LAMBDA: Final = 0.6
+LEANEST_LAMBDA: Final = 4.0
+# The analyser's standard petrol, and the carbon that one ppm of hexane on its scale stands for.
+ANALYSER_H_PER_C: Final = 1.7261
+ANALYSER_O_PER_C: Final = 0.0176
+ANALYSER_K1_PERCENT_PER_PPM: Final = 6.0e-4
+CARBON_OF_HYDROCARBON: Final = {"hexane": 6.0, "propane": 3.0}
+LEAST_CARBON_SUM_PERCENT: Final = 12.0
+
+HydrocarbonScale = Literal["hexane", "propane"]
+
+
+class DryExhaust(NamedTuple):
+    """Composition of dry exhaust gas by volume; the five add up to 100 %."""
+
+    co2_percent: FloatArray
+    co_percent: FloatArray
+    h2_percent: FloatArray
+    o2_percent: FloatArray
+    n2_percent: FloatArray
+
+
+class Dilution(NamedTuple):
+    """How much air stands in a dry exhaust sample beside the burnt gas."""
+
+    sum_percent: FloatArray  # CO2 + CO as read
+    undiluted_sum_percent: FloatArray  # the same of this CO/CO2 ratio without any air
+    air_share: FloatArray  # of the dry sample, by volume
+    o2_of_air_percent: FloatArray  # oxygen that this air brings
+    diluted: NDArray[np.bool_]  # the sum is below the least one allowed
+
+
+def dry_exhaust(
+    lambda_ratio: ArrayLike,
+    *,
+    h_per_c: ArrayLike = PETROL_H_PER_C,
+    o_per_c: ArrayLike = 0.0,
+    water_gas: ArrayLike = WATER_GAS_CONSTANT,
+    residual_o2_percent: ArrayLike = 0.0,
+) -> DryExhaust:
+    r"""Dry exhaust of a mixture, rich or lean, by the frozen water-gas balance.
+
+    .. math:: [\mathrm{CO}]\,[\mathrm{H_2O}] = K\,[\mathrm{CO_2}]\,[\mathrm{H_2}]
+
+    Parameters
+    ----------
+    lambda_ratio : array_like, shape (...)
+        Lambda, 0.6 to 4. [-]
+    h_per_c, o_per_c : array_like, shape (...)
+        Hydrogen and oxygen atoms per carbon atom of the fuel. [-]
+    water_gas : array_like, shape (...)
+        Water-gas constant *K*, 0.5 to 10. [-]
+    residual_o2_percent : array_like, shape (...)
+        Oxygen that stays unused in the dry gas, 0 to 10; a real engine keeps 0.3 to 1.  Where complete
+        burning leaves more, that more is taken. [%]
+
+    Returns
+    -------
+    DryExhaust
+        CO2, CO, H2, O2 and N2 (with argon) in per cent by volume.
+
+    Raises
+    ------
+    InputError
+        If a value is out of range, or so little oxygen is left that soot would form.
+
+    Notes
+    -----
+    Carbon, hydrogen and oxygen balances with *K* make one quadratic in CO.  *K* = 3.5 is common to the
+    two classic formulas and is the equilibrium at some 1720 K, 3.8 that at 1800 K.  No hydrocarbons and no
+    NO; at lambda near 1 the dissociation left in a real gas adds some 0.1 % CO.
+
+    References
+    ----------
+    .. [1] Brettschneider, *Bosch Technische Berichte* 6 (1979) 4, 177-186 (constant 3.5).
+    .. [2] Spindt, SAE paper 650507, 1965 (constant 3.5).
+
+    Examples
+    --------
+    >>> gas = dry_exhaust(0.9)
+    >>> print(f"CO {gas.co_percent:.2f}, CO2 {gas.co2_percent:.2f}, H2 {gas.h2_percent:.2f}")
+    CO 3.69, CO2 12.88, H2 1.16
+    """
+    ratio = check_each(
+        lambda_ratio,
+        "lambda_ratio",
+        RICHEST_LAMBDA,
+        LEANEST_LAMBDA,
+        cure="Give lambda, not an air-fuel ratio.",
+    )
+    y, z, constant = _fuel(h_per_c, o_per_c, water_gas)
+    residual = check_each(residual_o2_percent, "residual_o2_percent", 0.0, 10.0, cure="It is per cent of dry gas.")
+    burnt_o2 = 1.0 + y / 4.0 - z / 2.0
+    nitrogen = NITROGEN_PER_OXYGEN * ratio * burnt_o2
+    # All for one carbon atom.  Free oxygen n = f (total - co) / (1 - 3 f) keeps the quadratic a quadratic.
+    water = 2.0 * ratio * burnt_o2 + z - 2.0
+    total = 1.0 + y / 2.0 - water + nitrogen
+    share = residual / 100.0 / (1.0 - 3.0 * residual / 100.0)
+    slope = 1.0 + 2.0 * share
+    hydrogen_at_no_co = y / 2.0 - water + 2.0 * share * total
+    lack = np.maximum(hydrogen_at_no_co, 0.0)  # nothing is short on the lean side
+    b = y / 2.0 - hydrogen_at_no_co + constant * (slope + lack)
+    co = 2.0 * constant * lack / (b + np.sqrt(b**2 + 4.0 * slope * (1.0 - constant) * constant * lack))
+    if not (co < 1.0).all():
+        msg = "lambda_ratio is too rich for this fuel: no oxygen is left for CO2, soot would form; check it."
+        raise InputError(msg)
+    hydrogen = lack - slope * co
+    short = hydrogen_at_no_co > 0.0
+    oxygen = np.where(short, share * (total - co), (ratio - 1.0) * burnt_o2)
+    # Rounding may leave a hair below nought at lambda 1.
+    oxygen, hydrogen = np.maximum(oxygen, 0.0), np.where(short, np.maximum(hydrogen, 0.0), 0.0)
+    percent = 100.0 / (1.0 + hydrogen + oxygen + nitrogen)
+    parts = (1.0 - co, co, hydrogen, oxygen, nitrogen)
+    return DryExhaust(*(np.asarray(part * percent)[()] for part in parts))
 
 
 def co_percent_of_lambda(
     lambda_ratio: ArrayLike,
     *,
-    h_per_c: float = PETROL_H_PER_C,
-    water_gas: float = WATER_GAS_CONSTANT,
+    h_per_c: ArrayLike = PETROL_H_PER_C,
+    o_per_c: ArrayLike = 0.0,
+    water_gas: ArrayLike = WATER_GAS_CONSTANT,
+    residual_o2_percent: ArrayLike = 0.0,
 ) -> FloatArray:
-    r"""CO in the dry exhaust of a rich mixture without left-over oxygen.
+    """CO in the dry exhaust of a mixture.
 
     Parameters
     ----------
     lambda_ratio : array_like, shape (...)
-        Lambda, 0.7 to 1. [-]
-    h_per_c : float
-        Hydrogen atoms per carbon atom of the fuel. [-]
-    water_gas : float
-        Constant of the water-gas balance, CO H2O / (CO2 H2). [-]
+        Lambda, 0.6 to 4. [-]
+    h_per_c, o_per_c : array_like, shape (...)
+        Hydrogen and oxygen atoms per carbon atom of the fuel. [-]
+    water_gas : array_like, shape (...)
+        Water-gas constant. [-]
+    residual_o2_percent : array_like, shape (...)
+        Oxygen that stays unused in the dry gas. [%]
 
     Returns
     -------
-    array, shape (...)
-        CO by volume of the dry exhaust. [%]
+    float or array, shape (...)
+        CO by volume of the dry gas; none on the lean side without residual oxygen. [%]
 
     Raises
     ------
     InputError
-        If lambda lies outside 0.7 to 1.
+        If a value is out of range.
 
     Notes
     -----
-    Carbon, hydrogen and oxygen balances closed by the frozen water-gas equilibrium: one quadratic.  A
-    real engine keeps some oxygen; each 0.1 % of it hides some 0.0045 lambda at equal CO.
-
-    References
-    ----------
-    .. [1] Brettschneider, *Bosch Technische Berichte* 6 (1979) 4, 177-186 (constant 3.5).
+    See :func:`dry_exhaust`.  Common practice puts 1.2 % beside lambda 0.97; ideal gas has 1.08 %, and 0.08 %
+    of residual oxygen makes up the rest.
 
     Examples
     --------
     >>> print(f"{co_percent_of_lambda(0.97):.2f}")
     1.08
     """
-    ratio = np.asarray(lambda_ratio, dtype=np.float64)
-    if not ((ratio >= 0.7) & (ratio <= 1.0)).all():
-        msg = "CO tells lambda only from 0.7 to 1.0; above 1.0 measure oxygen or use a lambda sensor."
-        raise InputError(msg)
-    oxygen = 2.0 * ratio * (1.0 + h_per_c / 4.0)
-    # co + co2 = 1; h2o = oxygen - 2 + co; h2 = h/2 - h2o; co h2o = K co2 h2, a quadratic in co.
-    water = oxygen - 2.0
-    a = 1.0 - water_gas
-    b = water + water_gas * (h_per_c / 2.0 - water + 1.0)
-    c = -water_gas * (h_per_c / 2.0 - water)
-    co = 2.0 * -c / (b + np.sqrt(np.maximum(b * b - 4.0 * a * c, 0.0)))
-    hydrogen = h_per_c / 2.0 - water - co
-    nitrogen = NITROGEN_PER_OXYGEN * oxygen / 2.0
-    return np.asarray(100.0 * co / (1.0 + hydrogen + nitrogen))
+    gas = dry_exhaust(
+        lambda_ratio,
+        h_per_c=h_per_c,
+        o_per_c=o_per_c,
+        water_gas=water_gas,
+        residual_o2_percent=residual_o2_percent,
+    )
+    return gas.co_percent
 
 
-def lambda_of_co_percent(co_percent: float, *, h_per_c: float = PETROL_H_PER_C) -> float:
-    """Lambda that goes with a CO reading, no oxygen left over.
+def lambda_of_co_percent(
+    co_percent: ArrayLike,
+    *,
+    h_per_c: ArrayLike = PETROL_H_PER_C,
+    o_per_c: ArrayLike = 0.0,
+    water_gas: ArrayLike = WATER_GAS_CONSTANT,
+    o2_percent: ArrayLike = 0.0,
+) -> FloatArray:
+    r"""Lambda that goes with a CO and an O2 reading, CO2 not known.
 
     Parameters
     ----------
-    co_percent : float
-        CO by volume of the dry exhaust, 0 to 11. [%]
-    h_per_c : float
-        Hydrogen atoms per carbon atom of the fuel. [-]
+    co_percent : array_like, shape (...)
+        CO by volume of the dry gas, 0 to 15. [%]
+    h_per_c, o_per_c : array_like, shape (...)
+        Hydrogen and oxygen atoms per carbon atom of the fuel. [-]
+    water_gas : array_like, shape (...)
+        Water-gas constant. [-]
+    o2_percent : array_like, shape (...)
+        O2 by volume of the dry gas, 0 to 15. [%]
 
     Returns
     -------
-    float
+    float or array, shape (...)
         Lambda. [-]
 
     Raises
     ------
     InputError
-        If the reading lies outside what a rich mixture gives.
+        If a value is out of range, or the readings belong to no mixture between lambda 0.6 and 4.
+
+    Notes
+    -----
+    The exact inverse of :func:`dry_exhaust`: that the dry gas adds up to 100 % is one quadratic in CO2.
+    At equal CO each 0.1 % of oxygen raises lambda by some 0.0045, so CO alone tells lambda only where
+    the oxygen is known; at zero CO lambda is 1 or leaner, as the oxygen says.
+
+    References
+    ----------
+    .. [1] Brettschneider, *Bosch Technische Berichte* 6 (1979) 4, 177-186.
 
     Examples
     --------
-    >>> print(f"{lambda_of_co_percent(1.2):.3f}")
-    0.967
+    >>> print(f"{lambda_of_co_percent(1.2):.3f} and {lambda_of_co_percent(1.2, o2_percent=0.7):.3f}")
+    0.967 and 0.997
     """
-    from scipy.optimize import brentq
+    co = check_each(co_percent, "co_percent", 0.0, 15.0, cure="It is per cent by volume of dry gas.") / 100.0
+    oxygen = check_each(o2_percent, "o2_percent", 0.0, 15.0, cure="It is per cent by volume of dry gas.") / 100.0
+    y, z, constant = _fuel(h_per_c, o_per_c, water_gas)
+    # 1 = co2 + co + o2 + h2 + n2, times (K co2 + co): a co2^2 + b co2 + c = 0.
+    per_co2 = 1.0 + NITROGEN_PER_OXYGEN * (1.0 - z / 2.0)
+    without = co + oxygen - 1.0 + NITROGEN_PER_OXYGEN * (co / 2.0 + oxygen - z * co / 2.0)
+    of_hydrogen = NITROGEN_PER_OXYGEN * y / 4.0
+    a = constant * (per_co2 + of_hydrogen)
+    b = constant * without + co * per_co2 + co * y / 2.0 + of_hydrogen * constant * co
+    c = co * without + y / 2.0 * co**2
+    inside = b**2 - 4.0 * a * c
+    co2 = (-b + np.sqrt(np.maximum(inside, 0.0))) / (2.0 * a)
+    if not ((inside >= 0.0) & (co2 > 0.0)).all():
+        _refuse_readings()
+    ratio = np.asarray(_brettschneider(co2, co, oxygen, y, z, constant, 0.0, 0.0))
+    if not ((ratio >= RICHEST_LAMBDA - 1e-9) & (ratio <= LEANEST_LAMBDA + 1e-9)).all():
+        _refuse_readings()
+    return ratio[()]
 
-    top = float(co_percent_of_lambda(0.7, h_per_c=h_per_c))
-    if not 0.0 <= co_percent <= top:
-        msg = f"co_percent is {co_percent:g}, but must lie between 0 and {top:.1f} % by volume; check the reading."
+
+def brettschneider_lambda(
+    co2_percent: ArrayLike,
+    co_percent: ArrayLike,
+    o2_percent: ArrayLike,
+    *,
+    hc_ppm: ArrayLike,
+    hc_as: HydrocarbonScale,
+    no_ppm: ArrayLike = 0.0,
+    h_per_c: ArrayLike = ANALYSER_H_PER_C,
+    o_per_c: ArrayLike = ANALYSER_O_PER_C,
+    water_gas: ArrayLike = WATER_GAS_CONSTANT,
+    k1_percent_per_ppm: ArrayLike = ANALYSER_K1_PERCENT_PER_PPM,
+) -> FloatArray:
+    r"""Lambda from a four- or five-gas analyser, after Brettschneider.
+
+    .. math:: \lambda = \frac{[\mathrm{CO_2}] + \frac{[\mathrm{CO}]}{2} + [\mathrm{O_2}]
+              + \frac{[\mathrm{NO}]}{2} + \left(\frac{y}{4}\,\frac{K}{K + [\mathrm{CO}]/[\mathrm{CO_2}]}
+              - \frac{z}{2}\right)([\mathrm{CO_2}] + [\mathrm{CO}])}
+              {\left(1 + \frac{y}{4} - \frac{z}{2}\right)
+              ([\mathrm{CO_2}] + [\mathrm{CO}] + K_1 [\mathrm{HC}])}
+
+    Parameters
+    ----------
+    co2_percent, co_percent, o2_percent : array_like, shape (...)
+        Readings of the dry gas by volume. [%]
+    hc_ppm : array_like, shape (...)
+        Hydrocarbon reading by volume. [ppm]
+    hc_as : {"hexane", "propane"}
+        What the reading counts; the analyser's plate says. [-]
+    no_ppm : array_like, shape (...)
+        NO reading by volume. [ppm]
+    h_per_c, o_per_c : array_like, shape (...)
+        Hydrogen *y* and oxygen atoms *z* per carbon atom of the fuel; the defaults are the analysers'. [-]
+    water_gas : array_like, shape (...)
+        Water-gas constant *K*. [-]
+    k1_percent_per_ppm : array_like, shape (...)
+        *K1*: per cent of carbon for one ppm as hexane.  6e-4 counts six atoms; some analysers take 12e-4
+        for petrol, whose hydrocarbons infrared sees by half. [%/ppm]
+
+    Returns
+    -------
+    float or array, shape (...)
+        Lambda. [-]
+
+    Raises
+    ------
+    InputError
+        If a reading is out of range, no carbon is read at all, or ``hc_as`` is neither word.
+
+    Notes
+    -----
+    One ppm as propane counts half the carbon of one as hexane.  Exact for a gas with this *K*; air that
+    leaks in raises the result as if the engine had breathed it.
+
+    References
+    ----------
+    .. [1] Brettschneider, "Berechnung des Luftverhältnisses lambda von Luft-Kraftstoff-Gemischen und des
+       Einflusses von Messfehlern auf lambda", *Bosch Technische Berichte* 6 (1979) 4, 177-186.
+    .. [2] OIML R 99 / ISO 3930, *Instruments for measuring vehicle exhaust emissions* (H/C and O/C from
+       memory).
+
+    Examples
+    --------
+    >>> print(f"{brettschneider_lambda(13.2, 3.0, 0.6, hc_ppm=250.0, hc_as='hexane'):.4f}")
+    0.9338
+    """
+    if hc_as not in CARBON_OF_HYDROCARBON:
+        msg = f"hc_as is {hc_as!r}, but must be 'hexane' or 'propane'; see the analyser's plate."
         raise InputError(msg)
-    return float(brentq(lambda r: float(co_percent_of_lambda(r, h_per_c=h_per_c)) - co_percent, 0.7, 1.0))
+    co2 = _gas(co2_percent, "co2_percent", 25.0)
+    co = _gas(co_percent, "co_percent", 25.0)
+    oxygen = _gas(o2_percent, "o2_percent", 25.0)
+    hydrocarbons = check_each(hc_ppm, "hc_ppm", 0.0, 50e3, cure="One per cent is 10000 ppm.")
+    nitric = check_each(no_ppm, "no_ppm", 0.0, 10e3, cure="One per cent is 10000 ppm.")
+    k1 = check_each(k1_percent_per_ppm, "k1_percent_per_ppm", 0.0, 0.01, cure="The usual figure is 6e-4.")
+    y, z, constant = _fuel(h_per_c, o_per_c, water_gas)
+    _check_carbon(co2, co)
+    carbon = k1 * hydrocarbons * CARBON_OF_HYDROCARBON[hc_as] / CARBON_OF_HYDROCARBON["hexane"]
+    return np.asarray(_brettschneider(co2, co, oxygen, y, z, constant, carbon, nitric / 1e4))[()]
+
+
+def dilution(
+    co2_percent: ArrayLike,
+    co_percent: ArrayLike,
+    *,
+    h_per_c: ArrayLike = PETROL_H_PER_C,
+    o_per_c: ArrayLike = 0.0,
+    water_gas: ArrayLike = WATER_GAS_CONSTANT,
+    least_sum_percent: ArrayLike = LEAST_CARBON_SUM_PERCENT,
+) -> Dilution:
+    r"""Air in an exhaust sample, from the sum of its carbon gases.
+
+    .. math:: a = 1 - \frac{[\mathrm{CO_2}] + [\mathrm{CO}]}{S(r)}, \qquad
+              r = \frac{[\mathrm{CO}]}{[\mathrm{CO_2}]}
+
+    Parameters
+    ----------
+    co2_percent, co_percent : array_like, shape (...)
+        Readings of the dry gas by volume. [%]
+    h_per_c, o_per_c : array_like, shape (...)
+        Hydrogen and oxygen atoms per carbon atom of the fuel. [-]
+    water_gas : array_like, shape (...)
+        Water-gas constant. [-]
+    least_sum_percent : array_like, shape (...)
+        Sum below which a sample counts as diluted. [%]
+
+    Returns
+    -------
+    Dilution
+        Sum, sum without air, share of air, the oxygen it brings, and the verdict.
+
+    Raises
+    ------
+    InputError
+        If a reading is out of range or no carbon is read at all.
+
+    Notes
+    -----
+    *S* is 15.3 % at lambda 1 and 16.6 % at 0.90.  A leak after the engine, unburnt mixture and lean running
+    all show as air: a lean mixture falls to 12 % only at lambda 1.26, where a warm petrol engine hardly
+    runs, hence the limit (common practice).  A share well below nought is an instrument fault.  Much less
+    oxygen read than the air should bring means that carbon is missing: hydrocarbons of a misfire.
+
+    Examples
+    --------
+    >>> found = dilution(9.0, 1.5)
+    >>> print(f"air {found.air_share:.2f}, diluted {found.diluted}")
+    air 0.34, diluted True
+    """
+    co2 = _gas(co2_percent, "co2_percent", 25.0)
+    co = _gas(co_percent, "co_percent", 25.0)
+    least = check_each(least_sum_percent, "least_sum_percent", 0.0, 20.0, cure="The usual limit is 12 %.")
+    y, z, constant = _fuel(h_per_c, o_per_c, water_gas)
+    _check_carbon(co2, co)
+    carbon = co2 + co
+    to_water = constant * co2 / (constant * co2 + co)
+    used_oxygen = (co2 + co / 2.0) / carbon + y / 4.0 * to_water - z / 2.0
+    dry = 1.0 + y / 2.0 * (1.0 - to_water) + NITROGEN_PER_OXYGEN * used_oxygen
+    undiluted = 100.0 / dry
+    air = 1.0 - carbon / undiluted
+    return Dilution(
+        np.asarray(carbon)[()],
+        np.asarray(undiluted)[()],
+        np.asarray(air)[()],
+        np.asarray(100.0 * OXYGEN_SHARE_OF_AIR * air)[()],
+        np.asarray(carbon < least)[()],
+    )
+
+
+def looks_diluted(
+    co2_percent: ArrayLike, co_percent: ArrayLike, *, least_sum_percent: ArrayLike = LEAST_CARBON_SUM_PERCENT
+) -> NDArray[np.bool_]:
+    """Whether an exhaust sample holds too little carbon to trust.
+
+    Parameters
+    ----------
+    co2_percent, co_percent : array_like, shape (...)
+        Readings of the dry gas by volume. [%]
+    least_sum_percent : array_like, shape (...)
+        Sum of the two below which a sample counts as diluted. [%]
+
+    Returns
+    -------
+    bool or array of bool, shape (...)
+        True where the sum is below; :func:`dilution` says more.
+
+    Raises
+    ------
+    InputError
+        If a reading is out of range or no carbon is read at all.
+
+    Examples
+    --------
+    >>> print(looks_diluted([13.5, 9.0], [2.0, 1.5]))
+    [False True]
+    """
+    return dilution(co2_percent, co_percent, least_sum_percent=least_sum_percent).diluted
+
+
+def _brettschneider(
+    co2: FloatArray,
+    co: FloatArray,
+    oxygen: FloatArray,
+    y: FloatArray,
+    z: FloatArray,
+    constant: FloatArray,
+    unburnt_carbon: FloatArray | float,
+    nitric: FloatArray | float,
+) -> FloatArray:
+    carbon = co2 + co
+    hydrogen = y / 4.0 * constant * co2 / (constant * co2 + co) - z / 2.0
+    found = co2 + co / 2.0 + oxygen + nitric / 2.0 + hydrogen * carbon
+    return np.asarray(found / ((1.0 + y / 4.0 - z / 2.0) * (carbon + unburnt_carbon)))
+
+
+def _fuel(h_per_c: ArrayLike, o_per_c: ArrayLike, water_gas: ArrayLike) -> tuple[FloatArray, FloatArray, FloatArray]:
+    return (
+        check_each(h_per_c, "h_per_c", 0.5, 4.0, cure="It counts hydrogen atoms for one carbon atom."),
+        check_each(o_per_c, "o_per_c", 0.0, 1.0, cure="It counts oxygen atoms for one carbon atom."),
+        check_each(water_gas, "water_gas", 0.5, 10.0, cure="The usual figure is 3.5."),
+    )
+
+
+def _gas(percent: ArrayLike, name: str, most: float) -> FloatArray:
+    return check_each(percent, name, 0.0, most, cure="It is per cent by volume of dry gas.")
+
+
+def _check_carbon(co2: FloatArray, co: FloatArray) -> None:
+    if not (co2 + co > 0.0).all():
+        msg = "co2_percent and co_percent are both 0: no exhaust is read; check probe and hose."
+        raise InputError(msg)
+
+
+def _refuse_readings() -> None:
+    msg = (
+        "co_percent and o2_percent belong to no mixture between lambda 0.6 and 4; "
+        "check the readings and that they are of dry gas in per cent."
+    )
+    raise InputError(msg)
