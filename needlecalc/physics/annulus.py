@@ -139,7 +139,7 @@ def bore_flow(
 
     Notes
     -----
-    Agrees within 3.1 % in discharge coefficient and 4 % in slope (mostly 1 %) with axisymmetric
+    Agrees within 3.1 % in discharge coefficient (slopes not compared) with axisymmetric
     Navier-Stokes solutions computed for this project at gaps 0.06-0.67 mm, bore length 2-8 mm and
     tapers 0-0.03; *K* was fitted to nine of them.  No bench data were available.  Beyond Re of some
     2000 the true flow is transitional.  Strips do not exchange fuel, so the effect of eccentricity is
