@@ -6,7 +6,8 @@ The road: ``read_log``, ``make_bands``, ``with_lift``, ``make_target``, ``solve`
 from needlecalc.errors import InputError, LogFormatError, NeedleCalcError, NeedleCalcWarning, SolveError
 from needlecalc.parts.needle import Needle, read_needle
 from needlecalc.parts.jet import Jet
-from needlecalc.parts.carburettor import AirValve, Carburettor
+from needlecalc.parts.slide import SlideValve
+from needlecalc.parts.carburettor import AirValve, Carburettor, lift_after_change
 from needlecalc.parts.engine import Engine
 from needlecalc.parts.conditions import Air, Fuel
 from needlecalc.parts.setup import Setup
@@ -14,10 +15,11 @@ from needlecalc.measure.logfile import Log, read_log
 from needlecalc.measure.bands import Bands, make_bands, typed_bands
 from needlecalc.measure.lift import with_lift
 from needlecalc.design.predict import Comparison, compare, fuel_of, predict_lambda
+from needlecalc.design.metering import Metering, metering
 from needlecalc.design.target import Target, make_target
 from needlecalc.design.limits import Limits
 from needlecalc.design.solve import Design, solve
-from needlecalc.report.plot import plot_areas, plot_comparison, plot_lambda, plot_profile
+from needlecalc.report.plot import plot_areas, plot_comparison, plot_lambda, plot_metering, plot_profile, plot_sensitivity
 from needlecalc.report.sheet import GrindSheet, grind_sheet
 from needlecalc.report.pages import write_pdf, write_profile_png
 from needlecalc.job import Job, read_job
@@ -32,6 +34,8 @@ __all__ = [
     "read_needle",
     "Jet",
     "AirValve",
+    "SlideValve",
+    "lift_after_change",
     "Carburettor",
     "Engine",
     "Fuel",
@@ -52,12 +56,16 @@ __all__ = [
     "predict_lambda",
     "Comparison",
     "compare",
+    "Metering",
+    "metering",
     "GrindSheet",
     "grind_sheet",
     "plot_profile",
     "plot_areas",
     "plot_lambda",
     "plot_comparison",
+    "plot_metering",
+    "plot_sensitivity",
     "write_pdf",
     "write_profile_png",
     "Job",

@@ -19,7 +19,6 @@ from needlecalc.errors import InputError, NeedleCalcError
 from needlecalc.job import read_job
 from needlecalc.parts.needle import read_needle
 from needlecalc.report.pages import write_pdf, write_profile_png
-from needlecalc.report.sheet import grind_sheet
 
 USABLE, BAD_INPUT, NOT_BY_FILING = 0, 2, 3
 CUT_SHORT = 1
@@ -65,7 +64,7 @@ def _design(job_path: str, out: Path) -> int:
     log = job.read_log()
     bands = job.bands(log)
     made = job.design(bands)
-    sheet = grind_sheet(made)
+    sheet = job.sheet(made)
     # All files are made aside first: a failure leaves nothing half-written.
     try:
         out.mkdir(parents=True, exist_ok=True)

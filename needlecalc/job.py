@@ -21,6 +21,8 @@ from needlecalc.parts.engine import Engine
 from needlecalc.parts.jet import Jet
 from needlecalc.parts.needle import Needle, read_needle
 from needlecalc.parts.setup import Setup
+from needlecalc.parts.slide import SlideValve
+from needlecalc.report.sheet import GrindSheet, grind_sheet
 from needlecalc.units import PA_PER_KPA
 
 SECTIONS = (
@@ -28,6 +30,7 @@ SECTIONS = (
     "needle",
     "jet",
     "air_valve",
+    "slide_valve",
     "carburettor",
     "fuel",
     "air",
@@ -36,6 +39,7 @@ SECTIONS = (
     "lift",
     "target",
     "limits",
+    "micrometer",
 )
 Part = TypeVar("Part")
 
@@ -93,9 +97,10 @@ class Job:
             From the log, or as typed in.
         """
         section, lift = dict(self.settings["bands"]), dict(self.settings["lift"])
-        _only(lift, {"lift_mm", "lift_u_mm"}, "lift")
+        _only(lift, {"lift_mm", "lift_u_mm", "depression_pa"}, "lift")
         if log is None:
-            _only(section, {"rpm", "lambda_measured", "load", "lambda_se"}, "bands")
+            allowed = {"rpm", "lambda_measured", "load", "lambda_se", "air_flow_g_s", "manifold_pressure_pa"}
+            _only(section, allowed, "bands")
             if "rpm" not in section or "lambda_measured" not in section:
                 msg = "The job has neither a [log] file nor typed [bands] rpm and lambda_measured; give one of them."
                 raise InputError(msg)
@@ -104,6 +109,8 @@ class Job:
                 section["lambda_measured"],
                 load=section.get("load"),
                 lambda_se=section.get("lambda_se", 0.01),
+                air_flow_g_s=section.get("air_flow_g_s"),
+                manifold_pressure_pa=section.get("manifold_pressure_pa"),
             )
         else:
             loads = section.pop("loads_kpa", None)
@@ -157,6 +164,23 @@ class Job:
         limits = _built(Limits, self.settings["limits"], "limits")
         return solve(self.target(bands), self.setup, limits=limits)
 
+    def sheet(self, design: Design) -> GrindSheet:
+        """Grind sheet of a design, with what the job's micrometer will read.
+
+        Parameters
+        ----------
+        design : Design
+            The design.
+
+        Returns
+        -------
+        GrindSheet
+            With a column of readings where the job states an anvil width.
+        """
+        section = self.settings["micrometer"]
+        _only(section, {"anvil_width_mm", "face_on_mark"}, "micrometer")
+        return grind_sheet(design, **section)
+
 
 def read_job(path: str | Path) -> Job:
     """Job from a TOML file.
@@ -202,18 +226,27 @@ def read_job(path: str | Path) -> Job:
         "carburettor",
         needle=_needle(part["needle"], path.parent),
         jet=_built(Jet, part["jet"], "jet"),
-        air_valve=_built(AirValve, part["air_valve"], "air_valve"),
+        air_valve=_valve(part["air_valve"], part["slide_valve"]),
     )
     air = dict(part["air"])
-    if "altitude_m" in air:
-        _only(air, {"altitude_m"}, "air")
-        built_air = Air.at_altitude(air["altitude_m"])
+    if "altitude_m" in air and "pressure_pa" not in air:
+        _only(air, {"altitude_m", "temperature_degc", "humidity"}, "air")
+        built_air = Air.at_altitude(**air)
     else:
         built_air = _built(Air, air, "air")
     setup = Setup(
         _built(Engine, part["engine"], "engine"), carburettor, _built(Fuel, part["fuel"], "fuel"), built_air, str(name)
     )
     return Job(str(name), path.parent, setup, part)
+
+
+def _valve(air_valve: Mapping[str, Any], slide_valve: Mapping[str, Any]) -> AirValve | SlideValve:
+    if not slide_valve:
+        return _built(AirValve, air_valve, "air_valve")
+    if air_valve:
+        msg = "The job has both [air_valve] and [slide_valve]; keep the one your carburettor has."
+        raise InputError(msg)
+    return _built(SlideValve, slide_valve, "slide_valve")
 
 
 def _needle(section: Mapping[str, Any], folder: Path) -> Needle:

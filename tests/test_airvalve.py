@@ -11,15 +11,13 @@ from shapely import Polygon, clip_by_rect
 from needlecalc.errors import InputError
 from needlecalc.physics.airvalve import (
     air_flow_g_s,
-    circular_throat_area_mm2,
-    circular_throat_width_mm,
     depression_pa,
     lift_after_change_mm,
     lift_for_flow_mm,
     lift_per_ln_air_flow_mm,
-    rectangular_throat_area_mm2,
     suction_area_mm2,
 )
+from needlecalc.physics.throat import circular_throat_area_mm2, circular_throat_width_mm, rectangular_throat_area_mm2
 from needlecalc.units import N_PER_OUNCE_FORCE, PA_PER_INH2O, PA_PER_MMH2O
 
 BORE, BRIDGE, TOP = 38.1, 3.0, 33.0

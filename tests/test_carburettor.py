@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
+from conftest import make_setup
 from hypothesis import given
 from hypothesis import strategies as st
+from scipy.optimize import brentq
 from shapely.geometry import Point, box
 
 import needlecalc as nc
 from needlecalc.physics.airdemand import engine_air_flow_g_s
-from needlecalc.physics.airvalve import air_flow_g_s, circular_throat_area_mm2, depression_pa
+from needlecalc.physics.airvalve import air_flow_g_s, depression_pa
+from needlecalc.physics.throat import circular_throat_area_mm2
 
 VALVE = nc.AirValve(throat_bore_mm=38.0, disc_diameter_mm=60.0, piston_mass_kg=0.26, spring_preload_n=1.2)
 
@@ -51,3 +56,65 @@ def test_lift_of_the_flow_of_a_lift(lift):
 
 def test_flow_beyond_the_travel_has_no_lift():
     assert np.isnan(VALVE.lift_mm(500.0, nc.Air()))
+
+
+LIFTS = np.array([1.5, 6.0, 12.0, 20.0, 26.0])
+
+
+@given(lift=st.floats(1.0, 25.0), added_kg=st.floats(0.001, 0.3), added_n=st.floats(0.0, 3.0))
+def test_a_heavier_piston_sits_lower_under_a_higher_depression(lift, added_kg, added_n):
+    air = nc.Air()
+    heavier = replace(VALVE, piston_mass_kg=0.26 + added_kg, spring_preload_n=1.2 + added_n)
+    after = nc.lift_after_change(VALVE, heavier, lift, air)
+    assert after < lift
+    assert heavier.depression_pa(after) > VALVE.depression_pa(lift)
+    assert heavier.air_flow_g_s(after, air) == pytest.approx(VALVE.air_flow_g_s(lift, air), rel=1e-9)
+    assert nc.lift_after_change(heavier, VALVE, after, air) == pytest.approx(lift, abs=1e-6)
+
+
+def with_valve(valve) -> nc.Setup:
+    setup = make_setup()
+    return replace(setup, carburettor=replace(setup.carburettor, air_valve=valve))
+
+
+def test_lambda_under_another_spring_is_the_fuel_of_the_other_lift():
+    setup, air = with_valve(VALVE), nc.Air()
+    bands = nc.typed_bands(np.linspace(1000, 5000, 5), np.full(5, 0.95), lift_mm=LIFTS)
+    stronger = replace(VALVE, spring_preload_n=2.0, spring_rate_n_mm=0.02)
+    found = nc.predict_lambda(setup, bands, air_valve=stronger)
+    # Apart: bracketed root of the air flow, then the fuel of both setups.
+    for b, lift in enumerate(LIFTS):
+        flow = VALVE.air_flow_g_s(lift, air)
+        other = brentq(lambda y, flow=flow: stronger.air_flow_g_s(y, air) - flow, 0.1, 30.0, xtol=1e-12)
+        before, after = (
+            float(nc.fuel_of(s, [y])[0].fuel_flow_g_s[0]) for s, y in ((setup, lift), (with_valve(stronger), other))
+        )
+        assert found[b] == pytest.approx(0.95 * before / after, rel=1e-9)
+    np.testing.assert_allclose(nc.predict_lambda(setup, bands, air_valve=VALVE), 0.95, rtol=1e-9)
+
+
+def test_a_depression_once_read_changes_in_proportion():
+    setup = with_valve(VALVE)
+    bands = nc.typed_bands(np.linspace(1000, 5000, 5), np.full(5, 0.95), lift_mm=LIFTS)
+    heavier = replace(VALVE, piston_mass_kg=0.4)
+    read = nc.with_lift(bands, setup, depression_pa=VALVE.depression_pa(LIFTS))
+    plain, known = (nc.predict_lambda(setup, these, air_valve=heavier) for these in (bands, read))
+    np.testing.assert_allclose(known, plain, rtol=1e-12)
+    more = nc.with_lift(bands, setup, depression_pa=1.2 * VALVE.depression_pa(LIFTS))
+    assert (np.abs(nc.predict_lambda(setup, more, air_valve=heavier) / plain - 1) < 0.02).all()
+
+
+def test_a_piston_on_its_stop_is_refused():
+    setup = with_valve(VALVE)
+    bands = nc.typed_bands([3000, 5000], [0.95, 0.95], lift_mm=[10.0, 29.5])
+    lighter = replace(VALVE, piston_mass_kg=0.1)
+    with pytest.raises(nc.InputError, match="Band 5000 rpm full: with the other air valve the piston would meet a stop"):
+        nc.predict_lambda(setup, bands, air_valve=lighter)
+
+
+def test_a_manometer_serves_where_it_was_read_and_the_balance_elsewhere():
+    setup = with_valve(VALVE)
+    bands = nc.typed_bands(np.linspace(1000, 5000, 5), np.full(5, 0.95), lift_mm=LIFTS)
+    read = nc.with_lift(bands, setup, depression_pa=[np.nan, np.nan, 1700.0, np.nan, np.nan])
+    got = setup.carburettor.depression_pa(LIFTS, read.depression_pa)
+    np.testing.assert_allclose(got, np.where(LIFTS == 12.0, 1700.0, VALVE.depression_pa(LIFTS)))

@@ -66,6 +66,8 @@ def test_a_job_that_filing_cannot_meet_exits_3_and_says_what_could(case, tmp_pat
         ('file = "pass_van_drive.csv"', 'file = "none.csv"', "cannot be opened"),
         ('file = "pass_van_drive.csv"', "afr_stoich = 14.7", "names no file"),
         ("light = 1.00", "lite = 1.00", "names load 'lite'"),
+        ("pressure_pa = 95000", "pressure_pa = 101500\naltitude_m = 1200", "looks reduced to sea level"),
+        ("[log]", "[micrometer]\nanvil_mm = 6\n[log]", "has no key 'anvil_mm'"),
     ],
 )
 def test_bad_input_exits_2_with_one_sentence(case, tmp_path, capsys, old, new, match):
@@ -97,3 +99,14 @@ def test_typed_bands_in_a_job(case):
     design = nc.read_job(case).design()
     assert design.met
     assert design.target.bands.lift_source == ("typed in",) * 3
+
+
+def test_a_job_states_its_micrometer_and_its_altitude(case, tmp_path):
+    change(case, "[log]", "[micrometer]\nanvil_width_mm = 6.35\n\n[log]")
+    change(case, "pressure_pa = 95000\n", "pressure_pa = 95000\naltitude_m = 500\n")
+    assert main(["design", str(case), "--out", str(tmp_path / "out")]) == 0
+    assert "asked_reads_mm" in (tmp_path / "out" / "grind_sheet.csv").read_text()
+    assert "6.35 mm wide" in (tmp_path / "out" / "grind_sheet.txt").read_text()
+    change(case, "pressure_pa = 95000\n", "")
+    assert nc.read_job(case).setup.air.pressure_pa == pytest.approx(95461.0, abs=2.0)  # ICAO standard atmosphere at 500 m
+    assert nc.read_job(case).setup.air.temperature_degc == 18.0

@@ -36,6 +36,18 @@ VALVE = {"throat_bore_mm": 38.0, "disc_diameter_mm": 60.0, "piston_mass_kg": 0.2
         (lambda: nc.Fuel(ethanol_percent=120.0), "ethanol_percent is 120"),
         (lambda: nc.Air(pressure_pa=950.0), "One hPa or mbar is 100 Pa"),
         (lambda: nc.Air(humidity="wet"), "must be a number"),
+        (lambda: nc.Air(101300.0, altitude_m=1600.0), "looks reduced to sea level.*it would be 835.. Pa"),
+        (lambda: nc.Air(83500.0, altitude_m=0.0), "fits neither.*the standard atmosphere has 101325 Pa there"),
+        (lambda: nc.Air(altitude_m=9000.0), "metres above sea level"),
+        (lambda: nc.Jet(bore_mm=2.54, drop_mm=1.6, bore_least_mm=2.60), "bore_mm is the greatest bore"),
+        (
+            lambda: nc.Carburettor(
+                nc.Needle("n", [0, 3], [2.52, 2.5]),
+                nc.Jet(bore_mm=2.54, drop_mm=1.6, bore_least_mm=2.51),
+                nc.AirValve(**VALVE),
+            ),
+            "the jet's bore is only 2.5100 mm",
+        ),
         (
             lambda: nc.Carburettor(
                 nc.Needle("n", [0, 3], [2.6, 2.5]), nc.Jet(bore_mm=2.54, drop_mm=1.6), nc.AirValve(**VALVE)
@@ -97,3 +109,21 @@ def test_unit_round_trips(value):
 
 def test_one_flat_of_a_26_per_inch_nut():
     assert mm_per_flat(26) * 6 == pytest.approx(25.4 / 26)
+
+
+def test_station_pressure_at_an_altitude_is_taken():
+    # 1600 m of the standard atmosphere (ICAO Doc 7488): 835 hPa; a weather high of 1030 hPa there: some 850 hPa.
+    assert nc.Air(83500.0, altitude_m=1600.0).density_kg_m3() == nc.Air(83500.0).density_kg_m3()
+    assert nc.Air(85000.0, altitude_m=1600.0).pressure_pa == 85000.0
+    warm = nc.Air.at_altitude(1600.0, temperature_degc=25.0, humidity=0.4)
+    assert warm.pressure_pa == pytest.approx(83524.0, abs=10.0)
+    assert (warm.temperature_degc, warm.humidity) == (25.0, 0.4)
+
+
+def test_a_worn_jet_says_so_and_passes_more():
+    setup, worn = make_setup(), make_setup(bore_mm=2.56, bore_least_mm=2.54)
+    assert "worn oval (2.54 mm the other way)" in repr(worn.carburettor.jet)
+    lifts = np.array([1.0, 10.0, 25.0])
+    ratio = nc.fuel_of(worn, lifts)[0].fuel_flow_g_s / nc.fuel_of(setup, lifts)[0].fuel_flow_g_s
+    # Wear of 0.02 mm one way richens idle most.
+    assert ratio[0] > 1.15 > 1.03 > ratio[2] > 1.0

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+import itertools
 
 import numpy as np
 import pytest
@@ -67,3 +68,29 @@ def test_pdf_is_a4(design, tmp_path):
     content = (tmp_path / "s.pdf").read_bytes()
     assert content.count(b"/Type /Page ") == 2 or content.count(b"/Type /Page\n") == 2
     assert b"/MediaBox [ 0 0 595.44 841.68 ]" in content
+
+
+def test_readings_of_a_flat_micrometer(design):
+    # The sheet's own note by hand: centred anvils stand with their thick edge half a width towards the shoulder.
+    sheet = nc.grind_sheet(design, anvil_width_mm=6.35)
+    rows = sheet.station_rows()
+    assert np.isnan(rows[0]["asked_reads_mm"])
+    for above, row in itertools.pairwise(rows):
+        # Half of 6.35 mm is one pitch: the reading is the diameter one station up.
+        for key in ("present", "asked", "first_stop"):
+            assert row[f"{key}_reads_mm"] == pytest.approx(above[f"{key}_mm"], abs=1e-9)
+    assert "READS: what a micrometer shows whose anvils are 6.35 mm wide" in " ".join(sheet.text().split())
+    assert sheet.csv().splitlines()[0].endswith("data,present_reads_mm,first_stop_reads_mm,asked_reads_mm")
+    assert sheet.csv().splitlines()[1].endswith(",,,")
+    for exact in ({"anvil_width_mm": 0.0}, {"anvil_width_mm": 6.35, "face_on_mark": "thick_edge"}):
+        for row in nc.grind_sheet(design, **exact).station_rows():
+            assert row["asked_reads_mm"] == pytest.approx(row["asked_mm"], abs=1e-12)
+    assert "READS" not in nc.grind_sheet(design).text()
+    for wrong, match in (({"anvil_width_mm": 40.0}, "blades 0.75"), ({"face_on_mark": "edge"}, "'centre' or 'thick_edge'")):
+        with pytest.raises(nc.InputError, match=match):
+            nc.grind_sheet(design, **wrong)
+
+
+def test_readings_fit_the_page(design, tmp_path):
+    nc.write_pdf(nc.grind_sheet(design, anvil_width_mm=6.35), tmp_path / "s.pdf")
+    assert (tmp_path / "s.pdf").read_bytes().count(b"/MediaBox [ 0 0 595.44 841.68 ]") == 2

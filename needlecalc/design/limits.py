@@ -81,7 +81,7 @@ class Limits:
                 least.append(bound)
                 names.append(name)
 
-        thickest = setup.carburettor.jet.bore_mm - 2.0 * self.least_gap_mm
+        thickest = setup.carburettor.jet.least_bore_mm() - 2.0 * self.least_gap_mm
         for k in np.flatnonzero(free).tolist():
             add({k: 1.0}, min(diameters[k] - thickest, 0.0) if self.new_blank else 0.0, f"no metal to add at {k + 1}")
             room = max(min(self.max_cut_mm, diameters[k] - self.least_diameter_mm), 0.0)

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike
 
 from needlecalc.errors import InputError
 from needlecalc.measure.bands import Bands
+from needlecalc.parts.carburettor import AirValve, lift_after_change
 from needlecalc.parts.needle import Needle
 from needlecalc.parts.setup import Setup
 from needlecalc.physics.annulus import BoreFlow, BoreSlopes, bore_flow_and_slopes
@@ -17,7 +18,12 @@ from needlecalc.units import FloatArray
 
 
 def fuel_of(
-    setup: Setup, lift_mm: ArrayLike, *, diameters_mm: ArrayLike | None = None, drop_mm: float | None = None
+    setup: Setup,
+    lift_mm: ArrayLike,
+    *,
+    diameters_mm: ArrayLike | None = None,
+    drop_mm: float | None = None,
+    depression_pa: ArrayLike | None = None,
 ) -> tuple[BoreFlow, BoreSlopes]:
     """Fuel flow at each lift, with its slopes.
 
@@ -31,6 +37,8 @@ def fuel_of(
         Needle diameters at the stations of the needle fitted; its own when not given. [mm]
     drop_mm : float or None
         Jet drop; the present one when not given. [mm]
+    depression_pa : array_like, shape (m,), or None
+        Depression where it is known, as ``bands.depression_pa``; the valve's at the lift where not. [Pa]
 
     Returns
     -------
@@ -42,7 +50,7 @@ def fuel_of(
     Raises
     ------
     InputError
-        If a band's place lies off the needle.
+        If a band's place lies off the needle, or the depression under a slide is not known.
     """
     carburettor = setup.carburettor
     needle, jet = carburettor.needle, carburettor.jet
@@ -53,15 +61,23 @@ def fuel_of(
         diameters,
         bore_mm=jet.bore_mm,
         length_mm=jet.parallel_length_mm,
-        pressure_pa=carburettor.fuel_pressure_pa(lift_mm, setup.fuel, drop_mm),
+        pressure_pa=carburettor.fuel_pressure_pa(lift_mm, setup.fuel, drop_mm, depression_pa=depression_pa),
         density_kg_m3=setup.fuel.density_kg_m3(),
         viscosity_mm2_s=setup.fuel.viscosity_mm2_s(),
         eccentricity=jet.eccentricity(),
+        bore_least_mm=jet.bore_least_mm,
     )
 
 
-def predict_lambda(setup: Setup, bands: Bands, *, needle: Needle | None = None, drop_mm: float | None = None) -> FloatArray:
-    r"""Lambda of each band after a change of needle or jet height.
+def predict_lambda(
+    setup: Setup,
+    bands: Bands,
+    *,
+    needle: Needle | None = None,
+    drop_mm: float | None = None,
+    air_valve: AirValve | None = None,
+) -> FloatArray:
+    r"""Lambda of each band after a change of needle, jet height, or spring and piston.
 
     Parameters
     ----------
@@ -73,21 +89,54 @@ def predict_lambda(setup: Setup, bands: Bands, *, needle: Needle | None = None, 
         The other needle; the present one when not given.
     drop_mm : float or None
         The other jet drop; the present one when not given. [mm]
+    air_valve : AirValve or None
+        The air valve with another spring or piston; the present one when not given.
 
     Returns
     -------
     array, shape (m,)
         Predicted lambda. [-]
 
+    Raises
+    ------
+    InputError
+        If a band has no lift or lies off the needle, or another air valve is asked for where a slide is
+        fitted or where the piston would meet a stop.
+
     Notes
     -----
-    At equal lift the air stays the same, so :math:`\lambda' = \lambda\,\dot m_f/\dot m_f'`; everything on
-    the air side cancels.
+    The engine breathes the same air, so :math:`\lambda' = \lambda\,\dot m_f/\dot m_f'`; everything on
+    the air side cancels.  With the same air valve the lift stays; with another the piston settles where
+    the same air passes at the other depression.
     """
     _need_lift(bands)
-    before, _ = fuel_of(setup, bands.lift_mm)
-    after, _ = fuel_of(setup if needle is None else setup.with_needle(needle), bands.lift_mm, drop_mm=drop_mm)
+    known = bands.depression_pa
+    before, _ = fuel_of(setup, bands.lift_mm, depression_pa=known)
+    changed = setup if needle is None else setup.with_needle(needle)
+    lift = bands.lift_mm
+    if air_valve is not None:
+        lift, known = _under_other_valve(setup, bands, air_valve)
+        changed = replace(changed, carburettor=replace(changed.carburettor, air_valve=air_valve))
+    after, _ = fuel_of(changed, lift, drop_mm=drop_mm, depression_pa=known)
     return np.asarray(bands.lambda_measured * before.fuel_flow_g_s / after.fuel_flow_g_s)
+
+
+def _under_other_valve(setup: Setup, bands: Bands, air_valve: AirValve) -> tuple[FloatArray, FloatArray]:
+    """Lift and depression of each band at the same air flow; a depression once read changes in proportion."""
+    present = setup.carburettor.air_valve
+    if not isinstance(present, AirValve):
+        msg = "A slide has no piston or spring to change; leave air_valve out."
+        raise InputError(msg)
+    lift = lift_after_change(present, air_valve, bands.lift_mm, setup.air)
+    stopped = ~np.isfinite(lift)
+    if stopped.any():
+        msg = (
+            f"Band {bands.name(int(np.argmax(stopped)))}: with the other air valve the piston would meet a stop at this "
+            "air flow, where lift no longer tells the fuel; leave that band out."
+        )
+        raise InputError(msg)
+    ratio = air_valve.depression_pa(lift) / present.depression_pa(bands.lift_mm)
+    return lift, np.asarray(setup.carburettor.depression_pa(bands.lift_mm, bands.depression_pa) * ratio)
 
 
 def _need_lift(bands: Bands) -> None:
@@ -208,6 +257,7 @@ def compare(setup: Setup, first: Needle, second: Needle, *, bands: Bands | None 
             density_kg_m3=setup.fuel.density_kg_m3(),
             viscosity_mm2_s=setup.fuel.viscosity_mm2_s(),
             eccentricity=level.jet.eccentricity(),
+            bore_least_mm=level.jet.bore_least_mm,
         )[0]
         flows.append(flow)
     one, two = flows

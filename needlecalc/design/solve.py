@@ -227,8 +227,11 @@ class _Problem:
         diameters = np.array(self.setup.carburettor.needle.diameters_mm)
         diameters[self.free] -= x[:-1]
         drop = self.setup.carburettor.jet.drop_mm + float(x[-1])
-        flow, slopes = fuel_of(self.setup, self.target.bands.lift_mm, diameters_mm=diameters, drop_mm=drop)
-        ratio = self.target.bands.lambda_measured / self.target.lambda_target
+        bands = self.target.bands
+        flow, slopes = fuel_of(
+            self.setup, bands.lift_mm, diameters_mm=diameters, drop_mm=drop, depression_pa=bands.depression_pa
+        )
+        ratio = bands.lambda_measured / self.target.lambda_target
         # The jet's height moves the place on the needle; its effect on the head is left to the next round.
         by_x = np.column_stack([slopes.per_mm_diameter[:, self.free], -slopes.per_mm_position])
         return np.log(ratio) + self.base - np.log(flow.fuel_flow_g_s), by_x
@@ -273,7 +276,7 @@ def solve(target: Target, setup: Setup, *, limits: Limits | None = None, named_a
     needle = setup.carburettor.needle
     if not np.isfinite(bands.lift_mm).all():
         predict_lambda(setup, bands)  # raises, naming the band
-    flow, slopes = fuel_of(setup, bands.lift_mm)
+    flow, slopes = fuel_of(setup, bands.lift_mm, depression_pa=bands.depression_pa)
     conflicts, giving_way = _conflicts(target)
     noise = np.maximum(bands.lambda_se / bands.lambda_measured, FLOOR_OF_DOUBT) * giving_way
     doubt = np.hypot(noise, REPEATABILITY * giving_way)
@@ -294,7 +297,9 @@ def solve(target: Target, setup: Setup, *, limits: Limits | None = None, named_a
     diameters = np.minimum.accumulate(diameters)
     asked = Needle(named_as or f"{needle.name} as asked", needle.stations_mm, diameters, source="proposed")
     drop_asked = drop + float(x[-1])
-    after, slopes_after = fuel_of(setup, bands.lift_mm, diameters_mm=diameters, drop_mm=drop_asked)
+    after, slopes_after = fuel_of(
+        setup, bands.lift_mm, diameters_mm=diameters, drop_mm=drop_asked, depression_pa=bands.depression_pa
+    )
     predicted = bands.lambda_measured * flow.fuel_flow_g_s / after.fuel_flow_g_s
     shift = (slopes_after.per_mm_position - slopes.per_mm_position) * np.nan_to_num(bands.lift_u_mm)
     length = (slopes_after.per_mm_length - slopes.per_mm_length) * setup.carburettor.jet.parallel_length_u_mm
@@ -452,7 +457,8 @@ def _what_could(problem: _Problem, missed: FloatArray, blocked: NDArray[np.bool_
     if not rich.any():
         return ["Raise the largest cut or lower the least diameter, or take a thinner needle."]
     band = int(np.flatnonzero(rich)[np.argmin(missed[rich])])
-    _, slopes = fuel_of(setup, problem.target.bands.lift_mm)
+    bands = problem.target.bands
+    _, slopes = fuel_of(setup, bands.lift_mm, depression_pa=bands.depression_pa)
     thicker = 1e3 * float(missed[band]) / float(slopes.per_mm_diameter[band].sum())
     words = [
         f"A donor some {thicker:.0f} um thicker than asked at the stations of {problem.target.bands.name(band)} would do."

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -49,6 +49,8 @@ class Bands(Shown):
         The log they come from.
     assumptions : tuple of str
         What was taken for granted.
+    depression_pa : array, shape (m,)
+        Depression over the jet where it was read, or computed under a slide; NaN where not known. [Pa]
     """
 
     rpm: FloatArray
@@ -68,13 +70,17 @@ class Bands(Shown):
     dropped: tuple[tuple[str, int], ...] = ()
     log: Log | None = None
     assumptions: tuple[str, ...] = ()
+    depression_pa: FloatArray = field(default_factory=lambda: np.empty(0))
 
     def __post_init__(self) -> None:
         for name in ("rpm", "rpm_low", "rpm_high", "lambda_measured", "lambda_spread", "lambda_se"):
             object.__setattr__(self, name, read_only(getattr(self, name), name))
-        for name in ("manifold_pressure_pa", "air_flow_g_s", "lift_mm", "lift_u_mm"):
+        if not np.size(self.depression_pa):
+            object.__setattr__(self, "depression_pa", np.full(np.shape(self.rpm), np.nan))
+        for name in ("manifold_pressure_pa", "air_flow_g_s", "lift_mm", "lift_u_mm", "depression_pa"):
             object.__setattr__(self, name, read_only(getattr(self, name), name, allow_nan=True))
         same_length("bands", rpm=self.rpm, load=self.load, lambda_measured=self.lambda_measured, lift_mm=self.lift_mm)
+        same_length("bands", rpm=self.rpm, depression_pa=self.depression_pa)
         if not self.rpm.size:
             msg = "There is no band with enough steady samples; hold each speed for 5 s, or widen the bands."
             raise InputError(msg)
@@ -120,6 +126,7 @@ class Bands(Shown):
             Column("manifold_pressure_kpa", "manifold kPa", ".0f"),
             Column("lift_mm", "lift mm", ".2f"),
             Column("lift_u_mm", "+- mm", ".2f"),
+            *((Column("depression_pa", "depression Pa", ".0f"),) if np.isfinite(self.depression_pa).any() else ()),
         )
         rows = [
             {
@@ -133,6 +140,7 @@ class Bands(Shown):
                 "manifold_pressure_kpa": float(self.manifold_pressure_pa[b]) / 1e3,
                 "lift_mm": float(self.lift_mm[b]),
                 "lift_u_mm": float(self.lift_u_mm[b]),
+                "depression_pa": float(self.depression_pa[b]),
             }
             for b in range(self.rpm.size)
         ]
@@ -149,6 +157,8 @@ def typed_bands(
     lift_u_mm: float = 0.3,
     load: Sequence[str] | None = None,
     lambda_se: float | ArrayLike = 0.01,
+    air_flow_g_s: ArrayLike | None = None,
+    manifold_pressure_pa: ArrayLike | None = None,
 ) -> Bands:
     """Bands read off a gauge and typed in.
 
@@ -164,6 +174,10 @@ def typed_bands(
         Name of the load of each; "full" when not given.
     lambda_se : float or array_like, shape (m,)
         Standard uncertainty of each lambda. [-]
+    air_flow_g_s : array_like, shape (m,), or None
+        Air flow of the engine at each, where it was read; NaN where not. [g/s]
+    manifold_pressure_pa : array_like, shape (m,), or None
+        Absolute manifold pressure at each, where it was read; NaN where not. [Pa]
 
     Returns
     -------
@@ -179,7 +193,15 @@ def typed_bands(
     ratio = read_only(lambda_measured, "lambda_measured")
     count = same_length("typed bands", rpm=speed, lambda_measured=ratio)
     nan = np.full(count, np.nan)
-    lift = nan if lift_mm is None else read_only(lift_mm, "lift_mm", allow_nan=True)
+    lift, flow, pressure = (
+        nan if values is None else read_only(values, name, allow_nan=True)
+        for name, values in (
+            ("lift_mm", lift_mm),
+            ("air_flow_g_s", air_flow_g_s),
+            ("manifold_pressure_pa", manifold_pressure_pa),
+        )
+    )
+    same_length("typed bands", rpm=speed, lift_mm=lift, air_flow_g_s=flow, manifold_pressure_pa=pressure)
     ones = np.ones(count, dtype=np.int64)
     return Bands(
         speed,
@@ -191,8 +213,8 @@ def typed_bands(
         ratio,
         np.zeros(count),
         np.broadcast_to(np.asarray(lambda_se, dtype=np.float64), (count,)),
-        nan,
-        nan,
+        pressure,
+        flow,
         lift,
         np.where(np.isnan(lift), np.nan, lift_u_mm),
         tuple("" if np.isnan(value) else "typed in" for value in lift),

@@ -12,12 +12,14 @@ from needlecalc.errors import InputError
 from needlecalc.parts.conditions import Air, Fuel
 from needlecalc.parts.jet import Jet
 from needlecalc.parts.needle import Needle
+from needlecalc.parts.slide import SlideValve
 from needlecalc.physics.airvalve import (
     air_flow_g_s,
-    circular_throat_area_mm2,
     depression_pa,
+    lift_after_change_mm,
     lift_for_flow_mm,
 )
+from needlecalc.physics.throat import circular_throat_area_mm2
 from needlecalc.show import Column, Shown, Table
 from needlecalc.units import GRAVITY_M_S2, FloatArray
 
@@ -200,9 +202,47 @@ class AirValve(Shown):
         return lift_for_flow_mm(air_flow, lambda lift: self.air_flow_g_s(lift, air), 0.0, self.travel_mm())
 
 
+def lift_after_change(before: AirValve, after: AirValve, lift_mm: ArrayLike, air: Air) -> FloatArray:
+    """Lift after another spring or piston, the engine breathing the same air.
+
+    Parameters
+    ----------
+    before, after : AirValve
+        The air valve as it is, and as it will be.
+    lift_mm : array_like, shape (...)
+        Lift as it is. [mm]
+    air : Air
+        Air of the day.
+
+    Returns
+    -------
+    array, shape (...)
+        Lift as it will be; NaN where the piston would meet a stop. [mm]
+
+    Raises
+    ------
+    InputError
+        If a lift lies off the travel of either.
+
+    Examples
+    --------
+    >>> from dataclasses import replace
+    >>> valve = AirValve(throat_bore_mm=38.0, disc_diameter_mm=60.0, piston_mass_kg=0.26, spring_preload_n=1.2)
+    >>> print(lift_after_change(valve, replace(valve, spring_preload_n=2.4), [4.0, 16.0], Air()).round(2))
+    [ 3.64 14.45]
+    """
+    return lift_after_change_mm(
+        lift_mm,
+        lambda lift: before.air_flow_g_s(lift, air),
+        lambda lift: after.air_flow_g_s(lift, air),
+        0.0,
+        min(before.travel_mm(), after.travel_mm()),
+    )
+
+
 @dataclass(frozen=True, repr=False, eq=False)
 class Carburettor(Shown):
-    """One carburettor: needle and jet under an air valve.
+    """One carburettor: needle and jet under an air valve or a slide.
 
     Parameters
     ----------
@@ -210,8 +250,8 @@ class Carburettor(Shown):
         The needle fitted.
     jet : Jet
         The jet fitted.
-    air_valve : AirValve
-        Piston, spring and throat.
+    air_valve : AirValve or SlideValve
+        Piston, spring and throat; or slide and throat.
     shoulder_offset_mm : float
         How far the needle's shoulder sits above the piston's face; 0 when flush. [mm]
     float_level_mm : float
@@ -225,7 +265,7 @@ class Carburettor(Shown):
 
     needle: Needle
     jet: Jet
-    air_valve: AirValve
+    air_valve: AirValve | SlideValve
     shoulder_offset_mm: float = 0.0
     float_level_mm: float = 6.0
 
@@ -234,10 +274,10 @@ class Carburettor(Shown):
         check_range(self.float_level_mm, "float_level_mm", -10.0, 30.0, cure="Measure from fuel level to jet face.")
         station = int(np.argmax(self.needle.diameters_mm))
         thickest = float(self.needle.diameters_mm[station])
-        if thickest >= self.jet.bore_mm:
+        if thickest >= self.jet.least_bore_mm():
             msg = (
                 f"Needle {self.needle.name} is {thickest:.4f} mm at station {station + 1}, but the jet's bore is only "
-                f"{self.jet.bore_mm:.4f} mm; a needle must be thinner than its jet, so check both, and their units."
+                f"{self.jet.least_bore_mm():.4f} mm; a needle must be thinner than its jet, so check both, and their units."
             )
             raise InputError(msg)
 
@@ -273,7 +313,40 @@ class Carburettor(Shown):
         drop = self.jet.drop_mm if drop_mm is None else drop_mm
         return np.asarray(np.asarray(lift_mm) + np.asarray(drop) + self.shoulder_offset_mm)
 
-    def fuel_pressure_pa(self, lift_mm: ArrayLike, fuel: Fuel, drop_mm: ArrayLike | None = None) -> FloatArray:
+    def depression_pa(self, lift_mm: ArrayLike, known_pa: ArrayLike | None = None) -> FloatArray:
+        """Depression over the jet: what is known of it, else what the valve gives at the lift.
+
+        Parameters
+        ----------
+        lift_mm : array_like, shape (...)
+            Lift. [mm]
+        known_pa : array_like, shape (...), or None
+            Depression read, or computed from air flow; NaN where not known. [Pa]
+
+        Returns
+        -------
+        array, shape (...)
+            Depression. [Pa]
+
+        Raises
+        ------
+        InputError
+            If a slide's is not known and no usual one was stated.
+        """
+        if known_pa is None:
+            return self.air_valve.depression_pa(lift_mm)
+        known = np.asarray(known_pa, dtype=np.float64)
+        missing = ~np.isfinite(known)
+        return np.where(missing, self.air_valve.depression_pa(lift_mm), known) if missing.any() else known
+
+    def fuel_pressure_pa(
+        self,
+        lift_mm: ArrayLike,
+        fuel: Fuel,
+        drop_mm: ArrayLike | None = None,
+        *,
+        depression_pa: ArrayLike | None = None,
+    ) -> FloatArray:
         """Pressure that drives the fuel: depression less the head up to the jet's face.
 
         Parameters
@@ -284,6 +357,8 @@ class Carburettor(Shown):
             The fuel.
         drop_mm : array_like or None
             Jet drop; lowering the jet brings its face nearer the fuel level. [mm]
+        depression_pa : array_like, shape (...), or None
+            Depression where it is known; else the valve's at the lift. [Pa]
 
         Returns
         -------
@@ -292,4 +367,4 @@ class Carburettor(Shown):
         """
         drop = self.jet.drop_mm if drop_mm is None else drop_mm
         head_m = (self.float_level_mm + self.jet.drop_mm - np.asarray(drop)) * 1e-3
-        return np.asarray(self.air_valve.depression_pa(lift_mm) - fuel.density_kg_m3() * GRAVITY_M_S2 * head_m)
+        return np.asarray(self.depression_pa(lift_mm, depression_pa) - fuel.density_kg_m3() * GRAVITY_M_S2 * head_m)

@@ -5,7 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from needlecalc.arrays import check_range
+from needlecalc.errors import InputError
 from needlecalc.physics.air import moist_air_density_kg_m3, standard_atmosphere
+from needlecalc.physics.barometer import BAROMETER_VERDICTS, barometer_check
 from needlecalc.physics.fuel import blend_afr, fuel_density_kg_m3, fuel_viscosity_mm2_s
 from needlecalc.show import Column, Shown, Table
 
@@ -103,6 +105,13 @@ class Air(Shown):
         Temperature at the air intake. [degC]
     humidity : float
         Relative humidity, 0 to 1. [-]
+    altitude_m : float or None
+        Height above sea level, to check the pressure by; None checks nothing. [m]
+
+    Raises
+    ------
+    InputError
+        If a value is impossible, or the pressure at this altitude can only be one reduced to sea level.
 
     Examples
     --------
@@ -113,11 +122,27 @@ class Air(Shown):
     pressure_pa: float = 101325.0
     temperature_degc: float = 15.0
     humidity: float = 0.0
+    altitude_m: float | None = None
 
     def __post_init__(self) -> None:
         check_range(self.pressure_pa, "pressure_pa", 45e3, 110e3, cure="One hPa or mbar is 100 Pa.")
         check_range(self.temperature_degc, "temperature_degc", -40.0, 60.0, cure="It is the intake air's.")
         check_range(self.humidity, "humidity", 0.0, 1.0, cure="Divide per cent by 100.")
+        if self.altitude_m is None:
+            return
+        check_range(self.altitude_m, "altitude_m", -500.0, 6000.0, cure="It is in metres above sea level.")
+        check = barometer_check(self.pressure_pa, self.altitude_m)
+        if check.verdict in (1, 3):
+            cure = (
+                f"reduced from sea level it would be {float(check.station_if_reduced_pa):.0f} Pa."
+                if check.verdict == 1
+                else f"the standard atmosphere has {float(standard_atmosphere(self.altitude_m).pressure_pa):.0f} Pa there."
+            )
+            msg = (
+                f"pressure_pa is {self.pressure_pa:g} at altitude_m {self.altitude_m:g}, but must be the pressure on the "
+                f"spot: it {BAROMETER_VERDICTS[int(check.verdict)]}; {cure}"
+            )
+            raise InputError(msg)
 
     def __repr__(self) -> str:
         return (
@@ -151,18 +176,23 @@ class Air(Shown):
         return float(moist_air_density_kg_m3(self.pressure_pa, self.temperature_degc, self.humidity))
 
     @classmethod
-    def at_altitude(cls, altitude_m: float) -> Air:
-        """Dry air of the standard atmosphere at a height.
+    def at_altitude(cls, altitude_m: float, *, temperature_degc: float | None = None, humidity: float = 0.0) -> Air:
+        """Air at a height, with the pressure of the standard atmosphere.
 
         Parameters
         ----------
         altitude_m : float
             Height above sea level. [m]
+        temperature_degc : float or None
+            Temperature at the air intake; that of the standard atmosphere when not given. [degC]
+        humidity : float
+            Relative humidity, 0 to 1. [-]
 
         Returns
         -------
         Air
-            Pressure and temperature of the standard atmosphere.
+            Pressure, and temperature unless given, of the standard atmosphere.
         """
         state = standard_atmosphere(altitude_m)
-        return cls(float(state.pressure_pa), float(state.temperature_k) - 273.15)
+        degc = float(state.temperature_k) - 273.15 if temperature_degc is None else temperature_degc
+        return cls(float(state.pressure_pa), degc, humidity)

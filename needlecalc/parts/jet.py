@@ -33,6 +33,8 @@ class Jet(Shown):
         Travel for one flat, a sixth of a turn, of the jet nut; count your own thread. [mm]
     mounting : str
         "centred" needle, or "biased" needle sprung against the bore.
+    bore_least_mm : float or None
+        Least bore of a jet worn oval, ``bore_mm`` being the greatest; None for a round jet. [mm]
 
     Raises
     ------
@@ -53,6 +55,7 @@ class Jet(Shown):
     drop_max_mm: float | None = None
     flat_mm: float = 0.163
     mounting: str = "centred"
+    bore_least_mm: float | None = None
 
     def __post_init__(self) -> None:
         inches = "It looks like inches; 0.100 in is 2.54 mm." if self.bore_mm < 0.5 else "Check the unit."
@@ -71,9 +74,18 @@ class Jet(Shown):
         if self.mounting not in MOUNTINGS:
             msg = f"mounting is {self.mounting!r}, but must be 'centred' or 'biased'; see how the needle is held."
             raise InputError(msg)
+        if self.bore_least_mm is not None:
+            check_range(
+                self.bore_least_mm,
+                "bore_least_mm",
+                0.8 * self.bore_mm,
+                self.bore_mm,
+                cure="bore_mm is the greatest bore, bore_least_mm the least, measured square to it.",
+            )
 
     def __repr__(self) -> str:
-        return f"Jet {self.bore_mm:g} mm, face {self.drop_mm:.2f} mm below the bridge, {self.mounting} needle"
+        oval = "" if self.bore_least_mm is None else f" worn oval ({self.bore_least_mm:g} mm the other way)"
+        return f"Jet {self.bore_mm:g} mm{oval}, face {self.drop_mm:.2f} mm below the bridge, {self.mounting} needle"
 
     def table(self) -> Table:
         """Facts of the jet, to be shown.
@@ -86,6 +98,7 @@ class Jet(Shown):
         low, high = self.drop_range_mm()
         facts = {
             "bore mm": self.bore_mm,
+            "least bore mm": self.least_bore_mm(),
             "parallel length mm": self.parallel_length_mm,
             "face below bridge mm": self.drop_mm,
             "lowest setting mm": high,
@@ -94,6 +107,16 @@ class Jet(Shown):
         }
         rows = [{"fact": fact, "value": value} for fact, value in facts.items()]
         return Table(repr(self), (Column("fact", "fact"), Column("value", "value", ".3f")), rows)
+
+    def least_bore_mm(self) -> float:
+        """Least bore, which a needle must pass.
+
+        Returns
+        -------
+        float
+            ``bore_mm`` for a round jet. [mm]
+        """
+        return self.bore_mm if self.bore_least_mm is None else self.bore_least_mm
 
     def drop_range_mm(self) -> tuple[float, float]:
         """Least and greatest drop the nut can give.
@@ -118,7 +141,7 @@ class Jet(Shown):
         return 1.0 if self.mounting == "biased" else 0.0
 
     def outline(self) -> Polygon:
-        """Bore seen from the side, face at x = 0, downward along x.
+        """Bore seen from the side that shows it widest, face at x = 0, downward along x.
 
         Returns
         -------

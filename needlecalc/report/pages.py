@@ -13,7 +13,7 @@ from matplotlib.transforms import Bbox
 
 from needlecalc.design.solve import Design
 from needlecalc.report.plot import plot_areas, plot_lambda, plot_profile
-from needlecalc.report.sheet import CAUTIONS, STATION_COLUMNS, GrindSheet
+from needlecalc.report.sheet import CAUTIONS, GrindSheet
 from needlecalc.show import Column
 
 A4_INCHES = (8.27, 11.69)
@@ -27,6 +27,20 @@ ON_PAPER = (
     "first_stop_mm",
     "tolerance_um",
     "asked_in",
+    "measured",
+)
+# With an anvil width the readings take the place of what can be had from the text.
+ON_PAPER_WITH_READINGS = (
+    "station",
+    "distance_mm",
+    "present_mm",
+    "present_reads_mm",
+    "asked_mm",
+    "asked_reads_mm",
+    "remove_um",
+    "first_stop_mm",
+    "first_stop_reads_mm",
+    "tolerance_um",
     "measured",
 )
 
@@ -74,11 +88,13 @@ def _bench_page(sheet: GrindSheet) -> Figure:
         wrapped for note in (*sheet.origin(), sheet.design.status, sheet.jet_line()) for wrapped in textwrap.wrap(note, 92)
     ]
     top.text(0, 0.80, "\n".join(lines), va="top", fontsize=10.5, linespacing=1.35)
-    rows = sheet.table().rows
+    shown = sheet.table()
+    rows = shown.rows
     height = min(0.030 * (len(rows) + 2), 0.52)
     body = page.add_axes((0.04, 0.82 - height, 0.92, height))
     body.axis("off")
-    columns = [column for column in STATION_COLUMNS if column.key in ON_PAPER]
+    by_key = {column.key: column for column in shown.columns}
+    columns = [by_key[key] for key in (ON_PAPER if sheet.anvil_width_mm is None else ON_PAPER_WITH_READINGS)]
     cells = [[_paper_cell(column, row[column.key]) for column in columns] for row in rows]
     heads = ["\n".join(column.head.rsplit(" ", 1)) for column in columns]
     table = body.table(cellText=cells, colLabels=heads, cellLoc="right", bbox=Bbox.unit())
@@ -91,7 +107,7 @@ def _bench_page(sheet: GrindSheet) -> Figure:
         elif columns[column].key == "asked_mm":
             cell.get_text().set_fontweight("bold")
     notes = [
-        *(f"! {note}" for note in sheet.table().notes),
+        *(f"! {note}" for note in shown.notes),
         "Written before the first cut:  instrument ____________  measured cold, washed, two angles  [  ]",
         *CAUTIONS,
     ]

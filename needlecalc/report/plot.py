@@ -7,7 +7,9 @@ from typing import Any
 import matplotlib.pyplot as plt
 import numpy as np
 from matplotlib.axes import Axes
+from matplotlib.ticker import LogLocator, NullLocator
 
+from needlecalc.design.metering import Metering
 from needlecalc.design.predict import Comparison
 from needlecalc.design.solve import Design
 from needlecalc.parts.needle import Needle
@@ -17,6 +19,7 @@ PRESENT: dict[str, Any] = {"color": "#555555", "linestyle": "--", "marker": "o",
 ASKED: dict[str, Any] = {"color": "#0b3c78", "linestyle": "-", "marker": "s"}
 TARGET: dict[str, Any] = {"color": "#c05a00", "linestyle": "none", "marker": "_", "markersize": 16, "markeredgewidth": 3}
 STRETCH_NOTE = "radius stretched"
+LIFT_LABEL = "lift of the air valve (mm)"
 
 
 def _axes(ax: Axes | None) -> Axes:
@@ -78,9 +81,14 @@ def plot_areas(design: Design, *, ax: Axes | None = None) -> Axes:
         Geometric metering area over the distance from the shoulder.
     """
     ax = _axes(ax)
-    bore = design.setup.carburettor.jet.bore_mm
+    jet = design.setup.carburettor.jet
     for needle, style, name in ((design.present(), PRESENT, "present"), (design.needle, ASKED, "asked")):
-        ax.plot(needle.stations_mm, np.pi / 4.0 * (bore**2 - needle.diameters_mm**2), label=name, **style)
+        ax.plot(
+            needle.stations_mm,
+            np.pi / 4.0 * (jet.bore_mm * jet.least_bore_mm() - needle.diameters_mm**2),
+            label=name,
+            **style,
+        )
     ax.set_xlabel("distance from shoulder (mm)")
     ax.set_ylabel("metering area (mm$^2$)")
     ax.grid(color="0.85")
@@ -112,7 +120,7 @@ def plot_lambda(design: Design, *, ax: Axes | None = None) -> Axes:
     ax.plot(lift, [row["lambda_target"] for row in rows], label="target", **TARGET)
     style = {**ASKED, "linestyle": "none", "capsize": 3}
     ax.errorbar(lift, predicted, yerr=[predicted - low, high - predicted], label="predicted, 90 %", **style)
-    ax.set_xlabel("lift of the air valve (mm)")
+    ax.set_xlabel(LIFT_LABEL)
     ax.set_ylabel("lambda (-)")
     ax.grid(color="0.85")
     ax.legend(frameon=False)
@@ -137,4 +145,62 @@ def plot_comparison(comparison: Comparison, *, ax: Axes | None = None) -> Axes:
     ax = _axes(ax)
     _two_profiles(ax, comparison.first, comparison.second, ("first", "second"))
     ax.legend(loc="lower left", frameon=False)
+    return ax
+
+
+def plot_metering(metering: Metering, *, ax: Axes | None = None) -> Axes:
+    """Effective against geometric metering area, over the lift.
+
+    Parameters
+    ----------
+    metering : Metering
+        Local law at some lifts.
+    ax : Axes or None
+        Where to draw; a new figure when not given.
+
+    Returns
+    -------
+    Axes
+        Both areas; the hatched gap between them is what the flow does not see.
+    """
+    ax = _axes(ax)
+    lift, whole, seen = metering.lift_mm, metering.metering_area_mm2, metering.effective_area_mm2
+    ax.fill_between(lift, seen, whole, facecolor="0.93", edgecolor="0.75", hatch="///", lw=0)
+    ax.plot(lift, whole, label="metering area (geometric)", **PRESENT)
+    ax.plot(lift, seen, label="effective metering area", **ASKED)
+    ax.set_xlabel(LIFT_LABEL)
+    ax.set_ylabel("area (mm$^2$)")
+    ax.set_ylim(bottom=0.0)
+    ax.grid(color="0.85")
+    ax.legend(loc="upper left", frameon=False)
+    return ax
+
+
+def plot_sensitivity(metering: Metering, *, ax: Axes | None = None) -> Axes:
+    """Change of lambda for 0.01 mm on diameter, over the lift.
+
+    Parameters
+    ----------
+    metering : Metering
+        Local law at some lifts.
+    ax : Axes or None
+        Where to draw; a new figure when not given.
+
+    Returns
+    -------
+    Axes
+        Sensitivity on a scale of ratios, and what the plain area sum would say.
+    """
+    ax = _axes(ax)
+    jet = metering.setup.carburettor.jet
+    ax.plot(metering.lift_mm, metering.lambda_per_step, label=f"flow law, {jet.bore_mm:g} mm jet", **ASKED)
+    ax.plot(metering.lift_mm, metering.lambda_per_step_by_area(), label="plain area sum", **PRESENT)
+    ax.set_yscale("log")
+    ax.yaxis.set_major_locator(LogLocator(subs=(1.0, 2.0, 5.0)))
+    ax.yaxis.set_minor_locator(NullLocator())
+    ax.yaxis.set_major_formatter("{x:g}")
+    ax.set_xlabel(LIFT_LABEL)
+    ax.set_ylabel("lambda per 0.01 mm on diameter (%)")
+    ax.grid(color="0.85")
+    ax.legend(frameon=False)
     return ax

@@ -5,9 +5,16 @@ from __future__ import annotations
 import csv
 import io
 from dataclasses import dataclass
+from typing import get_args
 
+import numpy as np
+
+from needlecalc.arrays import check_range
 from needlecalc.design.solve import FIRST_STAGE_SHARE, Design
-from needlecalc.show import Column, Shown, Table
+from needlecalc.errors import InputError
+from needlecalc.physics.gauge import FaceOnMark, contact_position_mm, micrometer_reading_mm
+from needlecalc.show import Column, Row, Shown, Table
+from needlecalc.units import FloatArray
 
 CAUTIONS = (
     "Petrol: work in the open with an extinguisher at hand; no sprays near a hot engine.",
@@ -46,6 +53,12 @@ STATION_COLUMNS = (
     Column("asked_in", "asked in", ".5f"),
     Column("measured", "measured mm"),
 )
+# Beside the diameters where the width of the anvils is known.
+READING_COLUMNS = (
+    Column("present_reads_mm", "present READS", ".4f"),
+    Column("first_stop_reads_mm", "first stop READS", ".4f"),
+    Column("asked_reads_mm", "asked READS", ".4f"),
+)
 
 
 @dataclass(frozen=True, repr=False, eq=False)
@@ -56,9 +69,28 @@ class GrindSheet(Shown):
     ----------
     design : Design
         The design it shows.
+    anvil_width_mm : float or None
+        Width along the needle of the anvils it will be measured with; None leaves the readings out. [mm]
+    face_on_mark : str
+        What of the anvils lies on a station's mark: "centre", or "thick_edge", the edge towards the
+        shoulder.
+
+    Raises
+    ------
+    InputError
+        If the width is impossible or the word unknown.
     """
 
     design: Design
+    anvil_width_mm: float | None = None
+    face_on_mark: FaceOnMark = "centre"
+
+    def __post_init__(self) -> None:
+        if self.anvil_width_mm is not None:
+            check_range(self.anvil_width_mm, "anvil_width_mm", 0.0, 15.0, cure="Flat anvils have 6 to 6.5 mm, blades 0.75.")
+        if self.face_on_mark not in get_args(FaceOnMark):
+            msg = f"face_on_mark is {self.face_on_mark!r}, but must be 'centre' or 'thick_edge'; see how you set the anvils."
+            raise InputError(msg)
 
     def __repr__(self) -> str:
         return f"Grind sheet for {self.design.present().name!r}: {self.design.status}"
@@ -104,13 +136,61 @@ class GrindSheet(Shown):
         Table
             One row a station; status above, flags below.
         """
-        rows = [{**row, "measured": "[        ]"} for row in self.design.station_rows()]
+        rows = self.station_rows()
+        columns: tuple[Column, ...] = STATION_COLUMNS
+        if self.anvil_width_mm is not None:
+            columns = (*STATION_COLUMNS[:-1], *READING_COLUMNS, STATION_COLUMNS[-1])
         intro = (*self.origin(), self.design.status, self.jet_line())
         stop = (
             f"First stop is {100 * FIRST_STAGE_SHARE:.0f} % of the cut (common practice): measure lambda there before "
             "going on. '-' under tolerance: no band speaks for that station."
         )
-        return Table("GRIND SHEET", STATION_COLUMNS, rows, intro, (stop, *self.design.flags))
+        return Table("GRIND SHEET", columns, rows, intro, (stop, *self.reading_notes(), *self.design.flags))
+
+    def station_rows(self) -> list[Row]:
+        """What to do at each station, and what the micrometer reads there.
+
+        Returns
+        -------
+        list of dict
+            One a station; without an anvil width the readings are left out.
+        """
+        rows = [{**row, "measured": "[        ]"} for row in self.design.station_rows()]
+        if self.anvil_width_mm is None:
+            return rows
+        for key, reads in (
+            ("present_mm", "present_reads_mm"),
+            ("first_stop_mm", "first_stop_reads_mm"),
+            ("asked_mm", "asked_reads_mm"),
+        ):
+            for row, reading in zip(rows, self._readings_mm(np.array([row[key] for row in rows])), strict=True):
+                row[reads] = float(reading)
+        return rows
+
+    def _readings_mm(self, diameters_mm: FloatArray) -> FloatArray:
+        """What the micrometer reads at each station; NaN where it would stand over the shoulder."""
+        width, stations = float(self.anvil_width_mm or 0.0), self.design.needle.stations_mm
+        readings = micrometer_reading_mm(
+            stations, stations, diameters_mm, face_width_mm=width, face_on_mark=self.face_on_mark
+        )
+        contact = contact_position_mm(stations, face_width_mm=width, face_on_mark=self.face_on_mark)
+        return np.where(contact >= stations[0] - 1e-9, readings, np.nan)
+
+    def reading_notes(self) -> tuple[str, ...]:
+        """How the readings are meant.
+
+        Returns
+        -------
+        tuple of str
+            Empty without an anvil width.
+        """
+        if self.anvil_width_mm is None:
+            return ()
+        set_how = "their middle" if self.face_on_mark == "centre" else "their thick-side edge"
+        return (
+            f"READS: what a micrometer shows whose anvils are {self.anvil_width_mm:g} mm wide along the needle, {set_how} "
+            "on the mark, while the diameter there is the one named; '-': they would stand over the shoulder.",
+        )
 
     def text(self) -> str:
         """The whole sheet as plain text.
@@ -133,9 +213,12 @@ class GrindSheet(Shown):
         """
         out = io.StringIO()
         writer = csv.writer(out, lineterminator="\n")
-        writer.writerow([key for key, _ in CSV_COLUMNS])
-        for row in self.design.station_rows():
-            writer.writerow([_cell(row[key], form) for key, form in CSV_COLUMNS])
+        columns = list(CSV_COLUMNS)
+        if self.anvil_width_mm is not None:
+            columns += [(column.key, column.form) for column in READING_COLUMNS]
+        writer.writerow([key for key, _ in columns])
+        for row in self.station_rows():
+            writer.writerow([_cell(row[key], form) for key, form in columns])
         return out.getvalue()
 
 
@@ -145,17 +228,21 @@ def _cell(value: float | bool, form: str) -> str:
     return "" if value != value else format(value, form)
 
 
-def grind_sheet(design: Design) -> GrindSheet:
+def grind_sheet(design: Design, *, anvil_width_mm: float | None = None, face_on_mark: FaceOnMark = "centre") -> GrindSheet:
     """Grind sheet of a design.
 
     Parameters
     ----------
     design : Design
         The design.
+    anvil_width_mm : float or None
+        Width along the needle of the anvils it will be measured with; None leaves the readings out. [mm]
+    face_on_mark : {"centre", "thick_edge"}
+        What of the anvils lies on a station's mark.
 
     Returns
     -------
     GrindSheet
         Prints itself as text; ``csv()`` gives the table.
     """
-    return GrindSheet(design)
+    return GrindSheet(design, anvil_width_mm, face_on_mark)

@@ -1,0 +1,213 @@
+"""The slide: a throat the throttle opens by hand, under which the depression varies with the air flow."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from needlecalc.arrays import check_range
+from needlecalc.errors import InputError
+from needlecalc.parts.conditions import Air
+from needlecalc.physics.airvalve import air_flow_g_s
+from needlecalc.physics.isentropic import slide_depression_pa
+from needlecalc.physics.throat import circular_throat_area_mm2
+from needlecalc.show import Column, Shown, Table
+from needlecalc.units import FloatArray
+
+
+@dataclass(frozen=True, repr=False)
+class SlideValve(Shown):
+    """Slide and throat of a slide carburettor; it stands where a carburettor else has its air valve.
+
+    Parameters
+    ----------
+    throat_bore_mm : float
+        Bore of the round throat. [mm]
+    max_lift_mm : float or None
+        Greatest opening of the slide; the throat's bore when not given. [mm]
+    discharge_coefficient : float
+        Share of the ideal air flow that passes the opening. [-]
+    usual_depression_pa : float or None
+        Depression to reckon with where no air flow is known; None refuses to reckon there. [Pa]
+
+    Notes
+    -----
+    Lift is the opening under the slide.  The throttle sets it, so it is measured, never computed from air
+    flow; the depression follows from opening and air flow.  In the ratio of two needles at equal opening and
+    air flow it cancels but for its part in the viscous share.
+
+    Examples
+    --------
+    >>> SlideValve(throat_bore_mm=32.0)
+    SlideValve 32 mm throat, opened 0 to 32 mm by the throttle
+    """
+
+    throat_bore_mm: float
+    max_lift_mm: float | None = None
+    discharge_coefficient: float = 0.75
+    usual_depression_pa: float | None = None
+
+    def __post_init__(self) -> None:
+        inches = "It looks like inches; one inch is 25.4 mm." if self.throat_bore_mm < 4.0 else "Check the unit."
+        check_range(self.throat_bore_mm, "throat_bore_mm", 10.0, 80.0, cure=inches)
+        check_range(self.discharge_coefficient, "discharge_coefficient", 0.3, 1.0, cure="Usual is 0.6 to 0.85.")
+        if self.max_lift_mm is not None:
+            check_range(self.max_lift_mm, "max_lift_mm", 2.0, self.throat_bore_mm, cure="It cannot pass the bore.")
+        if self.usual_depression_pa is not None:
+            check_range(self.usual_depression_pa, "usual_depression_pa", 100.0, 2e4, cure="One inch of water is 249 Pa.")
+
+    def __repr__(self) -> str:
+        return f"SlideValve {self.throat_bore_mm:g} mm throat, opened 0 to {self.travel_mm():g} mm by the throttle"
+
+    def table(self) -> Table:
+        """Opening over the travel, to be shown.
+
+        Returns
+        -------
+        Table
+            One row an opening.
+        """
+        lifts = np.linspace(0.0, self.travel_mm(), 6)
+        rows = [
+            {"lift_mm": float(y), "throat_mm2": float(a)} for y, a in zip(lifts, self.throat_area_mm2(lifts), strict=True)
+        ]
+        columns = (Column("lift_mm", "opening mm", ".1f"), Column("throat_mm2", "throat mm2", ".0f"))
+        return Table(repr(self), columns, rows)
+
+    def travel_mm(self) -> float:
+        """Greatest opening.
+
+        Returns
+        -------
+        float
+            Opening. [mm]
+        """
+        return self.throat_bore_mm if self.max_lift_mm is None else self.max_lift_mm
+
+    def throat_area_mm2(self, lift_mm: ArrayLike) -> FloatArray:
+        """Open throat under the slide.
+
+        Parameters
+        ----------
+        lift_mm : array_like, shape (...)
+            Opening of the slide. [mm]
+
+        Returns
+        -------
+        array, shape (...)
+            Area. [mm2]
+        """
+        return circular_throat_area_mm2(lift_mm, bore_mm=self.throat_bore_mm)
+
+    def depression_pa(self, lift_mm: ArrayLike) -> FloatArray:
+        """Usual depression, at every opening the same; for where no air flow is known.
+
+        Parameters
+        ----------
+        lift_mm : array_like, shape (...)
+            Opening of the slide. [mm]
+
+        Returns
+        -------
+        array, shape (...)
+            Depression. [Pa]
+
+        Raises
+        ------
+        InputError
+            If none was stated.
+        """
+        if self.usual_depression_pa is None:
+            msg = (
+                "The depression under a slide follows from its opening and the air flow, and here no air flow is "
+                "known; give the bands air_flow_g_s, or state usual_depression_pa of the slide valve."
+            )
+            raise InputError(msg)
+        return np.full(np.shape(lift_mm), self.usual_depression_pa)
+
+    def depression_of_flow_pa(self, lift_mm: ArrayLike, air_flow: ArrayLike, air: Air) -> FloatArray:
+        """Depression that draws an air flow under the slide.
+
+        Parameters
+        ----------
+        lift_mm : array_like, shape (...)
+            Opening of the slide, above 0. [mm]
+        air_flow : array_like, shape (...)
+            Air flow of this one carburettor; NaN stays NaN. [g/s]
+        air : Air
+            Air of the day.
+
+        Returns
+        -------
+        array, shape (...)
+            Depression; NaN where the opening cannot pass the flow. [Pa]
+
+        Raises
+        ------
+        InputError
+            If the slide is shut.
+
+        Examples
+        --------
+        >>> print(SlideValve(throat_bore_mm=32.0).depression_of_flow_pa([8.0, 16.0], 10.0, Air()).round(0))
+        [3031.  451.]
+        """
+        return slide_depression_pa(
+            air_flow,
+            self.throat_area_mm2(lift_mm),
+            density_kg_m3=air.density_kg_m3(),
+            pressure_pa=air.pressure_pa,
+            discharge_coefficient=self.discharge_coefficient,
+        )
+
+    def air_flow_g_s(self, lift_mm: ArrayLike, air: Air) -> FloatArray:
+        """Air that passes under the slide at the usual depression.
+
+        Parameters
+        ----------
+        lift_mm : array_like, shape (...)
+            Opening of the slide. [mm]
+        air : Air
+            Air of the day.
+
+        Returns
+        -------
+        array, shape (...)
+            Air flow of this one carburettor. [g/s]
+        """
+        return air_flow_g_s(
+            self.throat_area_mm2(lift_mm),
+            self.depression_pa(lift_mm),
+            density_kg_m3=air.density_kg_m3(),
+            pressure_pa=air.pressure_pa,
+            discharge_coefficient=self.discharge_coefficient,
+        )
+
+    def lift_mm(self, air_flow: ArrayLike, air: Air) -> FloatArray:
+        """No lift: the throttle sets the opening, so this refuses where an air valve would answer.
+
+        Parameters
+        ----------
+        air_flow : array_like, shape (...)
+            Air flow of this one carburettor. [g/s]
+        air : Air
+            Air of the day.
+
+        Returns
+        -------
+        array, shape (...)
+            Never. [mm]
+
+        Raises
+        ------
+        InputError
+            Always.
+        """
+        flow = float(np.max(air_flow))
+        msg = (
+            f"A slide opens as far as the throttle pulls it, so no lift follows from {flow:.3g} g/s of air at "
+            f"{air.density_kg_m3():.3f} kg/m3; log the slide's opening, or type lift_mm in."
+        )
+        raise InputError(msg)
