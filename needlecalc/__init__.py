@@ -14,11 +14,16 @@ from needlecalc.parts.setup import Setup
 from needlecalc.measure.logfile import Log, read_log
 from needlecalc.measure.bands import Bands, make_bands, typed_bands
 from needlecalc.measure.lift import with_lift
-from needlecalc.design.predict import Comparison, compare, fuel_of, predict_lambda
+from needlecalc.design.predict import fuel_of, predict_lambda
+from needlecalc.design.compare import Comparison, compare
 from needlecalc.design.metering import Metering, metering
 from needlecalc.design.target import Target, make_target
 from needlecalc.design.limits import Limits
-from needlecalc.design.solve import Design, solve
+from needlecalc.design.doubts import Doubts
+from needlecalc.design.history import History, Pass, read_history
+from needlecalc.design.learn import Learned, learn
+from needlecalc.design.proposal import Design
+from needlecalc.design.solve import solve
 from needlecalc.report.plot import plot_areas, plot_comparison, plot_lambda, plot_metering, plot_profile, plot_sensitivity
 from needlecalc.report.sheet import GrindSheet, grind_sheet
 from needlecalc.report.pages import write_pdf, write_profile_png
@@ -50,6 +55,12 @@ __all__ = [
     "Target",
     "make_target",
     "Limits",
+    "Doubts",
+    "Pass",
+    "History",
+    "read_history",
+    "Learned",
+    "learn",
     "Design",
     "solve",
     "fuel_of",

@@ -13,8 +13,8 @@ from typing import Any
 
 import matplotlib
 
-from needlecalc.design.predict import compare
-from needlecalc.design.solve import Design
+from needlecalc.design.compare import compare
+from needlecalc.design.proposal import Design
 from needlecalc.errors import InputError, NeedleCalcError
 from needlecalc.job import read_job
 from needlecalc.parts.needle import read_needle

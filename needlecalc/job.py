@@ -9,7 +9,8 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 from needlecalc.design.limits import Limits
-from needlecalc.design.solve import Design, solve
+from needlecalc.design.proposal import Design
+from needlecalc.design.solve import solve
 from needlecalc.design.target import Target, make_target
 from needlecalc.errors import InputError, LogFormatError
 from needlecalc.measure.bands import Bands, make_bands, typed_bands

@@ -15,6 +15,19 @@ DATA = Path(__file__).parent.parent / "data"
 STATIONS_MM = np.arange(13) * 3.175
 DIAMETERS_MM = np.array([2.45, 2.41, 2.36, 2.31, 2.25, 2.19, 2.12, 2.05, 1.98, 1.90, 1.82, 1.74, 1.66])
 
+# A drive without noise is one without any doubt: not of the hand, nor from one day to the next.
+NO_DOUBTS = nc.Doubts(
+    repeatability=0.0,
+    sensor_offset=0.0,
+    flow_gain=0.0,
+    viscosity=0.0,
+    eccentricity=0.0,
+    lift_zero_mm=0.0,
+    table_mm=0.0,
+    micrometer_mm=0.0,
+    hand_mm=0.0,
+)
+
 
 @pytest.fixture(autouse=True)
 def _close_figures():

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -12,9 +13,44 @@ from needlecalc.measure.bands import Bands
 from needlecalc.parts.carburettor import AirValve, lift_after_change
 from needlecalc.parts.needle import Needle
 from needlecalc.parts.setup import Setup
-from needlecalc.physics.annulus import BoreFlow, BoreSlopes, bore_flow_and_slopes
-from needlecalc.show import Column, Row, Shown, Table
+from needlecalc.physics.annulus import BoreFlow, BoreSlopes, bore_flow, bore_flow_and_slopes
 from needlecalc.units import FloatArray
+
+
+@dataclass(frozen=True)
+class Nature:
+    """What the flow law takes for granted of jet and fuel; each may be an array that broadcasts with the lift.
+
+    Parameters
+    ----------
+    length_mm : array_like
+        Parallel length of the jet's bore. [mm]
+    viscosity_factor : array_like
+        Viscosity over that of the fuel stated. [-]
+    eccentricity : array_like
+        Offset of the needle over the gap. [-]
+    """
+
+    length_mm: ArrayLike
+    viscosity_factor: ArrayLike
+    eccentricity: ArrayLike
+
+    @classmethod
+    def of(cls, setup: Setup) -> Nature:
+        """Nature as the setup states it.
+
+        Parameters
+        ----------
+        setup : Setup
+            Jet and mounting.
+
+        Returns
+        -------
+        Nature
+            Length and mounting of the jet, fuel as stated.
+        """
+        jet = setup.carburettor.jet
+        return cls(jet.parallel_length_mm, 1.0, jet.eccentricity())
 
 
 def fuel_of(
@@ -22,8 +58,9 @@ def fuel_of(
     lift_mm: ArrayLike,
     *,
     diameters_mm: ArrayLike | None = None,
-    drop_mm: float | None = None,
+    drop_mm: ArrayLike | None = None,
     depression_pa: ArrayLike | None = None,
+    nature: Nature | None = None,
 ) -> tuple[BoreFlow, BoreSlopes]:
     """Fuel flow at each lift, with its slopes.
 
@@ -35,10 +72,12 @@ def fuel_of(
         Lift of the air valve. [mm]
     diameters_mm : array_like, shape (n,), or None
         Needle diameters at the stations of the needle fitted; its own when not given. [mm]
-    drop_mm : float or None
+    drop_mm : array_like or None
         Jet drop; the present one when not given. [mm]
     depression_pa : array_like, shape (m,), or None
         Depression where it is known, as ``bands.depression_pa``; the valve's at the lift where not. [Pa]
+    nature : Nature or None
+        Jet length, viscosity and eccentricity; as the setup states them when not given.
 
     Returns
     -------
@@ -52,21 +91,68 @@ def fuel_of(
     InputError
         If a band's place lies off the needle, or the depression under a slide is not known.
     """
+    nature = nature or Nature.of(setup)
+    position, stations, diameters, others = _at_the_jet(setup, lift_mm, diameters_mm, drop_mm, depression_pa, nature)
+    return bore_flow_and_slopes(position, stations, diameters, **others)
+
+
+def log_fuel(
+    setup: Setup,
+    lift_mm: ArrayLike,
+    *,
+    diameters_mm: ArrayLike,
+    drop_mm: ArrayLike,
+    nature: Nature,
+    depression_pa: ArrayLike | None = None,
+) -> FloatArray:
+    """Logarithm of the fuel flow where jet and fuel may differ from what was stated, for sampling.
+
+    Parameters
+    ----------
+    setup : Setup
+        Carburettor and fuel.
+    lift_mm : array_like, shape (..., m)
+        Lift. [mm]
+    diameters_mm : array_like, shape (..., 1, n)
+        Needle diameters. [mm]
+    drop_mm : array_like
+        Jet drop. [mm]
+    nature : Nature
+        Jet length, viscosity and eccentricity.
+    depression_pa : array_like, shape (m,), or None
+        Depression where it is known. [Pa]
+
+    Returns
+    -------
+    array, shape (..., m)
+        ln(fuel flow in g/s). [-]
+    """
+    position, stations, diameters, others = _at_the_jet(setup, lift_mm, diameters_mm, drop_mm, depression_pa, nature)
+    return np.asarray(np.log(bore_flow(position, stations, diameters, **others).fuel_flow_g_s))
+
+
+def _at_the_jet(
+    setup: Setup,
+    lift_mm: ArrayLike,
+    diameters_mm: ArrayLike | None,
+    drop_mm: ArrayLike | None,
+    depression_pa: ArrayLike | None,
+    nature: Nature,
+) -> tuple[FloatArray, FloatArray, FloatArray, dict[str, Any]]:
+    """What the flow law asks for: place, needle, and jet and fuel by name."""
     carburettor = setup.carburettor
     needle, jet = carburettor.needle, carburettor.jet
     diameters = needle.diameters_mm if diameters_mm is None else np.asarray(diameters_mm, dtype=np.float64)
-    return bore_flow_and_slopes(
-        carburettor.position_mm(lift_mm, drop_mm),
-        needle.stations_mm,
-        diameters,
-        bore_mm=jet.bore_mm,
-        length_mm=jet.parallel_length_mm,
-        pressure_pa=carburettor.fuel_pressure_pa(lift_mm, setup.fuel, drop_mm, depression_pa=depression_pa),
-        density_kg_m3=setup.fuel.density_kg_m3(),
-        viscosity_mm2_s=setup.fuel.viscosity_mm2_s(),
-        eccentricity=jet.eccentricity(),
-        bore_least_mm=jet.bore_least_mm,
-    )
+    others = {
+        "bore_mm": jet.bore_mm,
+        "length_mm": nature.length_mm,
+        "pressure_pa": carburettor.fuel_pressure_pa(lift_mm, setup.fuel, drop_mm, depression_pa=depression_pa),
+        "density_kg_m3": setup.fuel.density_kg_m3(),
+        "viscosity_mm2_s": setup.fuel.viscosity_mm2_s() * np.asarray(nature.viscosity_factor),
+        "eccentricity": nature.eccentricity,
+        "bore_least_mm": jet.bore_least_mm,
+    }
+    return carburettor.position_mm(lift_mm, drop_mm), needle.stations_mm, diameters, others
 
 
 def predict_lambda(
@@ -144,153 +230,3 @@ def _need_lift(bands: Bands) -> None:
         band = int(np.argmax(~np.isfinite(bands.lift_mm)))
         msg = f"Band {bands.name(band)} has no lift; run with_lift(bands, setup) first, or type the lift in."
         raise InputError(msg)
-
-
-@dataclass(frozen=True, repr=False, eq=False)
-class Comparison(Shown):
-    """Two needles in one setup, station by station and band by band.
-
-    Parameters
-    ----------
-    setup : Setup
-        The setup both are put into.
-    first, second : Needle
-        The needles compared.
-    stations : tuple of dict
-        Per station of the first: distance, diameters, metering and effective areas, lambda change.
-    bands : tuple of dict
-        Per band: lambda with each needle; empty without bands.
-    """
-
-    setup: Setup
-    first: Needle
-    second: Needle
-    stations: tuple[Row, ...]
-    bands: tuple[Row, ...] = ()
-
-    def __repr__(self) -> str:
-        return f"Comparison of {self.first.name!r} with {self.second.name!r}: {len(self.stations)} stations"
-
-    def table(self) -> Table:
-        """Stations of both needles, to be shown.
-
-        Returns
-        -------
-        Table
-            One row a station.
-        """
-        columns = (
-            Column("station", "station", "d"),
-            Column("distance_mm", "from shoulder mm", ".3f"),
-            Column("first_mm", "first mm", ".4f"),
-            Column("second_mm", "second mm", ".4f"),
-            Column("thicker_um", "second thicker um", "+.1f"),
-            Column("first_metering_mm2", "metering mm2", ".3f"),
-            Column("second_metering_mm2", "second mm2", ".3f"),
-            Column("first_effective_mm2", "effective mm2", ".3f"),
-            Column("second_effective_mm2", "second mm2", ".3f"),
-            Column("lambda_change_percent", "lambda change %", "+.1f"),
-        )
-        title = f"First: {self.first.name}; second: {self.second.name}; jet {self.setup.carburettor.jet.bore_mm:g} mm"
-        note = "Effective areas and lambda change as with the station at the jet's face; + is leaner."
-        return Table(title, columns, self.stations, notes=(note,))
-
-    def band_table(self) -> Table:
-        """Lambda of each band with each needle, to be shown.
-
-        Returns
-        -------
-        Table
-            One row a band.
-        """
-        columns = (
-            Column("rpm", "rpm", ".0f"),
-            Column("load", "load"),
-            Column("lift_mm", "lift mm", ".2f"),
-            Column("lambda_first", "lambda first", ".3f"),
-            Column("lambda_second", "lambda second", ".3f"),
-            Column("lambda_change_percent", "change %", "+.1f"),
-        )
-        return Table("Lambda by band", columns, self.bands)
-
-
-def compare(setup: Setup, first: Needle, second: Needle, *, bands: Bands | None = None) -> Comparison:
-    """Two needles compared in one setup.
-
-    Parameters
-    ----------
-    setup : Setup
-        The setup; its own needle is the one any bands were measured with.
-    first, second : Needle
-        The needles.
-    bands : Bands or None
-        Measured bands with lifts, for lambda by band.
-
-    Returns
-    -------
-    Comparison
-        Diameters, areas and lambda changes.
-
-    Raises
-    ------
-    InputError
-        If the needles do not overlap or do not fit the jet.
-    """
-    low = max(first.stations_mm[0], second.stations_mm[0])
-    high = min(first.stations_mm[-1], second.stations_mm[-1])
-    shared = (first.stations_mm >= low) & (first.stations_mm <= high)
-    if not shared.any():
-        msg = f"Needles {first.name} and {second.name} share no station; check their datum."
-        raise InputError(msg)
-    flows = []
-    for needle in (first, second):
-        fitted = setup.with_needle(needle)
-        level = fitted.carburettor
-        lift = np.maximum(first.stations_mm[shared] - setup.carburettor.position_mm(0.0), 0.0)
-        flow = bore_flow_and_slopes(
-            first.stations_mm[shared],
-            needle.stations_mm,
-            needle.diameters_mm,
-            bore_mm=level.jet.bore_mm,
-            length_mm=level.jet.parallel_length_mm,
-            pressure_pa=level.fuel_pressure_pa(lift, setup.fuel),
-            density_kg_m3=setup.fuel.density_kg_m3(),
-            viscosity_mm2_s=setup.fuel.viscosity_mm2_s(),
-            eccentricity=level.jet.eccentricity(),
-            bore_least_mm=level.jet.bore_least_mm,
-        )[0]
-        flows.append(flow)
-    one, two = flows
-    stations = []
-    for row, k in enumerate(np.flatnonzero(shared)):
-        distance = float(first.stations_mm[k])
-        a, b = float(first.diameters_mm[k]), float(second.diameter_at_mm(distance))
-        stations.append(
-            {
-                "station": int(k) + 1,
-                "distance_mm": distance,
-                "first_mm": a,
-                "second_mm": b,
-                "thicker_um": 1e3 * (b - a),
-                "first_metering_mm2": float(one.metering_area_mm2[row]),
-                "second_metering_mm2": float(two.metering_area_mm2[row]),
-                "first_effective_mm2": float(one.effective_area_mm2[row]),
-                "second_effective_mm2": float(two.effective_area_mm2[row]),
-                "lambda_change_percent": 100.0 * float(one.fuel_flow_g_s[row] / two.fuel_flow_g_s[row] - 1.0),
-            }
-        )
-    by_band: list[Row] = []
-    if bands is not None:
-        lambdas = [predict_lambda(setup, bands, needle=needle) for needle in (first, second)]
-        by_band = [
-            {
-                "rpm": float(bands.rpm[b]),
-                "load": bands.load[b],
-                "lift_mm": float(bands.lift_mm[b]),
-                "lambda_first": float(lambdas[0][b]),
-                "lambda_second": float(lambdas[1][b]),
-                "lambda_change_percent": 100.0 * float(lambdas[1][b] / lambdas[0][b] - 1.0),
-            }
-            for b in range(bands.rpm.size)
-        ]
-    return Comparison(setup, first, second, tuple(stations), tuple(by_band))

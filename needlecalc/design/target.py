@@ -5,7 +5,9 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from needlecalc.arrays import check_range, read_only
+import numpy as np
+
+from needlecalc.arrays import check_range, read_only, same_length
 from needlecalc.errors import InputError
 from needlecalc.measure.bands import Bands
 from needlecalc.physics.exhaust import lambda_of_co_percent
@@ -16,6 +18,7 @@ from needlecalc.units import FloatArray
 REGIMES = {"idle": 0.93, "light": 1.00, "part": 0.95, "full": 0.88, "all": 0.95}
 LEANEST_FULL_LOAD = 0.92
 CO_MARGIN_PERCENT = 0.3
+PERMITTED_EITHER_SIDE = 0.05
 
 
 @dataclass(frozen=True, repr=False, eq=False)
@@ -30,11 +33,47 @@ class Target(Shown):
         Lambda. [-]
     why : tuple of str
         Where each comes from.
+    lambda_rich, lambda_lean : array, shape (m,), or None
+        Richest and leanest lambda permitted; 0.05 either side of the target when not given, and never past
+        the target's own limits. [-]
+    weight : array, shape (m,), or None
+        How much each band matters; all alike when not given. [-]
+
+    Raises
+    ------
+    InputError
+        If a target lies outside what is permitted, or a weight is not positive.
     """
 
     bands: Bands
     lambda_target: FloatArray
     why: tuple[str, ...]
+    lambda_rich: FloatArray = None  # type: ignore[assignment]  # filled in below, an array ever after
+    lambda_lean: FloatArray = None  # type: ignore[assignment]
+    weight: FloatArray = None  # type: ignore[assignment]
+
+    def __post_init__(self) -> None:
+        aim = read_only(self.lambda_target, "lambda_target")
+        given = {
+            "lambda_target": aim,
+            "lambda_rich": aim - PERMITTED_EITHER_SIDE if self.lambda_rich is None else self.lambda_rich,
+            "lambda_lean": aim + PERMITTED_EITHER_SIDE if self.lambda_lean is None else self.lambda_lean,
+            "weight": np.ones(aim.size) if self.weight is None else self.weight,
+        }
+        for name, value in given.items():
+            object.__setattr__(self, name, read_only(value, name))
+        same_length("target", bands=self.bands.rpm, why=self.why, **given)
+        outside = (aim < self.lambda_rich) | (aim > self.lambda_lean)
+        if outside.any():
+            band = int(np.argmax(outside))
+            msg = (
+                f"Target of {self.bands.name(band)} is lambda {aim[band]:.3f}, outside its permitted "
+                f"{self.lambda_rich[band]:.3f} to {self.lambda_lean[band]:.3f}; change one of them."
+            )
+            raise InputError(msg)
+        if (self.weight <= 0.0).any():
+            msg = "A target weight must be positive; leave a band out of the drive if it does not matter at all."
+            raise InputError(msg)
 
     def __repr__(self) -> str:
         low, high = self.lambda_target.min(), self.lambda_target.max()

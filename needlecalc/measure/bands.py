@@ -71,13 +71,16 @@ class Bands(Shown):
     log: Log | None = None
     assumptions: tuple[str, ...] = ()
     depression_pa: FloatArray = field(default_factory=lambda: np.empty(0))
+    lift_common_u_mm: FloatArray = field(default_factory=lambda: np.empty(0))
 
     def __post_init__(self) -> None:
         for name in ("rpm", "rpm_low", "rpm_high", "lambda_measured", "lambda_spread", "lambda_se"):
             object.__setattr__(self, name, read_only(getattr(self, name), name))
         if not np.size(self.depression_pa):
             object.__setattr__(self, "depression_pa", np.full(np.shape(self.rpm), np.nan))
-        for name in ("manifold_pressure_pa", "air_flow_g_s", "lift_mm", "lift_u_mm", "depression_pa"):
+        if not np.size(self.lift_common_u_mm):
+            object.__setattr__(self, "lift_common_u_mm", np.zeros(np.shape(self.rpm)))
+        for name in ("manifold_pressure_pa", "air_flow_g_s", "lift_mm", "lift_u_mm", "depression_pa", "lift_common_u_mm"):
             object.__setattr__(self, name, read_only(getattr(self, name), name, allow_nan=True))
         same_length("bands", rpm=self.rpm, load=self.load, lambda_measured=self.lambda_measured, lift_mm=self.lift_mm)
         same_length("bands", rpm=self.rpm, depression_pa=self.depression_pa)

@@ -11,7 +11,7 @@ from matplotlib.backends.backend_pdf import PdfPages
 from matplotlib.figure import Figure
 from matplotlib.transforms import Bbox
 
-from needlecalc.design.solve import Design
+from needlecalc.design.proposal import Design
 from needlecalc.report.plot import plot_areas, plot_lambda, plot_profile
 from needlecalc.report.sheet import CAUTIONS, GrindSheet
 from needlecalc.show import Column

@@ -10,7 +10,7 @@ from typing import get_args
 import numpy as np
 
 from needlecalc.arrays import check_range
-from needlecalc.design.solve import FIRST_STAGE_SHARE, Design
+from needlecalc.design.proposal import Design
 from needlecalc.errors import InputError
 from needlecalc.physics.gauge import FaceOnMark, contact_position_mm, micrometer_reading_mm
 from needlecalc.show import Column, Row, Shown, Table
@@ -128,6 +128,23 @@ class GrindSheet(Shown):
             lines.append(f"Log: {log.name}, {log.rpm.size} rows, sha256 {log.sha256[:16]}.")
         return tuple(lines)
 
+    def stop_line(self) -> str:
+        """Where to stop first, and why.
+
+        Returns
+        -------
+        str
+            One or two sentences.
+        """
+        whole, first = 100 * self.design.chance_rich, 100 * self.design.chance_rich_first
+        again = "Measure every diameter and lambda there before taking more."
+        if self.design.held_back == 0.0:
+            return f"All may go in one stage: the chance that a band ends too rich is {whole:.0f} %. {again}"
+        return (
+            f"Stop first at the first-stop diameters: cut all at once, the chance that a band ends too rich is {whole:.0f} "
+            f"%, at the first stop {first:.0f} %. {again}"
+        )
+
     def table(self) -> Table:
         """Stations with a box for the measured value, to be shown.
 
@@ -141,10 +158,7 @@ class GrindSheet(Shown):
         if self.anvil_width_mm is not None:
             columns = (*STATION_COLUMNS[:-1], *READING_COLUMNS, STATION_COLUMNS[-1])
         intro = (*self.origin(), self.design.status, self.jet_line())
-        stop = (
-            f"First stop is {100 * FIRST_STAGE_SHARE:.0f} % of the cut (common practice): measure lambda there before "
-            "going on. '-' under tolerance: no band speaks for that station."
-        )
+        stop = self.stop_line()
         return Table("GRIND SHEET", columns, rows, intro, (stop, *self.reading_notes(), *self.design.flags))
 
     def station_rows(self) -> list[Row]:

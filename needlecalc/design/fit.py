@@ -1,0 +1,327 @@
+"""The fit itself: removal at every station and jet height that bring all bands nearest their targets."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from needlecalc.design.learn import Learned, as_turned
+from needlecalc.design.leastsquares import least_squares_with_inequalities
+from needlecalc.design.limits import Limits
+from needlecalc.design.predict import fuel_of
+from needlecalc.design.target import Target
+from needlecalc.units import FloatArray
+
+SMOOTHNESS_LADDER = np.logspace(1.5, -5.0, 14)
+BEND_UNIT_MM = 0.01
+DROP_RELUCTANCE_PER_MM = 0.3
+REMOVAL_RELUCTANCE_PER_MM = 1e-3
+ROUNDS = 25
+SETTLED_MM = 1e-6
+SHARES = 0.5 ** np.arange(10)
+FLOOR_OF_DOUBT = 1e-4
+
+
+@dataclass(frozen=True)
+class Problem:
+    """Everything that stays while removal and smoothness are sought.
+
+    Parameters
+    ----------
+    learned : Learned
+        The car as believed.
+    target : Target
+        What is asked.
+    noise : array, shape (m,)
+        Doubt of ln(lambda) now: how near the targets are worth meeting. [-]
+    doubt : array, shape (m,)
+        The same with the repeatability of a reading: how little each band weighs. [-]
+    start : array, shape (m,)
+        ln(lambda) plus gain times ln(fuel), which no needle changes. [-]
+    care : array, shape (m,)
+        How much each band matters; little where it gives way to another. [-]
+    inside : array of bool, shape (n,)
+        Stations the data speak for, and those between them.
+    free : array of bool, shape (n,)
+        Stations of these that may change.
+    limits_matrix, limits_least, names
+        Limits as rows of G x >= h, with their names.
+    """
+
+    learned: Learned
+    target: Target
+    noise: FloatArray
+    doubt: FloatArray
+    start: FloatArray
+    care: FloatArray
+    inside: NDArray[np.bool_]
+    free: NDArray[np.bool_]
+    limits_matrix: FloatArray
+    limits_least: FloatArray
+    names: tuple[str, ...]
+
+    @classmethod
+    def of(
+        cls, learned: Learned, target: Target, limits: Limits, inside: NDArray[np.bool_], giving_way: FloatArray
+    ) -> Problem:
+        """The problem of a target, a car and its limits.
+
+        Parameters
+        ----------
+        learned : Learned
+            The car as believed.
+        target : Target
+            What is asked.
+        limits : Limits
+            What a file may do.
+        inside : array of bool, shape (n,)
+            Stations the data speak for, and those between them.
+        giving_way : array, shape (m,)
+            Factor on the doubt of bands that give way to others. [-]
+
+        Returns
+        -------
+        Problem
+            Ready to be solved.
+        """
+        setup = learned.setup
+        drop = setup.carburettor.jet.drop_mm
+        present = learned.present_mm()
+        noise = np.maximum(learned.lambda_now_u(), FLOOR_OF_DOUBT) * giving_way
+        doubt = np.hypot(noise, learned.doubts.repeatability * giving_way) / target.weight
+        care = target.weight / giving_way
+        # Beyond the data the tip follows only as far as the taper needs.
+        free = inside | (np.arange(inside.size) > int(np.flatnonzero(inside)[-1]))
+        problem = cls(learned, target, noise, doubt, np.zeros(noise.size), care, inside, free, *_rows(learned, limits, free))
+        fuel, _ = problem.fuel(present, drop)
+        return replace(problem, start=np.log(learned.lambda_now()) + problem.gain() * fuel)
+
+    def gain(self) -> float:
+        """Flow gain believed.
+
+        Returns
+        -------
+        float
+            Change of fuel seen over change computed. [-]
+        """
+        return float(self.learned.mean[0])
+
+    def fuel(self, diameters_mm: FloatArray, drop_mm: float) -> tuple[FloatArray, FloatArray]:
+        """ln(fuel) of each band and its slopes by diameters and place.
+
+        Parameters
+        ----------
+        diameters_mm : array, shape (n,)
+            True diameters. [mm]
+        drop_mm : float
+            Jet drop. [mm]
+
+        Returns
+        -------
+        array, shape (m,)
+            ln(fuel). [-]
+        array, shape (m, n + 1)
+            Slopes. [1/mm]
+        """
+        lift, nature = self.learned.lift_and_nature(self.learned.mean)
+        known = self.learned.bands.depression_pa
+        flow, slopes = fuel_of(
+            self.learned.setup, lift, diameters_mm=diameters_mm, drop_mm=drop_mm, depression_pa=known, nature=nature
+        )
+        return np.log(flow.fuel_flow_g_s), np.column_stack([slopes.per_mm_diameter, slopes.per_mm_position])
+
+    def true_diameters(self, x: FloatArray) -> FloatArray:
+        """Diameters after a removal.
+
+        Parameters
+        ----------
+        x : array, shape (free + 1,)
+            Removal at every free station, then change of jet drop. [mm]
+
+        Returns
+        -------
+        array, shape (n,)
+            True diameters. [mm]
+        """
+        diameters = np.array(self.learned.present_mm())
+        diameters[self.free] -= x[:-1]
+        return as_turned(diameters)
+
+    def misfit(self, x: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """ln(lambda / target) of each band after a removal, and its slopes.
+
+        Parameters
+        ----------
+        x : array, shape (free + 1,)
+            Removal at every free station, then change of jet drop. [mm]
+
+        Returns
+        -------
+        array, shape (m,)
+            Misfit; positive is lean. [-]
+        array, shape (m, free + 1)
+            Slopes. [1/mm]
+        """
+        drop = self.learned.setup.carburettor.jet.drop_mm + float(x[-1])
+        fuel, slopes = self.fuel(self.true_diameters(x), drop)
+        # The jet's height moves the place on the needle; its effect on the head is left to the next round.
+        # Nor is metal beyond the data taken to help a band: it goes only where the taper asks for it.
+        by_diameter = np.where(self.inside, slopes[:, :-1], 0.0)[:, self.free]
+        by_x = self.gain() * np.column_stack([by_diameter, -slopes[:, -1]])
+        return self.start - self.gain() * fuel - np.log(self.target.lambda_target), by_x
+
+    def with_free(self, free: NDArray[np.bool_], limits: Limits) -> Problem:
+        """The same problem with other stations free, or other limits.
+
+        Parameters
+        ----------
+        free : array of bool, shape (n,)
+            Stations that may change.
+        limits : Limits
+            What a file may do.
+
+        Returns
+        -------
+        Problem
+            A new problem.
+        """
+        matrix, least, names = _rows(self.learned, limits, free)
+        return replace(self, free=free, limits_matrix=matrix, limits_least=least, names=names)
+
+
+def _rows(learned: Learned, limits: Limits, free: NDArray[np.bool_]) -> tuple[FloatArray, FloatArray, tuple[str, ...]]:
+    low, high = learned.setup.carburettor.jet.drop_range_mm()
+    drop = learned.setup.carburettor.jet.drop_mm
+    return limits.inequalities(learned.setup, free, low - drop, high - drop)
+
+
+def smoothest(problem: Problem) -> tuple[FloatArray, float]:
+    """Solution of the greatest smoothness that meets the targets within the noise of lambda.
+
+    Parameters
+    ----------
+    problem : Problem
+        The problem.
+
+    Returns
+    -------
+    array, shape (free + 1,)
+        Removal at every free station, then change of jet drop. [mm]
+    float
+        Smoothness chosen.
+
+    Notes
+    -----
+    Discrepancy principle: of a ladder of smoothness weights the greatest whose misfit is no more than the
+    noise explains, or than the best any weight reaches allows.
+    """
+    x = np.zeros(int(problem.free.sum()) + 1)
+    tried = []
+    for smoothness in SMOOTHNESS_LADDER:
+        x = fit(problem, float(smoothness), x)
+        misfit, _ = problem.misfit(x)
+        # Bands at a limit or in conflict keep their misfit however rough the profile: compare with the best.
+        tried.append((x, float(smoothness), float(((misfit / problem.noise) ** 2).sum())))
+    best = min(chi for _, _, chi in tried)
+    bands = float(problem.doubt.size)
+    allowed = max(bands, best + np.sqrt(2.0 * bands))
+    for x, smoothness, chi in tried:
+        if chi <= allowed:
+            return x, smoothness
+    return tried[-1][0], tried[-1][1]
+
+
+def fit(problem: Problem, smoothness: float, x: FloatArray) -> FloatArray:
+    """Best removal and jet height at one smoothness.
+
+    Parameters
+    ----------
+    problem : Problem
+        The problem.
+    smoothness : float
+        Weight of the bend of the removal.
+    x : array, shape (free + 1,)
+        Where to start. [mm]
+
+    Returns
+    -------
+    array, shape (free + 1,)
+        Removal at every free station, then change of jet drop. [mm]
+
+    Notes
+    -----
+    Gauss-Newton; each linear step is solved exactly under all limits.
+    """
+    keeps = _keeps(problem, smoothness)
+    misfit, slopes = problem.misfit(x)
+    cost = _cost(problem, misfit, keeps @ x)
+    for _ in range(ROUNDS):
+        rows = np.vstack([slopes / problem.doubt[:, None], keeps])
+        aims = np.concatenate([(slopes @ x - misfit) / problem.doubt, np.zeros(keeps.shape[0])])
+        best, _ = least_squares_with_inequalities(rows, aims, problem.limits_matrix, problem.limits_least)
+        step = best - x
+        # Both ends meet the limits, so every point between does; halve until the true cost falls.
+        for share in SHARES:
+            trial = x + share * step
+            misfit_then, slopes_then = problem.misfit(trial)
+            cost_then = _cost(problem, misfit_then, keeps @ trial)
+            if cost_then <= cost:
+                break
+        else:
+            return x
+        x, misfit, slopes, cost = trial, misfit_then, slopes_then, cost_then
+        if np.abs(share * step).max() < SETTLED_MM:
+            break
+    return x
+
+
+def response(problem: Problem, smoothness: float, x: FloatArray) -> FloatArray:
+    """How far the solution moves when a band turns out leaner.
+
+    Parameters
+    ----------
+    problem : Problem
+        The problem.
+    smoothness : float
+        Smoothness of the solution.
+    x : array, shape (free + 1,)
+        The solution. [mm]
+
+    Returns
+    -------
+    array, shape (free + 1, m)
+        Change of removal and jet drop per unit of ln(lambda); what is at a limit stays there. [mm]
+    """
+    _, slopes = problem.misfit(x)
+    rows = np.vstack([slopes / problem.doubt[:, None], _keeps(problem, smoothness)])
+    binding = problem.limits_matrix[problem.limits_matrix @ x - problem.limits_least < 1e-7]
+    moves = np.eye(x.size)
+    if binding.size:
+        _, sizes, right = np.linalg.svd(binding)
+        moves = right[int((sizes > 1e-9 * sizes[0]).sum()) :].T
+    if not moves.size:
+        return np.zeros((x.size, problem.doubt.size))
+    by_band = np.vstack([-np.diag(1.0 / problem.doubt), np.zeros((rows.shape[0] - problem.doubt.size, problem.doubt.size))])
+    return np.asarray(moves @ np.linalg.lstsq(rows @ moves, by_band, rcond=None)[0])
+
+
+def _keeps(problem: Problem, smoothness: float) -> FloatArray:
+    """Rows that keep the removal smooth and small."""
+    count = int(problem.free.sum()) + 1
+    inner = int(problem.inside[problem.free].sum())
+    bend = np.zeros((max(inner - 2, 0), count))
+    stations = problem.learned.setup.carburettor.needle.stations_mm[problem.free]
+    for k in range(bend.shape[0]):
+        left, right = stations[k + 1] - stations[k], stations[k + 2] - stations[k + 1]
+        mean = (left + right) / 2.0
+        bend[k, k : k + 3] = [mean / left, -mean / left - mean / right, mean / right]
+    bend *= np.sqrt(smoothness) / BEND_UNIT_MM
+    reluctance = np.full(count, REMOVAL_RELUCTANCE_PER_MM)
+    reluctance[-1] = DROP_RELUCTANCE_PER_MM
+    return np.vstack([bend, np.diag(reluctance)])
+
+
+def _cost(problem: Problem, misfit: FloatArray, kept: FloatArray) -> float:
+    return float(((misfit / problem.doubt) ** 2).sum() + (kept**2).sum())

@@ -1,0 +1,110 @@
+"""Readings of all passes on one list of bands: lambda worth trusting, lift, and the doubt of each."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from needlecalc.design.doubts import Doubts
+from needlecalc.design.history import History, Pass
+from needlecalc.measure.bands import Bands
+from needlecalc.units import FloatArray
+
+ROUGH = 1.6  # spread over that of the steady bands, where misfire shows
+LEANER_STILL = 0.05  # past the lean limit, where no spread is known
+SAME_SPEED = 0.08
+LEAST_LIFT_U_MM = 0.01
+LEAST_LAMBDA_U = 1e-6  # what is certain still needs a width to be divided by
+
+
+@dataclass(frozen=True)
+class Readings:
+    """What one pass read, band by band of the last pass.
+
+    Parameters
+    ----------
+    one : Pass
+        The pass.
+    band : array of int, shape (r,)
+        Band of each reading.
+    log_lambda, log_lambda_u : array, shape (r,)
+        ln(lambda) and its doubt. [-]
+    lift, lift_own_u : array, shape (r,)
+        Lift and the doubt of each reading by itself. [mm]
+    lift_common : array, shape (r,)
+        Shift of each lift for one sigma of the error all share. [mm]
+    at_least : array of bool, shape (r,)
+        Readings that count as "at least so lean".
+    """
+
+    one: Pass
+    band: NDArray[np.intp]
+    log_lambda: FloatArray
+    log_lambda_u: FloatArray
+    lift: FloatArray
+    lift_own_u: FloatArray
+    lift_common: FloatArray
+    at_least: NDArray[np.bool_]
+
+
+def readings_of(history: History, doubts: Doubts) -> tuple[Readings, ...]:
+    """Readings of every pass; the last pass leads, as a design is for the bands it measured.
+
+    Parameters
+    ----------
+    history : History
+        The passes.
+    doubts : Doubts
+        Repeatability and lean limit.
+
+    Returns
+    -------
+    tuple of Readings
+        One a pass, oldest first.
+    """
+    bands = history.passes[-1].bands
+    out = []
+    for one in history.passes:
+        band = _same_bands(bands, one.bands)
+        use = band >= 0
+        log_lambda, doubt, lean = _trusted(one.bands, doubts)
+        common = np.nan_to_num(one.bands.lift_common_u_mm)
+        own = np.sqrt(np.maximum(np.nan_to_num(one.bands.lift_u_mm) ** 2 - common**2, LEAST_LIFT_U_MM**2))
+        out.append(
+            Readings(one, band[use], log_lambda[use], doubt[use], one.bands.lift_mm[use], own[use], common[use], lean[use])
+        )
+    return tuple(out)
+
+
+def _trusted(bands: Bands, doubts: Doubts) -> tuple[FloatArray, FloatArray, NDArray[np.bool_]]:
+    """ln(lambda) of each band, its doubt, and whether it counts as "at least so lean"."""
+    limit = doubts.lean_limit
+    spread = bands.lambda_spread
+    steady = spread[bands.lambda_measured <= limit]
+    usual = float(np.median(steady)) if steady.size and np.median(steady) > 0.0 else np.nan
+    # Where no spread is known the limit alone must do, with room for engines that burn leaner.
+    rough = spread > ROUGH * usual if np.isfinite(usual) else bands.lambda_measured > limit + LEANER_STILL
+    lean = (bands.lambda_measured > limit) & rough
+    # The truth lies anywhere from the limit to the reading.
+    low = np.where(lean, limit, bands.lambda_measured)
+    value = (low + bands.lambda_measured) / 2.0
+    width = (bands.lambda_measured - low) / np.sqrt(12.0)
+    share = np.sqrt(bands.lambda_se**2 + width**2) / value
+    return np.log(value), np.maximum(np.hypot(share, doubts.repeatability), LEAST_LAMBDA_U), lean
+
+
+def _same_bands(bands: Bands, other: Bands) -> NDArray[np.intp]:
+    """Which of ``bands`` each band of another drive is; -1 where none."""
+    out = np.full(other.rpm.size, -1, dtype=np.intp)
+    for k in range(other.rpm.size):
+        near = [
+            (abs(bands.rpm[b] / other.rpm[k] - 1.0), b)
+            for b in range(bands.rpm.size)
+            if bands.load[b] == other.load[k] and abs(bands.rpm[b] / other.rpm[k] - 1.0) < SAME_SPEED
+        ]
+        near = [pair for pair in near if pair[1] not in out]
+        if near:
+            out[k] = min(near)[1]
+    return out

@@ -1,0 +1,187 @@
+"""How sure a design is: lambda of every band over cars drawn from all that is believed."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from needlecalc.design.learn import Learned
+from needlecalc.design.target import Target
+from needlecalc.design.unknowns import SHARED
+from needlecalc.units import FloatArray
+
+CARS = 400
+QUARTER_FLAT = 0.25
+
+
+@dataclass(frozen=True)
+class Outlook:
+    """Lambda of each band over many cars that agree with what was measured.
+
+    Parameters
+    ----------
+    lambda_drawn : array, shape (s, m)
+        True lambda of each car with the needle as cut. [-]
+    slopes : array, shape (m, n + 1)
+        Slopes of ln(lambda) by the diameters and the jet drop, idle trimmed again. [1/mm]
+    """
+
+    lambda_drawn: FloatArray
+    slopes: FloatArray
+
+    def moved(self, change_mm: FloatArray) -> FloatArray:
+        """Lambda of the same cars on a needle a little different.
+
+        Parameters
+        ----------
+        change_mm : array, shape (n,)
+            Change of each diameter. [mm]
+
+        Returns
+        -------
+        array, shape (s, m)
+            Lambda, to first order. [-]
+        """
+        return np.asarray(self.lambda_drawn * np.exp(self.slopes[:, :-1] @ change_mm))
+
+    def interval(self, share: float = 0.9) -> tuple[FloatArray, FloatArray]:
+        """Ends of the interval that holds a share of the cars.
+
+        Parameters
+        ----------
+        share : float
+            Share of the cars. [-]
+
+        Returns
+        -------
+        array, shape (m,)
+            Lower end. [-]
+        array, shape (m,)
+            Upper end. [-]
+        """
+        rest = (1.0 - share) / 2.0
+        low, high = np.quantile(self.lambda_drawn, [rest, 1.0 - rest], axis=0)
+        return low, high
+
+
+def outlook(
+    learned: Learned, target: Target, diameters_mm: FloatArray, cut: NDArray[np.bool_], drop_mm: float, *, count: int = CARS
+) -> Outlook:
+    """Lambda of every band after a cut, over cars drawn from what is believed.
+
+    Parameters
+    ----------
+    learned : Learned
+        What is believed of the car.
+    target : Target
+        Bands; an idle band is trimmed to its target by the jet nut after the cut, where the nut is free.
+    diameters_mm : array, shape (n,)
+        Diameters asked. [mm]
+    cut : array of bool, shape (n,)
+        Stations the file touches; the others keep the metal they have.
+    drop_mm : float
+        Jet drop asked. [mm]
+    count : int
+        Cars to draw.
+
+    Returns
+    -------
+    Outlook
+        Lambda of each car.
+
+    Notes
+    -----
+    Each car has its own lift, gain, jet length, fuel, needle and sensor error; its hand errs by itself.
+    The seed is fixed: the same design gives the same figures.
+    """
+    doubts, place = learned.doubts, learned.place
+    cars = learned.samples(count)
+    rng = np.random.default_rng(1)
+    number = int(learned.history.needle_of_pass()[-1])
+    measured = learned.history.passes[-1].needle.diameters_mm
+    untouched = measured - cars[:, place.needle(number)]
+    filed = diameters_mm + doubts.hand_mm * rng.standard_normal((count, diameters_mm.size))
+    diameters = np.where(cut, np.minimum(filed, untouched), untouched)
+    log = learned.log_lambda(cars, diameters, drop_mm)
+    _, slopes = learned.slopes(diameters_mm, drop_mm)
+    offset = doubts.sensor_offset * rng.standard_normal(count)
+    idle = idle_band(learned, target)
+    if idle is not None:
+        # The nut is turned until the meter reads the target, to the nearest half flat.
+        jet = learned.setup.carburettor.jet
+        miss = log[:, idle] - np.log(target.lambda_target[idle])
+        turn = -miss / slopes[idle, -1] + QUARTER_FLAT * jet.flat_mm * rng.uniform(-1.0, 1.0, count)
+        low, high = jet.drop_range_mm()
+        turn = np.clip(drop_mm + turn, low, high) - drop_mm
+        log = log + slopes[:, -1] * turn[:, None]
+    return Outlook(np.exp(log) - offset[:, None], trimmed(slopes, idle))
+
+
+def idle_band(learned: Learned, target: Target) -> int | None:
+    """Band the jet nut trims, if it can be turned.
+
+    Parameters
+    ----------
+    learned : Learned
+        Car with its jet.
+    target : Target
+        Bands.
+
+    Returns
+    -------
+    int or None
+        The idle band of least speed; None where there is none or the jet stays.
+    """
+    low, high = learned.setup.carburettor.jet.drop_range_mm()
+    idles = [b for b, load in enumerate(target.bands.load) if load == "idle"]
+    return min(idles, key=lambda b: float(target.bands.rpm[b])) if idles and high > low else None
+
+
+def trimmed(slopes: FloatArray, idle: int | None) -> FloatArray:
+    """Slopes with the jet turned so that idle stays.
+
+    Parameters
+    ----------
+    slopes : array, shape (m, n + 1)
+        By the diameters, then by the jet drop. [1/mm]
+    idle : int or None
+        Band that is trimmed.
+
+    Returns
+    -------
+    array, shape (m, n + 1)
+        Slopes after the nut has put idle back. [1/mm]
+    """
+    if idle is None:
+        return slopes
+    return np.asarray(slopes - np.outer(slopes[:, -1] / slopes[idle, -1], slopes[idle]))
+
+
+def sources(learned: Learned, by_unknowns: FloatArray) -> dict[str, FloatArray]:
+    """Share of doubt that each source brings to each band.
+
+    Parameters
+    ----------
+    learned : Learned
+        What is believed.
+    by_unknowns : array, shape (r, k)
+        Slopes of whatever is asked about, by the unknowns. [mixed]
+
+    Returns
+    -------
+    dict of str to array, shape (r,)
+        Standard uncertainty from each source taken alone. [as the slopes]
+    """
+    place = learned.place
+    groups: dict[str, list[int]] = {name: [place.shared(name)] for name in SHARED}
+    groups["lambda"] = list(range(*place.level().indices(place.size())))
+    groups["lift"] = [*range(*place.lift().indices(place.size())), *groups.pop("lift zero"), *groups.pop("lift scale")]
+    groups["micrometer"] = list(range(place.needle(0).start, place.size()))
+    out = {}
+    for name, members in groups.items():
+        part = by_unknowns[:, members]
+        variance = np.einsum("ri,ij,rj->r", part, learned.covariance[np.ix_(members, members)], part)
+        out[name] = np.sqrt(np.maximum(variance, 0.0))
+    return out
