@@ -8,12 +8,15 @@ from needlecalc.parts.needle import Needle, read_needle
 from needlecalc.parts.jet import Jet
 from needlecalc.parts.slide import SlideValve
 from needlecalc.parts.carburettor import AirValve, Carburettor, lift_after_change
-from needlecalc.parts.engine import Engine
+from needlecalc.parts.engine import Engine, VolumetricEfficiency
 from needlecalc.parts.conditions import Air, Fuel
 from needlecalc.parts.setup import Setup
 from needlecalc.measure.logfile import Log, read_log
 from needlecalc.measure.bands import Bands, make_bands, typed_bands
+from needlecalc.measure.liftways import LiftDoubts
+from needlecalc.measure.liftparts import lift_change, restate_lift
 from needlecalc.measure.lift import with_lift
+from needlecalc.measure.liftcheck import LiftAgreement, lift_agreement
 from needlecalc.design.predict import fuel_of, predict_lambda
 from needlecalc.design.compare import Comparison, compare
 from needlecalc.design.metering import Metering, metering
@@ -43,6 +46,7 @@ __all__ = [
     "lift_after_change",
     "Carburettor",
     "Engine",
+    "VolumetricEfficiency",
     "Fuel",
     "Air",
     "Setup",
@@ -52,6 +56,11 @@ __all__ = [
     "make_bands",
     "typed_bands",
     "with_lift",
+    "LiftDoubts",
+    "lift_change",
+    "restate_lift",
+    "LiftAgreement",
+    "lift_agreement",
     "Target",
     "make_target",
     "Limits",

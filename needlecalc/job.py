@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import tomllib
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -15,10 +15,11 @@ from needlecalc.design.target import Target, make_target
 from needlecalc.errors import InputError, LogFormatError
 from needlecalc.measure.bands import Bands, make_bands, typed_bands
 from needlecalc.measure.lift import with_lift
+from needlecalc.measure.liftways import LiftDoubts
 from needlecalc.measure.logfile import Log, read_log
 from needlecalc.parts.carburettor import AirValve, Carburettor
 from needlecalc.parts.conditions import Air, Fuel
-from needlecalc.parts.engine import Engine
+from needlecalc.parts.engine import Engine, VolumetricEfficiency
 from needlecalc.parts.jet import Jet
 from needlecalc.parts.needle import Needle, read_needle
 from needlecalc.parts.setup import Setup
@@ -98,7 +99,13 @@ class Job:
             From the log, or as typed in.
         """
         section, lift = dict(self.settings["bands"]), dict(self.settings["lift"])
-        _only(lift, {"lift_mm", "lift_u_mm", "depression_pa"}, "lift")
+        _only(
+            lift, {"lift_mm", "lift_u_mm", "calibrate", "combine", "restate", "air_valve", "depression_pa", "doubts"}, "lift"
+        )
+        if "doubts" in lift:
+            lift["doubts"] = _built(LiftDoubts, lift["doubts"], "lift.doubts")
+        if "air_valve" in lift:
+            lift["lift_setup"] = self._as_read(lift.pop("air_valve"))
         if log is None:
             allowed = {"rpm", "lambda_measured", "load", "lambda_se", "air_flow_g_s", "manifold_pressure_pa"}
             _only(section, allowed, "bands")
@@ -130,6 +137,13 @@ class Job:
                 loads_pa = {name: (low * PA_PER_KPA, high * PA_PER_KPA) for name, (low, high) in loads.items()}
             bands = make_bands(log, loads_pa=loads_pa, **section)
         return with_lift(bands, self.setup, **lift)
+
+    def _as_read(self, changed: Mapping[str, Any]) -> Setup:
+        """Setup under which the lifts were read: the present one but for some keys of the air valve."""
+        carburettor = self.setup.carburettor
+        known = {item.name: getattr(carburettor.air_valve, item.name) for item in fields(AirValve)}
+        valve = _built(AirValve, {**known, **changed}, "lift.air_valve")
+        return replace(self.setup, carburettor=replace(carburettor, air_valve=valve))
 
     def target(self, bands: Bands) -> Target:
         """Target of the job.
@@ -235,10 +249,23 @@ def read_job(path: str | Path) -> Job:
         built_air = Air.at_altitude(**air)
     else:
         built_air = _built(Air, air, "air")
-    setup = Setup(
-        _built(Engine, part["engine"], "engine"), carburettor, _built(Fuel, part["fuel"], "fuel"), built_air, str(name)
-    )
+    setup = Setup(_engine(part["engine"]), carburettor, _built(Fuel, part["fuel"], "fuel"), built_air, str(name))
     return Job(str(name), path.parent, setup, part)
+
+
+def _engine(section: Mapping[str, Any]) -> Engine:
+    """Engine; its volumetric efficiency may be a table of its own, [engine.volumetric_efficiency]."""
+    filling = section.get("volumetric_efficiency")
+    if isinstance(filling, dict):
+        keys = dict(filling)
+        if "manifold_pressure_kpa" in keys:
+            try:
+                keys["manifold_pressure_pa"] = [value * PA_PER_KPA for value in keys.pop("manifold_pressure_kpa")]
+            except TypeError as error:
+                msg = "[engine.volumetric_efficiency] manifold_pressure_kpa must be a row of numbers; list them in brackets."
+                raise InputError(msg) from error
+        section = {**section, "volumetric_efficiency": _built(VolumetricEfficiency, keys, "engine.volumetric_efficiency")}
+    return _built(Engine, section, "engine")
 
 
 def _valve(air_valve: Mapping[str, Any], slide_valve: Mapping[str, Any]) -> AirValve | SlideValve:

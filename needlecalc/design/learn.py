@@ -12,8 +12,9 @@ from needlecalc.design.history import History, Pass
 from needlecalc.design.predict import Nature, fuel_of, log_fuel
 from needlecalc.design.readings import Readings, readings_of
 from needlecalc.design.unknowns import SHARED, Unknowns
-from needlecalc.errors import SolveError
+from needlecalc.errors import InputError, SolveError
 from needlecalc.measure.bands import Bands
+from needlecalc.measure.liftparts import lift_change
 from needlecalc.parts.setup import Setup
 from needlecalc.show import Column, Row, Shown, Table
 from needlecalc.units import FloatArray
@@ -300,6 +301,8 @@ def learn(history: History | Bands, setup: Setup, *, doubts: Doubts | None = Non
 
     Raises
     ------
+    InputError
+        If the lifts of a pass were read with another spring, piston or throat.
     SolveError
         If the passes cannot be explained by any car.
 
@@ -319,6 +322,13 @@ def learn(history: History | Bands, setup: Setup, *, doubts: Doubts | None = Non
     doubts = doubts or Doubts()
     if isinstance(history, Bands):
         history = History((Pass(setup.carburettor.needle, setup.carburettor.jet.drop_mm, history),))
+    for one in history.passes:
+        if one.bands.lift_setup is not None and (changed := lift_change(one.bands.lift_setup, setup)):
+            msg = (
+                f"Lifts of {one!r} belong to other parts: {changed}; give the setup they were read in, or drive again with "
+                "the present parts."
+            )
+            raise InputError(msg)
     readings = readings_of(history, doubts)
     bands = history.passes[-1].bands
     place = Unknowns(bands.rpm.size, int(history.needle_of_pass().max()) + 1, setup.carburettor.needle.stations_mm.size)

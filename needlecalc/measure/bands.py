@@ -11,6 +11,7 @@ from numpy.typing import ArrayLike, NDArray
 from needlecalc.arrays import check_range, read_only, same_length
 from needlecalc.errors import InputError
 from needlecalc.measure.logfile import FLAGS, Log
+from needlecalc.parts.setup import Setup
 from needlecalc.show import Column, Shown, Table
 from needlecalc.units import FloatArray
 
@@ -51,6 +52,13 @@ class Bands(Shown):
         What was taken for granted.
     depression_pa : array, shape (m,)
         Depression over the jet where it was read, or computed under a slide; NaN where not known. [Pa]
+    lift_common_u_mm : array, shape (m,)
+        Part of ``lift_u_mm`` that all bands share: shift of each lift if the error they share is one sigma
+        high; NaN where not known. [mm]
+    throttle_percent : array, shape (m,)
+        Mean throttle; NaN where not logged. [%]
+    lift_setup : Setup or None
+        Setup under which the lifts stand; None where nothing was said of it.
     """
 
     rpm: FloatArray
@@ -72,15 +80,17 @@ class Bands(Shown):
     assumptions: tuple[str, ...] = ()
     depression_pa: FloatArray = field(default_factory=lambda: np.empty(0))
     lift_common_u_mm: FloatArray = field(default_factory=lambda: np.empty(0))
+    throttle_percent: FloatArray = field(default_factory=lambda: np.empty(0))
+    lift_setup: Setup | None = None
 
     def __post_init__(self) -> None:
+        for name in ("lift_common_u_mm", "throttle_percent", "depression_pa"):
+            values = getattr(self, name)
+            object.__setattr__(self, name, values if len(values) else np.full(len(self.rpm), np.nan))
         for name in ("rpm", "rpm_low", "rpm_high", "lambda_measured", "lambda_spread", "lambda_se"):
             object.__setattr__(self, name, read_only(getattr(self, name), name))
-        if not np.size(self.depression_pa):
-            object.__setattr__(self, "depression_pa", np.full(np.shape(self.rpm), np.nan))
-        if not np.size(self.lift_common_u_mm):
-            object.__setattr__(self, "lift_common_u_mm", np.zeros(np.shape(self.rpm)))
-        for name in ("manifold_pressure_pa", "air_flow_g_s", "lift_mm", "lift_u_mm", "depression_pa", "lift_common_u_mm"):
+        names = ("lift_mm", "lift_u_mm", "lift_common_u_mm", "depression_pa", "throttle_percent")
+        for name in ("manifold_pressure_pa", "air_flow_g_s", *names):
             object.__setattr__(self, name, read_only(getattr(self, name), name, allow_nan=True))
         same_length("bands", rpm=self.rpm, load=self.load, lambda_measured=self.lambda_measured, lift_mm=self.lift_mm)
         same_length("bands", rpm=self.rpm, depression_pa=self.depression_pa)
@@ -313,7 +323,7 @@ def make_bands(
                 columns[key].append(float(value))
             figures.append(_figures(log, here, ratio[here], visits, held))
     reasons = [str(reason) for reason in dict.fromkeys(fate.tolist()) if reason]
-    table = np.array(figures, dtype=np.float64).reshape(-1, 7)
+    table = np.array(figures, dtype=np.float64).reshape(-1, 8)
     return Bands(
         np.array(columns["rpm"]),
         np.array(columns["low"]),
@@ -332,6 +342,7 @@ def make_bands(
         tuple((reason, int((fate == reason).sum())) for reason in reasons),
         log,
         (f"lambda read {lag_s:g} s late, as stated; a window of {steady_s:g} s must be steady",),
+        throttle_percent=table[:, 7],
     )
 
 
@@ -366,7 +377,7 @@ def _visits(time: FloatArray) -> tuple[int, float]:
 
 
 def _figures(log: Log, here: NDArray[np.intp], ratio: FloatArray, visits: int, held_s: float) -> tuple[float, ...]:
-    """Mean, spread, standard error, pressure, air flow, lift and its scatter of one band."""
+    """Mean, spread, standard error, pressure, air flow, lift and its scatter, throttle of one band."""
     spread = float(ratio.std(ddof=1))
     # Samples closer than the correlation time tell the same thing again.
     independent = max(visits, min(here.size, held_s / CORRELATION_SECONDS + visits))
@@ -383,4 +394,5 @@ def _figures(log: Log, here: NDArray[np.intp], ratio: FloatArray, visits: int, h
         mean(log.air_flow_g_s),
         mean(log.lift_mm),
         lift_scatter,
+        mean(log.throttle_percent),
     )

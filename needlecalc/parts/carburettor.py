@@ -50,6 +50,9 @@ class AirValve(Shown):
         Share of the ideal air flow that passes the throat. [-]
     tilt_deg : float
         Tilt of the chamber from upright. [deg]
+    damper_oil : str
+        Oil in the damper, as its label says.  It drags only while the piston rises, so no steady lift
+        depends on it.
 
     Examples
     --------
@@ -67,6 +70,7 @@ class AirValve(Shown):
     max_lift_mm: float | None = None
     discharge_coefficient: float = 0.7
     tilt_deg: float = 0.0
+    damper_oil: str = ""
 
     def __post_init__(self) -> None:
         inches = "It looks like inches; one inch is 25.4 mm." if self.throat_bore_mm < 4.0 else "Check the unit."
