@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.linalg import solve_triangular
 
 from needlecalc.design.doubts import Doubts
 from needlecalc.design.history import History, Pass
@@ -337,7 +338,7 @@ def learn(history: History | Bands, setup: Setup, *, doubts: Doubts | None = Non
     # Bands that only some passes read start from the latest that did.
     for one in reversed(readings):
         mean[place.level()][one.band] = one.log_lambda
-        mean[place.lift()][one.band] = one.lift
+        mean[place.lift()][one.lift_band] = one.lift
     before = _prior_u(setup, place, doubts)
     centre = mean.copy()
     blank = np.eye(mean.size)
@@ -404,12 +405,14 @@ def _rows(
         expected = learned.log_lambda(mean, diameters, read.one.drop_mm)
         misses.append((expected[read.band] - read.log_lambda) / read.log_lambda_u)
         rows.append(by_unknowns[read.band] * scale / read.log_lambda_u[:, None])
-        reading = np.zeros((read.band.size, mean.size))
-        reading[np.arange(read.band.size), place.lift().start + read.band] = 1.0
+        if not read.lift.size:
+            continue
+        reading = np.zeros((read.lift.size, mean.size))
+        reading[np.arange(read.lift.size), place.lift().start + read.lift_band] = 1.0
         reading[:, zero] = 1.0
         reading[:, tilt] = read.lift_common
-        misses.append((reading @ mean - read.lift) / read.lift_own_u)
-        rows.append(reading * scale / read.lift_own_u[:, None])
+        misses.append(solve_triangular(read.lift_root, reading @ mean - read.lift, lower=True))
+        rows.append(solve_triangular(read.lift_root, reading * scale, lower=True))
     return np.vstack(rows), np.concatenate(misses)
 
 

@@ -10,12 +10,15 @@ from numpy.typing import NDArray
 from needlecalc.design.doubts import Doubts
 from needlecalc.design.history import History, Pass
 from needlecalc.measure.bands import Bands
+from needlecalc.measure.liftways import WEIGHED
 from needlecalc.units import FloatArray
 
 ROUGH = 1.6  # spread over that of the steady bands, where misfire shows
 LEANER_STILL = 0.05  # past the lean limit, where no spread is known
 SAME_SPEED = 0.08
 LEAST_LIFT_U_MM = 0.01
+ALIKE_SHARE = 0.9  # of the variance of a computed lift that its neighbours share
+ALIKE_OVER = 0.7  # ratio of lifts, in ln, over which they do
 LEAST_LAMBDA_U = 1e-6  # what is certain still needs a width to be divided by
 
 
@@ -31,9 +34,13 @@ class Readings:
         Band of each reading.
     log_lambda, log_lambda_u : array, shape (r,)
         ln(lambda) and its doubt. [-]
-    lift, lift_own_u : array, shape (r,)
-        Lift and the doubt of each reading by itself. [mm]
-    lift_common : array, shape (r,)
+    lift_band : array of int, shape (s,)
+        Band of each lift that counts as a reading of its own.
+    lift : array, shape (s,)
+        Lift. [mm]
+    lift_root : array, shape (s, s)
+        Root (lower triangle) of the covariance of the lifts, less what all share. [mm]
+    lift_common : array, shape (s,)
         Shift of each lift for one sigma of the error all share. [mm]
     at_least : array of bool, shape (r,)
         Readings that count as "at least so lean".
@@ -43,8 +50,9 @@ class Readings:
     band: NDArray[np.intp]
     log_lambda: FloatArray
     log_lambda_u: FloatArray
+    lift_band: NDArray[np.intp]
     lift: FloatArray
-    lift_own_u: FloatArray
+    lift_root: FloatArray
     lift_common: FloatArray
     at_least: NDArray[np.bool_]
 
@@ -66,16 +74,40 @@ def readings_of(history: History, doubts: Doubts) -> tuple[Readings, ...]:
     """
     bands = history.passes[-1].bands
     out = []
-    for one in history.passes:
+    # A computed lift errs the same way on every drive: the latest of each band tells all there is.
+    still_to_tell = np.ones(bands.rpm.size, dtype=bool)
+    for one in reversed(history.passes):
         band = _same_bands(bands, one.bands)
         use = band >= 0
         log_lambda, doubt, lean = _trusted(one.bands, doubts)
+        computed = np.array(["computed" in source or WEIGHED in source for source in one.bands.lift_source])
+        tells = use & (~computed | still_to_tell[band])
+        still_to_tell[band[use & computed]] = False
         common = np.nan_to_num(one.bands.lift_common_u_mm)
         own = np.sqrt(np.maximum(np.nan_to_num(one.bands.lift_u_mm) ** 2 - common**2, LEAST_LIFT_U_MM**2))
+        root = _root(one.bands.lift_mm[tells], own[tells], computed[tells])
         out.append(
-            Readings(one, band[use], log_lambda[use], doubt[use], one.bands.lift_mm[use], own[use], common[use], lean[use])
+            Readings(
+                one,
+                band[use],
+                log_lambda[use],
+                doubt[use],
+                band[tells],
+                one.bands.lift_mm[tells],
+                root,
+                common[tells],
+                lean[use],
+            )
         )
-    return tuple(out)
+    return tuple(reversed(out))
+
+
+def _root(lift_mm: FloatArray, own_u_mm: FloatArray, computed: NDArray[np.bool_]) -> FloatArray:
+    """Root of the covariance of lifts: a computed one errs much as its neighbours do, a reading by itself."""
+    apart = np.abs(np.subtract.outer(np.log(lift_mm + 1.0), np.log(lift_mm + 1.0)))
+    alike = np.outer(computed, computed) * ALIKE_SHARE * np.exp(-apart / ALIKE_OVER)
+    np.fill_diagonal(alike, 1.0)
+    return np.asarray(np.linalg.cholesky(alike * np.outer(own_u_mm, own_u_mm)))
 
 
 def _trusted(bands: Bands, doubts: Doubts) -> tuple[FloatArray, FloatArray, NDArray[np.bool_]]:

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import sys
 import time
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -42,38 +43,40 @@ def setup_of(engine) -> nc.Setup:
     needle = nc.Needle("start", n["stations_mm"], n["diameters_mm"])
     carburettor = nc.Carburettor(needle, jet, valve, float_level_mm=n["float_level_mm"])
     air = nc.Air(pressure_pa=n["air_pressure_pa"], temperature_degc=n["air_temperature_degc"], humidity=n["air_humidity"])
-    motor = nc.Engine(n["displacement_cm3"], n["cylinders"], n["carburettors"], volumetric_efficiency=0.9)
+    filling = nc.VolumetricEfficiency(
+        n["volumetric_efficiency_rpm"],
+        n["volumetric_efficiency_manifold_pressure_pa"],
+        n["volumetric_efficiency"],
+        reference="manifold",
+    )
+    motor = nc.Engine(n["displacement_cm3"], n["cylinders"], n["carburettors"], volumetric_efficiency=filling)
     return nc.Setup(motor, carburettor, nc.Fuel(ethanol_percent=n["ethanol_percent"]), air)
 
 
-def computed_lift(engine, setup, rpm, pressure):
-    from scipy.interpolate import RegularGridInterpolator
-
-    n = engine.nominal
-    table = RegularGridInterpolator(
-        (n["volumetric_efficiency_rpm"], n["volumetric_efficiency_manifold_pressure_pa"]), n["volumetric_efficiency"],
-        bounds_error=False, fill_value=None,
-    )  # fmt: skip
-    ve = table(np.column_stack([rpm, pressure]))
-    density = pressure / (287.05 * (n["air_temperature_degc"] + 273.15))
-    flow = ve * n["displacement_cm3"] * 1e-6 * rpm / 120 * density * 1e3 / n["carburettors"]
-    valve = setup.carburettor.air_valve
-    lifts = [valve.lift_mm(flow * k, setup.air) for k in (1.0, 0.91)]
-    lift = np.where(np.isfinite(lifts[0]), lifts[0], valve.travel_mm())
-    common = lift - lifts[1]
-    own = lift * 0.03
-    return lift, common, np.hypot(common, own)
-
-
-def bands_of(engine, setup, m):
-    from dataclasses import replace
-
-    if np.isfinite(m["lift_mm"]).all():
-        lift, total, common = m["lift_mm"], np.full(m["rpm"].size, 0.316), np.full(m["rpm"].size, 0.0)
-    else:
-        lift, common, total = computed_lift(engine, setup, m["rpm"], m["manifold_pressure_pa"])
-    typed = nc.typed_bands(m["rpm"], m["lambda_measured"], lift_mm=lift, load=m["load"], lambda_se=m["lambda_se"])
-    return replace(typed, lambda_spread=m["lambda_spread"], lift_u_mm=total, lift_common_u_mm=common)
+def bands_of(setup, m):
+    """A session's band means, with lift as read by the marker or else computed."""
+    marker = m["lift_mm"] if np.isfinite(m["lift_mm"]).all() else None
+    typed = nc.typed_bands(
+        m["rpm"],
+        m["lambda_measured"],
+        load=m["load"],
+        lambda_se=m["lambda_se"],
+        manifold_pressure_pa=m["manifold_pressure_pa"],
+    )
+    typed = replace(typed, lambda_spread=m["lambda_spread"], count=m["count"])
+    # More air than the throat passes says that the filling was guessed too high: the owner guesses lower.
+    for lower in 0.97 ** np.arange(12):
+        filling = replace(
+            setup.engine.volumetric_efficiency, efficiency=lower * setup.engine.volumetric_efficiency.efficiency
+        )
+        guessed = replace(setup, engine=replace(setup.engine, volumetric_efficiency=filling))
+        try:
+            return nc.with_lift(typed, guessed, lift_mm=marker, lift_u_mm=0.3, combine=marker is not None)
+        except nc.InputError as error:
+            if "more than the throat passes" not in str(error):
+                raise
+    msg = "no guess of the filling fits the throat"
+    raise ValueError(msg)
 
 
 def measured_needle(old, readings):
@@ -89,7 +92,7 @@ def library(engine, lift, passes, log=None):
     history, out = None, []
     for _ in range(passes):
         m = engine.measure(true, drop, rng, lift=lift)
-        bands = bands_of(engine, setup, m)
+        bands = bands_of(setup, m)
         history = nc.History((nc.Pass(needle, drop, bands),)) if history is None else history.then(needle, drop, bands)
         learned = nc.learn(history, setup)
         target = nc.Target(bands, engine.bands.lambda_target, ("ideal",) * bands.rpm.size)
@@ -130,7 +133,7 @@ def area_sum(engine, lift, passes):
     for _ in range(passes):
         m = engine.measure(true, drop, rng, lift=lift)
         if lift == "computed":
-            m["lift_mm"] = computed_lift(engine, setup, m["rpm"], m["manifold_pressure_pa"])[0]
+            m["lift_mm"] = np.array(bands_of(setup, m).lift_mm)
         true = area_sum_cut(engine, true, drop, m, rng)
         drop = trim_idle(engine, true, drop, rng)
         out.append(engine.true_lambda(true, drop))
