@@ -1,6 +1,6 @@
 """Re-profile the metering needle of a constant-depression carburettor from a measured lambda log.
 
-The road: ``read_log``, ``make_bands``, ``with_lift``, ``make_target``, ``solve``, ``grind_sheet``.
+The road: ``read_log``, ``make_bands``, ``with_lift``, ``check_engine``, ``make_target``, ``solve``, ``grind_sheet``.
 """
 
 from needlecalc.errors import InputError, LogFormatError, NeedleCalcError, NeedleCalcWarning, SolveError
@@ -17,6 +17,12 @@ from needlecalc.measure.liftways import LiftDoubts
 from needlecalc.measure.liftparts import lift_change, restate_lift
 from needlecalc.measure.lift import with_lift
 from needlecalc.measure.liftcheck import LiftAgreement, lift_agreement
+from needlecalc.measure.sweep import LeanLimits, lean_limit, typed_sweep
+from needlecalc.measure.noted import GasReading, Ignition, Mechanical, NeedleReading, Sensor, Twins
+from needlecalc.measure.checklimits import CheckLimits
+from needlecalc.measure.gate import Check, Checks
+from needlecalc.measure.leaksign import LeakSign, leak_sign
+from needlecalc.measure.checks import check_engine
 from needlecalc.design.predict import fuel_of, predict_lambda
 from needlecalc.design.compare import Comparison, compare
 from needlecalc.design.metering import Metering, metering
@@ -61,6 +67,21 @@ __all__ = [
     "restate_lift",
     "LiftAgreement",
     "lift_agreement",
+    "LeanLimits",
+    "lean_limit",
+    "typed_sweep",
+    "Ignition",
+    "Mechanical",
+    "Sensor",
+    "GasReading",
+    "Twins",
+    "NeedleReading",
+    "CheckLimits",
+    "Check",
+    "Checks",
+    "LeakSign",
+    "leak_sign",
+    "check_engine",
     "Target",
     "make_target",
     "Limits",

@@ -15,12 +15,13 @@ import matplotlib
 
 from needlecalc.design.compare import compare
 from needlecalc.design.proposal import Design
-from needlecalc.errors import InputError, NeedleCalcError
+from needlecalc.errors import InputError, NeedleCalcError, SolveError
 from needlecalc.job import read_job
+from needlecalc.measure.gate import gated
 from needlecalc.parts.needle import read_needle
 from needlecalc.report.pages import write_pdf, write_profile_png
 
-USABLE, BAD_INPUT, NOT_BY_FILING = 0, 2, 3
+USABLE, BAD_INPUT, NOT_BY_FILING, LOCKED = 0, 2, 3, 4
 CUT_SHORT = 1
 
 
@@ -35,7 +36,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     Returns
     -------
     int
-        0 usable, 1 output cut short by its reader, 2 bad input, 3 cannot be met by filing.
+        0 usable, 1 output cut short by its reader, 2 bad input, 3 cannot be met by filing, 4 locked by a red check.
     """
     parser = argparse.ArgumentParser(prog="needlecalc", description=__doc__)
     commands = parser.add_subparsers(dest="command", required=True)
@@ -63,6 +64,13 @@ def _design(job_path: str, out: Path) -> int:
     job = read_job(job_path)
     log = job.read_log()
     bands = job.bands(log)
+    found = job.checks(bands)
+    try:
+        gated(found)
+    except SolveError as error:
+        print(found)
+        print(f"needlecalc: {error}", file=sys.stderr)
+        return LOCKED
     made = job.design(bands)
     sheet = job.sheet(made)
     # All files are made aside first: a failure leaves nothing half-written.
@@ -83,6 +91,8 @@ def _design(job_path: str, out: Path) -> int:
     if log is not None:
         print(log.report(), end="\n\n")
     print(bands, end="\n\n")
+    if found is not None:
+        print(found, end="\n\n")
     print(sheet.text())
     print(f"Written to {out}: design.json, grind_sheet.csv, grind_sheet.pdf, grind_sheet.txt, profile.png")
     return USABLE if made.met else NOT_BY_FILING
@@ -96,6 +106,7 @@ def _facts(design: Design) -> dict[str, Any]:
         "status": design.status,
         "met": design.met,
         "flags": list(design.flags),
+        "checks": None if design.checks is None else design.checks.rows(),
         "stations_mm": design.needle.stations_mm.tolist(),
         "present_mm": design.present().diameters_mm.tolist(),
         "asked_mm": design.needle.diameters_mm.tolist(),

@@ -14,9 +14,14 @@ from needlecalc.design.solve import solve
 from needlecalc.design.target import Target, make_target
 from needlecalc.errors import InputError, LogFormatError
 from needlecalc.measure.bands import Bands, make_bands, typed_bands
+from needlecalc.measure.checklimits import CheckLimits
+from needlecalc.measure.checks import check_engine
+from needlecalc.measure.gate import Checks
 from needlecalc.measure.lift import with_lift
 from needlecalc.measure.liftways import LiftDoubts
 from needlecalc.measure.logfile import Log, read_log
+from needlecalc.measure.noted import GasReading, Ignition, Mechanical, NeedleReading, Sensor, Twins
+from needlecalc.measure.sweep import LeanLimits, lean_limit, typed_sweep
 from needlecalc.parts.carburettor import AirValve, Carburettor
 from needlecalc.parts.conditions import Air, Fuel
 from needlecalc.parts.engine import Engine, VolumetricEfficiency
@@ -39,6 +44,8 @@ SECTIONS = (
     "log",
     "bands",
     "lift",
+    "checks",
+    "lean_limits",
     "target",
     "limits",
     "micrometer",
@@ -59,7 +66,7 @@ class Job:
     setup : Setup
         Engine, carburettor, fuel, air.
     settings : mapping
-        Sections log, bands, lift, target and limits as read.
+        Sections log, bands, lift, checks, lean_limits, target and limits as read.
     """
 
     name: str
@@ -145,6 +152,74 @@ class Job:
         valve = _built(AirValve, {**known, **changed}, "lift.air_valve")
         return replace(self.setup, carburettor=replace(carburettor, air_valve=valve))
 
+    def checks(self, bands: Bands) -> Checks | None:
+        """Checks before the cut, from the drive and from what the job notes.
+
+        Parameters
+        ----------
+        bands : Bands
+            The bands, with lifts.
+
+        Returns
+        -------
+        Checks or None
+            Overridden where the job gives a reason; None where it has no [checks].
+        """
+        section = dict(self.settings["checks"])
+        if not section:
+            return None
+        kinds: dict[str, Callable[..., Any]] = {
+            "ignition": Ignition,
+            "mechanical": Mechanical,
+            "sensor": Sensor,
+            "twins": Twins,
+            "limits": CheckLimits,
+        }
+        _only(section, {*kinds, "gases", "needle", "override"}, "checks")
+        given = {
+            key: _built(kind, _table(section[key], f"checks.{key}"), f"checks.{key}")
+            for key, kind in kinds.items()
+            if key in section
+        }
+        if "gases" in section:
+            if not isinstance(section["gases"], list):
+                msg = "checks.gases must be a list: write [[checks.gases]], with double brackets, before each reading."
+                raise InputError(msg)
+            given["gases"] = [_built(GasReading, _table(one, "checks.gases"), "checks.gases") for one in section["gases"]]
+        if "needle" in section:
+            fitted = self.setup.carburettor.needle
+            given["needle"] = _built(
+                NeedleReading, _table(section["needle"], "checks.needle"), "checks.needle", needle=fitted
+            )
+        found = check_engine(bands, setup=self.setup, **given)
+        return found.override(section["override"]) if "override" in section else found
+
+    def lean_limits(self) -> LeanLimits | None:
+        """Lean limits of the sweeps the job names.
+
+        Returns
+        -------
+        LeanLimits or None
+            From typed steps or from a log each; None where the job has none.
+        """
+        found: LeanLimits | None = None
+        for name, section in self.settings["lean_limits"].items():
+            where = f"lean_limits.{name}"
+            keys = dict(_table(section, where))
+            file = keys.pop("file", None)
+            usual = {"load", "rpm", "margin"}
+            known = usual | (
+                {"lambda_measured", "rough"} if file is None else {"start_s", "end_s", "rough_times", "drop_share"}
+            )
+            _only(keys, known, where)
+            needed = {"load", "rpm", "lambda_measured", "rough"} if file is None else {"load"}
+            if needed - set(keys):
+                msg = f"[{where}] lacks {', '.join(sorted(needed - set(keys)))}; add it, or name a file and its load."
+                raise InputError(msg)
+            one = typed_sweep(**keys) if file is None else lean_limit(read_log(self.folder / file), **keys)
+            found = one if found is None else found.joined(one)
+        return found
+
     def target(self, bands: Bands) -> Target:
         """Target of the job.
 
@@ -156,11 +231,11 @@ class Job:
         Returns
         -------
         Target
-            From the job's table, CO limit and the usual regimes.
+            From the job's table, CO limit, lean limits and the usual regimes.
         """
         section = dict(self.settings["target"])
         co = section.pop("idle_co_percent", None)
-        return make_target(bands, lambda_by_load=section, idle_co_percent=co)
+        return make_target(bands, lambda_by_load=section, idle_co_percent=co, lean_limits=self.lean_limits())
 
     def design(self, bands: Bands | None = None) -> Design:
         """The whole road: log, bands, target, design.
@@ -177,7 +252,7 @@ class Job:
         """
         bands = self.bands(self.read_log()) if bands is None else bands
         limits = _built(Limits, self.settings["limits"], "limits")
-        return solve(self.target(bands), self.setup, limits=limits)
+        return solve(self.target(bands), self.setup, limits=limits, checks=self.checks(bands))
 
     def sheet(self, design: Design) -> GrindSheet:
         """Grind sheet of a design, with what the job's micrometer will read.
@@ -283,6 +358,13 @@ def _needle(section: Mapping[str, Any], folder: Path) -> Needle:
         rest = {key: value for key, value in section.items() if key != "file"}
         return read_needle(folder / section["file"], **rest)
     return _built(Needle, section, "needle")
+
+
+def _table(section: object, name: str) -> Mapping[str, Any]:
+    if not isinstance(section, Mapping):
+        msg = f"[{name}] must be a section of its own, written [{name}], with its keys below."
+        raise InputError(msg)
+    return section
 
 
 def _only(section: Mapping[str, Any], known: set[str], name: str) -> None:

@@ -336,9 +336,9 @@ def learn(history: History | Bands, setup: Setup, *, doubts: Doubts | None = Non
     mean = np.zeros(place.size())
     mean[: len(SHARED)] = _prior_mean(setup)
     # Bands that only some passes read start from the latest that did.
-    for one in reversed(readings):
-        mean[place.level()][one.band] = one.log_lambda
-        mean[place.lift()][one.lift_band] = one.lift
+    for read in reversed(readings):
+        mean[place.level()][read.band] = read.log_lambda
+        mean[place.lift()][read.lift_band] = read.lift
     before = _prior_u(setup, place, doubts)
     centre = mean.copy()
     blank = np.eye(mean.size)
@@ -396,7 +396,8 @@ def _rows(
 ) -> tuple[FloatArray, FloatArray]:
     """Residuals over their doubts and their slopes by the unknowns over theirs."""
     place, scale = learned.place, learned.before
-    rows, misses = [np.eye(mean.size)], [(mean - centre) / scale]
+    rows: list[FloatArray] = [np.eye(mean.size)]
+    misses: list[FloatArray] = [(mean - centre) / scale]
     numbers = learned.history.needle_of_pass()
     zero, tilt = place.shared("lift zero"), place.shared("lift scale")
     for read, number in zip(readings, numbers.tolist(), strict=True):

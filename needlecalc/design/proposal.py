@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from needlecalc.design.learn import Learned
 from needlecalc.design.limits import Limits
 from needlecalc.design.target import Target
+from needlecalc.measure.gate import Checks
 from needlecalc.parts.needle import Needle
 from needlecalc.parts.setup import Setup
 from needlecalc.show import Column, Row, Shown, Table
@@ -58,6 +59,8 @@ class Design(Shown):
         Weight of the smoothness chosen by the data.
     limits : Limits
         The limits kept.
+    checks : Checks or None
+        Checks made before it; None where none were.
     """
 
     learned: Learned
@@ -83,6 +86,7 @@ class Design(Shown):
     flags: tuple[str, ...]
     smoothness: float
     limits: Limits
+    checks: Checks | None = None
 
     def __repr__(self) -> str:
         return f"Design: {self.status}"

@@ -14,6 +14,7 @@ from needlecalc.design.stages import RISK, first_stage
 from needlecalc.design.sure import idle_band, outlook, sources, trimmed
 from needlecalc.design.target import Target
 from needlecalc.design.verdict import conflicts, station_flags, verdict
+from needlecalc.measure.gate import Checks, gated
 from needlecalc.parts.needle import Needle
 from needlecalc.parts.setup import Setup
 from needlecalc.units import FloatArray
@@ -32,6 +33,7 @@ def solve(
     doubts: Doubts | None = None,
     risk: float = RISK,
     named_as: str | None = None,
+    checks: Checks | None = None,
 ) -> Design:
     r"""Design that brings every band as near to its target as the limits allow.
 
@@ -52,6 +54,8 @@ def solve(
         Greatest chance that the first stage leaves any band richer than permitted. [-]
     named_as : str or None
         Name of the new needle.
+    checks : Checks or None
+        Checks before the cut; a red one that is not overridden locks the solver.
 
     Returns
     -------
@@ -64,7 +68,7 @@ def solve(
     InputError
         If a band has no lift or lies off the needle.
     SolveError
-        If the limits contradict each other.
+        If the limits contradict each other, or a check is red and not overridden.
 
     Notes
     -----
@@ -74,6 +78,7 @@ def solve(
     15 % of every band's metering are left as they are beyond the data, and blended inside it.  A cut so
     small that the hand's own error would cost more than the cut gains is not asked for.
     """
+    said_of_checks = gated(checks)
     limits = limits or Limits()
     learned = learned or learn(target.bands, setup, doubts=doubts)
     words, giving_way = conflicts(target)
@@ -121,9 +126,10 @@ def solve(
         supported=supported,
         status=status,
         met=met,
-        flags=(*advice, *words, *station_flags(supported, inside), *target.cautions()),
+        flags=(*advice, *words, *station_flags(supported, inside), *target.cautions(), *said_of_checks),
         smoothness=smoothness,
         limits=limits,
+        checks=checks,
     )
 
 

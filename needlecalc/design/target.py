@@ -10,6 +10,7 @@ import numpy as np
 from needlecalc.arrays import check_range, read_only, same_length
 from needlecalc.errors import InputError
 from needlecalc.measure.bands import Bands
+from needlecalc.measure.sweep import LeanLimits
 from needlecalc.physics.exhaust import lambda_of_co_percent
 from needlecalc.show import Column, Shown, Table
 from needlecalc.units import FloatArray
@@ -128,7 +129,11 @@ class Target(Shown):
 
 
 def make_target(
-    bands: Bands, *, lambda_by_load: Mapping[str, float] | None = None, idle_co_percent: float | None = None
+    bands: Bands,
+    *,
+    lambda_by_load: Mapping[str, float] | None = None,
+    idle_co_percent: float | None = None,
+    lean_limits: LeanLimits | None = None,
 ) -> Target:
     """Target lambda by load, from the user's table or the usual regimes.
 
@@ -141,6 +146,8 @@ def make_target(
         Loads not named take the usual regime. [-]
     idle_co_percent : float or None
         Limit of CO at idle, which local law sets; the target keeps 0.3 % CO under it. [%]
+    lean_limits : LeanLimits or None
+        Leanest smooth lambda found by sweeps; no target of their bands goes leaner than that less the margin.
 
     Returns
     -------
@@ -183,4 +190,11 @@ def make_target(
         else:
             msg = f"Band {bands.name(b)}: no target for load {load!r}; add it to the target table."
             raise InputError(msg)
+    if lean_limits is not None:
+        for b, load in enumerate(bands.load):
+            found = lean_limits.most(load, float(bands.rpm_low[b]), float(bands.rpm_high[b]))
+            if found is not None and found[0] < targets[b]:
+                limit = float(lean_limits.lambda_limit[found[1]])
+                why[b] = f"lean limit {limit:.2f} less {lean_limits.margin:g}; {targets[b]:.2f} was asked ({why[b]})"
+                targets[b] = found[0]
     return Target(bands, read_only(targets, "lambda_target"), tuple(why))

@@ -27,6 +27,7 @@ CAUTIONS = (
     "Lean on the mountain is leaner still in the valley: set again before descending.",
     "Limits and what may be altered are local law; a licensed tester decides.",
 )
+NO_CHECKS = "Checks: none were made before this sheet; ignition, leaks and sensor stand unproven. Faults first."
 CSV_COLUMNS = (
     ("station", "d"),
     ("distance_mm", ".3f"),
@@ -126,6 +127,9 @@ class GrindSheet(Shown):
         ]
         if log is not None:
             lines.append(f"Log: {log.name}, {log.rpm.size} rows, sha256 {log.sha256[:16]}.")
+        checks = self.design.checks
+        if checks is not None and checks.reason:
+            lines.append("RED CHECKS WERE OVERRIDDEN for this cut; the reason stands below.")
         return tuple(lines)
 
     def stop_line(self) -> str:
@@ -159,7 +163,8 @@ class GrindSheet(Shown):
             columns = (*STATION_COLUMNS[:-1], *READING_COLUMNS, STATION_COLUMNS[-1])
         intro = (*self.origin(), self.design.status, self.jet_line())
         stop = self.stop_line()
-        return Table("GRIND SHEET", columns, rows, intro, (stop, *self.reading_notes(), *self.design.flags))
+        unchecked = () if self.design.checks is not None else (NO_CHECKS,)
+        return Table("GRIND SHEET", columns, rows, intro, (stop, *self.reading_notes(), *self.design.flags, *unchecked))
 
     def station_rows(self) -> list[Row]:
         """What to do at each station, and what the micrometer reads there.

@@ -1,0 +1,284 @@
+"""What the tuner wrote down before the cut; whatever is left out counts as not measured."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from needlecalc.arrays import check_range, read_only
+from needlecalc.errors import InputError
+from needlecalc.parts.needle import Needle
+from needlecalc.physics.exhaust import CARBON_OF_HYDROCARBON
+from needlecalc.units import FloatArray
+
+VACUUM_SOURCES = ("ported", "manifold", "none")
+COILS = ("standard", "high-energy")
+PLACES = ("manifold", "downpipe", "tailpipe")
+
+
+@dataclass(frozen=True)
+class Ignition:
+    """Readings of the ignition; degrees are of the crank.
+
+    Parameters
+    ----------
+    lead_kohm : sequence of float or None
+        Resistance of each plug lead, end to end. [kohm]
+    plug_kohm : sequence of float or None
+        Resistance of each plug, one for all allowed. [kohm]
+    rotor_kohm : float or None
+        Resistance of the rotor, and of the coil lead where there is one. [kohm]
+    gap_mm : sequence of float or None
+        Gap of each plug. [mm]
+    gap_specified_mm : float or None
+        Gap the engine's papers ask for. [mm]
+    coil : str or None
+        "standard" or "high-energy".
+    initial_deg, total_deg : float or None
+        Advance at rest of the weights and all in, vacuum hose off. [deg]
+    total_rpm : float or None
+        Speed at which it is all in. [1/min]
+    idle_deg : float or None
+        Advance at idle as it runs, vacuum hose on. [deg]
+    vacuum_source, vacuum_specified : str or None
+        "ported", "manifold" or "none", as found and as specified.
+    marks_wander_deg : float or None
+        How far the timing marks wander at steady speed. [deg]
+    altitude_m : float or None
+        Where the car drives most. [m]
+
+    Raises
+    ------
+    InputError
+        If a reading is impossible or a word unknown.
+
+    Examples
+    --------
+    >>> Ignition(lead_kohm=[9.8, 10.4, 11.1, 38.0]).lead_kohm
+    (9.8, 10.4, 11.1, 38.0)
+    """
+
+    lead_kohm: Sequence[float] | None = None
+    plug_kohm: Sequence[float] | None = None
+    rotor_kohm: float | None = None
+    gap_mm: Sequence[float] | None = None
+    gap_specified_mm: float | None = None
+    coil: str | None = None
+    initial_deg: float | None = None
+    total_deg: float | None = None
+    total_rpm: float | None = None
+    idle_deg: float | None = None
+    vacuum_source: str | None = None
+    vacuum_specified: str | None = None
+    marks_wander_deg: float | None = None
+    altitude_m: float | None = None
+
+    def __post_init__(self) -> None:
+        _row(self, "lead_kohm", 0.0, 1000.0, "Ohms over 1000 are kohm.")
+        _row(self, "plug_kohm", 0.0, 100.0, "Ohms over 1000 are kohm.")
+        _row(self, "gap_mm", 0.1, 3.0, "0.025 in is 0.64 mm.")
+        _one(self, "rotor_kohm", 0.0, 100.0, "Ohms over 1000 are kohm.")
+        _one(self, "gap_specified_mm", 0.1, 3.0, "0.025 in is 0.64 mm.")
+        for name in ("initial_deg", "total_deg", "idle_deg"):
+            _one(self, name, -20.0, 80.0, "Degrees of the crank before top dead centre.")
+        _one(self, "total_rpm", 500.0, 9000.0, "Revolutions of the crank.")
+        _one(self, "marks_wander_deg", 0.0, 60.0, "Degrees of the crank.")
+        _one(self, "altitude_m", -500.0, 6000.0, "Metres above the sea.")
+        _word(self, "coil", COILS)
+        _word(self, "vacuum_source", VACUUM_SOURCES)
+        _word(self, "vacuum_specified", VACUUM_SOURCES)
+
+
+@dataclass(frozen=True)
+class GasReading:
+    """One reading of an exhaust analyser, with the lambda meter's at the same time.
+
+    Parameters
+    ----------
+    at : str
+        Running point: "idle", "2500 rpm".
+    co_percent, co2_percent, o2_percent : float or None
+        Dry gas by volume. [%]
+    hc_ppm : float or None
+        Hydrocarbons. [ppm]
+    hc_as : str
+        What they are counted as, "hexane" or "propane"; the analyser's plate says. [-]
+    lambda_measured, lambda_u : float or None, float
+        The lambda meter's reading and its uncertainty. [-]
+    co_limit_percent : float or None
+        CO limit of the test, which local law sets. [%]
+    """
+
+    at: str = "idle"
+    co_percent: float | None = None
+    co2_percent: float | None = None
+    o2_percent: float | None = None
+    hc_ppm: float | None = None
+    hc_as: str = "hexane"
+    lambda_measured: float | None = None
+    lambda_u: float = 0.02
+    co_limit_percent: float | None = None
+
+    def __post_init__(self) -> None:
+        for name, most in (("co_percent", 15.0), ("co2_percent", 20.0), ("o2_percent", 21.5), ("co_limit_percent", 15.0)):
+            _one(self, name, 0.0, most, "Per cent by volume of dry gas.")
+        _one(self, "hc_ppm", 0.0, 50e3, "One per cent is 10000 ppm.")
+        _one(self, "lambda_measured", 0.5, 3.0, "It is a lambda, not an AFR.")
+        check_range(self.lambda_u, "lambda_u", 0.0, 0.2, cure="It is a lambda, some 0.02.")
+        _word(self, "hc_as", tuple(CARBON_OF_HYDROCARBON))
+
+    def hexane_ppm(self) -> float | None:
+        """Hydrocarbons counted as hexane.
+
+        Returns
+        -------
+        float or None
+            Reading turned to the hexane scale by its carbon. [ppm]
+        """
+        if self.hc_ppm is None:
+            return None
+        return self.hc_ppm * CARBON_OF_HYDROCARBON[self.hc_as] / CARBON_OF_HYDROCARBON["hexane"]
+
+
+@dataclass(frozen=True)
+class Sensor:
+    """What is known of the lambda sensor.
+
+    Parameters
+    ----------
+    free_air_o2_percent : float or None
+        O2 that its controller shows in free air. [%]
+    place : str or None
+        "manifold", "downpipe" or "tailpipe".
+    """
+
+    free_air_o2_percent: float | None = None
+    place: str | None = None
+
+    def __post_init__(self) -> None:
+        _one(self, "free_air_o2_percent", 5.0, 40.0, "Free air holds 20.9 %.")
+        _word(self, "place", PLACES)
+
+
+@dataclass(frozen=True)
+class Mechanical:
+    """State of the engine while it was measured.
+
+    Parameters
+    ----------
+    coolant_degc : float or None
+        Coolant, where the log has none. [degC]
+    compression_kpa : sequence of float or None
+        Compression of each cylinder, any one gauge. [kPa]
+    valve_gaps_right, filter_fitted, choke_off : bool or None
+        As found.
+    slow_return, flat_spot_on_snap, rich_when_hot : bool or None
+        Symptoms: idle comes down slowly; hesitates only when the throttle is snapped; rich only when hot.
+    """
+
+    coolant_degc: float | None = None
+    compression_kpa: Sequence[float] | None = None
+    valve_gaps_right: bool | None = None
+    filter_fitted: bool | None = None
+    choke_off: bool | None = None
+    slow_return: bool | None = None
+    flat_spot_on_snap: bool | None = None
+    rich_when_hot: bool | None = None
+
+    def __post_init__(self) -> None:
+        _one(self, "coolant_degc", -40.0, 140.0, "In degrees Celsius.")
+        _row(self, "compression_kpa", 100.0, 2500.0, "One bar is 100 kPa, 100 psi are 690 kPa.")
+        names = ("valve_gaps_right", "filter_fitted", "choke_off", "slow_return", "flat_spot_on_snap", "rich_when_hot")
+        for name in names:
+            if getattr(self, name) not in (None, True, False):
+                msg = f"{name} is {getattr(self, name)!r}, but must be true or false; leave it out if not looked at."
+                raise InputError(msg)
+
+
+@dataclass(frozen=True)
+class Twins:
+    """Two or more carburettors side by side, one figure each.
+
+    Parameters
+    ----------
+    air : sequence of float or None
+        Air flow of each at idle, in any one unit. [any]
+    lambda_each : sequence of float or None
+        Lambda of each bank. [-]
+    flats : sequence of float or None
+        Flats each jet nut stands below its highest, at the same idle mixture. [flats]
+    """
+
+    air: Sequence[float] | None = None
+    lambda_each: Sequence[float] | None = None
+    flats: Sequence[float] | None = None
+
+    def __post_init__(self) -> None:
+        _row(self, "air", 1e-6, 1e6, "An air flow is above nought.", least=2)
+        _row(self, "lambda_each", 0.5, 2.0, "It is a lambda, not an AFR.", least=2)
+        _row(self, "flats", -5.0, 60.0, "Count from the highest setting.", least=2)
+
+
+@dataclass(frozen=True, eq=False)
+class NeedleReading:
+    """The needle fitted, measured at its stations.
+
+    Parameters
+    ----------
+    needle : Needle
+        The table it should meet.
+    diameters_mm : array_like, shape (n,)
+        Diameters as measured; NaN where not. [mm]
+    second_mm : array_like, shape (n,), or None
+        The same at another angle. [mm]
+    """
+
+    needle: Needle
+    diameters_mm: FloatArray
+    second_mm: FloatArray | None = None
+
+    def __post_init__(self) -> None:
+        for name in ("diameters_mm", "second_mm"):
+            given: ArrayLike | None = getattr(self, name)
+            if given is None:
+                continue
+            array = read_only(given, name, allow_nan=True)
+            if array.size != self.needle.diameters_mm.size or np.isnan(array).all():
+                msg = (
+                    f"{name} holds {int(np.isfinite(array).sum())} readings of {array.size}, but needle "
+                    f"{self.needle.name} has {self.needle.diameters_mm.size} stations; give one each, nan where none."
+                )
+                raise InputError(msg)
+            if (np.abs(array - self.needle.diameters_mm) > 0.5).any():
+                msg = f"{name} is more than 0.5 mm off the table of needle {self.needle.name}; check unit and order."
+                raise InputError(msg)
+            object.__setattr__(self, name, array)
+
+
+def _one(record: object, name: str, low: float, high: float, cure: str) -> None:
+    value = getattr(record, name)
+    if value is not None:
+        check_range(value, name, low, high, cure=cure)
+
+
+def _row(record: object, name: str, low: float, high: float, cure: str, least: int = 1) -> None:
+    values = getattr(record, name)
+    if values is None:
+        return
+    if isinstance(values, (int, float)):
+        values = (values,)
+    if isinstance(values, str) or len(values) < least:
+        msg = f"{name} is {values!r}, but must be a row of at least {least} numbers; leave it out if not measured."
+        raise InputError(msg)
+    fixed = tuple(check_range(value, f"{name}, number {k}", low, high, cure=cure) for k, value in enumerate(values, 1))
+    object.__setattr__(record, name, fixed)
+
+
+def _word(record: object, name: str, known: tuple[str, ...]) -> None:
+    value = getattr(record, name)
+    if value is not None and value not in known:
+        msg = f"{name} is {value!r}, but must be one of {', '.join(known)}; leave it out if not known."
+        raise InputError(msg)
