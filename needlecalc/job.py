@@ -81,16 +81,33 @@ class Job:
         -------
         Log or None
             Read from the file the job names.
+
+        Raises
+        ------
+        InputError
+            If the section names no file, has a key that is not known, or the file cannot be read as a log.
+
+        Notes
+        -----
+        Keys of ``[log]``: ``file``; and where the reader asks for a decision, ``columns`` and ``units`` (tables from
+        meaning to column and to unit), ``afr_stoich``, ``decimal`` and ``ambient_kpa``, as ``read_log`` takes them.
         """
         section = self.settings["log"]
         if not section:
             return None
-        known = {"file", "afr_stoich", "columns"}
-        _only(section, known, "log")
+        _only(section, {"file", "columns", "units", "afr_stoich", "decimal", "ambient_kpa"}, "log")
         if "file" not in section:
             msg = 'The job\'s [log] names no file; write file = "drive.csv".'
             raise InputError(msg)
-        return read_log(self.folder / section["file"], columns=section.get("columns"), afr_stoich=section.get("afr_stoich"))
+        ambient_kpa = section.get("ambient_kpa")
+        return read_log(
+            self.folder / section["file"],
+            columns=section.get("columns"),
+            units=section.get("units"),
+            afr_stoich=section.get("afr_stoich"),
+            decimal=section.get("decimal"),
+            ambient_pa=None if ambient_kpa is None else ambient_kpa * PA_PER_KPA,
+        )
 
     def bands(self, log: Log | None) -> Bands:
         """Bands of the job, with lifts.

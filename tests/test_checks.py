@@ -19,6 +19,7 @@ import needlecalc as nc
 from needlecalc.__main__ import main
 from needlecalc.measure.checklimits import ABOUT
 from needlecalc.measure.leaksign import leak_sign
+from needlecalc.measure.logflags import CEILING, FROZEN
 from needlecalc.measure.signatures import starving, visits_scatter
 from needlecalc.physics.leak import leak_flow_g_s
 
@@ -378,7 +379,7 @@ def test_idle_that_wanders_and_a_sensor_that_sticks():
     assert check.verdict == "red"
     assert "spindle or flange leak" in check.todo
     flag = np.array(log.flag)
-    flag[1000:1200], flag[2000:2100] = 4, 2
+    flag[1000:1200], flag[2000:2100] = FROZEN, CEILING
     checks = nc.check_engine(nc.make_bands(replace(log, flag=flag), lag_s=0.0))
     assert checks.named("sensor stuck").verdict == "red"
     assert checks.named("sensor at its ceiling").verdict == "green"

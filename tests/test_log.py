@@ -1,4 +1,8 @@
-"""The log reader on small invented specimens, one a quirk, and on any text at all."""
+"""The log reader by its public door: small invented files as loggers write them, read from disk.
+
+Cells, rows and bytes are tested in test_logtext.py, names and units in test_logcolumns.py, time and flags in
+test_logfile.py.
+"""
 
 from __future__ import annotations
 
@@ -11,6 +15,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 import needlecalc as nc
+from needlecalc.measure.logflags import CEILING, ENGINE_OFF, TOO_RICH
 
 ROWS = [(k / 10, 2000 + k, 0.95 + 0.001 * (k % 7)) for k in range(20)]
 
@@ -66,8 +71,9 @@ def test_a_lambda_column_that_holds_afr_is_caught_and_said(tmp_path):
     rows = [(t, n, 14.7 * x) for t, n, x in ROWS]
     log = read(tmp_path, text(rows=rows))
     np.testing.assert_allclose(log.lambda_measured, [row[2] for row in ROWS], atol=1e-4)
-    assert "holds AFR" in log.report()
-    assert "14.7" in log.report()
+    report = " ".join(log.report().split())
+    assert "says lambda by its name, but its values (median 14.01) are AFR: read as AFR" in report
+    assert "AFR is divided by 14.7" in report
     richer = read(tmp_path, text(rows=rows), afr_stoich=14.0)
     np.testing.assert_allclose(richer.lambda_measured, log.lambda_measured * 14.7 / 14.0)
 
@@ -75,7 +81,7 @@ def test_a_lambda_column_that_holds_afr_is_caught_and_said(tmp_path):
 def test_units_are_converted_and_columns_overridden(tmp_path):
     head = "time (ms),engine rpm,lambda,lambda two,manifold (psi),coolant (degF),air flow (kg/h)"
     rows = [(1000 * t, n, x, x + 0.1, 10.0, 185.0, 36.0) for t, n, x in ROWS]
-    with pytest.raises(nc.LogFormatError, match=r"'lambda' and 'lambda two' could all be lambda; settle it with columns="):
+    with pytest.raises(nc.LogFormatError, match=r"the mixture and they differ: 'lambda', 'lambda two'.*columns="):
         read(tmp_path, text(head, rows))
     log = read(tmp_path, text(head, rows), columns={"lambda": "lambda two"})
     assert log.lambda_measured[0] == pytest.approx(1.05)
@@ -89,37 +95,55 @@ def test_saturated_and_impossible_readings_are_set_aside_and_counted(tmp_path):
     rows = [(k / 10, 2000 if k < 80 else 0, 1.40 if 20 <= k < 40 else 0.95 + 0.001 * (k % 5)) for k in range(100)]
     content = text(rows=rows) + "10.0,2000,\n10.1,2000,-3\n9.0,2000,0.95\n11.0,2000\n"
     log = read(tmp_path, content)
-    assert (log.flag == 2).sum() == 20
-    assert (log.flag == 1).sum() == 20
-    fates = dict(log.dropped)
-    assert fates["time, rpm or lambda is not a number"] == 1
-    assert fates["lambda or rpm impossible"] == 1
-    assert fates["time runs backwards or stands"] == 1
-    assert fates["cells missing or too many"] == 1
-    assert log.rpm.size + sum(fates.values()) == 104
+    assert (log.flag == CEILING).sum() == 20
+    assert (log.flag == ENGINE_OFF).sum() == 20
+    # A mixture below nothing is kept for all to see, but never used.
+    assert log.flag[log.lambda_measured == -3.0].tolist() == [TOO_RICH]
+    assert dict(log.dropped) == {
+        "no number in 'lambda' (mixture)": 1,
+        "time runs backwards": 1,
+        "fewer cells than the header": 1,
+    }
+    assert log.rpm.size + sum(count for _, count in log.dropped) == 104
+    assert sum(count for _, count in log.fates()) == 104
 
 
 @pytest.mark.parametrize(
     ("content", "match"),
     [
-        ("", "no header with rows of numbers"),
-        ("time_s,engine rpm,lambda\n", "no header with rows of numbers"),
-        (text(head="time_s,engine rpm,oil"), "no column for lambda"),
-        (text(head="time_s,speed,lambda"), "no column for rpm"),
-        (text(rows=[(t, n, 512.0) for t, n, _ in ROWS]), "not raw counts or volts"),
-        (text().encode() + b"\x00\x00", "NUL bytes"),
-        (text(head="time (weeks),engine rpm,lambda"), "no column for time"),
+        ("", "drive.csv is empty"),
+        ("time_s,engine rpm,lambda\n", "no rows of numbers behind a header"),
+        (text(head="time_s,engine rpm,oil"), "no column is a measured mixture"),
+        (text(head="time_s,speed,lambda"), "no column is an engine speed"),
+        (text(rows=[(t, n, 512.0) for t, n, _ in ROWS]), "counts and volts are no use"),
+        (text(head="time (weeks),engine rpm,lambda"), "no column is a time"),
     ],
+    ids=["empty", "header only", "no mixture", "no rpm", "counts", "no time"],
 )
 def test_refusals(tmp_path, content, match):
     with pytest.raises(nc.LogFormatError, match=match):
         read(tmp_path, content)
-    with pytest.raises(nc.LogFormatError, match="has no column 'x'"):
+    with pytest.raises(nc.LogFormatError, match="columns says rpm is 'x', but the header in line 1 has no such name"):
         read(tmp_path, text(), columns={"rpm": "x"})
-    with pytest.raises(nc.LogFormatError, match="the meanings are"):
+    with pytest.raises(nc.InputError, match="'speed' is not a meaning; known are"):
         read(tmp_path, text(), columns={"speed": "x"})
     with pytest.raises(nc.LogFormatError, match="cannot be opened"):
         nc.read_log(tmp_path / "none.csv")
+
+
+def test_nul_bytes_cost_only_their_row(tmp_path):
+    lines = text().splitlines(keepends=True)
+    lines[5] = lines[5].replace("2004", "20\x0004")
+    log = read(tmp_path, "".join(lines) + "\0\0")
+    assert log.line.tolist() == [2, 3, 4, 5, *range(7, 22)]
+    assert dict(log.dropped) == {"NUL bytes in the row": 1}
+
+
+def test_one_row_is_a_log(tmp_path):
+    log = read(tmp_path, text(rows=ROWS[:1]))
+    assert (log.time_s.tolist(), log.rpm.tolist(), log.lambda_measured.tolist()) == ([0.0], [2000.0], [0.95])
+    with pytest.raises(nc.InputError, match=r"drive.csv has a single row, and a band needs"):
+        nc.make_bands(log)
 
 
 @settings(max_examples=150, deadline=None)
@@ -132,7 +156,7 @@ def test_any_bytes_give_a_log_or_a_format_error(tmp_path_factory, data):
         log = read(tmp_path_factory.mktemp("fuzz"), content)
     except nc.LogFormatError:
         return
-    assert log.rpm.size >= 2
+    assert log.rpm.size >= 1
     assert (np.diff(log.time_s) > 0).all()
 
 
@@ -140,3 +164,22 @@ def test_the_demo_drive_keeps_every_row_in_view():
     log = nc.read_log(DATA / "pass_van_drive.csv")
     bands = nc.make_bands(log, lag_s=0.4)
     assert int(bands.count.sum()) + sum(count for _, count in bands.dropped) == log.rpm.size
+
+
+def test_a_job_hands_every_key_of_its_log_on(tmp_path):
+    for file in DATA.glob("pass_van*"):
+        (tmp_path / file.name).write_bytes(file.read_bytes())
+    rows = "".join(f"{t:.1f};{n};{12.6 + x:.2f};13,0;{-20 - t:.1f}\n".replace(".", ",") for t, n, x in ROWS)
+    (tmp_path / "front.csv").write_text("Zeit;Drehzahl;AFR left;AFR right;MAP\n" + rows, encoding="utf-8")
+    job = tmp_path / "pass_van.toml"
+    stated = (
+        'file = "front.csv"\ncolumns = { lambda = "AFR left" }\nunits = { manifold_pressure = "kPa gauge" }\n'
+        'afr_stoich = 14.0\ndecimal = ","\nambient_kpa = 90.0\n'
+    )
+    job.write_text(job.read_text().replace('file = "pass_van_drive.csv"\n', stated))
+    log = nc.read_job(job).read_log()
+    assert log.lambda_measured[0] == pytest.approx(13.55 / 14.0)
+    assert log.manifold_pressure_pa[0] == pytest.approx(70e3)
+    job.write_text(job.read_text().replace("ambient_kpa", "ambient_pa"))
+    with pytest.raises(nc.InputError, match=r"\[log\] has no key 'ambient_pa'; it knows afr_stoich, ambient_kpa, columns"):
+        nc.read_job(job).read_log()

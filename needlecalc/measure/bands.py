@@ -286,6 +286,9 @@ def make_bands(
         msg = "rpm_edges must rise and be at least two; list the speeds where one band ends and the next begins."
         raise InputError(msg)
     check_range(lag_s, "lag_s", 0.0, 5.0, cure="It is the delay of the sensor in seconds.")
+    if log.rpm.size < 2:
+        msg = f"log {log.name} has a single row, and a band needs readings held for seconds; log a drive."
+        raise InputError(msg)
     loads = dict(USUAL_LOADS_PA if loads_pa is None else loads_pa)
     pressure = log.manifold_pressure_pa
     ratio, answered = _undelayed(log, lag_s)

@@ -8,11 +8,10 @@ from needlecalc.measure.bands import Bands
 from needlecalc.measure.checklimits import CheckLimits
 from needlecalc.measure.gate import AMBER, GREEN, RED, Check, graded, missing, right
 from needlecalc.measure.leaksign import leak_sign
+from needlecalc.measure.logflags import CEILING, FROZEN, TOO_LEAN
 from needlecalc.measure.noted import Mechanical
 from needlecalc.measure.signatures import (
-    CEILING,
     LEAST_HOLDS,
-    STUCK,
     coolest_degc,
     flagged_share,
     idle_wander,
@@ -162,16 +161,16 @@ def _sensor_in_log(bands: Bands | None, limits: CheckLimits) -> list[Check]:
     if bands is None or bands.log is None:
         return [missing("sensor stuck", "log a drive"), missing("sensor at its ceiling", "log a drive")]
     checks = []
-    for name, flag, limit, todo in (
-        ("sensor stuck", STUCK, limits.stuck_share, "Look at sensor, heater and wiring, and log again."),
+    for name, flags, limit, todo in (
+        ("sensor stuck", (FROZEN,), limits.stuck_share, "Look at sensor, heater and wiring, and log again."),
         (
             "sensor at its ceiling",
-            CEILING,
+            (CEILING, TOO_LEAN),
             limits.ceiling_share,
             "Overrun apart, the meter's range or a leak cuts it off: see where, and log again.",
         ),
     ):
-        share = flagged_share(bands.log, flag)
+        share = flagged_share(bands.log, flags)
         verdict = graded(share, limit)
         checks.append(
             Check(name, f"{share:.1%} of rows", right(limit, form=".1%"), verdict, "" if verdict == GREEN else todo)

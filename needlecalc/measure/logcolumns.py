@@ -1,206 +1,367 @@
-"""Finding what each column of a log means, by its name and its unit; decoys never win."""
+"""Finding columns by what their names mean, in five languages; decoys never win.
+
+The words are general trade vocabulary (common practice, no source). Words of five letters and more also count
+inside compounds, as German writes them.
+"""
 
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+import unicodedata
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from needlecalc.errors import LogFormatError
-from needlecalc.units import (
-    G_S_PER_KG_H,
-    G_S_PER_LB_MIN,
-    MM_PER_INCH,
-    PA_PER_BAR,
-    PA_PER_HPA,
-    PA_PER_INHG,
-    PA_PER_KPA,
-    PA_PER_MMHG,
-    PA_PER_PSI,
-)
+from needlecalc.errors import InputError, LogFormatError
+from needlecalc.measure.logtext import LogText
+from needlecalc.measure.logunits import LogUnit, find_unit, split_name, unit_from_text
 
-# What a name must hold (any alternative) to carry a meaning; a better pattern stands first.
-NAMES: dict[str, tuple[str, ...]] = {
-    "time": (r"^time\b", r"\btime\b", r"\bzeit\b", r"\btemps\b", r"\btimestamp\b", r"^t$"),
-    "rpm": (r"\brpm\b", r"\bengine speed\b", r"\bdrehzahl\b", r"\br[ée]gime\b", r"\brev(s|olutions)\b"),
-    "lambda": (r"\blambda\b", r"\bafr\b", r"λ", r"air.?fuel", r"\bwide.?band\b"),
-    "throttle": (r"\bthrottle\b", r"\bdrossel", r"\bpapillon\b", r"\btps\b"),
-    "manifold_pressure": (
-        r"manifold (absolute|air) pressure",
-        r"\bmap\b",
-        r"\bmanifold pressure\b",
-        r"\bsaugrohr",
-        r"^manifold$",
+
+@dataclass(frozen=True)
+class Meaning:
+    """What a column can mean, and the words that say so.
+
+    Parameters
+    ----------
+    key : str
+        Its name in ``columns=`` and ``units=``.
+    label : str
+        Its name in print.
+    dimension : str
+        What its unit must measure.
+    first, second : tuple of str
+        Phrases that name it, and phrases that name a stand-in, taken only where nothing better is there.
+    decoys : str
+        Words that rule a column out for this meaning.
+    """
+
+    key: str
+    label: str
+    dimension: str
+    first: tuple[str, ...]
+    second: tuple[str, ...] = ()
+    decoys: str = ""
+
+
+MEANINGS = (
+    Meaning(
+        "time",
+        "time",
+        "time",
+        tuple(
+            "time,zeit,temps,tempo,tiempo,timestamp,zeitstempel,uhrzeit,messzeit,laufzeit,logzeit,clock,elapsed,"
+            "seconds,sekunden,secondes,secondi,segundos,millis,milliseconds,heure,ora,hora,sec,t,ms".split(",")
+        ),
     ),
-    "air_flow": (r"\bmass air ?flow\b", r"\bmaf\b", r"\bair ?flow\b", r"\bluftmasse"),
-    "lift": (r"\b(piston|valve|slide)? ?lift\b", r"\bhub\b"),
-    "coolant": (r"\bcoolant\b", r"\bwater temp", r"\bk[üu]hl"),
-}
-DECOY = re.compile(
-    r"target|request|\breq\b|command|desired|\bsoll|setpoint|trim|faktor|factor|correct|learn|multiplier|limit|"
-    r"\bvolt|narrow|ratio target|derivative|rpm/s|/s2|\bload\b|error|duty|wgdc|\bwarn",
-    re.IGNORECASE,
+    Meaning(
+        "rpm",
+        "engine speed",
+        "speed",
+        tuple(
+            "rpm,engine speed,engine rpm,engine revs,revs,drehzahl,regime,giri,regimen,revoluciones,vitesse "
+            "moteur,"
+            "velocidad motor,velocidad del motor,velocita motore,vitesse rotation,nmot,n mot,tours moteur,"
+            "tours minute,tach,tacho,tachometer,compte tours,contagiri".split(",")
+        ),
+        decoys="dot dt d s sec rate gradient turbo turbine turbina alternator shaft wheel fan pump gear vehicle "
+        "cut shift idle change acceleration accel derivative roc",
+    ),
+    Meaning(
+        "lambda",
+        "mixture",
+        "mixture",
+        tuple(
+            "lambda,afr,air fuel,wideband,luftzahl,luftverhaltnis,luft kraftstoff,richesse,equivalence "
+            "ratio,phi,eqr,"
+            "rapport air,rapporto aria,relacion aire,wbo".split(",")
+        ),
+        decoys="heater temp temperature resistance impedance current ready status stoich "
+        "stoichiometric load map table duty delta loop controller control integrator regler regelung "
+        "efficiency ego cl enable window narrowband narrow nb pump flow mass maf pressure",
+    ),
+    Meaning(
+        "throttle",
+        "throttle",
+        "percent",
+        tuple("throttle,tps,drosselklappe,dk,papillon,farfalla,mariposa".split(",")),
+        tuple("pedal,pedale,accelerator,accel ped,gaspedal,fahrpedal,accelerateur,acceleratore,acelerador".split(",")),
+        decoys="dot dt rate enrich enrichment closed switch idle delta temp body stop area",
+    ),
+    Meaning(
+        "manifold_pressure",
+        "manifold absolute pressure",
+        "pressure",
+        tuple(
+            "map,manifold pressure,manifold absolute pressure,manifold air pressure,intake pressure,inlet "
+            "pressure,"
+            "saugrohrdruck,ansaugdruck,pression collecteur,pression admission,pression tubulure,"
+            "pressione collettore,pressione aspirazione,presion colector,presion admision,presion "
+            "multiple".split(",")
+        ),
+        tuple(
+            "boost,vacuum,manifold vacuum,ladedruck,unterdruck,suralimentation,sovralimentazione,depression,vuoto,"
+            "depressione,vacio,depresion".split(",")
+        ),
+        decoys="table fuel ignition ign spark ve switch select ambient baro barometric "
+        "rate dot dt exhaust oil rail solenoid duty advance",
+    ),
+    Meaning(
+        "air_flow",
+        "air flow",
+        "flow",
+        tuple(
+            "maf,air flow,airflow,mass air,air mass,luftmasse,luftmassenstrom,debit air,debit d air,portata "
+            "aria,"
+            "flusso aria,massa aria,caudal aire,flujo aire,masa aire".split(",")
+        ),
+        decoys="load hz freq frequency period temp temperature stroke per rev fuel",
+    ),
+    Meaning(
+        "lift",
+        "lift of the air valve or slide",
+        "length",
+        tuple(
+            "lift,kolbenhub,schieberhub,nadelhub,hub,levee,alzata,alzada,levantamiento,slide opening,slide "
+            "position,"
+            "piston height".split(",")
+        ),
+        decoys="cam camshaft vvl vanos intake exhaust nockenwelle ventilhub wheel pump",
+    ),
+    Meaning(
+        "coolant",
+        "coolant temperature",
+        "temperature",
+        tuple(
+            "coolant,clt,ect,water temp,water temperature,wassertemp,kuhlmittel,kuhlwasser,kuehlmittel,kuehlwasser,"
+            "refroidissement,temperature eau,temp eau,eau,acqua,liquido,refrigerante,agua,engine temp,"
+            "engine temperature,motortemp,temperature moteur,temperatura motore,temperatura motor".split(",")
+        ),
+        decoys="fan pressure level enrich enrichment comp radiator oil pump",
+    ),
 )
-SECOND_CHOICE = re.compile(r"filter|smooth|average|mean\b", re.IGNORECASE)
-REFUSED_UNITS = {"v", "mv", "volt", "volts", "g/rev", "counts", "adc"}
+BY_KEY = {meaning.key: meaning for meaning in MEANINGS}
+NEEDED = ("time", "rpm", "lambda")
 
-# Unit as written, lower case without blanks -> (factor, offset) to the house's unit.
-UNITS: dict[str, dict[str, tuple[float, float]]] = {
-    "time": {"s": (1, 0), "sec": (1, 0), "seconds": (1, 0), "ms": (1e-3, 0), "msec": (1e-3, 0), "min": (60, 0)},
-    "rpm": {"rpm": (1, 0), "1/min": (1, 0), "min-1": (1, 0), "u/min": (1, 0), "r/min": (1, 0), "rpmx1000": (1000, 0)},
-    "lambda": {"λ": (1, 0), "lambda": (1, 0), "-": (1, 0), "afr": (1, 0), ":1": (1, 0), "kg/kg": (1, 0)},
-    "throttle": {"%": (1, 0), "°": (1, 0), "*": (1, 0), "deg": (1, 0)},
-    "manifold_pressure": {
-        "kpa": (PA_PER_KPA, 0),
-        "hpa": (PA_PER_HPA, 0),
-        "mbar": (PA_PER_HPA, 0),
-        "bar": (PA_PER_BAR, 0),
-        "psi": (PA_PER_PSI, 0),
-        "inhg": (PA_PER_INHG, 0),
-        "mmhg": (PA_PER_MMHG, 0),
-        "pa": (1, 0),
-    },
-    "air_flow": {"g/s": (1, 0), "kg/h": (G_S_PER_KG_H, 0), "lb/min": (G_S_PER_LB_MIN, 0)},
-    "lift": {"mm": (1, 0), "in": (MM_PER_INCH, 0), "inch": (MM_PER_INCH, 0)},
-    "coolant": {
-        "°c": (1, 0),
-        "c": (1, 0),
-        "degc": (1, 0),
-        "*c": (1, 0),
-        "°f": (1 / 1.8, -32 / 1.8),
-        "f": (1 / 1.8, -32 / 1.8),
-        "degf": (1 / 1.8, -32 / 1.8),
-        "*f": (1 / 1.8, -32 / 1.8),
-    },
-}
-HOUSE_UNIT = {
-    "time": "s",
-    "rpm": "1/min",
-    "lambda": "-",
-    "throttle": "%",
-    "manifold_pressure": "Pa",
-    "air_flow": "g/s",
-    "lift": "mm",
-    "coolant": "degC",
+# Decoys for every meaning but time: what is wanted, corrected, limited or not yet a reading.
+_DECOY_PARTS = (
+    "target,command,request,requir,desire,demand,setpoint,sollwert,consigne,consigna,cible,obiettivo,objetivo,"
+    "richiest,solicit,deseado,trim,correct,correction,korrektur,correzion,correccion,adapt,learn,faktor,factor,"
+    "multiplier,enrich,error,abweichung,ecart,deviation,volt,spannung,tension,limit,derivat,gradient,"
+    "predict,model,"
+    "expected,theor,setting,threshold,narrowband,lambdasoll,soll"
+).split(",")
+_DECOY_WORDS = set(
+    "req cmd cmded tgt trg set des goal ref reference want wanted ltft stft fuel_trim corr korr adj adc raw "
+    "counts count "
+    "roh brut grezzo crudo v mv max maximum peak err errore status state mode flag fault gain offset delta "
+    "diff limiter "
+    "lim alarm warning warn stage sim simulated est estimated std stdev sigma min minimum objectif".split()
+)
+_FILTERED = ("filter", "filtr", "smooth", "gefiltert", "geglattet", "lisse", "suaviz")
+_FILTERED_WORDS = {"avg", "average", "mean", "mittel", "mittelwert", "moyenne", "media", "filt", "flt", "lp"}
+_TIME_WORDS = set(
+    "log logger logging since start started elapsed rel relative abs absolute total record recorded "
+    "recording session "
+    "run system sys stamp of day local utc the x s ms us min h sec secs hh mm ss de du del di dem da der in "
+    "point data "
+    "enregistrement registrazione registro aufzeichnung mesure misura medida engine on axis ecu device "
+    "index".split()
+)
+
+
+_PLACES = {
+    "rpm": ("engine", "motor", "moteur", "motore", "crank", "crankshaft"),
+    "manifold_pressure": ("manifold", "intake", "inlet", "saugrohr", "collecteur", "collettore", "colector"),
 }
 
 
 @dataclass(frozen=True)
-class ColumnChoice:
-    """Which column carries a meaning, and why it was chosen."""
-
-    meaning: str
-    column: str
-    position: int
-    unit: str
-    factor: float
-    offset: float
-    why: str
-
-
-def choose_columns(
-    heads: tuple[str, ...], units: tuple[str, ...], asked: Mapping[str, str], path_name: str
-) -> tuple[ColumnChoice, ...]:
-    """Column for each meaning that the log carries.
+class Candidate:
+    """A column that may carry a meaning.
 
     Parameters
     ----------
-    heads : tuple of str
-        Column names as written.
-    units : tuple of str
-        Units from a row of their own, may be empty.
-    asked : mapping
-        Meaning to column name, as the user insists.
-    path_name : str
-        Name of the file, for messages.
+    place : int
+        Place of the column, from 0.
+    name : str
+        Its name in the file.
+    unit : LogUnit or None
+        Unit the file or the user states.
+    unit_given : bool
+        Whether the user stated the unit: then it is not doubted.
+    filtered : bool
+        Whether its name marks it as filtered.
+    rank : int
+        0 named by the user, 1 by name, 2 a stand-in or known by its unit alone, 3 in degrees.
+    why : str
+        Why it was taken, a piece of a sentence.
+    """
+
+    place: int
+    name: str
+    unit: LogUnit | None
+    unit_given: bool
+    filtered: bool
+    rank: int
+    why: str
+
+    def words(self) -> set[str]:
+        """Words of the column's name, lower case and without accents.
+
+        Returns
+        -------
+        set of str
+            The words.
+        """
+        return set(_words(split_name(self.name)[0]))
+
+
+def _words(name: str) -> list[str]:
+    # "a/f" is one word, and the sign of lambda is its name.
+    text = re.sub(r"\b[aA]\s*/\s*[fF]\b", " afr ", name.replace("λ", " lambda ").replace("Λ", " lambda "))
+    text = unicodedata.normalize("NFKD", text.replace("ß", "ss"))
+    text = "".join(sign for sign in text if not unicodedata.combining(sign))
+    text = re.sub(r"(?<=[a-z])(?=[A-Z])|(?<=[A-Z])(?=[A-Z][a-z]{2})", " ", text)
+    return re.findall(r"[a-z]+", text.lower())
+
+
+def _says(phrase: str, words: Sequence[str], squashed: str) -> bool:
+    return all(part in words or (len(part) >= 5 and part in squashed) for part in phrase.split())
+
+
+def _is_decoy(meaning: Meaning, words: Sequence[str], squashed: str) -> bool:
+    own = set(meaning.decoys.split())
+    return bool(
+        own & set(words)
+        or _DECOY_WORDS & set(words)
+        or any(part in squashed for part in _DECOY_PARTS)
+        or any(len(part) >= 6 and part in squashed for part in own)
+    )
+
+
+def _rank(meaning: Meaning, words: list[str], unit: LogUnit | None) -> int:
+    squashed = "".join(words)
+    if unit is not None and unit.dimension not in (meaning.dimension, "none", "angle"):
+        return 0
+    if unit is not None and unit.dimension == "angle" and meaning.key != "throttle":
+        return 0
+    if unit is not None and unit.dimension == "angle":
+        # Degrees are no percent of anything: only where nothing else is there, to be told.
+        return (
+            3 * any(_says(phrase, words, squashed) for phrase in meaning.first) * (not _is_decoy(meaning, words, squashed))
+        )
+    if meaning.key == "time":
+        # Time stands in the names of many things (injection time, lap time): no foreign word may stand
+        # beside it.
+        named = any(phrase in words for phrase in meaning.first)
+        return int(named and all(word in meaning.first or word in _TIME_WORDS for word in words))
+    if _is_decoy(meaning, words, squashed):
+        return 0
+    if any(_says(phrase, words, squashed) for phrase in meaning.first):
+        # Boost and vacuum count from ambient pressure, whatever else the name says.
+        gauge = any(_says(phrase, words, squashed) for phrase in meaning.second)
+        return 2 if gauge and meaning.key == "manifold_pressure" else 1
+    if any(_says(phrase, words, squashed) for phrase in meaning.second):
+        return 2
+    if unit is None or unit.dimension != meaning.dimension:
+        return 0
+    # A place and a unit make a meaning between them, as in "engine_rpm" and "manifold_kpa".
+    if set(_PLACES.get(meaning.key, ())) & set(words):
+        return 1
+    return 2 if meaning.key in ("rpm", "lambda") else 0
+
+
+def find_candidates(
+    text: LogText, *, columns: Mapping[str, str] | None = None, units: Mapping[str, str] | None = None
+) -> dict[str, list[Candidate]]:
+    """Columns that may carry each meaning, the best rank only.
+
+    Parameters
+    ----------
+    text : LogText
+        The log.
+    columns : mapping of str to str, optional
+        The user's choice: meaning to column name, empty to do without the meaning.
+    units : mapping of str to str, optional
+        The user's units: meaning to unit.
 
     Returns
     -------
-    tuple of ColumnChoice
-        One a meaning found.
+    dict of str to list of Candidate
+        Candidates by meaning, by rising name; a meaning without any has an empty list.
 
     Raises
     ------
+    InputError
+        If a meaning or a unit is not known.
     LogFormatError
-        If two columns could both carry a meaning, a named column is missing, or time, rpm or lambda is.
+        If the column named by the user is not in the file.
     """
-    unknown = sorted(set(asked) - set(NAMES))
-    if unknown:
-        msg = f"columns= names the meaning {unknown[0]!r}, but the meanings are {', '.join(NAMES)}."
-        raise LogFormatError(msg, path=path_name)
-    written = [_name_and_unit(head, unit) for head, unit in zip(heads, units, strict=True)]
-    choices = []
-    for meaning in NAMES:
-        if meaning in asked:
-            if asked[meaning] not in heads:
-                msg = f"{path_name} has no column {asked[meaning]!r} for {meaning}; it has {', '.join(heads)}."
-                raise LogFormatError(msg, path=path_name, column=asked[meaning])
-            at, why = heads.index(asked[meaning]), "asked for"
+    for argument, given in (("columns", columns), ("units", units)):
+        for key in given or {}:
+            if key not in BY_KEY:
+                msg = f"{argument}: {key!r} is not a meaning; known are {', '.join(BY_KEY)}."
+                raise InputError(msg)
+    stated = {key: _stated_unit(key, spelling) for key, spelling in (units or {}).items()}
+    found: dict[str, list[Candidate]] = {}
+    for meaning in MEANINGS:
+        key = meaning.key
+        if columns and key in columns:
+            chosen = [_place(text, key, columns[key])] if columns[key] else []
+            ranks = dict.fromkeys(chosen, 0)
         else:
-            found = _best(meaning, heads, written, path_name)
-            if found is None:
-                continue
-            at, why = found
-        unit = written[at][1]
-        factor, offset, unit = _factor(meaning, unit, heads[at], path_name)
-        choices.append(ColumnChoice(meaning, heads[at], at, unit, factor, offset, why))
-    for needed, cure in (("time", "a time column"), ("rpm", "engine speed"), ("lambda", "measured lambda or AFR")):
-        if needed not in {choice.meaning for choice in choices}:
-            msg = (
-                f"{path_name}: no column for {needed} among {', '.join(heads)}; log {cure}, or name its column with "
-                f"columns={{'{needed}': '...'}}."
-            )
-            raise LogFormatError(msg, path=path_name, line=1)
-    return tuple(choices)
-
-
-def _name_and_unit(head: str, unit: str) -> tuple[str, str]:
-    inside = re.search(r"[\(\[]([^()\[\]]*)[\)\]]\s*$", head)
-    if inside and not unit:
-        return head[: inside.start()].strip().lower(), re.sub(r"\s", "", inside.group(1)).lower()
-    suffix = re.match(r"^(.*)_(rpm|kpa|pa|mbar|hpa|s|ms|mm|in|degc|degf|percent|g_s)$", head.strip().lower())
-    if suffix and not unit:
-        tail = {"g_s": "g/s", "percent": "%"}.get(suffix.group(2), suffix.group(2))
-        return suffix.group(1).replace("_", " "), tail
-    return head.strip().lower().replace("_", " "), re.sub(r"\s", "", unit).strip("[]()").lower()
-
-
-def _best(meaning: str, heads: tuple[str, ...], written: list[tuple[str, str]], path_name: str) -> tuple[int, str] | None:
-    """Position and reason of the one column that fits best, or None."""
-    scored = []
-    for at, (name, unit) in enumerate(written):
-        if DECOY.search(heads[at]) or unit in REFUSED_UNITS:
-            continue
-        for rank, pattern in enumerate(NAMES[meaning]):
-            if re.search(pattern, name) or (meaning == "rpm" and unit == "rpm") or re.search(pattern, heads[at].lower()):
-                known = unit in UNITS[meaning]
-                if unit and not known:
-                    break
-                scored.append((bool(SECOND_CHOICE.search(name)), rank, not known, at))
-                break
-    if not scored:
-        return None
-    scored.sort()
-    best = scored[0]
-    rivals = [entry for entry in scored[1:] if entry[:3] == best[:3]]
-    if rivals and meaning in ("rpm", "lambda"):
-        names = " and ".join(repr(heads[entry[3]]) for entry in [best, *rivals])
-        msg = f"{path_name}: {names} could all be {meaning}; settle it with columns={{'{meaning}': {heads[best[3]]!r}}}."
-        raise LogFormatError(msg, path=path_name, line=1)
-    passed = [heads[entry[3]] for entry in scored[1:]]
-    why = "name and unit fit" if not best[2] else "name fits, unit taken as the house's"
-    return best[3], why + (f"; before {', '.join(passed)}" if passed else "")
-
-
-def _factor(meaning: str, unit: str, head: str, path_name: str) -> tuple[float, float, str]:
-    known = UNITS[meaning]
-    if not unit:
-        return 1.0, 0.0, ""
-    if unit not in known:
-        msg = (
-            f"{path_name}: column {head!r} is in {unit!r}, which is no unit known for {meaning}; known are "
-            f"{', '.join(known)}."
+            ranks = {}
+            for place, name in enumerate(text.names):
+                bare, unit = _name_and_unit(text, place)
+                # A unit the user states for the meaning overrules what the file says of a likely column.
+                odd = unit is not None and unit.dimension in ("other", "voltage")
+                stands = unit if odd else stated.get(key, unit)
+                words = _words(bare) or _words(name)
+                rank = _rank(meaning, words, stands)
+                if rank == 2 and key in stated and not _rank(meaning, words, unit):
+                    rank = 0
+                if rank:
+                    ranks[place] = rank
+        best = min(ranks.values(), default=0)
+        found[key] = sorted(
+            (_candidate(text, place, rank, stated.get(key), meaning) for place, rank in ranks.items() if rank == best),
+            key=lambda candidate: candidate.name,
         )
-        raise LogFormatError(msg, path=path_name, column=head)
-    factor, offset = known[unit]
-    return factor, offset, unit
+    return found
+
+
+def _stated_unit(key: str, spelling: str) -> LogUnit:
+    unit = unit_from_text(spelling)
+    if unit.dimension != BY_KEY[key].dimension:
+        msg = f"units: {spelling!r} does not measure {key}; it must be a unit of {BY_KEY[key].dimension}."
+        raise InputError(msg)
+    return unit
+
+
+def _place(text: LogText, key: str, wanted: str) -> int:
+    for form in (str, str.strip, str.casefold):
+        places = [place for place, name in enumerate(text.names) if form(name) == form(wanted)]
+        if len(places) == 1:
+            return places[0]
+    msg = (
+        f"{text.name}: columns says {key} is {wanted!r}, but the header in line {text.header_line} has no such name. "
+        f"It has: {', '.join(text.names)}."
+    )
+    raise LogFormatError(msg, path=text.name, line=text.header_line, column=wanted)
+
+
+def _name_and_unit(text: LogText, place: int) -> tuple[str, LogUnit | None]:
+    bare, unit = split_name(text.header_cells[place] or text.names[place])
+    below = find_unit(text.units[place]) if text.units[place] else None
+    return bare, below if below is not None and below.dimension != "none" else unit
+
+
+def _candidate(text: LogText, place: int, rank: int, stated: LogUnit | None, meaning: Meaning) -> Candidate:
+    bare, unit = _name_and_unit(text, place)
+    words = _words(bare) or _words(text.names[place])
+    squashed = "".join(words)
+    filtered = bool(_FILTERED_WORDS & set(words)) or any(part in squashed for part in _FILTERED)
+    named = any(_says(phrase, words, squashed) for phrase in (*meaning.first, *meaning.second))
+    why = "a stand-in by its name" if named else "its unit"
+    if rank < 2:
+        why = "named by the user" if rank == 0 else "its name" if named else "its name and unit"
+    return Candidate(place, text.names[place], stated or unit, stated is not None, filtered, rank, why)

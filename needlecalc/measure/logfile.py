@@ -1,10 +1,14 @@
-"""The log of a drive, read without help and with every row's fate counted."""
+"""The log of a drive: read from whatever a logger wrote, every row's fate counted, every choice said."""
 
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Mapping
-from dataclasses import dataclass
+import os
+from collections import Counter
+from collections.abc import Callable, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
+from os import PathLike
 from pathlib import Path
 
 import numpy as np
@@ -12,239 +16,296 @@ from numpy.typing import NDArray
 
 from needlecalc.arrays import check_range
 from needlecalc.errors import LogFormatError
-from needlecalc.measure.logcolumns import HOUSE_UNIT, ColumnChoice, choose_columns
-from needlecalc.measure.logtext import numbers_of, read_log_text
-from needlecalc.show import Column, Shown, Table
+from needlecalc.measure.logcolumns import BY_KEY, MEANINGS, NEEDED, Candidate, find_candidates
+from needlecalc.measure.logflags import FLAGS, flag_rows
+from needlecalc.measure.logrecord import NUMBERS, ColumnChoice, Log
+from needlecalc.measure.logrows import LogRows, read_rows
+from needlecalc.measure.logtext import LogText, open_log
+from needlecalc.measure.logtime import order_time, runs_backwards
+from needlecalc.measure.logvalues import Reading, choose, take_reading
 from needlecalc.units import FloatArray
 
-FLAGS = (
-    "fit for use",
-    "engine not running",
-    "lambda at its ceiling",
-    "lambda at its floor",
-    "lambda stuck",
-    "lambda beyond what burns (overrun, free air)",
-)
-BURNS_BETWEEN = (0.6, 1.6)
-RUNNING_RPM = 200.0
-USUAL_AFR = 14.7
-LAMBDA_LIMITS = (0.5, 20.0)
-AFR_ABOVE = 5.0
-EXTREME_RUN_SHARE = 0.003
-EXTREME_LEAST_ROWS = 8
-FREE_AIR_LAMBDA = 1.35
-FULL_RICH_LAMBDA = 0.72
-STUCK_SECONDS = 20.0
+__all__ = ["FLAGS", "ColumnChoice", "Log", "log_from_bytes", "log_text", "read_log"]
+
+_FIELDS = {
+    "throttle": "throttle_percent",
+    "manifold_pressure": "manifold_pressure_pa",
+    "air_flow": "air_flow_g_s",
+    "lift": "lift_mm",
+    "coolant": "coolant_degc",
+}
 
 
-@dataclass(frozen=True, repr=False, eq=False)
-class Log(Shown):
-    """A drive's log in the house's units; arrays have shape (n,), one entry a row kept.
+def read_log(
+    path: str | PathLike[str],
+    *,
+    columns: Mapping[str, str] | None = None,
+    units: Mapping[str, str] | None = None,
+    afr_stoich: float | None = None,
+    decimal: str | None = None,
+    ambient_pa: float | None = None,
+) -> Log:
+    """Log of a drive from a text file, as a logger wrote it.
 
     Parameters
     ----------
-    name : str
-        File name.
-    sha256 : str
-        Hash of the file's bytes.
-    time_s, rpm, lambda_measured : array, shape (n,)
-        Time from the start, engine speed, measured lambda. [s, 1/min, -]
-    throttle_percent, manifold_pressure_pa, air_flow_g_s, lift_mm, coolant_degc : array or None
-        What else was logged. [as named]
-    line : array, shape (n,)
-        Line in the file.
-    flag : array, shape (n,)
-        0 where fit for use, else an index into ``FLAGS``.
-    columns : tuple of ColumnChoice
-        Which column was taken for what.
-    dropped : tuple of (str, int)
-        Rows that are not in the arrays, by reason.
-    assumptions : tuple of str
-        What was taken for granted.
-    """
-
-    name: str
-    sha256: str
-    time_s: FloatArray
-    rpm: FloatArray
-    lambda_measured: FloatArray
-    throttle_percent: FloatArray | None
-    manifold_pressure_pa: FloatArray | None
-    air_flow_g_s: FloatArray | None
-    lift_mm: FloatArray | None
-    coolant_degc: FloatArray | None
-    line: NDArray[np.int64]
-    flag: NDArray[np.int8]
-    columns: tuple[ColumnChoice, ...]
-    dropped: tuple[tuple[str, int], ...]
-    assumptions: tuple[str, ...]
-
-    def __repr__(self) -> str:
-        fit = int((self.flag == 0).sum())
-        return f"Log {self.name!r}: {self.rpm.size} rows over {self.time_s[-1]:.0f} s, {fit} fit for use"
-
-    def table(self) -> Table:
-        """Columns chosen, and the fate of every row, to be shown.
-
-        Returns
-        -------
-        Table
-            One row a column; the fates as notes.
-        """
-        rows = [
-            {"meaning": c.meaning, "column": c.column, "unit": c.unit or f"({HOUSE_UNIT[c.meaning]})", "why": c.why}
-            for c in self.columns
-        ]
-        heads = tuple(Column(key, key) for key in ("meaning", "column", "unit", "why"))
-        fates = [f"{count} rows left out: {reason}" for reason, count in self.dropped if count]
-        fates += [
-            f"{int((self.flag == k).sum())} rows {'' if k == 0 else 'set aside: '}{text}"
-            for k, text in enumerate(FLAGS)
-            if (self.flag == k).any()
-        ]
-        total = self.rpm.size + sum(count for _, count in self.dropped)
-        return Table(f"Log {self.name}: {total} rows read", heads, rows, notes=[*fates, *self.assumptions])
-
-    def report(self) -> str:
-        """What was read, chosen, assumed and left out, as text.
-
-        Returns
-        -------
-        str
-            The report.
-        """
-        return str(self)
-
-
-def read_log(path: str | Path, *, columns: Mapping[str, str] | None = None, afr_stoich: float | None = None) -> Log:
-    """Log of a drive from delimited text.
-
-    Parameters
-    ----------
-    path : str or Path
-        The file.  Delimiter, decimal mark, header and units row are found; columns by their meaning.
-    columns : mapping or None
-        Meaning (time, rpm, lambda, throttle, manifold_pressure, air_flow, lift, coolant) to the name of
-        the column, where the choice made is not the one wanted.
-    afr_stoich : float or None
-        Air-fuel ratio at which the meter that wrote an AFR shows lambda 1; 14.7 when not given. [-]
+    path : str or path
+        The file: delimited text in any of the usual encodings.
+    columns : mapping of str to str, optional
+        Columns named by you, such as ``{"rpm": "Engine Speed (rpm)"}``; an empty name does
+        without the meaning. Meanings: time, rpm, lambda (lambda or AFR), throttle, manifold_pressure,
+        air_flow, lift, coolant.
+    units : mapping of str to str, optional
+        Units stated by you, such as ``{"manifold_pressure": "inHg vacuum"}``; these are not doubted.
+    afr_stoich : float, optional
+        Stoichiometric AFR the display multiplies lambda with; 14.7 is assumed, and said, if not given. [1]
+    decimal : str, optional
+        Decimal mark, ``.`` or ``,``; found from the rows if not given.
+    ambient_pa : float, optional
+        Ambient pressure for a pressure that counts from it; 101325 is assumed, and said, if not given. [Pa]
 
     Returns
     -------
     Log
-        The drive, every row's fate counted.
+        Time, speed, mixture and what else there is; ``report()`` tells what was made of the file.
 
     Raises
     ------
     LogFormatError
-        If the file cannot be read as a log; the message says what, where and the cure.
+        If the file cannot be read as a log, or not without a decision that is yours.
+    InputError
+        If an argument is wrong.
+
+    Notes
+    -----
+    The header may stand anywhere in the first 30 lines, with a row of units above, below or nowhere. Columns
+    are found by the meaning of their names; targets, trims, voltages and the like never count. What a name
+    says is checked against the values: AFR under the name of lambda is read as AFR, and said so. Two columns
+    for one meaning are compared; if they differ, the choice is yours. A last line without line end is
+    dropped, since a cut number still reads as a number. ``order_time`` and ``flag_rows`` state the rules for
+    time and for readings that are no mixture.
     """
-    path = Path(path)
+    place = Path(path)
     try:
-        data = path.read_bytes()
+        raw = [place.read_bytes()]
     except OSError as error:
-        msg = f"{path.name}: the log cannot be opened ({error.strerror}); check its name and folder."
+        msg = f"{place.name} cannot be opened: {error.strerror or error}. Check the path."
         raise LogFormatError(msg, path=str(path)) from error
-    text = read_log_text(data, path)
-    choices = choose_columns(text.heads, text.units, columns or {}, path.name)
-    values = {c.meaning: numbers_of(text.cells[c.position], text.decimal) * c.factor + c.offset for c in choices}
-    assumptions = [f"decimal {'comma' if text.decimal == ',' else 'point'}, cells split at {text.delimiter!r}"]
-    assumptions += [
-        f"column {c.column!r} states no unit and was read as {HOUSE_UNIT[c.meaning]}"
-        for c in choices
-        if not c.unit and c.meaning not in ("lambda", "rpm")
-    ]
-    values["lambda"], said = _as_lambda(values["lambda"], choices, afr_stoich, path.name)
-    assumptions += said
-    dropped = [("cells missing or too many", text.short_rows), ("header repeated", text.repeated_heads)]
-    bad = ~np.isfinite(values["time"]) | ~np.isfinite(values["rpm"]) | ~np.isfinite(values["lambda"])
-    dropped.append(("time, rpm or lambda is not a number", int(bad.sum())))
-    low, high = LAMBDA_LIMITS
-    outside = ~bad & ((values["lambda"] < low) | (values["lambda"] > high) | (values["rpm"] < 0.0))
-    dropped.append(("lambda or rpm impossible", int(outside.sum())))
-    keep = ~(bad | outside)
-    time = values["time"]
-    latest = np.maximum.accumulate(np.where(keep, time, -np.inf))
-    backwards = keep & np.concatenate([[False], time[1:] <= latest[:-1]])
-    dropped.append(("time runs backwards or stands", int(backwards.sum())))
-    keep &= ~backwards
-    if keep.sum() < 2:
-        msg = f"{path.name}: only {int(keep.sum())} rows hold time, rpm and lambda; check the columns chosen and the log."
-        raise LogFormatError(msg, path=str(path))
-    kept = {meaning: _fixed(array[keep]) for meaning, array in values.items()}
-    time = kept["time"] - kept["time"][0]
-    return Log(
-        path.name,
-        hashlib.sha256(data).hexdigest(),
-        _fixed(time),
-        kept["rpm"],
-        kept["lambda"],
-        kept.get("throttle"),
-        kept.get("manifold_pressure"),
-        kept.get("air_flow"),
-        kept.get("lift"),
-        kept.get("coolant"),
-        text.line[keep].astype(np.int64),
-        _flags(time, kept["rpm"], kept["lambda"]),
-        choices,
-        tuple(dropped),
-        tuple(assumptions),
+    return log_from_bytes(
+        raw.pop(),
+        place.name,
+        columns=columns,
+        units=units,
+        afr_stoich=afr_stoich,
+        decimal=decimal,
+        ambient_pa=ambient_pa,
     )
 
 
-def _fixed(array: FloatArray) -> FloatArray:
-    array = np.array(array)
-    array.flags.writeable = False
-    return array
+def log_from_bytes(
+    raw: bytes,
+    name: str,
+    *,
+    columns: Mapping[str, str] | None = None,
+    units: Mapping[str, str] | None = None,
+    afr_stoich: float | None = None,
+    decimal: str | None = None,
+    ambient_pa: float | None = None,
+) -> Log:
+    r"""Log of a drive from the bytes of a file.
+
+    Parameters
+    ----------
+    raw : bytes
+        What stands in the file.
+    name : str
+        Its name, for the report.
+    columns, units, afr_stoich, decimal, ambient_pa
+        As for ``read_log``. [as there]
+
+    Returns
+    -------
+    Log
+        The log.
+
+    Raises
+    ------
+    LogFormatError
+        If the bytes cannot be read as a log.
+    InputError
+        If an argument is wrong.
+
+    Examples
+    --------
+    >>> lines = b"Zeit (s);Drehzahl (1/min);Lambda\n5,0;900;0,95\n5,1;905;0,96\n"
+    >>> log_from_bytes(lines, "idle.csv")
+    Log('idle.csv', 2 rows over 0 s, 2 fit for use)
+    """
+    if afr_stoich is not None:
+        check_range(afr_stoich, "afr_stoich", 3.0, 20.0, cure="Petrol without ethanol has about 14.7.")
+    if ambient_pa is not None:
+        check_range(ambient_pa, "ambient_pa", 4e4, 1.1e5, cure="Sea level has about 101325 Pa.")
+    with ThreadPoolExecutor(min(4, os.cpu_count() or 1)) as pool:
+        return _read(raw, name, columns, units, afr_stoich, decimal, ambient_pa, pool)
 
 
-def _as_lambda(
-    values: FloatArray, choices: tuple[ColumnChoice, ...], afr_stoich: float | None, name: str
-) -> tuple[FloatArray, list[str]]:
-    """Lambda from a mixture column, whatever its name says: its values tell lambda from AFR."""
-    column = next(c.column for c in choices if c.meaning == "lambda")
-    finite = values[np.isfinite(values)]
-    if not finite.size:
-        msg = f"{name}: column {column!r} holds no number; name the mixture column with columns={{'lambda': '...'}}."
-        raise LogFormatError(msg, path=name, column=column)
-    middle = float(np.median(finite))
-    if middle > 30.0 or middle <= 0.3:
+def _read(
+    raw: bytes,
+    name: str,
+    columns: Mapping[str, str] | None,
+    units: Mapping[str, str] | None,
+    afr_stoich: float | None,
+    decimal: str | None,
+    ambient_pa: float | None,
+    pool: ThreadPoolExecutor,
+) -> Log:
+    # Opening and assembling need one thread each: meanwhile another takes the hash, first a part, then the rest.
+    digest, bytes_read = hashlib.sha256(), memoryview(raw)
+    part = len(raw) // 4
+    hashed = pool.submit(digest.update, bytes_read[:part])
+    text = open_log(raw, name, decimal=decimal)
+    candidates = find_candidates(text, columns=columns, units=units)
+    for key in NEEDED:
+        if not candidates[key]:
+            _refuse_missing(text, key)
+    places = sorted({candidate.place for found in candidates.values() for candidate in found})
+    clock = [place for place in (c.place for c in candidates["time"]) if text.is_clock(place)]
+    rows = read_rows(text, places, clock=clock, pool=pool)
+    if not len(rows.line):
+        dropped = "; ".join(f"{reason}: {count}" for reason, count in rows.dropped.items())
+        msg = f"{name}: no row below line {text.header_line} can be used ({dropped or 'there is none'})."
+        raise LogFormatError(msg, path=name, line=text.first_line)
+    hashed.result()
+    hashed = pool.submit(digest.update, bytes_read[part:])
+
+    def sha256() -> str:
+        hashed.result()
+        return digest.hexdigest()
+
+    return _assemble(text, candidates, places, clock, rows, afr_stoich, ambient_pa, sha256)
+
+
+def _refuse_missing(text: LogText, key: str) -> None:
+    what = {"time": "a time", "rpm": "an engine speed", "lambda": "a measured mixture (lambda or AFR)"}[key]
+    msg = (
+        f"{text.name}, line {text.header_line}: no column is {what}; the header has {', '.join(text.names)}. "
+        f"Name the column with columns={{{key!r}: ...}}, or log it."
+    )
+    raise LogFormatError(msg, path=text.name, line=text.header_line)
+
+
+def _assemble(
+    text: LogText,
+    candidates: dict[str, list[Candidate]],
+    places: Sequence[int],
+    clock: Sequence[int],
+    rows: LogRows,
+    afr_stoich: float | None,
+    ambient_pa: float | None,
+    sha256: Callable[[], str],
+) -> Log:
+    notes = list(text.notes)
+    chosen: dict[str, Reading] = {}
+    choices: list[ColumnChoice] = []
+    for meaning in MEANINGS:
+        readings = [
+            take_reading(
+                meaning.key,
+                candidate,
+                rows.values[places.index(candidate.place)],
+                clock=candidate.place in clock,
+                afr_stoich=afr_stoich,
+                ambient_pa=ambient_pa,
+            )
+            for candidate in candidates[meaning.key]
+        ]
+        reading, why, more = choose(meaning.key, readings, text.name, text.header_line)
+        notes += more
+        if reading is not None:
+            chosen[meaning.key] = reading
+            choices.append(ColumnChoice(meaning.key, reading.candidate.name, reading.unit, why))
+            notes += reading.notes
+    # Columns that were converted or not chosen are done with: their room is needed.
+    rows.values.clear()
+    dropped: Counter[str] = Counter(rows.dropped)
+    keep = np.ones(len(rows.line), dtype=np.bool_)
+    for key in NEEDED:
+        there = np.isfinite(chosen[key].values)
+        missing = int(np.count_nonzero(keep & ~there))
+        if missing:
+            dropped[f"no number in {chosen[key].candidate.name!r} ({BY_KEY[key].label})"] = missing
+        keep &= there
+    if not keep.any():
         msg = (
-            f"{name}: column {column!r} has a middle value of {middle:g}, neither lambda (near 1) nor AFR (near 14); "
-            "log the mixture itself, not raw counts or volts."
+            f"{text.name}: no row below line {text.header_line} holds a number for time, engine speed and mixture at "
+            "once. Check the columns with columns={...}."
         )
-        raise LogFormatError(msg, path=name, column=column)
-    if middle <= AFR_ABOVE:
-        return values, [f"column {column!r} holds lambda (middle value {middle:.3f})"]
-    stoich = USUAL_AFR if afr_stoich is None else check_range(afr_stoich, "afr_stoich", 6.0, 18.0)
-    source = "the usual setting of displays, common practice; state afr_stoich if yours differs"
-    source = source if afr_stoich is None else "as stated"
-    return values / stoich, [
-        f"column {column!r} holds AFR (middle value {middle:.2f}), turned to lambda by {stoich:g}, {source}"
-    ]
+        raise LogFormatError(msg, path=text.name, line=text.first_line)
+    time, line = chosen["time"], rows.line
+    if runs_backwards(_where(time.values, keep)):
+        chosen = {key: replace(reading, values=reading.values[::-1]) for key, reading in chosen.items()}
+        time, line, keep = chosen["time"], line[::-1], keep[::-1].copy()
+        notes.append("The log is written last row first: its rows are turned round.")
+    ordered = order_time(_where(time.values, keep), clock=time.candidate.place in clock)
+    dropped.update(ordered.dropped)
+    notes += ordered.notes
+    if not ordered.keep.all():
+        keep[np.flatnonzero(keep)[~ordered.keep]] = False
+    rpm = _where(chosen["rpm"].values, keep)
+    mixture = _where(chosen["lambda"].values, keep)
+    others = {field: _where(chosen[key].values, keep) if key in chosen else None for key, field in _FIELDS.items()}
+    for key, field in _FIELDS.items():
+        spare = others[field]
+        if spare is not None and np.isnan(spare).all():
+            others[field] = None
+            choices = [choice for choice in choices if choice.meaning != key]
+            notes.append(f"{chosen[key].candidate.name!r} holds no number in the rows kept, so it is left out.")
+    flag = flag_rows(ordered.time_s, rpm, mixture)
+    return Log(
+        name=text.name,
+        sha256=sha256(),
+        time_s=ordered.time_s,
+        rpm=rpm,
+        lambda_measured=mixture,
+        **others,
+        line=line if keep.all() else line[keep],
+        flag=flag,
+        columns=tuple(choices),
+        dropped=tuple(sorted(dropped.items())),
+        assumptions=tuple(dict.fromkeys(notes)),
+    )
 
 
-def _flags(time: FloatArray, rpm: FloatArray, ratio: FloatArray) -> NDArray[np.int8]:
-    flag = np.zeros(rpm.size, dtype=np.int8)
-    flag[(ratio < BURNS_BETWEEN[0]) | (ratio > BURNS_BETWEEN[1])] = 5
-    for code, extreme, beyond in (
-        (2, float(ratio.max()), ratio.max() > FREE_AIR_LAMBDA),
-        (3, float(ratio.min()), ratio.min() < FULL_RICH_LAMBDA),
-    ):
-        at = np.abs(ratio - extreme) <= 1e-9 * max(extreme, 1.0)
-        if beyond and at.sum() >= max(EXTREME_LEAST_ROWS, EXTREME_RUN_SHARE * ratio.size):
-            flag[at] = code
-    flag[_stuck(time, rpm, ratio)] = 4
-    flag[rpm < RUNNING_RPM] = 1
-    flag.flags.writeable = False
-    return flag
+def _where(values: FloatArray, keep: NDArray[np.bool_]) -> FloatArray:
+    kept = values if keep.all() else values[keep]
+    kept.flags.writeable = False
+    return kept
 
 
-def _stuck(time: FloatArray, rpm: FloatArray, ratio: FloatArray) -> NDArray[np.bool_]:
-    """Readings that stand still for long while the engine speed does not."""
-    stuck = np.zeros(ratio.size, dtype=bool)
-    edges = np.flatnonzero(np.diff(ratio) != 0.0) + 1
-    for start, end in zip(np.r_[0, edges], np.r_[edges, ratio.size], strict=True):
-        if time[end - 1] - time[start] >= STUCK_SECONDS and np.ptp(rpm[start:end]) > 300.0:
-            stuck[start:end] = True
-    return stuck
+def log_text(log: Log) -> str:
+    r"""Log as comma-separated text that reads back to the same numbers.
+
+    Parameters
+    ----------
+    log : Log
+        The log.
+
+    Returns
+    -------
+    str
+        A header with units, then one line a row, every number with all its digits; flags are found anew on
+        reading.
+
+    Examples
+    --------
+    >>> log = log_from_bytes(b"time (s),rpm,AFR\n3,900,14.7\n3.1,905,13.23\n", "two.csv")
+    >>> print(log_text(log))
+    time (s),rpm (1/min),lambda (lambda)
+    0.0,900.0,1.0
+    0.10000000000000009,905.0,0.9
+    """
+    fields = [field for field in NUMBERS if getattr(log, field) is not None]
+    columns = [getattr(log, field).tolist() for field in fields]
+    lines = [",".join(NUMBERS[field] for field in fields)]
+    lines += [",".join("" if cell != cell else repr(cell) for cell in row) for row in zip(*columns, strict=True)]
+    return "\n".join(lines) + "\n"

@@ -1,171 +1,259 @@
-"""From the bytes of a log to a table of cells: encoding, delimiter, header, units row."""
+"""Bytes of a log -> text with a table in it: encoding, line ends, names, decimal mark, where the rows begin."""
 
 from __future__ import annotations
 
-import csv
-import io
+import codecs
 import re
+from collections import Counter
+from collections.abc import Sequence
 from dataclasses import dataclass
-from pathlib import Path
 
 import numpy as np
-import pandas as pd
 
 from needlecalc.errors import LogFormatError
-from needlecalc.units import FloatArray
+from needlecalc.measure.logcell import decimal_mark, looks_like_number, number_from_cell, seconds_from_clock
+from needlecalc.measure.logtable import DELIMITERS, HEADER_WITHIN_LINES, LogTable, find_table
 
-HEADER_WITHIN_LINES = 30
-DELIMITERS = (";", "\t", ",")
-NUMBER = re.compile(r"^\s*[-+]?(\d+([.,]\d*)?|[.,]\d+)([eE][-+]?\d+)?\s*$")
-CLOCK = re.compile(r"^\s*(\d{1,2}):(\d{2}):(\d{2}(?:[.,]\d+)?)\s*$")
-SECONDS_PER_MINUTE, SECONDS_PER_HOUR = 60.0, 3600.0
+SAMPLE_LINES = 120
+_HEAD_BYTES = 1 << 20
+_RETURN, _LINE_END = b"\r\n"
 
 
 @dataclass(frozen=True)
 class LogText:
-    """Cells of a log as text, with where they stand.
+    """A log's bytes and the shape of the table in them.
 
     Parameters
     ----------
-    heads : tuple of str
-        Column names as written.
-    units : tuple of str
-        Units from a row of their own, or empty.
-    cells : pandas.DataFrame
-        One column a head, by position, every cell text.
-    line : array, shape (n,)
-        Line in the file of each row, from 1.
-    decimal : str
-        The decimal mark, "." or ",".
-    delimiter : str
-        What separates cells.
-    short_rows : int
-        Rows left out because they have fewer or more cells than the header.
-    repeated_heads : int
-        Rows left out because they repeat the header.
+    name : str
+        File name, no folder.
+    raw : bytes
+        The text in one byte a delimiter (UTF-16 is recoded), lines ending in LF or CRLF.
+    encoding : str
+        Encoding of the head of ``raw``.
+    delimiter, decimal : str
+        One sign each.
+    names : tuple of str
+        Columns as the file names them; a name met again gets its count in square brackets.
+    header_cells, units : tuple of str
+        Cells of the header and of the units row (empty texts where there is none), one a column.
+    header_line : int
+        Line of the header, from 1.
+    start : int
+        Where in ``raw`` the line below the header and its units begins.
+    first_line : int
+        That line, from 1.
+    width : int
+        Cells in most rows, an empty one behind a trailing delimiter counted.
+    sample : tuple of tuple of str
+        Cells of the first rows.
+    notes : tuple of str
+        What had to be assumed.
     """
 
-    heads: tuple[str, ...]
-    units: tuple[str, ...]
-    cells: pd.DataFrame
-    line: FloatArray
-    decimal: str
+    name: str
+    raw: bytes
+    encoding: str
     delimiter: str
-    short_rows: int
-    repeated_heads: int
+    decimal: str
+    names: tuple[str, ...]
+    header_cells: tuple[str, ...]
+    units: tuple[str, ...]
+    header_line: int
+    start: int
+    first_line: int
+    width: int
+    sample: tuple[tuple[str, ...], ...]
+    notes: tuple[str, ...]
+
+    def decoded(self, line: bytes) -> str:
+        """One line of ``raw`` as text.
+
+        Parameters
+        ----------
+        line : bytes
+            The line.
+
+        Returns
+        -------
+        str
+            By the file's encoding, or sign by sign where a line does not follow it.
+        """
+        try:
+            return line.decode(self.encoding)
+        except UnicodeDecodeError:
+            return line.decode("latin-1")
+
+    def is_clock(self, column: int) -> bool:
+        """Whether a column holds clock times.
+
+        Parameters
+        ----------
+        column : int
+            Its place, from 0.
+
+        Returns
+        -------
+        bool
+            True if more cells of the sample are clock times than plain numbers.
+        """
+        cells = [row[column] for row in self.sample]
+        clocks = sum(seconds_from_clock(cell) >= 0 for cell in cells)
+        return clocks > sum(looks_like_number(cell) for cell in cells)
 
 
-def read_log_text(data: bytes, path: Path) -> LogText:
-    """Cells of a delimited text log.
+def open_log(raw: bytes, name: str, *, decimal: str | None = None) -> LogText:
+    """Shape of the table in a log's bytes.
 
     Parameters
     ----------
-    data : bytes
+    raw : bytes
         The file.
-    path : Path
+    name : str
         Its name, for messages.
+    decimal : str, optional
+        Decimal mark, ``.`` or ``,``; found from the cells if not given.
 
     Returns
     -------
     LogText
-        Header, units and cells, all as text.
+        Encoding, delimiter, decimal mark, names, units and where the rows begin.
 
     Raises
     ------
     LogFormatError
-        If no header followed by rows of numbers is found.
+        If the file is empty, binary, without a header, without rows, or if header and rows do not match.
     """
-    try:
-        text = data.decode("utf-8-sig")
-    except UnicodeDecodeError:
-        text = data.decode("latin-1")
-    if "\x00" in text:
-        msg = f"{path.name}: the file holds NUL bytes, so it is not plain text; export the log again as CSV text."
-        raise LogFormatError(msg, path=str(path))
-    lines = text.splitlines()
-    header, delimiter = _find_header(lines, path)
-    heads = [head.strip() for head in _split(lines[header], delimiter)]
-    while heads and not heads[-1]:
-        heads.pop()
-    first = header + 1
-    units = tuple("" for _ in heads)
-    below = [cell.strip() for cell in _split(lines[first], delimiter)] if first < len(lines) else []
-    if below and not any(_is_number(cell) for cell in below):
-        units = tuple((below + [""] * len(heads))[: len(heads)])
-        first += 1
-    rows, numbers, short, repeated = [], [], 0, 0
-    for number, cells in enumerate(csv.reader(io.StringIO("\n".join(lines[first:])), delimiter=delimiter), first + 1):
-        while len(cells) > len(heads) and not cells[-1].strip():
-            cells.pop()
-        if not cells or not any(cell.strip() for cell in cells):
-            continue
-        if [cell.strip() for cell in cells] == heads:
-            repeated += 1
-        elif len(cells) != len(heads):
-            short += 1
-        else:
-            rows.append(cells)
-            numbers.append(number)
-    if not rows:
-        msg = f"{path.name}, line {header + 1}: a header but no row of data below it; check that the log was recorded."
-        raise LogFormatError(msg, path=str(path), line=header + 1)
-    cells_frame = pd.DataFrame(rows, dtype=str)
-    commas = sum(bool(re.fullmatch(r"\s*-?\d+,\d+\s*", cell)) for row in rows[:200] for cell in row)
-    decimal = "," if delimiter != "," and commas else "."
+    text, encoding, skip = _one_byte_text(raw, name)
+    # A header stands within the first lines; what a huge first line hides is no header.
+    head = text[skip : skip + _HEAD_BYTES]
+    pieces = head.split(b"\n", HEADER_WITHIN_LINES + SAMPLE_LINES)
+    if len(head) == _HEAD_BYTES or len(pieces) > HEADER_WITHIN_LINES + SAMPLE_LINES:
+        pieces.pop()
+    lines = [piece.decode(encoding, errors="replace").replace("\0", "").rstrip("\r") for piece in pieces]
+    _refuse_binary(lines, name)
+    table = find_table(lines, name)
+    start = skip + sum(len(piece) + 1 for piece in pieces[: table.begin])
+    sample = tuple(tuple(row[: len(table.names)]) for row in table.rows)
+    mark, notes = _decimal(decimal, table, text, start, name)
+    layout = (
+        f"The header is line {table.header + 1}, the rows begin in line {table.first + 1}; cells are divided by "
+        f"{DELIMITERS[table.delimiter]}, numbers have a decimal {'comma' if mark == ',' else 'point'}, "
+        f"the encoding is {encoding.upper()}."
+    )
     return LogText(
-        tuple(heads), units, cells_frame, np.array(numbers, dtype=np.float64), decimal, delimiter, short, repeated
+        name=name,
+        raw=text,
+        encoding=encoding,
+        delimiter=table.delimiter,
+        decimal=mark,
+        names=_distinct(table.names),
+        header_cells=tuple(table.names),
+        units=tuple(table.units),
+        header_line=table.header + 1,
+        start=start,
+        first_line=table.begin + 1,
+        width=table.width,
+        sample=sample,
+        notes=(layout, *notes),
     )
 
 
-def numbers_of(cells: pd.Series[str], decimal: str) -> FloatArray:
-    """Numbers in a column of text; NaN where a cell is not a number.
-
-    Parameters
-    ----------
-    cells : pandas.Series of str, shape (n,)
-        The cells.
-    decimal : str
-        The decimal mark.
-
-    Returns
-    -------
-    array, shape (n,)
-        Values in the column's own unit; clock times become seconds. [as written]
-    """
-    text = cells.str.strip()
-    clock = text.str.extract(CLOCK)
-    if clock[0].notna().mean() > 0.5:
-        hours, minutes = pd.to_numeric(clock[0]), pd.to_numeric(clock[1])
-        seconds = pd.to_numeric(clock[2].str.replace(",", ".", regex=False))
-        return np.array(hours * SECONDS_PER_HOUR + minutes * SECONDS_PER_MINUTE + seconds, dtype=np.float64)
-    if decimal == ",":
-        text = text.str.replace(",", ".", regex=False)
-    return np.array(pd.to_numeric(text, errors="coerce"), dtype=np.float64)
+def _one_byte_text(raw: bytes, name: str) -> tuple[bytes, str, int]:
+    blank = b" \t\r\n\0\x1a"
+    if not raw[:4096].strip(blank) and not raw.strip(blank):
+        msg = f"{name} is empty; a log needs a header and rows. Export it again."
+        raise LogFormatError(msg, path=name, line=1)
+    encoding, skip = "utf-8", 0
+    wide = _wide_encoding(raw)
+    if wide:
+        # Half a character at the end belongs to a cut line, and a line without its end is dropped later.
+        raw = raw.decode(wide, errors="replace").removeprefix("\ufeff").encode("utf-8")
+    else:
+        skip = 3 if raw.startswith(codecs.BOM_UTF8) else 0
+        # The head, with the header in it, decides; a row further down that differs is decoded by itself.
+        try:
+            codecs.getincrementaldecoder("utf-8")().decode(raw[:_HEAD_BYTES])
+        except UnicodeDecodeError:
+            encoding = "latin-1"
+    if b"\r" in raw and _lone_return(raw):
+        raw = re.sub(rb"\r+\n|\r", b"\n", raw)
+    return raw, encoding, skip
 
 
-def _is_number(cell: str) -> bool:
-    return bool(NUMBER.match(cell) or CLOCK.match(cell))
+def _lone_return(raw: bytes) -> bool:
+    for place in range(0, len(raw), _HEAD_BYTES // 4):
+        some = np.frombuffer(raw, np.uint8, min(_HEAD_BYTES // 4 + 1, len(raw) - place), place)
+        if (some[-1] == _RETURN and place + len(some) == len(raw)) or (
+            (some[:-1] == _RETURN) & (some[1:] != _LINE_END)
+        ).any():
+            return True
+    return False
 
 
-def _split(line: str, delimiter: str) -> list[str]:
-    return next(csv.reader([line], delimiter=delimiter), [])
+def _wide_encoding(raw: bytes) -> str:
+    if raw.startswith((codecs.BOM_UTF32_LE, codecs.BOM_UTF32_BE)):
+        return "utf-32"
+    if raw.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
+        return "utf-16"
+    head = raw[:4096]
+    even, odd = head[0::2].count(0), head[1::2].count(0)
+    half = len(head) / 2
+    if odd > 0.7 * half and even < 0.05 * half:
+        return "utf-16-le"
+    if even > 0.7 * half and odd < 0.05 * half:
+        return "utf-16-be"
+    return ""
 
 
-def _find_header(lines: list[str], path: Path) -> tuple[int, str]:
-    """First line of names whose next lines hold as many cells, most of them numbers."""
-    for index, line in enumerate(lines[:HEADER_WITHIN_LINES]):
-        for delimiter in DELIMITERS:
-            cells = _split(line, delimiter)
-            names = [cell for cell in cells if cell.strip() and not _is_number(cell)]
-            if len(names) < 2 or len(names) < 0.7 * len([cell for cell in cells if cell.strip()]):
-                continue
-            for below in lines[index + 1 : index + 4]:
-                row = _split(below, delimiter)
-                numbers = sum(_is_number(cell) for cell in row)
-                if len(row) >= len(names) and numbers >= max(2, 0.4 * len(names)):
-                    return index, delimiter
-    msg = (
-        f"{path.name}: no header with rows of numbers below it within the first {HEADER_WITHIN_LINES} lines; export "
-        "the log as text with one line of column names."
-    )
-    raise LogFormatError(msg, path=str(path), line=1)
+def _refuse_binary(lines: Sequence[str], name: str) -> None:
+    text = "".join(lines)[:65536]
+    control = sum(text.count(chr(code)) for code in range(32) if chr(code) not in "\t\v\f\x1a\x1b")
+    control += text.count("\x7f")
+    if control > 0.005 * len(text) + 1:
+        msg = (
+            f"{name} is a binary file, not text: {control} of its first {len(text)} signs cannot be printed. "
+            "Export the log as text (csv) from the logger's own program."
+        )
+        raise LogFormatError(msg, path=name, line=1)
+
+
+def _distinct(names: Sequence[str]) -> tuple[str, ...]:
+    taken: set[str] = set()
+    result = []
+    for place, given in enumerate(names, start=1):
+        name = base = given or f"column {place}"
+        count = 1
+        while name in taken or (count > 1 and name in names):
+            count += 1
+            name = f"{base} [{count}]"
+        taken.add(name)
+        result.append(name)
+    return tuple(result)
+
+
+def _decimal(given: str | None, table: LogTable, text: bytes, start: int, name: str) -> tuple[str, tuple[str, ...]]:
+    if given is not None:
+        if given not in (".", ","):
+            msg = f"decimal is {given!r}, but must be '.' or ','."
+            raise LogFormatError(msg, path=name)
+        return given, ()
+    marks = Counter(decimal_mark(cell) for row in table.rows for cell in row)
+    if marks["."] and marks[","]:
+        msg = (
+            f"{name}: from line {table.first + 1} on, both decimal points and decimal commas stand in the rows. "
+            "Say which holds with decimal='.' or decimal=','."
+        )
+        raise LogFormatError(msg, path=name, line=table.first + 1)
+    if marks[","]:
+        return ",", ()
+    if marks["."] or table.delimiter == ",":
+        return ".", ()
+    # Whole numbers only so far: the first number further down that leaves no choice decides.
+    later = re.compile(rb"(?<![\d.,:])\d{1,9}([.,])(?:\d{1,2}|\d{4,12})(?![\d.,:])").search(text, start)
+    if later and later[1] == b",":
+        return ",", ()
+    grouped = any(number_from_cell(cell, ",") < 1000 and "," in cell for row in table.rows for cell in row)
+    if not later and grouped:
+        return ",", ("Numbers such as 1,234 are read with a decimal comma; decimal='.' reads thousands.",)
+    return ".", ()

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from needlecalc.measure.bands import GAP_SECONDS, Bands
-from needlecalc.measure.logfile import FLAGS, RUNNING_RPM, Log
+from needlecalc.measure.logfile import Log
+from needlecalc.measure.logflags import RPM_ENGINE_ON
 from needlecalc.parts.setup import Setup
 from needlecalc.units import FloatArray
 
@@ -20,7 +22,6 @@ CORRELATION_S = 1.0
 LEAST_HOLDS = 3
 LEAST_SPREAD_SAMPLES = 30
 LEAST_COOLANT_RANGE_DEGC = 8.0
-STUCK, CEILING = FLAGS.index("lambda stuck"), FLAGS.index("lambda at its ceiling")
 
 
 class Found(NamedTuple):
@@ -165,23 +166,23 @@ def richer_when_hot(bands: Bands) -> Found:
     return Found(slope * float(np.ptp(heat)), error * float(np.ptp(heat)), heat.size)
 
 
-def flagged_share(log: Log, flag: int) -> float:
-    """Share of the running engine's rows that carry a flag.
+def flagged_share(log: Log, flags: Sequence[int]) -> float:
+    """Share of the running engine's rows that carry one of some flags.
 
     Parameters
     ----------
     log : Log
         The log.
-    flag : int
-        Index into its flags.
+    flags : sequence of int
+        Places in ``logflags.FLAGS``.
 
     Returns
     -------
     float
         Share. [-]
     """
-    running = log.rpm >= RUNNING_RPM
-    return float((log.flag[running] == flag).mean()) if running.any() else 0.0
+    running = log.rpm >= RPM_ENGINE_ON
+    return float(np.isin(log.flag[running], flags).mean()) if running.any() else 0.0
 
 
 def coolest_degc(bands: Bands) -> float:

@@ -1,0 +1,160 @@
+"""Which readings are fit for use: engine off, saturated, frozen, or no mixture that burns."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from needlecalc.units import FloatArray
+
+FLAGS = (
+    "fit for use",
+    "engine off or cranking: rpm below 200",
+    "rpm above 20000: no engine speed",
+    "mixture reading saturated at its lean end: overrun, free air or the display's ceiling",
+    "mixture reading saturated at its rich end: the display's floor",
+    "leaner than lambda 1.8: no mixture that burns, so overrun, free air or misfire",
+    "richer than lambda 0.5: no mixture that burns, or no reading yet",
+    "mixture reading frozen while rpm changes",
+)
+FIT, ENGINE_OFF, RPM_TOO_HIGH, CEILING, FLOOR, TOO_LEAN, TOO_RICH, FROZEN = range(len(FLAGS))
+
+# Common practice, no source: a warm petrol engine neither idles below 200 1/min nor burns outside these
+# limits.
+RPM_ENGINE_ON = 200.0
+RPM_HIGHEST = 20000.0
+LAMBDA_RICHEST = 0.5
+LAMBDA_LEANEST = 1.8
+
+# A reading this long at the log's extreme value, while rpm changes, is the display's end and no mixture.
+_HELD_S = 1.0
+_HELD_ROWS = 5
+_PILE_UP = 3
+# Share of the rows beyond a ceiling that may be glitches and do not hide it.
+_GLITCHES = 0.001
+# Steps of a display wider than this stand still of themselves: patience is longer.
+_COARSE_LAMBDA = 0.02
+_FAR_END = (0.7, 1.3)
+_FROZEN_S = 5.0
+_FROZEN_COARSE_S = 60.0
+_FROZEN_ROWS = 20
+_FROZEN_RUNS = 20.0
+
+
+def flag_rows(time_s: FloatArray, rpm: FloatArray, lambda_measured: FloatArray) -> NDArray[np.int8]:
+    """Flag of each row: 0 where it is fit for use, else its place in ``FLAGS``.
+
+    Parameters
+    ----------
+    time_s : array, shape (n,)
+        Time, strictly rising. [s]
+    rpm : array, shape (n,)
+        Engine speed. [1/min]
+    lambda_measured : array, shape (n,)
+        Measured lambda. [1]
+
+    Returns
+    -------
+    array of int8, shape (n,)
+        The flags.
+
+    Notes
+    -----
+    A display's ceiling is found, not known: it is the highest value on which the reading stays for a
+    second or more, if at least three times as many rows lie on it as within five display steps below, and
+    no more than 0.1 % of the rows, glitches, above it; between lambda 0.7 and 1.3 rpm must change
+    meanwhile. Where the display's steps are wider than 0.02 lambda a steady mixture can do the same, so
+    there only ends beyond lambda 0.7 and 1.3 count.
+
+    A sensor is frozen where the reading stays the same to the last digit while rpm changes by 200 1/min and
+    15 %, for five seconds (a minute where the display's steps are coarse or not known) and for twenty times
+    the run that is usual in this log. All these limits are common practice, without a source.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> flag_rows(np.arange(3.0), np.array([0.0, 900.0, 900.0]), np.array([1.0, 1.0, 16.0]))
+    array([1, 0, 5], dtype=int8)
+    """
+    flag = np.zeros(len(time_s), dtype=np.int8)
+    if not len(time_s):
+        return flag
+    runs = _Runs(time_s, rpm, lambda_measured)
+    # What stands further down overrules.
+    for which, rows in (
+        (FROZEN, runs.frozen()),
+        (TOO_LEAN, lambda_measured > LAMBDA_LEANEST),
+        (TOO_RICH, lambda_measured < LAMBDA_RICHEST),
+        (CEILING, runs.at_end(lean=True)),
+        (FLOOR, runs.at_end(lean=False)),
+        (RPM_TOO_HIGH, rpm > RPM_HIGHEST),
+        (ENGINE_OFF, rpm < RPM_ENGINE_ON),
+    ):
+        if rows.any():
+            flag[rows] = which
+    return flag
+
+
+class _Runs:
+    """Stretches of some rows over which the reading stays the same to the last digit."""
+
+    def __init__(self, time_s: FloatArray, rpm: FloatArray, lambda_measured: FloatArray) -> None:
+        self.time_s, self.rpm, self.reading = time_s, rpm, lambda_measured
+        # Only runs of some rows tell; each stands as a stretch of rows like the few that follow.
+        same = lambda_measured[1:] == lambda_measured[:-1]
+        more = _HELD_ROWS - 1
+        held = same[: max(len(same) - more + 1, 0)].copy()
+        for ahead in range(1, more):
+            held &= same[ahead : ahead + len(held)]
+        edges = np.flatnonzero(np.diff(held.astype(np.int8), prepend=0, append=0))
+        self.start, self.stop = edges[::2], edges[1::2] + more
+        self.duration_s = time_s[self.stop - 1] - time_s[self.start]
+        self.step = self._display_step()
+
+    def _display_step(self) -> float:
+        # From the levels of readings that can be a mixture; some ten thousand rows show them all.
+        some = self.reading[:: len(self.reading) // 50_000 + 1]
+        steps = np.diff(np.unique(some[(some > LAMBDA_RICHEST) & (some < LAMBDA_LEANEST)]))
+        return float(np.quantile(steps, 0.1)) if len(steps) else np.inf
+
+    def _every_duration_s(self) -> FloatArray:
+        changed = np.flatnonzero(self.reading[1:] != self.reading[:-1]) + 1
+        bounds = np.concatenate([[0], changed, [len(self.time_s)]])
+        every: FloatArray = self.time_s[bounds[1:] - 1] - self.time_s[bounds[:-1]]
+        return every
+
+    def _rpm_moves(self, run: int, least: float, share: float) -> bool:
+        rpm = self.rpm[self.start[run] : self.stop[run]]
+        return bool(np.ptp(rpm) >= max(least, share * float(np.mean(np.abs(rpm)))))
+
+    def frozen(self) -> NDArray[np.bool_]:
+        marked = np.zeros(len(self.time_s), dtype=np.bool_)
+        patience = _FROZEN_S if self.step <= _COARSE_LAMBDA else _FROZEN_COARSE_S
+        long = (self.duration_s >= patience) & (self.stop - self.start >= _FROZEN_ROWS)
+        every = self._every_duration_s() if long.any() else np.zeros(0)
+        if len(every) >= 10:
+            long &= self.duration_s >= _FROZEN_RUNS * float(np.median(every))
+        for run in np.flatnonzero(long):
+            if self._rpm_moves(int(run), 200.0, 0.15):
+                marked[self.start[run] : self.stop[run]] = True
+        return marked
+
+    def at_end(self, lean: bool) -> NDArray[np.bool_]:
+        held = np.flatnonzero(self.duration_s >= _HELD_S)
+        lowest, highest = _FAR_END
+        far = (self.reading[self.start[held]] >= highest) | (self.reading[self.start[held]] <= lowest)
+        # Far out no mixture stays the same to the last digit; near lambda one it can, while rpm does.
+        telling = [run for run, out in zip(held.tolist(), far, strict=True) if out or self._rpm_moves(run, 20.0, 0.02)]
+        if not telling:
+            return np.zeros(len(self.time_s), dtype=np.bool_)
+        values = self.reading[self.start[telling]]
+        end = float(values.max() if lean else values.min())
+        beyond = self.reading >= end if lean else self.reading <= end
+        if self.step > _COARSE_LAMBDA and lowest < end < highest:
+            return np.zeros_like(beyond)
+        near = 5 * (self.step if np.isfinite(self.step) else _COARSE_LAMBDA)
+        on_it = np.count_nonzero(self.reading == end)
+        inside = np.count_nonzero(~beyond & (np.abs(self.reading - end) <= near))
+        glitches = np.count_nonzero(beyond) - on_it
+        real = on_it >= _PILE_UP * inside and glitches <= _GLITCHES * len(self.reading)
+        return beyond if real else np.zeros_like(beyond)

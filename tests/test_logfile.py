@@ -1,0 +1,361 @@
+"""The log as a whole: time, flags, fates, round trip, and that no bytes break it. All logs are invented."""
+
+from __future__ import annotations
+
+import hashlib
+from collections import Counter
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from hypothesis import HealthCheck, example, given, settings
+from hypothesis import strategies as st
+
+from needlecalc.errors import InputError, LogFormatError
+from needlecalc.measure import logtime
+from needlecalc.measure.logfile import FLAGS, Log, log_from_bytes, log_text, read_log
+from needlecalc.measure.logflags import (
+    CEILING,
+    ENGINE_OFF,
+    FLOOR,
+    FROZEN,
+    RPM_TOO_HIGH,
+    TOO_LEAN,
+    TOO_RICH,
+    flag_rows,
+)
+from needlecalc.measure.logtime import order_time
+
+GOOD = b"Time (s),RPM,Lambda,Throttle (%)\n" + b"".join(
+    b"%.1f,%d,%.3f,%.1f\n" % (5 + i / 10, 900 + 7 * i, 0.9 + i % 9 / 100, i % 40) for i in range(60)
+)
+
+
+def drive(n: int = 3000, seed: int = 3) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """A lively drive at 10 rows a second with a display of 0.001 lambda."""
+    rng = np.random.default_rng(seed)
+    rpm = 2500 + 800 * np.sin(np.arange(n) / 40) + rng.normal(0, 25, n)
+    return np.arange(n) / 10, rpm, np.round(0.95 + rng.normal(0, 0.02, n), 3)
+
+
+# --- time ---------------------------------------------------------------------------------------
+
+
+def test_time_starts_at_zero_wherever_it_started():
+    assert log_from_bytes(GOOD, "x").time_s[0] == 0.0
+
+
+@pytest.mark.parametrize(
+    ("logged", "kept", "dropped"),
+    [
+        ([3, 4, 5], [0, 1, 2], {}),
+        ([3, 4, 4, 5], [0, 1, 2], {logtime.REPEATS: 1}),
+        ([3, 4, 3.5, 5], [0, 1, 2], {logtime.BACKWARDS: 1}),
+        ([3, 4, 9000, 5, 6], [0, 1, 2, 3], {logtime.SPIKE: 1}),
+        ([9000, 3, 4, 5, 6], [0, 1, 2, 3], {logtime.SPIKE: 1}),
+        ([3, 4, 5, 105, 106], [0, 1, 2, 102, 103], {}),
+    ],
+)
+def test_rows_out_of_order(logged, kept, dropped):
+    ordered = order_time(np.array(logged, dtype=float))
+    assert ordered.time_s.tolist() == kept
+    assert ordered.dropped == dropped
+    assert np.count_nonzero(ordered.keep) == len(kept)
+
+
+def test_restart_of_the_clock_goes_on_behind():
+    ordered = order_time(np.concatenate([np.arange(50.0), np.arange(20.0)]))
+    np.testing.assert_array_equal(ordered.time_s, np.arange(70.0))
+    assert "restarts 1 times" in ordered.notes[0]
+    assert not ordered.dropped
+
+
+def test_midnight_needs_a_clock():
+    stamps = np.array([86398.0, 86399.0, 0.0, 1.0])
+    ordered = order_time(stamps, clock=True)
+    assert ordered.time_s.tolist() == [0, 1, 2, 3]
+    assert "passes midnight 1 times" in ordered.notes[0]
+    assert order_time(stamps).dropped == {logtime.BACKWARDS: 2}
+
+
+def test_coarse_stamps_are_spread():
+    ordered = order_time(np.repeat(np.arange(10.0), 5))
+    np.testing.assert_allclose(ordered.time_s, np.arange(50) / 5)
+    assert "coarser than the rows" in ordered.notes[0]
+
+
+def test_pauses_are_told():
+    assert "1 pauses in the log, the longest of 60 s" in order_time(np.array([0.0, 1, 2, 62, 63, 64])).notes[0]
+
+
+@given(st.lists(st.floats(-1e16, 1e16), min_size=1, max_size=60), st.booleans())
+@example([0.0, 86400.0, 0.0], True)
+def test_time_always_rises_and_every_row_is_counted(stamps, clock):
+    ordered = order_time(np.array(stamps), clock=clock)
+    assert ordered.time_s[0] == 0.0
+    assert (np.diff(ordered.time_s) > 0).all()
+    assert np.count_nonzero(ordered.keep) == len(ordered.time_s)
+    assert len(ordered.time_s) + sum(ordered.dropped.values()) == len(stamps)
+
+
+@pytest.mark.parametrize(
+    ("head", "stamps", "step"),
+    [
+        ("Time (ms)", [1000, 1100, 1200], 0.1),
+        ("Time", [1000, 1100, 1200], 0.1),
+        ("Time", [10.0, 10.1, 10.2], 0.1),
+        ("Time (min)", [1, 2, 3], 60.0),
+        ("Time", ["10:00:00.0", "10:00:00.5", "10:00:01.0"], 0.5),
+        ("Time", ["23:59:59", "00:00:00", "00:00:01"], 1.0),
+    ],
+)
+def test_units_of_time(head, stamps, step):
+    rows = "".join(f"{stamp},900,1\n" for stamp in stamps)
+    log = log_from_bytes(f"{head},RPM,Lambda\n{rows}".encode(), "x")
+    np.testing.assert_allclose(log.time_s, [0, step, 2 * step], rtol=1e-9)
+    assert len(log.assumptions) >= (head == "Time")
+
+
+def test_time_that_fits_no_unit_is_refused():
+    with pytest.raises(LogFormatError, match=r"step of 5 fits neither seconds nor milliseconds; units=\{'time': 'ms'"):
+        log_from_bytes(b"Time,RPM,Lambda\n0,900,1\n5,900,1\n10,900,1\n", "x")
+
+
+# --- flags --------------------------------------------------------------------------------------
+
+
+def test_a_lively_drive_is_fit():
+    assert not flag_rows(*drive()).any()
+
+
+@pytest.mark.parametrize("ceiling", [1.1, 1.36, 1.523])
+def test_ceiling_is_found_wherever_the_display_ends(ceiling):
+    time_s, rpm, reading = drive()
+    cut = (np.arange(len(rpm)) % 300) > 270
+    reading[cut] = ceiling
+    flag = flag_rows(time_s, rpm, reading)
+    assert (flag[cut] == CEILING).all()
+    assert not flag[~cut].any()
+
+
+def test_far_out_a_ceiling_counts_at_steady_speed_too():
+    time_s, rpm, reading = drive()
+    rpm[:], reading[500:540], reading[900:940] = 2000.0, 1.4, 0.95
+    flag = flag_rows(time_s, rpm, reading)
+    assert (flag[500:540] == CEILING).all()
+    assert np.count_nonzero(flag) == 40
+
+
+def test_floor_and_a_glitch_beyond_the_ceiling():
+    time_s, rpm, reading = drive()
+    reading[100:140], reading[500:540], reading[900] = 0.68, 1.5, 1.6
+    flag = flag_rows(time_s, rpm, reading)
+    assert (flag[100:140] == FLOOR).all()
+    assert (flag[500:540] == CEILING).all()
+    assert flag[900] == CEILING
+    assert np.count_nonzero(flag) == 81
+
+
+def test_engine_off_free_air_and_nonsense():
+    time_s, rpm, reading = drive()
+    rpm[:20], rpm[50], reading[60], reading[70], reading[80] = 0.0, 60000.0, 16.0, 0.2, 0.0
+    flag = flag_rows(time_s, rpm, reading)
+    assert (flag[:20] == ENGINE_OFF).all()
+    assert flag[[50, 60, 70, 80]].tolist() == [RPM_TOO_HIGH, TOO_LEAN, TOO_RICH, TOO_RICH]
+
+
+def test_frozen_sensor():
+    time_s, rpm, reading = drive()
+    reading[1000:1200] = 0.951
+    flag = flag_rows(time_s, rpm, reading)
+    assert np.count_nonzero(flag[1000:1200] == FROZEN) >= 199
+    assert np.count_nonzero(flag) <= 202
+
+
+def test_steady_speed_is_not_frozen():
+    time_s, rpm, reading = drive()
+    rpm[1000:1200], reading[1000:1200] = 2500.0, 0.951
+    assert not flag_rows(time_s, rpm, reading).any()
+
+
+@pytest.mark.parametrize("step", [0.05, 0.1])
+def test_a_coarse_display_is_not_condemned(step):
+    time_s, rpm, _ = drive()
+    slow = 0.95 + 0.08 * np.sin(np.arange(len(rpm)) / 150)
+    assert not flag_rows(time_s, rpm, np.round(slow / step) * step).any()
+
+
+# --- the whole ----------------------------------------------------------------------------------
+
+
+def total(log: Log) -> int:
+    return sum(count for _, count in log.fates())
+
+
+def test_a_log_written_last_row_first_is_turned_round():
+    head, *rows = GOOD.splitlines(keepends=True)
+    there, back = log_from_bytes(GOOD, "x"), log_from_bytes(b"".join([head, *reversed(rows)]), "x")
+    np.testing.assert_array_equal(back.time_s, there.time_s)
+    np.testing.assert_array_equal(back.lambda_measured, there.lambda_measured)
+    assert back.line.tolist() == list(range(61, 1, -1))
+    assert "The log is written last row first: its rows are turned round." in back.assumptions
+
+
+def test_every_row_has_a_fate():
+    raw = (
+        b"Zeit;Drehzahl;Lambda\n0,0;900;0,95\n0,1;-;0,95\n0,2;905;n.a.\n0,3;907;0,96\n0,3;908;0,97\n"
+        b"Zeit;Drehzahl;Lambda\n\n0,4;100;2,5\nhalf a line\n0,5;910;0,9"
+    )
+    log = log_from_bytes(raw, "x.csv")
+    assert log.line.tolist() == [2, 5, 9]
+    assert dict(log.dropped) == {
+        "no number in 'Drehzahl' (engine speed)": 1,
+        "no number in 'Lambda' (mixture)": 1,
+        "time repeats the row before": 1,
+        "header repeated": 1,
+        "fewer cells than the header": 1,
+        "last line has no line end, so it may be cut short": 1,
+    }
+    assert total(log) == 9
+    report = log.report()
+    for words in (
+        "x.csv",
+        log.sha256,
+        "Drehzahl",
+        "decimal comma",
+        *dict(log.dropped),
+        "all rows of the file",
+    ):
+        assert words in report
+
+
+def test_a_cut_number_that_still_parses_never_counts():
+    log = log_from_bytes(GOOD + b"11.0,1320,1", "x")
+    assert len(log.rpm) == 60
+    log = log_from_bytes(GOOD + b"11.0,1320,0.9,3", "x")
+    assert len(log.rpm) == 60
+
+
+def test_nothing_usable_is_refused():
+    with pytest.raises(LogFormatError, match="no row below line 1 holds a number for time, engine speed and mixture"):
+        log_from_bytes(b"Time,RPM,Lambda\n0,900,-\n1,-,0.9\n", "x", units={"time": "s"})
+    with pytest.raises(LogFormatError, match=r"no row below line 1 can be used \(last line"):
+        log_from_bytes(b"Time,RPM,Lambda\n0,900,1", "x")
+
+
+def test_read_log_hashes_names_and_freezes(tmp_path):
+    path = tmp_path / "drive.csv"
+    path.write_bytes(GOOD)
+    log = read_log(path)
+    assert log.name == "drive.csv"
+    assert log.sha256 == hashlib.sha256(GOOD).hexdigest()
+    assert repr(log) == "Log('drive.csv', 60 rows over 6 s, 60 fit for use)"
+    for array in (log.time_s, log.rpm, log.lambda_measured, log.throttle_percent, log.line, log.flag):
+        with pytest.raises(ValueError, match="read-only"):
+            array[0] = 1
+    assert log.to_frame()["meaning"].tolist() == ["time", "engine speed", "mixture", "throttle"]
+    assert "<table>" in log._repr_html_()
+    assert log.lift_mm is None
+
+
+def test_no_such_file(tmp_path):
+    with pytest.raises(LogFormatError, match=r"gone.csv cannot be opened: No such file .* Check the path") as caught:
+        read_log(tmp_path / "gone.csv")
+    assert caught.value.path.endswith("gone.csv")
+
+
+@pytest.mark.parametrize(
+    ("changes", "words"),
+    [
+        ({"time_s": np.arange(60)[::-1]}, "row 2 is 58 s, but time must rise"),
+        ({"rpm": np.ones(3)}, "columns must be equally long"),
+        ({"flag": np.full(60, len(FLAGS))}, "must be a place in FLAGS"),
+        ({"lambda_measured": np.full(60, np.nan)}, "lambda_measured: entry 1 is nan"),
+    ],
+)
+def test_record_checks_itself(changes, words):
+    with pytest.raises(InputError, match=words):
+        replace(log_from_bytes(GOOD, "x"), **changes)
+
+
+def test_dirty_rows_change_no_clean_one():
+    lines = GOOD.splitlines(keepends=True)
+    dirty = log_from_bytes(b"".join([*lines[:20], b"text,more,text,here\n", b"\n", *lines[20:]]), "x")
+    clean = log_from_bytes(GOOD, "x")
+    np.testing.assert_array_equal(dirty.lambda_measured, clean.lambda_measured)
+    np.testing.assert_array_equal(dirty.time_s, clean.time_s)
+
+
+_NUMBERS = st.floats(-1e6, 1e6).map(repr)
+
+
+@settings(max_examples=150, deadline=None)
+@given(
+    st.lists(
+        st.tuples(
+            st.floats(0, 1e5).map(repr),
+            st.floats(0, 9000).map(repr),
+            st.one_of(st.floats(0.6, 1.6), st.sampled_from([16.0, 1.523])).map(repr),
+            st.one_of(st.floats(0, 100).map(repr), st.just("")),
+            st.one_of(st.floats(1e4, 1e5).map(repr), st.just("-")),
+        ),
+        min_size=1,
+        max_size=30,
+    )
+)
+def test_round_trip(rows):
+    head = "time (s),rpm (1/min),AFR,throttle (%),manifold absolute pressure (Pa)\n"
+    cells = [(*row[:2], repr(14.7 * float(row[2])), *row[3:]) for row in rows]
+    raw = (head + "".join(",".join(row) + "\n" for row in cells)).encode()
+    # Stated, since mixtures mostly of free air would be doubted.
+    log = log_from_bytes(raw, "x", units={"lambda": "AFR"})
+    text = log_text(log)
+    again = log_from_bytes(text.encode(), "x", units={"lambda": "lambda"})
+    assert log_text(again) == text
+    np.testing.assert_array_equal(again.flag, log.flag)
+    assert total(log) == len(rows)
+
+
+def read_anything(raw: bytes) -> None:
+    log, refusal = None, None
+    try:
+        log = log_from_bytes(raw, "fuzz.csv")
+    except LogFormatError as error:
+        refusal = error
+    if log is None:
+        assert refusal.path == "fuzz.csv"
+        assert str(refusal).endswith((".", ")"))
+    else:
+        assert (np.diff(log.time_s) > 0).all()
+        assert len(log.line) == len(set(log.line.tolist()))
+        assert log.report()
+        assert log_text(log)
+
+
+@settings(max_examples=200, deadline=5000)
+@given(st.binary(max_size=600))
+def test_any_bytes_give_a_log_or_one_sentence(raw):
+    read_anything(raw)
+
+
+@settings(max_examples=200, deadline=5000)
+@given(
+    st.text("0123456789.,;\t\n\r\"'-:+eE tTimerpmlabdAFR(s)\0\ufeffλ", max_size=300),
+    st.sampled_from(["utf-8", "utf-16"]),
+)
+def test_any_table_like_text_gives_a_log_or_one_sentence(text, encoding):
+    read_anything(b"Time,RPM,Lambda\n" * (encoding == "utf-8") + text.encode(encoding))
+
+
+@settings(max_examples=300, deadline=5000, suppress_health_check=[HealthCheck.too_slow])
+@given(st.lists(st.tuples(st.integers(0, len(GOOD)), st.integers(0, 12), st.binary(max_size=6)), max_size=6))
+def test_mutated_logs_give_a_log_or_one_sentence(cuts):
+    raw = GOOD
+    for place, width, new in cuts:
+        raw = raw[:place] + new + raw[place + width :]
+    read_anything(raw)
+
+
+def test_flags_are_named_apart():
+    assert FLAGS[0] == "fit for use"
+    assert max(Counter(FLAGS).values()) == 1
