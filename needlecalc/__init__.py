@@ -12,11 +12,14 @@ from needlecalc.parts.engine import Engine, VolumetricEfficiency
 from needlecalc.parts.conditions import Air, Fuel
 from needlecalc.parts.setup import Setup
 from needlecalc.measure.logfile import Log, read_log
+from needlecalc.measure.lag import Lag, find_lag, lag_from_pipe
 from needlecalc.measure.bands import Bands, make_bands, typed_bands
 from needlecalc.measure.liftways import LiftDoubts
 from needlecalc.measure.liftparts import lift_change, restate_lift
 from needlecalc.measure.lift import with_lift
 from needlecalc.measure.liftcheck import LiftAgreement, lift_agreement
+from needlecalc.measure.normalise import Normalisation, normalise_bands, with_setup
+from needlecalc.measure.merge import merge_bands
 from needlecalc.measure.sweep import LeanLimits, lean_limit, typed_sweep
 from needlecalc.measure.noted import GasReading, Ignition, Mechanical, NeedleReading, Sensor, Twins
 from needlecalc.measure.checklimits import CheckLimits
@@ -58,6 +61,9 @@ __all__ = [
     "Setup",
     "Log",
     "read_log",
+    "Lag",
+    "find_lag",
+    "lag_from_pipe",
     "Bands",
     "make_bands",
     "typed_bands",
@@ -67,6 +73,10 @@ __all__ = [
     "restate_lift",
     "LiftAgreement",
     "lift_agreement",
+    "with_setup",
+    "Normalisation",
+    "normalise_bands",
+    "merge_bands",
     "LeanLimits",
     "lean_limit",
     "typed_sweep",

@@ -20,6 +20,7 @@ from needlecalc.measure.gate import Checks
 from needlecalc.measure.lift import with_lift
 from needlecalc.measure.liftways import LiftDoubts
 from needlecalc.measure.logfile import Log, read_log
+from needlecalc.measure.normalise import with_setup
 from needlecalc.measure.noted import GasReading, Ignition, Mechanical, NeedleReading, Sensor, Twins
 from needlecalc.measure.sweep import LeanLimits, lean_limit, typed_sweep
 from needlecalc.parts.carburettor import AirValve, Carburettor
@@ -154,13 +155,19 @@ class Job:
                 "rpm_within",
                 "pressure_within_pa",
                 "least_count",
+                "settle_s",
+                "lambda_within",
+                "opening_rise",
+                "warm_above_degc",
+                "overrun_below_pa",
+                "loads_percent",
             }
             _only(section, allowed, "bands")
             loads_pa = None
             if loads is not None:
                 loads_pa = {name: (low * PA_PER_KPA, high * PA_PER_KPA) for name, (low, high) in loads.items()}
             bands = make_bands(log, loads_pa=loads_pa, **section)
-        return with_lift(bands, self.setup, **lift)
+        return with_lift(with_setup(bands, self.setup), self.setup, **lift)
 
     def _as_read(self, changed: Mapping[str, Any]) -> Setup:
         """Setup under which the lifts were read: the present one but for some keys of the air valve."""

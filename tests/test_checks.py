@@ -307,7 +307,7 @@ def test_refusals(make, match):
         make()
 
 
-def session(*, rise=0.0, jump=0.0, coolant=None) -> nc.Bands:
+def session(*, rise=0.0, jump=0.0, coolant=None, warm_above_degc=70.0) -> nc.Bands:
     """A drive of eight rounds of holds at four bands; lambda may rise in the last band or jump between rounds."""
     rng = np.random.default_rng(4)
     points = [(850, 40e3, 0.97), (2000, 50e3, 1.02), (3000, 60e3, 1.00), (4000, 95e3, 0.90)]
@@ -320,7 +320,7 @@ def session(*, rise=0.0, jump=0.0, coolant=None) -> nc.Bands:
             ratio[here] += rise * np.arange(100) / 10
         ratio[here] += jump * rng.normal()
     heat = None if coolant is None else np.interp(log.time_s, [0, log.time_s[-1]], coolant)
-    return nc.make_bands(replace(log, lambda_measured=ratio, coolant_degc=heat), lag_s=0.0)
+    return nc.make_bands(replace(log, lambda_measured=ratio, coolant_degc=heat), lag_s=0.0, warm_above_degc=warm_above_degc)
 
 
 def test_fuel_starvation_shows_as_a_rise_within_holds_at_the_top():
@@ -356,7 +356,10 @@ def test_a_sound_drive_shows_no_pattern(seed):
 
 
 def test_cold_engine_and_rich_when_hot_from_the_log():
-    assert verdict("warm engine", bands=session(coolant=(40, 60))) == "red"
+    with pytest.raises(nc.InputError, match="no band with enough steady samples"):
+        session(coolant=(40, 60))
+    # Rows of a cold engine get no further than the bands, unless they are let in.
+    assert verdict("warm engine", bands=session(coolant=(40, 60), warm_above_degc=20.0)) == "red"
     warm = session(coolant=(78, 98))
     assert verdict("warm engine", bands=warm) == "green"
     assert verdict("idle from warm to hot", bands=warm) == "green"

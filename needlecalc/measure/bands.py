@@ -8,18 +8,41 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from needlecalc.arrays import check_range, read_only, same_length
+from needlecalc.arrays import read_only, same_length
 from needlecalc.errors import InputError
-from needlecalc.measure.logfile import FLAGS, Log
+from needlecalc.measure.averages import band_means
+from needlecalc.measure.lag import Lag, find_lag
+from needlecalc.measure.logfile import Log
+from needlecalc.measure.steady import (
+    IDLE_BELOW_RPM,
+    LAMBDA_WITHIN,
+    OPENING_RISE,
+    OVERRUN_BELOW_PA,
+    PRESSURE_WITHIN_PA,
+    RPM_WITHIN,
+    SETTLE_S,
+    STEADY_S,
+    WARM_ABOVE_DEGC,
+    Steady,
+    load_of_rows,
+    steady_samples,
+)
 from needlecalc.parts.setup import Setup
 from needlecalc.show import Column, Shown, Table
 from needlecalc.units import FloatArray
 
 USUAL_RPM_EDGES = (500.0, 1100.0, 1750.0, 2250.0, 2750.0, 3250.0, 3750.0, 4250.0, 4750.0, 5250.0)
-USUAL_LOADS_PA = {"light": (25e3, 70e3), "part": (70e3, 88e3), "full": (88e3, 115e3)}
-IDLE_BELOW_RPM = 1100.0
-GAP_SECONDS = 1.0
-CORRELATION_SECONDS = 1.0
+# Pieces of a hold closer than this are one visit.
+VISIT_GAP_S = 5.0
+
+NOT_ALWAYS_KNOWN = (
+    "depression_pa",
+    "lift_common_u_mm",
+    "throttle_percent",
+    "effective_count",
+    "spread_within",
+    "spread_between",
+)
 
 
 @dataclass(frozen=True, repr=False, eq=False)
@@ -37,7 +60,8 @@ class Bands(Shown):
     visits : array, shape (m,)
         Separate holds they come from.
     lambda_measured, lambda_spread, lambda_se : array, shape (m,)
-        Mean, spread of samples and standard error of the mean, k=1. [-]
+        Mean, spread of samples and standard error of the mean, k=1; the error counts visits, not only
+        samples. [-]
     manifold_pressure_pa, air_flow_g_s : array, shape (m,)
         Means; NaN where not logged. [Pa, g/s for the engine]
     lift_mm, lift_u_mm : array, shape (m,)
@@ -59,6 +83,15 @@ class Bands(Shown):
         Mean throttle; NaN where not logged. [%]
     lift_setup : Setup or None
         Setup under which the lifts stand; None where nothing was said of it.
+    effective_count : array, shape (m,)
+        Independent samples; NaN where not known.
+    spread_within, spread_between : array, shape (m,)
+        Spread of samples inside a visit, and of visits beyond what that explains, k=1; NaN where not
+        known. [-]
+    lag : Lag or None
+        Lag taken out of lambda.
+    setup : Setup or None
+        Parts, fuel and air they were measured with, where stated.
     """
 
     rpm: FloatArray
@@ -82,18 +115,23 @@ class Bands(Shown):
     lift_common_u_mm: FloatArray = field(default_factory=lambda: np.empty(0))
     throttle_percent: FloatArray = field(default_factory=lambda: np.empty(0))
     lift_setup: Setup | None = None
+    effective_count: FloatArray = field(default_factory=lambda: np.empty(0))
+    spread_within: FloatArray = field(default_factory=lambda: np.empty(0))
+    spread_between: FloatArray = field(default_factory=lambda: np.empty(0))
+    lag: Lag | None = None
+    setup: Setup | None = None
 
     def __post_init__(self) -> None:
-        for name in ("lift_common_u_mm", "throttle_percent", "depression_pa"):
+        for name in NOT_ALWAYS_KNOWN:
             values = getattr(self, name)
             object.__setattr__(self, name, values if len(values) else np.full(len(self.rpm), np.nan))
         for name in ("rpm", "rpm_low", "rpm_high", "lambda_measured", "lambda_spread", "lambda_se"):
             object.__setattr__(self, name, read_only(getattr(self, name), name))
-        names = ("lift_mm", "lift_u_mm", "lift_common_u_mm", "depression_pa", "throttle_percent")
-        for name in ("manifold_pressure_pa", "air_flow_g_s", *names):
+        for name in ("manifold_pressure_pa", "air_flow_g_s", "lift_mm", "lift_u_mm", *NOT_ALWAYS_KNOWN):
             object.__setattr__(self, name, read_only(getattr(self, name), name, allow_nan=True))
         same_length("bands", rpm=self.rpm, load=self.load, lambda_measured=self.lambda_measured, lift_mm=self.lift_mm)
         same_length("bands", rpm=self.rpm, depression_pa=self.depression_pa)
+        same_length("bands", rpm=self.rpm, effective_count=self.effective_count, spread_between=self.spread_between)
         if not self.rpm.size:
             msg = "There is no band with enough steady samples; hold each speed for 5 s, or widen the bands."
             raise InputError(msg)
@@ -133,8 +171,10 @@ class Bands(Shown):
             Column("load", "load"),
             Column("count", "samples", "d"),
             Column("visits", "visits", "d"),
+            Column("effective_count", "independent", ".0f"),
             Column("lambda_measured", "lambda", ".3f"),
-            Column("lambda_spread", "spread", ".3f"),
+            Column("spread_within", "within", ".3f"),
+            Column("spread_between", "between visits", ".3f"),
             Column("lambda_se", "std error", ".4f"),
             Column("manifold_pressure_kpa", "manifold kPa", ".0f"),
             Column("lift_mm", "lift mm", ".2f"),
@@ -147,8 +187,11 @@ class Bands(Shown):
                 "load": self.load[b],
                 "count": int(self.count[b]),
                 "visits": int(self.visits[b]),
+                "effective_count": float(self.effective_count[b]),
                 "lambda_measured": float(self.lambda_measured[b]),
                 "lambda_spread": float(self.lambda_spread[b]),
+                "spread_within": float(self.spread_within[b]),
+                "spread_between": float(self.spread_between[b]),
                 "lambda_se": float(self.lambda_se[b]),
                 "manifold_pressure_kpa": float(self.manifold_pressure_pa[b]) / 1e3,
                 "lift_mm": float(self.lift_mm[b]),
@@ -240,11 +283,17 @@ def make_bands(
     *,
     rpm_edges: Sequence[float] = USUAL_RPM_EDGES,
     loads_pa: Mapping[str, tuple[float, float]] | None = None,
+    loads_percent: Mapping[str, tuple[float, float]] | None = None,
     idle_below_rpm: float = IDLE_BELOW_RPM,
-    lag_s: float = 0.3,
-    steady_s: float = 2.0,
-    rpm_within: float = 0.04,
-    pressure_within_pa: float = 4000.0,
+    lag_s: float | Lag | None = None,
+    steady_s: float = STEADY_S,
+    settle_s: float = SETTLE_S,
+    rpm_within: float = RPM_WITHIN,
+    pressure_within_pa: float = PRESSURE_WITHIN_PA,
+    lambda_within: float = LAMBDA_WITHIN,
+    opening_rise: float = OPENING_RISE,
+    warm_above_degc: float = WARM_ABOVE_DEGC,
+    overrun_below_pa: float = OVERRUN_BELOW_PA,
     least_count: int = 10,
 ) -> Bands:
     """Bands of steady samples from a log.
@@ -256,18 +305,30 @@ def make_bands(
     rpm_edges : sequence of float
         Edges of the bands, rising. [1/min]
     loads_pa : mapping or None
-        Name of each load to its range of manifold pressure; the usual three when not given.  Without
-        logged pressure every load is "all". [Pa]
+        Name of each load to its range of manifold pressure; the usual three when not given. [Pa]
+    loads_percent : mapping or None
+        The same by throttle, for logs without manifold pressure.  With neither logged, every load is
+        "all". [%]
     idle_below_rpm : float
         Below this speed the load is "idle" whatever the pressure. [1/min]
-    lag_s : float
-        Delay of the lambda reading behind the engine. [s]
+    lag_s : float, Lag or None
+        Lag of the lambda reading behind the engine; estimated from the log when not given. [s]
     steady_s : float
         Length of the window that must be steady around a sample. [s]
+    settle_s : float
+        Time left out after an opening. [s]
     rpm_within : float
         Greatest range of speed in the window, as a share of the speed. [-]
     pressure_within_pa : float
         Greatest range of manifold pressure in the window. [Pa]
+    lambda_within : float
+        Greatest change of lambda from one half of the window to the other. [-]
+    opening_rise : float
+        Rise of air flow that makes an opening, as a share. [-]
+    warm_above_degc : float
+        Least temperature of the coolant, where logged. [degC]
+    overrun_below_pa : float
+        Manifold pressure below which a fast engine is overrunning. [Pa]
     least_count : int
         Least accepted samples of a band.
 
@@ -280,122 +341,98 @@ def make_bands(
     ------
     InputError
         If no band has enough samples, or the edges do not rise.
+
+    Notes
+    -----
+    Rules of steadiness: :func:`needlecalc.measure.steady.steady_samples`; lag:
+    :func:`needlecalc.measure.lag.find_lag`; means and errors:
+    :func:`needlecalc.measure.averages.band_means`.  Pieces of a band less than 5 s apart are one visit.
     """
     edges = read_only(rpm_edges, "rpm_edges")
     if edges.size < 2 or (np.diff(edges) <= 0.0).any():
         msg = "rpm_edges must rise and be at least two; list the speeds where one band ends and the next begins."
         raise InputError(msg)
-    check_range(lag_s, "lag_s", 0.0, 5.0, cure="It is the delay of the sensor in seconds.")
     if log.rpm.size < 2:
         msg = f"log {log.name} has a single row, and a band needs readings held for seconds; log a drive."
         raise InputError(msg)
-    loads = dict(USUAL_LOADS_PA if loads_pa is None else loads_pa)
-    pressure = log.manifold_pressure_pa
-    ratio, answered = _undelayed(log, lag_s)
-    fate = np.array([f"log: {FLAGS[flag]}" if flag else "" for flag in log.flag], dtype=object)
-    fate[(fate == "") & ~answered] = "lambda lag reaches past the log's end or a gap"
-    wide = _window_range(log.time_s, log.rpm, steady_s) > rpm_within * np.maximum(log.rpm, 1000.0)
-    fate[(fate == "") & wide] = "engine speed not steady"
-    load = np.full(log.rpm.size, "all", dtype=object)
-    if pressure is not None:
-        moving = _window_range(log.time_s, pressure, steady_s) > pressure_within_pa
-        fate[(fate == "") & moving] = "manifold pressure not steady"
-        load[:] = ""
-        for name, (low, high) in loads.items():
-            load[(pressure >= low) & (pressure < high)] = name
-    load[log.rpm < idle_below_rpm] = "idle"
-    fate[(fate == "") & (load == "")] = "manifold pressure outside every load"
-    place = np.searchsorted(edges, log.rpm, side="right") - 1
-    fate[(fate == "") & ((place < 0) | (place >= edges.size - 1))] = "engine speed outside every band"
-    columns: dict[str, list[float]] = {key: [] for key in ("rpm", "low", "high", "count", "visits")}
-    names: list[str] = []
-    figures: list[tuple[float, ...]] = []
-    for slot in range(edges.size - 1):
-        for name in dict.fromkeys(["idle", *loads, "all"]):
-            here = np.flatnonzero((fate == "") & (place == slot) & (load == name))
-            if not here.size:
-                continue
-            if here.size < least_count:
-                fate[here] = f"fewer than {least_count} samples in the band"
-                continue
-            names.append(name)
-            visits, held = _visits(log.time_s[here])
-            for key, value in zip(
-                columns, (log.rpm[here].mean(), edges[slot], edges[slot + 1], here.size, visits), strict=True
-            ):
-                columns[key].append(float(value))
-            figures.append(_figures(log, here, ratio[here], visits, held))
-    reasons = [str(reason) for reason in dict.fromkeys(fate.tolist()) if reason]
-    table = np.array(figures, dtype=np.float64).reshape(-1, 8)
-    return Bands(
-        np.array(columns["rpm"]),
-        np.array(columns["low"]),
-        np.array(columns["high"]),
-        tuple(names),
-        np.array(columns["count"], dtype=np.int64),
-        np.array(columns["visits"], dtype=np.int64),
-        table[:, 0],
-        table[:, 1],
-        table[:, 2],
-        table[:, 3],
-        table[:, 4],
-        table[:, 5],
-        table[:, 6],
-        tuple("logged" if np.isfinite(row[5]) else "" for row in table),
-        tuple((reason, int((fate == reason).sum())) for reason in reasons),
+    steady = steady_samples(
         log,
-        (f"lambda read {lag_s:g} s late, as stated; a window of {steady_s:g} s must be steady",),
-        throttle_percent=table[:, 7],
+        find_lag(log, lag_s),
+        steady_s=steady_s,
+        settle_s=settle_s,
+        rpm_within=rpm_within,
+        pressure_within_pa=pressure_within_pa,
+        lambda_within=lambda_within,
+        opening_rise=opening_rise,
+        warm_above_degc=warm_above_degc,
+        overrun_below_pa=overrun_below_pa,
     )
+    names, load, outside = load_of_rows(log, loads_pa=loads_pa, loads_percent=loads_percent, idle_below_rpm=idle_below_rpm)
+    left = dict(steady.dropped())
+    fit = steady.fate == 0
+    left[outside] = int((fit & (load < 0)).sum())
+    fit = fit & (load >= 0)
+    slot = np.searchsorted(edges, log.rpm, side="right") - 1
+    inside = (slot >= 0) & (slot < edges.size - 1)
+    left["engine speed outside every band"] = int((fit & ~inside).sum())
+    fit &= inside
+    places = [(s, n) for s in range(edges.size - 1) for n in range(len(names))]
+    found = [np.flatnonzero(fit & (slot == s) & (load == n)) for s, n in places]
+    few = f"fewer than {least_count} samples in the band"
+    left[few] = sum(rows.size for rows in found if rows.size < least_count)
+    kept = [
+        (s, names[n], rows) for (s, n), rows in zip(places, found, strict=True) if rows.size and rows.size >= least_count
+    ]
+    return _bands(steady, edges, kept, tuple((reason, count) for reason, count in left.items() if count))
 
 
-def _undelayed(log: Log, lag_s: float) -> tuple[FloatArray, NDArray[np.bool_]]:
-    """Lambda moved to the moment it was burnt, and whether a usable reading stands there."""
-    later = log.time_s + lag_s
-    after = np.minimum(np.searchsorted(log.time_s, later), log.time_s.size - 1)
-    before = np.maximum(after - 1, 0)
-    near = (log.time_s[after] - log.time_s[before] <= GAP_SECONDS) & (later <= log.time_s[-1])
-    fit = (log.flag[after] == 0) & (log.flag[before] == 0)
-    return np.interp(later, log.time_s, log.lambda_measured), near & fit
+def _visits(time: FloatArray) -> NDArray[np.intp]:
+    """Visit of each sample of a band, from 0."""
+    return np.concatenate([[0], np.cumsum(np.diff(time) > VISIT_GAP_S)]).astype(np.intp)
 
 
-def _window_range(time: FloatArray, values: FloatArray, length_s: float) -> FloatArray:
-    """Greatest less least value within half the length either side; infinite where the window is cut."""
-    from numpy.lib.stride_tricks import sliding_window_view
+def _bands(
+    steady: Steady, edges: FloatArray, kept: list[tuple[int, str, NDArray[np.intp]]], dropped: tuple[tuple[str, int], ...]
+) -> Bands:
+    """The record, from the rows of each band."""
+    log = steady.log
+    if not kept:
+        msg = "There is no band with enough steady samples; hold each speed for 5 s, or widen the bands."
+        raise InputError(msg)
+    rows = [here for _, _, here in kept]
+    visits = [_visits(log.time_s[here]) for here in rows]
+    step_s = float(np.median(np.diff(log.time_s)))
+    means, correlation_s = band_means([steady.lambda_burnt[here] for here in rows], visits, rows, step_s=step_s)
 
-    step = float(np.median(np.diff(time)))
-    reach = max(round(length_s / 2.0 / step), 1)
-    out = np.full(values.size, np.inf)
-    if values.size > 2 * reach:
-        windows = sliding_window_view(values, 2 * reach + 1)
-        whole = time[2 * reach :] - time[: -2 * reach] <= length_s + GAP_SECONDS
-        out[reach:-reach] = np.where(whole, windows.max(axis=1) - windows.min(axis=1), np.inf)
-    return out
+    def mean(array: FloatArray | None) -> FloatArray:
+        return np.array([part.mean_of(array, here) for here, part in zip(rows, means, strict=True)])
 
-
-def _visits(time: FloatArray) -> tuple[int, float]:
-    """Number of separate holds and their total length."""
-    steps = np.diff(time)
-    return int((steps > GAP_SECONDS).sum()) + 1, float(steps[steps <= GAP_SECONDS].sum())
-
-
-def _figures(log: Log, here: NDArray[np.intp], ratio: FloatArray, visits: int, held_s: float) -> tuple[float, ...]:
-    """Mean, spread, standard error, pressure, air flow, lift and its scatter, throttle of one band."""
-    spread = float(ratio.std(ddof=1))
-    # Samples closer than the correlation time tell the same thing again.
-    independent = max(visits, min(here.size, held_s / CORRELATION_SECONDS + visits))
-
-    def mean(array: FloatArray | None) -> float:
-        return float("nan") if array is None else float(array[here].mean())
-
-    lift_scatter = float("nan") if log.lift_mm is None else float(log.lift_mm[here].std(ddof=1) / np.sqrt(independent))
-    return (
-        float(ratio.mean()),
-        spread,
-        spread / float(np.sqrt(independent)),
+    lift = mean(log.lift_mm)
+    return Bands(
+        mean(log.rpm),
+        np.array([edges[slot] for slot, _, _ in kept]),
+        np.array([edges[slot + 1] for slot, _, _ in kept]),
+        tuple(name for _, name, _ in kept),
+        np.array([here.size for here in rows], dtype=np.int64),
+        np.array([int(visit[-1]) + 1 for visit in visits], dtype=np.int64),
+        np.array([part.mean for part in means]),
+        np.array([steady.lambda_burnt[here].std(ddof=1) if here.size > 1 else 0.0 for here in rows]),
+        np.array([part.se for part in means]),
         mean(log.manifold_pressure_pa),
         mean(log.air_flow_g_s),
-        mean(log.lift_mm),
-        lift_scatter,
-        mean(log.throttle_percent),
+        lift,
+        np.array([part.error_of(log.lift_mm, here) for here, part in zip(rows, means, strict=True)]),
+        tuple("logged" if np.isfinite(value) else "" for value in lift),
+        dropped,
+        log,
+        (
+            f"lambda read {steady.lag.seconds:.2f} +- {steady.lag.seconds_u:.2f} s late, {steady.lag.source}",
+            f"samples hang together for {correlation_s:.2g} s; standard errors count visits and are widened for few of them",
+            *steady.assumptions,
+        ),
+        throttle_percent=mean(log.throttle_percent),
+        effective_count=np.array([part.effective_count for part in means]),
+        spread_within=np.array([part.spread_within for part in means]),
+        spread_between=np.array([part.spread_between for part in means]),
+        lag=steady.lag,
     )

@@ -8,9 +8,10 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from needlecalc.measure.bands import GAP_SECONDS, Bands
+from needlecalc.measure.bands import Bands
 from needlecalc.measure.logfile import Log
 from needlecalc.measure.logflags import RPM_ENGINE_ON
+from needlecalc.measure.windows import GAP_SECONDS
 from needlecalc.parts.setup import Setup
 from needlecalc.units import FloatArray
 

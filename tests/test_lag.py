@@ -1,0 +1,130 @@
+"""Lag: told from the log within 0.1 s, from the pipe by the gas law, or as given."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from conftest import DATA
+from hypothesis import given
+from hypothesis import strategies as st
+from synthetic_drive import synthetic_drive
+from virtual_engine import draw_engine
+
+import needlecalc as nc
+from needlecalc.measure.lag import transport_lag_s
+
+
+@pytest.mark.parametrize("lag_s", [0.2, 0.4, 0.6, 0.8, 1.0])
+@pytest.mark.parametrize("seed", [0, 1])
+def test_lag_of_a_made_up_drive(lag_s, seed):
+    log, _ = synthetic_drive(seed, lag_s=lag_s, pipe_share=0.0)
+    lag = nc.find_lag(log)
+    assert lag.source.startswith("estimated from manifold pressure")
+    assert lag.seconds == pytest.approx(lag_s, abs=0.1)
+    assert 0.03 < lag.seconds_u <= 0.15
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_lag_of_a_virtual_engine(seed):
+    # Its delay goes as 1/flow and its damper enriches; the judge's lag is that at the middling flow.
+    engine = draw_engine(seed)
+    drive = engine.drive(engine.start_diameters_mm, engine.jet_drop_mm, np.random.default_rng([seed, 5]), 600.0)
+    size = drive["rpm"].size
+    log = nc.Log(
+        "virtual", "", drive["time_s"], drive["rpm"], drive["lambda_measured"], None, drive["manifold_pressure_pa"],
+        None, None, None, np.arange(size) + 2, np.zeros(size, dtype=np.int8), (), (), (),
+    )  # fmt: skip
+    true = engine.truth.sensor_delay_s + engine.truth.sensor_tau_s
+    assert nc.find_lag(log).seconds == pytest.approx(true, abs=0.1)
+
+
+def test_uneven_rows_give_the_same_lag():
+    log, _ = synthetic_drive(1, lag_s=0.6, pipe_share=0.0, rate_hz=15)
+    keep = np.random.default_rng(0).random(log.rpm.size) < 0.8
+    keep[0] = True
+    names = ("time_s", "rpm", "lambda_measured", "manifold_pressure_pa", "line", "flag")
+    thin = replace(log, **{name: getattr(log, name)[keep] for name in names})
+    assert nc.find_lag(thin).seconds == pytest.approx(0.6, abs=0.1)
+
+
+def test_what_a_log_cannot_tell_is_assumed_and_said():
+    log, _ = synthetic_drive(0, seconds=120.0)
+    still = replace(log, rpm=np.full(log.rpm.size, 2000.0), manifold_pressure_pa=np.full(log.rpm.size, 5e4))
+    slow = replace(log, time_s=10 * log.time_s)
+    noise = replace(log, lambda_measured=np.random.default_rng(0).normal(1.0, 0.01, log.rpm.size))
+    short = replace(
+        log,
+        **{n: getattr(log, n)[:300] for n in ("time_s", "rpm", "lambda_measured", "manifold_pressure_pa", "line", "flag")},
+    )
+    unfit = replace(log, flag=np.full(log.rpm.size, 2, dtype=np.int8))
+    for case, words in (
+        (replace(log, manifold_pressure_pa=None), "neither pressure, throttle nor air flow"),
+        (still, "speed and load hardly move"),
+        (slow, "too slow to time it by"),
+        (noise, "the log tells it only within|fits the log best"),
+        (short, "too short to time it by"),
+        (unfit, "too few rows are fit"),
+    ):
+        lag = nc.find_lag(case)
+        assert (lag.seconds, lag.seconds_u) == (0.4, 0.2)
+        with pytest.raises(AssertionError, match=words):
+            raise AssertionError(lag.source)
+
+
+def test_a_lag_given_is_kept():
+    log, _ = synthetic_drive(0, seconds=120.0)
+    assert repr(nc.find_lag(log, 0.7)) == "Lag 0.70 +- 0.10 s, as stated"
+    own = nc.Lag(0.3, 0.05, "tap test")
+    assert nc.find_lag(log, own) is own
+    assert "tap test" in str(own)
+    with pytest.raises(nc.InputError, match="lag_s is 50"):
+        nc.find_lag(log, 50.0)
+    with pytest.raises(nc.InputError, match="lag_u_s is -1"):
+        nc.Lag(0.3, -1.0, "")
+
+
+@pytest.mark.parametrize(
+    ("air_g_s", "kelvin", "seconds"), [(2.0, 600.0, 0.31), (4.0, 650.0, 0.14), (15.0, 800.0, 0.031), (60.0, 1050.0, 0.006)]
+)
+def test_transport_of_a_metre_of_38_mm_pipe(air_g_s, kelvin, seconds):
+    # By hand: 1134 cm3 over the ideal gas flow of (1 + 1/14.3) times the air at 28.8 g/mol.
+    volume = np.pi / 4 * 3.8**2 * 100
+    assert transport_lag_s(volume, air_g_s, gas_temperature_degc=kelvin - 273.15) == pytest.approx(seconds, rel=0.05)
+
+
+@given(st.floats(1.0, 100.0), st.floats(0.1, 10.0))
+def test_transport_goes_as_volume_over_flow(air_g_s, factor):
+    once = transport_lag_s(1000.0, air_g_s)
+    assert transport_lag_s(1000.0 * factor, air_g_s) == pytest.approx(once * factor)
+    assert transport_lag_s(1000.0, air_g_s * factor) == pytest.approx(once / factor)
+
+
+def test_lag_from_the_pipe_adds_up():
+    lag = nc.lag_from_pipe(1500.0, 15.0, rpm=3000.0, sensor_s=0.2)
+    assert lag.seconds == pytest.approx(float(transport_lag_s(1500.0, 15.0)) + 0.02 + 0.2)
+    with pytest.raises(nc.InputError, match="rpm is 0"):
+        nc.lag_from_pipe(1500.0, 15.0, rpm=0.0)
+    with pytest.raises(nc.InputError, match="sensor_s is 9"):
+        nc.lag_from_pipe(1500.0, 15.0, sensor_s=9.0)
+    with pytest.raises(nc.InputError, match="air_flow_g_s"):
+        nc.lag_from_pipe(1500.0, 0.0)
+
+
+def test_lag_of_the_demo_drive_and_the_job_s_own_options(tmp_path):
+    # data/make_drive.py delays by 0.2 s and smooths each row by share = 1 - exp(-0.1/0.2) of the step left, which
+    # lags by 0.1 s (1 - share)/share = 0.154 s.  The job states a lag; here it is struck out.
+    share = 1.0 - np.exp(-0.5)
+    text = (
+        (DATA / "pass_van.toml").read_text(encoding="utf-8").replace("lag_s = 0.4", "settle_s = 3.0\nwarm_above_degc = 60.0")
+    )
+    for name in ("pass_van_needle.csv", "pass_van_drive.csv"):
+        (tmp_path / name).write_bytes((DATA / name).read_bytes())
+    (tmp_path / "job.toml").write_text(text, encoding="utf-8")
+    job = nc.read_job(tmp_path / "job.toml")
+    bands = job.bands(job.read_log())
+    assert bands.lag.source.startswith("estimated from manifold pressure")
+    assert bands.lag.seconds == pytest.approx(0.2 + 0.1 * (1.0 - share) / share, abs=0.1)
+    assert any("up to 3 s after an opening" in reason for reason, _ in bands.dropped)
+    assert bands.setup is job.setup

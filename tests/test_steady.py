@@ -1,0 +1,147 @@
+"""Steady samples: each kind of unfit row is found, counted once, and nothing else is lost."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from synthetic_drive import synthetic_drive
+
+import needlecalc as nc
+from needlecalc.measure.logflags import FROZEN
+from needlecalc.measure.steady import steady_samples
+from needlecalc.measure.windows import gap_s, opening, window_ends, window_max, window_mean, window_range
+
+NO_LAG = nc.Lag(0.0, 0.0, "none")
+
+
+def held(seconds=60.0, rpm=2500.0, pressure_pa=50e3, **columns) -> nc.Log:
+    """One long hold at 10 Hz."""
+    size = round(seconds * 10)
+    log = nc.Log(
+        "held", "", np.arange(size) / 10, np.full(size, rpm), np.full(size, 1.0), None, np.full(size, pressure_pa),
+        None, None, None, np.arange(size) + 2, np.zeros(size, dtype=np.int8), (), (), (),
+    )  # fmt: skip
+    return replace(log, **columns)
+
+
+def changed(log: nc.Log, name: str, where: slice, value) -> nc.Log:
+    array = np.array(getattr(log, name))
+    array[where] = value
+    return replace(log, **{name: array})
+
+
+def rows(log: nc.Log, words: str, lag=NO_LAG, **options) -> int:
+    return sum(count for reason, count in steady_samples(log, lag, **options).dropped() if words in reason)
+
+
+def test_a_hold_is_steady_but_for_its_ends():
+    steady = steady_samples(held(), NO_LAG)
+    assert (steady.fate == 0).sum() == 580
+    assert steady.dropped() == (("too near the log's start or end or a gap", 20),)
+    assert "580 of 600 rows" in repr(steady)
+
+
+def test_an_opening_costs_its_time_and_a_closing_only_the_window():
+    up, down = changed(held(), "manifold_pressure_pa", slice(300, None), 95e3), held(pressure_pa=95e3)
+    down = changed(down, "manifold_pressure_pa", slice(300, None), 50e3)
+    # Averaging over 0.5 s rounds the edge by 0.2 s; the window has taken its own second first.
+    assert rows(up, "after an opening") == pytest.approx(15, abs=3)
+    assert rows(up, "after an opening", settle_s=4.0) == pytest.approx(30, abs=3)
+    assert rows(down, "after an opening") == 0
+    assert rows(up, "pressure not steady") == rows(down, "pressure not steady") == 20
+
+
+def test_an_opening_by_speed_alone_counts_too():
+    log = replace(changed(held(), "rpm", slice(300, None), 3500.0), manifold_pressure_pa=None)
+    assert rows(log, "after an opening") == pytest.approx(15, abs=3)
+    assert any("by engine speed alone" in note for note in steady_samples(log, NO_LAG).assumptions)
+
+
+def test_cold_rows_are_dropped_by_the_coolant():
+    size = 600
+    coolant = np.linspace(20.0, 90.0, size)
+    warm = int((coolant >= 70.0).sum())
+    assert rows(held(coolant_degc=coolant), "coolant below 70") == size - warm
+    blank = np.where(np.arange(size) % 10 == 0, coolant, np.nan)  # a slow column, blanks between
+    assert rows(held(coolant_degc=blank), "coolant below 70") == pytest.approx(size - warm, abs=10)
+    assert rows(held(coolant_degc=coolant), "coolant below 40", warm_above_degc=40.0) < size - warm
+    assert any("taken to be warm" in note for note in steady_samples(held(), NO_LAG).assumptions)
+
+
+def test_overrun_by_pressure_or_by_a_closed_throttle():
+    assert rows(changed(held(), "manifold_pressure_pa", slice(200, 400), 22e3), "overrun") == 200
+    assert rows(held(rpm=900.0, pressure_pa=27e3), "overrun") == 0
+    throttle = np.full(600, 12.0)
+    throttle[200:400] = 0.5
+    assert rows(held(throttle_percent=throttle, manifold_pressure_pa=None), "overrun") == 200
+    idling = changed(held(throttle_percent=throttle + 6.0, manifold_pressure_pa=None), "rpm", slice(0, 100), 850.0)
+    idling = changed(idling, "throttle_percent", slice(0, 100), 6.5)  # a sensor whose zero is not at nought
+    assert rows(idling, "overrun") == 200
+
+
+def test_moving_speed_throttle_and_lambda():
+    assert rows(changed(held(), "rpm", slice(300, 301), 2700.0), "speed not steady") == 21
+    throttle = np.full(600, 12.0)
+    throttle[300] = 20.0
+    assert rows(held(throttle_percent=throttle, manifold_pressure_pa=None), "throttle not steady") == 21
+    assert 0 < rows(changed(held(), "lambda_measured", slice(300, None), 1.2), "lambda not steady") <= 20
+
+
+def test_flags_gaps_blanks_and_the_end():
+    log = changed(held(), "flag", slice(100, 110), FROZEN)
+    assert rows(log, "log: mixture reading frozen") == 10
+    assert rows(held(), "lag reaches past", lag=nc.Lag(2.0, 0.1, "long")) == 20
+    assert rows(changed(held(), "manifold_pressure_pa", slice(50, 60), np.nan), "not a number") == 10
+    torn = changed(held(), "time_s", slice(300, None), np.arange(300, 600) / 10 + 5.0)
+    # A second either side of each end and of the gap, less the rows that lie on its edge.
+    assert rows(torn, "a gap") == pytest.approx(40, abs=5)
+    with pytest.raises(nc.InputError, match="steady_s is -1"):
+        steady_samples(held(), NO_LAG, steady_s=-1.0)
+    with pytest.raises(nc.InputError, match="settle_s is 90"):
+        steady_samples(held(), NO_LAG, settle_s=90.0)
+    with pytest.raises(nc.InputError, match="warm_above_degc is 300"):
+        steady_samples(held(), NO_LAG, warm_above_degc=300.0)
+
+
+@settings(max_examples=20, deadline=None)
+@given(st.integers(0, 50), st.floats(0.0, 1.5), st.floats(0.5, 4.0))
+def test_every_row_has_one_fate(seed, lag_s, steady_s):
+    log, _ = synthetic_drive(seed, seconds=40.0)
+    steady = steady_samples(log, nc.Lag(lag_s, 0.1, "drawn"), steady_s=steady_s)
+    assert (steady.fate == 0).sum() + sum(count for _, count in steady.dropped()) == log.rpm.size
+    assert sum(row["rows"] for row in steady.rows()) == log.rpm.size
+
+
+@settings(max_examples=10, deadline=None)
+@given(st.sampled_from([1.0, 2.0, 4.0, 8.0]))
+def test_time_scaled_with_all_its_windows_changes_nothing(scale):
+    log, _ = synthetic_drive(3, seconds=80.0, rate_hz=20)
+    slow = replace(log, time_s=log.time_s * scale)
+    # The mean over 0.5 s that finds openings is the one fixed time; switched off by a rise never reached.
+    options = {"opening_rise": 99.0}
+    here = steady_samples(log, nc.Lag(0.3, 0.1, "drawn"), steady_s=2.0, settle_s=2.5, **options)
+    there = steady_samples(slow, nc.Lag(0.3 * scale, 0.1, "drawn"), steady_s=2.0 * scale, settle_s=2.5 * scale, **options)
+    np.testing.assert_array_equal(here.fate, there.fate)
+    np.testing.assert_allclose(here.lambda_burnt, there.lambda_burnt, atol=1e-9)
+
+
+@settings(max_examples=50, deadline=None)
+@given(st.lists(st.floats(0.01, 3.0), min_size=3, max_size=40), st.floats(0.0, 4.0), st.floats(0.0, 4.0), st.integers(0, 99))
+def test_windows_against_plain_loops(steps, before, after, seed):
+    time = np.cumsum(steps)
+    values = np.random.default_rng(seed).normal(size=time.size)
+    first, last, whole = window_ends(time, before, after)
+    for k in range(time.size):
+        part = values[first[k] : last[k] + 1]
+        assert window_max(values, first, last)[k] == part.max()
+        assert window_range(values, first, last)[k] == pytest.approx(np.ptp(part))
+        assert window_mean(values, first, last)[k] == pytest.approx(part.mean(), abs=1e-9)
+        if whole[k]:
+            assert np.diff(time[first[k] : last[k] + 1]).max(initial=0.0) <= gap_s(time)
+    risen = opening(time, np.exp(values), rise=0.1, settle_s=before)
+    for k in range(time.size):
+        assert risen[k] == (np.exp(values[k]) > 1.1 * np.exp(values[first[k] : k + 1]).min())
