@@ -189,13 +189,15 @@ def least_squares_within(a: Array, b: Array, g: Array, h: Array) -> Array:
     q, r = np.linalg.qr(a)
     g_r = np.linalg.solve(r.T, g.T).T
     h_r = h - g_r @ (q.T @ b)
+    scale = max(float(np.abs(h_r).max()), 1e-300)  # a step of nanometres must not drown in the one below
+    h_r = h_r / scale
     target = np.r_[np.zeros(r.shape[0]), 1.0]
     dual, _ = nnls(np.vstack([g_r.T, h_r]), target, maxiter=2000)
     residual = np.vstack([g_r.T, h_r]) @ dual - target
     if abs(residual[-1]) < 1e-12:
         msg = "no needle meets the limits"
         raise ValueError(msg)
-    return np.linalg.solve(r, -residual[:-1] / residual[-1] + q.T @ b)
+    return np.linalg.solve(r, -scale * residual[:-1] / residual[-1] + q.T @ b)
 
 
 def fit_needle(
