@@ -5,6 +5,7 @@ The road: ``read_log``, ``make_bands``, ``with_lift``, ``check_engine``, ``make_
 
 from needlecalc.errors import InputError, LogFormatError, NeedleCalcError, NeedleCalcWarning, SolveError
 from needlecalc.parts.needle import Needle, read_needle
+from needlecalc.parts.measured import measured_needle, read_readings
 from needlecalc.parts.jet import Jet
 from needlecalc.parts.slide import SlideValve
 from needlecalc.parts.carburettor import AirValve, Carburettor, lift_after_change
@@ -36,6 +37,9 @@ from needlecalc.design.history import History, Pass, read_history
 from needlecalc.design.learn import Learned, learn
 from needlecalc.design.proposal import Design
 from needlecalc.design.solve import solve
+from needlecalc.design.progress import Progress, judge_cut
+from needlecalc.design.rescue import Rescue, rescue
+from needlecalc.design.outcome import Outcome, compare_pass
 from needlecalc.report.plot import plot_areas, plot_comparison, plot_lambda, plot_metering, plot_profile, plot_sensitivity
 from needlecalc.report.sheet import GrindSheet, grind_sheet
 from needlecalc.report.pages import write_pdf, write_profile_png
@@ -119,6 +123,14 @@ __all__ = [
     "plot_sensitivity",
     "write_pdf",
     "write_profile_png",
+    "measured_needle",
+    "read_readings",
+    "Progress",
+    "judge_cut",
+    "Rescue",
+    "rescue",
+    "Outcome",
+    "compare_pass",
     "Job",
     "read_job",
 ]

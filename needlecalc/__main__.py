@@ -1,4 +1,4 @@
-"""The command line: ``design`` makes a grind sheet, ``compare`` sets two needles side by side."""
+"""The command line: ``design``, ``measured`` at the bench, ``learn`` after the drive, and ``compare`` for two needles."""
 
 from __future__ import annotations
 
@@ -12,14 +12,23 @@ from pathlib import Path
 from typing import Any
 
 import matplotlib
+import numpy as np
 
 from needlecalc.design.compare import compare
+from needlecalc.design.history import History
+from needlecalc.design.learn import learn
+from needlecalc.design.outcome import compare_pass
+from needlecalc.design.progress import judge_cut
 from needlecalc.design.proposal import Design
+from needlecalc.design.refit import unchanged
+from needlecalc.design.rescue import rescue
 from needlecalc.errors import InputError, NeedleCalcError, SolveError
 from needlecalc.job import read_job
 from needlecalc.measure.gate import gated
-from needlecalc.parts.needle import read_needle
+from needlecalc.parts.measured import read_readings
+from needlecalc.parts.needle import Needle, read_needle
 from needlecalc.report.pages import write_pdf, write_profile_png
+from needlecalc.units import FloatArray
 
 USABLE, BAD_INPUT, NOT_BY_FILING, LOCKED = 0, 2, 3, 4
 CUT_SHORT = 1
@@ -36,13 +45,22 @@ def main(arguments: Sequence[str] | None = None) -> int:
     Returns
     -------
     int
-        0 usable, 1 output cut short by its reader, 2 bad input, 3 cannot be met by filing, 4 locked by a red check.
+        0 usable, 1 output cut short by its reader, 2 bad input, 3 cannot be met by filing, or overcut, 4 locked by a
+        red check.
     """
     parser = argparse.ArgumentParser(prog="needlecalc", description=__doc__)
     commands = parser.add_subparsers(dest="command", required=True)
     design = commands.add_parser("design", help="grind sheet from a job file")
     design.add_argument("job", help="job file, TOML")
     design.add_argument("--out", required=True, help="folder to write into")
+    bench = commands.add_parser("measured", help="where the file stands: micrometer readings against the first stop")
+    bench.add_argument("job", help="job file, TOML, as it was for the design")
+    bench.add_argument("readings", nargs="*", help="diameter at each station in mm, - where not measured")
+    bench.add_argument("--file", help="the readings as a table instead: station, measured_mm, measured_2_mm")
+    bench.add_argument("--file-down", action="store_true", help="take stations beyond a waist as filed down to it")
+    bench.add_argument("--save", help="file to write the needle as measured into, CSV, for the job after the next drive")
+    taught = commands.add_parser("learn", help="keep the job's drive as a pass and say what it taught")
+    taught.add_argument("job", help="job file, TOML, with a [history]")
     two = commands.add_parser("compare", help="two needle tables in the setup of a job")
     two.add_argument("first", help="needle table, CSV")
     two.add_argument("second", help="needle table, CSV")
@@ -50,7 +68,11 @@ def main(arguments: Sequence[str] | None = None) -> int:
     asked = parser.parse_args(arguments)
     matplotlib.use("Agg")
     try:
-        return _design(asked.job, Path(asked.out)) if asked.command == "design" else _compare(asked)
+        if asked.command == "design":
+            return _design(asked.job, Path(asked.out))
+        if asked.command == "measured":
+            return _measured(asked)
+        return _learn(asked.job) if asked.command == "learn" else _compare(asked)
     except BrokenPipeError:
         # The reader of our output (a pager, head) has seen enough; keep Python from complaining at exit.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
@@ -114,6 +136,76 @@ def _facts(design: Design) -> dict[str, Any]:
         "bands": design.band_rows(),
         "log": None if log is None else {"file": log.name, "sha256": log.sha256},
     }
+
+
+def _measured(asked: argparse.Namespace) -> int:
+    job = read_job(asked.job)
+    present = job.setup.carburettor.needle
+    if bool(asked.file) == bool(asked.readings):
+        msg = "measured needs the readings: list a diameter a station after the job, or name a table with --file."
+        raise InputError(msg)
+    readings = read_readings(asked.file, present) if asked.file else _typed(asked.readings, present.stations_mm.size)
+    made = job.design()
+    diameters = job.diameters_mm(readings)
+    progress = judge_cut(made, diameters, file_down=asked.file_down)
+    if asked.save:
+        _save_needle(progress.measured, Path(asked.save))
+    print(progress, progress.band_table(), sep="\n\n")
+    if not progress.overcut():
+        return USABLE
+    saved = rescue(made, diameters, file_down=asked.file_down)
+    print("", saved, saved.band_table(), sep="\n\n")
+    if saved.design is not None:
+        print("", saved.design, sep="\n")
+    return NOT_BY_FILING
+
+
+def _save_needle(needle: Needle, path: Path) -> None:
+    lines = [f"# {needle.name}: {needle.source}", "station,distance_mm,diameter_mm"]
+    table = enumerate(zip(needle.stations_mm, needle.diameters_mm, strict=True), start=1)
+    lines += [f"{station},{distance:.10g},{diameter:.10g}" for station, (distance, diameter) in table]
+    try:
+        path.write_text("\n".join(lines) + "\n", encoding="utf-8")
+    except OSError as error:
+        msg = f"--save {path.name}: cannot be written ({error.strerror}); name a file in a folder you may write to."
+        raise InputError(msg) from error
+
+
+def _typed(words: Sequence[str], stations: int) -> FloatArray:
+    """Readings typed after the job, a station each."""
+    if len(words) != stations:
+        msg = f"measured got {len(words)} readings, but the needle has {stations} stations; give - where none was taken."
+        raise InputError(msg)
+    out = []
+    for station, word in enumerate(words, start=1):
+        try:
+            out.append(float("nan") if word == "-" else float(word))
+        except ValueError as error:
+            msg = f"The reading of station {station} is {word!r}, not a number; type mm with a point, or - for none."
+            raise InputError(msg) from error
+    return np.array(out)
+
+
+def _learn(job_path: str) -> int:
+    job = read_job(job_path)
+    path = job.history_path()
+    if path is None:
+        msg = 'The job keeps no passes; add [history] with file = "passes.json" to it.'
+        raise InputError(msg)
+    bands = job.bands(job.read_log())
+    passes = job.passes(bands)
+    earlier, here = passes.passes[:-1], passes.passes[-1]
+    learned = learn(passes, job.setup)
+    if not earlier:
+        said = "The first pass: there is nothing to compare it with yet."
+    elif unchanged(before := learn(History(earlier), job.setup), here.needle, here.drop_mm):
+        said = "Needle and jet are those of the pass before: the drive adds to its readings, no cut is judged."
+    else:
+        said = str(compare_pass(before, bands, needle=here.needle, drop_mm=here.drop_mm))
+    passes.save(path)
+    print(passes, said, learned, sep="\n\n", end="\n\n")
+    print(f"Written: {path.name}, {len(passes.passes)} pass{'es' if earlier else ''}.")
+    return USABLE
 
 
 def _compare(asked: argparse.Namespace) -> int:

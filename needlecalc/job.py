@@ -8,6 +8,11 @@ from dataclasses import dataclass, fields, replace
 from pathlib import Path
 from typing import Any, TypeVar
 
+import numpy as np
+from scipy.optimize import isotonic_regression
+
+from needlecalc.design.history import SAME_NEEDLE_MM, History, Pass, read_history
+from needlecalc.design.learn import learn
 from needlecalc.design.limits import Limits
 from needlecalc.design.proposal import Design
 from needlecalc.design.solve import solve
@@ -30,8 +35,9 @@ from needlecalc.parts.jet import Jet
 from needlecalc.parts.needle import Needle, read_needle
 from needlecalc.parts.setup import Setup
 from needlecalc.parts.slide import SlideValve
+from needlecalc.physics.gauge import diameters_from_readings_mm, micrometer_reading_mm
 from needlecalc.report.sheet import GrindSheet, grind_sheet
-from needlecalc.units import PA_PER_KPA
+from needlecalc.units import PA_PER_KPA, FloatArray
 
 SECTIONS = (
     "engine",
@@ -50,7 +56,9 @@ SECTIONS = (
     "target",
     "limits",
     "micrometer",
+    "history",
 )
+SAME_DROP_MM = 1e-6
 Part = TypeVar("Part")
 
 
@@ -276,7 +284,91 @@ class Job:
         """
         bands = self.bands(self.read_log()) if bands is None else bands
         limits = _built(Limits, self.settings["limits"], "limits")
-        return solve(self.target(bands), self.setup, limits=limits, checks=self.checks(bands))
+        learned = learn(self.passes(bands), self.setup) if self.history_path() else None
+        return solve(self.target(bands), self.setup, limits=limits, learned=learned, checks=self.checks(bands))
+
+    def history_path(self) -> Path | None:
+        """File of the job's passes.
+
+        Returns
+        -------
+        Path or None
+            As [history] names it; None where the job keeps none.
+        """
+        section = self.settings["history"]
+        _only(section, {"file"}, "history")
+        if section and not isinstance(section.get("file"), str):
+            msg = 'The job\'s [history] names no file; write file = "passes.json", it need not exist yet.'
+            raise InputError(msg)
+        return self.folder / section["file"] if section else None
+
+    def passes(self, bands: Bands) -> History:
+        """All passes of the job, the present drive last.
+
+        Parameters
+        ----------
+        bands : Bands
+            Bands of the present drive.
+
+        Returns
+        -------
+        History
+            Those kept in the job's history file, if there is one yet, and the present drive.
+
+        Raises
+        ------
+        InputError
+            If the present drive is one of the kept ones with another needle or jet height, or an old one.
+        """
+        here = Pass(self.setup.carburettor.needle, self.setup.carburettor.jet.drop_mm, bands)
+        path = self.history_path()
+        kept = read_history(path).passes if path is not None and path.exists() else ()
+        for number, one in enumerate(kept, start=1):
+            if not one.same_drive(here):
+                continue
+            if number < len(kept):
+                msg = f"The drive of the job is pass {number} of {len(kept)} kept; name log and needle of the last drive."
+                raise InputError(msg)
+            History((one, here))  # refuses other stations
+            moved = abs(one.drop_mm - here.drop_mm) > SAME_DROP_MM
+            if moved or np.abs(one.needle.diameters_mm - here.needle.diameters_mm).max() > SAME_NEEDLE_MM:
+                what = "jet height" if moved else "needle"
+                msg = (
+                    f"The drive of the job is that of pass {number}, but its {what} is another; drive again with what is "
+                    "fitted now and name the new log, or put the needle and jet height of that drive back."
+                )
+                raise InputError(msg)
+            # The same drive read again, with bands or lifts set otherwise: the job's own words count.
+            kept = kept[:-1]
+        return History((*kept, here))
+
+    def diameters_mm(self, readings_mm: FloatArray) -> FloatArray:
+        """Diameters at the stations from what the job's micrometer read there.
+
+        Parameters
+        ----------
+        readings_mm : array, shape (n,) or (2, n)
+            Readings; NaN where none was taken. [mm]
+
+        Returns
+        -------
+        array, same shape
+            The readings themselves, unless the job states anvils wide enough to read a taper too thick. [mm]
+        """
+        section = self._micrometer()
+        width, face = float(section.get("anvil_width_mm", 0.0)), section.get("face_on_mark", "centre")
+        needle = self.setup.carburettor.needle
+        readings = np.asarray(readings_mm, dtype=np.float64)
+        if width == 0.0 or readings.shape[-1:] != needle.stations_mm.shape:
+            return readings
+        stations = needle.stations_mm
+        usual = micrometer_reading_mm(stations, stations, needle.diameters_mm, face_width_mm=width, face_on_mark=face)
+        filled = np.where(np.isfinite(readings), readings, usual)
+        # The taper error is taken from levelled readings, so that a real reversal still shows in the diameters.
+        level = np.array([isotonic_regression(row, increasing=False).x for row in np.atleast_2d(filled)])
+        level = level.reshape(filled.shape)
+        too_thick = level - diameters_from_readings_mm(level, stations, face_width_mm=width, face_on_mark=face)
+        return np.asarray(readings - too_thick)
 
     def sheet(self, design: Design) -> GrindSheet:
         """Grind sheet of a design, with what the job's micrometer will read.
@@ -291,9 +383,12 @@ class Job:
         GrindSheet
             With a column of readings where the job states an anvil width.
         """
+        return grind_sheet(design, **self._micrometer())
+
+    def _micrometer(self) -> Mapping[str, Any]:
         section = self.settings["micrometer"]
         _only(section, {"anvil_width_mm", "face_on_mark"}, "micrometer")
-        return grind_sheet(design, **section)
+        return section
 
 
 def read_job(path: str | Path) -> Job:

@@ -7,6 +7,7 @@ import re
 import shutil
 from pathlib import Path
 
+import numpy as np
 import pytest
 from conftest import DATA
 
@@ -110,3 +111,183 @@ def test_a_job_states_its_micrometer_and_its_altitude(case, tmp_path):
     change(case, "pressure_pa = 95000\n", "")
     assert nc.read_job(case).setup.air.pressure_pa == pytest.approx(95461.0, abs=2.0)  # ICAO standard atmosphere at 500 m
     assert nc.read_job(case).setup.air.temperature_degc == 18.0
+
+
+TYPED = """
+[bands]
+rpm = [900, 2000, 3000, 4000]
+lambda_measured = [{lambdas}]
+load = ["idle", "full", "full", "full"]
+lambda_se = 0.004
+[lift]
+lift_mm = [4.0, 10.0, 16.0, 22.0]
+[history]
+file = "passes.json"
+
+"""
+
+
+def typed_job(case, lambdas="0.98, 1.03, 1.05, 1.06"):
+    """The van's job with bands typed in and a history."""
+    text = case.read_text() if "[log]" in case.read_text() else case.with_name("whole.toml").read_text()
+    case.with_name("whole.toml").write_text(text)
+    start, end = text.index("[log]"), text.index("[target]")
+    rest = text[end:].replace("light = 1.00\npart = 0.95\n", "")
+    case.write_text(text[:start] + TYPED.format(lambdas=lambdas) + rest)
+    return case
+
+
+def refit(case, needle):
+    """Type the needle as measured into its table."""
+    rows = [f"{k},{z},{d:.5f}" for k, (z, d) in enumerate(zip(needle.stations_mm, needle.diameters_mm, strict=True), 1)]
+    (case.parent / "pass_van_needle.csv").write_text("station,distance_mm,diameter_mm\n" + "\n".join(rows) + "\n")
+
+
+def test_learn_keeps_passes_and_design_uses_them(case, capsys):
+    typed_job(case)
+    first = nc.read_job(case).design()
+    assert main(["learn", str(case)]) == 0
+    printed = capsys.readouterr().out
+    assert "The first pass: there is nothing to compare it with yet." in printed
+    assert "Written: passes.json, 1 pass." in printed
+    # The same drive again changes nothing.
+    kept = (case.parent / "passes.json").read_text()
+    assert main(["learn", str(case)]) == 0
+    assert (case.parent / "passes.json").read_text() == kept
+    np.testing.assert_array_equal(nc.read_job(case).design().needle.diameters_mm, first.needle.diameters_mm)
+    # The needle is filed to the first stop, the next drive finds half the effect predicted.
+    refit(case, first.first_stop)
+    found = (np.array([0.98, 1.03, 1.05, 1.06]) + first.first_predicted) / 2
+    typed_job(case, ", ".join(f"{value:.4f}" for value in found))
+    capsys.readouterr()
+    assert main(["learn", str(case)]) == 0
+    printed = capsys.readouterr().out
+    assert "What the pass did" in printed
+    assert "Written: passes.json, 2 passes." in printed
+    assert nc.read_history(case.parent / "passes.json").passes[1].needle.diameters_mm[8] < first.present().diameters_mm[8]
+    second = nc.read_job(case).design()
+    assert len(second.learned.history.passes) == 2
+    assert second.learned.mean[0] < 1.0
+    # A second drive on the same needle is no cut.
+    typed_job(case, "0.98, 1.01, 1.02, 1.03")
+    assert main(["learn", str(case)]) == 0
+    assert "no cut is judged" in capsys.readouterr().out
+
+
+def test_a_drive_goes_with_its_own_needle(case, capsys):
+    typed_job(case)
+    job = nc.read_job(case)
+    main(["learn", str(case)])
+    refit(case, job.design().first_stop)
+    assert main(["learn", str(case)]) == 2
+    assert "is that of pass 1, but its needle is another; drive again" in capsys.readouterr().err
+    refit(case, job.setup.carburettor.needle)
+    change(case, "drop_mm = 1.60", "drop_mm = 1.70")
+    assert main(["design", str(case), "--out", str(case.parent / "out")]) == 2
+    assert "its jet height is another" in capsys.readouterr().err
+    change(case, "drop_mm = 1.70", "drop_mm = 1.60")
+    typed_job(case, "0.98, 1.02, 1.04, 1.05")
+    main(["learn", str(case)])
+    typed_job(case)
+    capsys.readouterr()
+    assert main(["learn", str(case)]) == 2
+    assert "is pass 1 of 2 kept" in capsys.readouterr().err
+
+
+def test_one_log_is_one_pass_however_it_is_read(case, capsys):
+    change(case, "[log]", '[history]\nfile = "passes.json"\n\n[log]')
+    assert main(["learn", str(case)]) == 0
+    change(case, "lag_s = 0.4", "lag_s = 0.5")
+    assert main(["learn", str(case)]) == 0
+    assert capsys.readouterr().out.count("Written: passes.json, 1 pass.") == 2
+    needle = nc.read_job(case).setup.carburettor.needle
+    refit(case, nc.Needle("filed", needle.stations_mm, needle.diameters_mm - 0.01))
+    assert main(["learn", str(case)]) == 2
+    assert "its needle is another" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "match"),
+    [
+        ('[history]\nfile = "passes.json"\n', "", "The job keeps no passes"),
+        ('file = "passes.json"', 'path = "passes.json"', "has no key 'path'"),
+        ('file = "passes.json"', "file = 7", "names no file"),
+        ('file = "passes.json"', 'file = "pass_van_drive.csv"', "is no history"),
+        ('file = "passes.json"', 'file = "none/passes.json"', "the history cannot be written"),
+    ],
+)
+def test_histories_that_cannot_be_kept(case, capsys, old, new, match):
+    typed_job(case)
+    change(case, old, new)
+    assert main(["learn", str(case)]) == 2
+    caught = capsys.readouterr()
+    assert re.search(match, caught.err)
+    assert caught.err.count("\n") == 1
+    assert not caught.out
+
+
+def test_measured_at_the_bench(case, capsys):
+    typed_job(case)
+    design = nc.read_job(case).design()
+
+    def said(diameters, *more):
+        words = [f"{d:.4f}" for d in diameters]
+        code = main(["measured", str(case), *words, *more])
+        return code, capsys.readouterr().out
+
+    code, printed = said(design.present().diameters_mm)
+    assert (code, "Carry on at stations" in printed) == (0, True)
+    code, printed = said(design.first_stop.diameters_mm)
+    assert (code, "Stop, measure lambda" in printed) == (0, True)
+    over = design.needle.diameters_mm.copy()
+    station = int(np.argmax(np.where(design.remove_um()[:-1] > 10.0, -np.diff(over), 0.0)))
+    over[station] -= 0.02
+    code, printed = said(over)
+    assert code == 3
+    assert f"Overcut at station {station + 1} by 20 um" in printed
+    assert "Lambda of each way out" in printed
+    assert "Design for van as fitted, measured" in printed
+    over[station] = over[station + 1] - 0.02
+    assert said(over)[0] == 2
+    assert said(over, "--file-down")[0] == 3
+    # From a table, untouched stations left empty.
+    left = np.where(design.remove_um() > 0.0, design.first_stop.diameters_mm, np.nan)
+    rows = [f"{k},{'' if np.isnan(d) else f'{d:.5f}'}" for k, d in enumerate(left, 1)]
+    (case.parent / "bench.csv").write_text("station,measured_mm\n" + "\n".join(rows) + "\n")
+    assert main(["measured", str(case), "--file", str(case.parent / "bench.csv")]) == 0
+    assert "not measured and taken as before" in " ".join(capsys.readouterr().out.split())
+    saved = case.parent / "as_measured.csv"
+    assert said(design.first_stop.diameters_mm, "--save", str(saved))[0] == 0
+    np.testing.assert_allclose(nc.read_needle(saved).diameters_mm, design.first_stop.diameters_mm, atol=1e-4)
+    assert main(["measured", str(case), "--file", str(case.parent / "bench.csv"), "--save", str(saved / "x.csv")]) == 2
+    assert "cannot be written" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(
+    ("words", "match"),
+    [
+        ([], "needs the readings"),
+        (["2.4", "2.3"], "got 2 readings, but the needle has 13 stations"),
+        (["2,4"] * 13, "The reading of station 1 is '2,4', not a number"),
+        (["-"] * 13, "holds no reading at all"),
+    ],
+)
+def test_readings_typed_badly(case, capsys, words, match):
+    typed_job(case)
+    assert main(["measured", str(case), *words]) == 2
+    assert re.search(match, capsys.readouterr().err)
+
+
+def test_readings_of_flat_anvils_are_turned_into_diameters(case):
+    typed_job(case)
+    change(case, "[target]", "[micrometer]\nanvil_width_mm = 3.0\n\n[target]")
+    job = nc.read_job(case)
+    needle = job.setup.carburettor.needle
+    # By hand: centred 3 mm anvils touch 1.5 mm nearer the shoulder than the mark.
+    reads = np.interp(needle.stations_mm - 1.5, needle.stations_mm, needle.diameters_mm)
+    np.testing.assert_allclose(job.diameters_mm(reads), needle.diameters_mm, atol=1e-12)
+    some = np.where(np.arange(13) % 3 == 0, np.nan, reads)
+    np.testing.assert_allclose(job.diameters_mm(some)[1:3], needle.diameters_mm[1:3], atol=1e-12)
+    assert np.isnan(job.diameters_mm(some)[3])
+    both = job.diameters_mm(np.array([reads, reads + 0.002]))
+    assert both.shape == (2, 13)

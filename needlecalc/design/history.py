@@ -32,6 +32,10 @@ class Pass(Shown):
         Jet drop of the drive. [mm]
     bands : Bands
         What the drive gave, with lifts.
+    log_sha256 : str
+        Hash of the drive's log, by which it is known again; that of the bands' log when not given.
+    driven : bool
+        False for a needle whose lambda is only predicted: it shows the way on, but teaches nothing.
 
     Raises
     ------
@@ -42,8 +46,12 @@ class Pass(Shown):
     needle: Needle
     drop_mm: float
     bands: Bands
+    log_sha256: str = ""
+    driven: bool = True
 
     def __post_init__(self) -> None:
+        if self.bands.log is not None and not self.log_sha256:
+            object.__setattr__(self, "log_sha256", self.bands.log.sha256)
         if not np.isfinite(self.bands.lift_mm).all():
             band = int(np.argmax(~np.isfinite(self.bands.lift_mm)))
             msg = f"Band {self.bands.name(band)} has no lift; run with_lift(bands, setup) first, or type the lift in."
@@ -51,6 +59,24 @@ class Pass(Shown):
 
     def __repr__(self) -> str:
         return f"Pass: needle {self.needle.name!r}, jet drop {self.drop_mm:.2f} mm, {self.bands.rpm.size} bands"
+
+    def same_drive(self, other: Pass) -> bool:
+        """Whether another pass was made from the very same drive.
+
+        Parameters
+        ----------
+        other : Pass
+            The other pass.
+
+        Returns
+        -------
+        bool
+            By the hash of the log where both have one, else by readings alike to the last digit.
+        """
+        if self.log_sha256 and other.log_sha256:
+            return self.log_sha256 == other.log_sha256
+        mine, theirs = self.bands, other.bands
+        return np.array_equal(mine.rpm, theirs.rpm) and np.array_equal(mine.lambda_measured, theirs.lambda_measured)
 
     def table(self) -> Table:
         """Bands of the pass, to be shown.
@@ -145,6 +171,16 @@ class History(Shown):
         """
         return History((*self.passes, Pass(needle, drop_mm, bands)))
 
+    def driven(self) -> History:
+        """The passes that were really driven.
+
+        Returns
+        -------
+        History
+            Without needles whose lambda is only predicted.
+        """
+        return History(tuple(one for one in self.passes if one.driven))
+
     def present(self, setup: Setup) -> Setup:
         """The setup with the needle and jet height of the last pass.
 
@@ -198,15 +234,27 @@ class History(Shown):
         return Table(repr(self), columns, rows)
 
     def save(self, path: str | Path) -> None:
-        """Write the history to a JSON file, every figure in full.
+        """Write the passes driven to a JSON file, every figure in full; the old file stays whole until the new one is.
 
         Parameters
         ----------
         path : str or Path
             File to write.
+
+        Raises
+        ------
+        InputError
+            If it cannot be written.
         """
-        content = {"format": FORMAT, "passes": [_facts(one) for one in self.passes]}
-        Path(path).write_text(json.dumps(content, indent=1), encoding="utf-8")
+        content = {"format": FORMAT, "passes": [_facts(one) for one in self.driven().passes]}
+        path = Path(path)
+        aside = path.with_name(path.name + ".new")
+        try:
+            aside.write_text(json.dumps(content, indent=1), encoding="utf-8")
+            aside.replace(path)
+        except OSError as error:
+            msg = f"{path.name}: the history cannot be written ({error.strerror}); name a file in a folder you may write to."
+            raise InputError(msg) from error
 
 
 def read_history(path: str | Path) -> History:
@@ -264,6 +312,7 @@ def _facts(one: Pass) -> dict[str, Any]:
             "source": needle.source,
         },
         "drop_mm": one.drop_mm,
+        "log_sha256": one.log_sha256,
         "bands": bands,
     }
 
@@ -280,4 +329,4 @@ def _pass_of(facts: dict[str, Any]) -> Pass:
             bands[key] = tuple(tuple(v) if isinstance(v, list) else v for v in value)
     for key in ("count", "visits"):
         bands[key] = bands[key].astype(np.int64)
-    return Pass(Needle(**facts["needle"]), float(facts["drop_mm"]), Bands(**bands))
+    return Pass(Needle(**facts["needle"]), float(facts["drop_mm"]), Bands(**bands), str(facts.get("log_sha256", "")))

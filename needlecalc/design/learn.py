@@ -25,6 +25,7 @@ SETTLED = 1e-6  # of a standard uncertainty
 WIDE_OPEN = 1.0  # of ln lambda: the level of a band is known from its readings alone
 LIFT_WIDE_OPEN_MM = 30.0
 SHORTEST_JET_MM = 0.5
+ROUNDING_MM = 1e-9  # lift and drop add up to the end of the needle only so exactly
 
 
 @dataclass(frozen=True, repr=False, eq=False)
@@ -280,7 +281,7 @@ class Learned(Shown):
         """
         stations = self.setup.carburettor.needle.stations_mm
         shift = np.asarray(drop_mm) + self.setup.carburettor.shoulder_offset_mm
-        return np.asarray(np.clip(lift, stations[0] - shift, stations[-1] - shift))
+        return np.asarray(np.clip(lift, stations[0] - shift + ROUNDING_MM, stations[-1] - shift - ROUNDING_MM))
 
 
 def learn(history: History | Bands, setup: Setup, *, doubts: Doubts | None = None) -> Learned:
@@ -324,6 +325,9 @@ def learn(history: History | Bands, setup: Setup, *, doubts: Doubts | None = Non
     if isinstance(history, Bands):
         history = History((Pass(setup.carburettor.needle, setup.carburettor.jet.drop_mm, history),))
     for one in history.passes:
+        if not one.driven:
+            msg = f"Pass of needle {one.needle.name} was never driven, so it teaches nothing; learn from history.driven()."
+            raise InputError(msg)
         if one.bands.lift_setup is not None and (changed := lift_change(one.bands.lift_setup, setup)):
             msg = (
                 f"Lifts of {one!r} belong to other parts: {changed}; give the setup they were read in, or drive again with "

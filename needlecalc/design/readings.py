@@ -77,9 +77,9 @@ def readings_of(history: History, doubts: Doubts) -> tuple[Readings, ...]:
     # A computed lift errs the same way on every drive: the latest of each band tells all there is.
     still_to_tell = np.ones(bands.rpm.size, dtype=bool)
     for one in reversed(history.passes):
-        band = _same_bands(bands, one.bands)
+        band = same_bands(bands, one.bands)
         use = band >= 0
-        log_lambda, doubt, lean = _trusted(one.bands, doubts)
+        log_lambda, doubt, lean = trusted(one.bands, doubts)
         computed = np.array(["computed" in source or WEIGHED in source for source in one.bands.lift_source])
         tells = use & (~computed | still_to_tell[band])
         still_to_tell[band[use & computed]] = False
@@ -110,8 +110,25 @@ def _root(lift_mm: FloatArray, own_u_mm: FloatArray, computed: NDArray[np.bool_]
     return np.asarray(np.linalg.cholesky(alike * np.outer(own_u_mm, own_u_mm)))
 
 
-def _trusted(bands: Bands, doubts: Doubts) -> tuple[FloatArray, FloatArray, NDArray[np.bool_]]:
-    """ln(lambda) of each band, its doubt, and whether it counts as "at least so lean"."""
+def trusted(bands: Bands, doubts: Doubts) -> tuple[FloatArray, FloatArray, NDArray[np.bool_]]:
+    """Lambda worth trusting of each band of a drive.
+
+    Parameters
+    ----------
+    bands : Bands
+        The drive.
+    doubts : Doubts
+        Repeatability and lean limit.
+
+    Returns
+    -------
+    array, shape (m,)
+        ln(lambda). [-]
+    array, shape (m,)
+        Its doubt. [-]
+    array of bool, shape (m,)
+        Whether it counts as "at least so lean".
+    """
     limit = doubts.lean_limit
     spread = bands.lambda_spread
     steady = spread[bands.lambda_measured <= limit]
@@ -127,8 +144,21 @@ def _trusted(bands: Bands, doubts: Doubts) -> tuple[FloatArray, FloatArray, NDAr
     return np.log(value), np.maximum(np.hypot(share, doubts.repeatability), LEAST_LAMBDA_U), lean
 
 
-def _same_bands(bands: Bands, other: Bands) -> NDArray[np.intp]:
-    """Which of ``bands`` each band of another drive is; -1 where none."""
+def same_bands(bands: Bands, other: Bands) -> NDArray[np.intp]:
+    """Which of some bands each band of another drive is.
+
+    Parameters
+    ----------
+    bands : Bands
+        The bands to find.
+    other : Bands
+        Those of the other drive.
+
+    Returns
+    -------
+    array of int, shape (o,)
+        Place in ``bands`` of each of ``other``, by load and the nearest speed; -1 where none is alike.
+    """
     out = np.full(other.rpm.size, -1, dtype=np.intp)
     for k in range(other.rpm.size):
         near = [

@@ -67,7 +67,14 @@ class Outlook:
 
 
 def outlook(
-    learned: Learned, target: Target, diameters_mm: FloatArray, cut: NDArray[np.bool_], drop_mm: float, *, count: int = CARS
+    learned: Learned,
+    target: Target,
+    diameters_mm: FloatArray,
+    cut: NDArray[np.bool_],
+    drop_mm: float,
+    *,
+    error_mm: FloatArray | float | None = None,
+    count: int = CARS,
 ) -> Outlook:
     """Lambda of every band after a cut, over cars drawn from what is believed.
 
@@ -83,6 +90,8 @@ def outlook(
         Stations the file touches; the others keep the metal they have.
     drop_mm : float
         Jet drop asked. [mm]
+    error_mm : float or array, shape (n,), or None
+        Standard error of the diameters cut: that of the hand when not given. [mm]
     count : int
         Cars to draw.
 
@@ -102,7 +111,8 @@ def outlook(
     number = int(learned.history.needle_of_pass()[-1])
     measured = learned.history.passes[-1].needle.diameters_mm
     untouched = measured - cars[:, place.needle(number)]
-    filed = diameters_mm + doubts.hand_mm * rng.standard_normal((count, diameters_mm.size))
+    error = doubts.hand_mm if error_mm is None else error_mm
+    filed = diameters_mm + error * rng.standard_normal((count, diameters_mm.size))
     diameters = np.where(cut, np.minimum(filed, untouched), untouched)
     log = learned.log_lambda(cars, diameters, drop_mm)
     _, slopes = learned.slopes(diameters_mm, drop_mm)

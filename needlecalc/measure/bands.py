@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -157,6 +158,33 @@ class Bands(Shown):
             Speed and load.
         """
         return f"{self.rpm[band]:.0f} rpm {self.load[band]}"
+
+    def only(self, bands: Sequence[int]) -> Bands:
+        """Some of the bands, in the order named.
+
+        Parameters
+        ----------
+        bands : sequence of int
+            Positions, from 0.
+
+        Returns
+        -------
+        Bands
+            The same drive with fewer bands.
+
+        Examples
+        --------
+        >>> typed_bands([900, 2000, 3000], [0.97, 1.05, 1.12]).only([2, 0])
+        Bands: 2, 2 samples, 900 to 3000 rpm
+        """
+        chosen: dict[str, Any] = {}
+        for item in fields(self):
+            value = getattr(self, item.name)
+            if isinstance(value, np.ndarray):
+                chosen[item.name] = value[list(bands)]
+        for name in ("load", "lift_source"):
+            chosen[name] = tuple(getattr(self, name)[b] for b in bands)
+        return replace(self, **chosen)
 
     def table(self) -> Table:
         """Bands and the fate of all other rows, to be shown.

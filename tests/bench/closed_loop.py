@@ -83,10 +83,6 @@ def bands_of(setup, m):
     raise ValueError(msg)
 
 
-def measured_needle(old, readings):
-    return nc.Needle("measured", old.stations_mm, np.minimum.accumulate(np.minimum(readings, old.diameters_mm)))
-
-
 def library(engine, lift, passes=4):
     """Each pass: true lambda, intervals and chances as they were stated before the cut."""
     rng = np.random.default_rng([engine.seed, 1])
@@ -105,7 +101,8 @@ def library(engine, lift, passes=4):
         touched = asked < needle.diameters_mm
         if touched.any():
             true = engine.cut(true, np.where(touched, asked, true), rng)
-            needle = measured_needle(needle, engine.mic(true, rng))
+            # Nobody is there to read again, so readings 15 um off the last ones must do.
+            needle = nc.measured_needle(needle, engine.mic(true, rng), within_um=15)
         start = float(np.clip(drop + half * round((design.drop_mm - drop) / half), low, high))
         drop = trim_idle(engine, true, start, rng)
         out.append(
