@@ -35,11 +35,15 @@ from needlecalc.design.limits import Limits
 from needlecalc.design.doubts import Doubts
 from needlecalc.design.history import History, Pass, read_history
 from needlecalc.design.learn import Learned, learn
+from needlecalc.design.calibration import JetShift, jet_shift, with_jet_drive
 from needlecalc.design.proposal import Design
+from needlecalc.design.nextstep import NextStep, NextSteps, measure_next
 from needlecalc.design.solve import solve
 from needlecalc.design.progress import Progress, judge_cut
 from needlecalc.design.rescue import Rescue, rescue
 from needlecalc.design.outcome import Outcome, compare_pass
+from needlecalc.design.altitude import AltitudeOutlook, at_altitude
+from needlecalc.design.rank import RankedNeedle, Ranking, rank
 from needlecalc.report.plot import plot_areas, plot_comparison, plot_lambda, plot_metering, plot_profile, plot_sensitivity
 from needlecalc.report.sheet import GrindSheet, grind_sheet
 from needlecalc.report.pages import write_pdf, write_profile_png
@@ -105,8 +109,19 @@ __all__ = [
     "read_history",
     "Learned",
     "learn",
+    "JetShift",
+    "jet_shift",
+    "with_jet_drive",
     "Design",
     "solve",
+    "NextStep",
+    "NextSteps",
+    "measure_next",
+    "AltitudeOutlook",
+    "at_altitude",
+    "RankedNeedle",
+    "Ranking",
+    "rank",
     "fuel_of",
     "predict_lambda",
     "Comparison",

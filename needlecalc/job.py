@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 import tomllib
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass, fields, replace
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any
 
 import numpy as np
 from scipy.optimize import isotonic_regression
 
+from needlecalc.arrays import check_range
+from needlecalc.design.altitude import AltitudeOutlook, at_altitude
+from needlecalc.design.calibration import with_jet_drive
 from needlecalc.design.history import SAME_NEEDLE_MM, History, Pass, read_history
 from needlecalc.design.learn import learn
 from needlecalc.design.limits import Limits
@@ -18,26 +21,19 @@ from needlecalc.design.proposal import Design
 from needlecalc.design.solve import solve
 from needlecalc.design.target import Target, make_target
 from needlecalc.errors import InputError, LogFormatError
-from needlecalc.measure.bands import Bands, make_bands, typed_bands
-from needlecalc.measure.checklimits import CheckLimits
-from needlecalc.measure.checks import check_engine
+from needlecalc.jobdrive import bands_of, checks_of, lean_limits_of, lifted, log_of
+from needlecalc.jobparts import built, only, setup_of
+from needlecalc.measure.bands import Bands
 from needlecalc.measure.gate import Checks
 from needlecalc.measure.lift import with_lift
-from needlecalc.measure.liftways import LiftDoubts
-from needlecalc.measure.logfile import Log, read_log
+from needlecalc.measure.logfile import Log
 from needlecalc.measure.normalise import with_setup
-from needlecalc.measure.noted import GasReading, Ignition, Mechanical, NeedleReading, Sensor, Twins
-from needlecalc.measure.sweep import LeanLimits, lean_limit, typed_sweep
-from needlecalc.parts.carburettor import AirValve, Carburettor
-from needlecalc.parts.conditions import Air, Fuel
-from needlecalc.parts.engine import Engine, VolumetricEfficiency
-from needlecalc.parts.jet import Jet
-from needlecalc.parts.needle import Needle, read_needle
+from needlecalc.measure.sweep import LeanLimits
+from needlecalc.parts.conditions import Air
 from needlecalc.parts.setup import Setup
-from needlecalc.parts.slide import SlideValve
 from needlecalc.physics.gauge import diameters_from_readings_mm, micrometer_reading_mm
 from needlecalc.report.sheet import GrindSheet, grind_sheet
-from needlecalc.units import PA_PER_KPA, FloatArray
+from needlecalc.units import FloatArray
 
 SECTIONS = (
     "engine",
@@ -56,10 +52,11 @@ SECTIONS = (
     "target",
     "limits",
     "micrometer",
+    "calibration",
     "history",
+    "altitude",
 )
 SAME_DROP_MM = 1e-6
-Part = TypeVar("Part")
 
 
 @dataclass(frozen=True)
@@ -75,7 +72,7 @@ class Job:
     setup : Setup
         Engine, carburettor, fuel, air.
     settings : mapping
-        Sections log, bands, lift, checks, lean_limits, target and limits as read.
+        All sections as read, empty where the job has none.
     """
 
     name: str
@@ -101,22 +98,7 @@ class Job:
         Keys of ``[log]``: ``file``; and where the reader asks for a decision, ``columns`` and ``units`` (tables from
         meaning to column and to unit), ``afr_stoich``, ``decimal`` and ``ambient_kpa``, as ``read_log`` takes them.
         """
-        section = self.settings["log"]
-        if not section:
-            return None
-        _only(section, {"file", "columns", "units", "afr_stoich", "decimal", "ambient_kpa"}, "log")
-        if "file" not in section:
-            msg = 'The job\'s [log] names no file; write file = "drive.csv".'
-            raise InputError(msg)
-        ambient_kpa = section.get("ambient_kpa")
-        return read_log(
-            self.folder / section["file"],
-            columns=section.get("columns"),
-            units=section.get("units"),
-            afr_stoich=section.get("afr_stoich"),
-            decimal=section.get("decimal"),
-            ambient_pa=None if ambient_kpa is None else ambient_kpa * PA_PER_KPA,
-        )
+        return log_of(self.settings["log"], self.folder)
 
     def bands(self, log: Log | None) -> Bands:
         """Bands of the job, with lifts.
@@ -131,58 +113,7 @@ class Job:
         Bands
             From the log, or as typed in.
         """
-        section, lift = dict(self.settings["bands"]), dict(self.settings["lift"])
-        _only(
-            lift, {"lift_mm", "lift_u_mm", "calibrate", "combine", "restate", "air_valve", "depression_pa", "doubts"}, "lift"
-        )
-        if "doubts" in lift:
-            lift["doubts"] = _built(LiftDoubts, lift["doubts"], "lift.doubts")
-        if "air_valve" in lift:
-            lift["lift_setup"] = self._as_read(lift.pop("air_valve"))
-        if log is None:
-            allowed = {"rpm", "lambda_measured", "load", "lambda_se", "air_flow_g_s", "manifold_pressure_pa"}
-            _only(section, allowed, "bands")
-            if "rpm" not in section or "lambda_measured" not in section:
-                msg = "The job has neither a [log] file nor typed [bands] rpm and lambda_measured; give one of them."
-                raise InputError(msg)
-            bands = typed_bands(
-                section["rpm"],
-                section["lambda_measured"],
-                load=section.get("load"),
-                lambda_se=section.get("lambda_se", 0.01),
-                air_flow_g_s=section.get("air_flow_g_s"),
-                manifold_pressure_pa=section.get("manifold_pressure_pa"),
-            )
-        else:
-            loads = section.pop("loads_kpa", None)
-            allowed = {
-                "rpm_edges",
-                "idle_below_rpm",
-                "lag_s",
-                "steady_s",
-                "rpm_within",
-                "pressure_within_pa",
-                "least_count",
-                "settle_s",
-                "lambda_within",
-                "opening_rise",
-                "warm_above_degc",
-                "overrun_below_pa",
-                "loads_percent",
-            }
-            _only(section, allowed, "bands")
-            loads_pa = None
-            if loads is not None:
-                loads_pa = {name: (low * PA_PER_KPA, high * PA_PER_KPA) for name, (low, high) in loads.items()}
-            bands = make_bands(log, loads_pa=loads_pa, **section)
-        return with_lift(with_setup(bands, self.setup), self.setup, **lift)
-
-    def _as_read(self, changed: Mapping[str, Any]) -> Setup:
-        """Setup under which the lifts were read: the present one but for some keys of the air valve."""
-        carburettor = self.setup.carburettor
-        known = {item.name: getattr(carburettor.air_valve, item.name) for item in fields(AirValve)}
-        valve = _built(AirValve, {**known, **changed}, "lift.air_valve")
-        return replace(self.setup, carburettor=replace(carburettor, air_valve=valve))
+        return lifted(bands_of(self.settings["bands"], log), self.settings["lift"], self.setup)
 
     def checks(self, bands: Bands) -> Checks | None:
         """Checks before the cut, from the drive and from what the job notes.
@@ -197,34 +128,7 @@ class Job:
         Checks or None
             Overridden where the job gives a reason; None where it has no [checks].
         """
-        section = dict(self.settings["checks"])
-        if not section:
-            return None
-        kinds: dict[str, Callable[..., Any]] = {
-            "ignition": Ignition,
-            "mechanical": Mechanical,
-            "sensor": Sensor,
-            "twins": Twins,
-            "limits": CheckLimits,
-        }
-        _only(section, {*kinds, "gases", "needle", "override"}, "checks")
-        given = {
-            key: _built(kind, _table(section[key], f"checks.{key}"), f"checks.{key}")
-            for key, kind in kinds.items()
-            if key in section
-        }
-        if "gases" in section:
-            if not isinstance(section["gases"], list):
-                msg = "checks.gases must be a list: write [[checks.gases]], with double brackets, before each reading."
-                raise InputError(msg)
-            given["gases"] = [_built(GasReading, _table(one, "checks.gases"), "checks.gases") for one in section["gases"]]
-        if "needle" in section:
-            fitted = self.setup.carburettor.needle
-            given["needle"] = _built(
-                NeedleReading, _table(section["needle"], "checks.needle"), "checks.needle", needle=fitted
-            )
-        found = check_engine(bands, setup=self.setup, **given)
-        return found.override(section["override"]) if "override" in section else found
+        return checks_of(self.settings["checks"], bands, self.setup)
 
     def lean_limits(self) -> LeanLimits | None:
         """Lean limits of the sweeps the job names.
@@ -234,23 +138,7 @@ class Job:
         LeanLimits or None
             From typed steps or from a log each; None where the job has none.
         """
-        found: LeanLimits | None = None
-        for name, section in self.settings["lean_limits"].items():
-            where = f"lean_limits.{name}"
-            keys = dict(_table(section, where))
-            file = keys.pop("file", None)
-            usual = {"load", "rpm", "margin"}
-            known = usual | (
-                {"lambda_measured", "rough"} if file is None else {"start_s", "end_s", "rough_times", "drop_share"}
-            )
-            _only(keys, known, where)
-            needed = {"load", "rpm", "lambda_measured", "rough"} if file is None else {"load"}
-            if needed - set(keys):
-                msg = f"[{where}] lacks {', '.join(sorted(needed - set(keys)))}; add it, or name a file and its load."
-                raise InputError(msg)
-            one = typed_sweep(**keys) if file is None else lean_limit(read_log(self.folder / file), **keys)
-            found = one if found is None else found.joined(one)
-        return found
+        return lean_limits_of(self.settings["lean_limits"], self.folder)
 
     def target(self, bands: Bands) -> Target:
         """Target of the job.
@@ -283,8 +171,8 @@ class Job:
             What the job's needle should become.
         """
         bands = self.bands(self.read_log()) if bands is None else bands
-        limits = _built(Limits, self.settings["limits"], "limits")
-        learned = learn(self.passes(bands), self.setup) if self.history_path() else None
+        limits = built(Limits, self.settings["limits"], "limits")
+        learned = learn(self.passes(bands), self.setup)
         return solve(self.target(bands), self.setup, limits=limits, learned=learned, checks=self.checks(bands))
 
     def history_path(self) -> Path | None:
@@ -296,7 +184,7 @@ class Job:
             As [history] names it; None where the job keeps none.
         """
         section = self.settings["history"]
-        _only(section, {"file"}, "history")
+        only(section, {"file"}, "history")
         if section and not isinstance(section.get("file"), str):
             msg = 'The job\'s [history] names no file; write file = "passes.json", it need not exist yet.'
             raise InputError(msg)
@@ -313,7 +201,8 @@ class Job:
         Returns
         -------
         History
-            Those kept in the job's history file, if there is one yet, and the present drive.
+            Those kept in the job's history file, if there is one yet, and the present drive; before it that with
+            the jet moved, where [calibration] gives one.
 
         Raises
         ------
@@ -340,7 +229,28 @@ class Job:
                 raise InputError(msg)
             # The same drive read again, with bands or lifts set otherwise: the job's own words count.
             kept = kept[:-1]
-        return History((*kept, here))
+        last = self._jet_drive(bands).passes if self.settings["calibration"] else (here,)
+        return History((*kept, *last))
+
+    def _jet_drive(self, bands: Bands) -> History:
+        """The present drive after one with the jet moved, as [calibration] gives it."""
+        section = dict(self.settings["calibration"])
+        if "flats" not in section:
+            msg = "The job's [calibration] does not say how far the jet was moved; write flats = 2, positive lowers the jet."
+            raise InputError(msg)
+        flats = section.pop("flats")
+        check_range(flats, "[calibration] flats", -24.0, 24.0, cure="Positive lowers the jet.")
+        read_again = {key: section.pop(key) for key in ("lift_mm", "lift_u_mm") if key in section}
+        typed = "rpm" in section
+        second = {"log": {}, "bands": section} if typed else {"log": section}
+        job = replace(self, settings={**self.settings, **second})
+        moved = bands_of(job.settings["bands"], job.read_log())
+        # Lifts not read again are those of the first drive: the air sets them, not the jet.  Computed ones only tell
+        # whether the bands were held at the same air flow.
+        from_air = np.isfinite(moved.manifold_pressure_pa) | np.isfinite(moved.air_flow_g_s)
+        if read_again or np.isfinite(moved.lift_mm).any() or from_air.all():
+            moved = with_lift(with_setup(moved, self.setup), self.setup, **read_again)
+        return with_jet_drive(bands, moved, self.setup, flats=float(flats))
 
     def diameters_mm(self, readings_mm: FloatArray) -> FloatArray:
         """Diameters at the stations from what the job's micrometer read there.
@@ -383,11 +293,40 @@ class Job:
         GrindSheet
             With a column of readings where the job states an anvil width.
         """
-        return grind_sheet(design, **self._micrometer())
+        acknowledged = str(self.settings["altitude"].get("acknowledged", ""))
+        return grind_sheet(design, **self._micrometer(), altitude=self.altitude(design), acknowledged=acknowledged)
+
+    def altitude(self, design: Design) -> AltitudeOutlook | None:
+        """The design at home and on the trips the job names, in the standard atmosphere.
+
+        Parameters
+        ----------
+        design : Design
+            The design.
+
+        Returns
+        -------
+        AltitudeOutlook or None
+            None where the job has no [altitude].
+        """
+        section = self.settings["altitude"]
+        if not section:
+            return None
+        only(section, {"home_m", "trip_m", "acknowledged"}, "altitude")
+        if "home_m" not in section:
+            msg = "The job's [altitude] lacks home_m; a needle for the mountain needs its second check at home."
+            raise InputError(msg)
+        trips = section.get("trip_m", [])
+        heights = [
+            check_range(height, "[altitude] height", -500.0, 6000.0, cure="It is in metres above sea level.")
+            for height in [section["home_m"], *(trips if isinstance(trips, list) else [trips])]
+        ]
+        named: dict[str, Air | float] = {f"{height:g} m": height for height in heights[1:]}
+        return at_altitude(self.setup, design.target.bands, design, named, home=heights[0])
 
     def _micrometer(self) -> Mapping[str, Any]:
         section = self.settings["micrometer"]
-        _only(section, {"anvil_width_mm", "face_on_mark"}, "micrometer")
+        only(section, {"anvil_width_mm", "face_on_mark"}, "micrometer")
         return section
 
 
@@ -429,77 +368,5 @@ def read_job(path: str | Path) -> Job:
         if not isinstance(keys, dict):
             msg = f"{path.name}: {section} must be a section, written [{section}], with its keys below."
             raise InputError(msg)
-    carburettor = _built(
-        Carburettor,
-        part["carburettor"],
-        "carburettor",
-        needle=_needle(part["needle"], path.parent),
-        jet=_built(Jet, part["jet"], "jet"),
-        air_valve=_valve(part["air_valve"], part["slide_valve"]),
-    )
-    air = dict(part["air"])
-    if "altitude_m" in air and "pressure_pa" not in air:
-        _only(air, {"altitude_m", "temperature_degc", "humidity"}, "air")
-        built_air = Air.at_altitude(**air)
-    else:
-        built_air = _built(Air, air, "air")
-    setup = Setup(_engine(part["engine"]), carburettor, _built(Fuel, part["fuel"], "fuel"), built_air, str(name))
+    setup = setup_of(part, path.parent, str(name))
     return Job(str(name), path.parent, setup, part)
-
-
-def _engine(section: Mapping[str, Any]) -> Engine:
-    """Engine; its volumetric efficiency may be a table of its own, [engine.volumetric_efficiency]."""
-    filling = section.get("volumetric_efficiency")
-    if isinstance(filling, dict):
-        keys = dict(filling)
-        if "manifold_pressure_kpa" in keys:
-            try:
-                keys["manifold_pressure_pa"] = [value * PA_PER_KPA for value in keys.pop("manifold_pressure_kpa")]
-            except TypeError as error:
-                msg = "[engine.volumetric_efficiency] manifold_pressure_kpa must be a row of numbers; list them in brackets."
-                raise InputError(msg) from error
-        section = {**section, "volumetric_efficiency": _built(VolumetricEfficiency, keys, "engine.volumetric_efficiency")}
-    return _built(Engine, section, "engine")
-
-
-def _valve(air_valve: Mapping[str, Any], slide_valve: Mapping[str, Any]) -> AirValve | SlideValve:
-    if not slide_valve:
-        return _built(AirValve, air_valve, "air_valve")
-    if air_valve:
-        msg = "The job has both [air_valve] and [slide_valve]; keep the one your carburettor has."
-        raise InputError(msg)
-    return _built(SlideValve, slide_valve, "slide_valve")
-
-
-def _needle(section: Mapping[str, Any], folder: Path) -> Needle:
-    if "file" in section:
-        _only(section, {"file", "name", "pitch_mm", "first_station_mm"}, "needle")
-        rest = {key: value for key, value in section.items() if key != "file"}
-        return read_needle(folder / section["file"], **rest)
-    return _built(Needle, section, "needle")
-
-
-def _table(section: object, name: str) -> Mapping[str, Any]:
-    if not isinstance(section, Mapping):
-        msg = f"[{name}] must be a section of its own, written [{name}], with its keys below."
-        raise InputError(msg)
-    return section
-
-
-def _only(section: Mapping[str, Any], known: set[str], name: str) -> None:
-    unknown = sorted(set(section) - known)
-    if unknown:
-        msg = f"[{name}] has no key {unknown[0]!r}; it knows {', '.join(sorted(known))}."
-        raise InputError(msg)
-
-
-def _built(kind: Callable[..., Part], section: Mapping[str, Any], name: str, **given: Any) -> Part:
-    """Record from a section of the same keys."""
-    known = {item.name for item in fields(kind) if item.name not in given}  # type: ignore[arg-type]
-    _only(section, known, name)
-    try:
-        return kind(**section, **given)
-    except TypeError as error:
-        missing = str(error).split("argument")[-1].strip(" :s")
-        msg = f"[{name}] lacks {missing}; add it."
-        raise InputError(msg) from error

@@ -88,6 +88,7 @@ FLOORS = [
         "design.readings",
         "design.unknowns",
         "design.learn",
+        "design.calibration",
         "design.leastsquares",
         "design.limits",
         "design.fit",
@@ -95,14 +96,18 @@ FLOORS = [
         "design.stages",
         "design.verdict",
         "design.proposal",
+        "design.foresight",
+        "design.nextstep",
         "design.solve",
         "design.refit",
         "design.progress",
         "design.rescue",
         "design.outcome",
+        "design.altitude",
+        "design.rank",
     ],
     ["report.plot", "report.sheet", "report.pages"],
-    ["job", "__main__", "__init__"],
+    ["jobparts", "jobdrive", "job", "__main__", "__init__"],
 ]
 ORDER = [room for floor in FLOORS for room in floor]
 FILES = sorted(file for file in PACKAGE.rglob("*.py") if file.name != "__init__.py" or file.parent == PACKAGE)

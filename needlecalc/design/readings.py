@@ -17,6 +17,7 @@ ROUGH = 1.6  # spread over that of the steady bands, where misfire shows
 LEANER_STILL = 0.05  # past the lean limit, where no spread is known
 SAME_SPEED = 0.08
 LEAST_LIFT_U_MM = 0.01
+NO_READING_U_MM = 30.0  # a lift lent by another drive tells nothing
 ALIKE_SHARE = 0.9  # of the variance of a computed lift that its neighbours share
 ALIKE_OVER = 0.7  # ratio of lifts, in ln, over which they do
 LEAST_LAMBDA_U = 1e-6  # what is certain still needs a width to be divided by
@@ -81,7 +82,7 @@ def readings_of(history: History, doubts: Doubts) -> tuple[Readings, ...]:
         use = band >= 0
         log_lambda, doubt, lean = trusted(one.bands, doubts)
         computed = np.array(["computed" in source or WEIGHED in source for source in one.bands.lift_source])
-        tells = use & (~computed | still_to_tell[band])
+        tells = use & (~computed | still_to_tell[band]) & ~(one.bands.lift_u_mm > NO_READING_U_MM)
         still_to_tell[band[use & computed]] = False
         common = np.nan_to_num(one.bands.lift_common_u_mm)
         own = np.sqrt(np.maximum(np.nan_to_num(one.bands.lift_u_mm) ** 2 - common**2, LEAST_LIFT_U_MM**2))

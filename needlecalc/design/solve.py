@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -9,6 +11,7 @@ from needlecalc.design.doubts import Doubts
 from needlecalc.design.fit import Problem, fit, response, smoothest
 from needlecalc.design.learn import Learned, learn
 from needlecalc.design.limits import Limits
+from needlecalc.design.nextstep import measure_next
 from needlecalc.design.proposal import Design
 from needlecalc.design.stages import RISK, first_stage
 from needlecalc.design.sure import idle_band, outlook, sources, trimmed
@@ -105,7 +108,7 @@ def solve(
     status, met, advice = verdict(problem, limits, x)
     needle = learned.setup.carburettor.needle
     doubt_um, mostly = _diameter_doubt(problem, smoothness, x, cut)
-    return Design(
+    made = Design(
         learned=learned,
         target=target,
         needle=Needle(named_as or f"{needle.name} as asked", needle.stations_mm, asked_mm, source="proposed"),
@@ -131,6 +134,9 @@ def solve(
         limits=limits,
         checks=checks,
     )
+    if cut.any() and (made.chance_rich > risk or made.held_back > 0.0):
+        made = replace(made, flags=(*made.flags, measure_next(made, risk=risk).line()))
+    return made
 
 
 def _asked(learned: Learned, removal_mm: FloatArray, limits: Limits) -> tuple[FloatArray, NDArray[np.bool_]]:

@@ -17,6 +17,8 @@ from needlecalc.report.sheet import CAUTIONS, GrindSheet
 from needlecalc.show import Column
 
 A4_INCHES = (8.27, 11.69)
+LINE_SHARE = 10.5 * 1.35 * 1.03 / 72.0 / A4_INCHES[1]  # of the page's height, one line of 10.5 points
+LINES_ABOVE = 6
 ON_PAPER = (
     "station",
     "distance_mm",
@@ -84,14 +86,17 @@ def _bench_page(sheet: GrindSheet) -> Figure:
     top = page.add_axes((0.05, 0.80, 0.90, 0.17))
     top.axis("off")
     top.text(0, 1, "GRIND SHEET", fontsize=20, weight="bold", va="top")
-    lines = [
-        wrapped for note in (*sheet.origin(), sheet.design.status, sheet.jet_line()) for wrapped in textwrap.wrap(note, 92)
-    ]
-    top.text(0, 0.80, "\n".join(lines), va="top", fontsize=10.5, linespacing=1.35)
+    red = [wrapped for note in sheet.red_lines() for wrapped in textwrap.wrap(note, 84)]
+    facts = (*sheet.origin(), sheet.design.status, sheet.jet_line(), *sheet.altitude_line())
+    lines = [wrapped for note in facts for wrapped in textwrap.wrap(note, 92)]
+    top.text(0, 0.80, "\n".join(red), va="top", fontsize=10.5, linespacing=1.35, color="#b00000", weight="bold")
+    top.text(0, 0.80 - len(red) * LINE_SHARE / 0.17, "\n".join(lines), va="top", fontsize=10.5, linespacing=1.35)
+    # What does not fit above the table moves it down.
+    down = max(len(red) + len(lines) - LINES_ABOVE, 0) * LINE_SHARE
     shown = sheet.table()
     rows = shown.rows
     height = min(0.030 * (len(rows) + 2), 0.52)
-    body = page.add_axes((0.04, 0.82 - height, 0.92, height))
+    body = page.add_axes((0.04, 0.82 - down - height, 0.92, height))
     body.axis("off")
     by_key = {column.key: column for column in shown.columns}
     columns = [by_key[key] for key in (ON_PAPER if sheet.anvil_width_mm is None else ON_PAPER_WITH_READINGS)]
@@ -111,10 +116,11 @@ def _bench_page(sheet: GrindSheet) -> Figure:
         "Written before the first cut:  instrument ____________  measured cold, washed, two angles  [  ]",
         *CAUTIONS,
     ]
-    foot = page.add_axes((0.05, 0.02, 0.90, 0.78 - height))
+    foot = page.add_axes((0.05, 0.02, 0.90, 0.78 - down - height))
     foot.axis("off")
     wrapped = [line for note in notes for line in textwrap.wrap(note, 108, subsequent_indent="   ")]
-    size = min(9.5, 9.5 * 24 / max(len(wrapped), 1))
+    room_points = (0.78 - down - height) * A4_INCHES[1] * 72.0
+    size = min(9.5, 9.5 * 24 / len(wrapped), room_points / (1.33 * len(wrapped)))
     foot.text(0, 1, "\n".join(wrapped), va="top", fontsize=size, linespacing=1.3)
     return page
 

@@ -10,6 +10,7 @@ from typing import get_args
 import numpy as np
 
 from needlecalc.arrays import check_range
+from needlecalc.design.altitude import AltitudeOutlook
 from needlecalc.design.proposal import Design
 from needlecalc.errors import InputError
 from needlecalc.physics.gauge import FaceOnMark, contact_position_mm, micrometer_reading_mm
@@ -75,6 +76,10 @@ class GrindSheet(Shown):
     face_on_mark : str
         What of the anvils lies on a station's mark: "centre", or "thick_edge", the edge towards the
         shoulder.
+    altitude : AltitudeOutlook or None
+        The needle at the other places it will be driven; None leaves them out.
+    acknowledged : str
+        Why a red warning of these places is accepted, and by whom; empty leaves a line to sign.
 
     Raises
     ------
@@ -85,6 +90,8 @@ class GrindSheet(Shown):
     design: Design
     anvil_width_mm: float | None = None
     face_on_mark: FaceOnMark = "centre"
+    altitude: AltitudeOutlook | None = None
+    acknowledged: str = ""
 
     def __post_init__(self) -> None:
         if self.anvil_width_mm is not None:
@@ -132,6 +139,29 @@ class GrindSheet(Shown):
             lines.append("RED CHECKS WERE OVERRIDDEN for this cut; the reason stands below.")
         return tuple(lines)
 
+    def red_lines(self) -> tuple[str, ...]:
+        """Red warnings of other altitudes, and who accepts them.
+
+        Returns
+        -------
+        tuple of str
+            Empty where there is none.
+        """
+        if self.altitude is None or not self.altitude.needs_acknowledging():
+            return ()
+        signed = self.acknowledged or "__________________  date _________"
+        return (*self.altitude.red(), f"File nothing before this is signed. Read and accepted: {signed}")
+
+    def altitude_line(self) -> tuple[str, ...]:
+        """Idle and full load at other altitudes.
+
+        Returns
+        -------
+        tuple of str
+            One sentence, or nothing.
+        """
+        return () if self.altitude is None else (self.altitude.summary(),)
+
     def stop_line(self) -> str:
         """Where to stop first, and why.
 
@@ -161,7 +191,7 @@ class GrindSheet(Shown):
         columns: tuple[Column, ...] = STATION_COLUMNS
         if self.anvil_width_mm is not None:
             columns = (*STATION_COLUMNS[:-1], *READING_COLUMNS, STATION_COLUMNS[-1])
-        intro = (*self.origin(), self.design.status, self.jet_line())
+        intro = (*self.red_lines(), *self.origin(), self.design.status, self.jet_line(), *self.altitude_line())
         stop = self.stop_line()
         unchecked = () if self.design.checks is not None else (NO_CHECKS,)
         return Table("GRIND SHEET", columns, rows, intro, (stop, *self.reading_notes(), *self.design.flags, *unchecked))
@@ -220,7 +250,9 @@ class GrindSheet(Shown):
             Stations, bands and cautions.
         """
         cautions = Table("Cautions", notes=CAUTIONS)
-        return "\n\n".join(part.text() for part in (self.table(), self.design.band_table(), cautions)) + "\n"
+        altitude = () if self.altitude is None else (self.altitude.table(),)
+        parts = (self.table(), self.design.band_table(), *altitude, cautions)
+        return "\n\n".join(part.text() for part in parts) + "\n"
 
     def csv(self) -> str:
         """Stations as CSV.
@@ -247,7 +279,14 @@ def _cell(value: float | bool, form: str) -> str:
     return "" if value != value else format(value, form)
 
 
-def grind_sheet(design: Design, *, anvil_width_mm: float | None = None, face_on_mark: FaceOnMark = "centre") -> GrindSheet:
+def grind_sheet(
+    design: Design,
+    *,
+    anvil_width_mm: float | None = None,
+    face_on_mark: FaceOnMark = "centre",
+    altitude: AltitudeOutlook | None = None,
+    acknowledged: str = "",
+) -> GrindSheet:
     """Grind sheet of a design.
 
     Parameters
@@ -258,10 +297,14 @@ def grind_sheet(design: Design, *, anvil_width_mm: float | None = None, face_on_
         Width along the needle of the anvils it will be measured with; None leaves the readings out. [mm]
     face_on_mark : {"centre", "thick_edge"}
         What of the anvils lies on a station's mark.
+    altitude : AltitudeOutlook or None
+        The needle at the other places it will be driven.
+    acknowledged : str
+        Why a red warning of these places is accepted, and by whom; empty leaves a line to sign.
 
     Returns
     -------
     GrindSheet
         Prints itself as text; ``csv()`` gives the table.
     """
-    return GrindSheet(design, anvil_width_mm, face_on_mark)
+    return GrindSheet(design, anvil_width_mm, face_on_mark, altitude, acknowledged)

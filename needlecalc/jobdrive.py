@@ -1,0 +1,235 @@
+"""What a job file says of the drive and of the engine: log, bands, lifts, checks, lean limits."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import fields, replace
+from pathlib import Path
+from typing import Any
+
+from needlecalc.errors import InputError
+from needlecalc.jobparts import built, only, table_of
+from needlecalc.measure.bands import Bands, make_bands, typed_bands
+from needlecalc.measure.checklimits import CheckLimits
+from needlecalc.measure.checks import check_engine
+from needlecalc.measure.gate import Checks
+from needlecalc.measure.lift import with_lift
+from needlecalc.measure.liftways import LiftDoubts
+from needlecalc.measure.logfile import Log, read_log
+from needlecalc.measure.normalise import with_setup
+from needlecalc.measure.noted import GasReading, Ignition, Mechanical, NeedleReading, Sensor, Twins
+from needlecalc.measure.sweep import LeanLimits, lean_limit, typed_sweep
+from needlecalc.parts.carburettor import AirValve
+from needlecalc.parts.setup import Setup
+from needlecalc.units import PA_PER_KPA
+
+
+def log_of(section: Mapping[str, Any], folder: Path) -> Log | None:
+    """Log that [log] names.
+
+    Parameters
+    ----------
+    section : mapping
+        Keys of [log].
+    folder : Path
+        Folder that its path is relative to.
+
+    Returns
+    -------
+    Log or None
+        None where the job types its bands in.
+
+    Raises
+    ------
+    InputError
+        If the section names no file, has a key that is not known, or the file cannot be read as a log.
+    """
+    if not section:
+        return None
+    only(section, {"file", "columns", "units", "afr_stoich", "decimal", "ambient_kpa"}, "log")
+    if "file" not in section:
+        msg = 'The job\'s [log] names no file; write file = "drive.csv".'
+        raise InputError(msg)
+    ambient_kpa = section.get("ambient_kpa")
+    return read_log(
+        folder / section["file"],
+        columns=section.get("columns"),
+        units=section.get("units"),
+        afr_stoich=section.get("afr_stoich"),
+        decimal=section.get("decimal"),
+        ambient_pa=None if ambient_kpa is None else ambient_kpa * PA_PER_KPA,
+    )
+
+
+def bands_of(given: Mapping[str, Any], log: Log | None) -> Bands:
+    """Bands that [bands] asks for, before lifts.
+
+    Parameters
+    ----------
+    given : mapping
+        Keys of [bands].
+    log : Log or None
+        The drive; None where the job types its bands in.
+
+    Returns
+    -------
+    Bands
+        From the log, or as typed in.
+
+    Raises
+    ------
+    InputError
+        If a key is unknown, or neither a log nor typed bands are given.
+    """
+    section = dict(given)
+    if log is None:
+        allowed = {"rpm", "lambda_measured", "load", "lambda_se", "air_flow_g_s", "manifold_pressure_pa"}
+        only(section, allowed, "bands")
+        if "rpm" not in section or "lambda_measured" not in section:
+            msg = "The job has neither a [log] file nor typed [bands] rpm and lambda_measured; give one of them."
+            raise InputError(msg)
+        return typed_bands(
+            section["rpm"],
+            section["lambda_measured"],
+            load=section.get("load"),
+            lambda_se=section.get("lambda_se", 0.01),
+            air_flow_g_s=section.get("air_flow_g_s"),
+            manifold_pressure_pa=section.get("manifold_pressure_pa"),
+        )
+    loads = section.pop("loads_kpa", None)
+    allowed = {
+        "rpm_edges",
+        "idle_below_rpm",
+        "lag_s",
+        "steady_s",
+        "rpm_within",
+        "pressure_within_pa",
+        "least_count",
+        "settle_s",
+        "lambda_within",
+        "opening_rise",
+        "warm_above_degc",
+        "overrun_below_pa",
+        "loads_percent",
+    }
+    only(section, allowed, "bands")
+    loads_pa = None
+    if loads is not None:
+        loads_pa = {name: (low * PA_PER_KPA, high * PA_PER_KPA) for name, (low, high) in loads.items()}
+    return make_bands(log, loads_pa=loads_pa, **section)
+
+
+def lifted(bands: Bands, given: Mapping[str, Any], setup: Setup) -> Bands:
+    """Bands with lifts, as [lift] says.
+
+    Parameters
+    ----------
+    bands : Bands
+        Bands of the drive.
+    given : mapping
+        Keys of [lift].
+    setup : Setup
+        Setup of the drive.
+
+    Returns
+    -------
+    Bands
+        With lifts and their doubts.
+
+    Raises
+    ------
+    InputError
+        If a key is unknown, or a lift can be had in no way.
+    """
+    lift = dict(given)
+    only(lift, {"lift_mm", "lift_u_mm", "calibrate", "combine", "restate", "air_valve", "depression_pa", "doubts"}, "lift")
+    if "doubts" in lift:
+        lift["doubts"] = built(LiftDoubts, lift["doubts"], "lift.doubts")
+    if "air_valve" in lift:
+        lift["lift_setup"] = _as_read(setup, lift.pop("air_valve"))
+    return with_lift(with_setup(bands, setup), setup, **lift)
+
+
+def _as_read(setup: Setup, changed: Mapping[str, Any]) -> Setup:
+    """Setup under which the lifts were read: the present one but for some keys of the air valve."""
+    carburettor = setup.carburettor
+    known = {item.name: getattr(carburettor.air_valve, item.name) for item in fields(AirValve)}
+    valve = built(AirValve, {**known, **changed}, "lift.air_valve")
+    return replace(setup, carburettor=replace(carburettor, air_valve=valve))
+
+
+def checks_of(given_section: Mapping[str, Any], bands: Bands, setup: Setup) -> Checks | None:
+    """Checks before the cut, from the drive and from what [checks] notes.
+
+    Parameters
+    ----------
+    given_section : mapping
+        Keys of [checks].
+    bands : Bands
+        The bands, with lifts.
+    setup : Setup
+        Setup of the drive.
+
+    Returns
+    -------
+    Checks or None
+        Overridden where the job gives a reason; None where it has no [checks].
+    """
+    section = dict(given_section)
+    if not section:
+        return None
+    kinds: dict[str, Callable[..., Any]] = {
+        "ignition": Ignition,
+        "mechanical": Mechanical,
+        "sensor": Sensor,
+        "twins": Twins,
+        "limits": CheckLimits,
+    }
+    only(section, {*kinds, "gases", "needle", "override"}, "checks")
+    given = {
+        key: built(kind, table_of(section[key], f"checks.{key}"), f"checks.{key}")
+        for key, kind in kinds.items()
+        if key in section
+    }
+    if "gases" in section:
+        if not isinstance(section["gases"], list):
+            msg = "checks.gases must be a list: write [[checks.gases]], with double brackets, before each reading."
+            raise InputError(msg)
+        given["gases"] = [built(GasReading, table_of(one, "checks.gases"), "checks.gases") for one in section["gases"]]
+    if "needle" in section:
+        fitted = setup.carburettor.needle
+        given["needle"] = built(NeedleReading, table_of(section["needle"], "checks.needle"), "checks.needle", needle=fitted)
+    found = check_engine(bands, setup=setup, **given)
+    return found.override(section["override"]) if "override" in section else found
+
+
+def lean_limits_of(sections: Mapping[str, Any], folder: Path) -> LeanLimits | None:
+    """Lean limits of the sweeps that [lean_limits] names.
+
+    Parameters
+    ----------
+    sections : mapping
+        Sweeps by name.
+    folder : Path
+        Folder that their paths are relative to.
+
+    Returns
+    -------
+    LeanLimits or None
+        From typed steps or from a log each; None where the job has none.
+    """
+    found: LeanLimits | None = None
+    for name, keys_given in sections.items():
+        where = f"lean_limits.{name}"
+        keys = dict(table_of(keys_given, where))
+        file = keys.pop("file", None)
+        usual = {"load", "rpm", "margin"}
+        known = usual | ({"lambda_measured", "rough"} if file is None else {"start_s", "end_s", "rough_times", "drop_share"})
+        only(keys, known, where)
+        needed = {"load", "rpm", "lambda_measured", "rough"} if file is None else {"load"}
+        if needed - set(keys):
+            msg = f"[{where}] lacks {', '.join(sorted(needed - set(keys)))}; add it, or name a file and its load."
+            raise InputError(msg)
+        one = typed_sweep(**keys) if file is None else lean_limit(read_log(folder / file), **keys)
+        found = one if found is None else found.joined(one)
+    return found

@@ -1,0 +1,175 @@
+"""Records from the sections of a job file: each key is a field, units in its name."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import fields
+from pathlib import Path
+from typing import Any, TypeVar
+
+from needlecalc.errors import InputError
+from needlecalc.parts.carburettor import AirValve, Carburettor
+from needlecalc.parts.conditions import Air, Fuel
+from needlecalc.parts.engine import Engine, VolumetricEfficiency
+from needlecalc.parts.jet import Jet
+from needlecalc.parts.needle import Needle, read_needle
+from needlecalc.parts.setup import Setup
+from needlecalc.parts.slide import SlideValve
+from needlecalc.units import PA_PER_KPA
+
+Part = TypeVar("Part")
+
+
+def only(section: Mapping[str, Any], known: set[str], name: str) -> None:
+    """Refuse a key that means nothing.
+
+    Parameters
+    ----------
+    section : mapping
+        The section.
+    known : set of str
+        Keys it may have.
+    name : str
+        Its name, for the message.
+
+    Raises
+    ------
+    InputError
+        If it has another key.
+    """
+    unknown = sorted(set(section) - known)
+    if unknown:
+        msg = f"[{name}] has no key {unknown[0]!r}; it knows {', '.join(sorted(known))}."
+        raise InputError(msg)
+
+
+def table_of(section: object, name: str) -> Mapping[str, Any]:
+    """A section inside a section.
+
+    Parameters
+    ----------
+    section : object
+        What stands there.
+    name : str
+        Its name, for the message.
+
+    Returns
+    -------
+    mapping
+        The same.
+
+    Raises
+    ------
+    InputError
+        If it is no section.
+    """
+    if not isinstance(section, Mapping):
+        msg = f"[{name}] must be a section of its own, written [{name}], with its keys below."
+        raise InputError(msg)
+    return section
+
+
+def built(kind: Callable[..., Part], section: Mapping[str, Any], name: str, **given: Any) -> Part:
+    """Record from a section of the same keys.
+
+    Parameters
+    ----------
+    kind : callable
+        The record's class.
+    section : mapping
+        Its fields.
+    name : str
+        Name of the section, for the message.
+    **given
+        Fields that stand elsewhere.
+
+    Returns
+    -------
+    record
+        Built and checked.
+
+    Raises
+    ------
+    InputError
+        If a key is unknown or missing, or a value impossible.
+    """
+    known = {item.name for item in fields(kind) if item.name not in given}  # type: ignore[arg-type]
+    only(section, known, name)
+    try:
+        return kind(**section, **given)
+    except TypeError as error:
+        missing = str(error).split("argument")[-1].strip(" :s")
+        msg = f"[{name}] lacks {missing}; add it."
+        raise InputError(msg) from error
+
+
+def setup_of(part: Mapping[str, Mapping[str, Any]], folder: Path, name: str) -> Setup:
+    """Setup of a job.
+
+    Parameters
+    ----------
+    part : mapping
+        All sections of the job, empty where it has none.
+    folder : Path
+        Folder that its paths are relative to.
+    name : str
+        Name of the job.
+
+    Returns
+    -------
+    Setup
+        Parts built and checked.
+
+    Raises
+    ------
+    InputError
+        If a key is unknown or missing, or a part is impossible.
+    """
+    carburettor = built(
+        Carburettor,
+        part["carburettor"],
+        "carburettor",
+        needle=_needle(part["needle"], folder),
+        jet=built(Jet, part["jet"], "jet"),
+        air_valve=_valve(part["air_valve"], part["slide_valve"]),
+    )
+    return Setup(_engine(part["engine"]), carburettor, built(Fuel, part["fuel"], "fuel"), _air(dict(part["air"])), name)
+
+
+def _air(section: dict[str, Any]) -> Air:
+    if "altitude_m" in section and "pressure_pa" not in section:
+        only(section, {"altitude_m", "temperature_degc", "humidity"}, "air")
+        return Air.at_altitude(**section)
+    return built(Air, section, "air")
+
+
+def _engine(section: Mapping[str, Any]) -> Engine:
+    """Engine; its volumetric efficiency may be a table of its own, [engine.volumetric_efficiency]."""
+    filling = section.get("volumetric_efficiency")
+    if isinstance(filling, dict):
+        keys = dict(filling)
+        if "manifold_pressure_kpa" in keys:
+            try:
+                keys["manifold_pressure_pa"] = [value * PA_PER_KPA for value in keys.pop("manifold_pressure_kpa")]
+            except TypeError as error:
+                msg = "[engine.volumetric_efficiency] manifold_pressure_kpa must be a row of numbers; list them in brackets."
+                raise InputError(msg) from error
+        section = {**section, "volumetric_efficiency": built(VolumetricEfficiency, keys, "engine.volumetric_efficiency")}
+    return built(Engine, section, "engine")
+
+
+def _valve(air_valve: Mapping[str, Any], slide_valve: Mapping[str, Any]) -> AirValve | SlideValve:
+    if not slide_valve:
+        return built(AirValve, air_valve, "air_valve")
+    if air_valve:
+        msg = "The job has both [air_valve] and [slide_valve]; keep the one your carburettor has."
+        raise InputError(msg)
+    return built(SlideValve, slide_valve, "slide_valve")
+
+
+def _needle(section: Mapping[str, Any], folder: Path) -> Needle:
+    if "file" in section:
+        only(section, {"file", "name", "pitch_mm", "first_station_mm"}, "needle")
+        rest = {key: value for key, value in section.items() if key != "file"}
+        return read_needle(folder / section["file"], **rest)
+    return built(Needle, section, "needle")

@@ -1,0 +1,171 @@
+"""Ranking of invented needles: the one that made the target comes first, those that do not fit say why."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from conftest import DIAMETERS_MM, NO_DOUBTS, STATIONS_MM, asked, make_setup
+
+import needlecalc as nc
+
+LIFTS = np.linspace(2.0, 26.0, 12)
+LOADS = ("idle", *("light",) * 5, *("full",) * 6)
+HUMP = 0.02 * np.exp(-(((STATIONS_MM - 16.0) / 5.0) ** 2))
+
+
+def needle(name, change=0.0, stations=STATIONS_MM):
+    return nc.Needle(name, stations, np.interp(stations, STATIONS_MM, DIAMETERS_MM + change))
+
+
+@pytest.fixture(scope="module")
+def setup():
+    return make_setup(drop_min_mm=0.8, drop_max_mm=2.6)
+
+
+def target_of(setup, wanted_needle, drop_mm, **kwargs):
+    """Lambda that a needle gives, asked for."""
+    bands = nc.typed_bands(np.linspace(900, 5000, 12), np.full(12, 1.05), lift_mm=LIFTS, load=LOADS)
+    wanted = nc.predict_lambda(setup, bands, needle=wanted_needle, drop_mm=drop_mm)
+    return asked(setup, LIFTS, np.full(12, 1.05), wanted, load=LOADS, **kwargs)
+
+
+def test_the_needle_that_made_the_target_comes_first_with_its_jet_drop(setup):
+    # The target is made by the forward model with a known needle and drop; the ranking must find both.
+    secret = needle("secret", -HUMP)
+    target = target_of(setup, secret, 2.05)
+    others = [needle("stock"), needle("thin", -0.03), needle("fat", 0.03), secret]
+    ranking = nc.rank(others, target, setup)
+    best = ranking.best()
+    assert best.needle.name == "secret"
+    assert best.drop_mm == pytest.approx(2.05, abs=0.005)
+    assert best.worst < 0.002
+    assert best.verdict() == "serves as it is"
+    rms = [one.rms for one in ranking.needles]
+    assert rms == sorted(rms)
+    assert len(ranking.needles) == 4
+
+
+def test_stations_of_the_needle_are_its_own(setup):
+    # The same metal on other stations predicts the same lambda.
+    own = needle("stock")
+    finer = needle("finer", stations=np.linspace(0.0, 38.1, 25))
+    target = target_of(setup, needle("w", -HUMP), 1.6)
+    one, two = (nc.rank([n], target, setup).best() for n in (own, finer))
+    np.testing.assert_allclose(one.lambda_predicted, two.lambda_predicted, rtol=2e-3)
+    by_model = nc.predict_lambda(setup, target.bands, needle=own, drop_mm=one.drop_mm)
+    np.testing.assert_allclose(one.lambda_predicted, by_model, rtol=1e-9)
+
+
+def test_best_drop_is_the_best_of_a_fine_scan(setup):
+    target = target_of(setup, needle("w", -HUMP), 1.9)
+    one = nc.rank([needle("thin", -0.01)], target, setup).best()
+    scan = [
+        np.sum(np.log(nc.predict_lambda(setup, target.bands, needle=one.needle, drop_mm=d) / target.lambda_target) ** 2)
+        for d in np.linspace(0.8, 2.6, 181)
+    ]
+    assert one.drop_mm == pytest.approx(np.linspace(0.8, 2.6, 181)[int(np.argmin(scan))], abs=0.011)
+
+
+def test_donors_have_the_metal_and_thin_needles_lack_it(setup):
+    target = target_of(setup, needle("w", -HUMP), 1.6)
+    ranking = nc.rank([needle("donor", 0.02), needle("thin", -0.12)], target, setup)
+    named = {one.needle.name: one for one in ranking.needles}
+    donor, thin = named["donor"], named["thin"]
+    assert donor.lacks_um == 0.0
+    assert donor.filing_um > 0.0
+    assert thin.lacks_um > 10.0
+    assert "donor, file up to some" in donor.verdict()
+    assert "lacks some" in thin.verdict()
+    # The solver agrees: the donor can be filed to the target, the thin one cannot be at the jet as it is.
+    fitted = setup.with_needle(donor.needle)
+    lean = nc.predict_lambda(setup, target.bands, needle=donor.needle, drop_mm=1.6)
+    made = nc.solve(asked(fitted, LIFTS, lean, target.lambda_target, load=LOADS), fitted)
+    assert made.met
+    assert made.remove_um().max() == pytest.approx(donor.filing_um, rel=0.6)
+
+
+def test_interval_of_the_needle_now_fitted_is_that_of_a_drawn_car(setup):
+    # Cars drawn through the flow law itself (design/sure.py), no cut: the same needle, jet moved by the solver.
+    target = target_of(setup, needle("stock"), 1.75, lambda_se=0.006)
+    one = nc.rank([setup.carburettor.needle], target, setup).best()
+    assert (one.lambda_low < one.lambda_predicted).all()
+    assert (one.lambda_high > one.lambda_predicted).all()
+    design = nc.solve(target, setup)
+    assert design.remove_um().max() < 1e-6
+    wide = np.log(one.lambda_high / one.lambda_low) / np.log(design.lambda_high / design.lambda_low)
+    assert 0.7 < np.median(wide) < 1.4
+    assert one.worst_low <= one.worst_high
+    assert one.rms_low <= one.rms_high
+
+
+def test_without_doubt_the_interval_closes(setup):
+    target = target_of(setup, needle("w", -HUMP), 1.6, lambda_se=0.0, lift_u_mm=0.0)
+    certain = replace(setup, carburettor=replace(setup.carburettor, jet=replace(setup.carburettor.jet, flat_mm=0.02)))
+    exact = make_setup(drop_min_mm=0.8, drop_max_mm=2.6, parallel_length_u_mm=0.0, flat_mm=0.02)
+    assert certain.carburettor.needle.name == "stock"
+    one = nc.rank([needle("stock")], target, nc.learn(target.bands, exact, doubts=NO_DOUBTS)).best()
+    np.testing.assert_allclose(one.lambda_high, one.lambda_low, rtol=0.02)
+    assert one.worst_high == pytest.approx(one.worst, abs=0.01)
+
+
+def test_a_folder_of_tables_with_some_that_do_not_fit(setup, tmp_path):
+    def write(name, diameters, stations=STATIONS_MM):
+        lines = ["station,distance_mm,diameter_mm"]
+        lines += [f"{k},{z:.4f},{d:.4f}" for k, (z, d) in enumerate(zip(stations, diameters, strict=True), 1)]
+        (tmp_path / f"{name}.csv").write_text("\n".join(lines))
+
+    write("a_stock", DIAMETERS_MM)
+    write("b_good", DIAMETERS_MM - HUMP)
+    write("c_short", DIAMETERS_MM[:6], STATIONS_MM[:6])
+    write("d_huge", DIAMETERS_MM + 0.2)
+    (tmp_path / "e_broken.csv").write_text("station,distance_mm,diameter_mm\n1,0,2.4\n2,3.175,oops\n")
+    (tmp_path / "notes.txt").write_text("no table")
+    ranking = nc.rank(tmp_path, target_of(setup, needle("w", -HUMP), 1.6), setup)
+    assert [one.needle.name for one in ranking.needles] == ["b_good", "a_stock"]
+    why = dict(ranking.refused)
+    assert "measure more stations" in why["c_short"]
+    assert "thinner than its jet" in why["d_huge"]
+    assert "'oops' is not a number" in why["e_broken"]
+    text = " ".join(str(ranking).split())
+    assert "e_broken refused: e_broken.csv, line 3" in text
+    assert len(ranking.rows()) == 5
+    assert "2 needles, 3 refused" in repr(ranking)
+    assert len(ranking.needles[0].rows()) == 12
+
+
+def test_pitch_given_for_tables_without_distances(setup, tmp_path):
+    lines = ["station,diameter_mm"] + [f"{k},{d}" for k, d in enumerate(DIAMETERS_MM, 1)]
+    (tmp_path / "n.csv").write_text("\n".join(lines))
+    target = target_of(setup, needle("w", -HUMP), 1.6)
+    given = nc.rank(tmp_path, target, setup, pitch_mm=3.175).best()
+    typed = nc.rank([needle("n")], target, setup).best()
+    np.testing.assert_allclose(given.lambda_predicted, typed.lambda_predicted, rtol=1e-9)
+    refused = nc.rank(tmp_path, target, setup)
+    assert "pitch_mm" in refused.refused[0][1]
+    with pytest.raises(nc.InputError, match="None of 1 needles could be weighed"):
+        refused.best()
+
+
+def test_nothing_to_rank(setup, tmp_path):
+    target = target_of(setup, needle("w"), 1.6)
+    with pytest.raises(nc.InputError, match="no needle to rank"):
+        nc.rank([], target, setup)
+    with pytest.raises(nc.InputError, match="no folder with needle tables"):
+        nc.rank(tmp_path, target, setup)
+    with pytest.raises(nc.InputError, match="no folder with needle tables"):
+        nc.rank(tmp_path / "none", target, setup)
+
+
+def test_what_a_second_drive_taught_is_used(setup):
+    # With a flow gain of 0.8 learned, another needle changes lambda by 0.8 of what the law alone says.
+    target = target_of(setup, needle("w", -HUMP), 1.6)
+    learned = nc.learn(target.bands, setup)
+    mean = learned.mean.copy()
+    mean[0] = 0.8
+    weak = replace(learned, mean=mean)
+    fixed = make_setup()
+    one = nc.rank([needle("thin", -0.02)], target, nc.learn(target.bands, fixed)).best()
+    two = nc.rank([needle("thin", -0.02)], target, replace(weak, setup=fixed)).best()
+    np.testing.assert_allclose(np.log(two.lambda_predicted / 1.05), 0.8 * np.log(one.lambda_predicted / 1.05), rtol=1e-6)
