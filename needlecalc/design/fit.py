@@ -7,10 +7,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from needlecalc.design.learn import Learned, as_turned
+from needlecalc.design.learn import Learned
 from needlecalc.design.leastsquares import least_squares_with_inequalities
 from needlecalc.design.limits import Limits
-from needlecalc.design.predict import fuel_of
+from needlecalc.design.predict import fuel_of, pressure_per_mm_drop
 from needlecalc.design.target import Target
 from needlecalc.units import FloatArray
 
@@ -19,7 +19,8 @@ BEND_UNIT_MM = 0.01
 DROP_RELUCTANCE_PER_MM = 0.3
 REMOVAL_RELUCTANCE_PER_MM = 1e-3
 ROUNDS = 25
-SETTLED_MM = 1e-6
+SETTLED_MM = 1e-5
+FLAT = 1e-8
 SHARES = 0.5 ** np.arange(10)
 FLOOR_OF_DOUBT = 1e-4
 
@@ -48,6 +49,8 @@ class Problem:
         Stations of these that may change.
     limits_matrix, limits_least, names
         Limits as rows of G x >= h, with their names.
+    depression_pa : array, shape (m,)
+        Depression over the jet at the lifts believed, which no needle changes. [Pa]
     """
 
     learned: Learned
@@ -61,6 +64,7 @@ class Problem:
     limits_matrix: FloatArray
     limits_least: FloatArray
     names: tuple[str, ...]
+    depression_pa: FloatArray
 
     @classmethod
     def of(
@@ -94,7 +98,10 @@ class Problem:
         care = target.weight / giving_way
         # Beyond the data the tip follows only as far as the taper needs.
         free = inside | (np.arange(inside.size) > int(np.flatnonzero(inside)[-1]))
-        problem = cls(learned, target, noise, doubt, np.zeros(noise.size), care, inside, free, *_rows(learned, limits, free))
+        lift = learned.on_needle(learned.lift_mm(), drop)
+        depression = setup.carburettor.depression_pa(lift, learned.bands.depression_pa)
+        rows = _rows(learned, limits, free)
+        problem = cls(learned, target, noise, doubt, np.zeros(noise.size), care, inside, free, *rows, depression)
         fuel, _ = problem.fuel(present, drop)
         return replace(problem, start=np.log(learned.lambda_now()) + problem.gain() * fuel)
 
@@ -109,7 +116,7 @@ class Problem:
         return float(self.learned.mean[0])
 
     def fuel(self, diameters_mm: FloatArray, drop_mm: float) -> tuple[FloatArray, FloatArray]:
-        """ln(fuel) of each band and its slopes by diameters and place.
+        """ln(fuel) of each band and its slopes by diameters and jet drop.
 
         Parameters
         ----------
@@ -126,11 +133,14 @@ class Problem:
             Slopes. [1/mm]
         """
         lift, nature = self.learned.lift_and_nature(self.learned.mean)
-        known = self.learned.bands.depression_pa
+        lift = self.learned.on_needle(lift, drop_mm)
+        known = self.depression_pa
         flow, slopes = fuel_of(
             self.learned.setup, lift, diameters_mm=diameters_mm, drop_mm=drop_mm, depression_pa=known, nature=nature
         )
-        return np.log(flow.fuel_flow_g_s), np.column_stack([slopes.per_mm_diameter, slopes.per_mm_position])
+        head = pressure_per_mm_drop(self.learned.setup, lift, drop_mm=drop_mm, depression_pa=known)
+        by_drop = slopes.per_mm_position + slopes.per_ln_pressure * head
+        return np.log(flow.fuel_flow_g_s), np.column_stack([slopes.per_mm_diameter, by_drop])
 
     def true_diameters(self, x: FloatArray) -> FloatArray:
         """Diameters after a removal.
@@ -147,7 +157,7 @@ class Problem:
         """
         diameters = np.array(self.learned.present_mm())
         diameters[self.free] -= x[:-1]
-        return as_turned(diameters)
+        return self.learned.in_jet(diameters)
 
     def misfit(self, x: FloatArray) -> tuple[FloatArray, FloatArray]:
         """ln(lambda / target) of each band after a removal, and its slopes.
@@ -166,8 +176,7 @@ class Problem:
         """
         drop = self.learned.setup.carburettor.jet.drop_mm + float(x[-1])
         fuel, slopes = self.fuel(self.true_diameters(x), drop)
-        # The jet's height moves the place on the needle; its effect on the head is left to the next round.
-        # Nor is metal beyond the data taken to help a band: it goes only where the taper asks for it.
+        # Metal beyond the data is not taken to help a band: it goes only where the taper asks for it.
         by_diameter = np.where(self.inside, slopes[:, :-1], 0.0)[:, self.free]
         by_x = self.gain() * np.column_stack([by_diameter, -slopes[:, -1]])
         return self.start - self.gain() * fuel - np.log(self.target.lambda_target), by_x
@@ -192,9 +201,13 @@ class Problem:
 
 
 def _rows(learned: Learned, limits: Limits, free: NDArray[np.bool_]) -> tuple[FloatArray, FloatArray, tuple[str, ...]]:
-    low, high = learned.setup.carburettor.jet.drop_range_mm()
-    drop = learned.setup.carburettor.jet.drop_mm
-    return limits.inequalities(learned.setup, free, low - drop, high - drop)
+    carburettor = learned.setup.carburettor
+    low, high = carburettor.jet.drop_range_mm()
+    drop = carburettor.jet.drop_mm
+    # No band may be moved off the needle's table, where nothing is known of it.
+    stations, place = carburettor.needle.stations_mm, carburettor.position_mm(learned.lift_mm())
+    low, high = max(low - drop, min(stations[0] - place.min(), 0.0)), min(high - drop, max(stations[-1] - place.max(), 0.0))
+    return limits.inequalities(learned.setup, free, low, high)
 
 
 def smoothest(problem: Problem) -> tuple[FloatArray, float]:
@@ -220,7 +233,7 @@ def smoothest(problem: Problem) -> tuple[FloatArray, float]:
     x = np.zeros(int(problem.free.sum()) + 1)
     tried = []
     for smoothness in SMOOTHNESS_LADDER:
-        x = fit(problem, float(smoothness), x)
+        x = _better(problem, float(smoothness), x)
         misfit, _ = problem.misfit(x)
         # Bands at a limit or in conflict keep their misfit however rough the profile: compare with the best.
         tried.append((x, float(smoothness), float(((misfit / problem.noise) ** 2).sum())))
@@ -231,6 +244,16 @@ def smoothest(problem: Problem) -> tuple[FloatArray, float]:
         if chi <= allowed:
             return x, smoothness
     return tried[-1][0], tried[-1][1]
+
+
+def _better(problem: Problem, smoothness: float, x: FloatArray) -> FloatArray:
+    """Best fit from where the stiffer one ended and, if the jet met an end there, from the needle as it is."""
+    # A stiff removal can send the jet to one end of its nut, and a ridge keeps it there when it need not.
+    room = [row @ x - least for row, least in zip(problem.limits_matrix[-2:], problem.limits_least[-2:], strict=True)]
+    starts = (x, np.zeros(x.size)) if x[-1] and min(room) < SETTLED_MM else (x,)
+    keeps = _keeps(problem, smoothness)
+    ends = [fit(problem, smoothness, start) for start in starts]
+    return min(ends, key=lambda end: _cost(problem, problem.misfit(end)[0], keeps @ end))
 
 
 def fit(problem: Problem, smoothness: float, x: FloatArray) -> FloatArray:
@@ -271,8 +294,10 @@ def fit(problem: Problem, smoothness: float, x: FloatArray) -> FloatArray:
                 break
         else:
             return x
+        gained = cost - cost_then
         x, misfit, slopes, cost = trial, misfit_then, slopes_then, cost_then
-        if np.abs(share * step).max() < SETTLED_MM:
+        # Where a band crosses a station the cost has a kink, at which steps shrink for ever.
+        if np.abs(share * step).max() < SETTLED_MM or gained < FLAT * cost:
             break
     return x
 

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import json
-from dataclasses import dataclass, fields, replace
+from dataclasses import MISSING, dataclass, fields, replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
+from needlecalc.arrays import check_range
 from needlecalc.errors import InputError, LogFormatError
 from needlecalc.measure.bands import Bands
 from needlecalc.parts.needle import Needle
@@ -40,7 +41,7 @@ class Pass(Shown):
     Raises
     ------
     InputError
-        If a band has no lift.
+        If a band has no lift or no doubt of it, a doubt is negative, or the jet drop is no number.
     """
 
     needle: Needle
@@ -56,6 +57,16 @@ class Pass(Shown):
             band = int(np.argmax(~np.isfinite(self.bands.lift_mm)))
             msg = f"Band {self.bands.name(band)} has no lift; run with_lift(bands, setup) first, or type the lift in."
             raise InputError(msg)
+        check_range(self.drop_mm, "drop_mm", -2.0, 12.0, cure="Measure from the bridge down to the jet's face.")
+        for name in ("lift_u_mm", "lambda_se", "lambda_spread"):
+            values = getattr(self.bands, name)
+            bad = ~(values >= 0.0)
+            if bad.any():
+                band = int(np.argmax(bad))
+                msg = (
+                    f"Band {self.bands.name(band)}: {name} is {values[band]:g}, but a doubt must be zero or more; state it."
+                )
+                raise InputError(msg)
 
     def __repr__(self) -> str:
         return f"Pass: needle {self.needle.name!r}, jet drop {self.drop_mm:.2f} mm, {self.bands.rpm.size} bands"
@@ -281,16 +292,34 @@ def read_history(path: str | Path) -> History:
     except OSError as error:
         msg = f"{name}: the history cannot be opened ({error.strerror}); check its name and folder."
         raise LogFormatError(msg, path=str(path)) from error
-    except (json.JSONDecodeError, UnicodeDecodeError) as error:
+    except (json.JSONDecodeError, UnicodeDecodeError, RecursionError) as error:
         msg = f"{name} is no history: it is not JSON; give the file History.save wrote."
         raise LogFormatError(msg, path=str(path)) from error
     if not isinstance(content, dict) or content.get("format") != FORMAT:
         msg = f"{name} is no history: it does not say {FORMAT!r}; give the file History.save wrote."
         raise LogFormatError(msg, path=str(path))
+    listed = content.get("passes")
+    if not isinstance(listed, list):
+        msg = f"{name}: the history has no list of passes; it was cut or edited, so take it from a copy."
+        raise LogFormatError(msg, path=str(path))
+    passes = []
+    for number, facts in enumerate(listed, start=1):
+        where = f"{name}, pass {number}"
+        try:
+            passes.append(_pass_of(facts))
+        except KeyError as error:
+            msg = f"{where}: the history lacks {error}; it was cut or edited, so take it from a copy."
+            raise LogFormatError(msg, path=str(path)) from error
+        except InputError as error:
+            msg = f"{where}: {error}"
+            raise LogFormatError(msg, path=str(path)) from error
+        except (TypeError, ValueError, AttributeError, OverflowError) as error:
+            msg = f"{where}: a value is not of its kind ({error}); the history was edited, so take it from a copy."
+            raise LogFormatError(msg, path=str(path)) from error
     try:
-        return History(tuple(_pass_of(facts) for facts in content["passes"]))
-    except (KeyError, TypeError) as error:
-        msg = f"{name}: the history lacks {error}; it was cut or edited, so take it from a copy."
+        return History(tuple(passes))
+    except InputError as error:
+        msg = f"{name}: {error}"
         raise LogFormatError(msg, path=str(path)) from error
 
 
@@ -318,15 +347,19 @@ def _facts(one: Pass) -> dict[str, Any]:
 
 
 def _pass_of(facts: dict[str, Any]) -> Pass:
+    saved = facts["bands"]
     bands: dict[str, Any] = {}
-    for key, value in facts["bands"].items():
-        numbers = [v for v in value if v is not None]
-        if numbers and all(isinstance(v, (int, float)) for v in numbers):
-            bands[key] = np.array([np.nan if v is None else v for v in value])
-        elif value and not numbers:
-            bands[key] = np.full(len(value), np.nan)
+    for item in fields(Bands):
+        kind = str(item.type)
+        if not kind.startswith(("tuple", "FloatArray", "NDArray")):
+            continue  # logs and setups are kept elsewhere
+        if item.name not in saved and (item.default is not MISSING or item.default_factory is not MISSING):
+            continue  # a column that files of older drives lack
+        value = saved[item.name]
+        if kind.startswith("tuple"):
+            bands[item.name] = tuple(tuple(v) if isinstance(v, list) else v for v in value)
+        elif kind == "FloatArray":
+            bands[item.name] = np.array([np.nan if v is None else v for v in value], dtype=np.float64)
         else:
-            bands[key] = tuple(tuple(v) if isinstance(v, list) else v for v in value)
-    for key in ("count", "visits"):
-        bands[key] = bands[key].astype(np.int64)
-    return Pass(Needle(**facts["needle"]), float(facts["drop_mm"]), Bands(**bands), str(facts.get("log_sha256", "")))
+            bands[item.name] = np.array(value, dtype=np.int64)
+    return Pass(Needle(**facts["needle"]), facts["drop_mm"], Bands(**bands), str(facts.get("log_sha256", "")))

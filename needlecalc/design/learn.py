@@ -10,12 +10,11 @@ from scipy.linalg import solve_triangular
 
 from needlecalc.design.doubts import Doubts
 from needlecalc.design.history import History, Pass
-from needlecalc.design.predict import Nature, fuel_of, log_fuel
-from needlecalc.design.readings import Readings, readings_of
-from needlecalc.design.unknowns import SHARED, Unknowns
-from needlecalc.errors import InputError, SolveError
+from needlecalc.design.predict import Nature, as_turned, fuel_of, log_fuel, pressure_per_mm_drop, pressure_per_mm_lift
+from needlecalc.design.readings import Readings, check_passes, readings_of
+from needlecalc.design.unknowns import SHARED, SHORTEST_JET_MM, Unknowns
+from needlecalc.errors import SolveError
 from needlecalc.measure.bands import Bands
-from needlecalc.measure.liftparts import lift_change
 from needlecalc.parts.setup import Setup
 from needlecalc.show import Column, Row, Shown, Table
 from needlecalc.units import FloatArray
@@ -24,7 +23,7 @@ ROUNDS = 40
 SETTLED = 1e-6  # of a standard uncertainty
 WIDE_OPEN = 1.0  # of ln lambda: the level of a band is known from its readings alone
 LIFT_WIDE_OPEN_MM = 30.0
-SHORTEST_JET_MM = 0.5
+LEAST_CLEARANCE_MM = 1e-3  # on diameter; a far draw must not close the jet
 ROUNDING_MM = 1e-9  # lift and drop add up to the end of the needle only so exactly
 
 
@@ -135,7 +134,7 @@ class Learned(Shown):
             log_fuel(
                 self.setup,
                 self.on_needle(lift, drop),
-                diameters_mm=as_turned(d)[..., None, :],
+                diameters_mm=self.in_jet(d)[..., None, :],
                 drop_mm=drop,
                 nature=nature,
                 depression_pa=self.bands.depression_pa,
@@ -283,6 +282,23 @@ class Learned(Shown):
         shift = np.asarray(drop_mm) + self.setup.carburettor.shoulder_offset_mm
         return np.asarray(np.clip(lift, stations[0] - shift + ROUNDING_MM, stations[-1] - shift - ROUNDING_MM))
 
+    def in_jet(self, diameters_mm: FloatArray) -> FloatArray:
+        """Diameters as turned, and thinner than the jet, so that a far draw does not stop the others.
+
+        Parameters
+        ----------
+        diameters_mm : array, shape (..., n)
+            Diameters with their errors. [mm]
+
+        Returns
+        -------
+        array, shape (..., n)
+            Diameters that leave fuel a way. [mm]
+        """
+        bore = self.setup.carburettor.jet.least_bore_mm() - LEAST_CLEARANCE_MM
+        measured = max(float(one.needle.diameters_mm[0]) for one in self.history.passes)
+        return np.asarray(np.minimum(as_turned(diameters_mm), max(bore, measured)))
+
 
 def learn(history: History | Bands, setup: Setup, *, doubts: Doubts | None = None) -> Learned:
     r"""What the passes of a job tell of its car.
@@ -304,7 +320,8 @@ def learn(history: History | Bands, setup: Setup, *, doubts: Doubts | None = Non
     Raises
     ------
     InputError
-        If the lifts of a pass were read with another spring, piston or throat.
+        If the lifts of a pass were read with another spring, piston or throat, or lie off its needle, or there
+        are too many bands.
     SolveError
         If the passes cannot be explained by any car.
 
@@ -324,22 +341,13 @@ def learn(history: History | Bands, setup: Setup, *, doubts: Doubts | None = Non
     doubts = doubts or Doubts()
     if isinstance(history, Bands):
         history = History((Pass(setup.carburettor.needle, setup.carburettor.jet.drop_mm, history),))
-    for one in history.passes:
-        if not one.driven:
-            msg = f"Pass of needle {one.needle.name} was never driven, so it teaches nothing; learn from history.driven()."
-            raise InputError(msg)
-        if one.bands.lift_setup is not None and (changed := lift_change(one.bands.lift_setup, setup)):
-            msg = (
-                f"Lifts of {one!r} belong to other parts: {changed}; give the setup they were read in, or drive again with "
-                "the present parts."
-            )
-            raise InputError(msg)
+    check_passes(history, setup)
     readings = readings_of(history, doubts)
     bands = history.passes[-1].bands
     place = Unknowns(bands.rpm.size, int(history.needle_of_pass().max()) + 1, setup.carburettor.needle.stations_mm.size)
     mean = np.zeros(place.size())
     mean[: len(SHARED)] = _prior_mean(setup)
-    # Bands that only some passes read start from the latest that did.
+    # Bands start from the first pass that read them, as levels are those on the first needle.
     for read in reversed(readings):
         mean[place.level()][read.band] = read.log_lambda
         mean[place.lift()][read.lift_band] = read.lift
@@ -349,11 +357,12 @@ def learn(history: History | Bands, setup: Setup, *, doubts: Doubts | None = Non
     learned = Learned(history.present(setup), history, doubts, bands, place, mean, blank, before, readings[-1].at_least)
     rows, misses = _rows(learned, readings, mean, centre)
     cost = float(misses @ misses)
+    low, high = place.possible()
     for _ in range(ROUNDS):
-        step = np.linalg.lstsq(rows, -misses, rcond=None)[0]
+        step = _step(rows, misses, mean <= low, mean >= high)
         share = 1.0
         while True:
-            trial = mean + share * before * step
+            trial = np.clip(mean + share * before * step, low, high)
             rows_then, misses_then = _rows(learned, readings, trial, centre)
             cost_then = float(misses_then @ misses_then)
             if cost_then <= cost * (1.0 + 1e-12) or share < 1e-3:
@@ -367,9 +376,24 @@ def learn(history: History | Bands, setup: Setup, *, doubts: Doubts | None = Non
         mean, rows, misses, cost = trial, rows_then, misses_then, cost_then
         if np.abs(share * step).max() < SETTLED:
             break
-    inverse = np.linalg.inv(rows.T @ rows)
-    covariance = before[:, None] * inverse * before
+    # By the triangular factor: the normal matrix would square the span from certain to wide open.
+    root = before[:, None] * solve_triangular(np.linalg.qr(rows, mode="r"), np.eye(mean.size))
+    covariance = root @ root.T
     return replace(learned, mean=mean, covariance=covariance)
+
+
+def _step(rows: FloatArray, misses: FloatArray, at_low: NDArray[np.bool_], at_high: NDArray[np.bool_]) -> FloatArray:
+    """Gauss-Newton step that leaves where they are the unknowns it would push past what is possible."""
+    free = np.ones(rows.shape[1], dtype=bool)
+    while True:
+        step = np.zeros(rows.shape[1])
+        # The priors stand in the rows, so their columns are never alike.
+        q, r = np.linalg.qr(rows[:, free])
+        step[free] = solve_triangular(r, q.T @ -misses)
+        past = free & ((at_low & (step < 0.0)) | (at_high & (step > 0.0)))
+        if not past.any():
+            return step
+        free &= ~past
 
 
 def _prior_mean(setup: Setup) -> FloatArray:
@@ -421,22 +445,6 @@ def _rows(
     return np.vstack(rows), np.concatenate(misses)
 
 
-def as_turned(diameters_mm: FloatArray) -> FloatArray:
-    """Diameters that never rise towards the tip: errors of neighbouring readings must not make a groove.
-
-    Parameters
-    ----------
-    diameters_mm : array, shape (..., n)
-        Diameters with their errors. [mm]
-
-    Returns
-    -------
-    array, shape (..., n)
-        The same, levelled. [mm]
-    """
-    return np.minimum.accumulate(diameters_mm, axis=-1)
-
-
 def _slopes(
     learned: Learned, mean: FloatArray, diameters_mm: FloatArray, drop_mm: float, *, number: int | None
 ) -> tuple[FloatArray, FloatArray]:
@@ -445,30 +453,34 @@ def _slopes(
     first = learned.history.passes[0]
     start = first.needle.diameters_mm - mean[place.needle(0)]
     lift, nature = learned.lift_and_nature(mean)
-    flows, slopes = [], []
+    flows, slopes, by_lift, by_drop = [], [], [], []
     for d, drop in ((diameters_mm, drop_mm), (start, first.drop_mm)):
+        place_mm = learned.on_needle(lift, drop)
+        known = learned.bands.depression_pa
         flow, slope = fuel_of(
-            setup,
-            learned.on_needle(lift, drop),
-            diameters_mm=as_turned(d),
-            drop_mm=drop,
-            nature=nature,
-            depression_pa=learned.bands.depression_pa,
+            setup, place_mm, diameters_mm=learned.in_jet(d), drop_mm=drop, nature=nature, depression_pa=known
         )
+        per_lift = pressure_per_mm_lift(setup, place_mm, drop_mm=drop, depression_pa=known)
+        per_drop = pressure_per_mm_drop(setup, place_mm, drop_mm=drop, depression_pa=known)
         flows.append(np.log(flow.fuel_flow_g_s))
         slopes.append(slope)
+        # A lift past the last station is held there.
+        by_lift.append(np.where(place_mm == lift, slope.per_mm_position + slope.per_ln_pressure * per_lift, 0.0))
+        by_drop.append(slope.per_mm_position + slope.per_ln_pressure * per_drop)
     now, then = slopes
     gain = mean[place.shared("flow gain")]
     out = np.zeros((lift.size, mean.size))
     out[:, place.shared("flow gain")] = flows[1] - flows[0]
     out[:, place.shared("jet length")] = -gain * (now.per_mm_length - then.per_mm_length)
     out[:, place.shared("viscosity")] = -gain * (now.per_ln_viscosity - then.per_ln_viscosity)
-    out[:, place.shared("eccentricity")] = -gain * (now.per_eccentricity - then.per_eccentricity)
+    eccentricity = mean[place.shared("eccentricity")]
+    # An offset to either side is the same.
+    out[:, place.shared("eccentricity")] = -gain * np.sign(eccentricity) * (now.per_eccentricity - then.per_eccentricity)
     rows = np.arange(lift.size)
     out[rows, place.level().start + rows] = 1.0
-    out[rows, place.lift().start + rows] = -gain * (now.per_mm_position - then.per_mm_position)
+    out[rows, place.lift().start + rows] = -gain * (by_lift[0] - by_lift[1])
     out[:, place.needle(0)] -= gain * then.per_mm_diameter
     if number is not None:
         # A diameter is what was measured less its error.
         out[:, place.needle(number)] += gain * now.per_mm_diameter
-    return out, np.asarray(-gain * np.column_stack([now.per_mm_diameter, now.per_mm_position]))
+    return out, np.asarray(-gain * np.column_stack([now.per_mm_diameter, by_drop[0]]))

@@ -9,6 +9,8 @@ from needlecalc.errors import SolveError
 from needlecalc.units import FloatArray
 
 INFEASIBLE_BELOW = 1e-12
+RANK_BELOW = 1e-13
+CONTRADICTION = "The limits contradict each other, so no profile meets them all; relax the least gap or the largest cut."
 
 
 def least_squares_with_inequalities(
@@ -37,7 +39,7 @@ def least_squares_with_inequalities(
     Raises
     ------
     SolveError
-        If no vector meets the inequalities.
+        If no vector meets the inequalities, or the columns of *E* do not determine it.
 
     Notes
     -----
@@ -55,10 +57,24 @@ def least_squares_with_inequalities(
     [0. 2.] [1. 0.]
     """
     q, r = np.linalg.qr(matrix)
+    diagonal, length = np.abs(np.diag(r)), np.linalg.norm(matrix, axis=0)
+    if diagonal.size < matrix.shape[1] or (diagonal <= RANK_BELOW * length).any():
+        msg = (
+            "The bands do not determine every unknown of the fit, so it has no single answer; give more bands or free less."
+        )
+        raise SolveError(msg)
     start = np.linalg.solve(r, q.T @ wanted)
-    moved = np.linalg.solve(r.T, bounds_matrix.T).T
+    force = np.zeros(bounds.size)
+    # A row of noughts asks nothing of the vector: it holds or it does not.
+    asks = bounds_matrix.any(axis=1)
+    if (bounds[~asks] > 0.0).any():
+        raise SolveError(CONTRADICTION)
+    bounds_matrix, bounds = bounds_matrix[asks], bounds[asks]
     need = bounds - bounds_matrix @ start
-    size = np.maximum(np.linalg.norm(moved, axis=1), 1e-300)
+    if (need <= 0.0).all():
+        return start, force
+    moved = np.linalg.solve(r.T, bounds_matrix.T).T
+    size = np.linalg.norm(moved, axis=1)
     scale = max(float(np.max(np.abs(need / size), initial=0.0)), 1e-300)
     system = np.vstack([(moved / size[:, None]).T, need / size / scale])
     aim = np.zeros(system.shape[0])
@@ -66,8 +82,7 @@ def least_squares_with_inequalities(
     weights, _ = nnls(system, aim, maxiter=50 * system.shape[1])
     rest = system @ weights - aim
     if -rest[-1] < INFEASIBLE_BELOW:
-        msg = "The limits contradict each other, so no profile meets them all; relax the least gap or the largest cut."
-        raise SolveError(msg)
+        raise SolveError(CONTRADICTION)
     step = rest[:-1] / -rest[-1] * scale
-    force = weights / -rest[-1] * scale / size
+    force[asks] = weights / -rest[-1] * scale / size
     return start + np.linalg.solve(r, step), force

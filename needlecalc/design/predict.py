@@ -16,6 +16,8 @@ from needlecalc.parts.setup import Setup
 from needlecalc.physics.annulus import BoreFlow, BoreSlopes, bore_flow, bore_flow_and_slopes
 from needlecalc.units import FloatArray
 
+STEP_MM = 0.01
+
 
 @dataclass(frozen=True)
 class Nature:
@@ -131,6 +133,68 @@ def log_fuel(
     return np.asarray(np.log(bore_flow(position, stations, diameters, **others).fuel_flow_g_s))
 
 
+def pressure_per_mm_drop(
+    setup: Setup, lift_mm: ArrayLike, *, drop_mm: ArrayLike, depression_pa: ArrayLike | None = None
+) -> FloatArray:
+    """Slope of ln(pressure that drives the fuel) by jet drop: a lower face is nearer the fuel.
+
+    Parameters
+    ----------
+    setup : Setup
+        Carburettor and fuel.
+    lift_mm : array_like, shape (m,)
+        Lift. [mm]
+    drop_mm : array_like
+        Jet drop. [mm]
+    depression_pa : array_like, shape (m,), or None
+        Depression where it is known. [Pa]
+
+    Returns
+    -------
+    array, shape (m,)
+        The slope. [1/mm]
+
+    Notes
+    -----
+    The pressure is linear in the drop, so a difference is exact.
+    """
+    carburettor, fuel = setup.carburettor, setup.fuel
+    here = carburettor.fuel_pressure_pa(lift_mm, fuel, drop_mm, depression_pa=depression_pa)
+    lower = carburettor.fuel_pressure_pa(lift_mm, fuel, np.asarray(drop_mm) + 1.0, depression_pa=depression_pa)
+    return np.asarray((lower - here) / here)
+
+
+def pressure_per_mm_lift(
+    setup: Setup, lift_mm: ArrayLike, *, drop_mm: ArrayLike, depression_pa: ArrayLike | None = None
+) -> FloatArray:
+    """Slope of ln(pressure that drives the fuel) by lift: the spring pulls harder higher up.
+
+    Parameters
+    ----------
+    setup : Setup
+        Carburettor and fuel.
+    lift_mm : array_like, shape (m,)
+        Lift. [mm]
+    drop_mm : array_like
+        Jet drop. [mm]
+    depression_pa : array_like, shape (m,), or None
+        Depression where it is known; a known one stays when the lift is found to be another. [Pa]
+
+    Returns
+    -------
+    array, shape (m,)
+        The slope. [1/mm]
+
+    Notes
+    -----
+    The depression under a piston is linear in its lift, so a difference is exact.
+    """
+    carburettor, fuel = setup.carburettor, setup.fuel
+    here = carburettor.fuel_pressure_pa(lift_mm, fuel, drop_mm, depression_pa=depression_pa)
+    lower = carburettor.fuel_pressure_pa(np.asarray(lift_mm) - STEP_MM, fuel, drop_mm, depression_pa=depression_pa)
+    return np.asarray((here - lower) / STEP_MM / here)
+
+
 def _at_the_jet(
     setup: Setup,
     lift_mm: ArrayLike,
@@ -230,3 +294,19 @@ def _need_lift(bands: Bands) -> None:
         band = int(np.argmax(~np.isfinite(bands.lift_mm)))
         msg = f"Band {bands.name(band)} has no lift; run with_lift(bands, setup) first, or type the lift in."
         raise InputError(msg)
+
+
+def as_turned(diameters_mm: FloatArray) -> FloatArray:
+    """Diameters that never rise towards the tip: errors of neighbouring readings must not make a groove.
+
+    Parameters
+    ----------
+    diameters_mm : array, shape (..., n)
+        Diameters with their errors. [mm]
+
+    Returns
+    -------
+    array, shape (..., n)
+        The same, levelled. [mm]
+    """
+    return np.minimum.accumulate(diameters_mm, axis=-1)

@@ -9,13 +9,18 @@ from numpy.typing import NDArray
 
 from needlecalc.design.doubts import Doubts
 from needlecalc.design.history import History, Pass
+from needlecalc.errors import InputError
 from needlecalc.measure.bands import Bands
+from needlecalc.measure.liftparts import lift_change
 from needlecalc.measure.liftways import WEIGHED
+from needlecalc.parts.setup import Setup
 from needlecalc.units import FloatArray
 
 ROUGH = 1.6  # spread over that of the steady bands, where misfire shows
 LEANER_STILL = 0.05  # past the lean limit, where no spread is known
 SAME_SPEED = 0.08
+SAME_PLACE_MM = 1e-6
+MOST_BANDS = 1000  # every band has its doubt with every other, so memory goes with the square
 LEAST_LIFT_U_MM = 0.01
 NO_READING_U_MM = 30.0  # a lift lent by another drive tells nothing
 ALIKE_SHARE = 0.9  # of the variance of a computed lift that its neighbours share
@@ -56,6 +61,52 @@ class Readings:
     lift_root: FloatArray
     lift_common: FloatArray
     at_least: NDArray[np.bool_]
+
+
+def check_passes(history: History, setup: Setup) -> None:
+    """Nothing, if the passes can be read in this setup.
+
+    Parameters
+    ----------
+    history : History
+        The passes.
+    setup : Setup
+        Setup of the first.
+
+    Raises
+    ------
+    InputError
+        If a pass was never driven, lifts were read with another spring, piston or throat, or lie off the needle,
+        or there are too many bands.
+    """
+    bands = history.passes[-1].bands
+    if bands.rpm.size > MOST_BANDS:
+        msg = (
+            f"There are {bands.rpm.size} bands, but at most {MOST_BANDS} can be weighed together; gather the samples in "
+            "wider bands, as make_bands does."
+        )
+        raise InputError(msg)
+    for one in history.passes:
+        if not one.driven:
+            msg = f"Pass of needle {one.needle.name} was never driven, so it teaches nothing; learn from history.driven()."
+            raise InputError(msg)
+        if one.bands.lift_setup is not None and (changed := lift_change(one.bands.lift_setup, setup)):
+            msg = (
+                f"Lifts of {one!r} belong to other parts: {changed}; give the setup they were read in, or drive again with "
+                "the present parts."
+            )
+            raise InputError(msg)
+        place = setup.carburettor.position_mm(one.bands.lift_mm, one.drop_mm)
+        low, high = one.needle.stations_mm[[0, -1]]
+        off = (place < low - SAME_PLACE_MM) | (place > high + SAME_PLACE_MM)
+        if off.any():
+            band = int(np.argmax(off))
+            msg = (
+                f"Band {one.bands.name(band)}: its lift of {one.bands.lift_mm[band]:.2f} mm puts the jet's face "
+                f"{place[band]:.2f} mm from the shoulder, off the needle's table ({low:g} to {high:g} mm); add stations, or "
+                "check lift, jet drop and shoulder offset."
+            )
+            raise InputError(msg)
 
 
 def readings_of(history: History, doubts: Doubts) -> tuple[Readings, ...]:

@@ -7,6 +7,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
+from needlecalc.arrays import check_range
 from needlecalc.design.doubts import Doubts
 from needlecalc.design.fit import Problem, fit, response, smoothest
 from needlecalc.design.learn import Learned, learn
@@ -17,6 +18,7 @@ from needlecalc.design.stages import RISK, first_stage
 from needlecalc.design.sure import idle_band, outlook, sources, trimmed
 from needlecalc.design.target import Target
 from needlecalc.design.verdict import conflicts, station_flags, verdict
+from needlecalc.errors import InputError
 from needlecalc.measure.gate import Checks, gated
 from needlecalc.parts.needle import Needle
 from needlecalc.parts.setup import Setup
@@ -69,7 +71,7 @@ def solve(
     Raises
     ------
     InputError
-        If a band has no lift or lies off the needle.
+        If a band has no lift or lies off the needle, ``learned`` is of other bands, or ``risk`` is no chance.
     SolveError
         If the limits contradict each other, or a check is red and not overridden.
 
@@ -83,11 +85,14 @@ def solve(
     """
     said_of_checks = gated(checks)
     limits = limits or Limits()
+    check_range(risk, "risk", 0.0, 1.0, cure="It is a chance; 0.05 is one drive in twenty.")
     learned = learned or learn(target.bands, setup, doubts=doubts)
+    _same_bands(target, learned)
     words, giving_way = conflicts(target)
     _, slopes = learned.slopes(learned.present_mm(), learned.setup.carburettor.jet.drop_mm)
     share = np.abs(slopes[:, :-1]) / np.abs(slopes[:, :-1]).sum(axis=1, keepdims=True)
-    supported = (share >= SUPPORT_SHARE).any(axis=0)
+    # Stations close together share what one would carry alone.
+    supported = (share >= np.minimum(SUPPORT_SHARE, 0.5 * share.max(axis=1, keepdims=True))).any(axis=0)
     inside = np.zeros(supported.size, dtype=bool)
     inside[np.flatnonzero(supported)[0] : np.flatnonzero(supported)[-1] + 1] = True
     problem = Problem.of(learned, target, limits, inside, giving_way)
@@ -97,7 +102,7 @@ def solve(
     removal[problem.free] = x[:-1]
     asked_mm, cut = _asked(learned, removal, limits)
     drop = learned.setup.carburettor.jet.drop_mm + float(x[-1])
-    seen = outlook(learned, target, asked_mm, cut, drop)
+    seen = outlook(learned, target, asked_mm, cut, drop, new_blank=limits.new_blank)
     stage = first_stage(problem, smoothness, x, seen, risk=risk)
     first_mm, _ = _asked(learned, stage.removal_mm, limits)
     first_mm = np.where(cut, np.maximum(first_mm, asked_mm), asked_mm)
@@ -134,16 +139,29 @@ def solve(
         limits=limits,
         checks=checks,
     )
-    if cut.any() and (made.chance_rich > risk or made.held_back > 0.0):
+    # No measurement brings a chance down to nothing.
+    if cut.any() and 0.001 <= risk <= 0.5 and (made.chance_rich > risk or made.held_back > 0.0):
         made = replace(made, flags=(*made.flags, measure_next(made, risk=risk).line()))
     return made
+
+
+def _same_bands(target: Target, learned: Learned) -> None:
+    asked, known = target.bands, learned.bands
+    columns = ((asked.rpm, known.rpm), (asked.lift_mm, known.lift_mm), (asked.lambda_measured, known.lambda_measured))
+    if asked.load != known.load or not all(np.array_equal(one, other) for one, other in columns):
+        msg = (
+            f"The target is for {asked!r}, but what was learned ends with {known!r}; make the target from the bands of the "
+            "last pass."
+        )
+        raise InputError(msg)
 
 
 def _asked(learned: Learned, removal_mm: FloatArray, limits: Limits) -> tuple[FloatArray, NDArray[np.bool_]]:
     """Diameters to file to, and which stations are touched at all."""
     measured = learned.setup.carburettor.needle.diameters_mm
     touched = np.abs(removal_mm) > LEAST_CUT_MM / 10.0
-    asked = np.where(touched, learned.present_mm() - removal_mm, measured)
+    # A new blank is turned to what is believed of the needle; a filed one keeps the metal it has.
+    asked = np.where(touched | limits.new_blank, learned.present_mm() - removal_mm, measured)
     if not limits.new_blank:
         asked = np.minimum(asked, measured)
     # Rounding of the exact step must not show as a thousandth of a micron of reversed taper.

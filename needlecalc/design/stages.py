@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -65,7 +66,8 @@ def first_stage(problem: Problem, smoothness: float, x: FloatArray, seen: Outloo
     -----
     Every band is aimed a number of its own standard uncertainties lean of its target; the number is the
     least that brings the joint chance over all bands, counted on the cars drawn, below the risk.  Bands
-    known well are cut nearly to size, bands known badly are held back.
+    known well are cut nearly to size, bands known badly are held back.  Where even four are not enough, a
+    share of that cut is taken off that is; where the needle is too rich before any cut, the four stand.
     """
     whole = np.zeros(problem.free.size)
     whole[problem.free] = x[:-1]
@@ -96,4 +98,28 @@ def first_stage(problem: Problem, smoothness: float, x: FloatArray, seen: Outloo
             low = middle
         if high - low < 0.02:
             break
+    if chance(drawn) > risk and (short > 0.0).any():
+        # Bands that pull apart can be rich however lean all are aimed: take off a share of that cut only.
+        short, drawn = _a_share_of(short, whole, seen, lambda trial: chance(trial) <= risk)
     return FirstStage(short, at_once, chance(drawn), high, drawn)
+
+
+def _a_share_of(
+    short: FloatArray, whole: FloatArray, seen: Outlook, good: Callable[[FloatArray], bool]
+) -> tuple[FloatArray, FloatArray]:
+    """Greatest share of a cut that is good, and lambda after it; the cut itself where not even none is."""
+
+    def part(share: float) -> tuple[FloatArray, FloatArray]:
+        less = np.where(short > 0.0, share * short, short)
+        return less, seen.moved(whole - less)
+
+    if not good(part(0.0)[1]):
+        return part(1.0)
+    low, high = 0.0, 1.0
+    for _ in range(HALVINGS):
+        middle = (low + high) / 2.0
+        if good(part(middle)[1]):
+            low = middle
+        else:
+            high = middle
+    return part(low)

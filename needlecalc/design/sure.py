@@ -73,6 +73,7 @@ def outlook(
     cut: NDArray[np.bool_],
     drop_mm: float,
     *,
+    new_blank: bool = False,
     error_mm: FloatArray | float | None = None,
     count: int = CARS,
 ) -> Outlook:
@@ -90,6 +91,8 @@ def outlook(
         Stations the file touches; the others keep the metal they have.
     drop_mm : float
         Jet drop asked. [mm]
+    new_blank : bool
+        Whether every diameter is made anew, and may be thicker than the needle fitted.
     error_mm : float or array, shape (n,), or None
         Standard error of the diameters cut: that of the hand when not given. [mm]
     count : int
@@ -113,7 +116,7 @@ def outlook(
     untouched = measured - cars[:, place.needle(number)]
     error = doubts.hand_mm if error_mm is None else error_mm
     filed = diameters_mm + error * rng.standard_normal((count, diameters_mm.size))
-    diameters = np.where(cut, np.minimum(filed, untouched), untouched)
+    diameters = filed if new_blank else np.where(cut, np.minimum(filed, untouched), untouched)
     log = learned.log_lambda(cars, diameters, drop_mm)
     _, slopes = learned.slopes(diameters_mm, drop_mm)
     offset = doubts.sensor_offset * rng.standard_normal(count)

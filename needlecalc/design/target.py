@@ -43,7 +43,7 @@ class Target(Shown):
     Raises
     ------
     InputError
-        If a target lies outside what is permitted, or a weight is not positive.
+        If a target is no lambda or lies outside what is permitted, or a weight is not positive.
     """
 
     bands: Bands
@@ -64,6 +64,9 @@ class Target(Shown):
         for name, value in given.items():
             object.__setattr__(self, name, read_only(value, name))
         same_length("target", bands=self.bands.rpm, why=self.why, **given)
+        if not ((aim >= 0.5) & (aim <= 2.0)).all():
+            msg = f"lambda_target runs from {aim.min():g} to {aim.max():g}, but must lie between 0.5 and 2; is it an AFR?"
+            raise InputError(msg)
         outside = (aim < self.lambda_rich) | (aim > self.lambda_lean)
         if outside.any():
             band = int(np.argmax(outside))

@@ -4,6 +4,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import numpy as np
+
+from needlecalc.units import FloatArray
+
+SHORTEST_JET_MM = 0.2  # the least a jet may have
 SHARED = ("flow gain", "jet length", "viscosity", "eccentricity", "lift zero", "lift scale")
 
 
@@ -71,6 +76,21 @@ class Unknowns:
         """
         start = len(SHARED) + 2 * self.bands + number * self.stations
         return slice(start, start + self.stations)
+
+    def possible(self) -> tuple[FloatArray, FloatArray]:
+        """Least and greatest value each unknown can have in any car.
+
+        Returns
+        -------
+        array, shape (k,)
+            Least. [mixed]
+        array, shape (k,)
+            Greatest. [mixed]
+        """
+        low, high = np.full(self.size(), -np.inf), np.full(self.size(), np.inf)
+        low[self.shared("jet length")] = SHORTEST_JET_MM
+        low[self.shared("eccentricity")], high[self.shared("eccentricity")] = -1.0, 1.0
+        return low, high
 
     def size(self) -> int:
         """Number of unknowns.

@@ -10,6 +10,8 @@ from numpy.typing import ArrayLike, NDArray
 from needlecalc.errors import InputError
 from needlecalc.units import FloatArray
 
+ROUNDING_MM = 1e-9
+
 
 class BorePoints(NamedTuple):
     """Break points of the needle down the bore, and the stations that carry each."""
@@ -61,7 +63,7 @@ def points_down_the_bore(
     diameters = np.asarray(diameters_mm, dtype=np.float64)
     length = np.asarray(length_mm, dtype=np.float64)
     face = np.asarray(position_mm, dtype=np.float64) + np.zeros(np.broadcast_shapes(length.shape, diameters.shape[:-1]))
-    off = ~((face >= stations[0]) & (face <= stations[-1]))
+    off = ~((face >= stations[0] - ROUNDING_MM) & (face <= stations[-1] + ROUNDING_MM))
     if off.any():
         msg = (
             f"The jet's face would stand {np.asarray(face)[off].flat[0]:.3f} mm from the shoulder, off the "
@@ -69,6 +71,8 @@ def points_down_the_bore(
             "and shoulder offset."
         )
         raise InputError(msg)
+    # Lift and drop that add up to the last station in decimals need not do so in binary.
+    face = np.clip(face, stations[0], stations[-1])
     end = face + length
     first = np.searchsorted(stations, face, side="right")
     inside = np.searchsorted(stations, end, side="left") - first

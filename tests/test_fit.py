@@ -1,0 +1,321 @@
+"""The fit: exact least squares under inequalities by published examples, and the whole problem by general solvers."""
+
+from __future__ import annotations
+
+import warnings
+
+import numpy as np
+import pytest
+from conftest import DIAMETERS_MM, STATIONS_MM, asked, make_setup
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy.optimize import LinearConstraint, lsq_linear, minimize, nnls
+
+import needlecalc as nc
+from needlecalc.design.fit import Problem, fit, response, smoothest
+from needlecalc.design.leastsquares import least_squares_with_inequalities
+
+NO_BOUND = (np.empty((0, 2)), np.empty(0))
+
+
+def kkt(e, f, g, h, x, force, tight=1e-8):
+    """Karush-Kuhn-Tucker conditions, which a convex problem meets at its optimum and nowhere else."""
+    size = max(1.0, float(np.abs(e.T @ e).max()), float(np.abs(e.T @ f).max()))
+    assert (g @ x - h >= -tight * max(1.0, float(np.abs(h).max(initial=0.0)))).all()
+    assert (force >= 0.0).all()
+    np.testing.assert_allclose(e.T @ (e @ x - f), g.T @ force, atol=tight * size)
+    np.testing.assert_allclose(force * (g @ x - h), 0.0, atol=tight * size)
+
+
+# --- published examples ----------------------------------------------------------------------------------------------
+
+
+def test_haskell_and_hanson_with_equations_as_two_inequalities():
+    # Haskell and Hanson, "An algorithm for linear least squares problems with equality and nonnegativity constraints",
+    # Math. Programming 21 (1981), kind of problem: min |Ex - f|, Ax = b, x >= 0 (the form is theirs, from memory; the
+    # figures are worked here by hand).  E = I, f = (1, 2, -1), x1 + x2 + x3 = 1, x >= 0: x3 sticks at 0, and the rest
+    # is the nearest point of x1 + x2 = 1 to (1, 2), that is (0, 1); x1 just touches.
+    a = np.array([[1.0, 1.0, 1.0]])
+    g = np.vstack([a, -a, np.eye(3)])
+    h = np.array([1.0, -1.0, 0.0, 0.0, 0.0])
+    x, force = least_squares_with_inequalities(np.eye(3), np.array([1.0, 2.0, -1.0]), g, h)
+    np.testing.assert_allclose(x, [0.0, 1.0, 0.0], atol=1e-10)
+    kkt(np.eye(3), np.array([1.0, 2.0, -1.0]), g, h, x, force)
+
+
+def test_nearest_point_of_the_simplex():
+    # Projection on the simplex has a closed form: x = max(f - t, 0) with t from the sorted entries (Held, Wolfe and
+    # Crowder, Math. Programming 6 (1974), from memory).
+    rng = np.random.default_rng(4)
+    for _ in range(10):
+        f = rng.normal(size=7)
+        down = np.sort(f)[::-1]
+        level = (np.cumsum(down) - 1.0) / np.arange(1, 8)
+        t = level[np.flatnonzero(down > level)[-1]]
+        g = np.vstack([np.ones(7), -np.ones(7), np.eye(7)])
+        x, _ = least_squares_with_inequalities(np.eye(7), f, g, np.array([1.0, -1.0] + [0.0] * 7))
+        np.testing.assert_allclose(x, np.maximum(f - t, 0.0), atol=1e-10)
+
+
+def test_rising_means_are_those_of_the_pool():
+    # Monotone regression: adjacent violators are pooled to their mean (Barlow et al., Statistical Inference under Order
+    # Restrictions, Wiley 1972, from memory).  The taper's own limit is of this kind.
+    y = np.array([1.0, 3.0, 2.0, 2.0, 5.0, 4.0, 4.5, 6.0])
+    x, force = least_squares_with_inequalities(np.eye(8), y, np.diff(np.eye(8), axis=0), np.zeros(7))
+    np.testing.assert_allclose(x, [1, 7 / 3, 7 / 3, 7 / 3, 4.5, 4.5, 4.5, 6], atol=1e-12)
+    assert (force > 1e-9).tolist() == [False, True, True, False, True, False, False]
+
+
+def test_golub_and_van_loan_least_squares_and_a_bound_that_binds():
+    # Golub and Van Loan, Matrix Computations, 3rd ed., section 5.3.3 (from memory): A = [[1,1],[eps,0],[0,eps]] is the
+    # example that breaks the normal equations, as eps^2 is lost beside 1.  b = A (1, 1) has the answer (1, 1).
+    eps = 1e-7
+    a = np.array([[1.0, 1.0], [eps, 0.0], [0.0, eps]])
+    x, _ = least_squares_with_inequalities(a, a @ np.ones(2), *NO_BOUND)
+    np.testing.assert_allclose(x, [1.0, 1.0], rtol=1e-8)
+    # With x1 <= 1/2 the other takes what is left: x2 = (2 - 1/2 + eps^2) / (1 + eps^2), from one normal equation.
+    x, force = least_squares_with_inequalities(a, a @ np.ones(2), np.array([[-1.0, 0.0]]), np.array([-0.5]))
+    np.testing.assert_allclose(x, [0.5, (1.5 + eps**2) / (1 + eps**2)], rtol=1e-8)
+    assert force[0] > 0.0
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_nonnegative_and_boxed_least_squares_agree_with_their_own_solvers(seed):
+    # Lawson and Hanson, chapter 23: NNLS; Stark and Parker, Comput. Statist. 10 (1995): BVLS; both as scipy has them.
+    rng = np.random.default_rng(seed)
+    e, f = rng.normal(size=(15, 6)), rng.normal(size=15)
+    x, force = least_squares_with_inequalities(e, f, np.eye(6), np.zeros(6))
+    np.testing.assert_allclose(x, nnls(e, f)[0], atol=1e-9)
+    kkt(e, f, np.eye(6), np.zeros(6), x, force)
+    low, high = -rng.uniform(0, 0.3, 6), rng.uniform(0, 0.3, 6)
+    g, h = np.vstack([np.eye(6), -np.eye(6)]), np.concatenate([low, -high])
+    x, force = least_squares_with_inequalities(e, f, g, h)
+    np.testing.assert_allclose(x, lsq_linear(e, f, (low, high), method="bvls", tol=1e-14).x, atol=1e-9)
+    kkt(e, f, g, h, x, force)
+
+
+@pytest.mark.parametrize("method", ["SLSQP", "trust-constr"])
+def test_general_inequalities_agree_with_general_solvers(method):
+    rng = np.random.default_rng(11)
+    e, f, g = rng.normal(size=(12, 5)), rng.normal(size=12), rng.normal(size=(9, 5))
+    h = g @ rng.normal(size=5) - rng.uniform(0.0, 0.4, 9)
+    x, force = least_squares_with_inequalities(e, f, g, h)
+    kkt(e, f, g, h, x, force)
+    assert (force > 1e-6).sum() >= 2
+    inside = least_squares_with_inequalities(np.eye(5), np.zeros(5), g, h)[0]
+    options = {"SLSQP": {"ftol": 1e-14, "maxiter": 500}, "trust-constr": {"gtol": 1e-10, "xtol": 1e-12, "maxiter": 3000}}
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")  # scipy's own remarks on its steps
+        other = minimize(
+            lambda v: 0.5 * np.sum((e @ v - f) ** 2), inside, jac=lambda v: e.T @ (e @ v - f), hess=lambda v: e.T @ e,
+            method=method, constraints=[LinearConstraint(g, h, np.inf)], options=options[method],
+        )  # fmt: skip
+    np.testing.assert_allclose(x, other.x, atol=2e-5)
+
+
+@settings(max_examples=60, deadline=None)
+@given(seed=st.integers(0, 10**6), rows=st.integers(1, 12), count=st.integers(1, 6), power=st.integers(-6, 6))
+def test_conditions_of_the_optimum_hold_whatever_the_scale(seed, rows, count, power):
+    rng = np.random.default_rng(seed)
+    scale = 10.0**power
+    e, f, g = rng.normal(size=(count + 3, count)), rng.normal(size=count + 3), rng.normal(size=(rows, count))
+    h = g @ rng.normal(size=count) - rng.uniform(0.0, 1.0, rows)
+    x, _ = least_squares_with_inequalities(e, f, g, h)
+    kkt(e, f, g, h, *least_squares_with_inequalities(e, f, g, h))
+    # In other units the answer is the same in those units.
+    y, _ = least_squares_with_inequalities(e, f * scale, g, h * scale)
+    np.testing.assert_allclose(y / scale, x, atol=1e-7)
+    z, _ = least_squares_with_inequalities(e, f, g * 10.0 ** rng.integers(-6, 7, (rows, 1)), h_scaled(g, h, rng, seed))
+    np.testing.assert_allclose(z, x, atol=1e-6)
+
+
+def h_scaled(g, h, rng, seed):
+    """Bounds of rows multiplied by the powers of ten the caller drew."""
+    again = np.random.default_rng(seed)
+    count = g.shape[1]
+    for size in ((count + 3, count), count + 3, (g.shape[0], count), count):
+        again.normal(size=size)
+    again.uniform(0.0, 1.0, g.shape[0])
+    return h * (10.0 ** again.integers(-6, 7, (g.shape[0], 1)))[:, 0]
+
+
+# --- degenerate ones -------------------------------------------------------------------------------------------------
+
+
+def test_columns_that_say_the_same_are_refused():
+    for e in (np.ones((4, 2)), np.zeros((4, 2)), np.ones((1, 2)), np.array([[1.0, 1.0], [1.0, 1.0 + 1e-16], [2.0, 2.0]])):
+        with pytest.raises(nc.SolveError, match=r"do not determine every unknown of the fit.*give more bands or free less"):
+            least_squares_with_inequalities(e, np.zeros(e.shape[0]), np.eye(2), np.zeros(2))
+
+
+def test_said_twice_is_said_once():
+    f = np.array([-1.0, 2.0])
+    once, _ = least_squares_with_inequalities(np.eye(2), f, np.eye(2), np.zeros(2))
+    g = np.vstack([np.eye(2)] * 5 + [1e3 * np.eye(2), 1e-3 * np.eye(2), np.eye(2)])
+    h = np.concatenate([np.zeros(14), [-5.0, -5.0]])
+    x, force = least_squares_with_inequalities(np.eye(2), f, g, h)
+    np.testing.assert_allclose(x, once, atol=1e-12)
+    kkt(np.eye(2), f, g, h, x, force)
+
+
+def test_a_row_of_noughts_holds_or_does_not():
+    e, f = np.eye(2), np.array([-1.0, 2.0])
+    g = np.vstack([np.eye(2), np.zeros((2, 2))])
+    x, force = least_squares_with_inequalities(e, f, g, np.array([0.0, 0.0, -3.0, 0.0]))
+    np.testing.assert_allclose(x, [0.0, 2.0], atol=1e-14)
+    assert force.tolist()[2:] == [0.0, 0.0]
+    with pytest.raises(nc.SolveError, match="limits contradict each other"):
+        least_squares_with_inequalities(e, f, g, np.array([0.0, 0.0, 0.0, 1e-3]))
+
+
+def test_no_limit_at_all_and_one_unknown():
+    rng = np.random.default_rng(0)
+    e, f = rng.normal(size=(6, 2)), rng.normal(size=6)
+    x, force = least_squares_with_inequalities(e, f, *NO_BOUND)
+    np.testing.assert_allclose(x, np.linalg.lstsq(e, f, rcond=None)[0], atol=1e-12)
+    assert force.size == 0
+    x, force = least_squares_with_inequalities(np.array([[2.0]]), np.array([2.0]), np.array([[1.0]]), np.array([3.0]))
+    assert (x[0], force[0]) == (pytest.approx(3.0), pytest.approx(8.0))  # 2 (2 * 3 - 2)
+
+
+@pytest.mark.parametrize("size", [1e-6, 1e-3, 1.0, 1e3])
+def test_limits_a_hair_apart_and_a_hair_across(size):
+    # x >= 1 and x <= 1 + d: met for any d of 0 or more, at one end; contradicted below.
+    g = np.array([[1.0], [-1.0]])
+    for gap in (0.0, 1e-3 * size, size):
+        x, _ = least_squares_with_inequalities(np.eye(1), np.zeros(1), g, np.array([size, -(size + gap)]))
+        assert x[0] == pytest.approx(size, rel=1e-9)
+    with pytest.raises(nc.SolveError, match="limits contradict each other"):
+        least_squares_with_inequalities(np.eye(1), np.zeros(1), g, np.array([size, -0.999 * size]))
+
+
+# --- the whole design ------------------------------------------------------------------------------------------------
+
+
+def problem_of(measured, wanted=0.95, lifts=None, limits=None, jet=None, se=0.01):
+    setup = make_setup(**(jet or {}))
+    lifts = np.linspace(2, 26, len(measured)) if lifts is None else lifts
+    target = asked(setup, lifts, measured, wanted, lambda_se=se)
+    learned = nc.learn(target.bands, setup)
+    return Problem.of(learned, target, limits or nc.Limits(), np.ones(STATIONS_MM.size, dtype=bool), np.ones(len(measured)))
+
+
+def cost_afresh(problem, smoothness, x):
+    """What the fit minimises, written from its description: misfit over doubt, bend and size of the removal."""
+    removal, turn = np.zeros(STATIONS_MM.size), x[-1]
+    removal[problem.free] = x[:-1]
+    setup, target = problem.learned.setup, problem.target
+    drop = setup.carburettor.jet.drop_mm
+    needle = nc.Needle("cut", STATIONS_MM, np.minimum.accumulate(DIAMETERS_MM - removal))
+    misfit = np.log(nc.predict_lambda(setup, target.bands, needle=needle, drop_mm=drop + turn) / target.lambda_target)
+    doubt = np.hypot(
+        np.hypot(target.bands.lambda_se / target.bands.lambda_measured, 0.004), 0.004
+    )  # of the mean, then of one more reading
+    bend = removal[:-2] - 2.0 * removal[1:-1] + removal[2:]
+    kept = smoothness * ((bend / 0.01) ** 2).sum() + ((1e-3 * x[:-1]) ** 2).sum() + (0.3 * turn) ** 2
+    return float(((misfit / doubt) ** 2).sum() + kept)
+
+
+CASES = {
+    "lean all over": ({"measured": np.linspace(1.0, 1.1, 9)}, 0.1),
+    "jet free": ({"measured": np.linspace(1.0, 1.1, 9), "jet": {"drop_min_mm": 0.8, "drop_max_mm": 2.5}}, 0.1),
+    "biased, rough": ({"measured": np.linspace(1.1, 1.0, 9), "jet": {"mounting": "biased"}}, 1e-3),
+    "must stop at metal": ({"measured": np.array([1.1, 0.9, 1.05, 0.92, 1.0, 1.1, 0.9, 1.0, 1.05])}, 1e-3),
+    "largest cut binds": ({"measured": np.full(9, 1.2), "limits": nc.Limits(max_cut_mm=0.03)}, 1e-2),
+    "new blank": ({"measured": np.linspace(0.85, 1.1, 9), "limits": nc.Limits(new_blank=True)}, 1e-2),
+}
+
+
+@pytest.mark.parametrize("name", CASES)
+def test_the_whole_design_is_the_optimum_of_a_general_solver(name):
+    given_, smoothness = CASES[name]
+    problem = problem_of(**given_)
+    x = fit(problem, smoothness, np.zeros(int(problem.free.sum()) + 1))
+    g, h = problem.limits_matrix, problem.limits_least
+    assert (g @ x >= h - 1e-9).all()
+    # Sequential quadratic programming with its own finite differences, on the cost written afresh; in steps of 10 um.
+    unit = 0.01
+    ours = cost_afresh(problem, smoothness, x)
+    theirs = np.zeros(x.size)
+    for _ in range(3):  # begun again from where it stopped, as it stops early on a kink of the taper
+        other = minimize(
+            lambda v: cost_afresh(problem, smoothness, feasible(g, h, v * unit)), theirs / unit, method="SLSQP",
+            constraints={"type": "ineq", "fun": lambda v: (g @ v - h / unit), "jac": lambda v: g},
+            options={"ftol": 1e-11, "maxiter": 300},
+        )  # fmt: skip
+        theirs = feasible(g, h, other.x * unit)
+    assert ours <= cost_afresh(problem, smoothness, theirs) * (1 + 1e-6) + 1e-9
+    np.testing.assert_allclose(x, theirs, atol=5e-4 if smoothness > 5e-3 else 2e-3)
+    first_order(problem, smoothness, x)
+
+
+def feasible(g, h, v):
+    """The nearest point within the limits: SLSQP oversteps them by its rounding."""
+    if (g @ v >= h).all():
+        return v
+    return least_squares_with_inequalities(np.eye(v.size), v, g, h + 1e-12 * np.abs(h))[0]
+
+
+def first_order(problem, smoothness, x, step=1e-6):
+    """No feasible direction goes down: the numerical gradient is held by the limits that bind (Farkas, by NNLS)."""
+    gradient = np.empty(x.size)
+    for k in range(x.size):
+        move = np.eye(x.size)[k] * step
+        gradient[k] = (smooth_cost(problem, smoothness, x + move) - smooth_cost(problem, smoothness, x - move)) / (2 * step)
+    binding = problem.limits_matrix[problem.limits_matrix @ x - problem.limits_least < 1e-7]
+    rest = nnls(binding.T, gradient)[1] if binding.size else np.linalg.norm(gradient)
+    assert rest < 2e-3 * max(np.linalg.norm(gradient), 1.0), rest
+
+
+def smooth_cost(problem, smoothness, x):
+    """The cost, where a step past the taper's limit is not levelled."""
+    removal = np.zeros(STATIONS_MM.size)
+    removal[problem.free] = x[:-1]
+    setup, target = problem.learned.setup, problem.target
+    drop = setup.carburettor.jet.drop_mm
+    known = {"drop_mm": drop + x[-1]}
+    after, _ = nc.fuel_of(setup, target.bands.lift_mm, diameters_mm=DIAMETERS_MM - removal, **known)
+    before, _ = nc.fuel_of(setup, target.bands.lift_mm)
+    misfit = np.log(target.bands.lambda_measured / target.lambda_target * before.fuel_flow_g_s / after.fuel_flow_g_s)
+    bend = removal[:-2] - 2.0 * removal[1:-1] + removal[2:]
+    kept = smoothness * ((bend / 0.01) ** 2).sum() + ((1e-3 * x[:-1]) ** 2).sum() + (0.3 * x[-1]) ** 2
+    return float(((misfit / problem.doubt) ** 2).sum() + kept)
+
+
+def test_where_it_starts_does_not_matter():
+    problem = problem_of(np.linspace(1.0, 1.1, 9), jet={"drop_min_mm": 0.8, "drop_max_mm": 2.5})
+    size = int(problem.free.sum()) + 1
+    zero = fit(problem, 0.1, np.zeros(size))
+    rng = np.random.default_rng(2)
+    for _ in range(3):
+        start = least_squares_with_inequalities(
+            np.eye(size), rng.uniform(0.0, 0.15, size), problem.limits_matrix, problem.limits_least
+        )[0]
+        np.testing.assert_allclose(fit(problem, 0.1, start), zero, atol=1e-5)
+
+
+def test_the_smoothness_chosen_is_the_greatest_that_meets_the_noise():
+    bump = np.array([1.0, 1.0, 1.02, 1.1, 1.12, 1.1, 1.02, 1.0, 1.0])
+    problem = problem_of(bump)
+    x, smoothness = smoothest(problem)
+    chi = ((problem.misfit(x)[0] / problem.noise) ** 2).sum()
+    rough = ((problem.misfit(fit(problem, smoothness / 1e3, x))[0] / problem.noise) ** 2).sum()
+    assert chi <= max(9.0, rough + np.sqrt(18.0))
+    stiffer = fit(problem, smoothness * 10**0.5, x)
+    assert ((problem.misfit(stiffer)[0] / problem.noise) ** 2).sum() > chi
+    # Less noise asks for a nearer fit and allows more bend.
+    near, less = smoothest(problem_of(bump, se=0.0005))
+    assert less < smoothness
+    assert np.abs(problem.misfit(near)[0]).max() < np.abs(problem.misfit(x)[0]).max()
+
+
+def test_response_is_how_the_solution_moves():
+    problem = problem_of(np.linspace(1.02, 1.1, 9))
+    x = fit(problem, 0.1, np.zeros(int(problem.free.sum()) + 1))
+    moves = response(problem, 0.1, x)
+    for band in (0, 4, 8):
+        leaner = np.zeros(9)
+        leaner[band] = 1e-4
+        other = Problem(**{**vars(problem), "start": problem.start + leaner})
+        seen = (fit(other, 0.1, x) - x) / 1e-4
+        np.testing.assert_allclose(moves[:, band], seen, atol=0.04 * np.abs(moves[:, band]).max())

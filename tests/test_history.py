@@ -1,0 +1,233 @@
+"""Passes on file: every figure back to the last bit, and a damaged file named with its cure."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import fields, replace
+
+import numpy as np
+import pytest
+from conftest import DIAMETERS_MM, STATIONS_MM, make_setup
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+import needlecalc as nc
+
+FORGOTTEN = {"log", "lift_setup"}  # the logs are not kept, only their bands
+
+
+def same_bits(one: nc.Bands, other: nc.Bands) -> None:
+    for item in fields(nc.Bands):
+        if item.name in FORGOTTEN:
+            continue
+        a, b = getattr(one, item.name), getattr(other, item.name)
+        if isinstance(a, np.ndarray):
+            assert a.dtype == b.dtype, item.name
+            # NaN is no number: the bits of all others must be the same.
+            np.testing.assert_array_equal(np.isnan(a), np.isnan(b), item.name)
+            assert a[~np.isnan(a)].tobytes() == b[~np.isnan(b)].tobytes(), item.name
+        else:
+            assert a == b, item.name
+
+
+def one_pass(lambdas=(0.97, 1.12), **changes) -> nc.Pass:
+    typed = nc.typed_bands(np.linspace(900, 3000, len(lambdas)), lambdas, lift_mm=np.linspace(2, 9, len(lambdas)))
+    return nc.Pass(nc.Needle("stock", STATIONS_MM, DIAMETERS_MM, source="table"), 1.6, replace(typed, **changes))
+
+
+@pytest.fixture
+def saved(tmp_path):
+    path = tmp_path / "job.json"
+    nc.History((one_pass(),)).save(path)
+    return path
+
+
+finite = st.floats(0.0, 1e6, allow_subnormal=True)
+maybe = st.one_of(st.just(float("nan")), finite)
+words = st.text(max_size=12)
+
+
+@settings(max_examples=40, deadline=None)
+@given(data=st.data(), count=st.integers(1, 4), passes=st.integers(1, 3))
+def test_round_trip_keeps_every_bit(tmp_path_factory, data, count, passes):
+    def row(values):
+        return np.array(data.draw(st.lists(values, min_size=count, max_size=count)))
+
+    def said():
+        return tuple(data.draw(st.lists(words, min_size=count, max_size=count)))
+
+    made = []
+    for _ in range(passes):
+        bands = nc.Bands(
+            row(finite), row(finite), row(finite), said(),
+            row(st.integers(0, 10**12)).astype(np.int64), row(st.integers(0, 99)).astype(np.int64),
+            row(st.floats(0.5, 2.0)), row(finite), row(finite), row(maybe), row(maybe), row(st.floats(-1.0, 40.0)),
+            row(finite), said(), dropped=tuple((word, k) for k, word in enumerate(data.draw(st.lists(words, max_size=3)))),
+            assumptions=tuple(data.draw(st.lists(words, max_size=3))), depression_pa=row(maybe), lift_common_u_mm=row(maybe),
+            throttle_percent=row(maybe),
+        )  # fmt: skip
+        off = data.draw(st.floats(0.0, 0.5))
+        needle = nc.Needle(data.draw(words), STATIONS_MM, DIAMETERS_MM - off, source=data.draw(words))
+        made.append(nc.Pass(needle, data.draw(st.floats(-2.0, 12.0)), bands))
+    history = nc.History(tuple(made))
+    path = tmp_path_factory.mktemp("history") / "job.json"
+    history.save(path)
+    back = nc.read_history(path)
+    assert repr(back) == repr(history)
+    for one, other in zip(history.passes, back.passes, strict=True):
+        same_bits(one.bands, other.bands)
+        assert one.drop_mm == other.drop_mm
+        assert (one.needle.name, one.needle.source) == (other.needle.name, other.needle.source)
+        assert one.needle.diameters_mm.tobytes() == other.needle.diameters_mm.tobytes()
+        assert one.needle.stations_mm.tobytes() == other.needle.stations_mm.tobytes()
+    # Written again, it is the same file; and it is JSON as the standard has it, which knows no NaN (RFC 8259, sec. 6).
+    again = path.with_name("again.json")
+    back.save(again)
+    assert again.read_bytes() == path.read_bytes()
+    json.loads(path.read_text(encoding="utf-8"), parse_constant=lambda word: pytest.fail(f"{word} is no JSON"))
+
+
+def test_what_was_read_back_teaches_the_same(tmp_path):
+    setup = make_setup()
+    lift = np.linspace(2, 20, 5)
+    first = nc.typed_bands(np.linspace(900, 5000, 5), np.full(5, 1.05), lift_mm=lift)
+    second = nc.typed_bands(np.linspace(900, 5000, 5), np.full(5, 0.99), lift_mm=lift)
+    history = nc.History((nc.Pass(setup.carburettor.needle, 1.6, first),))
+    history = history.then(nc.Needle("cut", STATIONS_MM, DIAMETERS_MM - 0.02), 1.6, second)
+    history.save(tmp_path / "job.json")
+    here, there = nc.learn(history, setup), nc.learn(nc.read_history(tmp_path / "job.json"), setup)
+    np.testing.assert_array_equal(here.mean, there.mean)
+    np.testing.assert_array_equal(here.covariance, there.covariance)
+
+
+def test_columns_that_files_of_older_drives_lack_come_back_as_not_known(saved):
+    content = json.loads(saved.read_text())
+    for key in ("depression_pa", "lift_common_u_mm", "throttle_percent"):
+        del content["passes"][0]["bands"][key]
+    saved.write_text(json.dumps(content))
+    bands = nc.read_history(saved).passes[0].bands
+    assert np.isnan(bands.depression_pa).all()
+    assert np.isnan(bands.throttle_percent).all()
+
+
+def edit(path, change):
+    content = json.loads(path.read_text())
+    change(content)
+    path.write_text(json.dumps(content))
+
+
+def drop_key(*keys):
+    def change(content):
+        for key in keys[:-1]:
+            content = content[key]
+        del content[keys[-1]]
+
+    return change
+
+
+def put(value, *keys):
+    def change(content):
+        for key in keys[:-1]:
+            content = content[key]
+        content[keys[-1]] = value
+
+    return change
+
+
+BANDS = ("passes", 0, "bands")
+
+
+@pytest.mark.parametrize(
+    ("change", "words"),
+    [
+        (drop_key("passes"), r"job\.json: the history has no list of passes; it was cut or edited, so take it from a copy"),
+        (put(7, "passes"), r"no list of passes"),
+        (put([], "passes"), r"job\.json: A history needs at least one pass"),
+        (put("other 1", "format"), r"it does not say 'needlecalc history 1'; give the file History\.save wrote"),
+        (drop_key("passes", 0, "needle"), r"job\.json, pass 1: the history lacks 'needle'; it was cut or edited"),
+        (drop_key("passes", 0, "drop_mm"), r"pass 1: the history lacks 'drop_mm'"),
+        (drop_key(*BANDS, "lift_mm"), r"pass 1: the history lacks 'lift_mm'"),
+        (drop_key(*BANDS, "count"), r"pass 1: the history lacks 'count'"),
+        (put(None, "passes", 0), r"pass 1: a value is not of its kind \(.*\); the history was edited"),
+        (put(5, *BANDS), r"pass 1: a value is not of its kind"),
+        (put("ab", *BANDS, "count"), r"pass 1: a value is not of its kind"),
+        (put(["a", "b"], *BANDS, "count"), r"pass 1: a value is not of its kind"),
+        (put([1.0, None], *BANDS, "count"), r"pass 1: a value is not of its kind"),
+        (put(["a", 1.0], *BANDS, "rpm"), r"pass 1: a value is not of its kind \(could not convert string to float: 'a'\)"),
+        (put("1.6", "passes", 0, "drop_mm"), r"pass 1: drop_mm must be a number, got '1\.6'"),
+        (put(None, "passes", 0, "drop_mm"), r"pass 1: drop_mm must be a number, got None"),
+        (put(99.0, "passes", 0, "drop_mm"), r"pass 1: drop_mm is 99, but must lie between -2 and 12"),
+        (put([1.0, None], *BANDS, "lambda_measured"), r"pass 1: lambda_measured: entry 2 is nan"),
+        (put([14.7, 13.0], *BANDS, "lambda_measured"), r"pass 1: lambda_measured runs from 13 to 14\.7.*is it an AFR"),
+        (put([1.0], *BANDS, "lift_mm"), r"pass 1: bands: the columns must be equally long"),
+        (put([None, 3.0], *BANDS, "lift_mm"), r"pass 1: Band 900 rpm full has no lift"),
+        (put([-0.1, 0.3], *BANDS, "lift_u_mm"), r"pass 1: Band 900 rpm full: lift_u_mm is -0\.1, but a doubt must be zero"),
+        (put([0.1, None], *BANDS, "lift_u_mm"), r"pass 1: Band 3000 rpm full: lift_u_mm is nan, but a doubt must be zero"),
+        (put([1.0, 2.0], "passes", 0, "needle", "diameters_mm"), r"pass 1: needle stock: the columns must be equally long"),
+        (put([2.0] * 12 + [2.1], "passes", 0, "needle", "diameters_mm"), r"pass 1: Needle stock: reversed taper 12 to 13"),
+        (put("x", "passes", 0, "needle", "shape"), r"pass 1: a value is not of its kind"),
+    ],
+)
+def test_damaged_files_are_named_with_their_cure(saved, change, words):
+    edit(saved, change)
+    with pytest.raises(nc.LogFormatError, match=words) as caught:
+        nc.read_history(saved)
+    assert caught.value.path == str(saved)
+
+
+@pytest.mark.parametrize(
+    ("content", "words"),
+    [
+        (b"", r"bad\.json is no history: it is not JSON; give the file History\.save wrote"),
+        (b'{"format": "needlecalc history 1", "passes": [', r"it is not JSON"),
+        (b"\xff\xfe\x00", r"it is not JSON"),
+        (b"[" * 100_000, r"it is not JSON"),
+        (b"[1, 2]", r"it does not say 'needlecalc history 1'"),
+        (b"null", r"it does not say"),
+    ],
+)
+def test_files_that_are_no_history(tmp_path, content, words):
+    path = tmp_path / "bad.json"
+    path.write_bytes(content)
+    with pytest.raises(nc.LogFormatError, match=words):
+        nc.read_history(path)
+
+
+def test_a_file_that_is_not_there(tmp_path):
+    with pytest.raises(
+        nc.LogFormatError, match=r"none\.json: the history cannot be opened \(.+\); check its name and folder"
+    ):
+        nc.read_history(tmp_path / "none.json")
+
+
+@settings(max_examples=60, deadline=None)
+@given(cut=st.floats(0.0, 1.0), byte=st.integers(0, 255), mode=st.sampled_from(["cut", "change"]))
+def test_no_damage_gets_past_as_anything_but_a_message(tmp_path_factory, cut, byte, mode):
+    path = tmp_path_factory.mktemp("history") / "job.json"
+    nc.History((one_pass(),)).save(path)
+    raw = path.read_bytes()
+    at = min(int(cut * len(raw)), len(raw) - 1)
+    path.write_bytes(raw[:at] if mode == "cut" else raw[:at] + bytes([byte]) + raw[at + 1 :])
+    try:
+        back = nc.read_history(path)
+    except nc.LogFormatError as error:
+        said = str(error)
+    else:
+        said = f"job.json with {len(back.passes)} pass"
+    assert said.startswith("job.json")
+
+
+def test_history_itself():
+    first = one_pass()
+    with pytest.raises(nc.InputError, match="at least one pass"):
+        nc.History(())
+    other = nc.Needle("other", STATIONS_MM + 0.5, DIAMETERS_MM)
+    with pytest.raises(nc.InputError, match="Pass 2 has needle other on other stations than pass 1"):
+        nc.History((first,)).then(other, 1.6, first.bands)
+    cut = nc.Needle("cut", STATIONS_MM, DIAMETERS_MM - 0.01)
+    history = nc.History((first,)).then(cut, 1.6, first.bands).then(first.needle, 1.7, first.bands)
+    assert history.needle_of_pass().tolist() == [0, 1, 0]
+    assert repr(history) == "History of 3 passes, 2 needles"
+    assert [row["number"] for row in history.table().rows] == [1, 2, 3]
+    with pytest.raises(nc.InputError, match="Band 900 rpm full has no lift"):
+        one_pass(lift_mm=np.array([np.nan, 2.0]))

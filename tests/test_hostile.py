@@ -1,0 +1,125 @@
+"""Inputs at the edge of sense: a design whose figures stand, or one clear sentence; never a crash, never nonsense."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from conftest import DIAMETERS_MM, NO_DOUBTS, STATIONS_MM, asked, make_setup
+
+import needlecalc as nc
+
+NUT = {"drop_min_mm": 0.8, "drop_max_mm": 2.5}
+TIP_MM = 38.1 - 1.6
+SPREAD = np.linspace(2.0, 26.0, 9)
+HUGE = nc.Doubts(
+    repeatability=0.1, sensor_offset=0.1, flow_gain=0.5, viscosity=0.5, eccentricity=1.0, lift_zero_mm=2.0, table_mm=0.05,
+    micrometer_mm=0.05, hand_mm=0.05,
+)  # fmt: skip
+
+
+def fine(count):
+    stations = np.linspace(0.0, 38.1, count)
+    return nc.Needle("fine", stations, np.interp(stations, STATIONS_MM, DIAMETERS_MM))
+
+
+CASES = {
+    "one band": {"lift": [10.0]},
+    "one band, jet free": {"lift": [10.0], "jet": NUT},
+    "two bands": {"lift": [5.0, 10.0]},
+    "all at one lift": {"lift": [10.0] * 5},
+    "all at one lift, asking for different things": {"lift": [10.0] * 4, "measured": [1.05, 0.98, 1.1, 0.97]},
+    "two stations": {"needle": nc.Needle("two", [0.0, 40.0], [2.45, 1.6])},
+    "stations half a millimetre apart": {"needle": fine(72)},
+    "biased, jet free, idle": {"jet": {**NUT, "mounting": "biased"}, "load": ["idle"] + ["full"] * 8},
+    "worn oval": {"jet": {"bore_least_mm": 2.50}},
+    "a hundredth of a gap": {"jet": {"bore_mm": 2.46}},
+    "a hundredth of a gap, biased": {"jet": {"bore_mm": 2.46, "mounting": "biased"}},
+    "a very short jet": {"jet": {"parallel_length_mm": 0.2, "parallel_length_u_mm": 0.5}},
+    "huge doubts": {"doubts": HUGE},
+    "huge doubts, jet free, idle": {"doubts": HUGE, "jet": NUT, "load": ["idle"] + ["full"] * 8},
+    "no doubts": {"doubts": NO_DOUBTS, "lift_u_mm": 0.0, "lambda_se": 0.0},
+    "lift hardly known, near the stop": {"lift": [0.1, 5.0, 10.0], "lift_u_mm": 3.0},
+    "at the very tip": {"lift": [20.0, 30.0, TIP_MM]},
+    "at the very tip, jet free": {"lift": [20.0, 30.0, TIP_MM], "jet": NUT},
+    "at the shoulder": {"lift": [0.0, 5.0, 10.0], "jet": {"drop_mm": 0.0}},
+    "right already": {"measured": 0.95},
+    "a third too lean": {"measured": 1.25},
+    "a third too rich": {"measured": 0.70, "wanted": 1.0},
+    "a third too rich, new blank": {"measured": 0.70, "wanted": 1.0, "limits": nc.Limits(new_blank=True)},
+    "no cut allowed": {"limits": nc.Limits(max_cut_mm=0.0)},
+    "least diameter above the needle": {"limits": nc.Limits(least_diameter_mm=2.5)},
+    "no risk at all": {"risk": 0.0},
+}
+
+
+@pytest.mark.parametrize("name", CASES)
+def test_a_design_with_figures_that_stand(name):
+    case = dict(CASES[name])
+    setup = make_setup(**case.pop("jet", {}))
+    setup = setup.with_needle(case.pop("needle", setup.carburettor.needle))
+    lift, measured, wanted = case.pop("lift", SPREAD), case.pop("measured", 1.05), case.pop("wanted", 0.95)
+    how = {key: case.pop(key) for key in ("doubts", "limits", "risk") if key in case}
+    target = asked(setup, lift, np.broadcast_to(measured, np.shape(lift)), wanted, **case)
+    design = nc.solve(target, setup, **how)
+    for figure in ("lambda_predicted", "lambda_low", "lambda_high", "first_predicted", "first_low", "first_high"):
+        assert np.isfinite(getattr(design, figure)).all(), figure
+    assert (design.lambda_low <= design.lambda_high).all()
+    low, high = setup.carburettor.jet.drop_range_mm()
+    assert low - 1e-9 <= design.drop_mm <= high + 1e-9
+    # What is predicted is what the forward model says of that very needle and jet.
+    forward = nc.predict_lambda(setup, target.bands, needle=design.needle, drop_mm=design.drop_mm)
+    forward *= design.learned.lambda_now() / target.bands.lambda_measured  # past the lean limit a meter reads too lean
+    np.testing.assert_allclose(design.lambda_predicted, forward, rtol=2e-4)
+    if not design.limits.new_blank:
+        assert (design.needle.diameters_mm <= design.present().diameters_mm).all()
+    assert (design.first_stop.diameters_mm >= design.needle.diameters_mm).all()
+    assert design.status.endswith(".")
+    assert "nan" not in str(design)
+    assert design.met or (np.abs(design.lambda_predicted / wanted - 1.0) > 0.02).any()
+
+
+@pytest.mark.parametrize(
+    ("change", "words"),
+    [
+        (
+            {"lift_u_mm": np.full(9, np.nan)},
+            r"Band 900 rpm full: lift_u_mm is nan, but a doubt must be zero or more; state it",
+        ),
+        ({"lift_u_mm": np.full(9, -0.2)}, r"lift_u_mm is -0\.2, but a doubt must be zero or more"),
+        ({"lambda_se": np.full(9, -0.01)}, r"lambda_se is -0\.01, but a doubt must be zero or more"),
+        ({"lift_mm": np.full(9, np.nan)}, r"Band 900 rpm full has no lift"),
+        (
+            {"lift_mm": SPREAD + 12.0},
+            r"lift of 38\.00 mm puts the jet's face 39\.60 mm from the shoulder, off the needle's table",
+        ),
+    ],
+)
+def test_bands_that_say_too_little_or_nonsense(change, words):
+    setup = make_setup()
+    target = asked(setup, SPREAD, np.full(9, 1.05), 0.95)
+    with pytest.raises(nc.InputError, match=words):
+        nc.solve(replace(target, bands=replace(target.bands, **change)), setup)
+
+
+@pytest.mark.parametrize("wish", [-1.0, 0.0, 14.7])
+def test_a_target_that_is_no_lambda(wish):
+    with pytest.raises(nc.InputError, match=r"lambda_target runs from .* but must lie between 0\.5 and 2; is it an AFR\?"):
+        asked(make_setup(), SPREAD, np.full(9, 1.05), wish)
+
+
+@pytest.mark.parametrize("others", [([5.0, 10.0], [1.05, 1.0]), (SPREAD + 1.0, np.full(9, 1.05))])
+def test_what_was_learned_of_other_bands_is_refused(others):
+    setup = make_setup()
+    learned = nc.learn(asked(setup, SPREAD, np.full(9, 1.05), 0.95).bands, setup)
+    with pytest.raises(
+        nc.InputError, match=r"what was learned ends with Bands: 9.*make the target from the bands of the last pass"
+    ):
+        nc.solve(asked(setup, *others, 0.95), setup, learned=learned)
+
+
+def test_more_bands_than_can_be_weighed_together():
+    many = nc.typed_bands(np.linspace(900, 5000, 1001), np.full(1001, 1.0), lift_mm=np.linspace(2, 26, 1001))
+    with pytest.raises(nc.InputError, match=r"There are 1001 bands, but at most 1000 .*; gather the samples in wider bands"):
+        nc.learn(many, make_setup())

@@ -1,0 +1,322 @@
+"""Learning: the best values, their covariance, and what one pass and two can tell; checked by general tools."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from conftest import DIAMETERS_MM, NO_DOUBTS, STATIONS_MM, make_setup
+from scipy.optimize import least_squares
+
+import needlecalc as nc
+from needlecalc.design.predict import Nature, log_fuel
+
+LIFTS = np.array([2.0, 4.5, 7.0, 10.0, 14.0, 19.0, 25.0])
+LAMBDA = np.array([0.98, 1.01, 1.05, 1.08, 1.04, 1.02, 1.06])
+OFF_UM = np.array([0, 10, 30, 45, 50, 55, 50, 40, 40, 40, 40, 40, 40], dtype=float)
+
+
+def bands(ratio, lift_u=0.3, common=0.1, load=None):
+    typed = nc.typed_bands(
+        np.linspace(900, 5000, len(ratio)), ratio, lift_mm=LIFTS[: len(ratio)], lift_u_mm=lift_u, lambda_se=0.006, load=load
+    )
+    return replace(typed, lift_common_u_mm=np.full(len(ratio), common))
+
+
+def history(setup, second=None, drop=None, off_um=OFF_UM):
+    """Two passes: the stock needle, then a cut one, or the same in a moved jet."""
+    stock = setup.carburettor.needle
+    first = nc.Pass(stock, setup.carburettor.jet.drop_mm, bands(LAMBDA))
+    cut = nc.Needle("cut", STATIONS_MM, DIAMETERS_MM - off_um / 1000)
+    if second is None:
+        change = nc.predict_lambda(setup, bands(LAMBDA), needle=cut, drop_mm=drop) / LAMBDA
+        second = LAMBDA * change**1.04 * np.array([1.004, 0.995, 1.001, 0.997, 1.003, 1.002, 0.998])
+    return nc.History((first, nc.Pass(cut, setup.carburettor.jet.drop_mm if drop is None else drop, bands(second))))
+
+
+class Afresh:
+    """Residuals over their doubts, written from the description of the model alone.
+
+    Vector: gain, jet length, ln viscosity, eccentricity, lift zero, lift scale; then level and lift of each band;
+    then reading less truth of every station of each needle.
+    """
+
+    def __init__(self, setup, passes, doubts=None):
+        self.setup, self.passes, self.d = setup, passes, doubts or nc.Doubts()
+        jet = setup.carburettor.jet
+        self.m, self.n = LIFTS.size, STATIONS_MM.size
+        first = passes[0].bands
+        self.centre = np.concatenate(
+            [[1.0, jet.parallel_length_mm, 0.0, jet.eccentricity(), 0.0, 0.0], np.log(first.lambda_measured), first.lift_mm]
+            + [np.zeros(self.n)] * len(passes)
+        )
+        eccentric = 0.05 if jet.mounting == "biased" else self.d.eccentricity
+        shared = [self.d.flow_gain, jet.parallel_length_u_mm, self.d.viscosity, eccentric, self.d.lift_zero_mm, 1.0]
+        self.width = np.concatenate(
+            [shared, np.full(self.m, 1.0), np.full(self.m, 30.0), np.full(self.n, self.d.table_mm)]
+            + [np.full(self.n, self.d.micrometer_mm)] * (len(passes) - 1)
+        )
+
+    def log_fuel(self, x, diameters, drop):
+        nature = Nature(x[1], np.exp(x[2]), min(abs(x[3]), 1.0))
+        lift = x[6 + self.m : 6 + 2 * self.m]
+        return log_fuel(self.setup, lift, diameters_mm=diameters, drop_mm=drop, nature=nature)
+
+    def residuals(self, scaled):
+        x = self.centre + self.width * scaled
+        level, lift = x[6 : 6 + self.m], x[6 + self.m : 6 + 2 * self.m]
+        errors = x[6 + 2 * self.m :].reshape(len(self.passes), self.n)
+        base = self.log_fuel(x, self.passes[0].needle.diameters_mm - errors[0], self.passes[0].drop_mm)
+        out = [scaled]
+        for one, error in zip(self.passes, errors, strict=True):
+            fuel = self.log_fuel(x, one.needle.diameters_mm - error, one.drop_mm)
+            read = one.bands
+            doubt = np.hypot(read.lambda_se / read.lambda_measured, self.d.repeatability)
+            out.append((level - x[0] * (fuel - base) - np.log(read.lambda_measured)) / doubt)
+            own = np.sqrt(read.lift_u_mm**2 - read.lift_common_u_mm**2)
+            out.append((lift + x[4] + x[5] * read.lift_common_u_mm - read.lift_mm) / own)
+        return np.concatenate(out)
+
+
+WILD = LAMBDA * np.array([0.97, 0.93, 0.90, 0.90, 0.92, 0.95, 0.96])  # pulls the jet's length against nothing at all
+
+
+@pytest.mark.parametrize(
+    ("jet", "moved", "second"),
+    [
+        ({}, None, None),
+        ({"drop_min_mm": 0.0, "drop_max_mm": 3.0}, 2.1, None),
+        ({}, None, WILD),
+        ({"mounting": "biased"}, None, WILD),
+    ],
+)
+def test_best_values_are_those_of_a_general_solver(jet, moved, second):
+    setup = make_setup(**jet)
+    passes = history(setup, second, drop=moved)
+    learned = nc.learn(passes, setup)
+    afresh = Afresh(setup, passes.passes)
+    # scipy's trust-region solver with its own finite differences knows nothing of the analytic slopes.  A jet has
+    # some length, and no needle reaches past the bore's wall.
+    low, high = np.full(afresh.centre.size, -np.inf), np.full(afresh.centre.size, np.inf)
+    low[1] = (0.2 - afresh.centre[1]) / afresh.width[1]
+    low[3], high[3] = (-1.0 - afresh.centre[3]) / afresh.width[3], (1.0 - afresh.centre[3] + 1e-9) / afresh.width[3]
+    best = least_squares(afresh.residuals, np.zeros(low.size), bounds=(low, high), xtol=1e-9, ftol=1e-11, gtol=1e-7)
+    away = (learned.mean - afresh.centre) / afresh.width - best.x
+    # The cost is what is minimised; each value may be off by no more than a small share of its own doubt.
+    ours = afresh.residuals((learned.mean - afresh.centre) / afresh.width)
+    assert ours @ ours <= 2.0 * best.cost * (1.0 + 1e-6)
+    np.testing.assert_allclose(away * afresh.width / learned.u(), 0.0, atol=0.01)
+
+
+def test_covariance_is_the_inverse_of_the_numerical_hessian():
+    # Asymptotic normality: the posterior's covariance is the inverse of the Hessian of half the sum of squares
+    # (Tarantola, Inverse Problem Theory, SIAM, 2005, section 3.2, from memory), here by central differences.
+    setup = make_setup()
+    passes = history(setup)
+    learned = nc.learn(passes, setup)
+    afresh = Afresh(setup, passes.passes)
+    best = (learned.mean - afresh.centre) / afresh.width
+    jacobian = np.empty((afresh.residuals(best).size, best.size))
+    for k in range(best.size):
+        step = np.zeros(best.size)
+        step[k] = 1e-3 * learned.u()[k] / afresh.width[k]
+        jacobian[:, k] = (afresh.residuals(best + step) - afresh.residuals(best - step)) / (2.0 * step[k])
+    there = np.linalg.inv(jacobian.T @ jacobian)
+    here = learned.covariance / np.outer(afresh.width, afresh.width)
+    size = np.sqrt(np.outer(np.diag(there), np.diag(there)))
+    np.testing.assert_allclose(here / size, there / size, atol=2e-4)
+    assert (np.linalg.eigvalsh(here) > 0.0).all()
+
+
+def test_one_pass_leaves_the_shared_values_as_they_were():
+    setup = make_setup()
+    learned = nc.learn(bands(LAMBDA), setup)
+    doubts = nc.Doubts()
+    # Nothing was changed, so nothing of the flow law can have shown.
+    np.testing.assert_allclose(learned.mean[:6], [1.0, 4.0, 0.0, 0.0, 0.0, 0.0], atol=1e-12)
+    prior = [doubts.flow_gain, 1.0, doubts.viscosity, doubts.eccentricity, doubts.lift_zero_mm, 1.0]
+    # A ten-thousandth is what the wide but finite prior of each lift tells of the error they share.
+    np.testing.assert_allclose(learned.u()[:6], prior, rtol=1e-4)
+    np.testing.assert_allclose(learned.lambda_now(), LAMBDA, rtol=1e-12)
+    np.testing.assert_allclose(learned.lambda_now_u(), np.hypot(0.006 / LAMBDA, doubts.repeatability), rtol=1e-3)
+    # Own and common error of a lift add up to what was stated, with the zero all bands share.
+    np.testing.assert_allclose(learned.u()[learned.place.lift()], np.hypot(0.3, doubts.lift_zero_mm), rtol=1e-3)
+
+
+def test_two_passes_with_a_cut_teach_the_gain_and_not_the_unseen():
+    setup = make_setup()
+    cut = nc.Needle("cut", STATIONS_MM, DIAMETERS_MM - OFF_UM / 1000)
+    for gain in (0.92, 1.0, 1.08):
+        whole = nc.predict_lambda(setup, bands(LAMBDA), needle=cut) / LAMBDA
+        second = LAMBDA * whole**gain
+        one, two = nc.learn(bands(LAMBDA), setup), nc.learn(history(setup, second), setup)
+        assert two.u()[0] < 0.8 * one.u()[0]  # the gain
+        assert abs(two.mean[0] - gain) < abs(1.0 - gain) + 1e-9
+        assert (two.u() <= np.concatenate([one.u(), two.u()[one.u().size :]]) * (1 + 1e-9)).all()
+        # Stations no band stands on stay as uncertain as before: the shoulder and the far tip.
+        tip = two.place.needle(0).stop - 1
+        assert two.u()[tip] == pytest.approx(nc.Doubts().table_mm, rel=1e-6)
+        np.testing.assert_allclose(two.lambda_now(), second, rtol=0.01)
+
+
+def test_a_moved_jet_teaches_without_metal_taken_off():
+    setup = make_setup(drop_min_mm=0.0, drop_max_mm=4.0)
+    moved = nc.predict_lambda(setup, bands(LAMBDA), drop_mm=3.4) / LAMBDA
+    read = history(setup, LAMBDA * moved**1.1, drop=3.4, off_um=np.zeros(13))
+    learned = nc.learn(read, setup)
+    assert read.needle_of_pass().tolist() == [0, 0]
+    assert learned.place.needles == 1
+    assert learned.mean[0] > 1.0
+    assert learned.u()[0] < 0.9 * nc.Doubts().flow_gain
+    assert learned.setup.carburettor.jet.drop_mm == 3.4
+    # The fuel level stays where it was: the jet's face came 1.8 mm nearer.
+    assert learned.setup.carburettor.float_level_mm == pytest.approx(6.0 - 1.8)
+
+
+def test_the_order_of_passes_between_first_and_last_does_not_matter():
+    setup = make_setup(drop_min_mm=0.0, drop_max_mm=4.0)
+    stock = setup.carburettor.needle
+    first = nc.Pass(stock, 1.6, bands(LAMBDA))
+    half = nc.Pass(nc.Needle("half", STATIONS_MM, DIAMETERS_MM - OFF_UM / 2000), 1.6, bands(LAMBDA * 0.97))
+    down = nc.Pass(stock, 2.4, bands(LAMBDA * 0.98))
+    last = nc.Pass(nc.Needle("cut", STATIONS_MM, DIAMETERS_MM - OFF_UM / 1000), 1.6, bands(LAMBDA * 0.94))
+    one = nc.learn(nc.History((first, half, down, last)), setup)
+    other = nc.learn(nc.History((first, down, half, last)), setup)
+    np.testing.assert_allclose(other.lambda_now(), one.lambda_now(), rtol=1e-6)
+    np.testing.assert_allclose(other.lambda_now_u(), one.lambda_now_u(), rtol=1e-4)
+    np.testing.assert_allclose(other.mean[:6], one.mean[:6], atol=1e-3 * one.u()[:6].min())
+    np.testing.assert_allclose(other.u()[:6], one.u()[:6], rtol=1e-4)
+
+
+def test_repeated_readings_of_one_band_add_up_as_the_normal_law_says():
+    # Scalar Bayesian update of normal prior and normal readings (Gelman et al., Bayesian Data Analysis, 3rd ed.,
+    # section 2.5, equations 2.11 and 2.12, from memory): precisions add, the mean is weighted by them.  It is the
+    # Kalman update of a constant too.  With the needle and jet unchanged, the level of a band is such a scalar.
+    setup = make_setup()
+    stock = setup.carburettor.needle
+    reads, se = [0.95, 0.98, 1.00], [0.004, 0.01, 0.02]
+    passes = []
+    for ratio, doubt in zip(reads, se, strict=True):
+        typed = nc.typed_bands([3000], [ratio], lift_mm=[10.0], lambda_se=doubt)
+        passes.append(nc.Pass(stock, 1.6, typed))
+    doubts = nc.Doubts(repeatability=0.003)
+    learned = nc.learn(nc.History(tuple(passes)), setup, doubts=doubts)
+    spread = np.hypot(np.array(se) / reads, doubts.repeatability)
+    precision = np.append(1.0 / spread**2, 1.0)  # the wide prior, one of ln(lambda), about the first reading
+    values = np.append(np.log(reads), np.log(reads[0]))
+    assert learned.mean[learned.place.level()][0] == pytest.approx((precision @ values) / precision.sum(), abs=1e-9)
+    assert learned.u()[learned.place.level()][0] == pytest.approx(precision.sum() ** -0.5, rel=1e-9)
+    # The same by Kalman's recursion, reading by reading (Kalman, J. Basic Eng. 82, 1960, from memory).
+    mean, variance = np.log(reads[0]), 1.0
+    for value, width in zip(np.log(reads), spread, strict=True):
+        share = variance / (variance + width**2)
+        mean, variance = mean + share * (value - mean), (1.0 - share) * variance
+    assert float(learned.lambda_now()[0]) == pytest.approx(np.exp(mean), rel=1e-9)
+    assert float(learned.lambda_now_u()[0]) == pytest.approx(variance**0.5, rel=1e-9)
+
+
+def test_lift_readings_that_share_an_error_average_only_their_own_part():
+    # Two readings of the same lift, variance own^2 each, plus an error both share: the mean has own^2/2 + shared^2
+    # (GUM, JCGM 100:2008, annex F.1.2.3 on correlated readings, from memory).
+    setup = make_setup()
+    one = replace(
+        nc.typed_bands([3000], [1.0], lift_mm=[10.0], lift_u_mm=np.hypot(0.4, 0.3)), lift_common_u_mm=np.array([0.3])
+    )
+    passes = nc.History((nc.Pass(setup.carburettor.needle, 1.6, one),) * 2)
+    learned = nc.learn(passes, setup, doubts=nc.Doubts(lift_zero_mm=0.2))
+    variance = 0.4**2 / 2 + 0.3**2 + 0.2**2
+    with_prior = 1.0 / (1.0 / variance + 1.0 / 30.0**2)
+    assert learned.u()[learned.place.lift()][0] == pytest.approx(np.sqrt(with_prior), rel=1e-8)
+
+
+def test_a_band_beyond_the_lean_limit_counts_as_at_least_so_lean():
+    setup = make_setup()
+    spread = np.array([0.01, 0.01, 0.01, 0.01, 0.01, 0.01, 0.06])
+    read = replace(bands(np.append(LAMBDA[:-1], 1.35)), lambda_spread=spread)
+    learned = nc.learn(read, setup)
+    assert learned.at_least.tolist() == [False] * 6 + [True]
+    # Anywhere from 1.15 to 1.35 alike: the middle, and the width of the rectangle over the root of twelve.
+    assert learned.lambda_now()[-1] == pytest.approx(1.25, abs=1e-9)
+    variance = (0.2**2 / 12 + 0.006**2) / 1.25**2 + 0.004**2
+    assert learned.lambda_now_u()[-1] == pytest.approx((1.0 / (1.0 / variance + 1.0)) ** 0.5, rel=1e-6)
+    steady = nc.learn(replace(read, lambda_spread=np.full(7, 0.01)), setup)
+    assert not steady.at_least.any()
+
+
+def test_samples_have_the_mean_and_covariance_believed():
+    setup = make_setup()
+    learned = nc.learn(history(setup), setup)
+    cars = learned.samples(4000, seed=5)
+    z = (cars - learned.mean) / learned.u()
+    # Mean of 4000 within 5 standard errors; spread within 5 of its own (1/sqrt(2n)); correlation within 5/sqrt(n).
+    assert np.abs(z.mean(axis=0)).max() < 5.0 / np.sqrt(4000)
+    assert np.abs(z.std(axis=0) - 1.0).max() < 5.0 / np.sqrt(8000)
+    drawn = np.corrcoef(z.T)
+    believed = learned.covariance / np.outer(learned.u(), learned.u())
+    assert np.abs(drawn - believed).max() < 5.0 / np.sqrt(4000)
+    np.testing.assert_array_equal(learned.samples(50), learned.samples(50))
+
+
+@pytest.mark.parametrize("drop", [1.6, 2.2])
+def test_slopes_are_those_of_log_lambda(drop):
+    setup = make_setup(drop_min_mm=0.0, drop_max_mm=4.0)
+    learned = nc.learn(history(setup), setup)
+    diameters = DIAMETERS_MM - 0.03
+    unknowns = learned.mean.copy()
+    by_unknowns, by_needle = learned.slopes(diameters, drop)
+    for k in range(unknowns.size):
+        step = np.zeros(unknowns.size)
+        step[k] = 1e-5
+        if k == 3:
+            continue  # a sign of the offset has no meaning; see the test below
+        up, down = (learned.log_lambda(unknowns + s, diameters, drop) for s in (step, -step))
+        np.testing.assert_allclose(by_unknowns[:, k], (up - down) / 2e-5, atol=2e-6 + 1e-5 * np.abs(by_unknowns[:, k]).max())
+    for k in range(STATIONS_MM.size):
+        step = np.eye(STATIONS_MM.size)[k] * 1e-6
+        up, down = (learned.log_lambda(unknowns, diameters + s, drop) for s in (step, -step))
+        np.testing.assert_allclose(by_needle[:, k], (up - down) / 2e-6, rtol=1e-5, atol=1e-5)
+    up, down = (learned.log_lambda(unknowns, diameters, drop + s) for s in (1e-4, -1e-4))
+    np.testing.assert_allclose(by_needle[:, -1], (up - down) / 2e-4, rtol=1e-4)
+
+
+def test_an_offset_to_either_side_is_the_same_and_stops_at_the_wall():
+    setup = make_setup()
+    learned = nc.learn(history(setup), setup)
+
+    def at(offset):
+        unknowns = learned.mean.copy()
+        unknowns[3] = offset
+        return learned.log_lambda(unknowns, DIAMETERS_MM - 0.03, 1.6)
+
+    np.testing.assert_allclose(at(-0.4), at(0.4), rtol=1e-12)
+    np.testing.assert_allclose(at(1.7), at(1.0), rtol=1e-12)
+    assert np.abs(at(0.6) - at(0.2)).max() > 1e-4
+
+
+def test_no_doubt_at_all_gives_back_what_was_read():
+    setup = make_setup()
+    read = nc.typed_bands(np.linspace(900, 5000, 7), LAMBDA, lift_mm=LIFTS, lift_u_mm=0.0, lambda_se=0.0)
+    learned = nc.learn(read, setup, doubts=NO_DOUBTS)
+    np.testing.assert_allclose(learned.lambda_now(), LAMBDA, rtol=1e-12)
+    assert learned.lambda_now_u().max() < 2e-6
+    assert (np.linalg.eigvalsh(learned.covariance) > -1e-12).all()
+
+
+def test_what_cannot_be_is_refused():
+    setup = make_setup()
+    with pytest.raises(
+        nc.InputError, match=r"lift of 37\.90 mm puts the jet's face 39\.50 mm from the shoulder, off the needle's"
+    ):
+        nc.learn(nc.typed_bands([900], [1.0], lift_mm=[37.9]), setup)
+    limited = make_setup(drop_min_mm=1.0, drop_max_mm=2.0)
+    lowered = nc.History((nc.Pass(limited.carburettor.needle, 2.4, bands(LAMBDA)),))
+    with pytest.raises(nc.InputError, match=r"drop_mm is 2\.4, but the nut's range"):
+        nc.learn(lowered, limited)
+
+
+def test_a_needle_that_nearly_fills_its_jet_does_not_stop_the_draw():
+    setup = make_setup(bore_mm=2.46)
+    learned = nc.learn(bands(LAMBDA), setup, doubts=nc.Doubts(table_mm=0.05))
+    drawn = learned.log_lambda(learned.samples(200), DIAMETERS_MM - 0.01, 1.6)
+    assert np.isfinite(drawn).all()

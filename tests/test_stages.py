@@ -1,0 +1,124 @@
+"""The first stop: the risk stated is the risk kept, and no more is taken off than the whole cut asks."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from itertools import pairwise
+
+import numpy as np
+import pytest
+from conftest import NO_DOUBTS, asked, make_setup
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy.stats import binom
+
+import needlecalc as nc
+from needlecalc.design.sure import CARS, outlook
+
+LIFTS = np.linspace(2.0, 25.0, 8)
+BINDING = {"lambda_se": 0.012, "lift_u_mm": 0.4}
+DOUBTFUL = nc.Doubts(flow_gain=0.15)
+
+
+def design_of(risk=0.05, doubts=DOUBTFUL, measured=1.10, wanted=0.95, jet=None, load=None, **bands):
+    setup = make_setup(**(jet or {}))
+    target = asked(setup, LIFTS, np.full(8, measured), wanted, load=load, **{**BINDING, **bands})
+    return nc.solve(target, setup, risk=risk, doubts=doubts)
+
+
+def chance_on_fresh_cars(design, count=6000):
+    """Chance of a rich band at the first stop, over cars the design never saw."""
+    stop = design.first_stop.diameters_mm
+    cut = design.needle.diameters_mm < design.present().diameters_mm
+    seen = outlook(design.learned, design.target, stop, cut, design.drop_mm, count=CARS + count)
+    fresh = seen.lambda_drawn[CARS:]  # the first were drawn for the design itself
+    return float((fresh < design.target.lambda_rich).any(axis=1).mean())
+
+
+@pytest.mark.parametrize("risk", [0.02, 0.05, 0.12])
+def test_the_stated_risk_is_kept_and_used(risk):
+    design = design_of(risk)
+    assert design.chance_rich > risk  # it binds
+    assert 0.0 < design.held_back < 4.0
+    # By construction on the cars drawn; and not left unused by more than one step of the search.
+    assert design.chance_rich_first <= risk
+    assert design.chance_rich_first >= 0.5 * risk
+    # On other cars of the same belief: the count of 400 has its own binomial scatter about the truth.
+    fresh = chance_on_fresh_cars(design)
+    low, high = binom.ppf([0.001, 0.999], CARS, risk) / CARS
+    assert low - 0.01 <= fresh <= high + 0.01
+
+
+def test_more_risk_takes_more_off():
+    stops = [design_of(risk) for risk in (0.0, 0.03, 0.12, 1.0)]
+    held = [stop.held_back for stop in stops]
+    assert held == sorted(held, reverse=True)
+    assert held[-1] == 0.0
+    left = [float(stop.first_stop.diameters_mm.sum()) for stop in stops]
+    assert all(later <= earlier + 1e-4 for earlier, later in pairwise(left))
+    chances = [stop.chance_rich_first for stop in stops]
+    assert chances == sorted(chances)
+    assert stops[0].chance_rich_first == 0.0
+    np.testing.assert_array_equal(stops[-1].first_stop.diameters_mm, stops[-1].needle.diameters_mm)
+
+
+@settings(max_examples=8, deadline=None)
+@given(
+    measured=st.lists(st.floats(0.9, 1.25), min_size=8, max_size=8),
+    risk=st.floats(0.0, 0.3),
+    se=st.floats(0.0, 0.02),
+    nut=st.booleans(),
+)
+def test_the_first_stop_is_never_thinner_than_asked_nor_thicker_than_fitted(measured, risk, se, nut):
+    jet = {"drop_min_mm": 0.8, "drop_max_mm": 2.5} if nut else {}
+    setup = make_setup(**jet)
+    target = asked(setup, LIFTS, measured, 0.95, lambda_se=se)
+    design = nc.solve(target, setup, risk=risk)
+    stop, fitted = design.first_stop.diameters_mm, design.present().diameters_mm
+    assert (stop >= design.needle.diameters_mm).all()
+    assert (stop <= fitted + 1e-12).all()
+    assert (np.diff(stop) <= 1e-12).all()
+    assert design.chance_rich_first <= max(design.chance_rich, risk) + 1e-12
+
+
+def test_without_doubt_all_goes_at_once():
+    setup = make_setup(parallel_length_u_mm=0.0)
+    target = asked(setup, LIFTS, np.full(8, 1.08), 0.95, lift_u_mm=0.0, lambda_se=0.0)
+    design = nc.solve(target, setup, doubts=NO_DOUBTS)
+    assert (design.chance_rich, design.chance_rich_first, design.held_back) == (0.0, 0.0, 0.0)
+    np.testing.assert_array_equal(design.first_stop.diameters_mm, design.needle.diameters_mm)
+    assert design.remove_um().max() > 20.0
+
+
+def test_bands_known_badly_are_held_back_most():
+    design = design_of()
+    width = design.lambda_high - design.lambda_low
+    short = design.first_predicted - design.lambda_predicted
+    assert width.max() > 1.5 * width.min()
+    assert (short > 0.0).all()
+    assert np.corrcoef(width, short)[0, 1] > 0.8
+
+
+def test_a_wide_permission_lets_all_go_at_once():
+    setup = make_setup()
+    target = asked(setup, LIFTS, np.full(8, 1.10), 0.95, **BINDING)
+    wide = replace(target, lambda_rich=np.full(8, 0.6))
+    design = nc.solve(wide, setup, doubts=DOUBTFUL)
+    assert (design.chance_rich, design.held_back) == (0.0, 0.0)
+    np.testing.assert_array_equal(design.first_stop.diameters_mm, design.needle.diameters_mm)
+
+
+def test_bands_that_pull_apart_still_keep_the_risk():
+    # Five bands on one lift: aimed four of their own doubts lean, the richest would still be too rich.
+    setup = make_setup()
+    target = asked(setup, [10.0] * 5, [1.05, 1.00, 0.98, 1.10, 0.97], 0.95)
+    design = nc.solve(target, setup)
+    assert design.chance_rich > 0.5
+    assert design.chance_rich_first <= 0.05
+    assert (design.first_stop.diameters_mm < design.present().diameters_mm).any()
+
+
+def test_a_risk_that_is_no_chance_is_refused():
+    for risk in (-0.1, 1.5, float("nan")):
+        with pytest.raises(nc.InputError, match=r"risk is .*, but must lie between 0 and 1\. It is a chance"):
+            design_of(risk)

@@ -1,0 +1,188 @@
+"""How sure: sampling against linearisation, coverage of the intervals, sources of doubt, idle put back by the nut."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from conftest import DIAMETERS_MM, NO_DOUBTS, STATIONS_MM, asked, make_setup
+from scipy.stats import binom
+from virtual_owner import Owner, target_of
+
+import needlecalc as nc
+from needlecalc.design.sure import idle_band, outlook, sources, trimmed
+from needlecalc.design.unknowns import SHARED
+
+LIFTS = np.linspace(2.0, 25.0, 8)
+CUT_MM = np.array([0, 10, 30, 45, 50, 55, 50, 40, 40, 40, 40, 40, 40]) / 1000
+SMALL = nc.Doubts(
+    repeatability=2e-4, sensor_offset=0.0, flow_gain=2e-3, viscosity=4e-3, eccentricity=0.0, lift_zero_mm=2e-3,
+    table_mm=1e-4, micrometer_mm=1e-4, hand_mm=1e-4,
+)  # fmt: skip
+
+
+def believed(doubts=None, load=None, lift_u=0.01, se=2e-4, **jet):
+    setup = make_setup(**jet)
+    target = asked(setup, LIFTS, np.linspace(1.0, 1.06, 8), 0.95, lift_u_mm=lift_u, lambda_se=se, load=load)
+    return target, nc.learn(target.bands, setup, doubts=doubts)
+
+
+def test_sampling_agrees_with_linearisation_where_doubts_are_small():
+    target, learned = believed(SMALL, parallel_length_u_mm=0.02)
+    cut = CUT_MM > 0
+    count = 4000
+    seen = outlook(learned, target, DIAMETERS_MM - CUT_MM, cut, 1.6, count=count)
+    # GUM, JCGM 100:2008, section 5.2.2: variances through the slopes.  Where the file touches, the hand's error
+    # takes the place of the micrometer's; elsewhere the needle keeps what it has.
+    by_unknowns, by_needle = learned.slopes(DIAMETERS_MM - CUT_MM, 1.6)
+    rows = by_unknowns.copy()
+    place = learned.place.needle(0)
+    # Of the reading's error two things remain: what the drive was made on, and, where uncut, what is still there.
+    rows[:, place] -= np.where(cut, 0.0, by_needle[:, :-1])
+    variance = np.einsum("bi,ij,bj->b", rows, learned.covariance, rows)
+    variance += ((by_needle[:, :-1] * SMALL.hand_mm)[:, cut] ** 2).sum(axis=1)
+    drawn = np.log(seen.lambda_drawn)
+    expected = learned.log_lambda(learned.mean, DIAMETERS_MM - CUT_MM, 1.6)
+    sigma = np.sqrt(variance)
+    assert (np.abs(drawn.mean(axis=0) - expected) < 5.0 * sigma / np.sqrt(count) + 0.02 * sigma).all()
+    np.testing.assert_allclose(drawn.std(axis=0), sigma, rtol=5.0 / np.sqrt(2 * count))
+    # A normal's 5 and 95 % points: 1.645 sigma either side of the middle.
+    low, high = seen.interval()
+    np.testing.assert_allclose(np.log(high / low), 2 * 1.6449 * sigma, rtol=0.08)
+
+
+def test_the_sensor_offset_is_one_for_all_bands():
+    target, learned = believed(replace(NO_DOUBTS, sensor_offset=0.01), parallel_length_u_mm=0.0, lift_u=0.0, se=0.0)
+    seen = outlook(learned, target, DIAMETERS_MM, np.zeros(13, dtype=bool), 1.6, count=2000)
+    away = seen.lambda_drawn - learned.lambda_now()
+    np.testing.assert_allclose(away, away[:, :1].repeat(8, axis=1), atol=1e-4)
+    assert away[:, 0].std() == pytest.approx(0.01, rel=5.0 / np.sqrt(4000))
+
+
+def test_no_doubt_means_no_spread():
+    target, learned = believed(NO_DOUBTS, parallel_length_u_mm=0.0, lift_u=0.0, se=0.0)
+    seen = outlook(learned, target, DIAMETERS_MM - CUT_MM, CUT_MM > 0, 1.6)
+    low, high = seen.interval()
+    # Readings without any error still carry the least width of a lift, 0.01 mm.
+    assert (high - low).max() < 2e-3
+    expected = nc.predict_lambda(learned.setup, target.bands, needle=nc.Needle("cut", STATIONS_MM, DIAMETERS_MM - CUT_MM))
+    np.testing.assert_allclose(seen.lambda_drawn.mean(axis=0), expected, atol=3e-4)
+
+
+def test_the_same_design_gives_the_same_figures():
+    target, learned = believed()
+    one, other = (outlook(learned, target, DIAMETERS_MM - CUT_MM, CUT_MM > 0, 1.6) for _ in range(2))
+    np.testing.assert_array_equal(one.lambda_drawn, other.lambda_drawn)
+
+
+def test_moved_agrees_with_an_outlook_of_the_moved_needle():
+    target, learned = believed(SMALL, parallel_length_u_mm=0.02)
+    change = np.where(CUT_MM > 0, 0.002, 0.0)
+    here = outlook(learned, target, DIAMETERS_MM - CUT_MM, CUT_MM > 0, 1.6)
+    there = outlook(learned, target, DIAMETERS_MM - CUT_MM + change, CUT_MM > 0, 1.6)
+    np.testing.assert_allclose(here.moved(change), there.lambda_drawn, rtol=1e-3)
+
+
+def test_a_new_blank_may_be_thicker_than_the_needle_it_replaces():
+    target, learned = believed(lift_u=0.3, se=0.01)
+    thicker = DIAMETERS_MM + np.linspace(0.0, 0.03, 13)
+    every = np.ones(13, dtype=bool)
+    filed = outlook(learned, target, thicker, every, 1.6)
+    blank = outlook(learned, target, thicker, every, 1.6, new_blank=True)
+    expected = nc.predict_lambda(learned.setup, target.bands, needle=nc.Needle("blank", STATIONS_MM, thicker))
+    np.testing.assert_allclose(np.median(blank.lambda_drawn, axis=0), expected, rtol=0.02)
+    # A file puts no metal on, so nothing gets leaner than it is but by error.
+    assert (np.median(filed.lambda_drawn, axis=0) < np.median(blank.lambda_drawn, axis=0)).all()
+    design = nc.solve(asked(learned.setup, LIFTS, np.full(8, 0.85), 0.92), learned.setup, limits=nc.Limits(new_blank=True))
+    assert ((design.lambda_low < design.lambda_predicted) & (design.lambda_predicted < design.lambda_high)).all()
+
+
+def test_idle_is_put_back_by_the_nut():
+    free = {"drop_min_mm": 0.4, "drop_max_mm": 3.0}
+    target, learned = believed(load=["idle"] + ["full"] * 7, lift_u=0.3, se=0.01, **free)
+    assert idle_band(learned, target) == 0
+    seen = outlook(learned, target, DIAMETERS_MM - CUT_MM, CUT_MM > 0, 1.6, count=2000)
+    # What the meter reads is put to the target within a quarter flat either way: the spread left is that of the
+    # meter's zero and of the rest of a turn.
+    _, slopes = learned.slopes(DIAMETERS_MM - CUT_MM, 1.6)
+    rest = abs(slopes[0, -1]) * 0.25 * learned.setup.carburettor.jet.flat_mm / np.sqrt(3.0) * 0.95
+    spread = np.hypot(learned.doubts.sensor_offset, rest)
+    middle = (seen.lambda_drawn[:, 0] > 0.8) & (np.abs(seen.lambda_drawn[:, 0] - 0.95) < 4 * spread)
+    assert middle.mean() > 0.95  # the others met an end of the nut
+    assert seen.lambda_drawn[middle, 0].mean() == pytest.approx(0.95, abs=0.003)
+    assert seen.lambda_drawn[middle, 0].std() == pytest.approx(spread, rel=0.15)
+    np.testing.assert_allclose(seen.slopes[0], 0.0, atol=1e-12)
+    # Without a nut, idle is where the needle leaves it.
+    fixed_target, fixed = believed(load=["idle"] + ["full"] * 7)
+    assert idle_band(fixed, fixed_target) is None
+    no_idle, free_learned = believed(**free)
+    assert idle_band(free_learned, no_idle) is None
+
+
+def test_trimming_leaves_idle_where_it_is_whatever_is_filed():
+    rng = np.random.default_rng(3)
+    slopes = rng.normal(size=(5, 7))
+    after = trimmed(slopes, 2)
+    np.testing.assert_allclose(after[2], 0.0, atol=1e-14)
+    for _ in range(5):
+        step = rng.normal(size=7)
+        # The nut turns by what brings idle back: the sum of both is what the trimmed slopes say.
+        turn = -(slopes[2] @ step) / slopes[2, -1]
+        np.testing.assert_allclose(after @ step, slopes @ step + slopes[:, -1] * turn, atol=1e-12)
+    np.testing.assert_array_equal(trimmed(slopes, None), slopes)
+
+
+def test_sources_add_up_where_they_are_independent_and_the_greatest_rules():
+    _, learned = believed(lift_u=0.3, se=0.01)
+    rows, _ = learned.slopes(DIAMETERS_MM - CUT_MM, 1.6)
+    parts = sources(learned, rows)
+    assert set(parts) == {"flow gain", "jet length", "viscosity", "eccentricity", "lambda", "lift", "micrometer"}
+    whole = np.sqrt(np.einsum("bi,ij,bj->b", rows, learned.covariance, rows))
+    # After one pass the sources know nothing of each other, so variances add up (GUM, JCGM 100:2008, 5.1.2).
+    np.testing.assert_allclose(np.sqrt(sum(part**2 for part in parts.values())), whole, rtol=1e-6)
+    for name in ("flow gain", "viscosity"):
+        alone = np.abs(rows[:, SHARED.index(name)]) * learned.u()[SHARED.index(name)]
+        np.testing.assert_allclose(parts[name], alone, rtol=1e-12)
+    # Each is made the greatest in turn, and is found to be.
+    for name, change in (
+        ("flow gain", {"flow_gain": 0.5}),
+        ("viscosity", {"viscosity": 0.5}),
+        ("micrometer", {"table_mm": 0.05}),
+    ):
+        _, loud = believed(replace(SMALL, **change), parallel_length_u_mm=0.02)
+        parts = sources(loud, loud.slopes(DIAMETERS_MM - CUT_MM, 1.6)[0])
+        others = np.max([part for key, part in parts.items() if key != name], axis=0)
+        assert (parts[name] > others).all(), name
+
+
+@pytest.mark.parametrize(
+    ("change", "name"), [({"flow_gain": 0.4}, "flow gain"), ({"hand_mm": 0.01}, "hand"), ({"sensor_offset": 0.05}, "sensor")]
+)
+def test_the_design_names_its_greatest_doubt(change, name):
+    setup = make_setup(parallel_length_u_mm=0.02)
+    target = asked(setup, LIFTS, np.full(8, 1.06), 0.95, lift_u_mm=0.02, lambda_se=2e-4)
+    design = nc.solve(target, setup, doubts=replace(SMALL, **change))
+    named = [source for source, um in zip(design.largest_doubt, design.diameter_u_um, strict=True) if np.isfinite(um)]
+    assert len(named) > 5
+    assert named.count(name) > 0.7 * len(named)
+
+
+def test_the_interval_holds_nine_cars_in_ten():
+    # Truth drawn from the prior, measured, cut, and counted; every band of every car.  The full count, through
+    # the whole of solve and over two passes, is bench/coverage.py.
+    asked_mm, cut = DIAMETERS_MM - CUT_MM, CUT_MM > 0
+    inside = []
+    for seed in range(80):
+        owner = Owner.drawn(seed)
+        bands = owner.drive()
+        learned = nc.learn(bands, owner.setup)
+        low, high = outlook(learned, target_of(bands), asked_mm, cut, 1.6, count=200).interval()
+        owner.file_to(asked_mm, cut)
+        truth = owner.lambda_true()
+        inside.append((low <= truth) & (truth <= high))
+    held = np.array(inside)
+    # Each band by itself is a binomial of 80; a thousandth beyond either end for each of six bands.
+    ends = binom.ppf([0.001, 0.999], 80, 0.9) / 80
+    assert ((held.mean(axis=0) >= ends[0]) & (held.mean(axis=0) <= ends[1])).all(), held.mean(axis=0)
+    assert 0.85 <= held.mean() <= 0.95
