@@ -32,6 +32,10 @@ from needlecalc.design.compare import Comparison, compare
 from needlecalc.design.metering import Metering, metering
 from needlecalc.design.target import Target, make_target
 from needlecalc.design.limits import Limits
+from needlecalc.design.blend import blended, own_cut
+from needlecalc.design.twins import PairCheck, both_banks, pair_check
+from needlecalc.design.binding import Binding
+from needlecalc.design.options import Option
 from needlecalc.design.doubts import Doubts
 from needlecalc.design.history import History, Pass, read_history
 from needlecalc.design.learn import Learned, learn
@@ -103,6 +107,13 @@ __all__ = [
     "Target",
     "make_target",
     "Limits",
+    "Binding",
+    "Option",
+    "own_cut",
+    "blended",
+    "both_banks",
+    "PairCheck",
+    "pair_check",
     "Doubts",
     "Pass",
     "History",

@@ -56,6 +56,16 @@ SECTIONS = (
     "history",
     "altitude",
 )
+# All else in [target] is a load, or load@rpm, with its lambda or a table of lambda, rich, lean and weight.
+TARGET_SETTINGS = (
+    "idle_co_percent",
+    "idle_margin_co_percent",
+    "tester_co_percent",
+    "idle_lambda_least",
+    "idle_margin_lambda",
+    "tester_lambda",
+    "permitted_either_side",
+)
 SAME_DROP_MM = 1e-6
 
 
@@ -151,11 +161,11 @@ class Job:
         Returns
         -------
         Target
-            From the job's table, CO limit, lean limits and the usual regimes.
+            From the job's table, idle test, lean limits and the usual regimes.
         """
         section = dict(self.settings["target"])
-        co = section.pop("idle_co_percent", None)
-        return make_target(bands, lambda_by_load=section, idle_co_percent=co, lean_limits=self.lean_limits())
+        settings = {key: section.pop(key) for key in TARGET_SETTINGS if key in section}
+        return make_target(bands, lambda_by_load=section, lean_limits=self.lean_limits(), **settings)
 
     def design(self, bands: Bands | None = None) -> Design:
         """The whole road: log, bands, target, design.

@@ -50,7 +50,7 @@ def test_a_new_blank_gives_back_a_thicker_needle():
 )
 def test_every_design_keeps_the_limits(measured, wanted, jet, doubt):
     setup = make_setup(**({"drop_min_mm": 0.8, "drop_max_mm": 2.5} if jet else {}))
-    design = nc.solve(asked(setup, np.linspace(2, 26, 6), measured, wanted, lambda_se=doubt), setup)
+    design = nc.solve(asked(setup, np.linspace(2, 26, 6), measured, wanted, lambda_se=doubt), setup, with_options=False)
     removal = design.remove_um()
     assert (removal >= 0.0).all()
     assert (np.diff(design.needle.diameters_mm) <= 0.0).all()

@@ -23,6 +23,8 @@ SETTLED_MM = 1e-5
 FLAT = 1e-8
 SHARES = 0.5 ** np.arange(10)
 FLOOR_OF_DOUBT = 1e-4
+TEST_SLACK = 1e-5  # of ln lambda: the point that changes nothing must not lie on the very edge
+SURE = 1.645  # standard uncertainties on one side: 95 %
 
 
 @dataclass(frozen=True)
@@ -49,6 +51,12 @@ class Problem:
         Stations of these that may change.
     limits_matrix, limits_least, names
         Limits as rows of G x >= h, with their names.
+    limits : Limits
+        The limits behind them.
+    drop_range_mm : tuple of float
+        Least and greatest change of jet drop. [mm]
+    tested : array, shape (m,)
+        Misfit a band with a test must keep so that it passes with 95 % chance; minus infinity without one. [-]
     depression_pa : array, shape (m,)
         Depression over the jet at the lifts believed, which no needle changes. [Pa]
     """
@@ -64,6 +72,9 @@ class Problem:
     limits_matrix: FloatArray
     limits_least: FloatArray
     names: tuple[str, ...]
+    limits: Limits
+    drop_range_mm: tuple[float, float]
+    tested: FloatArray
     depression_pa: FloatArray
 
     @classmethod
@@ -98,12 +109,42 @@ class Problem:
         care = target.weight / giving_way
         # Beyond the data the tip follows only as far as the taper needs.
         free = inside | (np.arange(inside.size) > int(np.flatnonzero(inside)[-1]))
+        free &= ~limits.kept(free.size)
+        turn = _turn(learned)
+        sure = np.hypot(learned.lambda_now_u(), learned.doubts.sensor_offset / target.lambda_rich)
+        tested = np.where(target.tested, np.log(target.lambda_rich / target.lambda_target) + SURE * sure, -np.inf)
         lift = learned.on_needle(learned.lift_mm(), drop)
         depression = setup.carburettor.depression_pa(lift, learned.bands.depression_pa)
-        rows = _rows(learned, limits, free)
-        problem = cls(learned, target, noise, doubt, np.zeros(noise.size), care, inside, free, *rows, depression)
+        rows = limits.inequalities(setup, free, *turn)
+        blank = np.zeros(noise.size)
+        problem = cls(learned, target, noise, doubt, blank, care, inside, free, *rows, limits, turn, tested, depression)
         fuel, _ = problem.fuel(present, drop)
         return replace(problem, start=np.log(learned.lambda_now()) + problem.gain() * fuel)
+
+    def rest(self) -> FloatArray:
+        """Solution that changes nothing, or no more than the range of the drop forces.
+
+        Returns
+        -------
+        array, shape (free + 1,)
+            Removal at every free station, then change of jet drop. [mm]
+        """
+        x = np.zeros(int(self.free.sum()) + 1)
+        x[-1] = np.clip(0.0, *self.drop_range_mm)
+        return x
+
+    def least_misfit(self) -> FloatArray:
+        """Misfit each tested band must keep: what its test needs, or what it has now where that is less.
+
+        Returns
+        -------
+        array, shape (m,)
+            Least misfit; minus infinity for bands without a test. [-]
+        """
+        if not np.isfinite(self.tested).any():
+            return self.tested
+        now, _ = self.misfit(self.rest())
+        return np.minimum(self.tested, now - TEST_SLACK)
 
     def gain(self) -> float:
         """Flow gain believed.
@@ -181,33 +222,50 @@ class Problem:
         by_x = self.gain() * np.column_stack([by_diameter, -slopes[:, -1]])
         return self.start - self.gain() * fuel - np.log(self.target.lambda_target), by_x
 
-    def with_free(self, free: NDArray[np.bool_], limits: Limits) -> Problem:
-        """The same problem with other stations free, or other limits.
+    def with_free(
+        self,
+        free: NDArray[np.bool_],
+        limits: Limits | None = None,
+        drop_range_mm: tuple[float, float] | None = None,
+    ) -> Problem:
+        """The same problem with other stations free, other limits or another range of the jet.
 
         Parameters
         ----------
         free : array of bool, shape (n,)
             Stations that may change.
-        limits : Limits
-            What a file may do.
+        limits : Limits or None
+            What a file may do; as before when not given.
+        drop_range_mm : tuple of float or None
+            Range of the change of jet drop; as before when not given. [mm]
 
         Returns
         -------
         Problem
             A new problem.
         """
-        matrix, least, names = _rows(self.learned, limits, free)
-        return replace(self, free=free, limits_matrix=matrix, limits_least=least, names=names)
+        limits = limits or self.limits
+        turn = drop_range_mm or self.drop_range_mm
+        matrix, least, names = limits.inequalities(self.learned.setup, free, *turn)
+        return replace(
+            self,
+            free=free,
+            limits=limits,
+            drop_range_mm=turn,
+            limits_matrix=matrix,
+            limits_least=least,
+            names=names,
+        )
 
 
-def _rows(learned: Learned, limits: Limits, free: NDArray[np.bool_]) -> tuple[FloatArray, FloatArray, tuple[str, ...]]:
+def _turn(learned: Learned) -> tuple[float, float]:
+    """Least and greatest change of jet drop: what the nut allows, and no band off the needle's table."""
     carburettor = learned.setup.carburettor
     low, high = carburettor.jet.drop_range_mm()
     drop = carburettor.jet.drop_mm
-    # No band may be moved off the needle's table, where nothing is known of it.
     stations, place = carburettor.needle.stations_mm, carburettor.position_mm(learned.lift_mm())
-    low, high = max(low - drop, min(stations[0] - place.min(), 0.0)), min(high - drop, max(stations[-1] - place.max(), 0.0))
-    return limits.inequalities(learned.setup, free, low, high)
+    # Nothing is known of the needle past its table.
+    return max(low - drop, min(stations[0] - place.min(), 0.0)), min(high - drop, max(stations[-1] - place.max(), 0.0))
 
 
 def smoothest(problem: Problem) -> tuple[FloatArray, float]:
@@ -230,7 +288,7 @@ def smoothest(problem: Problem) -> tuple[FloatArray, float]:
     Discrepancy principle: of a ladder of smoothness weights the greatest whose misfit is no more than the
     noise explains, or than the best any weight reaches allows.
     """
-    x = np.zeros(int(problem.free.sum()) + 1)
+    x = problem.rest()
     tried = []
     for smoothness in SMOOTHNESS_LADDER:
         x = _better(problem, float(smoothness), x)
@@ -250,10 +308,8 @@ def _better(problem: Problem, smoothness: float, x: FloatArray) -> FloatArray:
     """Best fit from where the stiffer one ended and, if the jet met an end there, from the needle as it is."""
     # A stiff removal can send the jet to one end of its nut, and a ridge keeps it there when it need not.
     room = [row @ x - least for row, least in zip(problem.limits_matrix[-2:], problem.limits_least[-2:], strict=True)]
-    starts = (x, np.zeros(x.size)) if x[-1] and min(room) < SETTLED_MM else (x,)
-    keeps = _keeps(problem, smoothness)
-    ends = [fit(problem, smoothness, start) for start in starts]
-    return min(ends, key=lambda end: _cost(problem, problem.misfit(end)[0], keeps @ end))
+    starts = (x, problem.rest()) if x[-1] and min(room) < SETTLED_MM else (x,)
+    return min((fit(problem, smoothness, start) for start in starts), key=lambda end: cost(problem, smoothness, end))
 
 
 def fit(problem: Problem, smoothness: float, x: FloatArray) -> FloatArray:
@@ -278,18 +334,17 @@ def fit(problem: Problem, smoothness: float, x: FloatArray) -> FloatArray:
     Gauss-Newton; each linear step is solved exactly under all limits.
     """
     keeps = _keeps(problem, smoothness)
+    tests = problem.least_misfit()
     misfit, slopes = problem.misfit(x)
-    cost = _cost(problem, misfit, keeps @ x)
+    cost = _cost(problem, misfit, keeps @ x, tests)
     for _ in range(ROUNDS):
-        rows = np.vstack([slopes / problem.doubt[:, None], keeps])
-        aims = np.concatenate([(slopes @ x - misfit) / problem.doubt, np.zeros(keeps.shape[0])])
-        best, _ = least_squares_with_inequalities(rows, aims, problem.limits_matrix, problem.limits_least)
+        best, _ = _linear_step(problem, keeps, tests, x, misfit, slopes)
         step = best - x
         # Both ends meet the limits, so every point between does; halve until the true cost falls.
         for share in SHARES:
             trial = x + share * step
             misfit_then, slopes_then = problem.misfit(trial)
-            cost_then = _cost(problem, misfit_then, keeps @ trial)
+            cost_then = _cost(problem, misfit_then, keeps @ trial, tests)
             if cost_then <= cost:
                 break
         else:
@@ -300,6 +355,43 @@ def fit(problem: Problem, smoothness: float, x: FloatArray) -> FloatArray:
         if np.abs(share * step).max() < SETTLED_MM or gained < FLAT * cost:
             break
     return x
+
+
+def forces(problem: Problem, smoothness: float, x: FloatArray) -> FloatArray:
+    """How hard each limit holds the solution back.
+
+    Parameters
+    ----------
+    problem : Problem
+        The problem.
+    smoothness : float
+        Smoothness of the solution.
+    x : array, shape (free + 1,)
+        The solution. [mm]
+
+    Returns
+    -------
+    array, shape (k,)
+        Multiplier of each limit, in the order of ``problem.names``; zero where it does not bind. [1/mm]
+    """
+    misfit, slopes = problem.misfit(x)
+    _, force = _linear_step(problem, _keeps(problem, smoothness), problem.least_misfit(), x, misfit, slopes)
+    return force[: len(problem.names)]
+
+
+def _linear_step(
+    problem: Problem, keeps: FloatArray, tests: FloatArray, x: FloatArray, misfit: FloatArray, slopes: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Exact solution of the linear problem around x, with the multipliers of limits and tests."""
+    rows = np.vstack([slopes / problem.doubt[:, None], keeps])
+    aims = np.concatenate([(slopes @ x - misfit) / problem.doubt, np.zeros(keeps.shape[0])])
+    held = np.isfinite(tests)
+    bounds = (tests - misfit + slopes @ x)[held]
+    if (bounds > slopes[held] @ x + 1e-12).any():
+        # A bend of the law must not shut out the point that changes nothing.
+        bounds = np.minimum(bounds, slopes[held] @ problem.rest())
+    matrix = np.vstack([problem.limits_matrix, slopes[held]])
+    return least_squares_with_inequalities(rows, aims, matrix, np.concatenate([problem.limits_least, bounds]))
 
 
 def response(problem: Problem, smoothness: float, x: FloatArray) -> FloatArray:
@@ -319,9 +411,10 @@ def response(problem: Problem, smoothness: float, x: FloatArray) -> FloatArray:
     array, shape (free + 1, m)
         Change of removal and jet drop per unit of ln(lambda); what is at a limit stays there. [mm]
     """
-    _, slopes = problem.misfit(x)
+    misfit, slopes = problem.misfit(x)
     rows = np.vstack([slopes / problem.doubt[:, None], _keeps(problem, smoothness)])
-    binding = problem.limits_matrix[problem.limits_matrix @ x - problem.limits_least < 1e-7]
+    at_limit = problem.limits_matrix @ x - problem.limits_least < 1e-7
+    binding = np.vstack([problem.limits_matrix[at_limit], slopes[misfit - problem.least_misfit() < 1e-6]])
     moves = np.eye(x.size)
     if binding.size:
         _, sizes, right = np.linalg.svd(binding)
@@ -348,5 +441,28 @@ def _keeps(problem: Problem, smoothness: float) -> FloatArray:
     return np.vstack([bend, np.diag(reluctance)])
 
 
-def _cost(problem: Problem, misfit: FloatArray, kept: FloatArray) -> float:
-    return float(((misfit / problem.doubt) ** 2).sum() + (kept**2).sum())
+def cost(problem: Problem, smoothness: float, x: FloatArray) -> float:
+    """What the fit makes least: misfit over doubt, and what keeps the removal smooth and small.
+
+    Parameters
+    ----------
+    problem : Problem
+        The problem.
+    smoothness : float
+        Weight of the bend of the removal.
+    x : array, shape (free + 1,)
+        Any removal and change of drop. [mm]
+
+    Returns
+    -------
+    float
+        Sum of squares. [-]
+    """
+    misfit, _ = problem.misfit(x)
+    return _cost(problem, misfit, _keeps(problem, smoothness) @ x, problem.least_misfit())
+
+
+def _cost(problem: Problem, misfit: FloatArray, kept: FloatArray, tests: FloatArray) -> float:
+    # A test missed costs more than any target met could gain.
+    short = np.maximum(tests - misfit, 0.0).sum() * 10.0 / problem.doubt.min() ** 2
+    return float(((misfit / problem.doubt) ** 2).sum() + (kept**2).sum() + short)

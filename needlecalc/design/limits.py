@@ -2,14 +2,19 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
 from needlecalc.arrays import check_range
+from needlecalc.errors import InputError
 from needlecalc.parts.setup import Setup
 from needlecalc.units import FloatArray
+
+FLATS = {"half": 0.5, "whole": 1.0}
 
 
 @dataclass(frozen=True)
@@ -28,6 +33,14 @@ class Limits:
         Least gap per side left anywhere, for a new blank. [mm]
     steepest : float
         Steepest taper, diameter per length, unless the present one is steeper. [mm/mm]
+    keep : tuple of int
+        Stations to keep as they are, by number from 1.
+    never_below_mm : mapping
+        Station, by number from 1, to the least diameter it may get. [mm]
+    flats : {"half", "whole"} or None
+        Turn the jet nut by half or whole flats only; None for any turn.
+    drop_min_mm, drop_max_mm : float or None
+        Jet drop the design may use, inside the range of the nut; all of that range when not given. [mm]
     """
 
     new_blank: bool = False
@@ -35,12 +48,88 @@ class Limits:
     least_diameter_mm: float = 0.6
     least_gap_mm: float = 0.025
     steepest: float = 0.06
+    keep: tuple[int, ...] = ()
+    never_below_mm: Mapping[int, float] = field(default_factory=dict)
+    flats: Literal["half", "whole"] | None = None
+    drop_min_mm: float | None = None
+    drop_max_mm: float | None = None
 
     def __post_init__(self) -> None:
         check_range(self.max_cut_mm, "max_cut_mm", 0.0, 2.0, cure="It is on diameter, in mm.")
         check_range(self.least_diameter_mm, "least_diameter_mm", 0.2, 4.0, cure="It is in mm.")
         check_range(self.least_gap_mm, "least_gap_mm", 0.005, 0.5, cure="It is per side, in mm.")
         check_range(self.steepest, "steepest", 0.005, 0.2, cure="It is mm of diameter per mm of length.")
+        # A job file writes its keys as text.
+        least = {_station(number, "never_below_mm"): value for number, value in self.never_below_mm.items()}
+        for number, value in least.items():
+            check_range(value, f"never_below_mm of station {number}", 0.2, 6.0, cure="It is in mm.")
+        object.__setattr__(self, "never_below_mm", least)
+        object.__setattr__(self, "keep", tuple(_station(number, "keep") for number in self.keep))
+        if self.flats is not None and self.flats not in FLATS:
+            msg = f"flats is {self.flats!r}, but must be 'half', 'whole' or left out; see what the nut's spring holds."
+            raise InputError(msg)
+        if self.drop_min_mm is not None and self.drop_max_mm is not None and self.drop_min_mm > self.drop_max_mm:
+            msg = f"drop_min_mm is {self.drop_min_mm:g} and drop_max_mm {self.drop_max_mm:g}; exchange the two."
+            raise InputError(msg)
+
+    def kept(self, count: int) -> NDArray[np.bool_]:
+        """Stations to keep as they are.
+
+        Parameters
+        ----------
+        count : int
+            Stations of the needle.
+
+        Returns
+        -------
+        array of bool, shape (n,)
+            True where no metal may change.
+
+        Raises
+        ------
+        InputError
+            If a limit names a station the needle does not have.
+        """
+        for number in (*self.keep, *self.never_below_mm):
+            if not 1 <= number <= count:
+                msg = f"The limits name station {number}, but the needle has stations 1 to {count}; count from the shoulder."
+                raise InputError(msg)
+        return np.isin(np.arange(1, count + 1), self.keep)
+
+    def confined(self, setup: Setup) -> Setup:
+        """The setup with the nut's range cut down to what the limits allow.
+
+        Parameters
+        ----------
+        setup : Setup
+            Setup with its jet.
+
+        Returns
+        -------
+        Setup
+            The same where no drop range was asked for.
+
+        Raises
+        ------
+        InputError
+            If the range asked for leaves out the present drop or goes past the nut's.
+        """
+        if self.drop_min_mm is None and self.drop_max_mm is None:
+            return setup
+        jet = setup.carburettor.jet
+        low, high = jet.drop_range_mm()
+        asked = (
+            low if self.drop_min_mm is None else self.drop_min_mm,
+            high if self.drop_max_mm is None else self.drop_max_mm,
+        )
+        if not (low - 1e-9 <= asked[0] <= jet.drop_mm <= asked[1] <= high + 1e-9):
+            msg = (
+                f"The limits allow a jet drop of {asked[0]:g} to {asked[1]:g} mm, but it stands at {jet.drop_mm:g} and the "
+                f"nut reaches {low:g} to {high:g} mm; set the limits inside the nut's range and around where it stands."
+            )
+            raise InputError(msg)
+        confined = replace(jet, drop_min_mm=asked[0], drop_max_mm=asked[1])
+        return replace(setup, carburettor=replace(setup.carburettor, jet=confined))
 
     def inequalities(
         self, setup: Setup, free: NDArray[np.bool_], drop_low_mm: float, drop_high_mm: float
@@ -84,8 +173,10 @@ class Limits:
         thickest = setup.carburettor.jet.least_bore_mm() - 2.0 * self.least_gap_mm
         for k in np.flatnonzero(free).tolist():
             add({k: 1.0}, min(diameters[k] - thickest, 0.0) if self.new_blank else 0.0, f"no metal to add at {k + 1}")
-            room = max(min(self.max_cut_mm, diameters[k] - self.least_diameter_mm), 0.0)
-            add({k: -1.0}, -room, f"largest cut or least diameter at {k + 1}")
+            left = max(self.least_diameter_mm, self.never_below_mm.get(k + 1, 0.0))
+            above = float(diameters[k]) - left
+            name = f"largest cut at {k + 1}" if self.max_cut_mm <= above else f"least diameter at {k + 1}"
+            add({k: -1.0}, -max(min(self.max_cut_mm, above), 0.0), name)
         for k in range(count - 1):
             fall = float(diameters[k] - diameters[k + 1])
             add({k: -1.0, k + 1: 1.0}, -fall, f"taper not reversed {k + 1} to {k + 2}")
@@ -95,3 +186,11 @@ class Limits:
         add({count: -1.0}, -drop_high_mm, "jet at its lowest")
         columns = np.append(free, True)
         return np.array(rows)[:, columns], np.array(least), tuple(names)
+
+
+def _station(number: object, name: str) -> int:
+    try:
+        return int(str(number))
+    except ValueError as error:
+        msg = f"{name} names station {number!r}, but stations have whole numbers from 1; count from the shoulder."
+        raise InputError(msg) from error

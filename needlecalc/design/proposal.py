@@ -7,8 +7,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from needlecalc.design.binding import Binding
 from needlecalc.design.learn import Learned
 from needlecalc.design.limits import Limits
+from needlecalc.design.options import Option, options_table
 from needlecalc.design.target import Target
 from needlecalc.measure.gate import Checks
 from needlecalc.parts.needle import Needle
@@ -59,6 +61,16 @@ class Design(Shown):
         Weight of the smoothness chosen by the data.
     limits : Limits
         The limits kept.
+    idle_percent_per_um : array, shape (n,)
+        Change of idle's lambda for each um off a diameter, the jet left alone; NaN where no idle was
+        measured. [%/um]
+    binding : tuple of Binding
+        Limits that hold the design back, and what easing each would bring.
+    options : tuple of Option
+        Where the target is not met: what could be done, each solved anew.
+    chance_fails, chance_fails_first : float
+        Chance that a band with a test fails it if all is cut at once, and at the first stop; 0 where no band
+        has a test. [-]
     checks : Checks or None
         Checks made before it; None where none were.
     """
@@ -86,6 +98,11 @@ class Design(Shown):
     flags: tuple[str, ...]
     smoothness: float
     limits: Limits
+    idle_percent_per_um: FloatArray
+    binding: tuple[Binding, ...]
+    options: tuple[Option, ...]
+    chance_fails: float
+    chance_fails_first: float
     checks: Checks | None = None
 
     def __repr__(self) -> str:
@@ -156,6 +173,7 @@ class Design(Shown):
                     "asked_u_um": float(self.diameter_u_um[k]),
                     "largest_doubt": self.largest_doubt[k],
                     "tolerance_um": float(self.tolerance_um[k]),
+                    "idle_percent_per_um": float(self.idle_percent_per_um[k]),
                     "present_in": inch_from_mm(present),
                     "asked_in": inch_from_mm(asked),
                     "data": bool(self.supported[k]),
@@ -205,6 +223,11 @@ class Design(Shown):
             Column("asked_u_um", "+- um", ".1f"),
             Column("largest_doubt", "mostly from"),
             Column("tolerance_um", "1 % tolerance um", ".1f"),
+            *(
+                (Column("idle_percent_per_um", "idle % per um", ".2f"),)
+                if np.isfinite(self.idle_percent_per_um).any()
+                else ()
+            ),
             Column("data", "data"),
         )
         return Table(f"Design for {self.present().name}", columns, self.station_rows(), (self.status,), self.flags)
@@ -229,3 +252,13 @@ class Design(Shown):
             Column("lambda_high", "to (90 %)", ".3f"),
         )
         return Table("Lambda by band", columns, self.band_rows())
+
+    def options_table(self) -> Table:
+        """What could be done where the target is not met, to be shown.
+
+        Returns
+        -------
+        Table
+            One row an option, each solved anew; none where the target is met.
+        """
+        return options_table(self.options)

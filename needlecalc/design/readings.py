@@ -216,7 +216,8 @@ def same_bands(bands: Bands, other: Bands) -> NDArray[np.intp]:
         near = [
             (abs(bands.rpm[b] / other.rpm[k] - 1.0), b)
             for b in range(bands.rpm.size)
-            if bands.load[b] == other.load[k] and abs(bands.rpm[b] / other.rpm[k] - 1.0) < SAME_SPEED
+            if (bands.load[b], bands.bank[b]) == (other.load[k], other.bank[k])
+            and abs(bands.rpm[b] / other.rpm[k] - 1.0) < SAME_SPEED
         ]
         near = [pair for pair in near if pair[1] not in out]
         if near:

@@ -8,14 +8,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from needlecalc.arrays import check_range
+from needlecalc.design.binding import binding_limits
 from needlecalc.design.doubts import Doubts
-from needlecalc.design.fit import Problem, fit, response, smoothest
+from needlecalc.design.fit import Problem, response
 from needlecalc.design.learn import Learned, learn
 from needlecalc.design.limits import Limits
 from needlecalc.design.nextstep import measure_next
+from needlecalc.design.options import work_out
 from needlecalc.design.proposal import Design
+from needlecalc.design.solution import LEAST_CUT_MM, SUPPORT_SHARE, best_solution
 from needlecalc.design.stages import RISK, first_stage
-from needlecalc.design.sure import idle_band, outlook, sources, trimmed
+from needlecalc.design.sure import outlook, sources
 from needlecalc.design.target import Target
 from needlecalc.design.verdict import conflicts, station_flags, verdict
 from needlecalc.errors import InputError
@@ -23,10 +26,6 @@ from needlecalc.measure.gate import Checks, gated
 from needlecalc.parts.needle import Needle
 from needlecalc.parts.setup import Setup
 from needlecalc.units import FloatArray
-
-SUPPORT_SHARE = 0.15
-WORTH_A_STROKE = 3.0  # standard errors of the hand: a smaller cut must show that it helps
-LEAST_CUT_MM = 5e-4
 
 
 def solve(
@@ -39,6 +38,7 @@ def solve(
     risk: float = RISK,
     named_as: str | None = None,
     checks: Checks | None = None,
+    with_options: bool = True,
 ) -> Design:
     r"""Design that brings every band as near to its target as the limits allow.
 
@@ -61,17 +61,21 @@ def solve(
         Name of the new needle.
     checks : Checks or None
         Checks before the cut; a red one that is not overridden locks the solver.
+    with_options : bool
+        Whether to work out what could help where the target is not met, which takes as long again for each
+        way; False for a great many designs.
 
     Returns
     -------
     Design
         Diameters of all stations and jet drop, found together.  ``met`` is False where the limits forbid
-        the target; the status says what could help.
+        the target; it is the least bad then, and ``options`` holds what could help, each solved anew.
 
     Raises
     ------
     InputError
-        If a band has no lift or lies off the needle, ``learned`` is of other bands, or ``risk`` is no chance.
+        If a band has no lift or lies off the needle, ``learned`` is of other bands, ``risk`` is no
+        chance, or a limit names what is not there.
     SolveError
         If the limits contradict each other, or a check is red and not overridden.
 
@@ -81,29 +85,29 @@ def solve(
     removal, under linear limits; each linear step is solved exactly.  The greatest smoothness that still
     meets the targets within the noise of lambda is taken (discrepancy principle).  Stations that carry less than
     15 % of every band's metering are left as they are beyond the data, and blended inside it.  A cut so
-    small that the hand's own error would cost more than the cut gains is not asked for.
+    small that the hand's own error would cost more than the cut gains is not asked for.  A band with a test
+    is kept where it passes with 95 % chance, or where it is now; an idle that stands right is left alone
+    where the others can be served so.
     """
     said_of_checks = gated(checks)
     limits = limits or Limits()
     check_range(risk, "risk", 0.0, 1.0, cure="It is a chance; 0.05 is one drive in twenty.")
     learned = learned or learn(target.bands, setup, doubts=doubts)
     _same_bands(target, learned)
-    words, giving_way = conflicts(target)
+    learned = replace(learned, setup=limits.confined(learned.setup))
+    words, _ = conflicts(target)
+    found = best_solution(learned, target, limits)
+    problem, smoothness, x = found.problem, found.smoothness, found.x
     _, slopes = learned.slopes(learned.present_mm(), learned.setup.carburettor.jet.drop_mm)
-    share = np.abs(slopes[:, :-1]) / np.abs(slopes[:, :-1]).sum(axis=1, keepdims=True)
-    # Stations close together share what one would carry alone.
-    supported = (share >= np.minimum(SUPPORT_SHARE, 0.5 * share.max(axis=1, keepdims=True))).any(axis=0)
-    inside = np.zeros(supported.size, dtype=bool)
-    inside[np.flatnonzero(supported)[0] : np.flatnonzero(supported)[-1] + 1] = True
-    problem = Problem.of(learned, target, limits, inside, giving_way)
-    x, smoothness = smoothest(problem)
-    problem, x = _only_what_helps(problem, smoothness, x, limits)
-    removal = np.zeros(supported.size)
-    removal[problem.free] = x[:-1]
-    asked_mm, cut = _asked(learned, removal, limits)
-    drop = learned.setup.carburettor.jet.drop_mm + float(x[-1])
+    asked_mm, cut = _asked(learned, found.removal_mm(), limits)
+    drop = found.drop_mm()
     seen = outlook(learned, target, asked_mm, cut, drop, new_blank=limits.new_blank)
-    stage = first_stage(problem, smoothness, x, seen, risk=risk)
+
+    def after(removal_mm: FloatArray) -> FloatArray:
+        diameters, touched = _asked(learned, removal_mm, limits)
+        return outlook(learned, target, diameters, touched, drop, new_blank=limits.new_blank).lambda_drawn
+
+    stage = first_stage(problem, smoothness, x, seen, after, risk=risk)
     first_mm, _ = _asked(learned, stage.removal_mm, limits)
     first_mm = np.where(cut, np.maximum(first_mm, asked_mm), asked_mm)
     misfit, _ = problem.misfit(x)
@@ -111,6 +115,12 @@ def solve(
     low, high = seen.interval()
     first = np.quantile(stage.lambda_drawn, [0.05, 0.5, 0.95], axis=0)
     status, met, advice = verdict(problem, limits, x)
+    binding = binding_limits(found)
+    options = () if met or not with_options else work_out(found)
+    fails = [
+        float((drawn < target.lambda_rich)[:, target.tested].any(axis=1).mean())
+        for drawn in (seen.lambda_drawn, stage.lambda_drawn)
+    ]
     needle = learned.setup.carburettor.needle
     doubt_um, mostly = _diameter_doubt(problem, smoothness, x, cut)
     made = Design(
@@ -130,13 +140,27 @@ def solve(
         first_high=first[2],
         diameter_u_um=doubt_um,
         largest_doubt=mostly,
-        tolerance_um=_tolerance_um(slopes[:, :-1], share),
-        supported=supported,
+        tolerance_um=_tolerance_um(slopes[:, :-1], found.share),
+        idle_percent_per_um=_idle_per_um(learned, target, problem.true_diameters(x), drop),
+        supported=found.supported,
         status=status,
         met=met,
-        flags=(*advice, *words, *station_flags(supported, inside), *target.cautions(), *said_of_checks),
+        flags=(
+            *advice,
+            *(str(option) for option in options),
+            *(str(limit) for limit in binding),
+            *words,
+            *_test_flags(target, fails, risk),
+            *station_flags(found.supported, found.inside),
+            *target.cautions(),
+            *said_of_checks,
+        ),
         smoothness=smoothness,
         limits=limits,
+        binding=binding,
+        options=options,
+        chance_fails=fails[0],
+        chance_fails_first=fails[1],
         checks=checks,
     )
     # No measurement brings a chance down to nothing.
@@ -166,55 +190,13 @@ def _asked(learned: Learned, removal_mm: FloatArray, limits: Limits) -> tuple[Fl
         asked = np.minimum(asked, measured)
     # Rounding of the exact step must not show as a thousandth of a micron of reversed taper.
     asked = np.minimum.accumulate(asked)
+    # Nor may what is believed of the present needle carry a cut below a diameter never to be passed.
+    least = np.full(asked.size, limits.least_diameter_mm)
+    for number, diameter in limits.never_below_mm.items():
+        least[number - 1] = max(least[number - 1], diameter)
+    least = np.maximum.accumulate(least[::-1])[::-1]
+    asked = np.maximum(asked, np.minimum(least, measured))
     return asked, np.asarray(asked != measured)
-
-
-def _only_what_helps(problem: Problem, smoothness: float, x: FloatArray, limits: Limits) -> tuple[Problem, FloatArray]:
-    """The solution without the cuts that the hand's own error would make worthless."""
-    hand = problem.learned.doubts.hand_mm
-    loss = _expected_loss(problem, x)
-    while True:
-        removal = np.zeros(problem.free.size)
-        removal[problem.free] = np.abs(x[:-1])
-        small = np.flatnonzero((removal > 0.0) & (removal < WORTH_A_STROKE * hand))
-        for station in small[np.argsort(removal[small])].tolist():
-            free = problem.free.copy()
-            free[station] = False
-            fewer = problem.with_free(free, limits)
-            start = np.append(np.delete(x[:-1], int(problem.free[:station].sum())), x[-1])
-            if not _feasible(fewer, start):
-                continue
-            trial = fit(fewer, smoothness, start)
-            then = _expected_loss(fewer, trial)
-            if then <= loss:
-                problem, x, loss = fewer, trial, then
-                break
-        else:
-            break
-    untouched = problem.with_free(np.zeros(problem.free.size, dtype=bool), limits)
-    alone = fit(untouched, smoothness, np.zeros(1))
-    if _expected_loss(untouched, alone) <= loss:
-        return untouched, alone
-    return problem, x
-
-
-def _feasible(problem: Problem, x: FloatArray) -> bool:
-    return bool((problem.limits_matrix @ x >= problem.limits_least - 1e-9).all())
-
-
-def _expected_loss(problem: Problem, x: FloatArray) -> float:
-    """Mean square misfit to expect after the hand has erred and the nut has put idle back."""
-    misfit, _ = problem.misfit(x)
-    learned = problem.learned
-    drop = learned.setup.carburettor.jet.drop_mm + float(x[-1])
-    _, slopes = learned.slopes(problem.true_diameters(x), drop)
-    idle = idle_band(learned, problem.target)
-    if idle is not None:
-        misfit = misfit - slopes[:, -1] / slopes[idle, -1] * misfit[idle]
-    touched = np.zeros(problem.free.size)
-    touched[problem.free] = np.abs(x[:-1]) > LEAST_CUT_MM / 10.0
-    hand = ((trimmed(slopes, idle)[:, :-1] * learned.doubts.hand_mm * touched) ** 2).sum(axis=1)
-    return float((problem.care**2 * (misfit**2 + hand)).sum())
 
 
 def _diameter_doubt(
@@ -248,3 +230,29 @@ def _tolerance_um(slopes: FloatArray, share: FloatArray) -> FloatArray:
     serves = share >= SUPPORT_SHARE
     worst = np.where(serves, whole[:, None], 0.0).max(axis=0)
     return np.where(worst > 0.0, 1e3 * 0.01 / np.where(worst > 0.0, worst, 1.0), np.nan)
+
+
+def _idle_per_um(learned: Learned, target: Target, diameters_mm: FloatArray, drop_mm: float) -> FloatArray:
+    """Change of idle's lambda for each um taken off a station, in per cent; NaN where no idle was measured."""
+    idles = [b for b, load in enumerate(target.bands.load) if load == "idle"]
+    if not idles:
+        return np.full(diameters_mm.size, np.nan)
+    idle = min(idles, key=lambda b: float(target.bands.rpm[b]))
+    _, slopes = learned.slopes(diameters_mm, drop_mm)
+    return np.asarray(-100.0 * 1e-3 * slopes[idle, :-1])
+
+
+def _test_flags(target: Target, fails: list[float], risk: float) -> list[str]:
+    """How sure the bands with a test are to pass it."""
+    if not target.tested.any():
+        return []
+    names = ", ".join(target.bands.name(b) for b in np.flatnonzero(target.tested).tolist())
+    words = (
+        f"Test of {names}: chance to fail {100 * fails[0]:.0f} % when all is cut, {100 * fails[1]:.0f} % at the first stop"
+    )
+    if fails[1] <= risk:
+        return [f"{words}."]
+    return [
+        f"{words}; little of that comes from the cut, so aim farther from the limit (a larger margin), or know idle's "
+        "lambda better."
+    ]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -12,6 +12,8 @@ from needlecalc.design.sure import Outlook
 from needlecalc.units import FloatArray
 
 RISK = 0.05
+TINY = 0.01  # held back by less than this is not worth a figure
+METERS = 0.02  # of the strongest: a station that matters to a tested band
 HALVINGS = 12
 MOST_LEAN = 4.0  # standard uncertainties to stay short of the target at most
 
@@ -41,7 +43,15 @@ class FirstStage:
     lambda_drawn: FloatArray
 
 
-def first_stage(problem: Problem, smoothness: float, x: FloatArray, seen: Outlook, *, risk: float = RISK) -> FirstStage:
+def first_stage(
+    problem: Problem,
+    smoothness: float,
+    x: FloatArray,
+    seen: Outlook,
+    after: Callable[[FloatArray], FloatArray],
+    *,
+    risk: float = RISK,
+) -> FirstStage:
     """First cut whose chance of a band richer than permitted stays below a risk.
 
     Parameters
@@ -54,6 +64,8 @@ def first_stage(problem: Problem, smoothness: float, x: FloatArray, seen: Outloo
         Its solution. [mm]
     seen : Outlook
         Outlook of the whole cut.
+    after : callable
+        Lambda of each car after any removal, worked out in full, not to first order as ``seen`` gives it.
     risk : float
         Greatest chance that any band ends richer than its permitted interval. [-]
 
@@ -66,42 +78,88 @@ def first_stage(problem: Problem, smoothness: float, x: FloatArray, seen: Outloo
     -----
     Every band is aimed a number of its own standard uncertainties lean of its target; the number is the
     least that brings the joint chance over all bands, counted on the cars drawn, below the risk.  Bands
-    known well are cut nearly to size, bands known badly are held back.  Where even four are not enough, a
-    share of that cut is taken off that is; where the needle is too rich before any cut, the four stand.
+    known well are cut nearly to size, bands known badly are held back.  A car that would fail its test with
+    no cut at all is not counted against the cut.  Where the test is still in danger, less is taken off the
+    stations that meter the tested band, then off all.  Where even four are
+    not enough, a share of that cut is taken off that is; where the needle is too rich before any cut, the
+    four stand.
     """
     whole = np.zeros(problem.free.size)
     whole[problem.free] = x[:-1]
     spread = np.log(seen.lambda_drawn).std(axis=0)
     rich = problem.target.lambda_rich
+    tested = problem.target.tested
+    anyway = np.zeros(seen.lambda_drawn.shape, dtype=bool)
+    if tested.any() and whole.any():
+        anyway = (after(np.zeros(whole.size)) < rich) & tested
+
+    # A test in danger before any cut must be in no more danger after it.
+    bearable = max(risk, float(anyway.any(axis=1).mean()))
 
     def chance(drawn: FloatArray) -> float:
         return float((drawn < rich).any(axis=1).mean())
 
+    def made_rich(drawn: FloatArray) -> float:
+        return float(((drawn < rich) & ~anyway).any(axis=1).mean())
+
     def held(times: float) -> tuple[FloatArray, FloatArray]:
-        lean = Problem(**{**vars(problem), "start": problem.start - times * spread})
+        # Held so far on the lean side, tests need no fence of their own.
+        fenceless = np.full(spread.size, -np.inf)
+        lean = replace(problem, start=problem.start - times * spread, tested=fenceless)
         short = np.zeros(problem.free.size)
         short[problem.free] = fit(lean, smoothness, x)[:-1]
         short = np.clip(np.minimum(short, whole), 0.0 if (whole >= 0.0).all() else None, None)
         return short, seen.moved(whole - short)
 
+    def test_kept(short: FloatArray) -> tuple[FloatArray, FloatArray]:
+        _, slopes = problem.fuel(problem.true_diameters(x), problem.learned.setup.carburettor.jet.drop_mm + float(x[-1]))
+        by_station = np.abs(slopes[tested, :-1]).max(axis=0)
+        meters = by_station > METERS * by_station.max()
+        for share in (1.0, 0.75, 0.5, 0.25, 0.0):
+            trial = _tapered(problem, np.where(meters, share * short, short))
+            drawn = after(trial)
+            if chance(np.where(tested, drawn, np.inf)) <= bearable:
+                return trial, drawn
+        for share in (0.5, 0.25, 0.125):
+            drawn = after(share * trial)
+            if chance(np.where(tested, drawn, np.inf)) <= bearable:
+                return share * trial, drawn
+        return np.zeros(short.size), after(np.zeros(short.size))
+
     at_once = chance(seen.lambda_drawn)
-    if at_once <= risk or not whole.any():
+    test_fails = chance(np.where(tested, seen.lambda_drawn, np.inf)) > bearable
+    rich_band = made_rich(seen.lambda_drawn) > risk
+    if not (rich_band or test_fails) or not whole.any():
         return FirstStage(whole, at_once, at_once, 0.0, seen.lambda_drawn)
-    low, high = 0.0, MOST_LEAN
-    short, drawn = held(high)
-    for _ in range(HALVINGS):
-        middle = (low + high) / 2.0
-        trial, trial_drawn = held(middle)
-        if chance(trial_drawn) <= risk:
-            high, short, drawn = middle, trial, trial_drawn
-        else:
-            low = middle
-        if high - low < 0.02:
-            break
-    if chance(drawn) > risk and (short > 0.0).any():
-        # Bands that pull apart can be rich however lean all are aimed: take off a share of that cut only.
-        short, drawn = _a_share_of(short, whole, seen, lambda trial: chance(trial) <= risk)
-    return FirstStage(short, at_once, chance(drawn), high, drawn)
+    short, drawn, times = whole, seen.lambda_drawn, 0.0
+    if rich_band:
+        low, times = 0.0, MOST_LEAN
+        short, drawn = held(times)
+        for _ in range(HALVINGS):
+            middle = (low + times) / 2.0
+            trial, trial_drawn = held(middle)
+            if made_rich(trial_drawn) <= risk:
+                times, short, drawn = middle, trial, trial_drawn
+            else:
+                low = middle
+            if times - low < 0.02:
+                break
+        if made_rich(drawn) > risk and (short > 0.0).any():
+            # Bands that pull apart can be rich however lean all are aimed: take off a share of that cut only.
+            short, drawn = _a_share_of(short, whole, seen, lambda trial: made_rich(trial) <= risk)
+    # A thicker blank is no danger to a test, and less of it would be one.
+    if tested.any() and (whole >= 0.0).all():
+        short, drawn = test_kept(short)
+        leaner = np.median(np.log(drawn / seen.lambda_drawn), axis=0) / np.maximum(spread, 1e-9)
+        times = max(times, float(leaner[tested].max()), TINY if (short < whole).any() else 0.0)
+    return FirstStage(short, at_once, chance(drawn), times, drawn)
+
+
+def _tapered(problem: Problem, removal_mm: FloatArray) -> FloatArray:
+    """The removal, less where metal left standing outwards would else make a waist."""
+    present = problem.learned.present_mm()
+    left = np.maximum.accumulate((present - removal_mm)[::-1])[::-1]
+    return np.asarray(present - left)
 
 
 def _a_share_of(

@@ -17,19 +17,51 @@ QUARTER_FLAT = 0.25
 
 
 @dataclass(frozen=True)
+class Nut:
+    """How each car's idle is trimmed after the cut.
+
+    Parameters
+    ----------
+    idle : int
+        Band it is trimmed by.
+    log_target : float
+        ln(lambda) the meter is brought to. [-]
+    missed_mm : array, shape (s,)
+        How far each car's nut stays off, as it turns by steps. [mm]
+    least_mm, greatest_mm : float
+        Change of drop the nut can still give. [mm]
+    """
+
+    idle: int
+    log_target: float
+    missed_mm: FloatArray
+    least_mm: float
+    greatest_mm: float
+
+
+@dataclass(frozen=True)
 class Outlook:
     """Lambda of each band over many cars that agree with what was measured.
 
     Parameters
     ----------
     lambda_drawn : array, shape (s, m)
-        True lambda of each car with the needle as cut. [-]
+        True lambda of each car with the needle as cut, idle trimmed. [-]
+    log_untrimmed : array, shape (s, m)
+        ln(lambda) as each car's meter reads it before idle is trimmed. [-]
     slopes : array, shape (m, n + 1)
-        Slopes of ln(lambda) by the diameters and the jet drop, idle trimmed again. [1/mm]
+        Slopes of ln(lambda) by the diameters and the jet drop. [1/mm]
+    offset : array, shape (s,)
+        Zero error of each car's lambda meter. [-]
+    nut : Nut or None
+        How the nut trims idle; None where it does not.
     """
 
     lambda_drawn: FloatArray
+    log_untrimmed: FloatArray
     slopes: FloatArray
+    offset: FloatArray
+    nut: Nut | None
 
     def moved(self, change_mm: FloatArray) -> FloatArray:
         """Lambda of the same cars on a needle a little different.
@@ -42,9 +74,10 @@ class Outlook:
         Returns
         -------
         array, shape (s, m)
-            Lambda, to first order. [-]
+            Lambda, to first order; idle is trimmed again as far as the nut reaches. [-]
         """
-        return np.asarray(self.lambda_drawn * np.exp(self.slopes[:, :-1] @ change_mm))
+        log = self.log_untrimmed + self.slopes[:, :-1] @ change_mm
+        return _with_meter(log, self.slopes, self.offset, self.nut)
 
     def interval(self, share: float = 0.9) -> tuple[FloatArray, FloatArray]:
         """Ends of the interval that holds a share of the cars.
@@ -121,15 +154,22 @@ def outlook(
     _, slopes = learned.slopes(diameters_mm, drop_mm)
     offset = doubts.sensor_offset * rng.standard_normal(count)
     idle = idle_band(learned, target)
+    nut = None
     if idle is not None:
-        # The nut is turned until the meter reads the target, to the nearest half flat.
         jet = learned.setup.carburettor.jet
-        miss = log[:, idle] - np.log(target.lambda_target[idle])
-        turn = -miss / slopes[idle, -1] + QUARTER_FLAT * jet.flat_mm * rng.uniform(-1.0, 1.0, count)
         low, high = jet.drop_range_mm()
-        turn = np.clip(drop_mm + turn, low, high) - drop_mm
+        steps = QUARTER_FLAT * jet.flat_mm * rng.uniform(-1.0, 1.0, count)
+        nut = Nut(idle, float(np.log(target.lambda_target[idle])), steps, low - drop_mm, high - drop_mm)
+    return Outlook(_with_meter(log, slopes, offset, nut), log, slopes, offset, nut)
+
+
+def _with_meter(log: FloatArray, slopes: FloatArray, offset: FloatArray, nut: Nut | None) -> FloatArray:
+    """True lambda of each car once the nut is turned until the meter reads idle's target, as far as it reaches."""
+    if nut is not None:
+        turn = -(log[:, nut.idle] - nut.log_target) / slopes[nut.idle, -1] + nut.missed_mm
+        turn = np.clip(turn, nut.least_mm, nut.greatest_mm)
         log = log + slopes[:, -1] * turn[:, None]
-    return Outlook(np.exp(log) - offset[:, None], trimmed(slopes, idle))
+    return np.asarray(np.exp(log) - offset[:, None])
 
 
 def idle_band(learned: Learned, target: Target) -> int | None:

@@ -14,31 +14,29 @@ from needlecalc.units import FloatArray
 
 MISSED_BY = 0.02
 FAR_OFF = 0.05
-SAME_LIFT_MM = 0.3
-CONFLICT_SHARE = 0.03
 GIVING_WAY = 10.0
 BETTER_WITH_METAL = 0.7
 
 
 def conflicts(target: Target) -> tuple[list[str], FloatArray]:
-    """Bands at one lift that ask for different changes; the leaner wish gives way."""
-    bands = target.bands
-    wish = np.log(bands.lambda_measured / target.lambda_target)  # more fuel asked, as a share
-    words, giving_way = [], np.ones(wish.size)
-    order = np.argsort(bands.lift_mm)
-    for i, a in enumerate(order.tolist()):
-        for b in order[i + 1 :].tolist():
-            if bands.lift_mm[b] - bands.lift_mm[a] > SAME_LIFT_MM:
-                break
-            if abs(wish[a] - wish[b]) > CONFLICT_SHARE:
-                richer, leaner = (a, b) if wish[a] > wish[b] else (b, a)
-                giving_way[leaner] = GIVING_WAY
-                words.append(
-                    f"Conflict: {bands.name(richer)} and {bands.name(leaner)} share the lift of "
-                    f"{bands.lift_mm[richer]:.1f} mm but ask for {100 * wish[richer]:+.0f} % and "
-                    f"{100 * wish[leaner]:+.0f} % fuel; one needle cannot give both, so the richer wins."
-                )
-    return words, giving_way
+    """Sentences on bands that contradict each other, and a factor on the doubt of those that give way.
+
+    Parameters
+    ----------
+    target : Target
+        What is asked.
+
+    Returns
+    -------
+    list of str
+        One sentence each.
+    array, shape (m,)
+        1, and more for the leaner wish of each pair, which gives way. [-]
+    """
+    giving_way = np.ones(target.lambda_target.size)
+    for _, leaner in target.opposed():
+        giving_way[leaner] = GIVING_WAY
+    return list(target.contradictions()), giving_way
 
 
 def verdict(problem: Problem, limits: Limits, x: FloatArray) -> tuple[str, bool, list[str]]:
@@ -70,16 +68,19 @@ def verdict(problem: Problem, limits: Limits, x: FloatArray) -> tuple[str, bool,
         f"{bands.name(b)}: predicted {100 * missed[b]:+.1f} % from target ({'leaner' if missed[b] > 0 else 'richer'})."
         for b in np.flatnonzero(np.abs(missed) > MISSED_BY).tolist()
     ]
+    target = problem.target
+    for b, ratio in enumerate((1.0 + missed) * target.lambda_target):
+        if ratio > target.lambda_lean[b] + 1e-6:
+            advice.append(f"{bands.name(b)}: lambda {ratio:.3f} is leaner than the {target.lambda_lean[b]:.3f} permitted.")
     at_limit = problem.limits_matrix @ x - problem.limits_least < 1e-7
     jet = [name for name, on in zip(problem.names, at_limit, strict=True) if on and name.startswith("jet at")]
-    low, high = problem.learned.setup.carburettor.jet.drop_range_mm()
+    low, high = problem.drop_range_mm
     if high > low and jet:
         advice.append(f"The {jet[0]} in the range stated; a wider range of the nut may serve.")
     if blocked.any():
         needs_metal = bool((missed[blocked] < 0.0).any())
         named = blocked & (missed < 0.0) if needs_metal else blocked
         names = ", ".join(bands.name(b) for b in np.flatnonzero(named).tolist())
-        advice += _what_could(problem, missed, blocked)
         reason = "it needs metal added, which cannot be filed" if needs_metal else "a limit on the cut binds"
         return f"Cannot be met by filing: at {names} {reason}.", False, advice
     if np.abs(missed).max() > FAR_OFF:
@@ -107,32 +108,10 @@ def _blocked(problem: Problem, limits: Limits, missed: FloatArray) -> NDArray[np
     """Bands that miss their target because of the limits, and would not with free metal."""
     if limits.new_blank or not (np.abs(missed) > MISSED_BY).any():
         return np.zeros(missed.size, dtype=bool)
-    loose = problem.with_free(problem.inside, replace(limits, new_blank=True, max_cut_mm=2.0))
+    loose = problem.with_free(problem.inside, replace(limits, new_blank=True, max_cut_mm=2.0, never_below_mm={}))
     x, _ = smoothest(loose)
     misfit, _ = loose.misfit(x)
     return np.asarray((np.abs(missed) > MISSED_BY) & (np.abs(misfit) < BETTER_WITH_METAL * np.abs(missed)))
-
-
-def _what_could(problem: Problem, missed: FloatArray, blocked: NDArray[np.bool_]) -> list[str]:
-    """Cures worked out in figures where filing cannot reach."""
-    learned = problem.learned
-    rich = blocked & (missed < 0.0)
-    if not rich.any():
-        return ["Raise the largest cut or lower the least diameter, or take a thinner needle."]
-    band = int(np.flatnonzero(rich)[np.argmin(missed[rich])])
-    jet = learned.setup.carburettor.jet
-    _, slopes = learned.slopes(learned.present_mm(), jet.drop_mm)
-    thicker = -1e3 * float(missed[band]) / float(slopes[band, :-1].sum())
-    words = [
-        f"A donor some {thicker:.0f} um thicker than asked at the stations of {problem.target.bands.name(band)} would do."
-    ]
-    rise = float(missed[band]) / min(float(slopes[band, -1]), -1e-9)
-    if 0.0 < rise < 3.0:
-        words.append(
-            f"Or raise the jet by some {rise:.2f} mm ({rise / jet.flat_mm:.1f} flats), which leans every band, and file "
-            "the others back: state drop_min_mm and drop_max_mm to let the solver do it."
-        )
-    return words
 
 
 def station_flags(supported: NDArray[np.bool_], inside: NDArray[np.bool_]) -> list[str]:

@@ -93,6 +93,8 @@ class Bands(Shown):
         Lag taken out of lambda.
     setup : Setup or None
         Parts, fuel and air they were measured with, where stated.
+    bank : tuple of str
+        Bank or carburettor of each band, where there are two; empty words where there is one.
     """
 
     rpm: FloatArray
@@ -121,17 +123,19 @@ class Bands(Shown):
     spread_between: FloatArray = field(default_factory=lambda: np.empty(0))
     lag: Lag | None = None
     setup: Setup | None = None
+    bank: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
         for name in NOT_ALWAYS_KNOWN:
             values = getattr(self, name)
             object.__setattr__(self, name, values if len(values) else np.full(len(self.rpm), np.nan))
+        object.__setattr__(self, "bank", tuple(self.bank) or ("",) * len(self.rpm))
         for name in ("rpm", "rpm_low", "rpm_high", "lambda_measured", "lambda_spread", "lambda_se"):
             object.__setattr__(self, name, read_only(getattr(self, name), name))
         for name in ("manifold_pressure_pa", "air_flow_g_s", "lift_mm", "lift_u_mm", *NOT_ALWAYS_KNOWN):
             object.__setattr__(self, name, read_only(getattr(self, name), name, allow_nan=True))
         same_length("bands", rpm=self.rpm, load=self.load, lambda_measured=self.lambda_measured, lift_mm=self.lift_mm)
-        same_length("bands", rpm=self.rpm, depression_pa=self.depression_pa)
+        same_length("bands", rpm=self.rpm, depression_pa=self.depression_pa, bank=self.bank)
         same_length("bands", rpm=self.rpm, effective_count=self.effective_count, spread_between=self.spread_between)
         if not self.rpm.size:
             msg = "There is no band with enough steady samples; hold each speed for 5 s, or widen the bands."
@@ -155,9 +159,9 @@ class Bands(Shown):
         Returns
         -------
         str
-            Speed and load.
+            Speed and load, and the bank where there are two.
         """
-        return f"{self.rpm[band]:.0f} rpm {self.load[band]}"
+        return f"{self.rpm[band]:.0f} rpm {self.load[band]} {self.bank[band]}".rstrip()
 
     def only(self, bands: Sequence[int]) -> Bands:
         """Some of the bands, in the order named.
@@ -182,7 +186,7 @@ class Bands(Shown):
             value = getattr(self, item.name)
             if isinstance(value, np.ndarray):
                 chosen[item.name] = value[list(bands)]
-        for name in ("load", "lift_source"):
+        for name in ("load", "lift_source", "bank"):
             chosen[name] = tuple(getattr(self, name)[b] for b in bands)
         return replace(self, **chosen)
 
@@ -197,6 +201,7 @@ class Bands(Shown):
         columns = (
             Column("rpm", "rpm", ".0f"),
             Column("load", "load"),
+            *((Column("bank", "bank"),) if any(self.bank) else ()),
             Column("count", "samples", "d"),
             Column("visits", "visits", "d"),
             Column("effective_count", "independent", ".0f"),
@@ -213,6 +218,7 @@ class Bands(Shown):
             {
                 "rpm": float(self.rpm[b]),
                 "load": self.load[b],
+                "bank": self.bank[b],
                 "count": int(self.count[b]),
                 "visits": int(self.visits[b]),
                 "effective_count": float(self.effective_count[b]),

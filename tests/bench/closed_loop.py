@@ -96,7 +96,7 @@ def library(engine, lift, passes=4):
         bands = bands_of(setup, engine.measure(true, drop, rng, lift=lift))
         history = nc.History((nc.Pass(needle, drop, bands),)) if history is None else history.then(needle, drop, bands)
         target = nc.Target(bands, engine.bands.lambda_target, ("wanted",) * bands.rpm.size)
-        design = nc.solve(target, setup, learned=nc.learn(history, setup))
+        design = nc.solve(target, setup, learned=nc.learn(history, setup), with_options=False)
         asked = design.first_stop.diameters_mm
         touched = asked < needle.diameters_mm
         if touched.any():

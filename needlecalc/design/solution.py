@@ -1,0 +1,209 @@
+"""The best solution under its limits, before anything is said of it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from needlecalc.design.fit import Problem, cost, fit, smoothest
+from needlecalc.design.learn import Learned
+from needlecalc.design.limits import FLATS, Limits
+from needlecalc.design.sure import idle_band, trimmed
+from needlecalc.design.target import Target
+from needlecalc.design.verdict import MISSED_BY, conflicts
+from needlecalc.units import FloatArray
+
+SUPPORT_SHARE = 0.15
+WORTH_A_STROKE = 3.0  # standard errors of the hand: a smaller cut must show that it helps
+LEAST_CUT_MM = 5e-4
+IDLE_IS_RIGHT = 0.01
+
+
+@dataclass(frozen=True)
+class Solution:
+    """Removal and jet height found, with the problem they solve.
+
+    Parameters
+    ----------
+    problem : Problem
+        The problem, with the stations left free in the end.
+    smoothness : float
+        Smoothness chosen.
+    x : array, shape (free + 1,)
+        Removal at every free station, then change of jet drop. [mm]
+    share : array, shape (m, n)
+        Share of each band's metering that each station carries. [-]
+    supported, inside : array of bool, shape (n,)
+        Stations the data speak for, and those between them too.
+    """
+
+    problem: Problem
+    smoothness: float
+    x: FloatArray
+    share: FloatArray
+    supported: NDArray[np.bool_]
+    inside: NDArray[np.bool_]
+
+    def removal_mm(self) -> FloatArray:
+        """Removal at every station.
+
+        Returns
+        -------
+        array, shape (n,)
+            Metal to take off. [mm]
+        """
+        removal = np.zeros(self.problem.free.size)
+        removal[self.problem.free] = self.x[:-1]
+        return removal
+
+    def drop_mm(self) -> float:
+        """Jet drop found.
+
+        Returns
+        -------
+        float
+            Face below the bridge. [mm]
+        """
+        return self.problem.learned.setup.carburettor.jet.drop_mm + float(self.x[-1])
+
+    def missed(self) -> FloatArray:
+        """How far each band stays from its target.
+
+        Returns
+        -------
+        array, shape (m,)
+            Share of lambda; positive is lean. [-]
+        """
+        return np.asarray(np.expm1(self.problem.misfit(self.x)[0]))
+
+
+def best_solution(learned: Learned, target: Target, limits: Limits, *, start: FloatArray | None = None) -> Solution:
+    """Best removal and jet height under the limits.
+
+    Parameters
+    ----------
+    learned : Learned
+        The car as believed; its setup may hold other parts than the passes had, where ``start`` is given.
+    target : Target
+        What is asked.
+    limits : Limits
+        What may be done.
+    start : array, shape (m,), or None
+        ln(lambda) plus gain times ln(fuel) of the car as it was measured, for parts changed since. [-]
+
+    Returns
+    -------
+    Solution
+        Solved, without the cuts that the hand's own error would make worthless.
+
+    Notes
+    -----
+    An idle that has a test and stands right already is left alone first: its stations and the jet stay, and
+    only where the other bands cannot be served so may they move.
+    """
+    _, giving_way = conflicts(target)
+    _, slopes = learned.slopes(learned.present_mm(), learned.setup.carburettor.jet.drop_mm)
+    share = np.abs(slopes[:, :-1]) / np.abs(slopes[:, :-1]).sum(axis=1, keepdims=True)
+    # Stations close together share what one would carry alone.
+    supported = (share >= np.minimum(SUPPORT_SHARE, 0.5 * share.max(axis=1, keepdims=True))).any(axis=0)
+    inside = np.zeros(supported.size, dtype=bool)
+    inside[np.flatnonzero(supported)[0] : np.flatnonzero(supported)[-1] + 1] = True
+    problem = Problem.of(learned, target, limits, inside, giving_way)
+    if start is not None:
+        problem = replace(problem, start=start)
+    alone = _idle_left_alone(problem, share, giving_way)
+    if alone is None:
+        x, smoothness = smoothest(problem)
+        problem, x = _on_whole_flats(problem, smoothness, x)
+    else:
+        problem, x, smoothness = alone
+    problem, x = _only_what_helps(problem, smoothness, x)
+    # Rounding of the exact step must not turn the nut by a hair.
+    x[-1] = np.clip(x[-1], *problem.drop_range_mm)
+    return Solution(problem, smoothness, x, share, supported, inside)
+
+
+def _idle_left_alone(
+    problem: Problem, share: FloatArray, giving_way: FloatArray
+) -> tuple[Problem, FloatArray, float] | None:
+    """Solution that moves neither the jet nor the stations of a tested band, if it serves all others."""
+    tested = problem.target.tested
+    low, high = problem.drop_range_mm
+    if not tested.any() or not low <= 0.0 <= high:
+        return None
+    now, _ = problem.misfit(problem.rest())
+    if (np.abs(now[tested]) > IDLE_IS_RIGHT).any():
+        return None
+    others = problem.free & ~(share[tested] >= SUPPORT_SHARE).any(axis=0)
+    left = problem.with_free(others, drop_range_mm=(0.0, 0.0))
+    x, smoothness = smoothest(left)
+    misfit, _ = left.misfit(x)
+    served = np.abs(misfit[giving_way == 1.0]) <= MISSED_BY
+    return (left, x, smoothness) if served.all() else None
+
+
+def _on_whole_flats(problem: Problem, smoothness: float, x: FloatArray) -> tuple[Problem, FloatArray]:
+    """The better of the two settings of the nut next to the free one, where it turns by steps only."""
+    if problem.limits.flats is None:
+        return problem, x
+    step = FLATS[problem.limits.flats] * problem.learned.setup.carburettor.jet.flat_mm
+    low, high = problem.drop_range_mm
+    tried = []
+    for turns in {np.floor(x[-1] / step), np.ceil(x[-1] / step)}:
+        drop = float(turns * step)
+        if low - 1e-9 <= drop <= high + 1e-9:
+            fixed = problem.with_free(problem.free, drop_range_mm=(drop, drop))
+            there = fit(fixed, smoothness, np.append(x[:-1], drop))
+            tried.append((cost(fixed, smoothness, there), drop, fixed, there))
+    _, _, fixed, there = min(tried, key=lambda one: one[:2])
+    return fixed, there
+
+
+def _only_what_helps(problem: Problem, smoothness: float, x: FloatArray) -> tuple[Problem, FloatArray]:
+    """The solution without the cuts that the hand's own error would make worthless."""
+    hand = problem.learned.doubts.hand_mm
+    loss = _expected_loss(problem, x)
+    while True:
+        removal = np.zeros(problem.free.size)
+        removal[problem.free] = np.abs(x[:-1])
+        small = np.flatnonzero((removal > 0.0) & (removal < WORTH_A_STROKE * hand))
+        for station in small[np.argsort(removal[small])].tolist():
+            free = problem.free.copy()
+            free[station] = False
+            fewer = problem.with_free(free)
+            start = np.append(np.delete(x[:-1], int(problem.free[:station].sum())), x[-1])
+            if not _feasible(fewer, start):
+                continue
+            trial = fit(fewer, smoothness, start)
+            then = _expected_loss(fewer, trial)
+            if then <= loss:
+                problem, x, loss = fewer, trial, then
+                break
+        else:
+            break
+    untouched = problem.with_free(np.zeros(problem.free.size, dtype=bool))
+    alone = fit(untouched, smoothness, untouched.rest())
+    if _expected_loss(untouched, alone) <= loss:
+        return untouched, alone
+    return problem, x
+
+
+def _feasible(problem: Problem, x: FloatArray) -> bool:
+    return bool((problem.limits_matrix @ x >= problem.limits_least - 1e-9).all())
+
+
+def _expected_loss(problem: Problem, x: FloatArray) -> float:
+    """Mean square misfit to expect after the hand has erred and the nut has put idle back."""
+    misfit, _ = problem.misfit(x)
+    learned = problem.learned
+    drop = learned.setup.carburettor.jet.drop_mm + float(x[-1])
+    _, slopes = learned.slopes(problem.true_diameters(x), drop)
+    idle = idle_band(learned, problem.target)
+    if idle is not None:
+        misfit = misfit - slopes[:, -1] / slopes[idle, -1] * misfit[idle]
+    touched = np.zeros(problem.free.size)
+    touched[problem.free] = np.abs(x[:-1]) > LEAST_CUT_MM / 10.0
+    hand = ((trimmed(slopes, idle)[:, :-1] * learned.doubts.hand_mm * touched) ** 2).sum(axis=1)
+    return float((problem.care**2 * (misfit**2 + hand)).sum())
