@@ -118,7 +118,7 @@ def test_the_sheet_of_a_red_design_must_be_signed(tmp_path):
     signed = nc.grind_sheet(design, altitude=outlook, acknowledged="stays above 2000 m, owner")
     assert "Read and accepted: stays above 2000 m, owner" in " ".join(signed.text().split())
     nc.write_pdf(sheet, tmp_path / "s.pdf")
-    assert (tmp_path / "s.pdf").read_bytes().count(b"/MediaBox [ 0 0 595.44 841.68 ]") == 2
+    assert (tmp_path / "s.pdf").read_bytes().count(b"/MediaBox [ 0 0 595.44 841.68 ]") == 5
     # No red without a descent; nothing to sign.
     stays = nc.at_altitude(setup, bands_at(np.full(6, 0.88)), None, 2600.0)
     assert not stays.needs_acknowledging()

@@ -476,11 +476,24 @@ def test_the_analyser_finds_an_exhaust_leak_and_only_that(fault, seen):
 
 
 def test_lambda_that_neither_needle_nor_leak_explains():
-    # The invented drive of the demo gives each load its own lambda at equal lift, which no carburettor does.
+    # One needle gives neighbouring lifts nearly one lambda; here every other band stands 14 % leaner than the next.
     job = nc.read_job(DATA / "pass_van.toml")
-    check = nc.check_engine(job.bands(job.read_log()), setup=job.setup).named("air leak signature")
+    bands = job.bands(job.read_log())
+    turn = (-1.0) ** np.argsort(np.argsort(bands.lift_mm))
+    torn = replace(bands, lambda_measured=bands.lambda_measured * (1.0 + 0.07 * turn))
+    check = nc.check_engine(torn, setup=job.setup).named("air leak signature")
     assert check.verdict == "amber"
     assert "Neither the needle as stated nor a leak" in check.todo
+
+
+def test_the_demo_is_sound_in_every_check():
+    # data/make_drive.py gives the van a needle that is as its table says and no leak, and all its readings are sound.
+    job = nc.read_job(DATA / "pass_van.toml")
+    checks = job.checks(job.bands(job.read_log()))
+    assert not checks.of("red")
+    assert not checks.of("amber")
+    assert checks.named("air leak signature").verdict == "green"
+    assert len(checks.of("green")) >= 30
 
 
 @pytest.fixture
@@ -490,12 +503,27 @@ def case(tmp_path) -> Path:
     return folder / "pass_van.toml"
 
 
-LEADS = "\n[checks.ignition]\nlead_kohm = [9.8, 10.4, 11.1, 38.0]\ngap_mm = [0.65, 0.65, 1.10, 0.65]\n"
+def with_faults(text: str) -> str:
+    """The demo's job with a broken lead and a wide plug gap."""
+    for right, wrong in (
+        ("lead_kohm = [9.8, 10.4, 11.1, 10.1]", "lead_kohm = [9.8, 10.4, 11.1, 38.0]"),
+        ("plug_kohm = [5.0, 5.1, 4.9, 5.0]\nrotor_kohm = 1.1\n", ""),
+        ("gap_mm = [0.65, 0.65, 0.70, 0.65]", "gap_mm = [0.65, 0.65, 1.10, 0.65]"),
+        ('gap_specified_mm = 0.65\ncoil = "standard"\n', ""),
+    ):
+        assert right in text
+        text = text.replace(right, wrong)
+    return text
+
+
+def without_checks(text: str) -> str:
+    """The demo's job with nothing noted before the cut."""
+    return text[: text.index("# What was looked at")] + text[text.index("[target]") :]
 
 
 def test_a_job_with_a_red_check_is_locked_and_an_override_prints(case, tmp_path, capsys):
-    plain = case.read_text()
-    case.write_text(plain + LEADS)
+    plain = with_faults(case.read_text())
+    case.write_text(plain)
     out = tmp_path / "out"
     assert main(["design", str(case), "--out", str(out)]) == 4
     caught = capsys.readouterr()
@@ -504,7 +532,7 @@ def test_a_job_with_a_red_check_is_locked_and_an_override_prints(case, tmp_path,
     assert "plug leads" in caught.out
     assert not out.exists()
     reason = "leads ordered, trial needle on a scrap blank"
-    case.write_text(plain + f'\n[checks]\noverride = "{reason}"\n' + LEADS)
+    case.write_text(plain + f'\n[checks]\noverride = "{reason}"\n')
     assert main(["design", str(case), "--out", str(out)]) == 0
     assert reason in " ".join((out / "grind_sheet.txt").read_text().split())
     facts = json.loads((out / "design.json").read_text())
@@ -513,8 +541,9 @@ def test_a_job_with_a_red_check_is_locked_and_an_override_prints(case, tmp_path,
 
 
 def test_every_record_of_a_job(case):
-    plain = case.read_text()
-    more = """
+    plain = without_checks(case.read_text())
+    fitted = nc.read_job(case).setup.carburettor.needle.diameters_mm.tolist()
+    more = f"""
 [checks.mechanical]
 valve_gaps_right = true
 [checks.sensor]
@@ -529,7 +558,7 @@ co_percent = 0.4
 [checks.twins]
 flats = [9, 9]
 [checks.needle]
-diameters_mm = [2.46, 2.415, 2.37, 2.318, 2.26, 2.198, 2.13, 2.06, 1.985, 1.905, 1.825, 1.745, 1.665]
+diameters_mm = {fitted}
 [checks.limits]
 coolant_degc = [90, 80]
 [lean_limits.cruise]

@@ -113,12 +113,12 @@ def test_lag_from_the_pipe_adds_up():
 
 
 def test_lag_of_the_demo_drive_and_the_job_s_own_options(tmp_path):
-    # data/make_drive.py delays by 0.2 s and smooths each row by share = 1 - exp(-0.1/0.2) of the step left, which
-    # lags by 0.1 s (1 - share)/share = 0.154 s.  The job states a lag; here it is struck out.
-    share = 1.0 - np.exp(-0.5)
-    text = (
-        (DATA / "pass_van.toml").read_text(encoding="utf-8").replace("lag_s = 0.4", "settle_s = 3.0\nwarm_above_degc = 60.0")
-    )
+    # data/make_drive.py delays by 0.2 s and takes a third of the step left each row, which lags by
+    # 0.1 s (1 - share)/share = 0.2 s more.
+    share = 1.0 / 3.0
+    text = (DATA / "pass_van.toml").read_text(encoding="utf-8")
+    assert "warm_above_degc = 82\n" in text
+    text = text.replace("warm_above_degc = 82\n", "warm_above_degc = 83.0\nsettle_s = 3.0\n")
     for name in ("pass_van_needle.csv", "pass_van_drive.csv"):
         (tmp_path / name).write_bytes((DATA / name).read_bytes())
     (tmp_path / "job.toml").write_text(text, encoding="utf-8")
@@ -127,4 +127,5 @@ def test_lag_of_the_demo_drive_and_the_job_s_own_options(tmp_path):
     assert bands.lag.source.startswith("estimated from manifold pressure")
     assert bands.lag.seconds == pytest.approx(0.2 + 0.1 * (1.0 - share) / share, abs=0.1)
     assert any("up to 3 s after an opening" in reason for reason, _ in bands.dropped)
+    assert any("coolant below 83 degC" in reason for reason, _ in bands.dropped)
     assert bands.setup is job.setup

@@ -5,12 +5,14 @@ from __future__ import annotations
 import csv
 import io
 import itertools
+from dataclasses import replace
 
 import numpy as np
 import pytest
 from conftest import asked, make_setup
 
 import needlecalc as nc
+from needlecalc.report.pages import _bench, _how_sure
 
 
 @pytest.fixture(scope="module")
@@ -34,6 +36,18 @@ def test_csv_starts_as_promised_and_adds_up(design):
 def test_sheet_carries_status_jet_and_cautions(design):
     text = " ".join(nc.grind_sheet(design).text().split())
     for words in (design.status, "flats", "per side", "safety glasses", "local law", "poison", "extinguisher"):
+        assert words in text
+    # No column goes unexplained.
+    for words in (
+        "Place:",
+        "Off dia:",
+        "Hold +-:",
+        "Sure +-:",
+        "Measured:",
+        "From, to: 90 %",
+        "First stop:",
+        "mostly comes from",
+    ):
         assert words in text
     assert "<table>" in nc.grind_sheet(design)._repr_html_()
 
@@ -63,11 +77,54 @@ def test_plots_hold_the_numbers_and_their_units(design):
     assert nc.plot_comparison(comparison, ax=own) is own
 
 
-def test_pdf_is_a4(design, tmp_path):
-    nc.write_pdf(nc.grind_sheet(design), tmp_path / "s.pdf")
-    content = (tmp_path / "s.pdf").read_bytes()
-    assert content.count(b"/Type /Page ") == 2 or content.count(b"/Type /Page\n") == 2
-    assert b"/MediaBox [ 0 0 595.44 841.68 ]" in content
+def pages_of(sheet, path) -> int:
+    nc.write_pdf(sheet, path)
+    return path.read_bytes().count(b"/MediaBox [ 0 0 595.44 841.68 ]")
+
+
+def test_pdf_is_a4_for_the_bench_how_sure_and_plots(design, tmp_path):
+    assert pages_of(nc.grind_sheet(design), tmp_path / "s.pdf") == 3
+
+
+def test_what_does_not_fit_a_page_goes_on_to_the_next(design, tmp_path):
+    many = replace(design, flags=tuple(f"flag {k}: one more word of warning on the needle" for k in range(60)))
+    assert pages_of(nc.grind_sheet(many), tmp_path / "s.pdf") == 4
+
+
+def test_nothing_leaves_its_page_or_its_cell(design):
+    for sheet in (nc.grind_sheet(design), nc.grind_sheet(design, anvil_width_mm=6.35)):
+        for paper in (_bench(sheet), _how_sure(sheet)):
+            for page in paper.pages:
+                page.draw_without_rendering()
+                axes = page.axes[0]
+                within = axes.get_window_extent()
+                boxes = [patch.get_window_extent() for patch in axes.patches]
+                for words in axes.texts:
+                    extent = words.get_window_extent()
+                    assert within.x0 < extent.x0, words
+                    assert extent.x1 < within.x1, words
+                    assert within.y0 < extent.y0, words
+                    assert extent.y1 < within.y1, words
+                    if words.get_ha() == "center":
+                        middle = (extent.x0 + extent.x1) / 2, (extent.y0 + extent.y1) / 2
+                        assert any(box.contains(*middle) and box.x0 <= extent.x0 and extent.x1 <= box.x1 for box in boxes), (
+                            words
+                        )
+
+
+def test_the_sheet_says_where_to_stop_first(design):
+    assert "First stop: nothing is to be filed" not in nc.grind_sheet(design).stop_line()
+    held = replace(design, held_back=1.0, chance_rich=0.2, chance_rich_first=0.04)
+    assert "and no further" in nc.grind_sheet(held).stop_line()
+    assert "20 % with all cut at once and 4 % there" in nc.grind_sheet(held).stop_line()
+    at_once = replace(design, held_back=0.0, chance_rich=0.03)
+    assert "all may go in one stage, as the chance that a band ends too rich is 3 %" in nc.grind_sheet(at_once).stop_line()
+    for row, first in zip(nc.grind_sheet(held).band_table().rows, design.first_low, strict=True):
+        assert row["lambda_first_low"] == first
+    for row in nc.grind_sheet(at_once).band_table().rows:
+        assert row["lambda_first_low"] == row["lambda_low"]
+    nothing = replace(design, needle=design.present(), first_stop=design.present())
+    assert nc.grind_sheet(nothing).stop_line() == "First stop: nothing is to be filed."
 
 
 def test_readings_of_a_flat_micrometer(design):
@@ -92,5 +149,4 @@ def test_readings_of_a_flat_micrometer(design):
 
 
 def test_readings_fit_the_page(design, tmp_path):
-    nc.write_pdf(nc.grind_sheet(design, anvil_width_mm=6.35), tmp_path / "s.pdf")
-    assert (tmp_path / "s.pdf").read_bytes().count(b"/MediaBox [ 0 0 595.44 841.68 ]") == 2
+    assert pages_of(nc.grind_sheet(design, anvil_width_mm=6.35), tmp_path / "s.pdf") == 3

@@ -245,6 +245,8 @@ def judge_cut(
     low, high = seen[0].interval()
     chances = [float((one.lambda_drawn < design.target.lambda_rich).any(axis=1).mean()) for one in seen]
     to_go = 1e3 * (now - stop)
+    # A test in danger before any cut is no reason to stop now: it counts in both.
+    bearable = max(risk, design.chance_rich_first + design.chance_fails_first)
     return Progress(
         design=design,
         measured=measured,
@@ -258,7 +260,7 @@ def judge_cut(
         lambda_rest=np.median(seen[1].lambda_drawn, axis=0),
         chance_rich_now=chances[0],
         chance_rich_rest=chances[1],
-        status=_status(verdicts, to_go, over, bool(cut.any()), chances[0], max(risk, design.chance_rich_first)),
+        status=_status(verdicts, to_go, over, bool(cut.any()), chances[0], bearable),
     )
 
 

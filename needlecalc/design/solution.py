@@ -16,7 +16,7 @@ from needlecalc.design.verdict import MISSED_BY, conflicts
 from needlecalc.units import FloatArray
 
 SUPPORT_SHARE = 0.15
-WORTH_A_STROKE = 3.0  # standard errors of the hand: a smaller cut must show that it helps
+WORTH_A_STROKE = 8.0  # standard errors of the hand: a smaller cut must show that it helps
 LEAST_CUT_MM = 5e-4
 IDLE_IS_RIGHT = 0.01
 

@@ -27,7 +27,8 @@ class FirstStage:
     removal_mm : array, shape (n,)
         Metal to take off in the first stage. [mm]
     chance_rich_whole : float
-        Chance that some band ends richer than permitted if all is cut at once. [-]
+        Chance that some band ends richer than permitted if all is cut at once; a car that would fail its test
+        with no cut at all is not counted. [-]
     chance_rich : float
         The same after the first stage. [-]
     held_back : float
@@ -126,7 +127,7 @@ def first_stage(
                 return share * trial, drawn
         return np.zeros(short.size), after(np.zeros(short.size))
 
-    at_once = chance(seen.lambda_drawn)
+    at_once = made_rich(seen.lambda_drawn)
     test_fails = chance(np.where(tested, seen.lambda_drawn, np.inf)) > bearable
     rich_band = made_rich(seen.lambda_drawn) > risk
     if not (rich_band or test_fails) or not whole.any():
@@ -152,7 +153,7 @@ def first_stage(
         short, drawn = test_kept(short)
         leaner = np.median(np.log(drawn / seen.lambda_drawn), axis=0) / np.maximum(spread, 1e-9)
         times = max(times, float(leaner[tested].max()), TINY if (short < whole).any() else 0.0)
-    return FirstStage(short, at_once, chance(drawn), times, drawn)
+    return FirstStage(short, at_once, made_rich(drawn), times, drawn)
 
 
 def _tapered(problem: Problem, removal_mm: FloatArray) -> FloatArray:

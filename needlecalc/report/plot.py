@@ -17,7 +17,8 @@ from needlecalc.parts.needle import Needle
 # Dark and light enough to tell apart in grey, and safe for colour-blind eyes; lines differ in dash too.
 PRESENT: dict[str, Any] = {"color": "#555555", "linestyle": "--", "marker": "o", "markerfacecolor": "white"}
 ASKED: dict[str, Any] = {"color": "#0b3c78", "linestyle": "-", "marker": "s"}
-TARGET: dict[str, Any] = {"color": "#c05a00", "linestyle": "none", "marker": "_", "markersize": 16, "markeredgewidth": 3}
+TARGET: dict[str, Any] = {"color": "#c05a00", "linestyle": "none", "marker": "_", "markersize": 22, "markeredgewidth": 3.5}
+BETWEEN: dict[str, Any] = {"facecolor": "0.82", "edgecolor": "0.45", "hatch": "///", "linewidth": 0.0}
 STRETCH_NOTE = "radius stretched"
 LIFT_LABEL = "lift of the air valve (mm)"
 
@@ -44,7 +45,7 @@ def plot_profile(design: Design, *, ax: Axes | None = None) -> Axes:
         Radius over the distance from the shoulder, the radial scale stretched and said so.
     """
     ax = _axes(ax)
-    _two_profiles(ax, design.present(), design.needle, ("present", "asked"))
+    _two_profiles(ax, design.present(), design.needle, (f"present: {design.present().name}", "asked"), "to come off")
     stations = design.needle.stations_mm
     inside = stations[design.supported]
     ax.axvspan(inside[0], inside[-1], color="0.92", zorder=0, label="stations with data")
@@ -52,11 +53,11 @@ def plot_profile(design: Design, *, ax: Axes | None = None) -> Axes:
     return ax
 
 
-def _two_profiles(ax: Axes, first: Needle, second: Needle, names: tuple[str, str]) -> None:
+def _two_profiles(ax: Axes, first: Needle, second: Needle, names: tuple[str, str], between: str) -> None:
     for needle, style, name in ((first, PRESENT, names[0]), (second, ASKED, names[1])):
-        ax.plot(needle.stations_mm, needle.diameters_mm / 2.0, label=f"{name}: {needle.name}", **style)
+        ax.plot(needle.stations_mm, needle.diameters_mm / 2.0, label=name, **style)
     shared = np.interp(second.stations_mm, first.stations_mm, first.diameters_mm)
-    ax.fill_between(second.stations_mm, second.diameters_mm / 2.0, shared / 2.0, color="0.75", hatch="///", lw=0)
+    ax.fill_between(second.stations_mm, second.diameters_mm / 2.0, shared / 2.0, label=between, **BETWEEN)
     span = float(np.ptp(ax.get_ylim()))
     stretch = float(np.ptp(ax.get_xlim())) / span / 2.0
     ax.set_xlabel("distance from shoulder (mm)")
@@ -116,9 +117,14 @@ def plot_lambda(design: Design, *, ax: Axes | None = None) -> Axes:
     lift = [row["lift_mm"] for row in rows]
     predicted = np.array([row["lambda_predicted"] for row in rows])
     low, high = (np.array([row[key] for row in rows]) for key in ("lambda_low", "lambda_high"))
-    ax.plot(lift, [row["lambda_measured"] for row in rows], label="measured now", **{**PRESENT, "linestyle": "none"})
+    ax.plot(
+        lift,
+        [row["lambda_measured"] for row in rows],
+        label="measured now",
+        **{**PRESENT, "linestyle": "none", "markersize": 8},
+    )
     ax.plot(lift, [row["lambda_target"] for row in rows], label="target", **TARGET)
-    style = {**ASKED, "linestyle": "none", "capsize": 3}
+    style = {**ASKED, "linestyle": "none", "capsize": 4, "markersize": 5}
     ax.errorbar(lift, predicted, yerr=[predicted - low, high - predicted], label="predicted, 90 %", **style)
     ax.set_xlabel(LIFT_LABEL)
     ax.set_ylabel("lambda (-)")
@@ -143,7 +149,8 @@ def plot_comparison(comparison: Comparison, *, ax: Axes | None = None) -> Axes:
         Both radii over the distance from the shoulder.
     """
     ax = _axes(ax)
-    _two_profiles(ax, comparison.first, comparison.second, ("first", "second"))
+    names = f"first: {comparison.first.name}", f"second: {comparison.second.name}"
+    _two_profiles(ax, comparison.first, comparison.second, names, "between the two")
     ax.legend(loc="lower left", frameon=False)
     return ax
 

@@ -17,16 +17,26 @@ from needlecalc.physics.gauge import FaceOnMark, contact_position_mm, micrometer
 from needlecalc.show import Column, Row, Shown, Table
 from needlecalc.units import FloatArray
 
-CAUTIONS = (
-    "Petrol: work in the open with an extinguisher at hand; no sprays near a hot engine.",
-    "Exhaust is poison: never run the engine indoors without forced extraction. Mind fan, belts and high tension.",
+BENCH_CAUTIONS = (
     "Turning needle: safety glasses, no gloves, no loose sleeves. Never put fingers round it.",
     "Metal cannot be put back: stop at the first stop, wash, cool and measure at two angles, then drive and measure lambda.",
     "A flat micrometer anvil reads a taper too thick, by half its width times the taper (some 50 um at 6 mm): put its "
     "thick-side edge on the mark, or use blades, and measure before and after the same way.",
+)
+ROAD_CAUTIONS = (
+    "Petrol: work in the open with an extinguisher at hand; no sprays near a hot engine.",
+    "Exhaust is poison: never run the engine indoors without forced extraction. Mind fan, belts and high tension.",
     "On the road a second person reads the meter. Stop at once on pinking; never run leaner than lambda 0.92 at full load.",
     "Lean on the mountain is leaner still in the valley: set again before descending.",
     "Limits and what may be altered are local law; a licensed tester decides.",
+)
+CAUTIONS = (*BENCH_CAUTIONS, *ROAD_CAUTIONS)
+LEGEND = (
+    "All diameters are on diameter. Place: distance from the shoulder. Off dia: metal to take off, on diameter; per side: "
+    "half of it.",
+    "Hold +-: an error of this size at every station turns the touchiest band by 1 % lambda. Sure +-: standard "
+    "uncertainty (k=1) of the asked diameter, all that was measured or assumed and the hand together.",
+    "Measured: write two readings a quarter turn apart, washed and cold.",
 )
 NO_CHECKS = "Checks: none were made before this sheet; ignition, leaks and sensor stand unproven. Faults first."
 CSV_COLUMNS = (
@@ -44,16 +54,33 @@ CSV_COLUMNS = (
 )
 STATION_COLUMNS = (
     Column("station", "st", "d"),
-    Column("distance_mm", "place mm", ".2f"),
+    Column("distance_mm", "place mm", ".3f"),
     Column("present_mm", "present mm", ".4f"),
+    Column("first_stop_mm", "first stop mm", ".4f"),
     Column("asked_mm", "ASKED mm", ".4f"),
     Column("remove_um", "off dia um", ".1f"),
     Column("per_side_um", "per side um", ".1f"),
-    Column("first_stop_mm", "first stop mm", ".4f"),
-    Column("tolerance_um", "1 % tol um", ".1f"),
-    Column("present_in", "present in", ".5f"),
+    Column("tolerance_um", "hold +- um", ".1f"),
+    Column("asked_u_um", "sure +- um", ".1f"),
     Column("asked_in", "asked in", ".5f"),
-    Column("measured", "measured mm"),
+    Column("measured", "measured twice mm"),
+)
+BAND_COLUMNS = (
+    Column("rpm", "rpm", ".0f"),
+    Column("load", "load"),
+    Column("lift_mm", "lift mm", ".1f"),
+    Column("lambda_measured", "NOW", ".3f"),
+    Column("lambda_target", "target", ".3f"),
+    Column("lambda_first", "FIRST STOP", ".3f"),
+    Column("lambda_first_low", "from", ".3f"),
+    Column("lambda_first_high", "to", ".3f"),
+    Column("lambda_predicted", "ALL OFF", ".3f"),
+    Column("lambda_low", "from", ".3f"),
+    Column("lambda_high", "to", ".3f"),
+)
+BAND_NOTE = (
+    "From, to: 90 % interval. All off: every station at its asked diameter and the jet as told; the nut is taken to put "
+    "the idle right afterwards."
 )
 # Beside the diameters where the width of the anvils is known.
 READING_COLUMNS = (
@@ -113,9 +140,13 @@ class GrindSheet(Shown):
         """
         drop, asked, flats = self.design.setup.carburettor.jet.drop_mm, self.design.drop_mm, self.design.flats()
         if abs(flats) < 0.05:
-            return f"Jet: leave its face {drop:.2f} mm below the bridge."
+            return f"Jet: leave its face {drop:.2f} mm below the bridge.{self._after()}"
         way = "LOWER (richer)" if flats > 0 else "RAISE (leaner)"
-        return f"Jet: {way} by {abs(flats):.1f} flats, from {drop:.2f} to {asked:.2f} mm below the bridge."
+        return f"Jet: {way} by {abs(flats):.1f} flats, from {drop:.2f} to {asked:.2f} mm below the bridge.{self._after()}"
+
+    def _after(self) -> str:
+        cut = bool((self.design.remove_um() > 0.0).any())
+        return " Trim the idle with the nut after the cut." if cut and "idle" in self.design.target.bands.load else ""
 
     def origin(self) -> tuple[str, ...]:
         """Where the numbers come from.
@@ -129,14 +160,13 @@ class GrindSheet(Shown):
         jet = self.design.setup.carburettor.jet
         lines = [
             f"Job: {self.design.setup.name}. Needle {self.design.present().name} ({self.design.present().source}) in a "
-            f"{jet.bore_mm:g} mm jet, {jet.mounting}; diameters are on diameter unless 'per side' is said, "
-            "places are distances from the shoulder."
+            f"{jet.bore_mm:g} mm jet, {jet.mounting}."
         ]
         if log is not None:
             lines.append(f"Log: {log.name}, {log.rpm.size} rows, sha256 {log.sha256[:16]}.")
         checks = self.design.checks
         if checks is not None and checks.reason:
-            lines.append("RED CHECKS WERE OVERRIDDEN for this cut; the reason stands below.")
+            lines.append(f"RED CHECKS WERE OVERRIDDEN for this cut, reason given: {checks.reason!r}.")
         return tuple(lines)
 
     def red_lines(self) -> tuple[str, ...]:
@@ -171,12 +201,17 @@ class GrindSheet(Shown):
             One or two sentences.
         """
         whole, first = 100 * self.design.chance_rich, 100 * self.design.chance_rich_first
-        again = "Measure every diameter and lambda there before taking more."
+        if not (self.design.remove_um() > 0.0).any():
+            return "First stop: nothing is to be filed."
         if self.design.held_back == 0.0:
-            return f"All may go in one stage: the chance that a band ends too rich is {whole:.0f} %. {again}"
+            return (
+                f"First stop: the asked diameters; all may go in one stage, as the chance that a band ends too rich is "
+                f"{whole:.0f} %. Then measure every diameter, drive, and measure lambda."
+            )
         return (
-            f"Stop first at the first-stop diameters: cut all at once, the chance that a band ends too rich is {whole:.0f} "
-            f"%, at the first stop {first:.0f} %. {again}"
+            f"First stop: file to the first-stop diameters and no further, as the chance that a band ends too rich is "
+            f"{whole:.0f} % with all cut at once and {first:.0f} % there. Measure every diameter, drive, and measure lambda "
+            "before taking more."
         )
 
     def table(self) -> Table:
@@ -191,10 +226,78 @@ class GrindSheet(Shown):
         columns: tuple[Column, ...] = STATION_COLUMNS
         if self.anvil_width_mm is not None:
             columns = (*STATION_COLUMNS[:-1], *READING_COLUMNS, STATION_COLUMNS[-1])
-        intro = (*self.red_lines(), *self.origin(), self.design.status, self.jet_line(), *self.altitude_line())
-        stop = self.stop_line()
-        unchecked = () if self.design.checks is not None else (NO_CHECKS,)
-        return Table("GRIND SHEET", columns, rows, intro, (stop, *self.reading_notes(), *self.design.flags, *unchecked))
+        orders = self.design.status, self.jet_line(), self.stop_line()
+        intro = (*self.red_lines(), *self.origin(), *orders, *self.altitude_line())
+        return Table("GRIND SHEET", columns, rows, intro, (*self.warnings(), *self.reading_notes(), *LEGEND))
+
+    def warnings(self) -> tuple[str, ...]:
+        """What to know before the first stroke.
+
+        Returns
+        -------
+        tuple of str
+            The design's flags, and a word where no checks were made.
+        """
+        return self.design.flags if self.design.checks is not None else (*self.design.flags, NO_CHECKS)
+
+    def band_table(self) -> Table:
+        """Lambda of each band now, at the first stop and with all off, to be shown.
+
+        Returns
+        -------
+        Table
+            One row a band, with 90 % intervals.
+        """
+        design = self.design
+        at_once = design.held_back == 0.0
+        rows = []
+        for row, low, high in zip(design.band_rows(), design.first_low, design.first_high, strict=True):
+            if at_once:
+                first = row["lambda_predicted"], row["lambda_low"], row["lambda_high"]
+            else:
+                first = row["lambda_first"], float(low), float(high)
+            keys = ("lambda_first", "lambda_first_low", "lambda_first_high")
+            rows.append({**row, **dict(zip(keys, first, strict=True))})
+        return Table("Lambda by band", BAND_COLUMNS, rows, notes=(BAND_NOTE,))
+
+    def doubt_line(self) -> str:
+        """What the doubt of the asked diameters mostly comes from.
+
+        Returns
+        -------
+        str
+            One sentence; empty where nothing is cut.
+        """
+        by_source: dict[str, list[str]] = {}
+        for number, source in enumerate(self.design.largest_doubt, start=1):
+            if source:
+                by_source.setdefault(source, []).append(str(number))
+        if not by_source:
+            return ""
+        said = "; ".join(f"{source} at {', '.join(numbers)}" for source, numbers in by_source.items())
+        return f"The doubt of the asked diameters mostly comes from (stations): {said}."
+
+    def check_lines(self) -> tuple[str, ...]:
+        """Every check before the cut, in short.
+
+        Returns
+        -------
+        tuple of str
+            What is green and what was not measured, by name; red and amber stand among the warnings.
+        """
+        checks = self.design.checks
+        if checks is None:
+            return (NO_CHECKS,)
+        lines = [checks.notes()[0]]
+        for verdict, words in (
+            ("red", "Red"),
+            ("amber", "Amber"),
+            ("green", "Green"),
+            ("not measured", "Not measured, so not proven"),
+        ):
+            if names := ", ".join(check.name for check in checks.of(verdict)):
+                lines.append(f"{words}: {names}.")
+        return tuple(lines)
 
     def station_rows(self) -> list[Row]:
         """What to do at each station, and what the micrometer reads there.
@@ -204,7 +307,7 @@ class GrindSheet(Shown):
         list of dict
             One a station; without an anvil width the readings are left out.
         """
-        rows = [{**row, "measured": "[        ]"} for row in self.design.station_rows()]
+        rows = [{**row, "measured": "[       ][       ]"} for row in self.design.station_rows()]
         if self.anvil_width_mm is None:
             return rows
         for key, reads in (
@@ -249,9 +352,15 @@ class GrindSheet(Shown):
         str
             Stations, bands and cautions.
         """
-        cautions = Table("Cautions", notes=CAUTIONS)
-        altitude = () if self.altitude is None else (self.altitude.table(),)
-        parts = (self.table(), self.design.band_table(), *altitude, cautions)
+        doubt = self.doubt_line()
+        parts = (
+            self.table(),
+            self.band_table(),
+            *(() if self.altitude is None else (self.altitude.table(),)),
+            *((Table("How sure", notes=(doubt,)),) if doubt else ()),
+            Table("Checks before the cut", notes=self.check_lines()),
+            Table("Cautions", notes=CAUTIONS),
+        )
         return "\n\n".join(part.text() for part in parts) + "\n"
 
     def csv(self) -> str:
