@@ -180,7 +180,8 @@ def test_without_a_range_of_the_nut_no_jet_drive_is_promised():
     assert any("drop_min_mm" in note for note in steps.notes)
 
 
-def test_the_sheet_says_it_only_where_cutting_at_once_is_risky(design):
+def test_the_sheet_says_it_only_where_cutting_at_once_is_risky():
+    design = make_design(doubts=replace(nc.Doubts(), sensor_offset=0.03))
     assert design.chance_rich > 0.05
     lines = [flag for flag in design.flags if flag.startswith("Before cutting:")]
     assert lines == [nc.measure_next(design).line()]

@@ -168,7 +168,7 @@ def test_the_design_names_its_greatest_doubt(change, name):
     target = asked(setup, LIFTS, np.full(8, 1.06), 0.95, lift_u_mm=0.02, lambda_se=2e-4)
     design = nc.solve(target, setup, doubts=replace(SMALL, **change))
     named = [source for source, um in zip(design.largest_doubt, design.diameter_u_um, strict=True) if np.isfinite(um)]
-    assert len(named) > 5
+    assert len(named) >= 5
     assert named.count(name) > 0.7 * len(named)
 
 
