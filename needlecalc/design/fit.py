@@ -177,8 +177,10 @@ class Problem:
         lift, nature = self.learned.lift_and_nature(self.learned.mean)
         lift = self.learned.on_needle(lift, drop_mm)
         known = self.depression_pa
+        # What is believed of neighbouring diameters may differ by a groove, in which a touching needle would not fit.
+        turned = self.learned.in_jet(diameters_mm)
         flow, slopes = fuel_of(
-            self.learned.setup, lift, diameters_mm=diameters_mm, drop_mm=drop_mm, depression_pa=known, nature=nature
+            self.learned.setup, lift, diameters_mm=turned, drop_mm=drop_mm, depression_pa=known, nature=nature
         )
         head = pressure_per_mm_drop(self.learned.setup, lift, drop_mm=drop_mm, depression_pa=known)
         by_drop = slopes.per_mm_position + slopes.per_ln_pressure * head
