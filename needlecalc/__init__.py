@@ -14,7 +14,8 @@ from needlecalc.parts.conditions import Air, Fuel
 from needlecalc.parts.setup import Setup
 from needlecalc.measure.logfile import Log, read_log
 from needlecalc.measure.lag import Lag, find_lag, lag_from_pipe
-from needlecalc.measure.bands import Bands, make_bands, typed_bands
+from needlecalc.measure.bands import Bands, make_bands
+from needlecalc.measure.typedbands import typed_bands
 from needlecalc.measure.liftways import LiftDoubts
 from needlecalc.measure.liftparts import lift_change, restate_lift
 from needlecalc.measure.lift import with_lift

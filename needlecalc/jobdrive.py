@@ -9,7 +9,7 @@ from typing import Any
 
 from needlecalc.errors import InputError
 from needlecalc.jobparts import built, only, table_of
-from needlecalc.measure.bands import Bands, make_bands, typed_bands
+from needlecalc.measure.bands import Bands, make_bands
 from needlecalc.measure.checklimits import CheckLimits
 from needlecalc.measure.checks import check_engine
 from needlecalc.measure.gate import Checks
@@ -19,6 +19,7 @@ from needlecalc.measure.logfile import Log, read_log
 from needlecalc.measure.normalise import with_setup
 from needlecalc.measure.noted import GasReading, Ignition, Mechanical, NeedleReading, Sensor, Twins
 from needlecalc.measure.sweep import LeanLimits, lean_limit, typed_sweep
+from needlecalc.measure.typedbands import typed_bands
 from needlecalc.parts.carburettor import AirValve
 from needlecalc.parts.setup import Setup
 from needlecalc.units import PA_PER_KPA

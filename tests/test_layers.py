@@ -58,6 +58,7 @@ FLOORS = [
         "measure.steady",
         "measure.averages",
         "measure.bands",
+        "measure.typedbands",
         "measure.depression",
         "measure.liftparts",
         "measure.liftways",

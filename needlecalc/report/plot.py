@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Any, Literal
 
 import matplotlib.pyplot as plt
 import numpy as np
@@ -90,11 +90,7 @@ def plot_areas(design: Design, *, ax: Axes | None = None) -> Axes:
             label=name,
             **style,
         )
-    ax.set_xlabel("distance from shoulder (mm)")
-    ax.set_ylabel("metering area (mm$^2$)")
-    ax.grid(color="0.85")
-    ax.legend(frameon=False)
-    return ax
+    return _finished(ax, "distance from shoulder (mm)", "metering area (mm$^2$)")
 
 
 def plot_lambda(design: Design, *, ax: Axes | None = None) -> Axes:
@@ -126,11 +122,7 @@ def plot_lambda(design: Design, *, ax: Axes | None = None) -> Axes:
     ax.plot(lift, [row["lambda_target"] for row in rows], label="target", **TARGET)
     style = {**ASKED, "linestyle": "none", "capsize": 4, "markersize": 5}
     ax.errorbar(lift, predicted, yerr=[predicted - low, high - predicted], label="predicted, 90 %", **style)
-    ax.set_xlabel(LIFT_LABEL)
-    ax.set_ylabel("lambda (-)")
-    ax.grid(color="0.85")
-    ax.legend(frameon=False)
-    return ax
+    return _finished(ax, LIFT_LABEL, "lambda (-)")
 
 
 def plot_comparison(comparison: Comparison, *, ax: Axes | None = None) -> Axes:
@@ -175,12 +167,8 @@ def plot_metering(metering: Metering, *, ax: Axes | None = None) -> Axes:
     ax.fill_between(lift, seen, whole, facecolor="0.93", edgecolor="0.75", hatch="///", lw=0)
     ax.plot(lift, whole, label="metering area (geometric)", **PRESENT)
     ax.plot(lift, seen, label="effective metering area", **ASKED)
-    ax.set_xlabel(LIFT_LABEL)
-    ax.set_ylabel("area (mm$^2$)")
     ax.set_ylim(bottom=0.0)
-    ax.grid(color="0.85")
-    ax.legend(loc="upper left", frameon=False)
-    return ax
+    return _finished(ax, LIFT_LABEL, "area (mm$^2$)", legend_at="upper left")
 
 
 def plot_sensitivity(metering: Metering, *, ax: Axes | None = None) -> Axes:
@@ -206,8 +194,13 @@ def plot_sensitivity(metering: Metering, *, ax: Axes | None = None) -> Axes:
     ax.yaxis.set_major_locator(LogLocator(subs=(1.0, 2.0, 5.0)))
     ax.yaxis.set_minor_locator(NullLocator())
     ax.yaxis.set_major_formatter("{x:g}")
-    ax.set_xlabel(LIFT_LABEL)
-    ax.set_ylabel("lambda per 0.01 mm on diameter (%)")
+    return _finished(ax, LIFT_LABEL, "lambda per 0.01 mm on diameter (%)")
+
+
+def _finished(ax: Axes, across: str, up: str, *, legend_at: Literal["best", "upper left"] = "best") -> Axes:
+    """Axes with their names, a pale grid and the legend."""
+    ax.set_xlabel(across)
+    ax.set_ylabel(up)
     ax.grid(color="0.85")
-    ax.legend(frameon=False)
+    ax.legend(loc=legend_at, frameon=False)
     return ax
