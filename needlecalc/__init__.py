@@ -39,7 +39,8 @@ from needlecalc.design.binding import Binding
 from needlecalc.design.options import Option
 from needlecalc.design.doubts import Doubts
 from needlecalc.design.history import History, Pass, read_history
-from needlecalc.design.learn import Learned, learn
+from needlecalc.design.learn import learn
+from needlecalc.design.learned import Learned
 from needlecalc.design.calibration import JetShift, jet_shift, with_jet_drive
 from needlecalc.design.proposal import Design
 from needlecalc.design.nextstep import NextStep, NextSteps, measure_next

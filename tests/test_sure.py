@@ -7,6 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from conftest import DIAMETERS_MM, NO_DOUBTS, STATIONS_MM, asked, make_setup
+from dense_belief import dense, dense_rows
 from scipy.stats import binom
 from virtual_owner import Owner, target_of
 
@@ -36,11 +37,11 @@ def test_sampling_agrees_with_linearisation_where_doubts_are_small():
     # GUM, JCGM 100:2008, section 5.2.2: variances through the slopes.  Where the file touches, the hand's error
     # takes the place of the micrometer's; elsewhere the needle keeps what it has.
     by_unknowns, by_needle = learned.slopes(DIAMETERS_MM - CUT_MM, 1.6)
-    rows = by_unknowns.copy()
+    rows = dense_rows(by_unknowns)
     place = learned.place.needle(0)
     # Of the reading's error two things remain: what the drive was made on, and, where uncut, what is still there.
     rows[:, place] -= np.where(cut, 0.0, by_needle[:, :-1])
-    variance = np.einsum("bi,ij,bj->b", rows, learned.covariance, rows)
+    variance = np.einsum("bi,ij,bj->b", rows, dense(learned.belief), rows)
     variance += ((by_needle[:, :-1] * SMALL.hand_mm)[:, cut] ** 2).sum(axis=1)
     drawn = np.log(seen.lambda_drawn)
     expected = learned.log_lambda(learned.mean, DIAMETERS_MM - CUT_MM, 1.6)
@@ -140,13 +141,14 @@ def test_trimming_leaves_idle_where_it_is_whatever_is_filed():
 def test_sources_add_up_where_they_are_independent_and_the_greatest_rules():
     _, learned = believed(lift_u=0.3, se=0.01)
     rows, _ = learned.slopes(DIAMETERS_MM - CUT_MM, 1.6)
-    parts = sources(learned, rows)
+    parts = sources(learned, rows, np.eye(8))
     assert set(parts) == {"flow gain", "jet length", "viscosity", "eccentricity", "lambda", "lift", "micrometer"}
-    whole = np.sqrt(np.einsum("bi,ij,bj->b", rows, learned.covariance, rows))
+    every = dense_rows(rows)
+    whole = np.sqrt(np.einsum("bi,ij,bj->b", every, dense(learned.belief), every))
     # After one pass the sources know nothing of each other, so variances add up (GUM, JCGM 100:2008, 5.1.2).
     np.testing.assert_allclose(np.sqrt(sum(part**2 for part in parts.values())), whole, rtol=1e-6)
     for name in ("flow gain", "viscosity"):
-        alone = np.abs(rows[:, SHARED.index(name)]) * learned.u()[SHARED.index(name)]
+        alone = np.abs(rows.by_car[:, SHARED.index(name)]) * learned.u()[SHARED.index(name)]
         np.testing.assert_allclose(parts[name], alone, rtol=1e-12)
     # Each is made the greatest in turn, and is found to be.
     for name, change in (
@@ -155,7 +157,7 @@ def test_sources_add_up_where_they_are_independent_and_the_greatest_rules():
         ("micrometer", {"table_mm": 0.05}),
     ):
         _, loud = believed(replace(SMALL, **change), parallel_length_u_mm=0.02)
-        parts = sources(loud, loud.slopes(DIAMETERS_MM - CUT_MM, 1.6)[0])
+        parts = sources(loud, loud.slopes(DIAMETERS_MM - CUT_MM, 1.6)[0], np.eye(8))
         others = np.max([part for key, part in parts.items() if key != name], axis=0)
         assert (parts[name] > others).all(), name
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from needlecalc.design.learn import Learned
+from needlecalc.design.learned import Learned
 from needlecalc.design.leastsquares import least_squares_with_inequalities
 from needlecalc.design.limits import Limits
 from needlecalc.design.predict import fuel_of, pressure_per_mm_drop
@@ -424,12 +424,13 @@ def response(problem: Problem, smoothness: float, x: FloatArray) -> FloatArray:
     binding = np.vstack([problem.limits_matrix[at_limit], slopes[misfit - problem.least_misfit() < 1e-6]])
     moves = np.eye(x.size)
     if binding.size:
-        _, sizes, right = np.linalg.svd(binding)
+        _, sizes, right = np.linalg.svd(np.linalg.qr(binding, mode="r"))
         moves = right[int((sizes > 1e-9 * sizes[0]).sum()) :].T
     if not moves.size:
         return np.zeros((x.size, problem.doubt.size))
-    by_band = np.vstack([-np.diag(1.0 / problem.doubt), np.zeros((rows.shape[0] - problem.doubt.size, problem.doubt.size))])
-    return np.asarray(moves @ np.linalg.lstsq(rows @ moves, by_band, rcond=None)[0])
+    # Rows as many as the bands, columns but as many as the moves: never a matrix of bands by bands.
+    q, r = np.linalg.qr(rows @ moves)
+    return np.asarray(moves @ np.linalg.solve(r, -q[: problem.doubt.size].T / problem.doubt))
 
 
 def _keeps(problem: Problem, smoothness: float) -> FloatArray:

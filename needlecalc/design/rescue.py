@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.optimize import brentq
 
-from needlecalc.design.learn import Learned
+from needlecalc.design.learned import Learned
 from needlecalc.design.predict import fuel_of
 from needlecalc.design.progress import CARE, Progress, judge_cut
 from needlecalc.design.proposal import Design

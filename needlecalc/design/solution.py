@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from needlecalc.design.fit import Problem, cost, fit, smoothest
-from needlecalc.design.learn import Learned
+from needlecalc.design.learned import Learned
 from needlecalc.design.limits import FLATS, Limits
 from needlecalc.design.sure import idle_band, trimmed
 from needlecalc.design.target import Target

@@ -11,7 +11,8 @@ from needlecalc.arrays import check_range
 from needlecalc.design.binding import binding_limits
 from needlecalc.design.doubts import Doubts
 from needlecalc.design.fit import Problem, response
-from needlecalc.design.learn import Learned, learn
+from needlecalc.design.learn import learn
+from needlecalc.design.learned import Learned
 from needlecalc.design.limits import Limits
 from needlecalc.design.nextstep import measure_next
 from needlecalc.design.options import work_out
@@ -207,7 +208,7 @@ def _diameter_doubt(
     drop = learned.setup.carburettor.jet.drop_mm + float(x[-1])
     by_unknowns, _ = learned.slopes(problem.true_diameters(x), drop)
     moves = response(problem, smoothness, x)
-    by_source = sources(learned, moves @ by_unknowns)
+    by_source = sources(learned, by_unknowns, moves)
     offset = learned.doubts.sensor_offset / problem.target.lambda_target
     by_source["sensor"] = np.abs(moves @ offset)
     total = np.sqrt(sum(part**2 for part in by_source.values()))

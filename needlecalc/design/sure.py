@@ -7,7 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from needlecalc.design.learn import Learned
+from needlecalc.design.arrowhead import BandRows, parts
+from needlecalc.design.learned import Learned
 from needlecalc.design.target import Target
 from needlecalc.design.unknowns import SHARED
 from needlecalc.units import FloatArray
@@ -142,15 +143,19 @@ def outlook(
     The seed is fixed: the same design gives the same figures.
     """
     doubts, place = learned.doubts, learned.place
-    cars = learned.samples(count)
-    rng = np.random.default_rng(1)
+    drawn, rng = np.random.default_rng(0), np.random.default_rng(1)
+    off = learned.belief.draw_car(drawn, count)
+    cars, own = learned.mean[place.car()] + off, place.own(learned.mean)
     number = int(learned.history.needle_of_pass()[-1])
     measured = learned.history.passes[-1].needle.diameters_mm
     untouched = measured - cars[:, place.needle(number)]
     error = doubts.hand_mm if error_mm is None else error_mm
     filed = diameters_mm + error * rng.standard_normal((count, diameters_mm.size))
     diameters = filed if new_blank else np.where(cut, np.minimum(filed, untouched), untouched)
-    log = learned.log_lambda(cars, diameters, drop_mm)
+    log = np.empty((count, place.bands))
+    for part in parts(place.bands):
+        bands = own[part] + learned.belief.draw_own(drawn, off, part)
+        log[:, part] = learned.log_lambda_of(cars, bands, diameters, drop_mm, part)
     _, slopes = learned.slopes(diameters_mm, drop_mm)
     offset = doubts.sensor_offset * rng.standard_normal(count)
     idle = idle_band(learned, target)
@@ -212,29 +217,36 @@ def trimmed(slopes: FloatArray, idle: int | None) -> FloatArray:
     return np.asarray(slopes - np.outer(slopes[:, -1] / slopes[idle, -1], slopes[idle]))
 
 
-def sources(learned: Learned, by_unknowns: FloatArray) -> dict[str, FloatArray]:
-    """Share of doubt that each source brings to each band.
+def sources(learned: Learned, rows: BandRows, weights: FloatArray) -> dict[str, FloatArray]:
+    """Share of doubt that each source brings to weighted sums over the bands.
 
     Parameters
     ----------
     learned : Learned
         What is believed.
-    by_unknowns : array, shape (r, k)
-        Slopes of whatever is asked about, by the unknowns. [mixed]
+    rows : BandRows
+        Slopes of ln(lambda) of each band by the unknowns.
+    weights : array, shape (r, m)
+        Weight of each band in each sum. [any]
 
     Returns
     -------
     dict of str to array, shape (r,)
-        Standard uncertainty from each source taken alone. [as the slopes]
+        Standard uncertainty from each source taken alone. [as the weights]
     """
     place = learned.place
-    groups: dict[str, list[int]] = {name: [place.shared(name)] for name in SHARED}
-    groups["lambda"] = list(range(*place.level().indices(place.size())))
-    groups["lift"] = [*range(*place.lift().indices(place.size())), *groups.pop("lift zero"), *groups.pop("lift scale")]
-    groups["micrometer"] = list(range(place.needle(0).start, place.size()))
+    by_car, by_own = weights @ rows.by_car, weights[:, :, None] * rows.by_own
+    groups = {name: [place.shared(name)] for name in SHARED}
+    pattern = range(*place.pattern().indices(place.size()))
+    lift = [*groups.pop("lift zero"), *groups.pop("lift scale"), *pattern]
+    groups |= {"lambda": [], "lift": lift, "micrometer": list(range(place.needle(0).start, place.car().stop))}
+    own_of = {"lambda": np.array([1.0, 0.0]), "lift": np.array([0.0, 1.0])}
     out = {}
     for name, members in groups.items():
-        part = by_unknowns[:, members]
-        variance = np.einsum("ri,ij,rj->r", part, learned.covariance[np.ix_(members, members)], part)
-        out[name] = np.sqrt(np.maximum(variance, 0.0))
+        part = np.zeros(by_car.shape)
+        part[:, members] = by_car[:, members]
+        if name in own_of:
+            out[name] = learned.belief.u_of_sums(part, by_own * own_of[name])
+        else:
+            out[name] = np.asarray(np.linalg.norm(part @ learned.belief.root, axis=1))
     return out
