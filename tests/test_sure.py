@@ -12,7 +12,7 @@ from scipy.stats import binom
 from virtual_owner import Owner, target_of
 
 import needlecalc as nc
-from needlecalc.design.sure import idle_band, outlook, sources, trimmed
+from needlecalc.design.sure import Cars, idle_band, outlook, sources, trimmed
 from needlecalc.design.unknowns import SHARED
 
 LIFTS = np.linspace(2.0, 25.0, 8)
@@ -33,7 +33,7 @@ def test_sampling_agrees_with_linearisation_where_doubts_are_small():
     target, learned = believed(SMALL, parallel_length_u_mm=0.02)
     cut = CUT_MM > 0
     count = 4000
-    seen = outlook(learned, target, DIAMETERS_MM - CUT_MM, cut, 1.6, count=count)
+    seen = outlook(learned, target, DIAMETERS_MM - CUT_MM, cut, 1.6, cars=Cars.of(learned, count))
     # GUM, JCGM 100:2008, section 5.2.2: variances through the slopes.  Where the file touches, the hand's error
     # takes the place of the micrometer's; elsewhere the needle keeps what it has.
     by_unknowns, by_needle = learned.slopes(DIAMETERS_MM - CUT_MM, 1.6)
@@ -55,7 +55,7 @@ def test_sampling_agrees_with_linearisation_where_doubts_are_small():
 
 def test_the_sensor_offset_is_one_for_all_bands():
     target, learned = believed(replace(NO_DOUBTS, sensor_offset=0.01), parallel_length_u_mm=0.0, lift_u=0.0, se=0.0)
-    seen = outlook(learned, target, DIAMETERS_MM, np.zeros(13, dtype=bool), 1.6, count=2000)
+    seen = outlook(learned, target, DIAMETERS_MM, np.zeros(13, dtype=bool), 1.6, cars=Cars.of(learned, 2000))
     away = seen.lambda_drawn - learned.lambda_now()
     np.testing.assert_allclose(away, away[:, :1].repeat(8, axis=1), atol=1e-4)
     assert away[:, 0].std() == pytest.approx(0.01, rel=5.0 / np.sqrt(4000))
@@ -103,7 +103,7 @@ def test_idle_is_put_back_by_the_nut():
     free = {"drop_min_mm": 0.4, "drop_max_mm": 3.0}
     target, learned = believed(load=["idle"] + ["full"] * 7, lift_u=0.3, se=0.01, **free)
     assert idle_band(learned, target) == 0
-    seen = outlook(learned, target, DIAMETERS_MM - CUT_MM, CUT_MM > 0, 1.6, count=2000)
+    seen = outlook(learned, target, DIAMETERS_MM - CUT_MM, CUT_MM > 0, 1.6, cars=Cars.of(learned, 2000))
     # What the meter reads is put to the target within a quarter flat either way: the spread left is that of the
     # meter's zero and of the rest of a turn.
     _, slopes = learned.slopes(DIAMETERS_MM - CUT_MM, 1.6)
@@ -183,7 +183,7 @@ def test_the_interval_holds_nine_cars_in_ten():
         owner = Owner.drawn(seed)
         bands = owner.drive()
         learned = nc.learn(bands, owner.setup)
-        low, high = outlook(learned, target_of(bands), asked_mm, cut, 1.6, count=200).interval()
+        low, high = outlook(learned, target_of(bands), asked_mm, cut, 1.6, cars=Cars.of(learned, 200)).interval()
         owner.file_to(asked_mm, cut)
         truth = owner.lambda_true()
         inside.append((low <= truth) & (truth <= high))

@@ -12,7 +12,7 @@ from needlecalc.design.doubts import Doubts
 from needlecalc.design.history import History
 from needlecalc.design.predict import Nature, as_turned, fuel_of, log_fuel, pressure_per_mm_drop, pressure_per_mm_lift
 from needlecalc.design.unknowns import SHARED, SHORTEST_JET_MM, Unknowns
-from needlecalc.measure.bands import Bands
+from needlecalc.measure.bands import Bands, worst_of
 from needlecalc.parts.setup import Setup
 from needlecalc.show import Column, Row, Shown, Table
 from needlecalc.units import FloatArray
@@ -151,20 +151,66 @@ class Learned(Shown):
         array, shape (..., c)
             ln(lambda). [-]
         """
+        fuel = self.log_fuel_of(car, own[..., 1], diameters_mm, drop_mm, part)
+        return self.without_fuel(car, own, part) - car[..., :1] * fuel
+
+    def without_fuel(self, car: FloatArray, own: FloatArray, part: slice = slice(None)) -> FloatArray:
+        """ln(lambda) plus gain times ln(fuel) of some bands, which no needle changes.
+
+        Parameters
+        ----------
+        car : array, shape (..., s)
+            Values of the car's unknowns. [mixed]
+        own : array, shape (..., c, 2)
+            Level and lift of each band. [mixed]
+        part : slice
+            Which bands; all when not given.
+
+        Returns
+        -------
+        array, shape (..., c)
+            What the first needle tells. [-]
+        """
         first = self.history.passes[0]
         start = first.needle.diameters_mm - car[..., self.place.needle(0)]
-        fuel = [
-            log_fuel(
-                self.setup,
-                self.on_needle(own[..., 1], drop),
-                diameters_mm=self.in_jet(d)[..., None, :],
-                drop_mm=drop,
-                nature=_nature(car),
-                depression_pa=self.bands.depression_pa[part],
-            )
-            for d, drop in ((np.asarray(diameters_mm), drop_mm), (start, first.drop_mm))
-        ]
-        return np.asarray(own[..., 0] - car[..., :1] * (fuel[0] - fuel[1]))
+        return np.asarray(own[..., 0] + car[..., :1] * self.log_fuel_of(car, own[..., 1], start, first.drop_mm, part))
+
+    def log_fuel_of(
+        self,
+        car: FloatArray,
+        lift_mm: FloatArray,
+        diameters_mm: FloatArray,
+        drop_mm: FloatArray | float,
+        part: slice = slice(None),
+    ) -> FloatArray:
+        """ln(fuel) of some bands, lifts and needle kept where they can be.
+
+        Parameters
+        ----------
+        car : array, shape (..., s)
+            Values of the car's unknowns. [mixed]
+        lift_mm : array, shape (..., c)
+            Lift of each band. [mm]
+        diameters_mm : array, shape (..., n)
+            True diameters of the needle. [mm]
+        drop_mm : float or array, shape (..., 1)
+            Jet drop. [mm]
+        part : slice
+            Which bands; all when not given.
+
+        Returns
+        -------
+        array, shape (..., c)
+            ln(fuel flow in g/s). [-]
+        """
+        return log_fuel(
+            self.setup,
+            self.on_needle(lift_mm, drop_mm),
+            diameters_mm=self.in_jet(np.asarray(diameters_mm))[..., None, :],
+            drop_mm=drop_mm,
+            nature=_nature(car),
+            depression_pa=self.bands.depression_pa[part],
+        )
 
     def samples(self, count: int, seed: int = 0) -> FloatArray:
         """Cars that agree with what was measured, drawn at random.
@@ -259,10 +305,12 @@ class Learned(Shown):
         moved = self.lift_mm() - self.bands.lift_mm
         worst = int(np.argmax(np.abs(moved)))
         notes = [f"Lift now believed differs most from that read at {self.bands.name(worst)}: {moved[worst]:+.2f} mm."]
+        lean, more = worst_of(np.flatnonzero(self.at_least).tolist(), self.bands.lambda_measured)
         notes += [
-            f"{self.bands.name(band)} was beyond the lean limit: its reading counts as at least so lean."
-            for band in np.flatnonzero(self.at_least).tolist()
+            f"{self.bands.name(band)} was beyond the lean limit: its reading counts as at least so lean." for band in lean
         ]
+        if more:
+            notes.append(f"So were {more} more bands, these being the leanest.")
         return Table(f"Learned from {len(self.history.passes)} passes", columns, self.shared_rows(), notes=notes)
 
     def lift_and_nature(self, unknowns: FloatArray) -> tuple[FloatArray, Nature]:

@@ -14,6 +14,7 @@ from needlecalc.design.proposal import Design
 from needlecalc.design.readings import readings_of
 from needlecalc.design.stages import RISK
 from needlecalc.design.target import LEANEST_FULL_LOAD
+from needlecalc.measure.bands import NAMED_IN_FULL
 from needlecalc.show import Column, Shown, Table
 from needlecalc.units import FloatArray
 
@@ -404,8 +405,10 @@ def _reading_u(sight: Foresight) -> FloatArray:
 
 
 def _named(sight: Foresight, bands: list[int]) -> str:
-    """Bands in words, speeds of one load together."""
+    """Bands in words, speeds of one load together; of very many only how many."""
     whole = sight.design.learned.bands
+    if len(bands) > NAMED_IN_FULL:
+        return f"{len(bands)} of {whole.rpm.size} bands"
     by_load: dict[str, list[str]] = {}
     for band in bands:
         by_load.setdefault(whole.load[band], []).append(f"{whole.rpm[band]:.0f}")

@@ -130,7 +130,7 @@ def _again(solution: Solution, setup: Setup, limits: Limits) -> Solution:
 def _option(what: str, then: Solution, largest_cut_mm: float | None = None) -> Option:
     problem, missed = then.problem, then.missed()
     off = np.flatnonzero(np.abs(missed) > MISSED_BY)
-    names = ", ".join(problem.target.bands.name(b) for b in off.tolist())
+    names = problem.target.bands.names(off.tolist(), np.abs(missed))
     if np.abs(missed).max() > FAR_OFF:
         # Far off is not met whatever the reason; which limit is to blame would cost another solve.
         status, met = f"Not met: more than 2 % off at {names}.", False

@@ -19,7 +19,7 @@ from needlecalc.design.options import work_out
 from needlecalc.design.proposal import Design
 from needlecalc.design.solution import LEAST_CUT_MM, SUPPORT_SHARE, best_solution
 from needlecalc.design.stages import RISK, first_stage
-from needlecalc.design.sure import outlook, sources
+from needlecalc.design.sure import Cars, outlook, sources
 from needlecalc.design.target import Target
 from needlecalc.design.verdict import conflicts, station_flags, verdict
 from needlecalc.errors import InputError
@@ -102,11 +102,12 @@ def solve(
     _, slopes = learned.slopes(learned.present_mm(), learned.setup.carburettor.jet.drop_mm)
     asked_mm, cut = _asked(learned, found.removal_mm(), limits)
     drop = found.drop_mm()
-    seen = outlook(learned, target, asked_mm, cut, drop, new_blank=limits.new_blank)
+    cars = Cars.of(learned)
+    seen = outlook(learned, target, asked_mm, cut, drop, new_blank=limits.new_blank, cars=cars)
 
     def after(removal_mm: FloatArray) -> FloatArray:
         diameters, touched = _asked(learned, removal_mm, limits)
-        return outlook(learned, target, diameters, touched, drop, new_blank=limits.new_blank).lambda_drawn
+        return outlook(learned, target, diameters, touched, drop, new_blank=limits.new_blank, cars=cars).lambda_drawn
 
     stage = first_stage(problem, smoothness, x, seen, after, risk=risk)
     first_mm, _ = _asked(learned, stage.removal_mm, limits)
@@ -247,7 +248,7 @@ def _test_flags(target: Target, fails: list[float], risk: float) -> list[str]:
     """How sure the bands with a test are to pass it."""
     if not target.tested.any():
         return []
-    names = ", ".join(target.bands.name(b) for b in np.flatnonzero(target.tested).tolist())
+    names = target.bands.names(np.flatnonzero(target.tested).tolist())
     words = (
         f"Test of {names}: chance to fail {100 * fails[0]:.0f} % when all is cut, {100 * fails[1]:.0f} % at the first stop"
     )

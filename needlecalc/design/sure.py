@@ -40,6 +40,83 @@ class Nut:
     greatest_mm: float
 
 
+@dataclass(frozen=True, eq=False)
+class Cars:
+    """Cars drawn from what is believed, whatever needle they get.
+
+    Parameters
+    ----------
+    learned : Learned
+        What is believed.
+    car : array, shape (s, k)
+        Unknowns of each car that are no band's own. [mixed]
+    lift_mm : array, shape (s, m)
+        Lift of each band. [mm]
+    without_fuel : array, shape (s, m)
+        ln(lambda) plus gain times ln(fuel), which no needle changes. [-]
+    """
+
+    learned: Learned
+    car: FloatArray
+    lift_mm: FloatArray
+    without_fuel: FloatArray
+
+    @classmethod
+    def of(cls, learned: Learned, count: int = CARS) -> Cars:
+        """Cars of what is believed; the seed is fixed.
+
+        Parameters
+        ----------
+        learned : Learned
+            What is believed.
+        count : int
+            How many.
+
+        Returns
+        -------
+        Cars
+            The same whenever asked for.
+        """
+        place, rng = learned.place, np.random.default_rng(0)
+        off, believed = learned.belief.draw_car(rng, count), place.own(learned.mean)
+        car = learned.mean[place.car()] + off
+        lift, without_fuel = np.empty((count, place.bands)), np.empty((count, place.bands))
+        for part in parts(place.bands):
+            own = believed[part] + learned.belief.draw_own(rng, off, part)
+            lift[:, part], without_fuel[:, part] = own[..., 1], learned.without_fuel(car, own, part)
+        return cls(learned, car, lift, without_fuel)
+
+    def untouched_mm(self) -> FloatArray:
+        """True diameters of the needle now fitted.
+
+        Returns
+        -------
+        array, shape (s, n)
+            What was measured less the error of each car. [mm]
+        """
+        history = self.learned.history
+        number = int(history.needle_of_pass()[-1])
+        return np.asarray(history.passes[-1].needle.diameters_mm - self.car[:, self.learned.place.needle(number)])
+
+    def log_lambda(self, diameters_mm: FloatArray, drop_mm: float) -> FloatArray:
+        """ln(lambda) of each band on any needle.
+
+        Parameters
+        ----------
+        diameters_mm : array, shape (s, n)
+            True diameters in each car. [mm]
+        drop_mm : float
+            Jet drop. [mm]
+
+        Returns
+        -------
+        array, shape (s, m)
+            ln(lambda). [-]
+        """
+        fuel = self.learned.log_fuel_of(self.car, self.lift_mm, diameters_mm, drop_mm)
+        return np.asarray(self.without_fuel - self.car[:, :1] * fuel)
+
+
 @dataclass(frozen=True)
 class Outlook:
     """Lambda of each band over many cars that agree with what was measured.
@@ -109,7 +186,7 @@ def outlook(
     *,
     new_blank: bool = False,
     error_mm: FloatArray | float | None = None,
-    count: int = CARS,
+    cars: Cars | None = None,
 ) -> Outlook:
     """Lambda of every band after a cut, over cars drawn from what is believed.
 
@@ -129,8 +206,8 @@ def outlook(
         Whether every diameter is made anew, and may be thicker than the needle fitted.
     error_mm : float or array, shape (n,), or None
         Standard error of the diameters cut: that of the hand when not given. [mm]
-    count : int
-        Cars to draw.
+    cars : Cars or None
+        Cars drawn before; drawn anew when not given.
 
     Returns
     -------
@@ -142,20 +219,13 @@ def outlook(
     Each car has its own lift, gain, jet length, fuel, needle and sensor error; its hand errs by itself.
     The seed is fixed: the same design gives the same figures.
     """
-    doubts, place = learned.doubts, learned.place
-    drawn, rng = np.random.default_rng(0), np.random.default_rng(1)
-    off = learned.belief.draw_car(drawn, count)
-    cars, own = learned.mean[place.car()] + off, place.own(learned.mean)
-    number = int(learned.history.needle_of_pass()[-1])
-    measured = learned.history.passes[-1].needle.diameters_mm
-    untouched = measured - cars[:, place.needle(number)]
+    doubts, rng = learned.doubts, np.random.default_rng(1)
+    cars = cars or Cars.of(learned)
+    count, untouched = int(cars.car.shape[0]), cars.untouched_mm()
     error = doubts.hand_mm if error_mm is None else error_mm
     filed = diameters_mm + error * rng.standard_normal((count, diameters_mm.size))
     diameters = filed if new_blank else np.where(cut, np.minimum(filed, untouched), untouched)
-    log = np.empty((count, place.bands))
-    for part in parts(place.bands):
-        bands = own[part] + learned.belief.draw_own(drawn, off, part)
-        log[:, part] = learned.log_lambda_of(cars, bands, diameters, drop_mm, part)
+    log = cars.log_lambda(diameters, drop_mm)
     _, slopes = learned.slopes(diameters_mm, drop_mm)
     offset = doubts.sensor_offset * rng.standard_normal(count)
     idle = idle_band(learned, target)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Mapping
 from dataclasses import dataclass
 
@@ -11,7 +12,7 @@ from numpy.typing import NDArray
 from needlecalc.arrays import check_range, read_only, same_length
 from needlecalc.design.idletest import CO_MARGIN_PERCENT, LAMBDA_MARGIN, Edge, edge_by_co, edge_by_lambda, idle_aim
 from needlecalc.errors import InputError
-from needlecalc.measure.bands import Bands
+from needlecalc.measure.bands import Bands, worst_of
 from needlecalc.measure.sweep import LeanLimits
 from needlecalc.show import Column, Shown, Table
 from needlecalc.units import FloatArray
@@ -127,25 +128,40 @@ class Target(Shown):
         ]
         return Table("Target", columns, rows, notes=(*self.contradictions(), *self.cautions()))
 
-    def opposed(self) -> list[tuple[int, int]]:
-        """Pairs of bands on one lift that ask for different changes.
+    def opposed(self) -> NDArray[np.intp]:
+        """Bands on one lift that ask for different changes.
 
         Returns
         -------
-        list of tuple of int
-            The band that asks for more fuel, then the other.
+        array of int, shape (r, 2)
+            Each band that gives way, after the one of its lift that asks for most fuel; the pairs furthest apart first.
+
+        Notes
+        -----
+        One sweep up and one down the lifts, keeping of those near enough only what may still be the greatest wish.
         """
-        wish = np.log(self.bands.lambda_measured / self.lambda_target)  # more fuel asked, as a share
-        pairs = []
-        order = np.argsort(self.bands.lift_mm)
-        for i, a in enumerate(order.tolist()):
-            for b in order[i + 1 :].tolist():
-                # A band whose lift is not known yet is on no one's lift.
-                if not self.bands.lift_mm[b] - self.bands.lift_mm[a] <= SAME_LIFT_MM:
-                    break
-                if abs(wish[a] - wish[b]) > CONFLICT_SHARE:
-                    pairs.append((a, b) if wish[a] > wish[b] else (b, a))
-        return pairs
+        wish = self._wish()
+        # A band whose lift is not known yet is on no one's lift.
+        order = np.argsort(self.bands.lift_mm, kind="stable")[: int(np.isfinite(self.bands.lift_mm).sum())]
+        greatest = np.arange(wish.size)
+        for way in (order.tolist(), order[::-1].tolist()):
+            near: deque[int] = deque()
+            for band in way:
+                while near and not abs(self.bands.lift_mm[band] - self.bands.lift_mm[near[0]]) <= SAME_LIFT_MM:
+                    near.popleft()
+                if near and wish[near[0]] > wish[greatest[band]]:
+                    greatest[band] = near[0]
+                while near and wish[near[-1]] <= wish[band]:
+                    near.pop()
+                near.append(band)
+        apart = wish[greatest] - wish
+        leaner = np.flatnonzero(apart > CONFLICT_SHARE)
+        leaner = leaner[np.argsort(-apart[leaner], kind="stable")]
+        return np.column_stack([greatest[leaner], leaner])
+
+    def _wish(self) -> FloatArray:
+        """Fuel asked for more than now, as a share."""
+        return np.asarray(np.log(self.bands.lambda_measured / self.lambda_target))
 
     def contradictions(self) -> tuple[str, ...]:
         """Wishes that one needle cannot grant together.
@@ -153,12 +169,12 @@ class Target(Shown):
         Returns
         -------
         tuple of str
-            One sentence each.
+            One sentence each; of very many the worst, and how many more.
         """
-        bands, words = self.bands, []
-        now = bands.lambda_measured
-        wish = np.log(now / self.lambda_target)
-        for richer, leaner in self.opposed():
+        bands, words, wish = self.bands, [], self._wish()
+        now, opposed = bands.lambda_measured, self.opposed()
+        named, more = worst_of(range(len(opposed)))
+        for richer, leaner in opposed[named].tolist():
             # Fuel, as a factor, that each would still permit.
             apart = now[richer] / self.lambda_lean[richer] > now[leaner] / self.lambda_rich[leaner]
             even = " Not even what is permitted of the two can be had together." if apart else ""
@@ -167,6 +183,8 @@ class Target(Shown):
                 f"{bands.lift_mm[richer]:.1f} mm but ask for {100 * wish[richer]:+.0f} % and "
                 f"{100 * wish[leaner]:+.0f} % fuel; one needle cannot give both, so the richer wins.{even}"
             )
+        if more:
+            words.append(f"Conflict: {more} more bands give way to a richer wish on their lift, these being the worst.")
         return tuple(words)
 
     def cautions(self) -> tuple[str, ...]:
@@ -177,16 +195,16 @@ class Target(Shown):
         tuple of str
             One sentence each.
         """
-        lean = [
-            f"{self.bands.name(b)} at {self.lambda_target[b]:.2f}"
-            for b, load in enumerate(self.bands.load)
-            if load == "full" and self.lambda_target[b] > LEANEST_FULL_LOAD + 1e-9
-        ]
+        full = np.array([load == "full" for load in self.bands.load])
+        lean, more = worst_of(
+            np.flatnonzero(full & (self.lambda_target > LEANEST_FULL_LOAD + 1e-9)).tolist(), self.lambda_target
+        )
         if not lean:
             return ()
+        named = ", ".join(f"{self.bands.name(b)} at {self.lambda_target[b]:.2f}" for b in lean)
         return (
             f"Full-load targets leaner than lambda {LEANEST_FULL_LOAD:g} can melt pistons (common practice): "
-            f"{', '.join(lean)}. Make them richer, and stop on any pinking.",
+            f"{named}{f' and {more} more' if more else ''}. Make them richer, and stop on any pinking.",
         )
 
 
