@@ -179,14 +179,15 @@ class _Task:
             told = np.isfinite(read.lift[part])
             if not told.any():
                 continue
-            common, alike, u = (
-                np.where(told, values[part], 1.0) for values in (read.lift_common, read.lift_alike, read.lift_u)
+            lift, u, common, alike = (
+                np.where(told, column[part], blank)
+                for column, blank in ((read.lift, 0.0), (read.lift_u, 1.0), (read.lift_common, 0.0), (read.lift_alike, 0.0))
             )
-            by_knots = alike[:, None] * self.pattern.at(lift_read := np.where(told, read.lift[part], 0.0))
+            by_knots = alike[:, None] * self.pattern.at(lift)
             # What the knots do not carry is each lift's own.
             weight = np.where(told, 1.0 / np.sqrt(u**2 - (by_knots**2).sum(axis=1)), 0.0)
             car[:, row + 1, zero], car[:, row + 1, tilt], car[:, row + 1, place.pattern()] = 1.0, common, by_knots
-            misses[:, row + 1] = weight * (values[:, 1] + car[:, row + 1] @ here - lift_read)
+            misses[:, row + 1] = weight * (values[:, 1] + car[:, row + 1] @ here - lift)
             car[:, row + 1] *= weight[:, None]
             own[:, row + 1, 1] = weight
         return own, car, misses

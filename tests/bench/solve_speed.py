@@ -3,11 +3,12 @@
 The general solver gets the same cost, the same limits and the smoothness already chosen, and finds its slopes by
 finite differences; it gives no interval and no first stop.
 
-Run: python tests/bench/solve_speed.py [general|bands|samples]
+Run: python tests/bench/solve_speed.py [general|bands|samples]; bands takes some 15 minutes, most of them the last line.
 """
 
 from __future__ import annotations
 
+import resource
 import sys
 import time
 from pathlib import Path
@@ -26,6 +27,8 @@ from needlecalc.design.predict import Nature, log_fuel
 STATIONS_MM = np.arange(16) * 2.54
 DIAMETERS_MM = np.interp(STATIONS_MM, [0.0, 6.35, 15.9, 38.1], [2.45, 2.36, 2.19, 1.66])
 UNIT_MM = 0.01
+BANDS = (20, 50, 100, 200, 400, 1000, 2000, 5000, 10_000, 20_000, 50_000, 100_000)
+MOST_DENSE = 1000
 
 
 def job(bands: int) -> tuple[nc.Target, nc.Setup]:
@@ -94,16 +97,32 @@ def against_a_general_solver():
     print(f"greatest difference: diameter {1e3 * away[:-1].max():.3f} um, jet {1e3 * away[-1]:.3f} um")
 
 
+def dense_qr(bands: int) -> float:
+    """Seconds of one step of learning without heeding its structure: numpy's QR of all rows by all unknowns."""
+    unknowns = 22 + 2 * bands
+    rows = np.random.default_rng(0).standard_normal((unknowns + 2 * bands, unknowns))
+    return timed(lambda: np.linalg.qr(rows, mode="r"), 0.0)[0]
+
+
 def by_bands():
-    print("bands   learn s    ratio   solve s    ratio")
+    print("      ratios are per band, against the line before; in the last column one dense QR (numpy), which is but one")
+    print("      step of learning, over all of learn")
+    print(" bands   learn s  ms/band   ratio   solve s  ms/band   ratio   MB at most   QR/learn")
     before = None
-    for bands in (20, 50, 100, 200, 400):
+    for bands in BANDS:
         target, setup = job(bands)
         taught, learned = timed(lambda t=target, s=setup: nc.learn(t.bands, s), 0.0)
         solved, _ = timed(lambda t=target, s=setup, k=learned: nc.solve(t, s, learned=k), 0.0)
-        ratios = (np.nan, np.nan) if before is None else (taught / before[0], solved / before[1])
-        print(f"{bands:5d} {taught:9.3f} {ratios[0]:8.1f} {solved:9.3f} {ratios[1]:8.1f}")
-        before = taught, solved
+        each = taught / bands, solved / bands
+        ratios = (np.nan, np.nan) if before is None else (each[0] / before[0], each[1] / before[1])
+        most = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+        dense = dense_qr(bands) / taught if bands <= MOST_DENSE else np.nan
+        print(
+            f"{bands:6d} {taught:9.3f} {1e3 * each[0]:8.3f} {ratios[0]:7.2f} {solved:9.2f} {1e3 * each[1]:8.3f} "
+            f"{ratios[1]:7.2f} {most:12.0f} {dense:10.1f}",
+            flush=True,
+        )
+        before = each
 
 
 def log_of(samples: int) -> nc.Log:
