@@ -12,15 +12,9 @@ from hypothesis import strategies as st
 from reference_tables import read_reference
 
 from needlecalc.errors import InputError
-from needlecalc.physics.exhaust import (
-    brettschneider_lambda,
-    co_percent_of_lambda,
-    dilution,
-    dry_exhaust,
-    lambda_of_co_percent,
-    looks_diluted,
-)
-from needlecalc.physics.fuel import blend_atoms, stoichiometric_afr
+from needlecalc.physics.analyser import brettschneider_lambda, dilution, looks_diluted
+from needlecalc.physics.exhaust import co_percent_of_lambda, dry_exhaust, lambda_of_co_percent
+from needlecalc.physics.stoichiometry import blend_atoms, stoichiometric_afr
 
 FREEZE_K = 1740.0
 LAMBDA = st.floats(0.7, 1.5)

@@ -7,7 +7,8 @@ from collections.abc import Sequence
 from needlecalc.measure.checklimits import CheckLimits
 from needlecalc.measure.gate import AMBER, GREEN, RED, Check, graded, missing, right
 from needlecalc.measure.noted import GasReading
-from needlecalc.physics.exhaust import co_percent_of_lambda, dilution, lambda_of_co_percent
+from needlecalc.physics.analyser import dilution
+from needlecalc.physics.exhaust import co_percent_of_lambda, lambda_of_co_percent
 
 # CO below this tells neither lambda nor air: a lean mixture and a diluted one look alike.
 TELLING_CO_PERCENT = 0.5
