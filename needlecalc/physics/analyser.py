@@ -26,6 +26,10 @@ ANALYSER_O_PER_C: Final = 0.0176
 ANALYSER_K1_PERCENT_PER_PPM: Final = 6.0e-4
 CARBON_OF_HYDROCARBON: Final = {"hexane": 6.0, "propane": 3.0}
 LEAST_CARBON_SUM_PERCENT: Final = 12.0
+# Largest errors allowed of a good analyser, absolute and as a share, the greater holds: OIML R 99, class I (from memory).
+CO_ERROR_PERCENT, CO2_ERROR_PERCENT, O2_ERROR_PERCENT, HC_ERROR_PPM = 0.06, 0.5, 0.1, 12.0
+ERROR_SHARE: Final = 0.05
+METHOD_LAMBDA_U: Final = 0.005  # fuel and water-gas constant unlike those of the formula; judgement, no source
 
 HydrocarbonScale = Literal["hexane", "propane"]
 
@@ -119,6 +123,64 @@ def brettschneider_lambda(
     check_carbon(co2, co)
     carbon = k1 * hydrocarbons * CARBON_OF_HYDROCARBON[hc_as] / CARBON_OF_HYDROCARBON["hexane"]
     return np.asarray(oxygen_over_need(co2, co, oxygen, y, z, constant, carbon, nitric / 1e4))[()]
+
+
+def gas_lambda_uncertainty(
+    co2_percent: ArrayLike,
+    co_percent: ArrayLike,
+    o2_percent: ArrayLike,
+    *,
+    hc_ppm: ArrayLike,
+    hc_as: HydrocarbonScale,
+) -> FloatArray:
+    """Standard uncertainty (k = 1) of :func:`brettschneider_lambda` of a gas read with a good analyser.
+
+    Parameters
+    ----------
+    co2_percent, co_percent, o2_percent : array_like, shape (...)
+        Readings of the dry gas by volume. [%]
+    hc_ppm : array_like, shape (...)
+        Hydrocarbon reading by volume. [ppm]
+    hc_as : {"hexane", "propane"}
+        What the reading counts. [-]
+
+    Returns
+    -------
+    float or array, shape (...)
+        Standard uncertainty of lambda. [-]
+
+    Raises
+    ------
+    InputError
+        If a reading is out of range, or no carbon is read at all.
+
+    Notes
+    -----
+    Each reading is off by no more than OIML R 99 allows of class I, evenly spread (so over the root of
+    three); the slopes are differences over those errors; 0.005 more is for the formula's fuel and
+    water-gas constant.  Air that leaked into the sample is not in it.
+
+    References
+    ----------
+    .. [1] OIML R 99-1 / ISO 3930, *Instruments for measuring vehicle exhaust emissions* (errors of class I from
+       memory).
+    .. [2] JCGM 100, *Guide to the expression of uncertainty in measurement*, 2008, 4.3.7 and 5.1.2.
+
+    Examples
+    --------
+    >>> print(f"{gas_lambda_uncertainty(14.4, 0.9, 0.5, hc_ppm=210.0, hc_as='hexane'):.4f}")
+    0.0057
+    """
+    readings = [np.asarray(one, dtype=np.float64) for one in (co2_percent, co_percent, o2_percent, hc_ppm)]
+    floors = (CO2_ERROR_PERCENT, CO_ERROR_PERCENT, O2_ERROR_PERCENT, HC_ERROR_PPM)
+    total = np.asarray(METHOD_LAMBDA_U**2)
+    for k, floor in enumerate(floors):
+        error = np.maximum(floor, ERROR_SHARE * readings[k])
+        ends = [[*readings[:k], np.maximum(readings[k] + way * error, 0.0), *readings[k + 1 :]] for way in (1.0, -1.0)]
+        high, low = (brettschneider_lambda(*gas[:3], hc_ppm=gas[3], hc_as=hc_as) for gas in ends)
+        width = ends[0][k] - ends[1][k]
+        total = total + ((high - low) / width * error) ** 2 / 3.0
+    return np.asarray(np.sqrt(total))[()]
 
 
 def dilution(
