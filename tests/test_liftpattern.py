@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from needlecalc.design.liftpattern import ALIKE_OVER, MOST_KNOTS, LiftPattern
+from needlecalc.design.liftpattern import MOST_KNOTS, LiftPattern
+from needlecalc.measure.liftways import ALIKE_OVER, ALIKE_SHARE, alike
 
 
 def correlation(lift):
@@ -18,6 +19,10 @@ def test_at_its_knots_the_correlation_is_exact():
     for lift in (rng.uniform(0.0, 40.0, 20), np.array([3.0]), np.array([5.0, 5.0, 9.0]), np.array([2.0, 2.0 + 1e-12, 30.0])):
         by = LiftPattern.through(lift).at(lift)
         np.testing.assert_allclose(by @ by.T, correlation(lift), atol=1e-12)
+        # With the share that is each lift's own it is what lifts are weighed by, where they are read and computed.
+        np.testing.assert_allclose(
+            ALIKE_SHARE * by @ by.T + (1.0 - ALIKE_SHARE) * np.eye(lift.size), alike(lift), atol=1e-12
+        )
 
 
 def test_between_and_past_the_knots_it_is_the_best_linear_prediction():

@@ -6,10 +6,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from needlecalc.measure.liftways import ALIKE_OVER
 from needlecalc.units import FloatArray
 
-ALIKE_SHARE = 0.9  # of the variance of a computed lift that its neighbours share
-ALIKE_OVER = 0.7  # ratio of lifts, in ln, over which they do
 MOST_KNOTS = 48  # up to so many lifts each is a knot, and nothing is lost; between 48 knots some 2 % of the variance is
 
 
@@ -26,8 +25,8 @@ class LiftPattern:
 
     Notes
     -----
-    Correlation :math:`e^{-|\Delta\ln(y+1)|/0.7}`: an Ornstein-Uhlenbeck process, which knows its past by its last
-    value alone.  So each knot adds one fresh unknown, and between two knots only these two tell.
+    The correlation of :func:`~needlecalc.measure.liftways.alike`, less what is each lift's own, is that of an
+    Ornstein-Uhlenbeck process in :math:`\ln(y+1)`, which knows its past by its last value alone.  So each knot adds one fresh unknown, and between two knots only these two tell.
 
     References
     ----------

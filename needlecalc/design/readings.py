@@ -9,11 +9,11 @@ from numpy.typing import NDArray
 
 from needlecalc.design.doubts import Doubts
 from needlecalc.design.history import History, Pass
-from needlecalc.design.liftpattern import ALIKE_SHARE, LiftPattern
+from needlecalc.design.liftpattern import LiftPattern
 from needlecalc.errors import InputError
 from needlecalc.measure.bands import Bands
 from needlecalc.measure.liftparts import lift_change
-from needlecalc.measure.liftways import WEIGHED
+from needlecalc.measure.liftways import ALIKE_SHARE, WEIGHED
 from needlecalc.parts.setup import Setup
 from needlecalc.units import FloatArray
 
