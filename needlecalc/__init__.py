@@ -23,6 +23,7 @@ from needlecalc.measure.liftcheck import LiftAgreement, lift_agreement
 from needlecalc.measure.normalise import Normalisation, normalise_bands, with_setup
 from needlecalc.measure.merge import merge_bands
 from needlecalc.measure.sweep import LeanLimits, lean_limit, typed_sweep
+from needlecalc.measure.sensorzero import SensorZero, sensor_zero
 from needlecalc.measure.noted import GasReading, Ignition, Mechanical, NeedleReading, Sensor, Twins
 from needlecalc.measure.checklimits import CheckLimits
 from needlecalc.measure.gate import Check, Checks
@@ -98,6 +99,8 @@ __all__ = [
     "Mechanical",
     "Sensor",
     "GasReading",
+    "SensorZero",
+    "sensor_zero",
     "Twins",
     "NeedleReading",
     "CheckLimits",

@@ -193,15 +193,37 @@ def checks_of(given_section: Mapping[str, Any], bands: Bands, setup: Setup) -> C
         if key in section
     }
     if "gases" in section:
-        if not isinstance(section["gases"], list):
-            msg = "checks.gases must be a list: write [[checks.gases]], with double brackets, before each reading."
-            raise InputError(msg)
-        given["gases"] = [built(GasReading, table_of(one, "checks.gases"), "checks.gases") for one in section["gases"]]
+        given["gases"] = gases_of(section)
     if "needle" in section:
         fitted = setup.carburettor.needle
         given["needle"] = built(NeedleReading, table_of(section["needle"], "checks.needle"), "checks.needle", needle=fitted)
     found = check_engine(bands, setup=setup, **given)
     return found.override(section["override"]) if "override" in section else found
+
+
+def gases_of(section: Mapping[str, Any]) -> list[GasReading]:
+    """Readings of an exhaust analyser that [checks] notes.
+
+    Parameters
+    ----------
+    section : mapping
+        Keys of [checks].
+
+    Returns
+    -------
+    list of GasReading
+        One a running point; none where the job has none.
+
+    Raises
+    ------
+    InputError
+        If they are no list, or a reading is impossible.
+    """
+    given = section.get("gases", [])
+    if not isinstance(given, list):
+        msg = "checks.gases must be a list: write [[checks.gases]], with double brackets, before each reading."
+        raise InputError(msg)
+    return [built(GasReading, table_of(one, "checks.gases"), "checks.gases") for one in given]
 
 
 def lean_limits_of(sections: Mapping[str, Any], folder: Path) -> LeanLimits | None:

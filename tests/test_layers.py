@@ -72,6 +72,7 @@ FLOORS = [
         "measure.merge",
         "measure.sweep",
         "measure.noted",
+        "measure.sensorzero",
         "measure.checklimits",
         "measure.gate",
         "measure.leaksign",

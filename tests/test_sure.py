@@ -105,10 +105,11 @@ def test_idle_is_put_back_by_the_nut():
     assert idle_band(learned, target) == 0
     seen = outlook(learned, target, DIAMETERS_MM - CUT_MM, CUT_MM > 0, 1.6, cars=Cars.of(learned, 2000))
     # What the meter reads is put to the target within a quarter flat either way: the spread left is that of the
-    # meter's zero and of the rest of a turn.
+    # meter's zero, of the rest of a turn and of the reading it is set by.
     _, slopes = learned.slopes(DIAMETERS_MM - CUT_MM, 1.6)
     rest = abs(slopes[0, -1]) * 0.25 * learned.setup.carburettor.jet.flat_mm / np.sqrt(3.0) * 0.95
-    spread = np.hypot(learned.doubts.sensor_offset, rest)
+    reading = np.hypot(0.01, learned.doubts.repeatability * 0.95)
+    spread = np.sqrt(learned.doubts.sensor_offset**2 + rest**2 + reading**2)
     middle = (seen.lambda_drawn[:, 0] > 0.8) & (np.abs(seen.lambda_drawn[:, 0] - 0.95) < 4 * spread)
     assert middle.mean() > 0.95  # the others met an end of the nut
     assert seen.lambda_drawn[middle, 0].mean() == pytest.approx(0.95, abs=0.003)

@@ -152,8 +152,12 @@ def test_job_file_states_test_table_and_limits(tmp_path):
     job = nc.read_job(tmp_path / "case.toml")
     typed = nc.typed_bands([850, 3000, 4500], [0.99, 1.0, 0.95], load=["idle", "part", "full"], lift_mm=[4.0, 15.0, 25.0])
     target = job.target(typed)
-    np.testing.assert_allclose(target.lambda_target, [0.99, 0.95, 0.86])
-    np.testing.assert_allclose(target.lambda_rich, [0.965, 0.92, 0.81])
+    # Lambda as the meter shows it: the job's gas readings tell its zero.
+    zero = nc.sensor_zero([nc.GasReading(**one) for one in job.settings["checks"]["gases"]])
+    assert zero.readings == 1
+    assert target.sensor_zero == zero
+    np.testing.assert_allclose(target.lambda_target, [0.99, 0.95 + zero.mean, 0.86 + zero.mean])
+    np.testing.assert_allclose(target.lambda_rich, np.array([0.965, 0.92, 0.81]) + zero.mean)
     np.testing.assert_allclose(target.weight, [1, 2, 1])
     design = job.design(typed)
     assert design.needle.diameters_mm[5] >= 2.19

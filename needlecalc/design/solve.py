@@ -96,6 +96,10 @@ def solve(
     learned = learned or learn(target.bands, setup, doubts=doubts)
     _same_bands(target, learned)
     learned = replace(learned, setup=limits.confined(learned.setup))
+    zero = target.sensor_zero
+    if zero is not None:
+        # Gas read beside the meter leaves less doubt of its zero than there was before.
+        learned = replace(learned, doubts=replace(learned.doubts, sensor_offset=zero.u))
     words, _ = conflicts(target)
     found = best_solution(learned, target, limits)
     problem, smoothness, x = found.problem, found.smoothness, found.x
@@ -154,6 +158,7 @@ def solve(
             *words,
             *_test_flags(target, fails, risk),
             *station_flags(found.supported, found.inside),
+            *(zero.words() if zero else ()),
             *target.cautions(),
             *said_of_checks,
         ),

@@ -28,7 +28,7 @@ class Nut:
     log_target : float
         ln(lambda) the meter is brought to. [-]
     missed_mm : array, shape (s,)
-        How far each car's nut stays off, as it turns by steps. [mm]
+        How far each car's nut stays off, as it turns by steps and is set by a reading that wanders. [mm]
     least_mm, greatest_mm : float
         Change of drop the nut can still give. [mm]
     """
@@ -234,6 +234,8 @@ def outlook(
         jet = learned.setup.carburettor.jet
         low, high = jet.drop_range_mm()
         steps = QUARTER_FLAT * jet.flat_mm * rng.uniform(-1.0, 1.0, count)
+        read_u = np.hypot(doubts.repeatability, learned.bands.lambda_se[idle] / learned.bands.lambda_measured[idle])
+        steps = steps + read_u / slopes[idle, -1] * rng.standard_normal(count)
         nut = Nut(idle, float(np.log(target.lambda_target[idle])), steps, low - drop_mm, high - drop_mm)
     return Outlook(_with_meter(log, slopes, offset, nut), log, slopes, offset, nut)
 

@@ -13,6 +13,7 @@ from needlecalc.arrays import check_range, read_only, same_length
 from needlecalc.design.idletest import CO_MARGIN_PERCENT, LAMBDA_MARGIN, Edge, edge_by_co, edge_by_lambda, idle_aim
 from needlecalc.errors import InputError
 from needlecalc.measure.bands import Bands, worst_of
+from needlecalc.measure.sensorzero import SensorZero
 from needlecalc.measure.sweep import LeanLimits
 from needlecalc.show import Column, Shown, Table
 from needlecalc.units import FloatArray
@@ -29,7 +30,7 @@ WISH_KEYS = ("lambda", "rich", "lean", "weight")
 
 @dataclass(frozen=True, repr=False, eq=False)
 class Target(Shown):
-    """Lambda asked for in each band.
+    """Lambda asked for in each band, as the lambda meter shows it.
 
     Parameters
     ----------
@@ -47,6 +48,8 @@ class Target(Shown):
     tested : array of bool, shape (m,), or None
         Bands whose richest permitted lambda is that of a test, which a design must not spoil; none when not
         given.
+    sensor_zero : SensorZero or None
+        How far the meter is known to be off, which the targets allow for already; None where no gas was read.
 
     Raises
     ------
@@ -61,6 +64,7 @@ class Target(Shown):
     lambda_lean: FloatArray = None  # type: ignore[assignment]
     weight: FloatArray = None  # type: ignore[assignment]
     tested: NDArray[np.bool_] = None  # type: ignore[assignment]
+    sensor_zero: SensorZero | None = None
 
     def __post_init__(self) -> None:
         aim = read_only(self.lambda_target, "lambda_target")
@@ -126,7 +130,8 @@ class Target(Shown):
             }
             for b in range(len(self.why))
         ]
-        return Table("Target", columns, rows, notes=(*self.contradictions(), *self.cautions()))
+        zero = self.sensor_zero.words() if self.sensor_zero else ()
+        return Table("Target", columns, rows, notes=(*zero, *self.contradictions(), *self.cautions()))
 
     def opposed(self) -> NDArray[np.intp]:
         """Bands on one lift that ask for different changes.
@@ -187,6 +192,16 @@ class Target(Shown):
             words.append(f"Conflict: {more} more bands give way to a richer wish on their lift, these being the worst.")
         return tuple(words)
 
+    def leanest_full_load(self) -> float:
+        """Leanest lambda that is safe at full load, as the meter shows it.
+
+        Returns
+        -------
+        float
+            Lambda 0.92, common practice, and what the meter is off. [-]
+        """
+        return LEANEST_FULL_LOAD + (self.sensor_zero.mean if self.sensor_zero else 0.0)
+
     def cautions(self) -> tuple[str, ...]:
         """What is dangerous in what was asked.
 
@@ -220,6 +235,8 @@ def make_target(
     tester_lambda: float = 0.0,
     permitted_either_side: float = PERMITTED_EITHER_SIDE,
     lean_limits: LeanLimits | None = None,
+    idle_o2_percent: float = 0.0,
+    sensor_zero: SensorZero | None = None,
 ) -> Target:
     """Target lambda by load, from the user's table, an idle test, or the usual regimes.
 
@@ -248,6 +265,10 @@ def make_target(
         lambda 0.92 on the lean side. [-]
     lean_limits : LeanLimits or None
         Leanest smooth lambda found by sweeps; no target of their bands goes leaner than that less the margin.
+    idle_o2_percent : float
+        Oxygen an analyser finds at idle beside the CO: the more is left over, the leaner the CO limit lies. [%]
+    sensor_zero : SensorZero or None
+        How far the lambda meter is off, by gas read beside it; targets are then given as that meter shows them.
 
     Returns
     -------
@@ -284,9 +305,11 @@ def make_target(
             msg = f"The target table names {key!r}, but after @ stands the speed of one band, as in 'full@3000'."
             raise InputError(msg)
     check_range(permitted_either_side, "permitted_either_side", 0.005, 0.2, cure="It is a lambda either side.")
-    by_co = edge_by_co(idle_co_percent, idle_margin_co_percent, tester_co_percent)
+    by_co = edge_by_co(idle_co_percent, idle_margin_co_percent, tester_co_percent, idle_o2_percent)
     by_lambda = edge_by_lambda(idle_lambda_least, idle_margin_lambda, tester_lambda)
     test = max((edge for edge in (by_co, by_lambda) if edge is not None), key=lambda edge: edge[0], default=None)
+    # Wishes are of true lambda: what the meter read is brought to it, and the answer back.
+    off = sensor_zero.mean if sensor_zero else 0.0
     rows = []
     for b, load in enumerate(bands.load):
         own_key = _own_key(bands, b, table)
@@ -295,7 +318,7 @@ def make_target(
         if "lambda" in own:
             aim, why = own["lambda"], f"table: {own_key}"
         elif idle_test is not None:
-            aim, why = idle_aim(float(bands.lambda_measured[b]), idle_test)
+            aim, why = idle_aim(float(bands.lambda_measured[b]) - off, idle_test)
         elif load in REGIMES:
             aim, why = REGIMES[load], f"usual for {load}, common practice"
         else:
@@ -307,22 +330,24 @@ def make_target(
         limit = np.inf
         swept = None if lean_limits is None else lean_limits.most(load, float(bands.rpm_low[b]), float(bands.rpm_high[b]))
         if lean_limits is not None and swept is not None:
-            limit = float(lean_limits.lambda_limit[swept[1]])
-            if swept[0] < aim:
+            limit = float(lean_limits.lambda_limit[swept[1]]) - off
+            if swept[0] - off < aim:
                 why = f"lean limit {limit:.2f} less {lean_limits.margin:g}; {aim:.2f} was asked ({why})"
-                aim = swept[0]
+                aim = swept[0] - off
         permitted = _permitted(bands, b, aim, own, idle_test, permitted_either_side, limit)
         rows.append((aim, *permitted, own.get("weight", 1.0), why))
     aims, rich, lean, weight, reasons = zip(*rows, strict=True)
+    shown = [np.asarray(column) + off for column in (aims, rich, lean)]
     tested = np.array([test is not None and load == "idle" for load in bands.load])
     return Target(
         bands,
-        read_only(aims, "lambda_target"),
+        read_only(shown[0], "lambda_target"),
         tuple(reasons),
-        read_only(rich, "lambda_rich"),
-        read_only(lean, "lambda_lean"),
+        read_only(shown[1], "lambda_rich"),
+        read_only(shown[2], "lambda_lean"),
         read_only(weight, "weight"),
         tested,
+        sensor_zero,
     )
 
 
