@@ -316,7 +316,7 @@ class Arrowhead:
         Parameters
         ----------
         band : array of int, shape (r,)
-            Band of each reading, none twice; any, where the reading heeds the car alone. []
+            Band of each reading, none twice; any, where the reading heeds the car alone.
         rows : BandRows
             Slopes of each reading, shapes (r, s) and (r, 2).
         noise_u : array, shape (r,)

@@ -86,12 +86,13 @@ def learn(history: History | Bands, setup: Setup, *, doubts: Doubts | None = Non
     low, high = place.possible()
     for _ in range(ROUNDS):
         step = place.whole(*_step(squares, mean[place.car()] <= low, mean[place.car()] >= high))
-        share = 1.0
+        # A step so small changes the cost by rounding only: no shorter one would do better.
+        share, small = 1.0, bool(np.abs(step).max() < SETTLED)
         while True:
             trial = mean + share * before * step
             trial[place.car()] = np.clip(trial[place.car()], low, high)
             squares_then, cost_then = task.squares(trial)
-            if cost_then <= cost * (1.0 + 1e-12) or share < 1e-3:
+            if cost_then <= cost * (1.0 + 1e-12) or share < 1e-3 or small:
                 break
             share /= 2.0
         if not np.isfinite(cost_then):

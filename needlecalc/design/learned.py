@@ -152,7 +152,8 @@ class Learned(Shown):
             ln(lambda). [-]
         """
         fuel = self.log_fuel_of(car, own[..., 1], diameters_mm, drop_mm, part)
-        return self.without_fuel(car, own, part) - car[..., :1] * fuel
+        # The difference first: on the first needle lambda is the level, to the last digit.
+        return np.asarray(own[..., 0] - car[..., :1] * (fuel - self._log_fuel_at_first(car, own, part)))
 
     def without_fuel(self, car: FloatArray, own: FloatArray, part: slice = slice(None)) -> FloatArray:
         """ln(lambda) plus gain times ln(fuel) of some bands, which no needle changes.
@@ -171,9 +172,13 @@ class Learned(Shown):
         array, shape (..., c)
             What the first needle tells. [-]
         """
+        return np.asarray(own[..., 0] + car[..., :1] * self._log_fuel_at_first(car, own, part))
+
+    def _log_fuel_at_first(self, car: FloatArray, own: FloatArray, part: slice) -> FloatArray:
+        """ln(fuel) of some bands on the needle and jet height of the first pass."""
         first = self.history.passes[0]
         start = first.needle.diameters_mm - car[..., self.place.needle(0)]
-        return np.asarray(own[..., 0] + car[..., :1] * self.log_fuel_of(car, own[..., 1], start, first.drop_mm, part))
+        return self.log_fuel_of(car, own[..., 1], start, first.drop_mm, part)
 
     def log_fuel_of(
         self,

@@ -26,7 +26,8 @@ class LiftPattern:
     Notes
     -----
     The correlation of :func:`~needlecalc.measure.liftways.alike`, less what is each lift's own, is that of an
-    Ornstein-Uhlenbeck process in :math:`\ln(y+1)`, which knows its past by its last value alone.  So each knot adds one fresh unknown, and between two knots only these two tell.
+    Ornstein-Uhlenbeck process in :math:`\ln(y+1)`, which knows its past by its last value alone.  So each knot adds
+    one fresh unknown, and between two knots only these two tell.
 
     References
     ----------

@@ -27,7 +27,7 @@ from needlecalc.design.predict import Nature, log_fuel
 STATIONS_MM = np.arange(16) * 2.54
 DIAMETERS_MM = np.interp(STATIONS_MM, [0.0, 6.35, 15.9, 38.1], [2.45, 2.36, 2.19, 1.66])
 UNIT_MM = 0.01
-BANDS = (20, 50, 100, 200, 400, 1000, 2000, 5000, 10_000, 20_000, 50_000, 100_000)
+BANDS = (20, 50, 100, 200, 400, 1000, 10_000, 100_000)
 MOST_DENSE = 1000
 
 
