@@ -7,14 +7,13 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from conftest import DIAMETERS_MM, asked, make_setup
+from conftest import asked, make_setup
 from dense_belief import dense
 
 import needlecalc as nc
-from needlecalc.design import arrowhead, liftpattern, predict, readings
+from needlecalc.design import arrowhead, liftpattern, readings
 from needlecalc.design.fit import Problem, response
 from needlecalc.design.foresight import Foresight
-from needlecalc.design.predict import Nature
 
 
 def job(count, source="typed in", **jet):
@@ -25,25 +24,6 @@ def job(count, source="typed in", **jet):
     target = asked(setup, lift, 1.02 + 0.002 * lift, 0.96, lift_u_mm=0.6, lambda_se=0.006, load=load)
     bands = replace(target.bands, lift_source=(source,) * count, lift_common_u_mm=0.02 * lift)
     return nc.Target(bands, target.lambda_target, target.why), setup
-
-
-def test_fuel_is_the_same_however_the_bands_are_cut(monkeypatch):
-    setup = make_setup()
-    rng = np.random.default_rng(1)
-    lift, known = np.linspace(2.0, 25.0, 23), np.full(23, np.nan)
-    known[5] = 1900.0
-    cars, needles = rng.normal(lift, 0.1, (6, 23)), DIAMETERS_MM - rng.uniform(0.0, 0.01, (6, 1, 13))
-    nature = Nature(rng.uniform(3.0, 5.0, (6, 1)), 1.0, rng.uniform(0.1, 0.5, (6, 1)))
-
-    def everything():
-        flow, slopes = nc.fuel_of(setup, lift, depression_pa=known)
-        drawn = predict.log_fuel(setup, cars, diameters_mm=needles, drop_mm=1.6, nature=nature, depression_pa=known)
-        return (*flow, *slopes, drawn)
-
-    whole = everything()
-    monkeypatch.setattr(predict, "AT_ONCE", 7)
-    for cut, one in zip(everything(), whole, strict=True):
-        np.testing.assert_allclose(cut, one, rtol=1e-12, atol=1e-14)
 
 
 @pytest.mark.parametrize("source", ["typed in", "computed"])

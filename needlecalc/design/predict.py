@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -18,7 +17,6 @@ from needlecalc.physics.annulus import BoreFlow, BoreSlopes, bore_flow, bore_flo
 from needlecalc.units import FloatArray
 
 STEP_MM = 0.01
-AT_ONCE = 2000  # bands times cars in one call: what it works on then stays in the processor's cache
 
 
 @dataclass(frozen=True)
@@ -96,15 +94,8 @@ def fuel_of(
         If a band's place lies off the needle, or the depression under a slide is not known.
     """
     nature = nature or Nature.of(setup)
-    found = [
-        bore_flow_and_slopes(position, stations, diameters, **others)
-        for position, stations, diameters, others in _stretches(setup, lift_mm, diameters_mm, drop_mm, depression_pa, nature)
-    ]
-    if len(found) == 1:
-        return found[0]
-    flows, slopes = zip(*found, strict=True)
-    flow = BoreFlow(*(np.concatenate(same) for same in zip(*flows, strict=True)))
-    return flow, BoreSlopes(*(np.concatenate(same) for same in zip(*slopes, strict=True)))
+    position, stations, diameters, others = _at_the_jet(setup, lift_mm, diameters_mm, drop_mm, depression_pa, nature)
+    return bore_flow_and_slopes(position, stations, diameters, **others)
 
 
 def log_fuel(
@@ -138,11 +129,8 @@ def log_fuel(
     array, shape (..., m)
         ln(fuel flow in g/s). [-]
     """
-    flows = [
-        bore_flow(position, stations, diameters, **others).fuel_flow_g_s
-        for position, stations, diameters, others in _stretches(setup, lift_mm, diameters_mm, drop_mm, depression_pa, nature)
-    ]
-    return np.asarray(np.log(flows[0] if len(flows) == 1 else np.concatenate(flows, axis=-1)))
+    position, stations, diameters, others = _at_the_jet(setup, lift_mm, diameters_mm, drop_mm, depression_pa, nature)
+    return np.asarray(np.log(bore_flow(position, stations, diameters, **others).fuel_flow_g_s))
 
 
 def pressure_per_mm_drop(
@@ -205,27 +193,6 @@ def pressure_per_mm_lift(
     here = carburettor.fuel_pressure_pa(lift_mm, fuel, drop_mm, depression_pa=depression_pa)
     lower = carburettor.fuel_pressure_pa(np.asarray(lift_mm) - STEP_MM, fuel, drop_mm, depression_pa=depression_pa)
     return np.asarray((here - lower) / STEP_MM / here)
-
-
-def _stretches(
-    setup: Setup,
-    lift_mm: ArrayLike,
-    diameters_mm: ArrayLike | None,
-    drop_mm: ArrayLike | None,
-    depression_pa: ArrayLike | None,
-    nature: Nature,
-) -> Iterator[tuple[FloatArray, FloatArray, FloatArray, dict[str, Any]]]:
-    """What the flow law asks for, some bands at a time."""
-    lift = np.asarray(lift_mm, dtype=np.float64)
-    if lift.size <= AT_ONCE:
-        yield _at_the_jet(setup, lift, diameters_mm, drop_mm, depression_pa, nature)
-        return
-    bands = lift.shape[-1]
-    step = max(1, AT_ONCE * bands // lift.size)
-    for start in range(0, bands, step):
-        some = slice(start, start + step)
-        known = None if depression_pa is None else np.asarray(depression_pa)[..., some]
-        yield _at_the_jet(setup, lift[..., some], diameters_mm, drop_mm, known, nature)
 
 
 def _at_the_jet(

@@ -113,8 +113,11 @@ class Cars:
         array, shape (s, m)
             ln(lambda). [-]
         """
-        fuel = self.learned.log_fuel_of(self.car, self.lift_mm, diameters_mm, drop_mm)
-        return np.asarray(self.without_fuel - self.car[:, :1] * fuel)
+        out: FloatArray = np.empty(self.lift_mm.shape)
+        for part in parts(out.shape[1]):
+            fuel = self.learned.log_fuel_of(self.car, self.lift_mm[:, part], diameters_mm, drop_mm, part)
+            out[:, part] = self.without_fuel[:, part] - self.car[:, :1] * fuel
+        return out
 
 
 @dataclass(frozen=True)
