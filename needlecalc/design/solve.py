@@ -158,7 +158,7 @@ def solve(
             *words,
             *_test_flags(target, fails, risk),
             *station_flags(found.supported, found.inside),
-            *(zero.words() if zero else ()),
+            *(zero.words()[:1] if zero and zero.readings else ()),
             *target.cautions(),
             *said_of_checks,
         ),
