@@ -107,10 +107,3 @@ def test_hundreds_of_bands_are_designed_for_and_spoken_of_in_few_words():
     steps = nc.measure_next(design)
     assert len(steps.steps) == 5
     assert max(len(step.sentence()) for step in steps.steps) < 400
-
-
-def test_more_bands_than_were_tried_are_refused(monkeypatch):
-    target, setup = job(30)
-    monkeypatch.setattr(readings, "MOST_BANDS", 29)
-    with pytest.raises(nc.InputError, match="There are 30 bands, but at most 29"):
-        nc.learn(target.bands, setup)
