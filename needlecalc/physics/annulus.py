@@ -19,6 +19,7 @@ analytic.
 
 from __future__ import annotations
 
+import math
 from typing import NamedTuple
 
 import numpy as np
@@ -33,9 +34,11 @@ from needlecalc.units import FloatArray
 LOSS_AT_REST = 1.78
 LOSS_FALL_PER_REYNOLDS = 9.4e-5
 LOSS_REYNOLDS_CEILING = 4000.0
+GREATEST_FALL = LOSS_FALL_PER_REYNOLDS * LOSS_REYNOLDS_CEILING
 AZIMUTHS = 12
+STRIPS_AT_ONCE = 3000  # far longer arrays are got from the system anew at every step, three times slower
 NEWTON_STEPS = 30
-NEWTON_TOLERANCE = 1e-13
+NEWTON_TOLERANCE = 1e-7  # each step squares the error: after one so small it is that of rounding
 
 _LEGENDRE_NODES, _LEGENDRE_WEIGHTS = np.polynomial.legendre.leggauss(AZIMUTHS)
 _COSINES = np.cos(np.pi * (_LEGENDRE_NODES + 1.0) / 2.0)
@@ -75,20 +78,22 @@ class _Change(NamedTuple):
 
 
 class _Strips(NamedTuple):
-    """One row a strip: its gaps down the bore, its cubic and the root."""
+    """One entry a strip, the last axis: its gaps down the bore, its cubic and the root."""
 
-    gap_mm: FloatArray  # (..., a, p)
-    wide_mm: FloatArray  # (..., a, 1) bore plus shift of the strip, so that 2 r = wide - gap
+    gap_mm: FloatArray  # (p, ..., a)
+    piece_mm: FloatArray  # (p - 1, ..., 1) from each point to the next
+    wide_mm: FloatArray  # (..., a) bore plus shift of the strip, so that 2 r = wide - gap
     radius_mm: FloatArray  # (..., a) mean radius at the face
     reach_mm: FloatArray  # (..., 1) offset of a needle that touches
     by_bore: _Change
-    by_bore_least: _Change
-    by_gap: FloatArray  # (..., 1) growth of the reach by the gap at the face
+    by_bore_least: _Change | None  # None in a round jet
+    by_gap: FloatArray | float  # (..., 1) growth of the reach by the gap at the face
+    viscous_scale: FloatArray  # (..., a) what the mean of the gap is multiplied by
     resistance_per_mm: FloatArray  # (..., a)
     sigma: FloatArray  # (..., a)
     kappa: FloatArray  # (..., a)
     coefficient: FloatArray  # (..., a) the root u
-    stiffness: FloatArray  # (..., a) d(cubic)/du at the root
+    carried_mm2: FloatArray  # (..., a) flow of the strip over 2 pi times the velocity
     share: FloatArray  # (a,)
     cosine: FloatArray  # (a,)
     velocity_mm_s: FloatArray  # (..., 1)
@@ -178,6 +183,48 @@ def bore_flow(
     >>> print(f"{flow.fuel_flow_g_s:.4f} g/s, Cd {flow.discharge_coefficient:.3f}")
     0.2493 g/s, Cd 0.269
     """
+    diameters = np.asarray(diameters_mm, dtype=np.float64)
+    given = {
+        "position_mm": position_mm,
+        "bore_mm": bore_mm,
+        "length_mm": length_mm,
+        "pressure_pa": pressure_pa,
+        "density_kg_m3": density_kg_m3,
+        "viscosity_mm2_s": viscosity_mm2_s,
+        "eccentricity": eccentricity,
+        "bore_least_mm": bore_least_mm,
+    }
+    whole = {name: np.asarray(value, dtype=np.float64) for name, value in given.items() if value is not None}
+    shape = np.broadcast_shapes(diameters.shape[:-1], *(array.shape for array in whole.values()))
+    strips = AZIMUTHS if bore_least_mm is not None or whole["eccentricity"].any() else 1
+    at_once = max(STRIPS_AT_ONCE // (strips * max(math.prod(shape[1:]), 1)), 1)
+    if not shape or shape[0] <= at_once:
+        return _flow_at_once(stations_mm, diameters, **whole)
+    flows = []
+    for start in range(0, shape[0], at_once):
+        here = slice(start, start + at_once)
+        some = {
+            name: array[here] if array.ndim == len(shape) and array.shape[0] > 1 else array for name, array in whole.items()
+        }
+        needles = diameters[here] if diameters.ndim == len(shape) + 1 and diameters.shape[0] > 1 else diameters
+        flows.append(_flow_at_once(stations_mm, needles, **some))
+    return BoreFlow(*(np.concatenate(parts) for parts in zip(*flows, strict=True)))
+
+
+def _flow_at_once(
+    stations_mm: ArrayLike,
+    diameters_mm: ArrayLike,
+    *,
+    position_mm: ArrayLike,
+    bore_mm: ArrayLike,
+    length_mm: ArrayLike,
+    pressure_pa: ArrayLike,
+    density_kg_m3: ArrayLike,
+    viscosity_mm2_s: ArrayLike,
+    eccentricity: ArrayLike,
+    bore_least_mm: ArrayLike | None = None,
+) -> BoreFlow:
+    """Flow of so many entries as the processor's cache holds."""
     bore = points_down_the_bore(position_mm, stations_mm, diameters_mm, length_mm)
     strips = _strips(bore, bore_mm, pressure_pa, density_kg_m3, viscosity_mm2_s, eccentricity, bore_least_mm)
     return _flow(bore, strips, bore_mm, bore_least_mm, density_kg_m3, viscosity_mm2_s)
@@ -272,69 +319,75 @@ def _strips(
     least = None if bore_least_mm is None else np.asarray(bore_least_mm, dtype=np.float64)[..., None]
     one_strip = least is None and not np.any(eccentric)
     cosine, share = (np.zeros(1), np.ones(1)) if one_strip else (_COSINES, _SHARES)
-    gap = ((jet if least is None else least) - bore.diameter_mm) / 2.0
+    diameter = bore.diameter_mm[..., None]
+    gap = 0.5 * ((jet if least is None else least) - diameter)
     if not (gap > 0.0).all():
         msg = (
             f"The needle is up to {-2 * gap.min():.4f} mm thicker than the jet's bore inside the jet; a "
             "needle must leave a gap all round, so check bore, diameters and their units."
         )
         raise InputError(msg)
+    by_gap: FloatArray | float
     if least is None:
-        across, reach, by_gap = jet, gap[..., :1], np.ones(1)
-        by_bore, by_least = _Change(1.0, 0.5), _Change(0.0, 0.0)
+        across, reach, by_gap = jet, gap[0], 1.0
+        by_bore, by_least = _Change(1.0, 0.5), None
     else:
         local = oval_across_mm(jet, least, cosine)
-        touch = oval_reach_mm(jet, least, bore.diameter_mm[..., :1])
+        touch = oval_reach_mm(jet, least, diameter[0])
         across, reach, by_gap = local.across_mm, touch.reach_mm, -2.0 * touch.per_mm_needle
         by_bore = _Change(local.per_mm_long, touch.per_mm_long)
         by_least = _Change(local.per_mm_short, touch.per_mm_short)
+        gap = 0.5 * (across - diameter)
     shift = eccentric * reach * cosine
-    gaps = (across[..., None] - bore.diameter_mm[..., None, :]) / 2.0 + shift[..., None]
-    wide = (across + shift)[..., None]
-    radius = (across + bore.diameter_mm[..., :1]) / 4.0
-    pieces = np.diff(bore.z_mm, axis=-1)[..., None, :]
-    mean = mean_inverse_mm4(gaps[..., :-1], gaps[..., 1:], wide)
-    resistance = 24.0 * gaps[..., 0] * radius * (pieces * mean).sum(axis=-1)
+    gaps = gap if one_strip else gap + shift
+    wide = across + shift
+    radius = 0.25 * (across + diameter[0])
+    pieces = (bore.z_mm[1:] - bore.z_mm[:-1])[..., None]
+    scale = 24.0 * gaps[0] * radius
+    resistance = scale * (pieces * mean_inverse_mm4(gaps[:-1], gaps[1:], wide)).sum(axis=0)
     velocity = 1e3 * np.sqrt(2.0 * pressure / density)
     sigma = 2.0 * viscosity * resistance / velocity
-    reynolds_ideal = velocity * 2.0 * gaps[..., 0] / viscosity
-    kappa = LOSS_FALL_PER_REYNOLDS * reynolds_ideal
-    root, stiffness = _root(sigma, kappa, reynolds_ideal)
+    kappa = (2.0 * LOSS_FALL_PER_REYNOLDS) * velocity * gaps[0] / viscosity
+    root = _root(sigma, kappa)
+    carried = share * root * gaps[0] * radius
     return _Strips(
         gaps,
+        pieces,
         wide,
         radius,
         reach,
         by_bore,
         by_least,
         by_gap,
+        scale,
         resistance,
         sigma,
         kappa,
         root,
-        stiffness,
+        carried,
         share,
         cosine,
         velocity,
     )
 
 
-def _root(sigma: FloatArray, kappa: FloatArray, reynolds_ideal: FloatArray) -> tuple[FloatArray, FloatArray]:
+def _root(sigma: FloatArray, kappa: FloatArray) -> FloatArray:
     """Root of (K0 - kappa u) u^2 + sigma u = 1, the loss held constant above the ceiling."""
-    floor = LOSS_AT_REST - LOSS_FALL_PER_REYNOLDS * LOSS_REYNOLDS_CEILING
-    # With the least loss the quadratic's root lies at or right of the cubic's, from where Newton falls
-    # to it without overshoot, the cubic being convex and rising there.
-    capped = 2.0 / (sigma + np.sqrt(sigma**2 + 4.0 * floor))
-    over = capped * reynolds_ideal >= LOSS_REYNOLDS_CEILING
-    u = capped
+    # With less loss the quadratic's root lies at or right of the cubic's, from where Newton falls to it
+    # without overshoot, the cubic being convex and rising there.
+    square = sigma * sigma
+    capped = 2.0 / (sigma + np.sqrt(square + 4.0 * (LOSS_AT_REST - GREATEST_FALL)))
+    fall = np.minimum(kappa * capped, GREATEST_FALL)
+    u = 2.0 / (sigma + np.sqrt(square + 4.0 * (LOSS_AT_REST - fall)))
+    steep = np.where(fall < GREATEST_FALL, kappa, 0.0)
+    rest = np.where(fall < GREATEST_FALL, LOSS_AT_REST, LOSS_AT_REST - GREATEST_FALL)
     for _ in range(NEWTON_STEPS):
-        value = ((LOSS_AT_REST - kappa * u) * u + sigma) * u - 1.0
-        step = np.where(over, 0.0, value / ((2.0 * LOSS_AT_REST - 3.0 * kappa * u) * u + sigma))
+        bent = steep * u
+        step = (((rest - bent) * u + sigma) * u - 1.0) / ((2.0 * rest - 3.0 * bent) * u + sigma)
         u = u - step
-        if np.all(np.abs(step) <= NEWTON_TOLERANCE * u):
+        if (np.abs(step) <= NEWTON_TOLERANCE * u).all():
             break
-    stiffness = np.where(over, 2.0 * floor * u + sigma, (2.0 * LOSS_AT_REST - 3.0 * kappa * u) * u + sigma)
-    return u, stiffness
+    return u
 
 
 def _flow(
@@ -345,80 +398,65 @@ def _flow(
     density_kg_m3: ArrayLike,
     viscosity_mm2_s: ArrayLike,
 ) -> BoreFlow:
-    carried = strips.share * strips.coefficient * strips.gap_mm[..., 0] * strips.radius_mm
-    total = carried.sum(axis=-1)
+    total = strips.carried_mm2.sum(axis=-1)
     jet = np.asarray(bore_mm, dtype=np.float64)
     round_mm = jet if bore_least_mm is None else np.sqrt(jet * np.asarray(bore_least_mm, dtype=np.float64))
-    diameter = bore.diameter_mm[..., 0]
+    diameter = bore.diameter_mm[0]
     geometric = np.pi / 4.0 * (round_mm**2 - diameter**2)
     effective = 2.0 * np.pi * total
     volume_mm3_s = effective * strips.velocity_mm_s[..., 0]
     flow = volume_mm3_s * np.asarray(density_kg_m3) * 1e-6
-    viscous = (carried * strips.sigma * strips.coefficient).sum(axis=-1) / total
+    viscous = (strips.carried_mm2 * strips.sigma * strips.coefficient).sum(axis=-1) / total
     reynolds = volume_mm3_s / geometric * (round_mm - diameter) / np.asarray(viscosity_mm2_s)
     shape = np.broadcast_shapes(flow.shape, reynolds.shape)
     parts = (flow, effective, geometric, effective / geometric, viscous, reynolds)
-    return BoreFlow(*(np.broadcast_to(part, shape) for part in parts))
+    return BoreFlow(*(part if part.shape == shape else np.broadcast_to(part, shape) for part in parts))
 
 
 def _slopes(bore: BorePoints, strips: _Strips, eccentricity: FloatArray, stations: int) -> BoreSlopes:
     """Chain rule through the strips: resistance, cubic, sum over the azimuth."""
-    gap, wide, radius = strips.gap_mm, strips.wide_mm, strips.radius_mm
-    face_gap = gap[..., 0]
-    scale = 24.0 * face_gap * radius
-    pieces = scale[..., None] * np.diff(bore.z_mm, axis=-1)[..., None, :]
-    by_upper, by_lower, by_wide = mean_inverse_slopes_mm5(gap[..., :-1], gap[..., 1:], wide)
-    by_gap = np.zeros(np.broadcast_shapes(gap.shape, (*pieces.shape[:-1], 1)))
-    by_gap[..., :-1] += pieces * by_upper
-    by_gap[..., 1:] += pieces * by_lower
-    by_width = (pieces * by_wide).sum(axis=-1)
-    by_shift = by_gap.sum(axis=-1) + by_width
-    integrand = scale[..., None] / ((wide - gap) * gap**3)
-    u = strips.coefficient
-    carried = strips.share * u * face_gap * radius
-    part = carried / carried.sum(axis=-1, keepdims=True)
+    gap, wide, u = strips.gap_mm, strips.wide_mm, strips.coefficient
+    scale = strips.viscous_scale
+    pieces = scale * strips.piece_mm
+    by_upper, by_lower, by_wide = mean_inverse_slopes_mm5(gap[:-1], gap[1:], wide)
+    by_gap = np.zeros(np.broadcast_shapes(gap.shape, (1, *pieces.shape[1:])))
+    by_gap[:-1] = pieces * by_upper
+    by_gap[1:] += pieces * by_lower
+    by_width, by_all = (pieces * by_wide).sum(axis=0), by_gap.sum(axis=0)
+    ends = gap[:: gap.shape[0] - 1]
+    at_face, at_end = scale / ((wide - ends) * ends**3)
     # ln u by ln sigma and by ln kappa, from the cubic; the loss is constant above the ceiling.
-    pull = -strips.sigma / strips.stiffness
-    over = strips.kappa * u >= LOSS_FALL_PER_REYNOLDS * LOSS_REYNOLDS_CEILING
-    push = np.where(over, 0.0, strips.kappa * u**2 / strips.stiffness)
-
-    def slope(d_integral: FloatArray, d_gap: FloatArray | float, d_radius: FloatArray | float) -> FloatArray:
-        """Change of ln Q for a change of the viscous integral, and of gap and radius at the face."""
-        d_resistance = d_integral / strips.resistance_per_mm + d_gap / face_gap + d_radius / radius
-        d_strip = pull * d_resistance + (1.0 + push) * d_gap / face_gap + d_radius / radius
-        return np.asarray((part * d_strip).sum(axis=-1))
-
+    part = strips.carried_mm2 / strips.carried_mm2.sum(axis=-1, keepdims=True)
+    bent = np.minimum(strips.kappa * u, GREATEST_FALL)
+    steep = np.where(bent < GREATEST_FALL, bent, 0.0)
+    stiffness = (2.0 * (LOSS_AT_REST - bent) - steep) * u + strips.sigma
+    pull, push = -strips.sigma / stiffness, steep * u / stiffness
+    # Share of ln Q that a strip's viscous integral brings, and gap and mean radius at the face.
+    of_integral = part * pull / strips.resistance_per_mm
+    of_gap = part * (1.0 + pull + push) / gap[0]
+    of_radius = part * (1.0 + pull) / strips.radius_mm
+    of_shift = of_integral * (by_all + by_width) + of_gap
     lean = eccentricity[..., None] * strips.cosine
-    swing = lean * strips.by_gap  # shift of a strip per mm of gap at the face
 
     def by_jet(change: _Change) -> FloatArray:
-        wider, moved = change.across, lean * change.reach
-        spread = wider * (0.5 * by_gap.sum(axis=-1) + by_width) + by_shift * moved
-        return slope(spread, 0.5 * wider + moved, 0.25 * wider)
+        wider = of_integral * (0.5 * by_all + by_width) + 0.5 * of_gap + 0.25 * of_radius
+        return np.asarray((change.across * wider + change.reach * lean * of_shift).sum(axis=-1))
 
-    points = [
-        slope(
-            -0.5 * (by_gap[..., point] + at_face * by_shift * swing),
-            -0.5 * at_face * (1.0 + swing),
-            0.25 * at_face,
-        )
-        for point, at_face in enumerate([1.0] + [0.0] * (gap.shape[-1] - 1))
-    ]
-    # Moving the face down the needle opens the concentric gap there by half the fall in diameter.
-    tightening = -0.5 * bore.slope_face[..., None]
+    # The face itself carries gap, radius and the needle's offset too.
+    swing = lean * strips.by_gap
+    face = -0.5 * (of_shift * swing + of_gap - 0.5 * of_radius).sum(axis=-1)
+    points = -0.5 * (of_integral * by_gap).sum(axis=-1)
+    points[0] += face
+    to_end = (of_integral * at_end).sum(axis=-1)
     by_viscosity = (part * (pull - push)).sum(axis=-1)
     return BoreSlopes(
-        slopes_at_stations(np.stack(points, axis=-1), bore, stations),
-        slope(
-            integrand[..., -1] - integrand[..., 0] + by_shift * swing * tightening,
-            tightening * (1.0 + swing),
-            -0.5 * tightening,
-        ),
-        slope(integrand[..., -1], 0.0, 0.0),
+        slopes_at_stations(points, bore, stations),
+        to_end - (of_integral * at_face).sum(axis=-1) + bore.slope_face * face,
+        to_end,
         by_jet(strips.by_bore),
-        slope(by_shift * strips.cosine * strips.reach_mm, strips.cosine * strips.reach_mm, 0.0),
+        (of_shift * strips.cosine * strips.reach_mm).sum(axis=-1),
         by_viscosity,
         0.5 - 0.5 * by_viscosity,
         0.5 + 0.5 * by_viscosity,
-        by_jet(strips.by_bore_least),
+        np.zeros_like(by_viscosity) if strips.by_bore_least is None else by_jet(strips.by_bore_least),
     )
