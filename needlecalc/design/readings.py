@@ -12,7 +12,7 @@ from needlecalc.design.history import History, Pass
 from needlecalc.errors import InputError
 from needlecalc.measure.bands import Bands
 from needlecalc.measure.liftparts import lift_change
-from needlecalc.measure.liftways import WEIGHED
+from needlecalc.measure.liftways import WEIGHED, alike
 from needlecalc.parts.setup import Setup
 from needlecalc.units import FloatArray
 
@@ -23,8 +23,6 @@ SAME_PLACE_MM = 1e-6
 MOST_BANDS = 1000  # every band has its doubt with every other, so memory goes with the square
 LEAST_LIFT_U_MM = 0.01
 NO_READING_U_MM = 30.0  # a lift lent by another drive tells nothing
-ALIKE_SHARE = 0.9  # of the variance of a computed lift that its neighbours share
-ALIKE_OVER = 0.7  # ratio of lifts, in ln, over which they do
 LEAST_LAMBDA_U = 1e-6  # what is certain still needs a width to be divided by
 
 
@@ -156,10 +154,9 @@ def readings_of(history: History, doubts: Doubts) -> tuple[Readings, ...]:
 
 def _root(lift_mm: FloatArray, own_u_mm: FloatArray, computed: NDArray[np.bool_]) -> FloatArray:
     """Root of the covariance of lifts: a computed one errs much as its neighbours do, a reading by itself."""
-    apart = np.abs(np.subtract.outer(np.log(lift_mm + 1.0), np.log(lift_mm + 1.0)))
-    alike = np.outer(computed, computed) * ALIKE_SHARE * np.exp(-apart / ALIKE_OVER)
-    np.fill_diagonal(alike, 1.0)
-    return np.asarray(np.linalg.cholesky(alike * np.outer(own_u_mm, own_u_mm)))
+    together = np.outer(computed, computed) * alike(lift_mm)
+    np.fill_diagonal(together, 1.0)
+    return np.asarray(np.linalg.cholesky(together * np.outer(own_u_mm, own_u_mm)))
 
 
 def trusted(bands: Bands, doubts: Doubts) -> tuple[FloatArray, FloatArray, NDArray[np.bool_]]:

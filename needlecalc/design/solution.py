@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import ndtr
 
 from needlecalc.design.fit import Problem, cost, fit, smoothest
 from needlecalc.design.learn import Learned
@@ -195,15 +196,23 @@ def _feasible(problem: Problem, x: FloatArray) -> bool:
 
 
 def _expected_loss(problem: Problem, x: FloatArray) -> float:
-    """Mean square misfit to expect after the hand has erred and the nut has put idle back."""
+    """What to expect after the hand has erred and the nut has put idle back: mean square misfit, and bands lost.
+
+    A band that leaves what is permitted counts as if it missed by as much again, so that a needle which serves is not
+    risked for a better mean.
+    """
     misfit, _ = problem.misfit(x)
-    learned = problem.learned
+    learned, target = problem.learned, problem.target
     drop = learned.setup.carburettor.jet.drop_mm + float(x[-1])
     _, slopes = learned.slopes(problem.true_diameters(x), drop)
-    idle = idle_band(learned, problem.target)
+    idle = idle_band(learned, target)
     if idle is not None:
         misfit = misfit - slopes[:, -1] / slopes[idle, -1] * misfit[idle]
     touched = np.zeros(problem.free.size)
     touched[problem.free] = np.abs(x[:-1]) > LEAST_CUT_MM / 10.0
     hand = ((trimmed(slopes, idle)[:, :-1] * learned.doubts.hand_mm * touched) ** 2).sum(axis=1)
-    return float((problem.care**2 * (misfit**2 + hand)).sum())
+    rich, lean = np.log(target.lambda_rich / target.lambda_target), np.log(target.lambda_lean / target.lambda_target)
+    known = problem.noise * problem.care / target.weight  # without the factor of bands that give way
+    doubt = np.sqrt(hand + known**2)
+    lost = ndtr((rich - misfit) / doubt) + ndtr((misfit - lean) / doubt)
+    return float((problem.care**2 * (misfit**2 + hand + ((lean - rich) / 2.0) ** 2 * lost)).sum())
