@@ -22,6 +22,7 @@ FLOORS = [
         "physics.gapintegral",
         "physics.ovalbore",
         "physics.borepoints",
+        "physics.strips",
         "physics.annulus",
         "physics.air",
         "physics.barometer",

@@ -21,6 +21,7 @@ class BorePoints(NamedTuple):
     station: NDArray[np.intp]  # (p, ...) upper station of the segment a point lies on
     weight: FloatArray  # (p, ...) share of the next station
     slope_face: FloatArray  # (...) d diameter / d z at the face
+    stations: int  # of the needle
 
 
 def points_down_the_bore(
@@ -95,10 +96,10 @@ def points_down_the_bore(
         table = np.broadcast_to(diameters, (*face.shape, stations.size))[None]
         left, right = (np.take_along_axis(table, index[..., None], axis=-1)[..., 0] for index in (station, station + 1))
     rise = (right[0] - left[0]) / (stations[station[0] + 1] - above[0])
-    return BorePoints(z, left + weight * (right - left), station, weight, rise)
+    return BorePoints(z, left + weight * (right - left), station, weight, rise, stations.size)
 
 
-def slopes_at_stations(per_point: FloatArray, points: BorePoints, stations: int) -> FloatArray:
+def slopes_at_stations(per_point: FloatArray, points: BorePoints) -> FloatArray:
     """Slopes by the diameters at the break points, handed on to the two stations beside each.
 
     Parameters
@@ -107,21 +108,19 @@ def slopes_at_stations(per_point: FloatArray, points: BorePoints, stations: int)
         Slope of anything by the diameter at each point. [1/mm]
     points : BorePoints
         The points.
-    stations : int
-        Number of stations of the needle.
 
     Returns
     -------
-    array, shape (..., stations)
+    array, shape (..., n)
         Slope by the diameter at each station. [1/mm]
 
     Examples
     --------
     >>> points = points_down_the_bore(1.0, [0.0, 4.0], [2.4, 2.3], 2.0)
-    >>> print(slopes_at_stations(np.array([1.0, 1.0]), points, 2))
+    >>> print(slopes_at_stations(np.array([1.0, 1.0]), points))
     [1. 1.]
     """
-    shape = per_point.shape[1:]
+    shape, stations = per_point.shape[1:], points.stations
     rows = np.arange(0, int(np.prod(shape)) * stations, stations).reshape(shape)
     upper = (rows + points.station).ravel()
     next_share = points.weight * per_point
