@@ -10,7 +10,7 @@ from reference_tables import read_reference
 from shapely.geometry import Point
 
 from needlecalc.errors import InputError
-from needlecalc.physics.annulus import bore_flow, bore_flow_and_slopes
+from needlecalc.physics.annulus import bore_flow, bore_flow_and_slopes, bore_flow_by_needle
 
 FUEL = {"pressure_pa": 1950.0, "density_kg_m3": 745.0, "viscosity_mm2_s": 0.65}
 
@@ -145,6 +145,10 @@ def test_long_arrays_are_as_their_entries_one_by_one(oval):
         flow, slopes = bore_flow_and_slopes(places, STATIONS, needles, **given)
         np.testing.assert_array_equal(bore_flow(places, STATIONS, needles, **given).fuel_flow_g_s, flow.fuel_flow_g_s)
         assert slopes.per_mm_diameter.shape == (cars, bands, 13)
+        by_needle = bore_flow_by_needle(places, STATIONS, needles, **given)
+        np.testing.assert_allclose(by_needle.fuel_flow_g_s, flow.fuel_flow_g_s, rtol=1e-14)
+        for name in ("per_mm_diameter", "per_mm_position", "per_ln_pressure"):
+            np.testing.assert_array_equal(getattr(by_needle, name), getattr(slopes, name))
         for car, band in ((0, 0), (cars // 2, bands - 1), (cars - 1, bands // 3)):
             one = {name: value[car, 0] if np.ndim(value) == 2 else value for name, value in given.items()}
             one["pressure_pa"] = given["pressure_pa"][band]

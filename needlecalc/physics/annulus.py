@@ -55,6 +55,31 @@ class BoreSlopes(NamedTuple):
     per_mm_bore_least: FloatArray  # 0 for a round jet, where ``per_mm_bore`` moves the whole bore
 
 
+class FlowByNeedle(NamedTuple):
+    """Fuel flow and the slopes of its logarithm that a change of needle and of its place needs."""
+
+    fuel_flow_g_s: FloatArray
+    per_mm_diameter: FloatArray
+    per_mm_position: FloatArray
+    per_ln_pressure: FloatArray
+
+
+class _Needle(NamedTuple):
+    """What the slopes are made of, strip by strip, and the slopes by the needle."""
+
+    # Share of ln Q that a strip's viscous integral brings, and gap and mean radius at the face.
+    of_integral: FloatArray
+    of_gap: FloatArray
+    of_radius: FloatArray
+    of_shift: FloatArray  # (..., a) the same for an offset of the needle
+    widening: FloatArray  # (..., a) change of the integral when the bore is wider all the way down
+    lean: FloatArray  # (..., a) offset of the strip over the reach
+    to_end: FloatArray  # (...) slope by the bore's length
+    per_mm_diameter: FloatArray
+    per_mm_position: FloatArray
+    per_ln_viscosity: FloatArray
+
+
 def bore_flow(
     position_mm: ArrayLike,
     stations_mm: ArrayLike,
@@ -223,6 +248,39 @@ def bore_flow_and_slopes(
     return BoreFlow(*both[: len(BoreFlow._fields)]), BoreSlopes(*both[len(BoreFlow._fields) :])
 
 
+def bore_flow_by_needle(
+    position_mm: ArrayLike, stations_mm: ArrayLike, diameters_mm: ArrayLike, **jet_and_fuel: ArrayLike | None
+) -> FlowByNeedle:
+    r"""Fuel flow with the slopes by needle, place and pressure alone, for a search that asks again and again.
+
+    Parameters
+    ----------
+    position_mm, stations_mm, diameters_mm : array_like
+        As in :func:`bore_flow`. [mm]
+    **jet_and_fuel : array_like, shape (...)
+        Jet and fuel, all that :func:`bore_flow` takes by name; the eccentricity too. [as there]
+
+    Returns
+    -------
+    FlowByNeedle
+        As :func:`bore_flow_and_slopes` gives them.
+
+    Raises
+    ------
+    InputError
+        As in :func:`bore_flow`.
+
+    Examples
+    --------
+    >>> flow = bore_flow_by_needle(5.0, [0.0, 40.0], [2.48, 1.84], bore_mm=2.54, length_mm=4.0, eccentricity=0.0,
+    ...                  pressure_pa=1950.0, density_kg_m3=745.0, viscosity_mm2_s=0.65)
+    >>> print(f"{flow.fuel_flow_g_s:.4f} g/s, {flow.per_ln_pressure:.2f} per ln pressure")
+    0.2493 g/s, 0.89 per ln pressure
+    """
+    given = {"position_mm": position_mm, **jet_and_fuel}
+    return FlowByNeedle(*some_at_once(_flow_by_needle, stations_mm, diameters_mm, given))
+
+
 def _flow(bore: BorePoints, strips: Strips, jet: JetAndFuel) -> BoreFlow:
     total = strips.carried_mm2.sum(axis=-1)
     round_mm = jet.bore_mm if jet.bore_least_mm is None else np.sqrt(jet.bore_mm * jet.bore_least_mm)
@@ -238,11 +296,22 @@ def _flow(bore: BorePoints, strips: Strips, jet: JetAndFuel) -> BoreFlow:
     return BoreFlow(*(part if part.shape == shape else np.broadcast_to(part, shape) for part in parts))
 
 
+def _fuel_flow_g_s(strips: Strips, jet: JetAndFuel) -> FloatArray:
+    volume_mm3_s = 2.0 * np.pi * strips.carried_mm2.sum(axis=-1) * strips.velocity_mm_s[..., 0]
+    return np.asarray(volume_mm3_s * jet.density_kg_m3 * 1e-6)
+
+
 def _flow_and_slopes(bore: BorePoints, strips: Strips, jet: JetAndFuel) -> tuple[FloatArray, ...]:
-    return (*_flow(bore, strips, jet), *_slopes(bore, strips, jet.eccentricity))
+    return (*_flow(bore, strips, jet), *_slopes(strips, _needle(bore, strips, jet.eccentricity)))
 
 
-def _slopes(bore: BorePoints, strips: Strips, eccentricity: FloatArray) -> BoreSlopes:
+def _flow_by_needle(bore: BorePoints, strips: Strips, jet: JetAndFuel) -> FlowByNeedle:
+    needle = _needle(bore, strips, jet.eccentricity)
+    flow = _fuel_flow_g_s(strips, jet)
+    return FlowByNeedle(flow, needle.per_mm_diameter, needle.per_mm_position, 0.5 - 0.5 * needle.per_ln_viscosity)
+
+
+def _needle(bore: BorePoints, strips: Strips, eccentricity: FloatArray) -> _Needle:
     """Chain rule through the strips: resistance, cubic, sum over the azimuth."""
     gap, wide, u = strips.gap_mm, strips.wide_mm, strips.coefficient
     scale = strips.viscous_scale
@@ -253,23 +322,18 @@ def _slopes(bore: BorePoints, strips: Strips, eccentricity: FloatArray) -> BoreS
     by_gap[1:] += pieces * by_lower
     by_width, by_all = (pieces * by_wide).sum(axis=0), by_gap.sum(axis=0)
     ends = gap[:: gap.shape[0] - 1]
-    at_face, at_end = scale / ((wide - ends) * ends**3)
+    at_face, at_end = scale / ((wide - ends) * ends * ends * ends)
     # ln u by ln sigma and by ln kappa, from the cubic; the loss is constant above the ceiling.
     part = strips.carried_mm2 / strips.carried_mm2.sum(axis=-1, keepdims=True)
     bent = np.minimum(strips.kappa * u, GREATEST_FALL)
     steep = np.where(bent < GREATEST_FALL, bent, 0.0)
     stiffness = (2.0 * (LOSS_AT_REST - bent) - steep) * u + strips.sigma
     pull, push = -strips.sigma / stiffness, steep * u / stiffness
-    # Share of ln Q that a strip's viscous integral brings, and gap and mean radius at the face.
     of_integral = part * pull / strips.resistance_per_mm
     of_gap = part * (1.0 + pull + push) / gap[0]
     of_radius = part * (1.0 + pull) / strips.radius_mm
     of_shift = of_integral * (by_all + by_width) + of_gap
     lean = eccentricity[..., None] * strips.cosine
-
-    def by_jet(change: Change) -> FloatArray:
-        wider = of_integral * (0.5 * by_all + by_width) + 0.5 * of_gap + 0.25 * of_radius
-        return np.asarray((change.across * wider + change.reach * lean * of_shift).sum(axis=-1))
 
     # The face itself carries gap, radius and the needle's offset too.
     swing = lean * strips.by_gap
@@ -277,13 +341,34 @@ def _slopes(bore: BorePoints, strips: Strips, eccentricity: FloatArray) -> BoreS
     points = -0.5 * (of_integral * by_gap).sum(axis=-1)
     points[0] += face
     to_end = (of_integral * at_end).sum(axis=-1)
-    by_viscosity = (part * (pull - push)).sum(axis=-1)
-    return BoreSlopes(
+    return _Needle(
+        of_integral,
+        of_gap,
+        of_radius,
+        of_shift,
+        0.5 * by_all + by_width,
+        lean,
+        to_end,
         slopes_at_stations(points, bore),
         to_end - (of_integral * at_face).sum(axis=-1) + bore.slope_face * face,
-        to_end,
+        (part * (pull - push)).sum(axis=-1),
+    )
+
+
+def _slopes(strips: Strips, needle: _Needle) -> BoreSlopes:
+    """The slopes by the needle, and those by jet and fuel."""
+
+    def by_jet(change: Change) -> FloatArray:
+        wider = needle.of_integral * needle.widening + 0.5 * needle.of_gap + 0.25 * needle.of_radius
+        return np.asarray((change.across * wider + change.reach * needle.lean * needle.of_shift).sum(axis=-1))
+
+    by_viscosity = needle.per_ln_viscosity
+    return BoreSlopes(
+        needle.per_mm_diameter,
+        needle.per_mm_position,
+        needle.to_end,
         by_jet(strips.by_bore),
-        (of_shift * strips.cosine * strips.reach_mm).sum(axis=-1),
+        (needle.of_shift * strips.cosine * strips.reach_mm).sum(axis=-1),
         by_viscosity,
         0.5 - 0.5 * by_viscosity,
         0.5 + 0.5 * by_viscosity,

@@ -93,8 +93,9 @@ def points_down_the_bore(
     if diameters.ndim == 1:
         left, right = diameters[station], diameters[station + 1]
     else:
-        table = np.broadcast_to(diameters, (*face.shape, stations.size))[None]
-        left, right = (np.take_along_axis(table, index[..., None], axis=-1)[..., 0] for index in (station, station + 1))
+        rows = np.arange(0, diameters.size, stations.size).reshape(diameters.shape[:-1])
+        here, table = rows + station, diameters.ravel()
+        left, right = table[here], table[here + 1]
     rise = (right[0] - left[0]) / (stations[station[0] + 1] - above[0])
     return BorePoints(z, left + weight * (right - left), station, weight, rise, stations.size)
 

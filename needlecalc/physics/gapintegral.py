@@ -7,6 +7,7 @@ same down a straight bore, so one gap at either end says everything.
 from __future__ import annotations
 
 import numpy as np
+from numpy.typing import NDArray
 
 from needlecalc.units import FloatArray
 
@@ -47,7 +48,9 @@ def mean_inverse_mm4(first_mm: FloatArray, last_mm: FloatArray, wide_mm: FloatAr
     # ln(b/a) and ln((w - a)/(w - b)) are twice an artanh each; their sum is one artanh again.
     per_rise = wide_mm / (both * wide_mm - 2.0 * product)
     logs = 2.0 * per_rise * _areatanh_over(per_rise * (last_mm - first_mm))
-    return np.asarray(((0.5 * both / product * wide_mm + 1.0) * wide_mm / product + logs) / wide_mm**3)
+    far = 1.0 / wide_mm
+    inverse = 1.0 / product
+    return np.asarray(far * inverse * (0.5 * both * inverse + far) + far * far * far * logs)
 
 
 def mean_inverse_slopes_mm5(
@@ -78,9 +81,9 @@ def mean_inverse_slopes_mm5(
     per_rise = wide_mm / (both * wide_mm - 2.0 * product)
     t = per_rise * (b - a)
     shape = _areatanh_over(t)
-    fall = _areatanh_over_slope(t, shape)
     # d(t shape)/dt, which takes the cancellation out of the slopes of the logarithms.
     steep, square = 1.0 / (1.0 - t * t), 2.0 * per_rise * per_rise
+    fall = _areatanh_over_slope(t, shape, steep)
     logs_a = -square * ((1.0 - 2.0 * far * b) * steep + fall)
     logs_b = -square * ((1.0 - 2.0 * far * a) * steep - fall)
     inverse = 1.0 / product
@@ -94,17 +97,20 @@ def mean_inverse_slopes_mm5(
 
 def _areatanh_over(t: FloatArray) -> FloatArray:
     """Ratio artanh(t)/t, by series where t is small."""
-    square = t * t
-    small = square < SERIES_BELOW**2
-    safe = np.where(small, 0.5, t)
+    square, small, safe = _small(t)
     series = 1.0 + square * (1 / 3 + square * (1 / 5 + square * (1 / 7 + square / 9)))
     return np.where(small, series, 0.5 * np.log((1.0 + safe) / (1.0 - safe)) / safe)
 
 
-def _areatanh_over_slope(t: FloatArray, ratio: FloatArray) -> FloatArray:
-    """Slope of artanh(t)/t, whose value is known, by series where t is small."""
+def _areatanh_over_slope(t: FloatArray, ratio: FloatArray, steep: FloatArray) -> FloatArray:
+    """Slope of artanh(t)/t from the ratio and the slope of artanh, by series where t is small."""
+    square, small, safe = _small(t)
+    series = t * (2 / 3 + square * (4 / 5 + square * (6 / 7 + square * 8 / 9)))
+    return np.where(small, series, (steep - ratio) / safe)
+
+
+def _small(t: FloatArray) -> tuple[FloatArray, NDArray[np.bool_], FloatArray]:
+    """Square of t, where t is small, and t with something harmless in its place there."""
     square = t * t
     small = square < SERIES_BELOW**2
-    safe = np.where(small, 0.5, t)
-    series = t * (2 / 3 + square * (4 / 5 + square * (6 / 7 + square * 8 / 9)))
-    return np.where(small, series, (1.0 / (1.0 - safe * safe) - ratio) / safe)
+    return square, small, np.where(small, 0.5, t)

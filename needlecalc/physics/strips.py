@@ -25,6 +25,7 @@ LOSS_REYNOLDS_CEILING = 4000.0
 GREATEST_FALL = LOSS_FALL_PER_REYNOLDS * LOSS_REYNOLDS_CEILING
 AZIMUTHS = 12
 STRIPS_AT_ONCE = 3000  # far longer arrays are got from the system anew at every step, three times slower
+QUADRATICS = 2
 NEWTON_STEPS = 30
 NEWTON_TOLERANCE = 1e-7  # each step squares the error: after one so small it is that of rounding
 
@@ -154,7 +155,7 @@ def _stretch_of(array: FloatArray, from_right: int, stretch: slice) -> FloatArra
     """Some entries of an array along an axis counted from the right, if it has them."""
     if array.ndim < -from_right or array.shape[from_right] == 1:
         return array
-    return np.asarray(np.moveaxis(np.moveaxis(array, from_right, 0)[stretch], 0, from_right))
+    return array[(slice(None),) * (array.ndim + from_right) + (stretch,)]
 
 
 def strips_of(bore: BorePoints, known: JetAndFuel) -> Strips:
@@ -244,12 +245,15 @@ def _root(sigma: FloatArray, kappa: FloatArray) -> FloatArray:
     """Root of (K0 - kappa u) u^2 + sigma u = 1, the loss held constant above the ceiling."""
     # With less loss the quadratic's root lies at or right of the cubic's, from where Newton falls to it
     # without overshoot, the cubic being convex and rising there.
-    square = sigma * sigma
-    capped = 2.0 / (sigma + np.sqrt(square + 4.0 * (LOSS_AT_REST - GREATEST_FALL)))
-    fall = np.minimum(kappa * capped, GREATEST_FALL)
-    u = 2.0 / (sigma + np.sqrt(square + 4.0 * (LOSS_AT_REST - fall)))
-    steep = np.where(fall < GREATEST_FALL, kappa, 0.0)
-    rest = np.where(fall < GREATEST_FALL, LOSS_AT_REST, LOSS_AT_REST - GREATEST_FALL)
+    half = 0.5 * sigma
+    square = half * half
+    fall: FloatArray | float = GREATEST_FALL
+    for _ in range(QUADRATICS):
+        u = 1.0 / (half + np.sqrt(square + (LOSS_AT_REST - fall)))
+        fall = np.minimum(kappa * u, GREATEST_FALL)
+    u = 1.0 / (half + np.sqrt(square + (LOSS_AT_REST - fall)))
+    falls = fall < GREATEST_FALL
+    steep, rest = (kappa, LOSS_AT_REST) if np.all(falls) else (kappa * falls, LOSS_AT_REST - GREATEST_FALL * ~falls)
     for _ in range(NEWTON_STEPS):
         bent = steep * u
         step = (((rest - bent) * u + sigma) * u - 1.0) / ((2.0 * rest - 3.0 * bent) * u + sigma)
