@@ -96,6 +96,7 @@ FLOORS = [
         "design.calibration",
         "design.leastsquares",
         "design.limits",
+        "design.problem",
         "design.fit",
         "design.sure",
         "design.stages",
