@@ -39,24 +39,29 @@ def smoothest(problem: Problem) -> tuple[FloatArray, float]:
     -----
     Discrepancy principle: of a ladder of smoothness weights the greatest whose misfit is no more than the
     noise explains, or than the best any weight reaches allows.  The ladder is gone down with fits that are
-    nearly settled, each from where the stiffer one ended; the one chosen is settled in full, from there and
-    from the needle as it is.
+    nearly settled, each from where the stiffer one ended, until no rougher one can change the choice; the one
+    chosen is settled in full, from there and from the needle as it is.
     """
-    bands = float(problem.doubt.size)
-    tests = problem.least_misfit()
+    bands, tests = problem.doubt.size, problem.least_misfit()
     rest = problem.point(problem.rest())
-    point, tried = rest, []
+    rung, point, points, chis = 0, rest, [], []
     for smoothness in SMOOTHNESS_LADDER.tolist():
         point = _better(problem, smoothness, point, rest, tests)
-        # Bands at a limit or in conflict keep their misfit however rough the profile: compare with the best.
-        chi = float(((point.misfit / problem.noise) ** 2).sum())
-        tried.append((point, smoothness, chi))
-        if chi + np.sqrt(2.0 * bands) <= bands:
-            break  # however good the best may be, the noise alone allows more
-    best = min(chi for _, _, chi in tried)
-    allowed = max(bands, best + np.sqrt(2.0 * bands))
-    point, smoothness, _ = next(one for one in tried if one[-1] <= allowed)
-    return _best_from((point, rest), problem, smoothness, tests, FLAT).x, smoothness
+        points.append(point)
+        chis.append(float(((point.misfit / problem.noise) ** 2).sum()))
+        # However much better the rougher ones may be, down to no misfit at all, they would not change the choice.
+        rung = _chosen(chis, min(chis), bands)
+        if rung == _chosen(chis, 0.0, bands):
+            break
+    smoothness = float(SMOOTHNESS_LADDER[rung])
+    return _best_from((points[rung], rest), problem, smoothness, tests, FLAT).x, smoothness
+
+
+def _chosen(chis: list[float], best: float, bands: int) -> int:
+    """First rung whose misfit the noise explains, or that the best allows; one past the last where none is."""
+    # Bands at a limit or in conflict keep their misfit however rough the profile: compare with the best.
+    allowed = max(float(bands), best + float(np.sqrt(2.0 * bands)))
+    return next((rung for rung, chi in enumerate(chis) if chi <= allowed), len(chis))
 
 
 def _better(problem: Problem, smoothness: float, point: Point, rest: Point, tests: FloatArray) -> Point:

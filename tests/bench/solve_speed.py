@@ -3,7 +3,7 @@
 The general solver is scipy's SLSQP on the same cost, with the same limits and the same flow law, its slopes by finite
 differences.  It is given the last fit alone, and then the whole design: solve itself with SLSQP in the place of every
 fit, with the same starts and the same choice of smoothness.  That is timed twice: with the library's own short cuts on
-the way to the smoothness (it stops where no rougher profile could be chosen, and settles in full only the one chosen),
+the way to the smoothness (it stops once no rougher one can change the choice, and settles in full only the one chosen),
 and plainly, every smoothness of the ladder fitted in full.
 
 Run: python tests/bench/solve_speed.py [general|bands|samples]
