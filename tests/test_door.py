@@ -136,6 +136,39 @@ def test_compare_prints_stations_and_bands(case, tmp_path, capsys):
     assert "Lambda by band" in printed
 
 
+@pytest.mark.parametrize(("off_mm", "words"), [(0.020, "Pair: not matched"), (0.005, "Pair: matched")])
+def test_two_needles_of_a_twin_engine_are_held_side_by_side(case, tmp_path, capsys, off_mm, words):
+    # Invented: a pair that differs by 20 um at station 2 fails, by 5 um passes.
+    table = case.parent / "pass_van_needle.csv"
+    other = tmp_path / "other.csv"
+    other.write_text(table.read_text().replace("3.175,2.465", f"3.175,{2.465 - off_mm:.4f}"))
+    assert main(["compare", str(table), str(other), "--job", str(case)]) == 0
+    assert "Pair:" not in capsys.readouterr().out
+    change(case, "carburettors = 1", "carburettors = 2")
+    assert main(["compare", str(table), str(other), "--job", str(case)]) == 0
+    assert f"{words}, they differ by {1e3 * off_mm:.1f} um at station 2" in capsys.readouterr().out
+
+
+def test_typed_bands_as_the_readme_shows_them(case):
+    readme = (Path(__file__).parent.parent / "README.md").read_text(encoding="utf-8")
+    typed = readme[readme.index("```toml\n") + 8 :]
+    text = case.read_text()
+    start, end = text.index("[log]"), text.index("[target]")
+    case.write_text(text[:start] + typed[: typed.index("```")] + text[end:].replace("light = 1.00\npart = 0.95\n", ""))
+    design = nc.read_job(case).design()
+    bands = design.target.bands
+    assert bands.load == ("idle", "light", "full")
+    np.testing.assert_allclose(bands.lambda_se, 0.02)
+    np.testing.assert_allclose(bands.lift_u_mm, 0.5)
+    assert (design.remove_um() >= 0.0).all()
+    # Two carburettors share one profile, but each needle is filed and matched.
+    change(case, "carburettors = 1", "carburettors = 2")
+    twins = nc.grind_sheet(nc.read_job(case).design())
+    said = "2 carburettors: file every needle, a sheet each, and refit none before all agree within 10 um"
+    assert any(line.startswith(said) for line in twins.warnings())
+    assert not any("carburettors:" in line for line in nc.grind_sheet(design).warnings())
+
+
 def test_typed_bands_in_a_job(case):
     text = case.read_text()
     start, end = text.index("[log]"), text.index("[target]")
