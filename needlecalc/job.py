@@ -22,7 +22,7 @@ from needlecalc.design.solve import solve
 from needlecalc.design.target import Target, make_target
 from needlecalc.errors import InputError, LogFormatError
 from needlecalc.jobdrive import bands_of, checks_of, lean_limits_of, lifted, log_of
-from needlecalc.jobparts import built, only, setup_of
+from needlecalc.jobparts import built, nearest, only, setup_of
 from needlecalc.measure.bands import Bands
 from needlecalc.measure.gate import Checks
 from needlecalc.measure.lift import with_lift
@@ -165,6 +165,10 @@ class Job:
         """
         section = dict(self.settings["target"])
         settings = {key: section.pop(key) for key in TARGET_SETTINGS if key in section}
+        for load, wish in section.items():
+            if isinstance(wish, bool) or not isinstance(wish, (int, float, Mapping)):
+                msg = f"[target] {load} is {wish!r}, but must be a lambda, written {load} = 0.88, or a table of its own."
+                raise InputError(msg)
         return make_target(bands, lambda_by_load=section, lean_limits=self.lean_limits(), **settings)
 
     def design(self, bands: Bands | None = None) -> Design:
@@ -371,7 +375,8 @@ def read_job(path: str | Path) -> Job:
     name = content.pop("name", path.stem)
     unknown = sorted(set(content) - set(SECTIONS))
     if unknown:
-        msg = f"{path.name}: [{unknown[0]}] is no section of a job; they are {', '.join(SECTIONS)}."
+        near = nearest(unknown[0], SECTIONS)
+        msg = f"{path.name}: [{unknown[0]}] is no section of a job; they are {', '.join(SECTIONS)}.{near}"
         raise InputError(msg)
     part = {section: content.get(section, {}) for section in SECTIONS}
     for section, keys in part.items():

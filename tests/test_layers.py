@@ -35,6 +35,7 @@ FLOORS = [
         "physics.leak",
     ],
     [
+        "parts.tablefile",
         "parts.needle",
         "parts.measured",
         "parts.jet",
@@ -117,7 +118,7 @@ FLOORS = [
         "design.altitude",
         "design.rank",
     ],
-    ["report.plot", "report.sheet", "report.pages"],
+    ["report.plot", "report.sheetwords", "report.sheet", "report.paper", "report.pages"],
     ["jobparts", "jobdrive", "job", "__main__", "__init__"],
 ]
 ORDER = [room for floor in FLOORS for room in floor]
