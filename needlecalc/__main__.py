@@ -22,6 +22,7 @@ from needlecalc.design.progress import judge_cut
 from needlecalc.design.proposal import Design
 from needlecalc.design.refit import unchanged
 from needlecalc.design.rescue import rescue
+from needlecalc.design.twins import pair_check
 from needlecalc.errors import InputError, NeedleCalcError, SolveError
 from needlecalc.job import read_job
 from needlecalc.measure.gate import gated
@@ -221,6 +222,8 @@ def _compare(asked: argparse.Namespace) -> int:
     if bands is not None:
         print()
         print(result.band_table().text())
+    if job.setup.engine.carburettors > 1 and np.array_equal(first.stations_mm, second.stations_mm):
+        print(f"\n{pair_check(first, second, setup=job.setup)!r}")
     return USABLE
 
 

@@ -384,7 +384,7 @@ def read_job(path: str | Path) -> Job:
     unknown = sorted(set(content) - set(SECTIONS))
     if unknown:
         near = nearest(unknown[0], SECTIONS)
-        msg = f"{path.name}: [{unknown[0]}] is no section of a job; {near}they are {', '.join(SECTIONS)}."
+        msg = f"{path.name}: [{unknown[0]}] is no section of a job; they are {', '.join(SECTIONS)}.{near}"
         raise InputError(msg)
     part = {section: content.get(section, {}) for section in SECTIONS}
     for section, keys in part.items():

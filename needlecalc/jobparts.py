@@ -41,12 +41,12 @@ def only(section: Mapping[str, Any], known: set[str], name: str) -> None:
     """
     unknown = sorted(set(section) - known)
     if unknown:
-        msg = f"[{name}] has no key {unknown[0]!r}; {nearest(unknown[0], known)}it knows {', '.join(sorted(known))}."
+        msg = f"[{name}] has no key {unknown[0]!r}; it knows {', '.join(sorted(known))}.{nearest(unknown[0], known)}"
         raise InputError(msg)
 
 
 def nearest(word: str, known: Collection[str]) -> str:
-    """Question that names what was perhaps meant.
+    """Words that name what was perhaps meant.
 
     Parameters
     ----------
@@ -63,10 +63,10 @@ def nearest(word: str, known: Collection[str]) -> str:
     Examples
     --------
     >>> nearest("bor_mm", {"bore_mm", "drop_mm"})
-    'is it bore_mm? '
+    ' Perhaps bore_mm is meant.'
     """
     found = get_close_matches(word, known, n=1, cutoff=0.7)
-    return f"is it {found[0]}? " if found else ""
+    return f" Perhaps {found[0]} is meant." if found else ""
 
 
 def path_in(folder: Path, given: object, name: str) -> Path:

@@ -228,8 +228,8 @@ def _other_bore(solution: Solution) -> Option | None:
     short = missed < -MISSED_BY if smaller else missed > MISSED_BY
     for bore in np.linspace(jet.bore_mm, end, BORES_TRIED)[1:].tolist():
         trial = _with_bore(setup, bore)
-        untouched = replace(problem, learned=replace(problem.learned, setup=trial))
-        left, _ = untouched.misfit(solution.x if not smaller else untouched.rest())
+        untouched = problem.with_setup(trial)
+        left = untouched.misfit(solution.x if not smaller else untouched.rest())
         if ((left[short] > 0.0) if smaller else (left[short] < 0.0)).all():
             break
     bore = round((np.floor if smaller else np.ceil)(bore / BORE_STEP_MM) * BORE_STEP_MM, 6)

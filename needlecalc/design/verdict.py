@@ -7,8 +7,9 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from needlecalc.design.fit import Problem, smoothest
+from needlecalc.design.fit import smoothest
 from needlecalc.design.limits import Limits
+from needlecalc.design.problem import Problem
 from needlecalc.design.target import Target
 from needlecalc.measure.bands import worst_of
 from needlecalc.units import FloatArray
@@ -61,7 +62,7 @@ def verdict(problem: Problem, limits: Limits, x: FloatArray) -> tuple[str, bool,
         Advice, one sentence each.
     """
     bands = problem.target.bands
-    misfit, _ = problem.misfit(x)
+    misfit = problem.misfit(x)
     missed = np.expm1(misfit)
     blocked = _blocked(problem, limits, missed)
     off = np.abs(missed)
@@ -119,7 +120,7 @@ def _blocked(problem: Problem, limits: Limits, missed: FloatArray) -> NDArray[np
         return np.zeros(missed.size, dtype=bool)
     loose = problem.with_free(problem.inside, replace(limits, new_blank=True, max_cut_mm=2.0, never_below_mm={}))
     x, _ = smoothest(loose)
-    misfit, _ = loose.misfit(x)
+    misfit = loose.misfit(x)
     return np.asarray((np.abs(missed) > MISSED_BY) & (np.abs(misfit) < BETTER_WITH_METAL * np.abs(missed)))
 
 

@@ -12,6 +12,7 @@ import numpy as np
 from needlecalc.arrays import check_range
 from needlecalc.design.altitude import AltitudeOutlook
 from needlecalc.design.proposal import Design
+from needlecalc.design.twins import MATCHED_WITHIN_UM
 from needlecalc.errors import InputError
 from needlecalc.parts.measured import listed
 from needlecalc.physics.gauge import FaceOnMark, contact_position_mm, micrometer_reading_mm
@@ -232,11 +233,16 @@ class GrindSheet(Shown):
         Returns
         -------
         tuple of str
-            The design's flags, stations of the present needle that nobody measured, and a word where no checks
-            were made.
+            Stations of the present needle that nobody measured, the other needles of the engine, the design's flags,
+            and a word where no checks were made.
         """
         guessed = self.design.present().interpolated
-        said = (f"Present diameter not measured but interpolated: {listed(guessed)}. Measure it first.",) if guessed else ()
+        said = [f"Present diameter not measured but interpolated: {listed(guessed)}. Measure it first."] if guessed else []
+        if (count := self.design.setup.engine.carburettors) > 1 and (self.design.remove_um() > 0.0).any():
+            said.append(
+                f"{count} carburettors: file every needle, a sheet each, and refit none before all agree within "
+                f"{MATCHED_WITHIN_UM:g} um at every station."
+            )
         return (*said, *self.design.flags, *(() if self.design.checks is not None else (NO_CHECKS,)))
 
     def band_table(self) -> Table:
