@@ -265,6 +265,39 @@ def test_no_such_file(tmp_path):
 
 
 @pytest.mark.parametrize(
+    "dress",
+    [
+        pytest.param(lambda text: text.encode(), id="plain"),
+        pytest.param(lambda text: text.encode("utf-8-sig"), id="BOM"),
+        pytest.param(lambda text: text.encode("utf-16"), id="UTF-16"),
+        pytest.param(lambda text: text.replace("\n", "\r").encode(), id="CR"),
+        pytest.param(lambda text: text.replace("\n", "\r\n").encode() + b"5000,9", id="CRLF, cut"),
+        pytest.param(lambda text: text.replace("Lambda", "Lambda,°C").replace("\n", ",\n").encode("latin-1"), id="Latin-1"),
+        pytest.param(lambda text: text.replace("5.5,", "nought,").replace("77.7,", '"77.7",').encode(), id="dirt"),
+        pytest.param(lambda text: text.replace("0,9", "0,\0009", 3).encode(), id="NUL"),
+    ],
+)
+def test_a_long_file_reads_as_its_bytes_do(tmp_path, dress):
+    text = "Time (s),RPM,Lambda\n" + "".join(f"{i / 10:.1f},{900 + i % 99},{0.9 + i % 9 / 100:.2f}\n" for i in range(70_000))
+    raw = dress(text)
+    path = tmp_path / "long.csv"
+    path.write_bytes(raw)
+    log, same = read_log(path, units={"time": "s"}), log_from_bytes(raw, "long.csv", units={"time": "s"})
+    assert log.report() == same.report()
+    for field in ("time_s", "rpm", "lambda_measured", "line", "flag"):
+        np.testing.assert_array_equal(getattr(log, field), getattr(same, field))
+    assert log.sha256 == hashlib.sha256(raw).hexdigest()
+    assert total(log) == 70_000 + raw.endswith(b"9")
+
+
+def test_a_long_file_of_blanks_is_empty(tmp_path):
+    path = tmp_path / "long.csv"
+    path.write_bytes(b"\n" * (1 << 21))
+    with pytest.raises(LogFormatError, match="is empty; a log needs"):
+        read_log(path)
+
+
+@pytest.mark.parametrize(
     ("changes", "words"),
     [
         ({"time_s": np.arange(60)[::-1]}, "row 2 is 58 s, but time must rise"),

@@ -106,7 +106,7 @@ class _Runs:
         held = same[: max(len(same) - more + 1, 0)].copy()
         for ahead in range(1, more):
             held &= same[ahead : ahead + len(held)]
-        edges = np.flatnonzero(np.diff(held.astype(np.int8), prepend=0, append=0))
+        edges = np.flatnonzero(np.diff(held, prepend=False, append=False))
         self.start, self.stop = edges[::2], edges[1::2] + more
         self.duration_s = time_s[self.stop - 1] - time_s[self.start]
         self.step = self._display_step()
