@@ -151,22 +151,21 @@ def _stretches(raw: FileBytes, start: int, end: int) -> list[tuple[int, int]]:
 
 
 class _Window(io.TextIOBase):
-    """Some of the bytes as an open text file; Latin-1 turns each byte into one sign, so any cut will do.
-
-    It ends before what only the careful reader understands, quotes and NUL bytes, and is ``plain`` no more.
-    """
+    """Some of the bytes as an open text file; Latin-1 turns each byte into one sign, so any cut will do."""
 
     def __init__(self, raw: FileBytes, start: int, stop: int) -> None:
         self.raw, self.place, self.stop = memoryview(raw), start, stop
-        self.plain = True
 
     def read(self, size: int | None = -1, /) -> str:
         most = _WINDOW_BYTES if size is None or size < 0 else min(size, _WINDOW_BYTES)
         end = min(self.stop, self.place + most)
         some = str(self.raw[self.place : end], "latin-1")
         self.place = end
-        self.plain = self.plain and '"' not in some and "\0" not in some
-        return some if self.plain else ""
+        if '"' in some or "\0" in some:
+            # Raised, not cut off: pandas loses its way in an empty text with a type for each column.
+            msg = "quotes and NUL bytes are for the careful reader"
+            raise ValueError(msg)
+        return some
 
 
 class _Reader:
@@ -252,10 +251,9 @@ class _Reader:
 
     def _parse(self, start: int, stop: int, lines: int, first: int, options: dict[str, Any]) -> bool | None:
         """Whether a row may be too short, None where a cell is no plain number: the careful reader says what it is."""
-        window = _Window(self.text.raw, start, stop)
         close, short = first, False
         try:
-            with pd.read_csv(window, **options) as frames:
+            with pd.read_csv(_Window(self.text.raw, start, stop), **options) as frames:
                 for frame in frames:
                     place, close = close, close + len(frame)
                     if close > first + lines:
@@ -272,7 +270,7 @@ class _Reader:
                     short |= self.guard is not None and bool(np.isnan(frame[self.guard].to_numpy()).any())
         except (ValueError, pd.errors.ParserError):
             return None
-        return short if window.plain and close == first + lines else None
+        return short if close == first + lines else None
 
     def _even(self, start: int, stop: int) -> bool:
         # Delimiters and line ends alone follow each other as they do in an unbroken table. Where most rows end
@@ -291,7 +289,8 @@ class _Reader:
         line: list[int] = []
         pieces = self.text.raw[start:stop].split(b"\n")[:-1]
         for place, piece in enumerate(pieces, start=self.text.first_line + first):
-            row = self.text.decoded(piece)
+            # Exports set end to end bring their byte order marks along.
+            row = self.text.decoded(piece).removeprefix("\ufeff")
             # A row of nothing but tabs is a row of empty cells where the tab divides them.
             if not row.strip(" \r\v\f\x1a"):
                 continue
