@@ -250,6 +250,13 @@ def test_other_header_in_mid_file_is_refused():
     assert caught.value.line == 5
 
 
+def test_a_row_of_numbers_is_no_header_though_names_are_numbers():
+    raw = b"Time (s),RPM,Lambda,TPS,0.95,0.96,0.97\n" + b"0.1,900,0.95,0.95,0.95,0.95,0.96\n" * 3
+    text = open_log(raw, "x.csv")
+    for fast in (True, False):
+        assert read_rows(text, [2], fast=fast).values[0].tolist() == [0.95] * 3
+
+
 # Both ways to a number must agree to the bit, whatever stands in the cells.
 _CELL = st.one_of(
     st.text("0123456789.+-eE ,x\t'\"", max_size=8),

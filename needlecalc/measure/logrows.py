@@ -179,6 +179,8 @@ class _Reader:
         self.line = np.arange(text.first_line, text.first_line + lines, dtype=np.int64)
         self.taken = np.ones(lines, dtype=np.bool_)
         self.header = list(text.header_cells)
+        # A name that is a number, as a damaged header holds, tells no header from a row.
+        self.names = {cell for cell in self.header if not looks_like_number(cell)}
         self.units = list(text.units)
         self.trailing = text.width - len(self.header)
         # A clock is read as text, where signs beyond ASCII would not be what they were.
@@ -336,6 +338,6 @@ class _Reader:
         if any(self.units) and cells == self.units:
             return UNITS_AGAIN, []
         named = [cell for cell in cells if cell]
-        if len(named) > 1 and 2 * sum(cell in self.header for cell in named) >= len(named):
+        if len(named) > 1 and 2 * sum(cell in self.names for cell in named) >= len(named):
             return _OTHER_HEADER, []
         return "", cells
