@@ -5,11 +5,12 @@ from __future__ import annotations
 import hashlib
 import os
 from collections import Counter
-from collections.abc import Callable, Mapping, Sequence
-from concurrent.futures import ThreadPoolExecutor
+from collections.abc import Mapping, Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import replace
 from os import PathLike
 from pathlib import Path
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,12 +21,13 @@ from needlecalc.measure.logcolumns import BY_KEY, MEANINGS, NEEDED, Candidate, f
 from needlecalc.measure.logflags import FLAGS, flag_rows
 from needlecalc.measure.logrecord import NUMBERS, ColumnChoice, Log
 from needlecalc.measure.logrows import LogRows, read_rows
-from needlecalc.measure.logtext import LogText, open_log
+from needlecalc.measure.logtext import FileBytes, LogText, file_bytes, open_log
 from needlecalc.measure.logtime import order_time, runs_backwards
 from needlecalc.measure.logvalues import Reading, choose, take_reading
-from needlecalc.units import FloatArray
 
 __all__ = ["FLAGS", "ColumnChoice", "Log", "log_from_bytes", "log_text", "read_log"]
+
+_Number = TypeVar("_Number", np.float64, np.int64)
 
 _FIELDS = {
     "throttle": "throttle_percent",
@@ -87,12 +89,12 @@ def read_log(
     """
     place = Path(path)
     try:
-        raw = [place.read_bytes()]
+        raw = file_bytes(place)
     except OSError as error:
         msg = f"{place.name} cannot be opened: {error.strerror or error}. Check the path."
         raise LogFormatError(msg, path=str(path)) from error
     return log_from_bytes(
-        raw.pop(),
+        raw,
         place.name,
         columns=columns,
         units=units,
@@ -103,7 +105,7 @@ def read_log(
 
 
 def log_from_bytes(
-    raw: bytes,
+    raw: FileBytes,
     name: str,
     *,
     columns: Mapping[str, str] | None = None,
@@ -116,7 +118,7 @@ def log_from_bytes(
 
     Parameters
     ----------
-    raw : bytes
+    raw : bytes or mmap
         What stands in the file.
     name : str
         Its name, for the report.
@@ -150,7 +152,7 @@ def log_from_bytes(
 
 
 def _read(
-    raw: bytes,
+    raw: FileBytes,
     name: str,
     columns: Mapping[str, str] | None,
     units: Mapping[str, str] | None,
@@ -159,10 +161,7 @@ def _read(
     ambient_pa: float | None,
     pool: ThreadPoolExecutor,
 ) -> Log:
-    # Opening and assembling need one thread each: meanwhile another takes the hash, first a part, then the rest.
-    digest, bytes_read = hashlib.sha256(), memoryview(raw)
-    part = len(raw) // 4
-    hashed = pool.submit(digest.update, bytes_read[:part])
+    sha256 = pool.submit(lambda: hashlib.sha256(raw).hexdigest())
     text = open_log(raw, name, decimal=decimal)
     candidates = find_candidates(text, columns=columns, units=units)
     for key in NEEDED:
@@ -175,13 +174,6 @@ def _read(
         dropped = "; ".join(f"{reason}: {count}" for reason, count in rows.dropped.items())
         msg = f"{name}: no row below line {text.header_line} can be used ({dropped or 'there is none'})."
         raise LogFormatError(msg, path=name, line=text.first_line)
-    hashed.result()
-    hashed = pool.submit(digest.update, bytes_read[part:])
-
-    def sha256() -> str:
-        hashed.result()
-        return digest.hexdigest()
-
     return _assemble(text, candidates, places, clock, rows, afr_stoich, ambient_pa, sha256)
 
 
@@ -202,7 +194,7 @@ def _assemble(
     rows: LogRows,
     afr_stoich: float | None,
     ambient_pa: float | None,
-    sha256: Callable[[], str],
+    sha256: Future[str],
 ) -> Log:
     notes = list(text.notes)
     chosen: dict[str, Reading] = {}
@@ -260,15 +252,17 @@ def _assemble(
             others[field] = None
             choices = [choice for choice in choices if choice.meaning != key]
             notes.append(f"{chosen[key].candidate.name!r} holds no number in the rows kept, so it is left out.")
-    flag = flag_rows(ordered.time_s, rpm, mixture)
+    time_s = ordered.time_s
+    flag = flag_rows(time_s, rpm, mixture)
+    time_s.flags.writeable = flag.flags.writeable = False
     return Log(
         name=text.name,
-        sha256=sha256(),
-        time_s=ordered.time_s,
+        sha256=sha256.result(),
+        time_s=time_s,
         rpm=rpm,
         lambda_measured=mixture,
         **others,
-        line=line if keep.all() else line[keep],
+        line=_where(line, keep),
         flag=flag,
         columns=tuple(choices),
         dropped=tuple(sorted(dropped.items())),
@@ -276,7 +270,8 @@ def _assemble(
     )
 
 
-def _where(values: FloatArray, keep: NDArray[np.bool_]) -> FloatArray:
+def _where(values: NDArray[_Number], keep: NDArray[np.bool_]) -> NDArray[_Number]:
+    """Rows kept, closed to writing, so that the record need not copy them."""
     kept = values if keep.all() else values[keep]
     kept.flags.writeable = False
     return kept
