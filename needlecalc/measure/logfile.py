@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 import os
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import replace
 from os import PathLike
@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from needlecalc.arrays import check_range
 from needlecalc.errors import LogFormatError
-from needlecalc.measure.logcolumns import BY_KEY, MEANINGS, NEEDED, Candidate, find_candidates
+from needlecalc.measure.logcolumns import BY_KEY, NEEDED, find_candidates
 from needlecalc.measure.logflags import FLAGS, flag_rows
 from needlecalc.measure.logrecord import NUMBERS, ColumnChoice, Log
 from needlecalc.measure.logrows import LogRows, read_rows
@@ -174,7 +174,21 @@ def _read(
         dropped = "; ".join(f"{reason}: {count}" for reason, count in rows.dropped.items())
         msg = f"{name}: no row below line {text.header_line} can be used ({dropped or 'there is none'})."
         raise LogFormatError(msg, path=name, line=text.first_line)
-    return _assemble(text, candidates, places, clock, rows, afr_stoich, ambient_pa, sha256)
+
+    def taken(key: str) -> list[Reading]:
+        return [
+            take_reading(
+                key,
+                candidate,
+                rows.values[places.index(candidate.place)],
+                clock=candidate.place in clock,
+                afr_stoich=afr_stoich,
+                ambient_pa=ambient_pa,
+            )
+            for candidate in candidates[key]
+        ]
+
+    return _assemble(text, dict(zip(BY_KEY, pool.map(taken, BY_KEY), strict=True)), rows, sha256)
 
 
 def _refuse_missing(text: LogText, key: str) -> None:
@@ -188,37 +202,23 @@ def _refuse_missing(text: LogText, key: str) -> None:
 
 def _assemble(
     text: LogText,
-    candidates: dict[str, list[Candidate]],
-    places: Sequence[int],
-    clock: Sequence[int],
+    readings: dict[str, list[Reading]],
     rows: LogRows,
-    afr_stoich: float | None,
-    ambient_pa: float | None,
     sha256: Future[str],
 ) -> Log:
     notes = list(text.notes)
     chosen: dict[str, Reading] = {}
     choices: list[ColumnChoice] = []
-    for meaning in MEANINGS:
-        readings = [
-            take_reading(
-                meaning.key,
-                candidate,
-                rows.values[places.index(candidate.place)],
-                clock=candidate.place in clock,
-                afr_stoich=afr_stoich,
-                ambient_pa=ambient_pa,
-            )
-            for candidate in candidates[meaning.key]
-        ]
-        reading, why, more = choose(meaning.key, readings, text.name, text.header_line)
+    for key, found in readings.items():
+        reading, why, more = choose(key, found, text.name, text.header_line)
         notes += more
         if reading is not None:
-            chosen[meaning.key] = reading
-            choices.append(ColumnChoice(meaning.key, reading.candidate.name, reading.unit, why))
+            chosen[key] = reading
+            choices.append(ColumnChoice(key, reading.candidate.name, reading.unit, why))
             notes += reading.notes
     # Columns that were converted or not chosen are done with: their room is needed.
     rows.values.clear()
+    readings.clear()
     dropped: Counter[str] = Counter(rows.dropped)
     keep = np.ones(len(rows.line), dtype=np.bool_)
     for key in NEEDED:
@@ -238,7 +238,7 @@ def _assemble(
         chosen = {key: replace(reading, values=reading.values[::-1]) for key, reading in chosen.items()}
         time, line, keep = chosen["time"], line[::-1], keep[::-1].copy()
         notes.append("The log is written last row first: its rows are turned round.")
-    ordered = order_time(_where(time.values, keep), clock=time.candidate.place in clock)
+    ordered = order_time(_where(time.values, keep), clock=time.unit == "hh:mm:ss")
     dropped.update(ordered.dropped)
     notes += ordered.notes
     if not ordered.keep.all():
