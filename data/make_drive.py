@@ -71,7 +71,7 @@ def wished_lambda(lift_mm: FloatArray) -> FloatArray:
     def step(at_mm: float, width_mm: float) -> FloatArray:
         return 1 / (1 + np.exp(-(lift_mm - at_mm) / width_mm))
 
-    return 0.98 + 0.02 * step(6.0, 0.6) - 0.05 * step(11.9, 0.6) - 0.07 * step(17.3, 1.0)
+    return 1.00 - 0.05 * step(11.9, 0.6) - 0.07 * step(17.3, 1.0)
 
 
 def true_lambda(setup: Setup, diameters_mm: FloatArray, lift_mm: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -154,7 +154,7 @@ def drive(setup: Setup, diameters_mm: FloatArray, holds: list, rng: np.random.Ge
     seen = np.minimum(seen + rng.normal(0, NOISE, seen.size), CEILING)
     speed = on.rpm + rng.normal(0, 6, on.rpm.size)
     kpa = on.pressure_kpa + rng.normal(0, 0.4, on.rpm.size)
-    wish = np.select([on.rpm < 1100, on.pressure_kpa < 70, on.pressure_kpa < 88], [0.98, 1.0, 0.95], 0.88)
+    wish = np.select([on.pressure_kpa < 70, on.pressure_kpa < 88], [1.0, 0.95], 0.88)
     lines = ["time_s;engine_rpm;manifold_kpa;lambda;target lambda;coolant_degc"]
     for t, n, p, ratio, aim, warm in zip(time_s, speed, kpa, seen, wish, coolant, strict=True):
         lines.append(f"{t:.1f};{n:.0f};{p:.1f};{ratio:.3f};{aim:.2f};{warm:.0f}".replace(".", ","))

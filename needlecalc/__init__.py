@@ -23,6 +23,7 @@ from needlecalc.measure.liftcheck import LiftAgreement, lift_agreement
 from needlecalc.measure.normalise import Normalisation, normalise_bands, with_setup
 from needlecalc.measure.merge import merge_bands
 from needlecalc.measure.sweep import LeanLimits, lean_limit, typed_sweep
+from needlecalc.measure.sensorzero import SensorZero, sensor_zero
 from needlecalc.measure.noted import GasReading, Ignition, Mechanical, NeedleReading, Sensor, Twins
 from needlecalc.measure.checklimits import CheckLimits
 from needlecalc.measure.gate import Check, Checks
@@ -39,7 +40,8 @@ from needlecalc.design.binding import Binding
 from needlecalc.design.options import Option
 from needlecalc.design.doubts import Doubts
 from needlecalc.design.history import History, Pass, read_history
-from needlecalc.design.learn import Learned, learn
+from needlecalc.design.learn import learn
+from needlecalc.design.learned import Learned
 from needlecalc.design.calibration import JetShift, jet_shift, with_jet_drive
 from needlecalc.design.proposal import Design
 from needlecalc.design.nextstep import NextStep, NextSteps, measure_next
@@ -97,6 +99,8 @@ __all__ = [
     "Mechanical",
     "Sensor",
     "GasReading",
+    "SensorZero",
+    "sensor_zero",
     "Twins",
     "NeedleReading",
     "CheckLimits",

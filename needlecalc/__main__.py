@@ -22,6 +22,7 @@ from needlecalc.design.progress import judge_cut
 from needlecalc.design.proposal import Design
 from needlecalc.design.refit import unchanged
 from needlecalc.design.rescue import rescue
+from needlecalc.design.twins import pair_check
 from needlecalc.errors import InputError, NeedleCalcError, SolveError
 from needlecalc.job import read_job
 from needlecalc.measure.gate import gated
@@ -52,7 +53,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     commands = parser.add_subparsers(dest="command", required=True)
     design = commands.add_parser("design", help="grind sheet from a job file")
     design.add_argument("job", help="job file, TOML")
-    design.add_argument("--out", required=True, help="folder to write into")
+    design.add_argument("--out", required=True, help="folder to write into, made where missing")
     bench = commands.add_parser("measured", help="where the file stands: micrometer readings against the first stop")
     bench.add_argument("job", help="job file, TOML, as it was for the design")
     bench.add_argument("readings", nargs="*", help="diameter at each station in mm, - where not measured")
@@ -91,7 +92,7 @@ def _design(job_path: str, out: Path) -> int:
         gated(found)
     except SolveError as error:
         print(found)
-        print(f"needlecalc: {error}", file=sys.stderr)
+        print(f'needlecalc: {error} In the job: [checks] override = "the reason".', file=sys.stderr)
         return LOCKED
     made = job.design(bands)
     sheet = job.sheet(made)
@@ -142,7 +143,8 @@ def _measured(asked: argparse.Namespace) -> int:
     job = read_job(asked.job)
     present = job.setup.carburettor.needle
     if bool(asked.file) == bool(asked.readings):
-        msg = "measured needs the readings: list a diameter a station after the job, or name a table with --file."
+        found = "got the readings twice" if asked.file else "needs the readings"
+        msg = f"measured {found}: list a diameter a station after the job, or name a table with --file, not both."
         raise InputError(msg)
     readings = read_readings(asked.file, present) if asked.file else _typed(asked.readings, present.stations_mm.size)
     made = job.design()
@@ -151,6 +153,8 @@ def _measured(asked: argparse.Namespace) -> int:
     if asked.save:
         _save_needle(progress.measured, Path(asked.save))
     print(progress, progress.band_table(), sep="\n\n")
+    if asked.save:
+        print(f"\nWritten to {asked.save}: the needle as measured; name it in the job for the next drive.")
     if not progress.overcut():
         return USABLE
     saved = rescue(made, diameters, file_down=asked.file_down)
@@ -218,6 +222,8 @@ def _compare(asked: argparse.Namespace) -> int:
     if bands is not None:
         print()
         print(result.band_table().text())
+    if job.setup.engine.carburettors > 1 and np.array_equal(first.stations_mm, second.stations_mm):
+        print(f"\n{pair_check(first, second, setup=job.setup)!r}")
     return USABLE
 
 

@@ -39,7 +39,8 @@ def read_only(values: ArrayLike, name: str, *, allow_nan: bool = False) -> Float
         msg = f"{name} must be a row of plain numbers, but one of them is not a number: {values!r:.80}."
         raise InputError(msg) from error
     if array.ndim != 1:
-        msg = f"{name} must be one row of numbers, but it has shape {array.shape}."
+        found = f"is {values!r:.40}" if array.ndim == 0 else f"has shape {array.shape}"
+        msg = f"{name} must be one row of numbers, as in [1, 2, 3], but it {found}."
         raise InputError(msg)
     bad = np.isinf(array) if allow_nan else ~np.isfinite(array)
     if bad.any():

@@ -21,13 +21,15 @@ from needlecalc.design.proposal import Design
 from needlecalc.design.solve import solve
 from needlecalc.design.target import Target, make_target
 from needlecalc.errors import InputError, LogFormatError
-from needlecalc.jobdrive import bands_of, checks_of, lean_limits_of, lifted, log_of
-from needlecalc.jobparts import built, only, setup_of
+from needlecalc.jobdrive import bands_of, checks_of, gases_of, lean_limits_of, lifted, log_of
+from needlecalc.jobparts import built, nearest, only, setup_of
 from needlecalc.measure.bands import Bands
+from needlecalc.measure.checkgas import MOST_RESIDUAL_O2_PERCENT
 from needlecalc.measure.gate import Checks
 from needlecalc.measure.lift import with_lift
 from needlecalc.measure.logfile import Log
 from needlecalc.measure.normalise import with_setup
+from needlecalc.measure.sensorzero import sensor_zero
 from needlecalc.measure.sweep import LeanLimits
 from needlecalc.parts.conditions import Air
 from needlecalc.parts.setup import Setup
@@ -65,6 +67,7 @@ TARGET_SETTINGS = (
     "idle_margin_lambda",
     "tester_lambda",
     "permitted_either_side",
+    "idle_o2_percent",
 )
 SAME_DROP_MM = 1e-6
 
@@ -161,11 +164,20 @@ class Job:
         Returns
         -------
         Target
-            From the job's table, idle test, lean limits and the usual regimes.
+            From the job's table, idle test, lean limits, the usual regimes and the meter's zero by gas.
         """
         section = dict(self.settings["target"])
         settings = {key: section.pop(key) for key in TARGET_SETTINGS if key in section}
-        return make_target(bands, lambda_by_load=section, lean_limits=self.lean_limits(), **settings)
+        for load, wish in section.items():
+            if isinstance(wish, bool) or not isinstance(wish, (int, float, Mapping)):
+                msg = f"[target] {load} is {wish!r}, but must be a lambda, written {load} = 0.88, or a table of its own."
+                raise InputError(msg)
+        gases = gases_of(self.settings["checks"])
+        zero = sensor_zero(gases) if gases else None
+        left = [gas.o2_percent for gas in gases if gas.at == "idle" and gas.o2_percent is not None]
+        if left and zero is not None and not any(reason.startswith("idle ") for reason in zero.left_out):
+            settings.setdefault("idle_o2_percent", min(left[0], MOST_RESIDUAL_O2_PERCENT))
+        return make_target(bands, lambda_by_load=section, lean_limits=self.lean_limits(), sensor_zero=zero, **settings)
 
     def design(self, bands: Bands | None = None) -> Design:
         """The whole road: log, bands, target, design.
@@ -371,7 +383,8 @@ def read_job(path: str | Path) -> Job:
     name = content.pop("name", path.stem)
     unknown = sorted(set(content) - set(SECTIONS))
     if unknown:
-        msg = f"{path.name}: [{unknown[0]}] is no section of a job; they are {', '.join(SECTIONS)}."
+        near = nearest(unknown[0], SECTIONS)
+        msg = f"{path.name}: [{unknown[0]}] is no section of a job; they are {', '.join(SECTIONS)}.{near}"
         raise InputError(msg)
     part = {section: content.get(section, {}) for section in SECTIONS}
     for section, keys in part.items():

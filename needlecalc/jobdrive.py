@@ -7,8 +7,9 @@ from dataclasses import fields, replace
 from pathlib import Path
 from typing import Any
 
+from needlecalc.arrays import check_range
 from needlecalc.errors import InputError
-from needlecalc.jobparts import built, only, table_of
+from needlecalc.jobparts import built, only, path_in, table_of
 from needlecalc.measure.bands import Bands, make_bands
 from needlecalc.measure.checklimits import CheckLimits
 from needlecalc.measure.checks import check_engine
@@ -52,10 +53,13 @@ def log_of(section: Mapping[str, Any], folder: Path) -> Log | None:
         msg = 'The job\'s [log] names no file; write file = "drive.csv".'
         raise InputError(msg)
     ambient_kpa = section.get("ambient_kpa")
+    if ambient_kpa is not None:
+        check_range(ambient_kpa, "[log] ambient_kpa", 45.0, 110.0, cure="One hPa or mbar is 0.1 kPa.")
+    named = {key: table_of(section[key], f"log.{key}") for key in ("columns", "units") if key in section}
     return read_log(
-        folder / section["file"],
-        columns=section.get("columns"),
-        units=section.get("units"),
+        path_in(folder, section["file"], "[log] file"),
+        columns=named.get("columns"),
+        units=named.get("units"),
         afr_stoich=section.get("afr_stoich"),
         decimal=section.get("decimal"),
         ambient_pa=None if ambient_kpa is None else ambient_kpa * PA_PER_KPA,
@@ -97,6 +101,9 @@ def bands_of(given: Mapping[str, Any], log: Log | None) -> Bands:
             air_flow_g_s=section.get("air_flow_g_s"),
             manifold_pressure_pa=section.get("manifold_pressure_pa"),
         )
+    if "rpm" in section:
+        msg = "The job types its [bands] in and names a [log] too; keep the one that counts."
+        raise InputError(msg)
     loads = section.pop("loads_kpa", None)
     allowed = {
         "rpm_edges",
@@ -114,9 +121,15 @@ def bands_of(given: Mapping[str, Any], log: Log | None) -> Bands:
         "loads_percent",
     }
     only(section, allowed, "bands")
-    loads_pa = None
+    loads_pa: dict[str, tuple[float, float]] | None = None
     if loads is not None:
-        loads_pa = {name: (low * PA_PER_KPA, high * PA_PER_KPA) for name, (low, high) in loads.items()}
+        loads_pa = {}
+        for name, ends in table_of(loads, "bands.loads_kpa").items():
+            if not isinstance(ends, list) or len(ends) != 2:
+                msg = f"[bands] loads_kpa {name} is {ends!r}, but must be two pressures in kPa, written [40, 70]."
+                raise InputError(msg)
+            low, high = (check_range(end, f"[bands] loads_kpa {name}", 0.0, 300.0, cure="It is in kPa.") for end in ends)
+            loads_pa[name] = (low * PA_PER_KPA, high * PA_PER_KPA)
     return make_bands(log, loads_pa=loads_pa, **section)
 
 
@@ -193,15 +206,37 @@ def checks_of(given_section: Mapping[str, Any], bands: Bands, setup: Setup) -> C
         if key in section
     }
     if "gases" in section:
-        if not isinstance(section["gases"], list):
-            msg = "checks.gases must be a list: write [[checks.gases]], with double brackets, before each reading."
-            raise InputError(msg)
-        given["gases"] = [built(GasReading, table_of(one, "checks.gases"), "checks.gases") for one in section["gases"]]
+        given["gases"] = gases_of(section)
     if "needle" in section:
         fitted = setup.carburettor.needle
         given["needle"] = built(NeedleReading, table_of(section["needle"], "checks.needle"), "checks.needle", needle=fitted)
     found = check_engine(bands, setup=setup, **given)
     return found.override(section["override"]) if "override" in section else found
+
+
+def gases_of(section: Mapping[str, Any]) -> list[GasReading]:
+    """Readings of an exhaust analyser that [checks] notes.
+
+    Parameters
+    ----------
+    section : mapping
+        Keys of [checks].
+
+    Returns
+    -------
+    list of GasReading
+        One a running point; none where the job has none.
+
+    Raises
+    ------
+    InputError
+        If they are no list, or a reading is impossible.
+    """
+    given = section.get("gases", [])
+    if not isinstance(given, list):
+        msg = "checks.gases must be a list: write [[checks.gases]], with double brackets, before each reading."
+        raise InputError(msg)
+    return [built(GasReading, table_of(one, "checks.gases"), "checks.gases") for one in given]
 
 
 def lean_limits_of(sections: Mapping[str, Any], folder: Path) -> LeanLimits | None:
@@ -231,6 +266,6 @@ def lean_limits_of(sections: Mapping[str, Any], folder: Path) -> LeanLimits | No
         if needed - set(keys):
             msg = f"[{where}] lacks {', '.join(sorted(needed - set(keys)))}; add it, or name a file and its load."
             raise InputError(msg)
-        one = typed_sweep(**keys) if file is None else lean_limit(read_log(folder / file), **keys)
+        one = typed_sweep(**keys) if file is None else lean_limit(read_log(path_in(folder, file, f"[{where}] file")), **keys)
         found = one if found is None else found.joined(one)
     return found

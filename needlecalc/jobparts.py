@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
-from dataclasses import fields
+from collections.abc import Callable, Collection, Mapping
+from dataclasses import MISSING, fields
+from difflib import get_close_matches
 from pathlib import Path
 from typing import Any, TypeVar
 
+from needlecalc.arrays import check_range
 from needlecalc.errors import InputError
 from needlecalc.parts.carburettor import AirValve, Carburettor
 from needlecalc.parts.conditions import Air, Fuel
@@ -39,8 +41,60 @@ def only(section: Mapping[str, Any], known: set[str], name: str) -> None:
     """
     unknown = sorted(set(section) - known)
     if unknown:
-        msg = f"[{name}] has no key {unknown[0]!r}; it knows {', '.join(sorted(known))}."
+        msg = f"[{name}] has no key {unknown[0]!r}; it knows {', '.join(sorted(known))}.{nearest(unknown[0], known)}"
         raise InputError(msg)
+
+
+def nearest(word: str, known: Collection[str]) -> str:
+    """Words that name what was perhaps meant.
+
+    Parameters
+    ----------
+    word : str
+        The word typed.
+    known : collection of str
+        Words there are.
+
+    Returns
+    -------
+    str
+        Empty where none is near.
+
+    Examples
+    --------
+    >>> nearest("bor_mm", {"bore_mm", "drop_mm"})
+    ' Perhaps bore_mm is meant.'
+    """
+    found = get_close_matches(word, known, n=1, cutoff=0.7)
+    return f" Perhaps {found[0]} is meant." if found else ""
+
+
+def path_in(folder: Path, given: object, name: str) -> Path:
+    """Path that a job names.
+
+    Parameters
+    ----------
+    folder : Path
+        Folder of the job.
+    given : object
+        What the job says.
+    name : str
+        Section and key, for the message.
+
+    Returns
+    -------
+    Path
+        Relative to the job's folder.
+
+    Raises
+    ------
+    InputError
+        If it is no text.
+    """
+    if not isinstance(given, str) or not given:
+        msg = f'{name} is {given!r}, but must be the name of a file, written "drive.csv".'
+        raise InputError(msg)
+    return folder / given
 
 
 def table_of(section: object, name: str) -> Mapping[str, Any]:
@@ -93,13 +147,23 @@ def built(kind: Callable[..., Part], section: Mapping[str, Any], name: str, **gi
     InputError
         If a key is unknown or missing, or a value impossible.
     """
-    known = {item.name for item in fields(kind) if item.name not in given}  # type: ignore[arg-type]
-    only(section, known, name)
+    own = [item for item in fields(kind) if item.name not in given]  # type: ignore[arg-type]
+    only(section, {item.name for item in own}, name)
+    lacks = [
+        item.name for item in own if item.name not in section and item.default is MISSING and item.default_factory is MISSING
+    ]
+    if lacks:
+        msg = f"[{name}] lacks {', '.join(lacks)}; add {'it' if len(lacks) == 1 else 'them'}."
+        raise InputError(msg)
+    for item in own:
+        value = section.get(item.name)
+        if isinstance(value, str) and str(item.type).split(" | ")[0] in ("float", "int"):
+            msg = f"[{name}] {item.name} is {value!r}, but must be a number; write it without quotes."
+            raise InputError(msg)
     try:
         return kind(**section, **given)
     except TypeError as error:
-        missing = str(error).split("argument")[-1].strip(" :s")
-        msg = f"[{name}] lacks {missing}; add it."
+        msg = f"[{name}] holds a value of the wrong kind ({error}); numbers stand without quotes, rows in brackets."
         raise InputError(msg) from error
 
 
@@ -139,6 +203,7 @@ def setup_of(part: Mapping[str, Mapping[str, Any]], folder: Path, name: str) -> 
 def _air(section: dict[str, Any]) -> Air:
     if "altitude_m" in section and "pressure_pa" not in section:
         only(section, {"altitude_m", "temperature_degc", "humidity"}, "air")
+        check_range(section["altitude_m"], "[air] altitude_m", -500.0, 6000.0, cure="It is in metres above sea level.")
         return Air.at_altitude(**section)
     return built(Air, section, "air")
 
@@ -169,7 +234,7 @@ def _valve(air_valve: Mapping[str, Any], slide_valve: Mapping[str, Any]) -> AirV
 
 def _needle(section: Mapping[str, Any], folder: Path) -> Needle:
     if "file" in section:
-        only(section, {"file", "name", "pitch_mm", "first_station_mm"}, "needle")
+        only(section, {"file", "name", "pitch_mm", "first_station_mm", "fill_blanks"}, "needle")
         rest = {key: value for key, value in section.items() if key != "file"}
-        return read_needle(folder / section["file"], **rest)
+        return read_needle(path_in(folder, section["file"], "[needle] file"), **rest)
     return built(Needle, section, "needle")

@@ -26,7 +26,7 @@ class Column:
     key : str
         Key in each row, unit included (``lift_mm``).
     head : str
-        Printed head, unit included (``lift mm``).
+        Printed head, unit included (``lift mm``); its lines stand one above the other.
     form : str
         Format of a number, as in ``format(value, form)``; text is printed as it is.
     """
@@ -108,9 +108,11 @@ class Table:
         lines = [self.title, *(wrapped for note in self.intro for wrapped in _wrap(note, ""))]
         body = list(self._cells())
         if self.columns and body:
-            heads = [column.head for column in self.columns]
-            widths = [max(map(len, column)) for column in zip(heads, *body, strict=True)]
-            for cells in [heads, ["-" * width for width in widths], *body]:
+            heads = [column.head.split("\n") for column in self.columns]
+            most = max(map(len, heads))
+            stacked = list(zip(*([""] * (most - len(head)) + head for head in heads), strict=True))
+            widths = [max(map(len, column)) for column in zip(*stacked, *body, strict=True)]
+            for cells in [*stacked, ["-" * width for width in widths], *body]:
                 placed = (
                     cell.rjust(width) if column.is_number() else cell.ljust(width)
                     for cell, width, column in zip(cells, widths, self.columns, strict=True)
@@ -133,7 +135,7 @@ class Table:
         if self.columns and body:
             sides = ["right" if column.is_number() else "left" for column in self.columns]
             parts.append("<table><thead><tr>")
-            parts += [f"<th>{html.escape(column.head)}</th>" for column in self.columns]
+            parts += [f"<th>{html.escape(column.head).replace(chr(10), '<br>')}</th>" for column in self.columns]
             parts.append("</tr></thead><tbody>")
             for cells in body:
                 parts.append("<tr>")
@@ -146,6 +148,12 @@ class Table:
         if self.notes:
             parts.append("<ul>" + "".join(f"<li>{html.escape(note)}</li>" for note in self.notes) + "</ul>")
         return "".join(parts)
+
+    def __str__(self) -> str:
+        return self.text()
+
+    def _repr_html_(self) -> str:
+        return self.html()
 
 
 def _wrap(note: str, bullet: str) -> list[str]:

@@ -10,7 +10,7 @@ from reference_tables import read_reference
 from shapely.geometry import Point
 
 from needlecalc.errors import InputError
-from needlecalc.physics.annulus import bore_flow, bore_flow_and_slopes
+from needlecalc.physics.annulus import bore_flow, bore_flow_and_slopes, bore_flow_by_needle
 
 FUEL = {"pressure_pa": 1950.0, "density_kg_m3": 745.0, "viscosity_mm2_s": 0.65}
 
@@ -124,6 +124,37 @@ def test_laws(diameter, taper, cut, factor):
         **{**FUEL, "viscosity_mm2_s": 0.65 * factor},
     )
     assert grown.effective_area_mm2 == pytest.approx(flow.effective_area_mm2 * factor**2, rel=1e-9)
+
+
+@pytest.mark.parametrize("oval", [False, True])
+def test_long_arrays_are_as_their_entries_one_by_one(oval):
+    # Longer than what is worked on at once, along either axis, and broadcast from every side.
+    rng = np.random.default_rng(8)
+    for cars, bands in ((130, 5), (3, 700)):
+        needles = 2.5 - np.cumsum(rng.uniform(0.01, 0.05, (cars, 1, 13)), axis=-1)
+        given = {
+            "bore_mm": 2.56 if oval else 2.54,
+            "bore_least_mm": 2.53 if oval else None,
+            "length_mm": rng.uniform(2.0, 7.0, (cars, 1)),
+            "pressure_pa": rng.uniform(1200.0, 2500.0, bands),
+            "density_kg_m3": 745.0,
+            "viscosity_mm2_s": rng.uniform(0.4, 0.8, (cars, 1)),
+            "eccentricity": rng.uniform(0.0, 1.0, (cars, 1)),
+        }
+        places = rng.uniform(0.0, 36.0, (cars, bands))
+        flow, slopes = bore_flow_and_slopes(places, STATIONS, needles, **given)
+        np.testing.assert_array_equal(bore_flow(places, STATIONS, needles, **given).fuel_flow_g_s, flow.fuel_flow_g_s)
+        assert slopes.per_mm_diameter.shape == (cars, bands, 13)
+        by_needle = bore_flow_by_needle(places, STATIONS, needles, **given)
+        np.testing.assert_allclose(by_needle.fuel_flow_g_s, flow.fuel_flow_g_s, rtol=1e-14)
+        for name in ("per_mm_diameter", "per_mm_position", "per_ln_pressure"):
+            np.testing.assert_array_equal(getattr(by_needle, name), getattr(slopes, name))
+        for car, band in ((0, 0), (cars // 2, bands - 1), (cars - 1, bands // 3)):
+            one = {name: value[car, 0] if np.ndim(value) == 2 else value for name, value in given.items()}
+            one["pressure_pa"] = given["pressure_pa"][band]
+            alone, steep = bore_flow_and_slopes(places[car, band], STATIONS, needles[car, 0], **one)
+            for whole, single in zip((*flow, *slopes), (*alone, *steep), strict=True):
+                np.testing.assert_allclose(whole[car, band], single, rtol=1e-10, atol=1e-12)
 
 
 def test_refusals():

@@ -8,7 +8,7 @@ from reference_tables import read_reference
 from scipy.integrate import quad
 from scipy.optimize import brentq
 
-from needlecalc.physics import annulus
+from needlecalc.physics import strips
 from needlecalc.physics.annulus import bore_flow
 
 PRISMATIC = read_reference("eccentric_mixed_prismatic")
@@ -47,8 +47,8 @@ def test_prismatic_table_recomputed(row):
 
 @pytest.mark.parametrize("row", PRISMATIC, ids=lambda row: f"N {row['resistance_number']:g}")
 def test_working_law_on_a_parallel_gap(row, monkeypatch):
-    monkeypatch.setattr(annulus, "LOSS_AT_REST", LOSS)
-    monkeypatch.setattr(annulus, "LOSS_FALL_PER_REYNOLDS", 0.0)
+    monkeypatch.setattr(strips, "LOSS_AT_REST", LOSS)
+    monkeypatch.setattr(strips, "LOSS_FALL_PER_REYNOLDS", 0.0)
     gap, ideal = 0.05, 1e3 * np.sqrt(2 * PRESSURE / DENSITY)
     viscosity = row["resistance_number"] * ideal * gap**2 / (24.0 * LENGTH)
 

@@ -56,6 +56,22 @@ def test_a_job_that_filing_cannot_meet_exits_3_and_says_what_could(case, tmp_pat
     assert "A donor some" in printed
 
 
+def test_an_out_that_cannot_be_written_and_a_log_without_rows(case, tmp_path, capsys):
+    file = tmp_path / "file"
+    file.write_text("")
+    assert main(["design", str(case), "--out", str(file)]) == 2
+    assert re.search(r"--out .*file: cannot be written .*name a folder you may write to", capsys.readouterr().err)
+    log = case.parent / "pass_van_drive.csv"
+    for text, match in (
+        ("", "is empty; a log needs a header and rows"),
+        ("time_s;engine_rpm;lambda\n", "holds no rows of numbers"),
+    ):
+        log.write_text(text)
+        assert main(["design", str(case), "--out", str(tmp_path / "out")]) == 2
+        assert match in capsys.readouterr().err
+    assert not (tmp_path / "out").exists()
+
+
 @pytest.mark.parametrize(
     ("old", "new", "match"),
     [
@@ -69,6 +85,35 @@ def test_a_job_that_filing_cannot_meet_exits_3_and_says_what_could(case, tmp_pat
         ("light = 1.00", "lite = 1.00", "names load 'lite'"),
         ("pressure_pa = 95000", "pressure_pa = 101500\naltitude_m = 1200", "looks reduced to sea level"),
         ("[log]", "[micrometer]\nanvil_mm = 6\n[log]", "has no key 'anvil_mm'"),
+        # Slips of the typing hand: a near word is named, and what is no number where one must stand is said.
+        ("bore_mm = 2.54", "bor_mm = 2.54", r"\[jet\] has no key 'bor_mm'; it knows .* Perhaps bore_mm is meant\."),
+        ("[jet]", "[jets]", r"\[jets\] is no section of a job; they are .* Perhaps jet is meant\."),
+        ("bore_mm = 2.54", 'bore_mm = "2.54"', r"\[jet\] bore_mm is '2.54', but must be a number; write it without quotes"),
+        (
+            "bore_mm = 2.54",
+            "bore_mm = [2.54]",
+            r"bore_mm must be a number, got \[2.54\]|\[jet\] holds a value of the wrong kind",
+        ),
+        ("bore_mm = 2.54\nparallel", "parallel", r"\[jet\] lacks bore_mm; add it"),
+        ("full = 0.88", 'full = "0.88"', r"\[target\] full is '0.88', but must be a lambda, written full = 0.88"),
+        ("light = [40, 70]", "light = 40", r"\[bands\] loads_kpa light is 40, but must be two pressures in kPa"),
+        ("light = [40, 70]", 'light = ["a", 70]', r"\[bands\] loads_kpa light must be a number"),
+        ('file = "pass_van_needle.csv"', "file = 3", r"\[needle\] file is 3, but must be the name of a file"),
+        ('file = "pass_van_drive.csv"', "file = true", r"\[log\] file is True, but must be the name of a file"),
+        (
+            'file = "pass_van_drive.csv"',
+            'file = "pass_van_drive.csv"\nambient_kpa = "95"',
+            r"\[log\] ambient_kpa must be a number",
+        ),
+        ('file = "pass_van_drive.csv"', 'file = "pass_van_drive.csv"\nambient_kpa = 950', "One hPa or mbar is 0.1 kPa"),
+        ('file = "pass_van_drive.csv"', 'file = "pass_van_drive.csv"\ncolumns = 4', r"\[log.columns\] must be a section"),
+        ("pressure_pa = 95000", 'altitude_m = "200"', r"\[air\] altitude_m must be a number"),
+        (
+            "warm_above_degc",
+            "rpm = [850]\nlambda_measured = [1.0]\nwarm_above_degc",
+            r"types its \[bands\] in and names a \[log\] too",
+        ),
+        ('file = "pass_van_needle.csv"', 'file = "none.csv"', r"none\.csv: the needle table cannot be read \(No such file"),
     ],
 )
 def test_bad_input_exits_2_with_one_sentence(case, tmp_path, capsys, old, new, match):
@@ -89,6 +134,39 @@ def test_compare_prints_stations_and_bands(case, tmp_path, capsys):
     printed = capsys.readouterr().out
     assert "-20.0" in printed
     assert "Lambda by band" in printed
+
+
+@pytest.mark.parametrize(("off_mm", "words"), [(0.020, "Pair: not matched"), (0.005, "Pair: matched")])
+def test_two_needles_of_a_twin_engine_are_held_side_by_side(case, tmp_path, capsys, off_mm, words):
+    # Invented: a pair that differs by 20 um at station 2 fails, by 5 um passes.
+    table = case.parent / "pass_van_needle.csv"
+    other = tmp_path / "other.csv"
+    other.write_text(table.read_text().replace("3.175,2.465", f"3.175,{2.465 - off_mm:.4f}"))
+    assert main(["compare", str(table), str(other), "--job", str(case)]) == 0
+    assert "Pair:" not in capsys.readouterr().out
+    change(case, "carburettors = 1", "carburettors = 2")
+    assert main(["compare", str(table), str(other), "--job", str(case)]) == 0
+    assert f"{words}, they differ by {1e3 * off_mm:.1f} um at station 2" in capsys.readouterr().out
+
+
+def test_typed_bands_as_the_readme_shows_them(case):
+    readme = (Path(__file__).parent.parent / "README.md").read_text(encoding="utf-8")
+    typed = readme[readme.index("```toml\n") + 8 :]
+    text = case.read_text()
+    start, end = text.index("[log]"), text.index("[target]")
+    case.write_text(text[:start] + typed[: typed.index("```")] + text[end:].replace("light = 1.00\npart = 0.95\n", ""))
+    design = nc.read_job(case).design()
+    bands = design.target.bands
+    assert bands.load == ("idle", "light", "full")
+    np.testing.assert_allclose(bands.lambda_se, 0.02)
+    np.testing.assert_allclose(bands.lift_u_mm, 0.5)
+    assert (design.remove_um() >= 0.0).all()
+    # Two carburettors share one profile, but each needle is filed and matched.
+    change(case, "carburettors = 1", "carburettors = 2")
+    twins = nc.grind_sheet(nc.read_job(case).design())
+    said = "2 carburettors: file every needle, a sheet each, and refit none before all agree within 10 um"
+    assert any(line.startswith(said) for line in twins.warnings())
+    assert not any("carburettors:" in line for line in nc.grind_sheet(design).warnings())
 
 
 def test_typed_bands_in_a_job(case):
@@ -237,6 +315,9 @@ def test_measured_at_the_bench(case, capsys):
 
     code, printed = said(design.present().diameters_mm)
     assert (code, "Carry on at stations" in printed) == (0, True)
+    # Every table prints as one, never as the record that holds it.
+    assert "Lambda with what was cut\n rpm" in printed
+    assert "Table(" not in printed
     code, printed = said(design.first_stop.diameters_mm)
     assert (code, "Stop, measure lambda" in printed) == (0, True)
     over = design.needle.diameters_mm.copy()
@@ -245,7 +326,8 @@ def test_measured_at_the_bench(case, capsys):
     code, printed = said(over)
     assert code == 3
     assert f"Overcut at station {station + 1} by 20 um" in printed
-    assert "Lambda of each way out" in printed
+    assert "Lambda of each way out\n" in printed
+    assert "Table(" not in printed
     assert "Design for van as fitted, measured" in printed
     over[station] = over[station + 1] - 0.02
     assert said(over)[0] == 2
@@ -257,8 +339,12 @@ def test_measured_at_the_bench(case, capsys):
     assert main(["measured", str(case), "--file", str(case.parent / "bench.csv")]) == 0
     assert "not measured and taken as before" in " ".join(capsys.readouterr().out.split())
     saved = case.parent / "as_measured.csv"
-    assert said(design.first_stop.diameters_mm, "--save", str(saved))[0] == 0
+    code, printed = said(design.first_stop.diameters_mm, "--save", str(saved))
+    assert (code, f"Written to {saved}" in printed) == (0, True)
     np.testing.assert_allclose(nc.read_needle(saved).diameters_mm, design.first_stop.diameters_mm, atol=1e-4)
+    with_both = ["measured", str(case), "2.4", "--file", str(case.parent / "bench.csv")]
+    assert main(with_both) == 2
+    assert "got the readings twice" in capsys.readouterr().err
     assert main(["measured", str(case), "--file", str(case.parent / "bench.csv"), "--save", str(saved / "x.csv")]) == 2
     assert "cannot be written" in capsys.readouterr().err
 

@@ -12,15 +12,9 @@ from hypothesis import strategies as st
 from reference_tables import read_reference
 
 from needlecalc.errors import InputError
-from needlecalc.physics.exhaust import (
-    brettschneider_lambda,
-    co_percent_of_lambda,
-    dilution,
-    dry_exhaust,
-    lambda_of_co_percent,
-    looks_diluted,
-)
-from needlecalc.physics.fuel import blend_atoms, stoichiometric_afr
+from needlecalc.physics.analyser import brettschneider_lambda, dilution, gas_lambda_uncertainty, looks_diluted
+from needlecalc.physics.exhaust import co_percent_of_lambda, dry_exhaust, lambda_of_co_percent
+from needlecalc.physics.stoichiometry import blend_atoms, stoichiometric_afr
 
 FREEZE_K = 1740.0
 LAMBDA = st.floats(0.7, 1.5)
@@ -266,3 +260,18 @@ GOOD = {"hc_ppm": 100.0, "hc_as": "hexane"}
 def test_bad_input_is_named(call, message):
     with pytest.raises(InputError, match=message):
         call()
+
+
+def test_doubt_of_gas_lambda_is_that_of_evenly_spread_errors():
+    # JCGM 101 (propagation by draws) against the law of propagation, errors of OIML R 99 class I from memory.
+    gas, errors = (14.4, 0.9, 0.5, 210.0), (0.72, 0.06, 0.1, 12.0)
+    draws = np.random.default_rng(4).uniform(-1.0, 1.0, (4, 200_000))
+    co2, co, o2, hc = (value + error * draw for value, error, draw in zip(gas, errors, draws, strict=True))
+    seen = brettschneider_lambda(co2, co, o2, hc_ppm=hc, hc_as="hexane")
+    stated = gas_lambda_uncertainty(*gas[:3], hc_ppm=gas[3], hc_as="hexane")
+    assert stated == pytest.approx(np.hypot(seen.std(), 0.005), rel=0.01)
+
+
+def test_doubt_of_gas_lambda_at_nought_readings():
+    # A reading of nothing can only err upwards; the slope is taken over that side alone.
+    assert 0.005 < gas_lambda_uncertainty(14.5, 0.0, 0.0, hc_ppm=0.0, hc_as="hexane") < 0.008

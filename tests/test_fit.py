@@ -12,8 +12,9 @@ from hypothesis import strategies as st
 from scipy.optimize import LinearConstraint, lsq_linear, minimize, nnls
 
 import needlecalc as nc
-from needlecalc.design.fit import Problem, fit, response, smoothest
+from needlecalc.design.fit import cost, fit, response, smoothest
 from needlecalc.design.leastsquares import least_squares_with_inequalities
+from needlecalc.design.problem import Problem
 
 NO_BOUND = (np.empty((0, 2)), np.empty(0))
 
@@ -298,15 +299,15 @@ def test_the_smoothness_chosen_is_the_greatest_that_meets_the_noise():
     bump = np.array([1.0, 1.0, 1.02, 1.1, 1.12, 1.1, 1.02, 1.0, 1.0])
     problem = problem_of(bump)
     x, smoothness = smoothest(problem)
-    chi = ((problem.misfit(x)[0] / problem.noise) ** 2).sum()
-    rough = ((problem.misfit(fit(problem, smoothness / 1e3, x))[0] / problem.noise) ** 2).sum()
+    chi = ((problem.misfit(x) / problem.noise) ** 2).sum()
+    rough = ((problem.misfit(fit(problem, smoothness / 1e3, x)) / problem.noise) ** 2).sum()
     assert chi <= max(9.0, rough + np.sqrt(18.0))
     stiffer = fit(problem, smoothness * 10**0.5, x)
-    assert ((problem.misfit(stiffer)[0] / problem.noise) ** 2).sum() > chi
+    assert ((problem.misfit(stiffer) / problem.noise) ** 2).sum() > chi
     # Less noise asks for a nearer fit and allows more bend.
     near, less = smoothest(problem_of(bump, se=0.0005))
     assert less < smoothness
-    assert np.abs(problem.misfit(near)[0]).max() < np.abs(problem.misfit(x)[0]).max()
+    assert np.abs(problem.misfit(near)).max() < np.abs(problem.misfit(x)).max()
 
 
 def test_response_is_how_the_solution_moves():
@@ -328,3 +329,49 @@ def test_believed_errors_that_make_a_groove_do_not_stop_a_touching_needle():
     fuel, slopes = problem.fuel(grooved, problem.learned.setup.carburettor.jet.drop_mm)
     assert np.isfinite(fuel).all()
     assert np.isfinite(slopes).all()
+
+
+def test_tip_beyond_the_data_follows_the_taper_and_the_rest_is_the_optimum_of_a_general_solver():
+    # The needle's tip is cut no more than the taper needs; what it then does to the bands counts all the same.
+    setup = make_setup(drop_min_mm=0.8, drop_max_mm=2.5)
+    target = asked(setup, np.linspace(2, 24, 9), np.linspace(1.0, 1.3, 9), 0.95, lambda_se=0.01)
+    inside = np.arange(STATIONS_MM.size) <= 8
+    problem = Problem.of(nc.learn(target.bands, setup), target, nc.Limits(), inside, np.ones(9))
+    fall = -np.diff(DIAMETERS_MM)
+
+    def whole(v):
+        removal = np.append(v[:-1], np.zeros(4))
+        for k in range(9, 13):
+            removal[k] = max(0.0, removal[k - 1] - fall[k - 1])
+        return np.append(removal, v[-1])
+
+    smoothness = 0.1
+    x = fit(problem, smoothness, problem.rest())
+    assert x[9] > 0.01
+    np.testing.assert_allclose(whole(np.append(x[:9], x[-1])), x, atol=1e-8)
+    unit, g, h = 0.01, problem.limits_matrix, problem.limits_least
+    for start in (np.zeros(10), np.append(np.full(9, 0.02), 0.3)):
+        other = minimize(
+            lambda v: cost(problem, smoothness, whole(v * unit)), start / unit, method="SLSQP",
+            constraints={"type": "ineq", "fun": lambda v: (g @ whole(v * unit) - h) / unit},
+            options={"ftol": 1e-11, "maxiter": 500},
+        )  # fmt: skip
+        theirs = whole(other.x * unit)
+        assert cost(problem, smoothness, x) <= cost(problem, smoothness, theirs) * (1 + 1e-6)
+        np.testing.assert_allclose(x, theirs, atol=2e-4)
+
+
+@pytest.mark.parametrize("smoothness", [1.0, 0.1, 0.01])
+@pytest.mark.parametrize("seed", [0, 12, 16])
+def test_a_band_that_crosses_a_station_does_not_stop_the_fit(seed, smoothness):
+    # Where a band's place passes a station, the slope by the jet's height jumps: the best may lie at such a kink.
+    measured = 1.08 + 0.04 * np.random.default_rng(seed).standard_normal(9)
+    problem = problem_of(measured, jet={"drop_min_mm": 0.8, "drop_max_mm": 2.5}, se=0.004)
+    x = fit(problem, smoothness, problem.rest())
+    least = cost(problem, smoothness, x)
+    # With the jet fixed anywhere near, the rest fitted anew, none is better.
+    low, high = problem.drop_range_mm
+    for drop in float(x[-1]) + np.array([-0.05, -0.01, -1e-3, 1e-3, 0.01, 0.05]):
+        if low <= drop <= high:
+            fixed = problem.with_free(problem.free, drop_range_mm=(drop, drop))
+            assert cost(fixed, smoothness, fit(fixed, smoothness, np.append(x[:-1], drop))) >= least * (1 - 1e-7)

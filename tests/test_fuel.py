@@ -13,20 +13,22 @@ from scipy.optimize import brentq
 from needlecalc.errors import InputError
 from needlecalc.physics.annulus import bore_flow
 from needlecalc.physics.fuel import (
+    fuel_density_kg_m3,
+    fuel_viscosity_mm2_s,
+    fuel_viscosity_uncertainty_mm2_s,
+    petrol_expansion_per_k,
+)
+from needlecalc.physics.fuelchange import fuel_flow_factor, lambda_factor_of_fuel, ln_lambda_shift_of_fuel
+from needlecalc.physics.stoichiometry import (
     ETHANOL_KG_M3,
     afr_of_lambda,
     blend_afr,
     blend_atoms,
     ethanol_mass_share,
-    fuel_density_kg_m3,
-    fuel_viscosity_mm2_s,
-    fuel_viscosity_uncertainty_mm2_s,
     lambda_of_afr,
     oxygen_mass_percent,
-    petrol_expansion_per_k,
     stoichiometric_afr,
 )
-from needlecalc.physics.fuelchange import fuel_flow_factor, lambda_factor_of_fuel, ln_lambda_shift_of_fuel
 
 PERCENT = st.floats(0.0, 100.0)
 CELSIUS = st.floats(-30.0, 70.0)

@@ -7,6 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from conftest import DIAMETERS_MM, NO_DOUBTS, STATIONS_MM, make_setup
+from dense_belief import dense, dense_rows
 from scipy.optimize import least_squares
 
 import needlecalc as nc
@@ -38,8 +39,8 @@ def history(setup, second=None, drop=None, off_um=OFF_UM):
 class Afresh:
     """Residuals over their doubts, written from the description of the model alone.
 
-    Vector: gain, jet length, ln viscosity, eccentricity, lift zero, lift scale; then level and lift of each band;
-    then reading less truth of every station of each needle.
+    Vector: gain, jet length, ln viscosity, eccentricity, lift zero, lift scale; then reading less truth of every
+    station of each needle; then the level of each band, and the lift of each.
     """
 
     def __init__(self, setup, passes, doubts=None):
@@ -48,25 +49,27 @@ class Afresh:
         self.m, self.n = LIFTS.size, STATIONS_MM.size
         first = passes[0].bands
         self.centre = np.concatenate(
-            [[1.0, jet.parallel_length_mm, 0.0, jet.eccentricity(), 0.0, 0.0], np.log(first.lambda_measured), first.lift_mm]
+            [[1.0, jet.parallel_length_mm, 0.0, jet.eccentricity(), 0.0, 0.0]]
             + [np.zeros(self.n)] * len(passes)
+            + [np.log(first.lambda_measured), first.lift_mm]
         )
         eccentric = 0.05 if jet.mounting == "biased" else self.d.eccentricity
         shared = [self.d.flow_gain, jet.parallel_length_u_mm, self.d.viscosity, eccentric, self.d.lift_zero_mm, 1.0]
         self.width = np.concatenate(
-            [shared, np.full(self.m, 1.0), np.full(self.m, 30.0), np.full(self.n, self.d.table_mm)]
+            [shared, np.full(self.n, self.d.table_mm)]
             + [np.full(self.n, self.d.micrometer_mm)] * (len(passes) - 1)
+            + [np.full(self.m, 1.0), np.full(self.m, 30.0)]
         )
 
     def log_fuel(self, x, diameters, drop):
         nature = Nature(x[1], np.exp(x[2]), min(abs(x[3]), 1.0))
-        lift = x[6 + self.m : 6 + 2 * self.m]
+        lift = x[-self.m :]
         return log_fuel(self.setup, lift, diameters_mm=diameters, drop_mm=drop, nature=nature)
 
     def residuals(self, scaled):
         x = self.centre + self.width * scaled
-        level, lift = x[6 : 6 + self.m], x[6 + self.m : 6 + 2 * self.m]
-        errors = x[6 + 2 * self.m :].reshape(len(self.passes), self.n)
+        level, lift = x[-2 * self.m : -self.m], x[-self.m :]
+        errors = x[6 : -2 * self.m].reshape(len(self.passes), self.n)
         base = self.log_fuel(x, self.passes[0].needle.diameters_mm - errors[0], self.passes[0].drop_mm)
         out = [scaled]
         for one, error in zip(self.passes, errors, strict=True):
@@ -123,7 +126,7 @@ def test_covariance_is_the_inverse_of_the_numerical_hessian():
         step[k] = 1e-3 * learned.u()[k] / afresh.width[k]
         jacobian[:, k] = (afresh.residuals(best + step) - afresh.residuals(best - step)) / (2.0 * step[k])
     there = np.linalg.inv(jacobian.T @ jacobian)
-    here = learned.covariance / np.outer(afresh.width, afresh.width)
+    here = dense(learned.belief) / np.outer(afresh.width, afresh.width)
     size = np.sqrt(np.outer(np.diag(there), np.diag(there)))
     np.testing.assert_allclose(here / size, there / size, atol=2e-4)
     assert (np.linalg.eigvalsh(here) > 0.0).all()
@@ -253,7 +256,7 @@ def test_samples_have_the_mean_and_covariance_believed():
     assert np.abs(z.mean(axis=0)).max() < 5.0 / np.sqrt(4000)
     assert np.abs(z.std(axis=0) - 1.0).max() < 5.0 / np.sqrt(8000)
     drawn = np.corrcoef(z.T)
-    believed = learned.covariance / np.outer(learned.u(), learned.u())
+    believed = dense(learned.belief) / np.outer(learned.u(), learned.u())
     assert np.abs(drawn - believed).max() < 5.0 / np.sqrt(4000)
     np.testing.assert_array_equal(learned.samples(50), learned.samples(50))
 
@@ -264,7 +267,8 @@ def test_slopes_are_those_of_log_lambda(drop):
     learned = nc.learn(history(setup), setup)
     diameters = DIAMETERS_MM - 0.03
     unknowns = learned.mean.copy()
-    by_unknowns, by_needle = learned.slopes(diameters, drop)
+    rows, by_needle = learned.slopes(diameters, drop)
+    by_unknowns = dense_rows(rows)
     for k in range(unknowns.size):
         step = np.zeros(unknowns.size)
         step[k] = 1e-5
@@ -300,7 +304,7 @@ def test_no_doubt_at_all_gives_back_what_was_read():
     learned = nc.learn(read, setup, doubts=NO_DOUBTS)
     np.testing.assert_allclose(learned.lambda_now(), LAMBDA, rtol=1e-12)
     assert learned.lambda_now_u().max() < 2e-6
-    assert (np.linalg.eigvalsh(learned.covariance) > -1e-12).all()
+    assert (np.linalg.eigvalsh(dense(learned.belief)) > -1e-12).all()
 
 
 def test_what_cannot_be_is_refused():

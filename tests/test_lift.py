@@ -181,7 +181,8 @@ def test_sure_readings_find_any_scale(scale, count):
 
 def test_one_reading_by_hand():
     # One reading y +- u meets one computed lift L +- (c shared, b own): the scale takes c/(c2 + b2 + u2) of the
-    # difference (Gauss, for a slope that hardly bends).
+    # difference (Gauss, for a slope that hardly bends), and the own error of another band, which is alike by the
+    # share 0.9 exp(-|ln ratio|/0.7), takes its covariance over the same sum.
     setup, bands = case_setup(), made_bands()
     plain = nc.with_lift(bands, setup)
     share = 0.08**2 + 0.05**2 + 0.02**2
@@ -191,9 +192,24 @@ def test_one_reading_by_hand():
     marks = np.full(RPM.size, np.nan)
     marks[k] = plain.lift_mm[k] + off
     got = nc.with_lift(bands, setup, lift_mm=marks, lift_u_mm=0.3)
-    scale = slope[k] * share * off / (plain.lift_common_u_mm[k] ** 2 + own2[k] + 0.3**2)
+    alike = 0.9 * np.exp(-np.abs(np.log((plain.lift_mm + 1.0) / (plain.lift_mm[k] + 1.0))) / 0.7)
+    together = slope * slope[k] * share + alike * np.sqrt(own2 * own2[k])
+    expected = together * off / (plain.lift_common_u_mm[k] ** 2 + own2[k] + 0.3**2)
     rest = np.arange(RPM.size) != k
-    np.testing.assert_allclose((got.lift_mm - plain.lift_mm)[rest], (slope * scale)[rest], rtol=0.02)
+    np.testing.assert_allclose((got.lift_mm - plain.lift_mm)[rest], expected[rest], rtol=0.02)
+
+
+def test_a_reading_serves_the_bands_beside_it_most():
+    setup, bands = case_setup(), made_bands()
+    plain = nc.with_lift(bands, setup)
+    marks = np.full(RPM.size, np.nan)
+    marks[4] = plain.lift_mm[4]
+    got = nc.with_lift(bands, setup, lift_mm=marks, lift_u_mm=0.1)
+    left = got.lift_u_mm / plain.lift_u_mm
+    order = np.argsort(np.abs(np.log((plain.lift_mm + 1.0) / (plain.lift_mm[4] + 1.0))))
+    assert (np.diff(left[order]) > -1e-3).all()
+    assert left[order[1]] < 0.75
+    assert (left <= 1.0 + 1e-9).all()
 
 
 def test_readings_far_off_the_doubt_are_named():

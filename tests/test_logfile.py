@@ -31,6 +31,11 @@ GOOD = b"Time (s),RPM,Lambda,Throttle (%)\n" + b"".join(
 )
 
 
+CLOCK = b"Uhrzeit;Drehzahl;Lambda;Drosselklappe (%)\r\n" + b"".join(
+    b"23:59:%02d,5;%d;0,%d;%d\r\n" % (i, 900 + 7 * i, 90 + i % 9, i % 40) for i in range(60)
+)
+
+
 def drive(n: int = 3000, seed: int = 3) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """A lively drive at 10 rows a second with a display of 0.001 lambda."""
     rng = np.random.default_rng(seed)
@@ -84,6 +89,12 @@ def test_coarse_stamps_are_spread():
     assert "coarser than the rows" in ordered.notes[0]
 
 
+def test_a_clock_that_stands_still_gives_one_row():
+    ordered = order_time(np.full(30, 5.0))
+    assert ordered.time_s.tolist() == [0.0]
+    assert ordered.dropped == {logtime.REPEATS: 29}
+
+
 def test_pauses_are_told():
     assert "1 pauses in the log, the longest of 60 s" in order_time(np.array([0.0, 1, 2, 62, 63, 64])).notes[0]
 
@@ -107,6 +118,9 @@ def test_time_always_rises_and_every_row_is_counted(stamps, clock):
         ("Time (min)", [1, 2, 3], 60.0),
         ("Time", ["10:00:00.0", "10:00:00.5", "10:00:01.0"], 0.5),
         ("Time", ["23:59:59", "00:00:00", "00:00:01"], 1.0),
+        ("Date / Time", ["2020-02-29 23:59:59", "2020-03-01 00:00:00", "2020-03-01 00:00:01"], 1.0),
+        ("Datum und Uhrzeit", ["1.3.2020 9:59:59", "1.3.2020 10:00:00", "1.3.2020 10:00:01"], 1.0),
+        ("Time", ["2020-02-29T10:00:00.5Z", "2020-02-29T10:00:01Z", "2020-02-29T10:00:01.5Z"], 0.5),
     ],
 )
 def test_units_of_time(head, stamps, step):
@@ -154,6 +168,19 @@ def test_floor_and_a_glitch_beyond_the_ceiling():
     assert (flag[500:540] == CEILING).all()
     assert flag[900] == CEILING
     assert np.count_nonzero(flag) == 81
+
+
+@pytest.mark.parametrize(("end", "flag"), [(1.523, CEILING), (0.68, FLOOR)])
+def test_a_display_at_its_end_all_the_way(end, flag):
+    time_s, rpm, reading = drive()
+    assert (flag_rows(time_s, rpm, np.full_like(reading, end)) == flag).all()
+
+
+@pytest.mark.parametrize("reading_off", [1.5, 0.68])
+def test_engine_off_reads_lean_or_rich_and_is_neither(reading_off):
+    time_s, rpm, reading = drive()
+    rpm[-100:], reading[-100:] = 0.0, reading_off
+    assert np.flatnonzero(flag_rows(time_s, rpm, reading) == ENGINE_OFF).tolist() == list(range(2900, 3000))
 
 
 def test_engine_off_free_air_and_nonsense():
@@ -265,6 +292,39 @@ def test_no_such_file(tmp_path):
 
 
 @pytest.mark.parametrize(
+    "dress",
+    [
+        pytest.param(lambda text: text.encode(), id="plain"),
+        pytest.param(lambda text: text.encode("utf-8-sig"), id="BOM"),
+        pytest.param(lambda text: text.encode("utf-16"), id="UTF-16"),
+        pytest.param(lambda text: text.replace("\n", "\r").encode(), id="CR"),
+        pytest.param(lambda text: text.replace("\n", "\r\n").encode() + b"5000,9", id="CRLF, cut"),
+        pytest.param(lambda text: text.replace("Lambda", "Lambda,°C").replace("\n", ",\n").encode("latin-1"), id="Latin-1"),
+        pytest.param(lambda text: text.replace("5.5,", "nought,").replace("77.7,", '"77.7",').encode(), id="dirt"),
+        pytest.param(lambda text: text.replace("0,9", "0,\0009", 3).encode(), id="NUL"),
+    ],
+)
+def test_a_long_file_reads_as_its_bytes_do(tmp_path, dress):
+    text = "Time (s),RPM,Lambda\n" + "".join(f"{i / 10:.1f},{900 + i % 99},{0.9 + i % 9 / 100:.2f}\n" for i in range(70_000))
+    raw = dress(text)
+    path = tmp_path / "long.csv"
+    path.write_bytes(raw)
+    log, same = read_log(path, units={"time": "s"}), log_from_bytes(raw, "long.csv", units={"time": "s"})
+    assert log.report() == same.report()
+    for field in ("time_s", "rpm", "lambda_measured", "line", "flag"):
+        np.testing.assert_array_equal(getattr(log, field), getattr(same, field))
+    assert log.sha256 == hashlib.sha256(raw).hexdigest()
+    assert total(log) == 70_000 + raw.endswith(b"9")
+
+
+def test_a_long_file_of_blanks_is_empty(tmp_path):
+    path = tmp_path / "long.csv"
+    path.write_bytes(b"\n" * (1 << 21))
+    with pytest.raises(LogFormatError, match="is empty; a log needs"):
+        read_log(path)
+
+
+@pytest.mark.parametrize(
     ("changes", "words"),
     [
         ({"time_s": np.arange(60)[::-1]}, "row 2 is 58 s, but time must rise"),
@@ -348,9 +408,12 @@ def test_any_table_like_text_gives_a_log_or_one_sentence(text, encoding):
 
 
 @settings(max_examples=300, deadline=5000, suppress_health_check=[HealthCheck.too_slow])
-@given(st.lists(st.tuples(st.integers(0, len(GOOD)), st.integers(0, 12), st.binary(max_size=6)), max_size=6))
-def test_mutated_logs_give_a_log_or_one_sentence(cuts):
-    raw = GOOD
+@given(
+    st.sampled_from([GOOD, CLOCK]),
+    st.lists(st.tuples(st.integers(0, len(GOOD)), st.integers(0, 12), st.binary(max_size=6)), max_size=6),
+)
+@example(CLOCK, [(40, 0, b'"')])
+def test_mutated_logs_give_a_log_or_one_sentence(raw, cuts):
     for place, width, new in cuts:
         raw = raw[:place] + new + raw[place + width :]
     read_anything(raw)

@@ -106,6 +106,7 @@ def test_a_mark_that_both_readings_allow_decides_nothing():
         pytest.param((HEAD + "\n" + ROWS).replace(",", ";").encode(), id="semicolon"),
         pytest.param((HEAD + "\n" + ROWS).replace(",", "\t").encode(), id="tab"),
         pytest.param((HEAD + "\n" + ROWS).replace(",", ";").replace(".", ",").encode(), id="decimal comma"),
+        pytest.param((HEAD + "\n" + ROWS).replace(",", "\t").replace(".", ",").encode(), id="decimal comma, tabs"),
         pytest.param((HEAD + "\n" + ROWS).replace("\n", ",\n").encode(), id="trailing delimiters"),
         pytest.param((HEAD + "\n" + ROWS.replace("\n", ",\n")).encode(), id="trailing delimiters below"),
         pytest.param((HEAD + "\n" + ROWS).replace(",", " , ").encode(), id="blanks round the cells"),
@@ -131,6 +132,10 @@ def test_a_mark_that_both_readings_allow_decides_nothing():
             id="quoted decimal comma",
         ),
         pytest.param((HEAD + "\n" + ROWS + HEAD + "\n").encode(), id="header repeated"),
+        pytest.param(
+            ("\ufeff" + HEAD + "\n" + ROWS[:13] + "\ufeff" + HEAD + "\n" + ROWS[13:]).encode(), id="two exports, each a BOM"
+        ),
+        pytest.param((HEAD + "\n" + ROWS[:13] + "\ufeff" + ROWS[13:]).encode(), id="a BOM before a row"),
         pytest.param((HEAD + "\n" + ROWS + "0.3,920,0.9").encode(), id="cut last row"),
         pytest.param((HEAD + "\n" + ROWS + "\0" * 40).encode(), id="NUL bytes at the end"),
         pytest.param((HEAD + "\n" + ROWS + "\x1a").encode(), id="end-of-file sign"),
@@ -245,6 +250,13 @@ def test_other_header_in_mid_file_is_refused():
     assert caught.value.line == 5
 
 
+def test_a_row_of_numbers_is_no_header_though_names_are_numbers():
+    raw = b"Time (s),RPM,Lambda,TPS,0.95,0.96,0.97\n" + b"0.1,900,0.95,0.95,0.95,0.95,0.96\n" * 3
+    text = open_log(raw, "x.csv")
+    for fast in (True, False):
+        assert read_rows(text, [2], fast=fast).values[0].tolist() == [0.95] * 3
+
+
 # Both ways to a number must agree to the bit, whatever stands in the cells.
 _CELL = st.one_of(
     st.text("0123456789.+-eE ,x\t'\"", max_size=8),
@@ -287,6 +299,16 @@ def test_dirt_in_a_long_log_costs_only_its_own_rows(monkeypatch):
     assert rows.line[1234] == 1237  # header in line 1, and line 1236 is the lost one
     for a, b in zip(rows.values, slow.values, strict=True):
         np.testing.assert_array_equal(a, b)
+
+
+@pytest.mark.parametrize("cell", ['"910"', "9\x0010", "910\x00"])
+def test_a_quote_or_nul_among_clock_times_is_read_with_care(cell):
+    raw = f"Time,RPM\n10:00:00,900\n10:00:01,{cell}\n10:00:02,915\n".encode()
+    text = open_log(raw, "x.csv")
+    fast, slow = read_rows(text, [0, 1], clock=[0]), read_rows(text, [0, 1], clock=[0], fast=False)
+    assert [column.tolist() for column in fast.values] == [column.tolist() for column in slow.values]
+    assert len(fast.line) == (3 if '"' in cell else 2)
+    assert fast.dropped == slow.dropped
 
 
 def test_a_short_row_and_a_long_one_do_not_make_two_good_ones():

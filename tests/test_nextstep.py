@@ -8,8 +8,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from conftest import NO_DOUBTS, asked, make_setup
+from dense_belief import dense, dense_rows
 
 import needlecalc as nc
+from needlecalc.design.arrowhead import BandRows
 from needlecalc.design.foresight import Foresight
 
 LIFTS = np.linspace(2.0, 26.0, 9)
@@ -42,25 +44,37 @@ def test_update_is_the_sum_of_information(design):
     # Information form of the same update, inv(P') = inv(P) + H' inv(R) H (Tarantola, section 3.2, from memory).
     sight = Foresight.of(design)
     rng = np.random.default_rng(4)
-    size = sight.covariance.shape[0]
-    scale = np.sqrt(np.diag(sight.covariance))
-    rows = rng.normal(size=(5, size)) / scale
-    root = rng.normal(size=(5, 5))
-    noise = root @ root.T + np.eye(5)
-    prior = np.linalg.inv(sight.covariance / np.outer(scale, scale))
-    expected = np.linalg.inv(prior + (rows * scale).T @ np.linalg.solve(noise, rows * scale))
-    np.testing.assert_allclose(sight.after(rows, noise) / np.outer(scale, scale), expected, atol=1e-9)
-    np.testing.assert_array_equal(sight.after(rows[:0], noise[:0, :0]), sight.covariance)
+    rows, which = sight.reading_rows(design.drop_mm)[0], np.array([1, 4, 8])
+    noise = rng.uniform(0.001, 0.02, 3)
+    whole = dense(sight.belief)
+    # Idle's own two stand among the car's: the old places say the same again.
+    known = np.delete(np.arange(whole.shape[0]), [whole.shape[0] - 18 + sight.idle, whole.shape[0] - 9 + sight.idle])
+    whole, here = whole[np.ix_(known, known)], dense_rows(rows.only(which), 9, which)[:, known]
+    scale = np.sqrt(np.diag(whole))
+    prior = np.linalg.inv(whole / np.outer(scale, scale))
+    expected = np.linalg.inv(prior + (here * scale).T @ np.diag(noise**-2.0) @ (here * scale))
+    then = dense(sight.belief.after(which, rows.only(which), noise))[np.ix_(known, known)]
+    np.testing.assert_allclose(then / np.outer(scale, scale), expected, atol=1e-8)
 
 
 def test_picture_agrees_with_the_cars_drawn(design):
     # design.lambda_low and lambda_high come from cars drawn through the flow law itself, not from slopes.
     sight = Foresight.of(design)
-    u = np.sqrt(np.diag(sight.rows @ sight.covariance @ sight.rows.T + sight.remains))
+    u = sight.spread(sight.belief).u()
+    rows = dense_rows(sight.rows)
+    np.testing.assert_allclose(
+        u**2, np.diag(rows @ dense(sight.belief) @ rows.T + sight.remains @ sight.remains.T), rtol=1e-9
+    )
     drawn = np.log(design.lambda_high / design.lambda_low) / (2.0 * 1.645)
     # The last band stands where the cut ends: there the drawn cars feel a kink that slopes do not.
     np.testing.assert_allclose(u[:-1], drawn[:-1], rtol=0.2)
     assert nc.measure_next(design).steps[0].now.chance_rich == pytest.approx(design.chance_rich, abs=0.05)
+
+
+def made_known(sight, learned):
+    """The picture's distribution, were this learned in place of what was."""
+    known = learned.belief.widened(learned.doubts.sensor_offset)
+    return known if sight.idle is None else known.promoted(sight.idle)
 
 
 @pytest.mark.parametrize("flats", [-1, 2])
@@ -74,9 +88,7 @@ def test_a_jet_drive_then_made_leaves_the_doubt_that_was_promised(design, steps,
     moved = nc.typed_bands(bands.rpm[driven], reads[driven], load=[bands.load[b] for b in driven], lambda_se=0.006)
     then = nc.learn(nc.with_jet_drive(bands, moved, setup, flats=flats), setup)
     sight = Foresight.of(design)
-    covariance = sight.covariance.copy()
-    covariance[:-1, :-1] = then.covariance
-    made = sight.promise(covariance, 0.05)
+    made = sight.promise(made_known(sight, then), 0.05)
     assert made.variance_sum == pytest.approx(drive.then.variance_sum, rel=0.03)
     assert drive.then.variance_sum < drive.now.variance_sum
 
@@ -97,9 +109,8 @@ def test_markers_then_read_leave_the_doubt_that_was_promised(design):
     needle, drop = design.present(), design.setup.carburettor.jet.drop_mm
     history = nc.History((nc.Pass(needle, drop, again), nc.Pass(needle, drop, bands)))
     sight = Foresight.of(design)
-    covariance = sight.covariance.copy()
-    covariance[:-1, :-1] = nc.learn(history, design.setup).covariance
-    assert sight.promise(covariance, 0.05).variance_sum == pytest.approx(promised.then.variance_sum, rel=0.02)
+    then = made_known(sight, nc.learn(history, design.setup))
+    assert sight.promise(then, 0.05).variance_sum == pytest.approx(promised.then.variance_sum, rel=0.02)
 
 
 def test_first_marker_is_the_best_single_one():
@@ -109,9 +120,11 @@ def test_first_marker_is_the_best_single_one():
     sight, place = Foresight.of(made), made.learned.place
     left = []
     for band in range(9):
-        row = np.zeros((1, sight.covariance.shape[0]))
-        row[0, place.lift().start + band] = row[0, place.shared("lift zero")] = 1.0
-        left.append(np.trace(sight.rows @ sight.after(row, np.array([[0.09]])) @ sight.rows.T))
+        by_car = np.zeros((9, place.car().stop))
+        by_car[:, place.shared("lift zero")] = 1.0
+        reads = sight.extended(BandRows(by_car, np.tile([0.0, 1.0], (9, 1)))).only(np.array([band]))
+        then = sight.belief.after(np.array([band]), reads, np.array([0.3]))
+        left.append((sight.spread(then).u() ** 2).sum())
     assert int(np.argmin(left)) in marker.bands
     assert len(marker.bands) <= 3
 

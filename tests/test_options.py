@@ -9,8 +9,9 @@ import pytest
 from conftest import DIAMETERS_MM, NO_DOUBTS, STATIONS_MM, asked, make_setup
 
 import needlecalc as nc
-from needlecalc.design.fit import Problem, cost, fit, forces
+from needlecalc.design.fit import cost, fit, forces
 from needlecalc.design.learn import learn
+from needlecalc.design.problem import Problem
 from needlecalc.design.solution import best_solution
 
 LIFTS = np.linspace(2, 26, 9)

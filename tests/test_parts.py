@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from conftest import DIAMETERS_MM, STATIONS_MM, make_setup
+from conftest import DIAMETERS_MM, STATIONS_MM, asked, make_setup
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -127,3 +127,73 @@ def test_a_worn_jet_says_so_and_passes_more():
     ratio = nc.fuel_of(worn, lifts)[0].fuel_flow_g_s / nc.fuel_of(setup, lifts)[0].fuel_flow_g_s
     # Wear of 0.02 mm one way richens idle most.
     assert ratio[0] > 1.15 > 1.03 > ratio[2] > 1.0
+
+
+# Scenario, invented: a dirty table: blank at station 7, "0.0730+" at 8, bare numbers that look like inches.
+N1_IN = (0.0895, 0.0868, 0.0842, 0.0815, 0.0788, 0.0760, 0.0732, 0.0704, 0.0676, 0.0648, 0.0620, 0.0592)
+
+
+def n1_table(path, *, head="station,distance_in,diameter_in", **cells):
+    """Table of the needle as typed, some cells of the diameter otherwise."""
+    lines = [f"{k},{(k - 1) * 0.125:.3f},{cells.get(f's{k}', f'{d:.4f}')}" for k, d in enumerate(N1_IN, start=1)]
+    path.write_text("\n".join([head, *lines]) + "\n")
+    return path
+
+
+def test_a_dirty_table_is_refused_with_its_cure(tmp_path):
+    file = tmp_path / "n1.csv"
+    with pytest.raises(nc.LogFormatError, match=r"n1\.csv, line 8, column diameter_in: nothing.*fill_blanks") as caught:
+        nc.read_needle(n1_table(file, s7=""))
+    assert (caught.value.line, caught.value.column) == (8, "diameter_in")
+    with pytest.raises(
+        nc.LogFormatError, match=r"line 9, column diameter_in: '0\.0730\+' is not a number; measure that station"
+    ):
+        nc.read_needle(n1_table(file, s8="0.0730+"), fill_blanks=True)
+    # Bare numbers: no unit named, and then the wrong one.
+    with pytest.raises(nc.LogFormatError, match="name the column with its unit"):
+        nc.read_needle(n1_table(file, head="station,distance_in,diameter"))
+    with pytest.raises(
+        nc.InputError, match=r"0\.0895 mm, which looks like inches; give diameters in mm, or state diameter_in"
+    ):
+        nc.read_needle(n1_table(file, head="station,distance_in,diameter_mm"))
+
+
+def test_a_blank_is_interpolated_only_when_asked_and_marked(tmp_path):
+    needle = nc.read_needle(n1_table(tmp_path / "n1.csv", s7=""), fill_blanks=True)
+    assert needle.interpolated == (7,)
+    # By hand: half way from .0760 to .0704 in.
+    assert needle.diameters_mm[6] == pytest.approx(0.0732 * 25.4)
+    assert "Not measured but interpolated: 7" in str(needle)
+    for end in ("s1", "s12"):
+        with pytest.raises(nc.LogFormatError, match="the first and the last station must be measured"):
+            nc.read_needle(n1_table(tmp_path / "n1.csv", **{end: ""}), fill_blanks=True)
+    whole = nc.read_needle(n1_table(tmp_path / "n1.csv"), fill_blanks=True)
+    assert whole.interpolated == ()
+    # On the sheet before the first stroke, and drawn hollow at its place.
+    setup = make_setup().with_needle(needle)
+    design = nc.solve(asked(setup, [3.0, 8.0, 14.0, 20.0], [1.02, 1.03, 1.04, 1.05], 0.97), setup)
+    assert nc.grind_sheet(design).warnings()[0] == "Present diameter not measured but interpolated: 7. Measure it first."
+    (hollow,) = [line for line in nc.plot_profile(design).lines if line.get_label() == "not measured, interpolated"]
+    assert hollow.get_markerfacecolor() == "white"
+    assert hollow.get_xdata().tolist() == pytest.approx([6 * 3.175])
+    assert hollow.get_ydata().tolist() == pytest.approx([0.0732 * 25.4 / 2.0])
+    filled = [line for line in nc.plot_profile(design).lines if line.get_label().startswith("present")]
+    assert filled[0].get_markerfacecolor() != "white"
+    with pytest.raises(nc.InputError, match="stations run from 1 to 2"):
+        nc.Needle("n", [0, 4], [2.4, 2.2], interpolated=(3,))
+
+
+def test_tables_with_decimal_commas(tmp_path):
+    file = tmp_path / "needle.csv"
+    for text in (
+        "station;distance_mm;diameter_mm\n1;0,000;2,2733\n2;3,175;2,2047\n",
+        "station\tdistance_mm\tdiameter_mm\n1\t0.000\t2.2733\n2\t3.175\t2.2047\n",
+    ):
+        file.write_text(text)
+        np.testing.assert_allclose(nc.read_needle(file).diameters_mm, [2.2733, 2.2047])
+    file.write_text("station,distance_mm,diameter_mm\n1,0.000,2,2733\n")
+    with pytest.raises(nc.LogFormatError, match=r"line 2: 4 cells.*a decimal comma divides cells too: write points"):
+        nc.read_needle(file)
+    file.write_text("station;measured_mm;measured_2_mm\n1;2,270;2,271\n2;2,200;\n")
+    present = nc.Needle("n", [0.0, 3.175], [2.2733, 2.2047])
+    np.testing.assert_allclose(nc.read_readings(file, present), [[2.270, 2.200], [2.271, np.nan]])

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from scipy.stats import binom
 
 import needlecalc as nc
-from needlecalc.design.sure import CARS, outlook
+from needlecalc.design.sure import CARS, Cars, outlook
 
 LIFTS = np.linspace(2.0, 25.0, 8)
 BINDING = {"lambda_se": 0.012, "lift_u_mm": 0.4}
@@ -30,7 +30,7 @@ def chance_on_fresh_cars(design, count=6000):
     """Chance of a rich band at the first stop, over cars the design never saw."""
     stop = design.first_stop.diameters_mm
     cut = design.needle.diameters_mm < design.present().diameters_mm
-    seen = outlook(design.learned, design.target, stop, cut, design.drop_mm, count=CARS + count)
+    seen = outlook(design.learned, design.target, stop, cut, design.drop_mm, cars=Cars.of(design.learned, CARS + count))
     fresh = seen.lambda_drawn[CARS:]  # the first were drawn for the design itself
     return float((fresh < design.target.lambda_rich).any(axis=1).mean())
 

@@ -7,11 +7,12 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from conftest import DIAMETERS_MM, NO_DOUBTS, STATIONS_MM, asked, make_setup
+from dense_belief import dense, dense_rows
 from scipy.stats import binom
 from virtual_owner import Owner, target_of
 
 import needlecalc as nc
-from needlecalc.design.sure import idle_band, outlook, sources, trimmed
+from needlecalc.design.sure import Cars, idle_band, outlook, sources, trimmed
 from needlecalc.design.unknowns import SHARED
 
 LIFTS = np.linspace(2.0, 25.0, 8)
@@ -32,15 +33,15 @@ def test_sampling_agrees_with_linearisation_where_doubts_are_small():
     target, learned = believed(SMALL, parallel_length_u_mm=0.02)
     cut = CUT_MM > 0
     count = 4000
-    seen = outlook(learned, target, DIAMETERS_MM - CUT_MM, cut, 1.6, count=count)
+    seen = outlook(learned, target, DIAMETERS_MM - CUT_MM, cut, 1.6, cars=Cars.of(learned, count))
     # GUM, JCGM 100:2008, section 5.2.2: variances through the slopes.  Where the file touches, the hand's error
     # takes the place of the micrometer's; elsewhere the needle keeps what it has.
     by_unknowns, by_needle = learned.slopes(DIAMETERS_MM - CUT_MM, 1.6)
-    rows = by_unknowns.copy()
+    rows = dense_rows(by_unknowns)
     place = learned.place.needle(0)
     # Of the reading's error two things remain: what the drive was made on, and, where uncut, what is still there.
     rows[:, place] -= np.where(cut, 0.0, by_needle[:, :-1])
-    variance = np.einsum("bi,ij,bj->b", rows, learned.covariance, rows)
+    variance = np.einsum("bi,ij,bj->b", rows, dense(learned.belief), rows)
     variance += ((by_needle[:, :-1] * SMALL.hand_mm)[:, cut] ** 2).sum(axis=1)
     drawn = np.log(seen.lambda_drawn)
     expected = learned.log_lambda(learned.mean, DIAMETERS_MM - CUT_MM, 1.6)
@@ -54,7 +55,7 @@ def test_sampling_agrees_with_linearisation_where_doubts_are_small():
 
 def test_the_sensor_offset_is_one_for_all_bands():
     target, learned = believed(replace(NO_DOUBTS, sensor_offset=0.01), parallel_length_u_mm=0.0, lift_u=0.0, se=0.0)
-    seen = outlook(learned, target, DIAMETERS_MM, np.zeros(13, dtype=bool), 1.6, count=2000)
+    seen = outlook(learned, target, DIAMETERS_MM, np.zeros(13, dtype=bool), 1.6, cars=Cars.of(learned, 2000))
     away = seen.lambda_drawn - learned.lambda_now()
     np.testing.assert_allclose(away, away[:, :1].repeat(8, axis=1), atol=1e-4)
     assert away[:, 0].std() == pytest.approx(0.01, rel=5.0 / np.sqrt(4000))
@@ -102,12 +103,13 @@ def test_idle_is_put_back_by_the_nut():
     free = {"drop_min_mm": 0.4, "drop_max_mm": 3.0}
     target, learned = believed(load=["idle"] + ["full"] * 7, lift_u=0.3, se=0.01, **free)
     assert idle_band(learned, target) == 0
-    seen = outlook(learned, target, DIAMETERS_MM - CUT_MM, CUT_MM > 0, 1.6, count=2000)
+    seen = outlook(learned, target, DIAMETERS_MM - CUT_MM, CUT_MM > 0, 1.6, cars=Cars.of(learned, 2000))
     # What the meter reads is put to the target within a quarter flat either way: the spread left is that of the
-    # meter's zero and of the rest of a turn.
+    # meter's zero, of the rest of a turn and of the reading it is set by.
     _, slopes = learned.slopes(DIAMETERS_MM - CUT_MM, 1.6)
     rest = abs(slopes[0, -1]) * 0.25 * learned.setup.carburettor.jet.flat_mm / np.sqrt(3.0) * 0.95
-    spread = np.hypot(learned.doubts.sensor_offset, rest)
+    reading = np.hypot(0.01, learned.doubts.repeatability * 0.95)
+    spread = np.sqrt(learned.doubts.sensor_offset**2 + rest**2 + reading**2)
     middle = (seen.lambda_drawn[:, 0] > 0.8) & (np.abs(seen.lambda_drawn[:, 0] - 0.95) < 4 * spread)
     assert middle.mean() > 0.95  # the others met an end of the nut
     assert seen.lambda_drawn[middle, 0].mean() == pytest.approx(0.95, abs=0.003)
@@ -140,13 +142,14 @@ def test_trimming_leaves_idle_where_it_is_whatever_is_filed():
 def test_sources_add_up_where_they_are_independent_and_the_greatest_rules():
     _, learned = believed(lift_u=0.3, se=0.01)
     rows, _ = learned.slopes(DIAMETERS_MM - CUT_MM, 1.6)
-    parts = sources(learned, rows)
+    parts = sources(learned, rows, np.eye(8))
     assert set(parts) == {"flow gain", "jet length", "viscosity", "eccentricity", "lambda", "lift", "micrometer"}
-    whole = np.sqrt(np.einsum("bi,ij,bj->b", rows, learned.covariance, rows))
+    every = dense_rows(rows)
+    whole = np.sqrt(np.einsum("bi,ij,bj->b", every, dense(learned.belief), every))
     # After one pass the sources know nothing of each other, so variances add up (GUM, JCGM 100:2008, 5.1.2).
     np.testing.assert_allclose(np.sqrt(sum(part**2 for part in parts.values())), whole, rtol=1e-6)
     for name in ("flow gain", "viscosity"):
-        alone = np.abs(rows[:, SHARED.index(name)]) * learned.u()[SHARED.index(name)]
+        alone = np.abs(rows.by_car[:, SHARED.index(name)]) * learned.u()[SHARED.index(name)]
         np.testing.assert_allclose(parts[name], alone, rtol=1e-12)
     # Each is made the greatest in turn, and is found to be.
     for name, change in (
@@ -155,7 +158,7 @@ def test_sources_add_up_where_they_are_independent_and_the_greatest_rules():
         ("micrometer", {"table_mm": 0.05}),
     ):
         _, loud = believed(replace(SMALL, **change), parallel_length_u_mm=0.02)
-        parts = sources(loud, loud.slopes(DIAMETERS_MM - CUT_MM, 1.6)[0])
+        parts = sources(loud, loud.slopes(DIAMETERS_MM - CUT_MM, 1.6)[0], np.eye(8))
         others = np.max([part for key, part in parts.items() if key != name], axis=0)
         assert (parts[name] > others).all(), name
 
@@ -181,7 +184,7 @@ def test_the_interval_holds_nine_cars_in_ten():
         owner = Owner.drawn(seed)
         bands = owner.drive()
         learned = nc.learn(bands, owner.setup)
-        low, high = outlook(learned, target_of(bands), asked_mm, cut, 1.6, count=200).interval()
+        low, high = outlook(learned, target_of(bands), asked_mm, cut, 1.6, cars=Cars.of(learned, 200)).interval()
         owner.file_to(asked_mm, cut)
         truth = owner.lambda_true()
         inside.append((low <= truth) & (truth <= high))

@@ -5,6 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from conftest import DATA
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 import needlecalc as nc
 from needlecalc.design.target import LEANEST_FULL_LOAD, REGIMES
@@ -150,10 +152,50 @@ def test_job_file_states_test_table_and_limits(tmp_path):
     job = nc.read_job(tmp_path / "case.toml")
     typed = nc.typed_bands([850, 3000, 4500], [0.99, 1.0, 0.95], load=["idle", "part", "full"], lift_mm=[4.0, 15.0, 25.0])
     target = job.target(typed)
-    np.testing.assert_allclose(target.lambda_target, [0.99, 0.95, 0.86])
-    np.testing.assert_allclose(target.lambda_rich, [0.965, 0.92, 0.81])
+    # Lambda as the meter shows it: the job's gas readings tell its zero.
+    zero = nc.sensor_zero([nc.GasReading(**one) for one in job.settings["checks"]["gases"]])
+    assert zero.readings == 1
+    assert target.sensor_zero == zero
+    np.testing.assert_allclose(target.lambda_target, [0.99, 0.95 + zero.mean, 0.86 + zero.mean])
+    np.testing.assert_allclose(target.lambda_rich, np.array([0.965, 0.92, 0.81]) + zero.mean)
     np.testing.assert_allclose(target.weight, [1, 2, 1])
     design = job.design(typed)
     assert design.needle.diameters_mm[5] >= 2.19
     assert design.limits.keep == (2,)
     assert design.setup.carburettor.jet.drop_range_mm() == (1.0, 3.0)
+
+
+def all_pairs(target):
+    """Each band with the greatest wish on its lift, by looking at every pair."""
+    wish = np.log(target.bands.lambda_measured / target.lambda_target)
+    lift = target.bands.lift_mm
+    near = np.abs(np.subtract.outer(lift, lift)) <= 0.3
+    greatest = np.where(near, wish, -np.inf).max(axis=1)
+    return {b: greatest[b] - wish[b] for b in range(wish.size) if greatest[b] - wish[b] > 0.03}
+
+
+@settings(max_examples=100, deadline=None)
+@given(seed=st.integers(0, 10**6), count=st.integers(1, 60), span=st.sampled_from([0.5, 3.0, 20.0]))
+def test_conflicts_are_those_that_every_pair_shows(seed, count, span):
+    rng = np.random.default_rng(seed)
+    # Lifts as typed, to a tenth, so that some lie just 0.3 mm apart; some are not known.
+    lift = np.where(rng.uniform(size=count) < 0.1, np.nan, np.round(rng.uniform(2.0, 2.0 + span, count), 1))
+    typed = nc.typed_bands(np.linspace(900, 5000, count), rng.uniform(0.9, 1.1, count), lift_mm=lift)
+    target = nc.Target(typed, np.full(count, 0.95), ("asked",) * count)
+    wish = np.log(typed.lambda_measured / 0.95)
+    found = {b: wish[a] - wish[b] for a, b in target.opposed().tolist()}
+    assert found == pytest.approx(all_pairs(target))
+    apart = list(found.values())
+    assert apart == sorted(apart, reverse=True)
+
+
+def test_of_very_many_conflicts_the_worst_are_named_and_the_others_counted():
+    lift = np.linspace(3.0, 5.0, 400)
+    typed = nc.typed_bands(np.linspace(900, 5000, 400), np.tile([1.0, 1.10], 200), lift_mm=lift)
+    target = nc.Target(typed, np.full(400, 0.95), ("asked",) * 400)
+    words = target.contradictions()
+    assert len(words) == 7
+    assert words[-1].startswith("Conflict: 194 more bands give way")
+    assert "share the lift" in words[0]
+    full = nc.Target(typed, np.full(400, 0.95), ("asked",) * 400).cautions()
+    assert "and 394 more. Make them richer" in full[0]

@@ -172,16 +172,14 @@ class AltitudeOutlook(Shown):
         """
         out = []
         for place in self.places:
-            lean = [
-                self.bands.name(b)
-                for b, load in enumerate(self.bands.load)
-                if load != "full" and place.lambda_predicted[b] > MISFIRE
-            ]
-            rich = [self.bands.name(b) for b in range(len(self.bands.load)) if place.lambda_predicted[b] < FAR_RICH]
+            ratio = place.lambda_predicted
+            full = np.array([load == "full" for load in self.bands.load])
+            lean = self.bands.names(np.flatnonzero(~full & (ratio > MISFIRE)).tolist(), ratio)
+            rich = self.bands.names(np.flatnonzero(ratio < FAR_RICH).tolist(), -ratio)
             if lean:
-                out.append(f"At {place.name} it would misfire, leaner than lambda {MISFIRE:g}: {', '.join(lean)}.")
+                out.append(f"At {place.name} it would misfire, leaner than lambda {MISFIRE:g}: {lean}.")
             if rich:
-                out.append(f"At {place.name} plugs would foul, richer than lambda {FAR_RICH:g}: {', '.join(rich)}.")
+                out.append(f"At {place.name} plugs would foul, richer than lambda {FAR_RICH:g}: {rich}.")
         return tuple(out)
 
     def summary(self) -> str:

@@ -95,7 +95,7 @@ def binding_limits(solution: Solution) -> tuple[Binding, ...]:
         least = problem.limits_least.copy()
         least[row] -= by_mm
         looser = replace(problem, limits_least=least)
-        then, _ = looser.misfit(fit(looser, smoothness, x))
+        then = looser.misfit(fit(looser, smoothness, x))
         if name.startswith("jet") and problem.drop_range_mm[0] == problem.drop_range_mm[1]:
             name = "jet kept where it is"
         tell(name, eased, by_mm, float(force[row]), np.expm1(then))
@@ -106,7 +106,7 @@ def binding_limits(solution: Solution) -> tuple[Binding, ...]:
             looser = problem.with_free(free, _without_keep(problem.limits, station))
             start = np.insert(x, int(problem.free[: station - 1].sum()), 0.0)
             again = fit(looser, smoothness, start)
-            then, _ = looser.misfit(again)
+            then = looser.misfit(again)
             cut = float(again[int(free[: station - 1].sum())])
             words = f"{1e3 * cut:.0f} um off station {station} too"
             tell(f"station {station} kept as it is", words, cut, np.nan, np.expm1(then))

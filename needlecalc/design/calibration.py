@@ -132,20 +132,17 @@ def jet_shift(bands: Bands, moved: Bands, setup: Setup, *, flats: float, doubts:
     doubts = doubts or Doubts()
     history = _history(bands, moved, setup, drop)
     there, here = readings_of(history, doubts)
-    lowered = there.at_least | ~np.isin(there.band, here.band[~here.at_least])
-    place = {int(band): k for k, band in enumerate(here.band)}
-    pairs = [(k, place[int(band)]) for k, band in enumerate(there.band) if not lowered[k]]
-    if not pairs:
+    usable = np.isfinite(there.log_lambda) & np.isfinite(here.log_lambda) & ~there.at_least & ~here.at_least
+    both = np.flatnonzero(usable)
+    if not both.size:
         msg = "The drive with the jet moved shares no usable band with the first; hold the same speeds and loads again."
         raise InputError(msg)
-    change = _expected(bands, setup, drop, doubts)
-    k, j = np.array(pairs).T
     return JetShift(
         float(flats),
-        tuple(bands.name(int(band)) for band in there.band[k]),
-        there.log_lambda[k] - here.log_lambda[j],
-        change[there.band[k]],
-        np.hypot(there.log_lambda_u[k], here.log_lambda_u[j]),
+        tuple(bands.name(band) for band in both.tolist()),
+        (there.log_lambda - here.log_lambda)[both],
+        _expected(bands, setup, drop, doubts)[both],
+        np.hypot(there.log_lambda_u, here.log_lambda_u)[both],
     )
 
 

@@ -12,7 +12,7 @@ LAMBDA_MARGIN = 0.02
 Edge = tuple[float, float, str]  # lambda of the limit, lambda to aim at, what it is called
 
 
-def edge_by_co(limit: float | None, margin: float, tester: float) -> Edge | None:
+def edge_by_co(limit: float | None, margin: float, tester: float, oxygen: float = 0.0) -> Edge | None:
     """Edge and aim of an idle test of CO.
 
     Parameters
@@ -23,6 +23,8 @@ def edge_by_co(limit: float | None, margin: float, tester: float) -> Edge | None
         How far under it to aim. [%]
     tester : float
         How much too high the tester's meter may read. [%]
+    oxygen : float
+        Oxygen left over beside that CO, as an analyser read it at idle. [%]
 
     Returns
     -------
@@ -33,12 +35,17 @@ def edge_by_co(limit: float | None, margin: float, tester: float) -> Edge | None
     ------
     InputError
         If a figure is impossible, or no mixture passes for certain.
+
+    Notes
+    -----
+    The more oxygen uneven cylinders leave, the leaner the engine must run for the same CO.
     """
     if limit is None:
         return None
     check_range(limit, "idle_co_percent", 0.1, 10.0, cure="It is the limit of the test, in per cent by volume.")
     check_range(margin, "idle_margin_co_percent", 0.0, 5.0, cure="It is per cent by volume.")
     check_range(tester, "tester_co_percent", 0.0, 2.0, cure="It is per cent by volume.")
+    check_range(oxygen, "idle_o2_percent", 0.0, 3.0, cure="It is what a sound engine leaves, under 1 % by volume.")
     read = limit - tester
     if read <= 0.0:
         msg = (
@@ -48,8 +55,10 @@ def edge_by_co(limit: float | None, margin: float, tester: float) -> Edge | None
         raise InputError(msg)
     # Half the limit at least must stay on a very strict one.
     aim = max(read - margin, 0.5 * read)
-    words = f"CO limit {limit:g} %, aimed at {aim:g} % (no oxygen left over)"
-    return float(lambda_of_co_percent(read)), float(lambda_of_co_percent(aim)), words
+    left = f"{oxygen:g} % oxygen" if oxygen else "no oxygen"
+    words = f"CO limit {limit:g} %, aimed at {aim:g} % ({left} left over)"
+    edge, lambda_aim = (float(lambda_of_co_percent(co, o2_percent=oxygen)) for co in (read, aim))
+    return edge, lambda_aim, words
 
 
 def edge_by_lambda(least: float | None, margin: float, tester: float) -> Edge | None:

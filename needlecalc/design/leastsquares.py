@@ -56,24 +56,27 @@ def least_squares_with_inequalities(
     >>> print(x, force)
     [0. 2.] [1. 0.]
     """
-    q, r = np.linalg.qr(matrix)
+    count = matrix.shape[1]
+    # With f as a last column the factor holds Q^T f as well, and Q is never formed.
+    factor = np.asarray(np.linalg.qr(np.column_stack([matrix, wanted]), mode="r"))
+    r, aimed = factor[:count, :count], factor[:count, count]
     diagonal, length = np.abs(np.diag(r)), np.linalg.norm(matrix, axis=0)
-    if diagonal.size < matrix.shape[1] or (diagonal <= RANK_BELOW * length).any():
+    if diagonal.size < count or (diagonal <= RANK_BELOW * length).any():
         msg = (
             "The bands do not determine every unknown of the fit, so it has no single answer; give more bands or free less."
         )
         raise SolveError(msg)
-    start = np.linalg.solve(r, q.T @ wanted)
     force = np.zeros(bounds.size)
     # A row of noughts asks nothing of the vector: it holds or it does not.
     asks = bounds_matrix.any(axis=1)
     if (bounds[~asks] > 0.0).any():
         raise SolveError(CONTRADICTION)
     bounds_matrix, bounds = bounds_matrix[asks], bounds[asks]
-    need = bounds - bounds_matrix @ start
-    if (need <= 0.0).all():
-        return start, force
+    # In z = R x - Q^T f the least vector is nought, and the limits are those below.
     moved = np.linalg.solve(r.T, bounds_matrix.T).T
+    need = bounds - moved @ aimed
+    if (need <= 0.0).all():
+        return np.linalg.solve(r, aimed), force
     size = np.linalg.norm(moved, axis=1)
     scale = max(float(np.max(np.abs(need / size), initial=0.0)), 1e-300)
     system = np.vstack([(moved / size[:, None]).T, need / size / scale])
@@ -85,4 +88,4 @@ def least_squares_with_inequalities(
         raise SolveError(CONTRADICTION)
     step = rest[:-1] / -rest[-1] * scale
     force[asks] = weights / -rest[-1] * scale / size
-    return start + np.linalg.solve(r, step), force
+    return np.linalg.solve(r, aimed + step), force

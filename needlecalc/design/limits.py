@@ -155,37 +155,43 @@ class Limits:
             What each row is called on the sheet.
         """
         needle = setup.carburettor.needle
-        diameters, gaps = needle.diameters_mm, np.diff(needle.stations_mm)
-        count = diameters.size
-        rows: list[FloatArray] = []
-        least: list[float] = []
-        names: list[str] = []
-
-        def add(weights: dict[int, float], bound: float, name: str) -> None:
-            row = np.zeros(count + 1)
-            for index, weight in weights.items():
-                row[index] = weight
-            if row[:-1][free].any() or row[-1]:
-                rows.append(row)
-                least.append(bound)
-                names.append(name)
-
+        diameters, count = needle.diameters_mm, needle.diameters_mm.size
+        cut, below = np.eye(count, count + 1), np.eye(count, count + 1, 1)[:-1]
+        where = np.flatnonzero(free)
         thickest = setup.carburettor.jet.least_bore_mm() - 2.0 * self.least_gap_mm
-        for k in np.flatnonzero(free).tolist():
-            add({k: 1.0}, min(diameters[k] - thickest, 0.0) if self.new_blank else 0.0, f"no metal to add at {k + 1}")
-            left = max(self.least_diameter_mm, self.never_below_mm.get(k + 1, 0.0))
-            above = float(diameters[k]) - left
-            name = f"largest cut at {k + 1}" if self.max_cut_mm <= above else f"least diameter at {k + 1}"
-            add({k: -1.0}, -max(min(self.max_cut_mm, above), 0.0), name)
-        for k in range(count - 1):
-            fall = float(diameters[k] - diameters[k + 1])
-            add({k: -1.0, k + 1: 1.0}, -fall, f"taper not reversed {k + 1} to {k + 2}")
-            steep = max(self.steepest * gaps[k], fall)
-            add({k: 1.0, k + 1: -1.0}, fall - steep, f"steepest taper {k + 1} to {k + 2}")
-        add({count: 1.0}, drop_low_mm, "jet at its highest")
-        add({count: -1.0}, -drop_high_mm, "jet at its lowest")
-        columns = np.append(free, True)
-        return np.array(rows)[:, columns], np.array(least), tuple(names)
+        added = np.minimum(diameters - thickest, 0.0) if self.new_blank else np.zeros(count)
+        left = np.full(count, self.least_diameter_mm)
+        for number, diameter in self.never_below_mm.items():
+            left[number - 1] = max(left[number - 1], diameter)
+        above = diameters - left
+        deepest = np.maximum(np.minimum(self.max_cut_mm, above), 0.0)
+        fall = diameters[:-1] - diameters[1:]
+        steep = np.maximum(self.steepest * np.diff(needle.stations_mm), fall)
+        # What no free station takes part in holds as it is.
+        tapers = np.flatnonzero(free[:-1] | free[1:])
+        inwards = (below - cut[:-1])[tapers]
+        jet = np.zeros((1, count + 1))
+        jet[0, -1] = 1.0
+        rows = np.concatenate([_by_turns(cut[where], -cut[where]), _by_turns(inwards, -inwards), jet, -jet])
+        least = np.concatenate(
+            [
+                _by_turns(added[where], -deepest[where]),
+                _by_turns(-fall[tapers], (fall - steep)[tapers]),
+                [drop_low_mm, -drop_high_mm],
+            ]
+        )
+        names = []
+        for k in where.tolist():
+            most = "largest cut" if self.max_cut_mm <= above[k] else "least diameter"
+            names += [f"no metal to add at {k + 1}", f"{most} at {k + 1}"]
+        for k in tapers.tolist():
+            names += [f"taper not reversed {k + 1} to {k + 2}", f"steepest taper {k + 1} to {k + 2}"]
+        return rows[:, np.append(free, True)], least, (*names, "jet at its highest", "jet at its lowest")
+
+
+def _by_turns(first: FloatArray, second: FloatArray) -> FloatArray:
+    """Rows of two arrays, one of each in turn."""
+    return np.stack([first, second], axis=1).reshape(-1, *first.shape[1:])
 
 
 def _station(number: object, name: str) -> int:

@@ -7,12 +7,14 @@ from dataclasses import dataclass
 import numpy as np
 
 from needlecalc.arrays import check_range
+from needlecalc.design.arrowhead import BandRows
 from needlecalc.design.calibration import LAW_SHARE
 from needlecalc.design.foresight import Foresight, Promise, on_table
 from needlecalc.design.proposal import Design
 from needlecalc.design.readings import readings_of
 from needlecalc.design.stages import RISK
 from needlecalc.design.target import LEANEST_FULL_LOAD
+from needlecalc.measure.bands import NAMED_IN_FULL
 from needlecalc.show import Column, Shown, Table
 from needlecalc.units import FloatArray
 
@@ -281,8 +283,8 @@ def measure_next(
     check_range(gas_u, "gas_u", 0.001, 0.2, cure="It is one sigma of lambda.")
     check_range(length_u_mm, "length_u_mm", 0.01, 5.0, cure="It is one sigma, in mm.")
     sight = Foresight.of(design)
-    now = sight.promise(sight.covariance, risk)
-    floor = 100.0 * float(np.sqrt(np.mean(np.diag(sight.remains))))
+    now = sight.promise(sight.belief, risk)
+    floor = 100.0 * float(np.sqrt(np.mean((sight.remains**2).sum(axis=1))))
     notes = [
         f"Of the doubt, {floor:.1f} % lambda come from the hand and the last half flat of the nut; no measurement before "
         "the cut lessens them.",
@@ -310,29 +312,26 @@ def _markers(sight: Foresight, now: Promise, risk: float, whole_u: float, zero_u
     """Lift read at the bands that teach most, one after the other."""
     learned = sight.design.learned
     bands, place = learned.bands, learned.place
-    own = np.sqrt(max(whole_u**2 - zero_u**2, 1e-12))
-    lift_rows = np.zeros((bands.rpm.size, sight.covariance.shape[0]))
-    lift_rows[np.arange(bands.rpm.size), np.arange(place.lift().start, place.lift().stop)] = 1.0
-    lift_rows[:, place.shared("lift zero")] = 1.0
+    own_u = float(np.sqrt(max(whole_u**2 - zero_u**2, 1e-12)))
+    by_car = np.zeros((bands.rpm.size, place.car().stop))
+    by_car[:, place.shared("lift zero")] = 1.0
     # The same rod has the same zero again; another way of reading does not know of it.
     same_rod = np.array([source.startswith("typed") for source in bands.lift_source])
-    lift_rows[same_rod, place.shared("lift scale")] = np.nan_to_num(bands.lift_common_u_mm)[same_rod]
-    shared = np.where(same_rod, 0.0, zero_u)
+    by_car[same_rod, place.shared("lift scale")] = np.nan_to_num(bands.lift_common_u_mm)[same_rod]
+    reads = sight.extended(BandRows(by_car, np.tile([0.0, 1.0], (bands.rpm.size, 1)))).widened(~same_rod)
+    sight = sight.widened(zero_u)
     chosen: list[int] = []
-    then, covariance = now, sight.covariance
+    then, belief = now, sight.belief
     while len(chosen) < min(MOST_MARKERS, bands.rpm.size):
-        trials = []
-        for band in set(range(bands.rpm.size)) - set(chosen):
-            here = [*chosen, band]
-            noise = np.outer(shared[here], shared[here]) + own**2 * np.eye(len(here))
-            trial = sight.after(lift_rows[here], noise)
-            trials.append((float(np.trace(sight.rows @ trial @ sight.rows.T)), band, trial))
-        left, band, trial = min(trials, key=lambda one: one[:2])
-        gained = float(np.trace(sight.rows @ covariance @ sight.rows.T)) - left
-        if chosen and gained < WORTH_A_MARKER * now.variance_sum:
+        gains = sight.gains(belief, reads, own_u)
+        gains[chosen] = -np.inf
+        band = int(np.argmax(gains))
+        if chosen and gains[band] < WORTH_A_MARKER * now.variance_sum:
             break
         chosen.append(band)
-        covariance, then = trial, sight.promise(trial, risk)
+        here = np.array([band])
+        belief = belief.after(here, reads.only(here), np.array([own_u]))
+        then = sight.promise(belief, risk)
     chosen.sort()
     how = f"{'Marker readings' if len(chosen) > 1 else 'A marker reading'} of lift at {_named(sight, chosen)}"
     return NextStep("marker", how, now, then, tuple(chosen))
@@ -359,7 +358,7 @@ def _jet_drives(sight: Foresight, now: Promise, risk: float) -> list[NextStep]:
         if not driven.size:
             continue
         noise = np.hypot(reading_u, LAW_SHARE * np.log(expected / lambda_now))[driven]
-        then = sight.promise(sight.after(rows[driven], np.diag(noise**2)), risk)
+        then = sight.promise(sight.belief.after(driven, rows.only(driven), noise), risk)
         way = "lowered" if flats > 0 else "raised"
         count = abs(flats)
         how = f"A second drive with the jet {way} by {count} flat{'s' if count > 1 else ''} (to {drop:.2f} mm)"
@@ -380,23 +379,21 @@ def _longer_holds(sight: Foresight, now: Promise, risk: float, longer: float) ->
     # What the longer hold knows more than the one made, as a reading of its own.
     more = np.maximum(1.0 / np.maximum(better, 1e-9) ** 2 - 1.0 / doubt**2, 0.0)
     use = np.flatnonzero(more > 0.0)
-    then = sight.promise(sight.after(rows[use], np.diag(1.0 / more[use])), risk)
+    then = sight.promise(sight.belief.after(use, rows.only(use), 1.0 / np.sqrt(more[use])), risk)
     return NextStep("longer holds", f"Holds {longer:g} times as long in every band", now, then, tuple(use.tolist()))
 
 
 def _gas(sight: Foresight, now: Promise, risk: float, gas_u: float) -> NextStep:
     """Lambda from a gas reading, which tells the sensor's zero."""
-    row = np.zeros((1, sight.covariance.shape[0]))
-    row[0, -1] = 1.0
-    then = sight.promise(sight.after(row, np.array([[gas_u**2]])), risk)
+    row = sight.of_the_car(sight.design.learned.place.car().stop)
+    then = sight.promise(sight.belief.after(*row, np.array([gas_u])), risk)
     return NextStep("gas reading", "A gas reading beside the sensor at a steady hold", now, then)
 
 
 def _bore_length(sight: Foresight, now: Promise, risk: float, length_u_mm: float) -> NextStep:
     """The parallel length of the jet's bore, measured on a spare."""
-    row = np.zeros((1, sight.covariance.shape[0]))
-    row[0, sight.design.learned.place.shared("jet length")] = 1.0
-    then = sight.promise(sight.after(row, np.array([[length_u_mm**2]])), risk)
+    row = sight.of_the_car(sight.design.learned.place.shared("jet length"))
+    then = sight.promise(sight.belief.after(*row, np.array([length_u_mm])), risk)
     return NextStep("bore length", f"The jet's bore length measured to {length_u_mm:g} mm on a spare", now, then)
 
 
@@ -404,14 +401,14 @@ def _reading_u(sight: Foresight) -> FloatArray:
     """Doubt of ln(lambda) of each band as the last drive read it."""
     learned = sight.design.learned
     last = readings_of(learned.history, learned.doubts)[-1]
-    out = np.full(learned.bands.rpm.size, float(np.median(last.log_lambda_u)))
-    out[last.band] = last.log_lambda_u
-    return out
+    return np.where(np.isnan(last.log_lambda_u), np.nanmedian(last.log_lambda_u), last.log_lambda_u)
 
 
 def _named(sight: Foresight, bands: list[int]) -> str:
-    """Bands in words, speeds of one load together."""
+    """Bands in words, speeds of one load together; of very many only how many."""
     whole = sight.design.learned.bands
+    if len(bands) > NAMED_IN_FULL:
+        return f"{len(bands)} of {whole.rpm.size} bands"
     by_load: dict[str, list[str]] = {}
     for band in bands:
         by_load.setdefault(whole.load[band], []).append(f"{whole.rpm[band]:.0f}")

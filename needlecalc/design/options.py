@@ -130,7 +130,7 @@ def _again(solution: Solution, setup: Setup, limits: Limits) -> Solution:
 def _option(what: str, then: Solution, largest_cut_mm: float | None = None) -> Option:
     problem, missed = then.problem, then.missed()
     off = np.flatnonzero(np.abs(missed) > MISSED_BY)
-    names = ", ".join(problem.target.bands.name(b) for b in off.tolist())
+    names = problem.target.bands.names(off.tolist(), np.abs(missed))
     if np.abs(missed).max() > FAR_OFF:
         # Far off is not met whatever the reason; which limit is to blame would cost another solve.
         status, met = f"Not met: more than 2 % off at {names}.", False
@@ -228,8 +228,8 @@ def _other_bore(solution: Solution) -> Option | None:
     short = missed < -MISSED_BY if smaller else missed > MISSED_BY
     for bore in np.linspace(jet.bore_mm, end, BORES_TRIED)[1:].tolist():
         trial = _with_bore(setup, bore)
-        untouched = replace(problem, learned=replace(problem.learned, setup=trial))
-        left, _ = untouched.misfit(solution.x if not smaller else untouched.rest())
+        untouched = problem.with_setup(trial)
+        left = untouched.misfit(solution.x if not smaller else untouched.rest())
         if ((left[short] > 0.0) if smaller else (left[short] < 0.0)).all():
             break
     bore = round((np.floor if smaller else np.ceil)(bore / BORE_STEP_MM) * BORE_STEP_MM, 6)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -13,7 +14,7 @@ from needlecalc.measure.bands import Bands
 from needlecalc.parts.carburettor import AirValve, lift_after_change
 from needlecalc.parts.needle import Needle
 from needlecalc.parts.setup import Setup
-from needlecalc.physics.annulus import BoreFlow, BoreSlopes, bore_flow, bore_flow_and_slopes
+from needlecalc.physics.annulus import BoreFlow, BoreSlopes, bore_flow, bore_flow_and_slopes, bore_flow_by_needle
 from needlecalc.units import FloatArray
 
 STEP_MM = 0.01
@@ -193,6 +194,104 @@ def pressure_per_mm_lift(
     here = carburettor.fuel_pressure_pa(lift_mm, fuel, drop_mm, depression_pa=depression_pa)
     lower = carburettor.fuel_pressure_pa(np.asarray(lift_mm) - STEP_MM, fuel, drop_mm, depression_pa=depression_pa)
     return np.asarray((here - lower) / STEP_MM / here)
+
+
+@dataclass(frozen=True)
+class Standing:
+    """Bands whose depression stays, in a jet and on a fuel that stay, while needle and jet height are sought.
+
+    Parameters
+    ----------
+    stations_mm : array, shape (n,)
+        Stations of the needle. [mm]
+    offset_mm : float
+        Place on the needle at the jet's face with neither lift nor drop. [mm]
+    pressure_pa : array, shape (m,)
+        Pressure that would drive the fuel at no jet drop. [Pa]
+    pressure_pa_per_mm : array, shape (m,)
+        Its growth with the drop. [Pa/mm]
+    jet_and_fuel : mapping
+        What else the flow law asks for, by name.
+    """
+
+    stations_mm: FloatArray
+    offset_mm: float
+    pressure_pa: FloatArray
+    pressure_pa_per_mm: FloatArray
+    jet_and_fuel: Mapping[str, Any]
+
+    @classmethod
+    def of(cls, setup: Setup, lift_mm: FloatArray, nature: Nature, depression_pa: FloatArray) -> Standing:
+        """The law at the depressions of some lifts.
+
+        Parameters
+        ----------
+        setup : Setup
+            Carburettor and fuel.
+        lift_mm : array, shape (m,)
+            Lift. [mm]
+        nature : Nature
+            Jet length, viscosity and eccentricity.
+        depression_pa : array, shape (m,)
+            Depression where it is known; the valve's at the lift where it is NaN. [Pa]
+
+        Returns
+        -------
+        Standing
+            Ready to be asked for any needle and jet height.
+        """
+        _, stations, _, others = _at_the_jet(setup, lift_mm, None, 0.0, depression_pa, nature)
+        pressure = others.pop("pressure_pa")
+        lower = setup.carburettor.fuel_pressure_pa(lift_mm, setup.fuel, 1.0, depression_pa=depression_pa)
+        return cls(stations, setup.carburettor.shoulder_offset_mm, pressure, lower - pressure, others)
+
+    def log_fuel(self, lift_mm: FloatArray, diameters_mm: FloatArray, drop_mm: float) -> FloatArray:
+        """Logarithm of the fuel flow.
+
+        Parameters
+        ----------
+        lift_mm : array, shape (m,)
+            Lift, kept on the needle. [mm]
+        diameters_mm : array, shape (n,)
+            Needle diameters. [mm]
+        drop_mm : float
+            Jet drop. [mm]
+
+        Returns
+        -------
+        array, shape (m,)
+            ln(fuel flow in g/s). [-]
+        """
+        place, pressure = lift_mm + (drop_mm + self.offset_mm), self.pressure_pa + drop_mm * self.pressure_pa_per_mm
+        flow = bore_flow(place, self.stations_mm, diameters_mm, pressure_pa=pressure, **self.jet_and_fuel)
+        return np.asarray(np.log(flow.fuel_flow_g_s))
+
+    def log_fuel_and_slopes(
+        self, lift_mm: FloatArray, diameters_mm: FloatArray, drop_mm: float
+    ) -> tuple[FloatArray, FloatArray]:
+        """Logarithm of the fuel flow, with its slopes by the needle.
+
+        Parameters
+        ----------
+        lift_mm : array, shape (m,)
+            Lift, kept on the needle. [mm]
+        diameters_mm : array, shape (n,)
+            Needle diameters. [mm]
+        drop_mm : float
+            Jet drop. [mm]
+
+        Returns
+        -------
+        array, shape (m,)
+            ln(fuel flow in g/s). [-]
+        array, shape (m, n + 1)
+            Slopes by the diameters, then by the drop: a lower face is farther down the needle and nearer the
+            fuel. [1/mm]
+        """
+        place, pressure = lift_mm + (drop_mm + self.offset_mm), self.pressure_pa + drop_mm * self.pressure_pa_per_mm
+        flow = bore_flow_by_needle(place, self.stations_mm, diameters_mm, pressure_pa=pressure, **self.jet_and_fuel)
+        by_drop = flow.per_mm_position + flow.per_ln_pressure * self.pressure_pa_per_mm / pressure
+        return np.log(flow.fuel_flow_g_s), np.column_stack([flow.per_mm_diameter, by_drop])
 
 
 def _at_the_jet(

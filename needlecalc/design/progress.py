@@ -10,7 +10,7 @@ from numpy.typing import ArrayLike
 from needlecalc.design.proposal import Design
 from needlecalc.design.refit import touched
 from needlecalc.design.stages import RISK
-from needlecalc.design.sure import outlook
+from needlecalc.design.sure import Cars, outlook
 from needlecalc.errors import InputError
 from needlecalc.parts.measured import OVAL_UM, WITHIN_UM, listed, measured_needle
 from needlecalc.parts.needle import Needle
@@ -235,8 +235,9 @@ def judge_cut(
     over = np.where([word == OVER for word in verdicts], 1e3 * (final - now), 0.0)
     new = touched(design.learned, measured)
     still = cut & (now > stop)
+    cars = Cars.of(design.learned)
     seen = [
-        outlook(design.learned, design.target, diameters, changed, design.drop_mm, error_mm=error)
+        outlook(design.learned, design.target, diameters, changed, design.drop_mm, error_mm=error, cars=cars)
         for diameters, changed, error in (
             (now, new, doubts.micrometer_mm),
             (np.where(still, stop, now), new | still, np.where(still, doubts.hand_mm, doubts.micrometer_mm)),

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from needlecalc.design.binding import Binding
-from needlecalc.design.learn import Learned
+from needlecalc.design.learned import Learned
 from needlecalc.design.limits import Limits
 from needlecalc.design.options import Option, options_table
 from needlecalc.design.target import Target

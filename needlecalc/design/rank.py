@@ -8,10 +8,12 @@ from pathlib import Path
 
 import numpy as np
 
-from needlecalc.design.foresight import trimmed_rows
-from needlecalc.design.learn import Learned, learn
+from needlecalc.design.arrowhead import BandRows
+from needlecalc.design.foresight import draws_for, last_half_flat, spread_of, trimmed_picture, trimmed_rows
+from needlecalc.design.learn import learn
+from needlecalc.design.learned import Learned
 from needlecalc.design.predict import fuel_of
-from needlecalc.design.sure import QUARTER_FLAT, idle_band
+from needlecalc.design.sure import idle_band
 from needlecalc.design.target import Target
 from needlecalc.errors import InputError
 from needlecalc.parts.needle import Needle, read_needle
@@ -20,7 +22,6 @@ from needlecalc.show import Column, Row, Shown, Table
 from needlecalc.units import FloatArray
 
 DROPS_TRIED = 41
-DRAWS = 400
 SERVES = 0.02  # worst miss of a needle that serves as it is
 TOO_RICH = 0.01  # a donor may start so much richer than asked
 
@@ -293,7 +294,7 @@ class _Fitted:
         )
         return cls(car, car.setup.with_needle(needle), np.log(car.lambda_now()), np.log(flow.fuel_flow_g_s))
 
-    def at(self, drop_mm: float) -> tuple[FloatArray, FloatArray, FloatArray]:
+    def at(self, drop_mm: float) -> tuple[FloatArray, BandRows, FloatArray]:
         """Lambda as its logarithm, with its slopes by the unknowns, and by diameters and drop."""
         car = self.car
         lift, nature = car.lift_and_nature(car.mean)
@@ -301,16 +302,15 @@ class _Fitted:
         gain = float(car.mean[car.place.shared("flow gain")])
         more = np.log(flow.fuel_flow_g_s) - self.fuel_now
         by_needle = -gain * np.column_stack([slope.per_mm_diameter, slope.per_mm_position])
-        rows = np.zeros((lift.size, car.mean.size))
+        rows = np.zeros((lift.size, car.place.car().stop))
         rows[:, car.place.shared("flow gain")] = -more
         rows[:, car.place.shared("jet length")] = -gain * slope.per_mm_length
         rows[:, car.place.shared("viscosity")] = -gain * slope.per_ln_viscosity
         rows[:, car.place.shared("eccentricity")] = -gain * slope.per_eccentricity
-        each = np.arange(lift.size)
-        rows[each, car.place.lift().start + each] = -gain * slope.per_mm_position
-        return self.lambda_now - gain * more, rows, by_needle
+        own = np.column_stack([np.zeros(lift.size), -gain * slope.per_mm_position])
+        return self.lambda_now - gain * more, BandRows(rows, own), by_needle
 
-    def rows_now(self) -> FloatArray:
+    def rows_now(self) -> BandRows:
         """Slopes of ln(lambda now) plus gain times ln(fuel now), whose change any other needle's fuel is added to."""
         car = self.car
         lift, nature = car.lift_and_nature(car.mean)
@@ -321,19 +321,18 @@ class _Fitted:
         )
         gain = float(car.mean[car.place.shared("flow gain")])
         # The error of the needle now fitted leaves both terms: by_unknowns has it not, as the needle is taken as given.
-        out = np.array(by_unknowns)
-        out[:, car.place.shared("jet length")] += gain * slope.per_mm_length
-        out[:, car.place.shared("viscosity")] += gain * slope.per_ln_viscosity
-        out[:, car.place.shared("eccentricity")] += gain * slope.per_eccentricity
-        each = np.arange(lift.size)
-        out[each, car.place.lift().start + each] += gain * slope.per_mm_position
-        return out
+        place, own = car.place, by_unknowns.by_own.copy()
+        out = by_unknowns.by_car.copy()
+        out[:, place.shared("jet length")] += gain * slope.per_mm_length
+        out[:, place.shared("viscosity")] += gain * slope.per_ln_viscosity
+        out[:, place.shared("eccentricity")] += gain * slope.per_eccentricity
+        own[:, 1] += gain * slope.per_mm_position
+        return BandRows(out, own)
 
 
 def _weighed(needle: Needle, target: Target, car: Learned) -> RankedNeedle:
     """One needle at its best jet drop."""
     fitted = _Fitted.of(needle, car)
-    jet = car.setup.carburettor.jet
     aim = np.log(target.lambda_target)
     drops = _drops_on_table(fitted, target)
     tried = [fitted.at(drop) for drop in drops]
@@ -344,15 +343,12 @@ def _weighed(needle: Needle, target: Target, car: Learned) -> RankedNeedle:
     # Every table errs by itself; the sensor's zero shifts all bands.
     doubts = car.doubts
     idle = idle_band(car, target)
-    parts = [trimmed_rows(rows, by_needle[:, -1], idle), trimmed_rows(by_needle[:, :-1], by_needle[:, -1], idle)]
-    spread = parts[0] @ car.covariance @ parts[0].T + doubts.table_mm**2 * parts[1] @ parts[1].T
+    by_drop = by_needle[:, -1]
+    belief, rows = trimmed_picture(car.belief, rows, by_drop, idle)
+    table = doubts.table_mm * trimmed_rows(by_needle[:, :-1], by_drop, idle)
     zero = doubts.sensor_offset / np.exp(log)
-    spread = spread + np.outer(zero, zero)
-    if idle is not None:
-        turn = by_needle[:, -1] * QUARTER_FLAT * jet.flat_mm / np.sqrt(3.0)
-        spread = spread + np.outer(turn, turn)
-    values, vectors = np.linalg.eigh(spread)
-    errors = np.random.default_rng(3).standard_normal((DRAWS, log.size)) @ (vectors * np.sqrt(np.maximum(values, 0.0))).T
+    spread = spread_of(belief, rows, np.column_stack([table, zero, last_half_flat(car, by_drop, idle)]))
+    errors = np.vstack([some for _, some in spread.drawn(draws_for(log.size), seed=3)]).T
     missed = np.abs(np.expm1(log - aim + errors))
     worst = np.quantile(missed.max(axis=1), [0.05, 0.95])
     rms = np.quantile(np.sqrt((missed**2).mean(axis=1)), [0.05, 0.95])
@@ -412,7 +408,7 @@ def _refined(fitted: _Fitted, target: Target, drops: list[float], costs: list[fl
 
 
 def _filing(
-    tried: Sequence[tuple[FloatArray, FloatArray, FloatArray]], drops: Sequence[float], aim: FloatArray
+    tried: Sequence[tuple[FloatArray, BandRows, FloatArray]], drops: Sequence[float], aim: FloatArray
 ) -> tuple[float, float, float]:
     """Most metal to take off, metal lacking, and the drop: the one that lacks least, then files least."""
     found = []

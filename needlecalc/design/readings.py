@@ -9,10 +9,11 @@ from numpy.typing import NDArray
 
 from needlecalc.design.doubts import Doubts
 from needlecalc.design.history import History, Pass
+from needlecalc.design.liftpattern import LiftPattern
 from needlecalc.errors import InputError
 from needlecalc.measure.bands import Bands
 from needlecalc.measure.liftparts import lift_change
-from needlecalc.measure.liftways import WEIGHED
+from needlecalc.measure.liftways import ALIKE_SHARE, WEIGHED
 from needlecalc.parts.setup import Setup
 from needlecalc.units import FloatArray
 
@@ -20,11 +21,9 @@ ROUGH = 1.6  # spread over that of the steady bands, where misfire shows
 LEANER_STILL = 0.05  # past the lean limit, where no spread is known
 SAME_SPEED = 0.08
 SAME_PLACE_MM = 1e-6
-MOST_BANDS = 1000  # every band has its doubt with every other, so memory goes with the square
+MOST_BANDS = 100_000  # so many were tried (tests/bench/solve_speed.py): some 4 ms and 30 kB a band
 LEAST_LIFT_U_MM = 0.01
 NO_READING_U_MM = 30.0  # a lift lent by another drive tells nothing
-ALIKE_SHARE = 0.9  # of the variance of a computed lift that its neighbours share
-ALIKE_OVER = 0.7  # ratio of lifts, in ln, over which they do
 LEAST_LAMBDA_U = 1e-6  # what is certain still needs a width to be divided by
 
 
@@ -36,30 +35,27 @@ class Readings:
     ----------
     one : Pass
         The pass.
-    band : array of int, shape (r,)
-        Band of each reading.
-    log_lambda, log_lambda_u : array, shape (r,)
-        ln(lambda) and its doubt. [-]
-    lift_band : array of int, shape (s,)
-        Band of each lift that counts as a reading of its own.
-    lift : array, shape (s,)
-        Lift. [mm]
-    lift_root : array, shape (s, s)
-        Root (lower triangle) of the covariance of the lifts, less what all share. [mm]
-    lift_common : array, shape (s,)
-        Shift of each lift for one sigma of the error all share. [mm]
-    at_least : array of bool, shape (r,)
+    log_lambda, log_lambda_u : array, shape (m,)
+        ln(lambda) and its doubt; NaN where the pass did not read a band. [-]
+    lift : array, shape (m,)
+        Lift that counts as a reading of its own; NaN where there is none. [mm]
+    lift_u : array, shape (m,)
+        Its doubt, less what all lifts share. [mm]
+    lift_common : array, shape (m,)
+        Shift of the lift for one sigma of the error all share. [mm]
+    lift_alike : array, shape (m,)
+        Part of ``lift_u`` that a computed lift shares with its neighbours; 0 for a reading. [mm]
+    at_least : array of bool, shape (m,)
         Readings that count as "at least so lean".
     """
 
     one: Pass
-    band: NDArray[np.intp]
     log_lambda: FloatArray
     log_lambda_u: FloatArray
-    lift_band: NDArray[np.intp]
     lift: FloatArray
-    lift_root: FloatArray
+    lift_u: FloatArray
     lift_common: FloatArray
+    lift_alike: FloatArray
     at_least: NDArray[np.bool_]
 
 
@@ -137,29 +133,31 @@ def readings_of(history: History, doubts: Doubts) -> tuple[Readings, ...]:
         still_to_tell[band[use & computed]] = False
         common = np.nan_to_num(one.bands.lift_common_u_mm)
         own = np.sqrt(np.maximum(np.nan_to_num(one.bands.lift_u_mm) ** 2 - common**2, LEAST_LIFT_U_MM**2))
-        root = _root(one.bands.lift_mm[tells], own[tells], computed[tells])
-        out.append(
-            Readings(
-                one,
-                band[use],
-                log_lambda[use],
-                doubt[use],
-                band[tells],
-                one.bands.lift_mm[tells],
-                root,
-                common[tells],
-                lean[use],
-            )
-        )
+        alike = np.where(tells & computed, np.sqrt(ALIKE_SHARE) * own, 0.0)
+        columns = (log_lambda, doubt, np.where(tells, one.bands.lift_mm, np.nan), own, common, alike)
+        placed = np.full((len(columns), bands.rpm.size), np.nan)
+        placed[:, band[use]] = np.array(columns)[:, use]
+        at_least = np.zeros(bands.rpm.size, dtype=bool)
+        at_least[band[use]] = lean[use]
+        read, read_u, lift, lift_u, shared, alike = placed
+        out.append(Readings(one, read, read_u, lift, lift_u, shared, alike, at_least))
     return tuple(reversed(out))
 
 
-def _root(lift_mm: FloatArray, own_u_mm: FloatArray, computed: NDArray[np.bool_]) -> FloatArray:
-    """Root of the covariance of lifts: a computed one errs much as its neighbours do, a reading by itself."""
-    apart = np.abs(np.subtract.outer(np.log(lift_mm + 1.0), np.log(lift_mm + 1.0)))
-    alike = np.outer(computed, computed) * ALIKE_SHARE * np.exp(-apart / ALIKE_OVER)
-    np.fill_diagonal(alike, 1.0)
-    return np.asarray(np.linalg.cholesky(alike * np.outer(own_u_mm, own_u_mm)))
+def pattern_of(readings: tuple[Readings, ...]) -> LiftPattern:
+    """How the computed lifts of all passes err alike.
+
+    Parameters
+    ----------
+    readings : tuple of Readings
+        One a pass.
+
+    Returns
+    -------
+    LiftPattern
+        One for all: a computed lift errs the same way on every drive.
+    """
+    return LiftPattern.through(np.concatenate([read.lift[read.lift_alike > 0.0] for read in readings]))
 
 
 def trusted(bands: Bands, doubts: Doubts) -> tuple[FloatArray, FloatArray, NDArray[np.bool_]]:
@@ -212,14 +210,52 @@ def same_bands(bands: Bands, other: Bands) -> NDArray[np.intp]:
         Place in ``bands`` of each of ``other``, by load and the nearest speed; -1 where none is alike.
     """
     out = np.full(other.rpm.size, -1, dtype=np.intp)
-    for k in range(other.rpm.size):
-        near = [
-            (abs(bands.rpm[b] / other.rpm[k] - 1.0), b)
-            for b in range(bands.rpm.size)
-            if (bands.load[b], bands.bank[b]) == (other.load[k], other.bank[k])
-            and abs(bands.rpm[b] / other.rpm[k] - 1.0) < SAME_SPEED
-        ]
-        near = [pair for pair in near if pair[1] not in out]
-        if near:
-            out[k] = min(near)[1]
+    places: dict[tuple[str, str], list[int]] = {}
+    for b, key in enumerate(zip(bands.load, bands.bank, strict=True)):
+        places.setdefault(key, []).append(b)
+    free = {key: _Free(bands.rpm, np.array(members)) for key, members in places.items()}
+    for k, key in enumerate(zip(other.load, other.bank, strict=True)):
+        if key in free:
+            out[k] = free[key].take_nearest(float(other.rpm[k]))
     return out
+
+
+class _Free:
+    """Bands of one load by speed, each to be taken once; finding the nearest left costs next to nothing."""
+
+    def __init__(self, rpm: FloatArray, members: NDArray[np.intp]) -> None:
+        order = np.lexsort((members, rpm[members]))
+        self.members, self.rpm = members[order].tolist(), rpm[members][order]
+        # The first band of the same speed, the lower number being meant where several are as near.
+        self.alike = np.searchsorted(self.rpm, self.rpm, side="left").tolist()
+        # Where to look next, up and down; one past either end is no band.
+        self.up = list(range(len(self.members) + 1))
+        self.down = list(range(len(self.members) + 1))
+
+    def take_nearest(self, rpm: float) -> int:
+        """Place of the nearest speed that is left within 8 %, taken from now on; -1 where none is."""
+        start = int(np.searchsorted(self.rpm, rpm))
+        above, below = self._left(self.up, start), self._left(self.down, start) - 1
+        near = []
+        if above < len(self.members):
+            near.append((abs(self.rpm[above] / rpm - 1.0), self.members[above], above))
+        if below >= 0:
+            below = self._left(self.up, self.alike[below])
+            near.append((abs(self.rpm[below] / rpm - 1.0), self.members[below], below))
+        near = [one for one in near if one[0] < SAME_SPEED]
+        if not near:
+            return -1
+        _, band, place = min(near)
+        self.up[place] = place + 1
+        self.down[place + 1] = place
+        return int(band)
+
+    @staticmethod
+    def _left(links: list[int], place: int) -> int:
+        """Follow the links to their end, and let all of them point there."""
+        end = place
+        while links[end] != end:
+            end = links[end]
+        while links[place] != end:
+            links[place], place = end, links[place]
+        return end

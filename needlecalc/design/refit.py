@@ -7,9 +7,9 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
+from needlecalc.design.arrowhead import Arrowhead
 from needlecalc.design.history import SAME_NEEDLE_MM, History, Pass
-from needlecalc.design.learn import Learned
-from needlecalc.design.unknowns import Unknowns
+from needlecalc.design.learned import Learned
 from needlecalc.errors import InputError
 from needlecalc.parts.needle import Needle
 
@@ -94,18 +94,22 @@ def refitted(learned: Learned, needle: Needle, drop_mm: float) -> Learned:
     old = int(history.needle_of_pass()[-1])
     after = history.then(needle, drop_mm, learned.bands)
     number = int(after.needle_of_pass()[-1])
-    mean, covariance, before = learned.mean, learned.covariance, learned.before
+    mean, belief, before = learned.mean, learned.belief, learned.before
     if number == place.needles:
-        place = Unknowns(place.bands, place.needles + 1, place.stations)
+        car, own = mean[place.car()], place.own(mean)
+        car_before, own_before = before[place.car()], place.own(before)
         one = max(learned.doubts.micrometer_mm, LEAST_ERROR_MM)
-        # Rows of the old vector that each new unknown copies; those measured anew stand alone.
-        copy = np.vstack([np.eye(mean.size), np.eye(mean.size)[place.needle(old)]])
-        copy[mean.size :][new] = 0.0
-        error = np.zeros(place.size())
-        error[place.needle(number)][new] = one
-        mean = copy @ mean
-        covariance = copy @ covariance @ copy.T + np.diag(error**2)
-        before = np.append(before, np.full(place.stations, one))
+        # Unknowns that each new one copies; those measured anew stand alone.
+        copy = np.eye(car.size)[place.needle(old)]
+        copy[new] = 0.0
+        root = np.zeros((car.size + new.size, belief.root.shape[1] + new.size))
+        root[: car.size, : -new.size] = belief.root
+        root[car.size :, : -new.size] = copy @ belief.root
+        root[car.size :, -new.size :] = np.diag(np.where(new, one, 0.0))
+        belief = Arrowhead(root, np.pad(belief.follow, ((0, 0), (0, 0), (0, new.size))), belief.own_root)
+        place = replace(place, needles=place.needles + 1)
+        mean = place.whole(np.append(car, copy @ car), own)
+        before = place.whole(np.append(car_before, np.full(new.size, one)), own_before)
     true = needle.diameters_mm - mean[place.needle(number)]
     expected = np.exp(learned.log_lambda(learned.mean, true, drop_mm))
     undriven = replace(learned.bands, lambda_measured=expected, log=None)
@@ -117,6 +121,6 @@ def refitted(learned: Learned, needle: Needle, drop_mm: float) -> Learned:
         bands=undriven,
         place=place,
         mean=mean,
-        covariance=covariance,
+        belief=belief,
         before=before,
     )

@@ -9,13 +9,14 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.optimize import brentq
 
-from needlecalc.design.learn import Learned
+from needlecalc.design.learned import Learned
 from needlecalc.design.predict import fuel_of
 from needlecalc.design.progress import CARE, Progress, judge_cut
 from needlecalc.design.proposal import Design
 from needlecalc.design.refit import refitted
 from needlecalc.design.solve import solve
 from needlecalc.design.target import LEANEST_FULL_LOAD
+from needlecalc.measure.bands import worst_of
 from needlecalc.parts.measured import OVAL_UM, WITHIN_UM, listed
 from needlecalc.physics.air import altitude_of_pressure_m
 from needlecalc.show import Column, Row, Shown, Table
@@ -165,15 +166,16 @@ class Rescue(Shown):
     def _lean_at_full_load(self) -> list[str]:
         """Warnings of options that lean full load past its target and past what pistons bear."""
         bands = self.car.bands
+        full = np.array([load == "full" for load in bands.load])
         words = []
         for option in self.options:
-            lean = [
-                f"{bands.name(b)} at {option.lambda_predicted[b]:.3f}"
-                for b in np.flatnonzero((option.lambda_predicted > LEANEST_FULL_LOAD) & (option.miss() > HURT)).tolist()
-                if bands.load[b] == "full"
-            ]
+            ratio = option.lambda_predicted
+            over = full & (ratio > LEANEST_FULL_LOAD) & (option.miss() > HURT)
+            lean, more = worst_of(np.flatnonzero(over).tolist(), ratio)
             if lean:
-                words.append(f"{option.what}: too lean at full load, {', '.join(lean)}; stop on any pinking.")
+                named = ", ".join(f"{bands.name(b)} at {ratio[b]:.3f}" for b in lean)
+                rest = f" and {more} more" if more else ""
+                words.append(f"{option.what}: too lean at full load, {named}{rest}; stop on any pinking.")
         return words
 
     def band_table(self) -> Table:

@@ -6,10 +6,12 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import ndtr
 
-from needlecalc.design.fit import Problem, cost, fit, smoothest
-from needlecalc.design.learn import Learned
+from needlecalc.design.fit import cost, fit, fit_from, smoothest
+from needlecalc.design.learned import Learned
 from needlecalc.design.limits import FLATS, Limits
+from needlecalc.design.problem import Point, Problem
 from needlecalc.design.sure import idle_band, trimmed
 from needlecalc.design.target import Target
 from needlecalc.design.verdict import MISSED_BY, conflicts
@@ -76,7 +78,7 @@ class Solution:
         array, shape (m,)
             Share of lambda; positive is lean. [-]
         """
-        return np.asarray(np.expm1(self.problem.misfit(self.x)[0]))
+        return np.asarray(np.expm1(self.problem.misfit(self.x)))
 
 
 def best_solution(learned: Learned, target: Target, limits: Limits, *, start: FloatArray | None = None) -> Solution:
@@ -133,13 +135,13 @@ def _idle_left_alone(
     low, high = problem.drop_range_mm
     if not tested.any() or not low <= 0.0 <= high:
         return None
-    now, _ = problem.misfit(problem.rest())
+    now = problem.misfit(problem.rest())
     if (np.abs(now[tested]) > IDLE_IS_RIGHT).any():
         return None
     others = problem.free & ~(share[tested] >= SUPPORT_SHARE).any(axis=0)
     left = problem.with_free(others, drop_range_mm=(0.0, 0.0))
     x, smoothness = smoothest(left)
-    misfit, _ = left.misfit(x)
+    misfit = left.misfit(x)
     served = np.abs(misfit[giving_way == 1.0]) <= MISSED_BY
     return (left, x, smoothness) if served.all() else None
 
@@ -164,8 +166,10 @@ def _on_whole_flats(problem: Problem, smoothness: float, x: FloatArray) -> tuple
 def _only_what_helps(problem: Problem, smoothness: float, x: FloatArray) -> tuple[Problem, FloatArray]:
     """The solution without the cuts that the hand's own error would make worthless."""
     hand = problem.learned.doubts.hand_mm
-    loss = _expected_loss(problem, x)
+    point = problem.point(x)
+    loss = _expected_loss(problem, point)
     while True:
+        x = point.x
         removal = np.zeros(problem.free.size)
         removal[problem.free] = np.abs(x[:-1])
         small = np.flatnonzero((removal > 0.0) & (removal < WORTH_A_STROKE * hand))
@@ -176,34 +180,40 @@ def _only_what_helps(problem: Problem, smoothness: float, x: FloatArray) -> tupl
             start = np.append(np.delete(x[:-1], int(problem.free[:station].sum())), x[-1])
             if not _feasible(fewer, start):
                 continue
-            trial = fit(fewer, smoothness, start)
+            trial = fit_from(fewer, smoothness, fewer.point(start))
             then = _expected_loss(fewer, trial)
             if then <= loss:
-                problem, x, loss = fewer, trial, then
+                problem, point, loss = fewer, trial, then
                 break
         else:
             break
     untouched = problem.with_free(np.zeros(problem.free.size, dtype=bool))
-    alone = fit(untouched, smoothness, untouched.rest())
+    alone = fit_from(untouched, smoothness, untouched.point(untouched.rest()))
     if _expected_loss(untouched, alone) <= loss:
-        return untouched, alone
-    return problem, x
+        return untouched, alone.x
+    return problem, point.x
 
 
 def _feasible(problem: Problem, x: FloatArray) -> bool:
     return bool((problem.limits_matrix @ x >= problem.limits_least - 1e-9).all())
 
 
-def _expected_loss(problem: Problem, x: FloatArray) -> float:
-    """Mean square misfit to expect after the hand has erred and the nut has put idle back."""
-    misfit, _ = problem.misfit(x)
-    learned = problem.learned
-    drop = learned.setup.carburettor.jet.drop_mm + float(x[-1])
-    _, slopes = learned.slopes(problem.true_diameters(x), drop)
-    idle = idle_band(learned, problem.target)
+def _expected_loss(problem: Problem, point: Point) -> float:
+    """What to expect after the hand has erred and the nut has put idle back: mean square misfit, and bands lost.
+
+    A band that leaves what is permitted counts as if it missed by as much again, so that a needle which serves is not
+    risked for a better mean.
+    """
+    learned, target = problem.learned, problem.target
+    misfit, slopes = point.misfit, point.by_needle
+    idle = idle_band(learned, target)
     if idle is not None:
         misfit = misfit - slopes[:, -1] / slopes[idle, -1] * misfit[idle]
     touched = np.zeros(problem.free.size)
-    touched[problem.free] = np.abs(x[:-1]) > LEAST_CUT_MM / 10.0
+    touched[problem.free] = np.abs(point.x[:-1]) > LEAST_CUT_MM / 10.0
     hand = ((trimmed(slopes, idle)[:, :-1] * learned.doubts.hand_mm * touched) ** 2).sum(axis=1)
-    return float((problem.care**2 * (misfit**2 + hand)).sum())
+    rich, lean = np.log(target.lambda_rich / target.lambda_target), np.log(target.lambda_lean / target.lambda_target)
+    known = problem.noise * problem.care / target.weight  # without the factor of bands that give way
+    doubt = np.sqrt(hand + known**2)
+    lost = ndtr((rich - misfit) / doubt) + ndtr((misfit - lean) / doubt)
+    return float((problem.care**2 * (misfit**2 + hand + ((lean - rich) / 2.0) ** 2 * lost)).sum())

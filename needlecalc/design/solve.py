@@ -8,17 +8,20 @@ import numpy as np
 from numpy.typing import NDArray
 
 from needlecalc.arrays import check_range
+from needlecalc.design.arrowhead import BandRows
 from needlecalc.design.binding import binding_limits
 from needlecalc.design.doubts import Doubts
-from needlecalc.design.fit import Problem, response
-from needlecalc.design.learn import Learned, learn
+from needlecalc.design.fit import response
+from needlecalc.design.learn import learn
+from needlecalc.design.learned import Learned
 from needlecalc.design.limits import Limits
 from needlecalc.design.nextstep import measure_next
 from needlecalc.design.options import work_out
+from needlecalc.design.problem import Problem
 from needlecalc.design.proposal import Design
 from needlecalc.design.solution import LEAST_CUT_MM, SUPPORT_SHARE, best_solution
 from needlecalc.design.stages import RISK, first_stage
-from needlecalc.design.sure import outlook, sources
+from needlecalc.design.sure import Cars, outlook, sources
 from needlecalc.design.target import Target
 from needlecalc.design.verdict import conflicts, station_flags, verdict
 from needlecalc.errors import InputError
@@ -95,22 +98,27 @@ def solve(
     learned = learned or learn(target.bands, setup, doubts=doubts)
     _same_bands(target, learned)
     learned = replace(learned, setup=limits.confined(learned.setup))
+    zero = target.sensor_zero
+    if zero is not None:
+        # Gas read beside the meter leaves less doubt of its zero than there was before.
+        learned = replace(learned, doubts=replace(learned.doubts, sensor_offset=zero.u))
     words, _ = conflicts(target)
     found = best_solution(learned, target, limits)
     problem, smoothness, x = found.problem, found.smoothness, found.x
     _, slopes = learned.slopes(learned.present_mm(), learned.setup.carburettor.jet.drop_mm)
     asked_mm, cut = _asked(learned, found.removal_mm(), limits)
     drop = found.drop_mm()
-    seen = outlook(learned, target, asked_mm, cut, drop, new_blank=limits.new_blank)
+    cars = Cars.of(learned)
+    seen = outlook(learned, target, asked_mm, cut, drop, new_blank=limits.new_blank, cars=cars)
 
     def after(removal_mm: FloatArray) -> FloatArray:
         diameters, touched = _asked(learned, removal_mm, limits)
-        return outlook(learned, target, diameters, touched, drop, new_blank=limits.new_blank).lambda_drawn
+        return outlook(learned, target, diameters, touched, drop, new_blank=limits.new_blank, cars=cars).lambda_drawn
 
     stage = first_stage(problem, smoothness, x, seen, after, risk=risk)
     first_mm, _ = _asked(learned, stage.removal_mm, limits)
     first_mm = np.where(cut, np.maximum(first_mm, asked_mm), asked_mm)
-    misfit, _ = problem.misfit(x)
+    misfit = problem.misfit(x)
     predicted = np.exp(misfit) * target.lambda_target
     low, high = seen.interval()
     first = np.quantile(stage.lambda_drawn, [0.05, 0.5, 0.95], axis=0)
@@ -122,7 +130,8 @@ def solve(
         for drawn in (seen.lambda_drawn, stage.lambda_drawn)
     ]
     needle = learned.setup.carburettor.needle
-    doubt_um, mostly = _diameter_doubt(problem, smoothness, x, cut)
+    by_unknowns, by_needle = learned.slopes(problem.true_diameters(x), drop)
+    doubt_um, mostly = _diameter_doubt(problem, smoothness, x, cut, by_unknowns)
     made = Design(
         learned=learned,
         target=target,
@@ -141,7 +150,7 @@ def solve(
         diameter_u_um=doubt_um,
         largest_doubt=mostly,
         tolerance_um=_tolerance_um(slopes[:, :-1], found.share),
-        idle_percent_per_um=_idle_per_um(learned, target, problem.true_diameters(x), drop),
+        idle_percent_per_um=_idle_per_um(target, by_needle[:, :-1]),
         supported=found.supported,
         status=status,
         met=met,
@@ -152,6 +161,7 @@ def solve(
             *words,
             *_test_flags(target, fails, risk),
             *station_flags(found.supported, found.inside),
+            *(zero.words()[:1] if zero and zero.readings else ()),
             *target.cautions(),
             *said_of_checks,
         ),
@@ -200,14 +210,12 @@ def _asked(learned: Learned, removal_mm: FloatArray, limits: Limits) -> tuple[Fl
 
 
 def _diameter_doubt(
-    problem: Problem, smoothness: float, x: FloatArray, cut: NDArray[np.bool_]
+    problem: Problem, smoothness: float, x: FloatArray, cut: NDArray[np.bool_], by_unknowns: BandRows
 ) -> tuple[FloatArray, tuple[str, ...]]:
     """Standard uncertainty of each diameter asked, in um, and its largest source."""
     learned = problem.learned
-    drop = learned.setup.carburettor.jet.drop_mm + float(x[-1])
-    by_unknowns, _ = learned.slopes(problem.true_diameters(x), drop)
     moves = response(problem, smoothness, x)
-    by_source = sources(learned, moves @ by_unknowns)
+    by_source = sources(learned, by_unknowns, moves)
     offset = learned.doubts.sensor_offset / problem.target.lambda_target
     by_source["sensor"] = np.abs(moves @ offset)
     total = np.sqrt(sum(part**2 for part in by_source.values()))
@@ -232,21 +240,20 @@ def _tolerance_um(slopes: FloatArray, share: FloatArray) -> FloatArray:
     return np.where(worst > 0.0, 1e3 * 0.01 / np.where(worst > 0.0, worst, 1.0), np.nan)
 
 
-def _idle_per_um(learned: Learned, target: Target, diameters_mm: FloatArray, drop_mm: float) -> FloatArray:
+def _idle_per_um(target: Target, slopes: FloatArray) -> FloatArray:
     """Change of idle's lambda for each um taken off a station, in per cent; NaN where no idle was measured."""
     idles = [b for b, load in enumerate(target.bands.load) if load == "idle"]
     if not idles:
-        return np.full(diameters_mm.size, np.nan)
+        return np.full(slopes.shape[1], np.nan)
     idle = min(idles, key=lambda b: float(target.bands.rpm[b]))
-    _, slopes = learned.slopes(diameters_mm, drop_mm)
-    return np.asarray(-100.0 * 1e-3 * slopes[idle, :-1])
+    return np.asarray(-100.0 * 1e-3 * slopes[idle])
 
 
 def _test_flags(target: Target, fails: list[float], risk: float) -> list[str]:
     """How sure the bands with a test are to pass it."""
     if not target.tested.any():
         return []
-    names = ", ".join(target.bands.name(b) for b in np.flatnonzero(target.tested).tolist())
+    names = target.bands.names(np.flatnonzero(target.tested).tolist())
     words = (
         f"Test of {names}: chance to fail {100 * fails[0]:.0f} % when all is cut, {100 * fails[1]:.0f} % at the first stop"
     )

@@ -7,7 +7,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from needlecalc.design.fit import Problem, fit
+from needlecalc.design.fit import fit_from
+from needlecalc.design.problem import Problem
 from needlecalc.design.sure import Outlook
 from needlecalc.units import FloatArray
 
@@ -85,6 +86,7 @@ def first_stage(
     not enough, a share of that cut is taken off that is; where the needle is too rich before any cut, the
     four stand.
     """
+    here = problem.point(x)
     whole = np.zeros(problem.free.size)
     whole[problem.free] = x[:-1]
     spread = np.log(seen.lambda_drawn).std(axis=0)
@@ -108,13 +110,13 @@ def first_stage(
         fenceless = np.full(spread.size, -np.inf)
         lean = replace(problem, start=problem.start - times * spread, tested=fenceless)
         short = np.zeros(problem.free.size)
-        short[problem.free] = fit(lean, smoothness, x)[:-1]
+        missed = replace(here, misfit=here.misfit - times * spread)
+        short[problem.free] = fit_from(lean, smoothness, missed).x[:-1]
         short = np.clip(np.minimum(short, whole), 0.0 if (whole >= 0.0).all() else None, None)
         return short, seen.moved(whole - short)
 
     def test_kept(short: FloatArray) -> tuple[FloatArray, FloatArray]:
-        _, slopes = problem.fuel(problem.true_diameters(x), problem.learned.setup.carburettor.jet.drop_mm + float(x[-1]))
-        by_station = np.abs(slopes[tested, :-1]).max(axis=0)
+        by_station = np.abs(here.by_needle[tested, :-1]).max(axis=0)
         meters = by_station > METERS * by_station.max()
         for share in (1.0, 0.75, 0.5, 0.25, 0.0):
             trial = _tapered(problem, np.where(meters, share * short, short))

@@ -7,7 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from needlecalc.design.learn import Learned
+from needlecalc.design.arrowhead import BandRows, parts
+from needlecalc.design.learned import Learned
 from needlecalc.design.target import Target
 from needlecalc.design.unknowns import SHARED
 from needlecalc.units import FloatArray
@@ -27,7 +28,7 @@ class Nut:
     log_target : float
         ln(lambda) the meter is brought to. [-]
     missed_mm : array, shape (s,)
-        How far each car's nut stays off, as it turns by steps. [mm]
+        How far each car's nut stays off, as it turns by steps and is set by a reading that wanders. [mm]
     least_mm, greatest_mm : float
         Change of drop the nut can still give. [mm]
     """
@@ -37,6 +38,86 @@ class Nut:
     missed_mm: FloatArray
     least_mm: float
     greatest_mm: float
+
+
+@dataclass(frozen=True, eq=False)
+class Cars:
+    """Cars drawn from what is believed, whatever needle they get.
+
+    Parameters
+    ----------
+    learned : Learned
+        What is believed.
+    car : array, shape (s, k)
+        Unknowns of each car that are no band's own. [mixed]
+    lift_mm : array, shape (s, m)
+        Lift of each band. [mm]
+    without_fuel : array, shape (s, m)
+        ln(lambda) plus gain times ln(fuel), which no needle changes. [-]
+    """
+
+    learned: Learned
+    car: FloatArray
+    lift_mm: FloatArray
+    without_fuel: FloatArray
+
+    @classmethod
+    def of(cls, learned: Learned, count: int = CARS) -> Cars:
+        """Cars of what is believed; the seed is fixed.
+
+        Parameters
+        ----------
+        learned : Learned
+            What is believed.
+        count : int
+            How many.
+
+        Returns
+        -------
+        Cars
+            The same whenever asked for.
+        """
+        place, rng = learned.place, np.random.default_rng(0)
+        off, believed = learned.belief.draw_car(rng, count), place.own(learned.mean)
+        car = learned.mean[place.car()] + off
+        lift, without_fuel = np.empty((count, place.bands)), np.empty((count, place.bands))
+        for part in parts(place.bands):
+            own = believed[part] + learned.belief.draw_own(rng, off, part)
+            lift[:, part], without_fuel[:, part] = own[..., 1], learned.without_fuel(car, own, part)
+        return cls(learned, car, lift, without_fuel)
+
+    def untouched_mm(self) -> FloatArray:
+        """True diameters of the needle now fitted.
+
+        Returns
+        -------
+        array, shape (s, n)
+            What was measured less the error of each car. [mm]
+        """
+        history = self.learned.history
+        number = int(history.needle_of_pass()[-1])
+        return np.asarray(history.passes[-1].needle.diameters_mm - self.car[:, self.learned.place.needle(number)])
+
+    def log_lambda(self, diameters_mm: FloatArray, drop_mm: float) -> FloatArray:
+        """ln(lambda) of each band on any needle.
+
+        Parameters
+        ----------
+        diameters_mm : array, shape (s, n)
+            True diameters in each car. [mm]
+        drop_mm : float
+            Jet drop. [mm]
+
+        Returns
+        -------
+        array, shape (s, m)
+            ln(lambda). [-]
+        """
+        out: FloatArray = np.empty(self.lift_mm.shape)
+        for part in parts(out.shape[1]):
+            fuel = self.learned.log_fuel_of(self.car, self.lift_mm[:, part], diameters_mm, drop_mm, part)
+            out[:, part] = self.without_fuel[:, part] - self.car[:, :1] * fuel
+        return out
 
 
 @dataclass(frozen=True)
@@ -108,7 +189,7 @@ def outlook(
     *,
     new_blank: bool = False,
     error_mm: FloatArray | float | None = None,
-    count: int = CARS,
+    cars: Cars | None = None,
 ) -> Outlook:
     """Lambda of every band after a cut, over cars drawn from what is believed.
 
@@ -128,8 +209,8 @@ def outlook(
         Whether every diameter is made anew, and may be thicker than the needle fitted.
     error_mm : float or array, shape (n,), or None
         Standard error of the diameters cut: that of the hand when not given. [mm]
-    count : int
-        Cars to draw.
+    cars : Cars or None
+        Cars drawn before; drawn anew when not given.
 
     Returns
     -------
@@ -141,16 +222,13 @@ def outlook(
     Each car has its own lift, gain, jet length, fuel, needle and sensor error; its hand errs by itself.
     The seed is fixed: the same design gives the same figures.
     """
-    doubts, place = learned.doubts, learned.place
-    cars = learned.samples(count)
-    rng = np.random.default_rng(1)
-    number = int(learned.history.needle_of_pass()[-1])
-    measured = learned.history.passes[-1].needle.diameters_mm
-    untouched = measured - cars[:, place.needle(number)]
+    doubts, rng = learned.doubts, np.random.default_rng(1)
+    cars = cars or Cars.of(learned)
+    count, untouched = int(cars.car.shape[0]), cars.untouched_mm()
     error = doubts.hand_mm if error_mm is None else error_mm
     filed = diameters_mm + error * rng.standard_normal((count, diameters_mm.size))
     diameters = filed if new_blank else np.where(cut, np.minimum(filed, untouched), untouched)
-    log = learned.log_lambda(cars, diameters, drop_mm)
+    log = cars.log_lambda(diameters, drop_mm)
     _, slopes = learned.slopes(diameters_mm, drop_mm)
     offset = doubts.sensor_offset * rng.standard_normal(count)
     idle = idle_band(learned, target)
@@ -159,6 +237,8 @@ def outlook(
         jet = learned.setup.carburettor.jet
         low, high = jet.drop_range_mm()
         steps = QUARTER_FLAT * jet.flat_mm * rng.uniform(-1.0, 1.0, count)
+        read_u = np.hypot(doubts.repeatability, learned.bands.lambda_se[idle] / learned.bands.lambda_measured[idle])
+        steps = steps + read_u / slopes[idle, -1] * rng.standard_normal(count)
         nut = Nut(idle, float(np.log(target.lambda_target[idle])), steps, low - drop_mm, high - drop_mm)
     return Outlook(_with_meter(log, slopes, offset, nut), log, slopes, offset, nut)
 
@@ -212,29 +292,36 @@ def trimmed(slopes: FloatArray, idle: int | None) -> FloatArray:
     return np.asarray(slopes - np.outer(slopes[:, -1] / slopes[idle, -1], slopes[idle]))
 
 
-def sources(learned: Learned, by_unknowns: FloatArray) -> dict[str, FloatArray]:
-    """Share of doubt that each source brings to each band.
+def sources(learned: Learned, rows: BandRows, weights: FloatArray) -> dict[str, FloatArray]:
+    """Share of doubt that each source brings to weighted sums over the bands.
 
     Parameters
     ----------
     learned : Learned
         What is believed.
-    by_unknowns : array, shape (r, k)
-        Slopes of whatever is asked about, by the unknowns. [mixed]
+    rows : BandRows
+        Slopes of ln(lambda) of each band by the unknowns.
+    weights : array, shape (r, m)
+        Weight of each band in each sum. [any]
 
     Returns
     -------
     dict of str to array, shape (r,)
-        Standard uncertainty from each source taken alone. [as the slopes]
+        Standard uncertainty from each source taken alone. [as the weights]
     """
     place = learned.place
-    groups: dict[str, list[int]] = {name: [place.shared(name)] for name in SHARED}
-    groups["lambda"] = list(range(*place.level().indices(place.size())))
-    groups["lift"] = [*range(*place.lift().indices(place.size())), *groups.pop("lift zero"), *groups.pop("lift scale")]
-    groups["micrometer"] = list(range(place.needle(0).start, place.size()))
+    by_car, by_own = weights @ rows.by_car, weights[:, :, None] * rows.by_own
+    groups = {name: [place.shared(name)] for name in SHARED}
+    pattern = range(*place.pattern().indices(place.size()))
+    lift = [*groups.pop("lift zero"), *groups.pop("lift scale"), *pattern]
+    groups |= {"lambda": [], "lift": lift, "micrometer": list(range(place.needle(0).start, place.car().stop))}
+    own_of = {"lambda": np.array([1.0, 0.0]), "lift": np.array([0.0, 1.0])}
     out = {}
     for name, members in groups.items():
-        part = by_unknowns[:, members]
-        variance = np.einsum("ri,ij,rj->r", part, learned.covariance[np.ix_(members, members)], part)
-        out[name] = np.sqrt(np.maximum(variance, 0.0))
+        part = np.zeros(by_car.shape)
+        part[:, members] = by_car[:, members]
+        if name in own_of:
+            out[name] = learned.belief.u_of_sums(part, by_own * own_of[name])
+        else:
+            out[name] = np.asarray(np.linalg.norm(part @ learned.belief.root, axis=1))
     return out

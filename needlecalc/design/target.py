@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Mapping
 from dataclasses import dataclass
 
@@ -11,7 +12,8 @@ from numpy.typing import NDArray
 from needlecalc.arrays import check_range, read_only, same_length
 from needlecalc.design.idletest import CO_MARGIN_PERCENT, LAMBDA_MARGIN, Edge, edge_by_co, edge_by_lambda, idle_aim
 from needlecalc.errors import InputError
-from needlecalc.measure.bands import Bands
+from needlecalc.measure.bands import Bands, worst_of
+from needlecalc.measure.sensorzero import SensorZero
 from needlecalc.measure.sweep import LeanLimits
 from needlecalc.show import Column, Shown, Table
 from needlecalc.units import FloatArray
@@ -28,7 +30,7 @@ WISH_KEYS = ("lambda", "rich", "lean", "weight")
 
 @dataclass(frozen=True, repr=False, eq=False)
 class Target(Shown):
-    """Lambda asked for in each band.
+    """Lambda asked for in each band, as the lambda meter shows it.
 
     Parameters
     ----------
@@ -46,6 +48,8 @@ class Target(Shown):
     tested : array of bool, shape (m,), or None
         Bands whose richest permitted lambda is that of a test, which a design must not spoil; none when not
         given.
+    sensor_zero : SensorZero or None
+        How far the meter is known to be off, which the targets allow for already; None where no gas was read.
 
     Raises
     ------
@@ -60,6 +64,7 @@ class Target(Shown):
     lambda_lean: FloatArray = None  # type: ignore[assignment]
     weight: FloatArray = None  # type: ignore[assignment]
     tested: NDArray[np.bool_] = None  # type: ignore[assignment]
+    sensor_zero: SensorZero | None = None
 
     def __post_init__(self) -> None:
         aim = read_only(self.lambda_target, "lambda_target")
@@ -125,27 +130,43 @@ class Target(Shown):
             }
             for b in range(len(self.why))
         ]
-        return Table("Target", columns, rows, notes=(*self.contradictions(), *self.cautions()))
+        zero = self.sensor_zero.words() if self.sensor_zero else ()
+        return Table("Target", columns, rows, notes=(*zero, *self.contradictions(), *self.cautions()))
 
-    def opposed(self) -> list[tuple[int, int]]:
-        """Pairs of bands on one lift that ask for different changes.
+    def opposed(self) -> NDArray[np.intp]:
+        """Bands on one lift that ask for different changes.
 
         Returns
         -------
-        list of tuple of int
-            The band that asks for more fuel, then the other.
+        array of int, shape (r, 2)
+            Each band that gives way, after the one of its lift that asks for most fuel; the pairs furthest apart first.
+
+        Notes
+        -----
+        One sweep up and one down the lifts, keeping of those near enough only what may still be the greatest wish.
         """
-        wish = np.log(self.bands.lambda_measured / self.lambda_target)  # more fuel asked, as a share
-        pairs = []
-        order = np.argsort(self.bands.lift_mm)
-        for i, a in enumerate(order.tolist()):
-            for b in order[i + 1 :].tolist():
-                # A band whose lift is not known yet is on no one's lift.
-                if not self.bands.lift_mm[b] - self.bands.lift_mm[a] <= SAME_LIFT_MM:
-                    break
-                if abs(wish[a] - wish[b]) > CONFLICT_SHARE:
-                    pairs.append((a, b) if wish[a] > wish[b] else (b, a))
-        return pairs
+        wish = self._wish()
+        # A band whose lift is not known yet is on no one's lift.
+        order = np.argsort(self.bands.lift_mm, kind="stable")[: int(np.isfinite(self.bands.lift_mm).sum())]
+        greatest = np.arange(wish.size)
+        for way in (order.tolist(), order[::-1].tolist()):
+            near: deque[int] = deque()
+            for band in way:
+                while near and not abs(self.bands.lift_mm[band] - self.bands.lift_mm[near[0]]) <= SAME_LIFT_MM:
+                    near.popleft()
+                if near and wish[near[0]] > wish[greatest[band]]:
+                    greatest[band] = near[0]
+                while near and wish[near[-1]] <= wish[band]:
+                    near.pop()
+                near.append(band)
+        apart = wish[greatest] - wish
+        leaner = np.flatnonzero(apart > CONFLICT_SHARE)
+        leaner = leaner[np.argsort(-apart[leaner], kind="stable")]
+        return np.column_stack([greatest[leaner], leaner])
+
+    def _wish(self) -> FloatArray:
+        """Fuel asked for more than now, as a share."""
+        return np.asarray(np.log(self.bands.lambda_measured / self.lambda_target))
 
     def contradictions(self) -> tuple[str, ...]:
         """Wishes that one needle cannot grant together.
@@ -153,12 +174,12 @@ class Target(Shown):
         Returns
         -------
         tuple of str
-            One sentence each.
+            One sentence each; of very many the worst, and how many more.
         """
-        bands, words = self.bands, []
-        now = bands.lambda_measured
-        wish = np.log(now / self.lambda_target)
-        for richer, leaner in self.opposed():
+        bands, words, wish = self.bands, [], self._wish()
+        now, opposed = bands.lambda_measured, self.opposed()
+        named, more = worst_of(range(len(opposed)))
+        for richer, leaner in opposed[named].tolist():
             # Fuel, as a factor, that each would still permit.
             apart = now[richer] / self.lambda_lean[richer] > now[leaner] / self.lambda_rich[leaner]
             even = " Not even what is permitted of the two can be had together." if apart else ""
@@ -167,7 +188,19 @@ class Target(Shown):
                 f"{bands.lift_mm[richer]:.1f} mm but ask for {100 * wish[richer]:+.0f} % and "
                 f"{100 * wish[leaner]:+.0f} % fuel; one needle cannot give both, so the richer wins.{even}"
             )
+        if more:
+            words.append(f"Conflict: {more} more bands give way to a richer wish on their lift, these being the worst.")
         return tuple(words)
+
+    def leanest_full_load(self) -> float:
+        """Leanest lambda that is safe at full load, as the meter shows it.
+
+        Returns
+        -------
+        float
+            Lambda 0.92, common practice, and what the meter is off. [-]
+        """
+        return LEANEST_FULL_LOAD + (self.sensor_zero.mean if self.sensor_zero else 0.0)
 
     def cautions(self) -> tuple[str, ...]:
         """What is dangerous in what was asked.
@@ -177,16 +210,16 @@ class Target(Shown):
         tuple of str
             One sentence each.
         """
-        lean = [
-            f"{self.bands.name(b)} at {self.lambda_target[b]:.2f}"
-            for b, load in enumerate(self.bands.load)
-            if load == "full" and self.lambda_target[b] > LEANEST_FULL_LOAD + 1e-9
-        ]
+        full = np.array([load == "full" for load in self.bands.load])
+        lean, more = worst_of(
+            np.flatnonzero(full & (self.lambda_target > LEANEST_FULL_LOAD + 1e-9)).tolist(), self.lambda_target
+        )
         if not lean:
             return ()
+        named = ", ".join(f"{self.bands.name(b)} at {self.lambda_target[b]:.2f}" for b in lean)
         return (
             f"Full-load targets leaner than lambda {LEANEST_FULL_LOAD:g} can melt pistons (common practice): "
-            f"{', '.join(lean)}. Make them richer, and stop on any pinking.",
+            f"{named}{f' and {more} more' if more else ''}. Make them richer, and stop on any pinking.",
         )
 
 
@@ -202,6 +235,8 @@ def make_target(
     tester_lambda: float = 0.0,
     permitted_either_side: float = PERMITTED_EITHER_SIDE,
     lean_limits: LeanLimits | None = None,
+    idle_o2_percent: float = 0.0,
+    sensor_zero: SensorZero | None = None,
 ) -> Target:
     """Target lambda by load, from the user's table, an idle test, or the usual regimes.
 
@@ -230,6 +265,10 @@ def make_target(
         lambda 0.92 on the lean side. [-]
     lean_limits : LeanLimits or None
         Leanest smooth lambda found by sweeps; no target of their bands goes leaner than that less the margin.
+    idle_o2_percent : float
+        Oxygen an analyser finds at idle beside the CO: the more is left over, the leaner the CO limit lies. [%]
+    sensor_zero : SensorZero or None
+        How far the lambda meter is off, by gas read beside it; targets are then given as that meter shows them.
 
     Returns
     -------
@@ -266,9 +305,11 @@ def make_target(
             msg = f"The target table names {key!r}, but after @ stands the speed of one band, as in 'full@3000'."
             raise InputError(msg)
     check_range(permitted_either_side, "permitted_either_side", 0.005, 0.2, cure="It is a lambda either side.")
-    by_co = edge_by_co(idle_co_percent, idle_margin_co_percent, tester_co_percent)
+    by_co = edge_by_co(idle_co_percent, idle_margin_co_percent, tester_co_percent, idle_o2_percent)
     by_lambda = edge_by_lambda(idle_lambda_least, idle_margin_lambda, tester_lambda)
     test = max((edge for edge in (by_co, by_lambda) if edge is not None), key=lambda edge: edge[0], default=None)
+    # Wishes are of true lambda: what the meter read is brought to it, and the answer back.
+    off = sensor_zero.mean if sensor_zero else 0.0
     rows = []
     for b, load in enumerate(bands.load):
         own_key = _own_key(bands, b, table)
@@ -277,7 +318,7 @@ def make_target(
         if "lambda" in own:
             aim, why = own["lambda"], f"table: {own_key}"
         elif idle_test is not None:
-            aim, why = idle_aim(float(bands.lambda_measured[b]), idle_test)
+            aim, why = idle_aim(float(bands.lambda_measured[b]) - off, idle_test)
         elif load in REGIMES:
             aim, why = REGIMES[load], f"usual for {load}, common practice"
         else:
@@ -289,22 +330,24 @@ def make_target(
         limit = np.inf
         swept = None if lean_limits is None else lean_limits.most(load, float(bands.rpm_low[b]), float(bands.rpm_high[b]))
         if lean_limits is not None and swept is not None:
-            limit = float(lean_limits.lambda_limit[swept[1]])
-            if swept[0] < aim:
+            limit = float(lean_limits.lambda_limit[swept[1]]) - off
+            if swept[0] - off < aim:
                 why = f"lean limit {limit:.2f} less {lean_limits.margin:g}; {aim:.2f} was asked ({why})"
-                aim = swept[0]
+                aim = swept[0] - off
         permitted = _permitted(bands, b, aim, own, idle_test, permitted_either_side, limit)
         rows.append((aim, *permitted, own.get("weight", 1.0), why))
     aims, rich, lean, weight, reasons = zip(*rows, strict=True)
+    shown = [np.asarray(column) + off for column in (aims, rich, lean)]
     tested = np.array([test is not None and load == "idle" for load in bands.load])
     return Target(
         bands,
-        read_only(aims, "lambda_target"),
+        read_only(shown[0], "lambda_target"),
         tuple(reasons),
-        read_only(rich, "lambda_rich"),
-        read_only(lean, "lambda_lean"),
+        read_only(shown[1], "lambda_rich"),
+        read_only(shown[2], "lambda_lean"),
         read_only(weight, "weight"),
         tested,
+        sensor_zero,
     )
 
 

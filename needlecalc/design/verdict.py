@@ -7,9 +7,11 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from needlecalc.design.fit import Problem, smoothest
+from needlecalc.design.fit import smoothest
 from needlecalc.design.limits import Limits
+from needlecalc.design.problem import Problem
 from needlecalc.design.target import Target
+from needlecalc.measure.bands import worst_of
 from needlecalc.units import FloatArray
 
 MISSED_BY = 0.02
@@ -31,11 +33,10 @@ def conflicts(target: Target) -> tuple[list[str], FloatArray]:
     list of str
         One sentence each.
     array, shape (m,)
-        1, and more for the leaner wish of each pair, which gives way. [-]
+        1, and more for a band that gives way to a richer wish on its lift. [-]
     """
     giving_way = np.ones(target.lambda_target.size)
-    for _, leaner in target.opposed():
-        giving_way[leaner] = GIVING_WAY
+    giving_way[target.opposed()[:, 1]] = GIVING_WAY
     return list(target.contradictions()), giving_way
 
 
@@ -61,17 +62,26 @@ def verdict(problem: Problem, limits: Limits, x: FloatArray) -> tuple[str, bool,
         Advice, one sentence each.
     """
     bands = problem.target.bands
-    misfit, _ = problem.misfit(x)
+    misfit = problem.misfit(x)
     missed = np.expm1(misfit)
     blocked = _blocked(problem, limits, missed)
+    off = np.abs(missed)
+    named, more = worst_of(np.flatnonzero(off > MISSED_BY).tolist(), off)
     advice = [
         f"{bands.name(b)}: predicted {100 * missed[b]:+.1f} % from target ({'leaner' if missed[b] > 0 else 'richer'})."
-        for b in np.flatnonzero(np.abs(missed) > MISSED_BY).tolist()
+        for b in named
     ]
+    if more:
+        advice.append(f"{more} more bands are predicted over {100 * MISSED_BY:.0f} % from target, these being the worst.")
     target = problem.target
-    for b, ratio in enumerate((1.0 + missed) * target.lambda_target):
-        if ratio > target.lambda_lean[b] + 1e-6:
-            advice.append(f"{bands.name(b)}: lambda {ratio:.3f} is leaner than the {target.lambda_lean[b]:.3f} permitted.")
+    ratio = (1.0 + missed) * target.lambda_target
+    past = ratio - target.lambda_lean
+    named, more = worst_of(np.flatnonzero(past > 1e-6).tolist(), past)
+    advice += [
+        f"{bands.name(b)}: lambda {ratio[b]:.3f} is leaner than the {target.lambda_lean[b]:.3f} permitted." for b in named
+    ]
+    if more:
+        advice.append(f"{more} more bands are leaner than permitted, these being the worst.")
     at_limit = problem.limits_matrix @ x - problem.limits_least < 1e-7
     jet = [name for name, on in zip(problem.names, at_limit, strict=True) if on and name.startswith("jet at")]
     low, high = problem.drop_range_mm
@@ -79,15 +89,15 @@ def verdict(problem: Problem, limits: Limits, x: FloatArray) -> tuple[str, bool,
         advice.append(f"The {jet[0]} in the range stated; a wider range of the nut may serve.")
     if blocked.any():
         needs_metal = bool((missed[blocked] < 0.0).any())
-        named = blocked & (missed < 0.0) if needs_metal else blocked
-        names = ", ".join(bands.name(b) for b in np.flatnonzero(named).tolist())
+        short = blocked & (missed < 0.0) if needs_metal else blocked
+        names = bands.names(np.flatnonzero(short).tolist(), off)
         reason = "it needs metal added, which cannot be filed" if needs_metal else "a limit on the cut binds"
         return f"Cannot be met by filing: at {names} {reason}.", False, advice
-    if np.abs(missed).max() > FAR_OFF:
-        far = ", ".join(bands.name(b) for b in np.flatnonzero(np.abs(missed) > FAR_OFF).tolist())
+    if off.max() > FAR_OFF:
+        far = bands.names(np.flatnonzero(off > FAR_OFF).tolist(), off)
         advice.append("Measure the bands named again, or ask less of those that give way; one needle serves one lift.")
         return f"Cannot be met by filing: neighbouring lifts ask for different things, {far} stay far off.", False, advice
-    worst = 100 * np.abs(missed).max()
+    worst = 100 * off.max()
     if np.abs(x[:-1]).max(initial=0.0) < 5e-4:
         turn = float(x[-1]) / problem.learned.setup.carburettor.jet.flat_mm
         jet_words = "" if abs(x[-1]) < 0.02 else f" Turn the jet nut {abs(turn):.1f} flats {'down' if turn > 0 else 'up'}."
@@ -97,8 +107,8 @@ def verdict(problem: Problem, limits: Limits, x: FloatArray) -> tuple[str, bool,
             True,
             advice,
         )
-    if (np.abs(missed) > MISSED_BY).any():
-        missing = int((np.abs(missed) > MISSED_BY).sum())
+    if (off > MISSED_BY).any():
+        missing = int((off > MISSED_BY).sum())
         return f"Usable, but {missing} of {missed.size} bands stay more than 2 % off target; see the flags.", True, advice
     kind = "a new blank" if limits.new_blank else "filing"
     return f"Usable: {kind} brings every band within {worst:.1f} % of its target.", True, advice
@@ -110,7 +120,7 @@ def _blocked(problem: Problem, limits: Limits, missed: FloatArray) -> NDArray[np
         return np.zeros(missed.size, dtype=bool)
     loose = problem.with_free(problem.inside, replace(limits, new_blank=True, max_cut_mm=2.0, never_below_mm={}))
     x, _ = smoothest(loose)
-    misfit, _ = loose.misfit(x)
+    misfit = loose.misfit(x)
     return np.asarray((np.abs(missed) > MISSED_BY) & (np.abs(misfit) < BETTER_WITH_METAL * np.abs(missed)))
 
 

@@ -33,6 +33,7 @@ from needlecalc.show import Column, Shown, Table
 from needlecalc.units import FloatArray
 
 USUAL_RPM_EDGES = (500.0, 1100.0, 1750.0, 2250.0, 2750.0, 3250.0, 3750.0, 4250.0, 4750.0, 5250.0)
+NAMED_IN_FULL, WORST_NAMED = 12, 6  # of a longer list only so many are named, and the others counted
 # Pieces of a hold closer than this are one visit.
 VISIT_GAP_S = 5.0
 
@@ -44,6 +45,36 @@ NOT_ALWAYS_KNOWN = (
     "spread_within",
     "spread_between",
 )
+
+
+def worst_of(bands: Sequence[int], badness: FloatArray | None = None) -> tuple[list[int], int]:
+    """Bands of a list to speak of: all where they are few, else the worst.
+
+    Parameters
+    ----------
+    bands : sequence of int
+        Positions, from 0.
+    badness : array, shape (m,), or None
+        How bad each band is; in the order given where it is not known. [any]
+
+    Returns
+    -------
+    list of int
+        Those to name: as given where all are, else worst first.
+    int
+        How many are left.
+
+    Examples
+    --------
+    >>> worst_of(range(14), np.arange(14.0))
+    ([13, 12, 11, 10, 9, 8], 8)
+    """
+    listed = [int(band) for band in bands]
+    if len(listed) <= NAMED_IN_FULL:
+        return listed, 0
+    if badness is not None:
+        listed = [listed[k] for k in np.argsort(-badness[listed], kind="stable")[:WORST_NAMED].tolist()]
+    return listed[:WORST_NAMED], len(bands) - WORST_NAMED
 
 
 @dataclass(frozen=True, repr=False, eq=False)
@@ -162,6 +193,34 @@ class Bands(Shown):
             Speed and load, and the bank where there are two.
         """
         return f"{self.rpm[band]:.0f} rpm {self.load[band]} {self.bank[band]}".rstrip()
+
+    def names(self, bands: Sequence[int], badness: FloatArray | None = None) -> str:
+        """Names of some bands in a row: all where they are few, else the worst and how many more.
+
+        Parameters
+        ----------
+        bands : sequence of int
+            Positions, from 0.
+        badness : array, shape (m,), or None
+            How bad each band is; in the order given where it is not known. [any]
+
+        Returns
+        -------
+        str
+            Names, between commas.
+
+        Examples
+        --------
+        >>> from needlecalc import typed_bands
+        >>> many = typed_bands(range(1000, 2500, 100), [1.0] * 15)
+        >>> many.names([0, 1])
+        '1000 rpm full, 1100 rpm full'
+        >>> many.names(range(14))
+        '1000 rpm full, 1100 rpm full, 1200 rpm full, 1300 rpm full, 1400 rpm full, 1500 rpm full and 8 more'
+        """
+        named, more = worst_of(bands, badness)
+        words = ", ".join(self.name(band) for band in named)
+        return f"{words} and {more} more" if more else words
 
     def only(self, bands: Sequence[int]) -> Bands:
         """Some of the bands, in the order named.

@@ -7,14 +7,13 @@ from collections.abc import Sequence
 from needlecalc.measure.checklimits import CheckLimits
 from needlecalc.measure.gate import AMBER, GREEN, RED, Check, graded, missing, right
 from needlecalc.measure.noted import GasReading
-from needlecalc.physics.exhaust import co_percent_of_lambda, dilution, lambda_of_co_percent
+from needlecalc.physics.analyser import CO_ERROR_PERCENT, ERROR_SHARE, dilution
+from needlecalc.physics.exhaust import co_percent_of_lambda, lambda_of_co_percent
 
 # CO below this tells neither lambda nor air: a lean mixture and a diluted one look alike.
 TELLING_CO_PERCENT = 0.5
 # What a sound engine may leave of oxygen; common practice, no source.
 MOST_RESIDUAL_O2_PERCENT = 1.0
-# Largest errors allowed of a good analyser: OIML R 99, class I (value from memory).
-CO_U_PERCENT, CO_U_SHARE = 0.06, 0.05
 LEAN_AT_IDLE_BY = 0.08
 
 
@@ -140,7 +139,7 @@ def _co_limit(gas: GasReading) -> Check:
     limit = gas.co_limit_percent
     assert limit is not None
     if gas.co_percent is not None:
-        best, doubt = gas.co_percent, max(CO_U_PERCENT, CO_U_SHARE * gas.co_percent)
+        best, doubt = gas.co_percent, max(CO_ERROR_PERCENT, ERROR_SHARE * gas.co_percent)
         low, high, source = max(best - doubt, 0.0), best + doubt, "read"
     elif gas.lambda_measured is not None:
         at = [gas.lambda_measured + way * gas.lambda_u for way in (0.0, 1.0, -1.0)]

@@ -15,6 +15,8 @@ from needlecalc.units import FloatArray
 
 WEIGHED = "weighed against"
 BEYOND_SIGMAS = 2.0
+ALIKE_SHARE = 0.9  # of the variance of a computed lift that its neighbours share
+ALIKE_OVER = 0.7  # ratio of lifts, in ln, over which they do
 OPEN_THROTTLE = 0.8  # of the outside pressure: above it the pulses of the cylinders reach the air valve
 
 
@@ -118,6 +120,37 @@ class LiftWay:
             Shared and own part together. [mm]
         """
         return np.hypot(self.common_u_mm, self.own_u_mm)
+
+
+def alike(lift_mm: FloatArray) -> FloatArray:
+    """Correlation of the own errors of computed lifts: each errs much as its neighbours do.
+
+    Parameters
+    ----------
+    lift_mm : array, shape (m,)
+        Lifts. [mm]
+
+    Returns
+    -------
+    array, shape (m, m)
+        Correlation, 1 on the diagonal. [-]
+
+    Notes
+    -----
+    Filling, throat and pulses change little from one running point to the next, so all but a tenth of the
+    variance is a pattern that fades with the ratio of the lifts; share and range are judgement, no source.
+
+    Examples
+    --------
+    >>> print(alike(np.array([2.0, 2.0, 20.0])).round(2))
+    [[1.   0.9  0.06]
+     [0.9  1.   0.06]
+     [0.06 0.06 1.  ]]
+    """
+    apart = np.abs(np.subtract.outer(np.log(lift_mm + 1.0), np.log(lift_mm + 1.0)))
+    out = ALIKE_SHARE * np.exp(-apart / ALIKE_OVER)
+    np.fill_diagonal(out, 1.0)
+    return np.asarray(out)
 
 
 def lift_shift_mm(setup: Setup, flow_g_s: FloatArray, share: FloatArray | float) -> FloatArray:

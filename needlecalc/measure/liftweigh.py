@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from needlecalc.errors import InputError
-from needlecalc.measure.liftways import LiftWay, lift_shift_mm, passable_flow_g_s
+from needlecalc.measure.liftways import LiftWay, alike, lift_shift_mm, passable_flow_g_s
 from needlecalc.parts.setup import Setup
 from needlecalc.units import FloatArray
 
@@ -96,7 +96,8 @@ def weighed_lift(way: LiftWay, setup: Setup, read: tuple[LiftWay, LiftWay]) -> W
     -----
     With the lift :math:`y(s)` at air flow :math:`e^s \dot m`, a reading is
     :math:`y(s) + d + z + e`: *s* shared, *d* the band's own, *z* the zero of the readings, *e* the error of
-    one reading, all normal about nought.  The line through :math:`y(s)` is redrawn at each *s* found.
+    one reading, all normal about nought; own errors are :func:`~needlecalc.measure.liftways.alike` among
+    neighbours, so a reading serves the bands beside it too.  The line through :math:`y(s)` is redrawn at each *s* found.
     """
     reading, sensor = read
     by_hand = np.isfinite(reading.lift_mm)
@@ -118,19 +119,21 @@ def weighed_lift(way: LiftWay, setup: Setup, read: tuple[LiftWay, LiftWay]) -> W
             raise InputError(msg)
         own = np.where(known, way.own_u_mm, 0.0)
         own = np.where(np.isfinite(own), own, np.nanmax(way.own_u_mm))  # beyond the throat before it was scaled
-        prior = np.concatenate([[way.flow_u**2, zeros[0] ** 2, zeros[1] ** 2], own**2])
+        prior = np.zeros((3 + size, 3 + size))
+        prior[[0, 1, 2], [0, 1, 2]] = way.flow_u**2, zeros[0] ** 2, zeros[1] ** 2
+        prior[3:, 3:] = alike(np.where(known, lift, valve.travel_mm())) * np.outer(own, own)
         design = np.zeros((marks.size, 3 + size))
         design[:, 0] = slope[marks]
         design[np.arange(marks.size), np.where(by_hand[marks], 1, 2)] = 1.0
         design[np.arange(marks.size), 3 + marks] = 1.0
         goal = seen[marks] - lift[marks] + slope[marks] * scale
-        spread = design * prior @ design.T + np.diag(np.maximum(seen_u[marks], 1e-6) ** 2)
-        gain = np.linalg.solve(spread, design * prior).T
+        spread = design @ prior @ design.T + np.diag(np.maximum(seen_u[marks], 1e-6) ** 2)
+        gain = np.linalg.solve(spread, design @ prior).T
         found = gain @ goal
         moved, scale = abs(found[0] - scale), float(found[0])
         if moved < 1e-9:
             break
-    covariance = np.diag(prior) - gain @ (design * prior)
+    covariance = prior - gain @ (design @ prior)
     scale_u = float(np.sqrt(covariance[0, 0]))
     met = passable_flow_g_s(setup, way.flow_g_s * np.exp(scale), np.hypot(scale_u, way.flow_own_u))
     lift, slope = valve.lift_mm(met, setup.air), lift_shift_mm(setup, met, 0.01) / 0.01

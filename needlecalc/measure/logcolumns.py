@@ -48,7 +48,7 @@ MEANINGS = (
         "time",
         "time",
         tuple(
-            "time,zeit,temps,tempo,tiempo,timestamp,zeitstempel,uhrzeit,messzeit,laufzeit,logzeit,clock,elapsed,"
+            "time,zeit,temps,tempo,tiempo,timestamp,datetime,zeitstempel,uhrzeit,messzeit,laufzeit,logzeit,clock,elapsed,"
             "seconds,sekunden,secondes,secondi,segundos,millis,milliseconds,heure,ora,hora,sec,t,ms".split(",")
         ),
     ),
@@ -161,7 +161,8 @@ _FILTERED_WORDS = {"avg", "average", "mean", "mittel", "mittelwert", "moyenne", 
 _TIME_WORDS = set(
     "log logger logging since start started elapsed rel relative abs absolute total record recorded "
     "recording session "
-    "run system sys stamp of day local utc the x s ms us min h sec secs hh mm ss de du del di dem da der in "
+    "run system sys stamp date datum fecha et e y und of day local utc the x s "
+    "ms us min h sec secs hh mm ss de du del di dem da der in "
     "point data "
     "enregistrement registrazione registro aufzeichnung mesure misura medida engine on axis ecu device "
     "index".split()

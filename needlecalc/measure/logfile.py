@@ -5,27 +5,29 @@ from __future__ import annotations
 import hashlib
 import os
 from collections import Counter
-from collections.abc import Callable, Mapping, Sequence
-from concurrent.futures import ThreadPoolExecutor
+from collections.abc import Mapping
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import replace
 from os import PathLike
 from pathlib import Path
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
 from needlecalc.arrays import check_range
 from needlecalc.errors import LogFormatError
-from needlecalc.measure.logcolumns import BY_KEY, MEANINGS, NEEDED, Candidate, find_candidates
+from needlecalc.measure.logcolumns import BY_KEY, NEEDED, find_candidates
 from needlecalc.measure.logflags import FLAGS, flag_rows
 from needlecalc.measure.logrecord import NUMBERS, ColumnChoice, Log
 from needlecalc.measure.logrows import LogRows, read_rows
-from needlecalc.measure.logtext import LogText, open_log
+from needlecalc.measure.logtext import FileBytes, LogText, file_bytes, open_log
 from needlecalc.measure.logtime import order_time, runs_backwards
 from needlecalc.measure.logvalues import Reading, choose, take_reading
-from needlecalc.units import FloatArray
 
 __all__ = ["FLAGS", "ColumnChoice", "Log", "log_from_bytes", "log_text", "read_log"]
+
+_Number = TypeVar("_Number", np.float64, np.int64)
 
 _FIELDS = {
     "throttle": "throttle_percent",
@@ -87,12 +89,12 @@ def read_log(
     """
     place = Path(path)
     try:
-        raw = [place.read_bytes()]
+        raw = file_bytes(place)
     except OSError as error:
         msg = f"{place.name} cannot be opened: {error.strerror or error}. Check the path."
         raise LogFormatError(msg, path=str(path)) from error
     return log_from_bytes(
-        raw.pop(),
+        raw,
         place.name,
         columns=columns,
         units=units,
@@ -103,7 +105,7 @@ def read_log(
 
 
 def log_from_bytes(
-    raw: bytes,
+    raw: FileBytes,
     name: str,
     *,
     columns: Mapping[str, str] | None = None,
@@ -116,7 +118,7 @@ def log_from_bytes(
 
     Parameters
     ----------
-    raw : bytes
+    raw : bytes or mmap
         What stands in the file.
     name : str
         Its name, for the report.
@@ -150,7 +152,7 @@ def log_from_bytes(
 
 
 def _read(
-    raw: bytes,
+    raw: FileBytes,
     name: str,
     columns: Mapping[str, str] | None,
     units: Mapping[str, str] | None,
@@ -159,10 +161,7 @@ def _read(
     ambient_pa: float | None,
     pool: ThreadPoolExecutor,
 ) -> Log:
-    # Opening and assembling need one thread each: meanwhile another takes the hash, first a part, then the rest.
-    digest, bytes_read = hashlib.sha256(), memoryview(raw)
-    part = len(raw) // 4
-    hashed = pool.submit(digest.update, bytes_read[:part])
+    sha256 = pool.submit(lambda: hashlib.sha256(raw).hexdigest())
     text = open_log(raw, name, decimal=decimal)
     candidates = find_candidates(text, columns=columns, units=units)
     for key in NEEDED:
@@ -175,14 +174,21 @@ def _read(
         dropped = "; ".join(f"{reason}: {count}" for reason, count in rows.dropped.items())
         msg = f"{name}: no row below line {text.header_line} can be used ({dropped or 'there is none'})."
         raise LogFormatError(msg, path=name, line=text.first_line)
-    hashed.result()
-    hashed = pool.submit(digest.update, bytes_read[part:])
 
-    def sha256() -> str:
-        hashed.result()
-        return digest.hexdigest()
+    def taken(key: str) -> list[Reading]:
+        return [
+            take_reading(
+                key,
+                candidate,
+                rows.values[places.index(candidate.place)],
+                clock=candidate.place in clock,
+                afr_stoich=afr_stoich,
+                ambient_pa=ambient_pa,
+            )
+            for candidate in candidates[key]
+        ]
 
-    return _assemble(text, candidates, places, clock, rows, afr_stoich, ambient_pa, sha256)
+    return _assemble(text, dict(zip(BY_KEY, pool.map(taken, BY_KEY), strict=True)), rows, sha256)
 
 
 def _refuse_missing(text: LogText, key: str) -> None:
@@ -196,37 +202,23 @@ def _refuse_missing(text: LogText, key: str) -> None:
 
 def _assemble(
     text: LogText,
-    candidates: dict[str, list[Candidate]],
-    places: Sequence[int],
-    clock: Sequence[int],
+    readings: dict[str, list[Reading]],
     rows: LogRows,
-    afr_stoich: float | None,
-    ambient_pa: float | None,
-    sha256: Callable[[], str],
+    sha256: Future[str],
 ) -> Log:
     notes = list(text.notes)
     chosen: dict[str, Reading] = {}
     choices: list[ColumnChoice] = []
-    for meaning in MEANINGS:
-        readings = [
-            take_reading(
-                meaning.key,
-                candidate,
-                rows.values[places.index(candidate.place)],
-                clock=candidate.place in clock,
-                afr_stoich=afr_stoich,
-                ambient_pa=ambient_pa,
-            )
-            for candidate in candidates[meaning.key]
-        ]
-        reading, why, more = choose(meaning.key, readings, text.name, text.header_line)
+    for key, found in readings.items():
+        reading, why, more = choose(key, found, text.name, text.header_line)
         notes += more
         if reading is not None:
-            chosen[meaning.key] = reading
-            choices.append(ColumnChoice(meaning.key, reading.candidate.name, reading.unit, why))
+            chosen[key] = reading
+            choices.append(ColumnChoice(key, reading.candidate.name, reading.unit, why))
             notes += reading.notes
     # Columns that were converted or not chosen are done with: their room is needed.
     rows.values.clear()
+    readings.clear()
     dropped: Counter[str] = Counter(rows.dropped)
     keep = np.ones(len(rows.line), dtype=np.bool_)
     for key in NEEDED:
@@ -246,7 +238,7 @@ def _assemble(
         chosen = {key: replace(reading, values=reading.values[::-1]) for key, reading in chosen.items()}
         time, line, keep = chosen["time"], line[::-1], keep[::-1].copy()
         notes.append("The log is written last row first: its rows are turned round.")
-    ordered = order_time(_where(time.values, keep), clock=time.candidate.place in clock)
+    ordered = order_time(_where(time.values, keep), clock=time.unit == "hh:mm:ss")
     dropped.update(ordered.dropped)
     notes += ordered.notes
     if not ordered.keep.all():
@@ -260,15 +252,17 @@ def _assemble(
             others[field] = None
             choices = [choice for choice in choices if choice.meaning != key]
             notes.append(f"{chosen[key].candidate.name!r} holds no number in the rows kept, so it is left out.")
-    flag = flag_rows(ordered.time_s, rpm, mixture)
+    time_s = ordered.time_s
+    flag = flag_rows(time_s, rpm, mixture)
+    time_s.flags.writeable = flag.flags.writeable = False
     return Log(
         name=text.name,
-        sha256=sha256(),
-        time_s=ordered.time_s,
+        sha256=sha256.result(),
+        time_s=time_s,
         rpm=rpm,
         lambda_measured=mixture,
         **others,
-        line=line if keep.all() else line[keep],
+        line=_where(line, keep),
         flag=flag,
         columns=tuple(choices),
         dropped=tuple(sorted(dropped.items())),
@@ -276,7 +270,8 @@ def _assemble(
     )
 
 
-def _where(values: FloatArray, keep: NDArray[np.bool_]) -> FloatArray:
+def _where(values: NDArray[_Number], keep: NDArray[np.bool_]) -> NDArray[_Number]:
+    """Rows kept, closed to writing, so that the record need not copy them."""
     kept = values if keep.all() else values[keep]
     kept.flags.writeable = False
     return kept

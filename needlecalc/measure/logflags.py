@@ -60,7 +60,7 @@ def flag_rows(time_s: FloatArray, rpm: FloatArray, lambda_measured: FloatArray) 
 
     Notes
     -----
-    A display's ceiling is found, not known: it is the highest value on which the reading stays for a
+    A display's ceiling is found, not known: it is the highest value, beyond lambda 1, on which the reading stays for a
     second or more, if at least three times as many rows lie on it as within five display steps below, and
     no more than 0.1 % of the rows, glitches, above it; between lambda 0.7 and 1.3 rpm must change
     meanwhile. Where the display's steps are wider than 0.02 lambda a steady mixture can do the same, so
@@ -106,7 +106,7 @@ class _Runs:
         held = same[: max(len(same) - more + 1, 0)].copy()
         for ahead in range(1, more):
             held &= same[ahead : ahead + len(held)]
-        edges = np.flatnonzero(np.diff(held.astype(np.int8), prepend=0, append=0))
+        edges = np.flatnonzero(np.diff(held, prepend=False, append=False))
         self.start, self.stop = edges[::2], edges[1::2] + more
         self.duration_s = time_s[self.stop - 1] - time_s[self.start]
         self.step = self._display_step()
@@ -149,6 +149,8 @@ class _Runs:
             return np.zeros(len(self.time_s), dtype=np.bool_)
         values = self.reading[self.start[telling]]
         end = float(values.max() if lean else values.min())
+        if (end > 1.0) != lean:
+            return np.zeros(len(self.time_s), dtype=np.bool_)
         beyond = self.reading >= end if lean else self.reading <= end
         if self.step > _COARSE_LAMBDA and lowest < end < highest:
             return np.zeros_like(beyond)

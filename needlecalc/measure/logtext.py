@@ -3,10 +3,14 @@
 from __future__ import annotations
 
 import codecs
+import mmap
+import os
 import re
 from collections import Counter
 from collections.abc import Sequence
+from contextlib import suppress
 from dataclasses import dataclass
+from pathlib import Path
 
 import numpy as np
 
@@ -17,6 +21,10 @@ from needlecalc.measure.logtable import DELIMITERS, HEADER_WITHIN_LINES, LogTabl
 SAMPLE_LINES = 120
 _HEAD_BYTES = 1 << 20
 _RETURN, _LINE_END = b"\r\n"
+_BLANK = b" \t\r\n\0\x1a"
+
+# The bytes of a file, as ``file_bytes`` holds them.
+FileBytes = bytes | mmap.mmap
 
 
 @dataclass(frozen=True)
@@ -27,7 +35,7 @@ class LogText:
     ----------
     name : str
         File name, no folder.
-    raw : bytes
+    raw : bytes or mmap
         The text in one byte a delimiter (UTF-16 is recoded), lines ending in LF or CRLF.
     encoding : str
         Encoding of the head of ``raw``.
@@ -52,7 +60,7 @@ class LogText:
     """
 
     name: str
-    raw: bytes
+    raw: FileBytes
     encoding: str
     delimiter: str
     decimal: str
@@ -102,12 +110,42 @@ class LogText:
         return clocks > sum(looks_like_number(cell) for cell in cells)
 
 
-def open_log(raw: bytes, name: str, *, decimal: str | None = None) -> LogText:
+def file_bytes(path: Path) -> FileBytes:
+    """What stands in a file.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+
+    Returns
+    -------
+    bytes or mmap
+        A copy in memory, which no change of the file can reach.
+
+    Raises
+    ------
+    OSError
+        If the file cannot be opened or read.
+    """
+    with path.open("rb") as file:
+        size = os.fstat(file.fileno()).st_size
+        if size < _HEAD_BYTES or not hasattr(mmap, "MADV_HUGEPAGE"):
+            return file.read()
+        # Large pages of memory are filled in half the time; a system built without them refuses, and serves small ones.
+        room = mmap.mmap(-1, size, mmap.MAP_PRIVATE | mmap.MAP_ANONYMOUS)
+        with suppress(OSError):
+            room.madvise(mmap.MADV_HUGEPAGE)
+        there = file.readinto(room)
+        return room if there == size else room[:there]
+
+
+def open_log(raw: FileBytes, name: str, *, decimal: str | None = None) -> LogText:
     """Shape of the table in a log's bytes.
 
     Parameters
     ----------
-    raw : bytes
+    raw : bytes or mmap
         The file.
     name : str
         Its name, for messages.
@@ -159,44 +197,43 @@ def open_log(raw: bytes, name: str, *, decimal: str | None = None) -> LogText:
     )
 
 
-def _one_byte_text(raw: bytes, name: str) -> tuple[bytes, str, int]:
-    blank = b" \t\r\n\0\x1a"
-    if not raw[:4096].strip(blank) and not raw.strip(blank):
+def _one_byte_text(raw: FileBytes, name: str) -> tuple[FileBytes, str, int]:
+    if not raw[:4096].strip(_BLANK) and not raw[:].strip(_BLANK):
         msg = f"{name} is empty; a log needs a header and rows. Export it again."
         raise LogFormatError(msg, path=name, line=1)
     encoding, skip = "utf-8", 0
-    wide = _wide_encoding(raw)
+    wide = _wide_encoding(raw[:4096])
     if wide:
         # Half a character at the end belongs to a cut line, and a line without its end is dropped later.
-        raw = raw.decode(wide, errors="replace").removeprefix("\ufeff").encode("utf-8")
+        raw = str(raw, wide, "replace").removeprefix("\ufeff").encode("utf-8")
     else:
-        skip = 3 if raw.startswith(codecs.BOM_UTF8) else 0
+        skip = 3 if raw[:3] == codecs.BOM_UTF8 else 0
         # The head, with the header in it, decides; a row further down that differs is decoded by itself.
         try:
             codecs.getincrementaldecoder("utf-8")().decode(raw[:_HEAD_BYTES])
         except UnicodeDecodeError:
             encoding = "latin-1"
-    if b"\r" in raw and _lone_return(raw):
+    if _lone_return(raw):
         raw = re.sub(rb"\r+\n|\r", b"\n", raw)
     return raw, encoding, skip
 
 
-def _lone_return(raw: bytes) -> bool:
+def _lone_return(raw: FileBytes) -> bool:
     for place in range(0, len(raw), _HEAD_BYTES // 4):
         some = np.frombuffer(raw, np.uint8, min(_HEAD_BYTES // 4 + 1, len(raw) - place), place)
-        if (some[-1] == _RETURN and place + len(some) == len(raw)) or (
-            (some[:-1] == _RETURN) & (some[1:] != _LINE_END)
-        ).any():
+        returns = some == _RETURN
+        if returns.any() and (
+            (returns[-1] and place + len(some) == len(raw)) or (returns[:-1] & (some[1:] != _LINE_END)).any()
+        ):
             return True
     return False
 
 
-def _wide_encoding(raw: bytes) -> str:
-    if raw.startswith((codecs.BOM_UTF32_LE, codecs.BOM_UTF32_BE)):
+def _wide_encoding(head: bytes) -> str:
+    if head.startswith((codecs.BOM_UTF32_LE, codecs.BOM_UTF32_BE)):
         return "utf-32"
-    if raw.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
+    if head.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
         return "utf-16"
-    head = raw[:4096]
     even, odd = head[0::2].count(0), head[1::2].count(0)
     half = len(head) / 2
     if odd > 0.7 * half and even < 0.05 * half:
@@ -232,7 +269,7 @@ def _distinct(names: Sequence[str]) -> tuple[str, ...]:
     return tuple(result)
 
 
-def _decimal(given: str | None, table: LogTable, text: bytes, start: int, name: str) -> tuple[str, tuple[str, ...]]:
+def _decimal(given: str | None, table: LogTable, text: FileBytes, start: int, name: str) -> tuple[str, tuple[str, ...]]:
     if given is not None:
         if given not in (".", ","):
             msg = f"decimal is {given!r}, but must be '.' or ','."

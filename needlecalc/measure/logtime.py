@@ -66,8 +66,8 @@ def order_time(seconds: FloatArray, *, clock: bool = False) -> OrderedTime:
     -----
     The rules, in this order:
 
-    1. Where more than half of the rows share their stamp with the row before, stamps are coarser than rows:
-       rows of one stamp are spread evenly up to the next.
+    1. Where more than half of the rows share their stamp with the row before, and the stamps rise at all, stamps
+       are coarser than rows: rows of one stamp are spread evenly up to the next.
     2. A time of day that falls by more than half a day has passed midnight: a day is added.
     3. A row that leaps ahead by more than ten steps, the next one being back in line, is dropped.
     4. A fall after which at least ten rows rise again without reaching the old time is a restart of the
@@ -86,7 +86,7 @@ def order_time(seconds: FloatArray, *, clock: bool = False) -> OrderedTime:
     time_s = seconds - seconds[:1]
     if (time_s[1:] <= time_s[:-1]).any():
         steps = np.diff(time_s)
-        if len(steps) >= RESTART_ROWS and 2 * np.count_nonzero(steps == 0) > len(steps):
+        if len(steps) >= RESTART_ROWS and 2 * np.count_nonzero(steps == 0) > len(steps) and (steps > 0).any():
             time_s = _spread(time_s, steps)
             steps = np.diff(time_s)
             notes.append("Time stamps are coarser than the rows: rows that share a stamp are spread evenly up to the next.")

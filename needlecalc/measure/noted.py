@@ -11,7 +11,7 @@ from numpy.typing import ArrayLike
 from needlecalc.arrays import check_range, read_only
 from needlecalc.errors import InputError
 from needlecalc.parts.needle import Needle
-from needlecalc.physics.exhaust import CARBON_OF_HYDROCARBON
+from needlecalc.physics.analyser import CARBON_OF_HYDROCARBON
 from needlecalc.units import FloatArray
 
 VACUUM_SOURCES = ("ported", "manifold", "none")

@@ -8,7 +8,8 @@ from needlecalc.arrays import check_range
 from needlecalc.errors import InputError
 from needlecalc.physics.air import moist_air_density_kg_m3, standard_atmosphere
 from needlecalc.physics.barometer import BAROMETER_VERDICTS, barometer_check
-from needlecalc.physics.fuel import blend_afr, fuel_density_kg_m3, fuel_viscosity_mm2_s
+from needlecalc.physics.fuel import fuel_density_kg_m3, fuel_viscosity_mm2_s
+from needlecalc.physics.stoichiometry import blend_afr
 from needlecalc.show import Column, Shown, Table
 
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import csv
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -14,6 +13,7 @@ from scipy.optimize import isotonic_regression
 from needlecalc.arrays import check_range
 from needlecalc.errors import InputError, LogFormatError
 from needlecalc.parts.needle import LEAST_DIAMETER_MM, Needle
+from needlecalc.parts.tablefile import read_table_file
 from needlecalc.units import MM_PER_INCH, FloatArray
 
 WITHIN_UM = 8.0
@@ -147,9 +147,10 @@ def read_readings(path: str | Path, present: Needle) -> FloatArray:
     Parameters
     ----------
     path : str or Path
-        Comma-separated text; lines starting with # are remarks.  Header: ``station`` (from 1) and
-        ``measured_mm`` or ``measured_in``; ``measured_2_mm`` or ``measured_2_in`` for a second angle.  Other
-        columns are passed over; an empty cell is a station not measured.
+        Text whose cells are divided by commas, or by semicolons or tabs, and then with decimal commas as well as
+        points; lines starting with # are remarks.  Header: ``station`` (from 1) and ``measured_mm`` or
+        ``measured_in``; ``measured_2_mm`` or ``measured_2_in`` for a second angle.  Other columns are passed over; an
+        empty cell is a station not measured.
     present : Needle
         The needle before the file.
 
@@ -164,28 +165,18 @@ def read_readings(path: str | Path, present: Needle) -> FloatArray:
         If a line cannot be read; the message names file, line and cure.
     """
     path = Path(path)
-    try:
-        lines = path.read_text(encoding="utf-8-sig").splitlines()
-    except (OSError, UnicodeDecodeError) as error:
-        msg = f"{path.name}: the readings cannot be read ({error}); check the name and save it as plain text."
-        raise LogFormatError(msg, path=str(path)) from error
-    numbered = [(n, line) for n, line in enumerate(lines, 1) if line.strip() and not line.lstrip().startswith("#")]
-    heads = [cell.strip().lower() for cell in numbered[0][1].split(",")] if numbered else []
-    columns = [
-        next(((heads.index(f"{what}_{unit}"), factor) for unit, factor in _UNITS if f"{what}_{unit}" in heads), None)
-        for what in ("measured", "measured_2")
-    ]
-    if "station" not in heads or columns[0] is None:
+    table = read_table_file(path, "the table of readings")
+    heads = () if table is None else table.heads
+    first = None if table is None else table.length_column("measured")
+    if table is None or first is None or "station" not in heads:
+        line = 1 if table is None else table.head_line
         msg = f"{path.name} needs a header with station and measured_mm (or measured_in), and a line a station."
-        raise LogFormatError(msg, path=str(path), line=numbered[0][0] if numbered else 1)
-    use = [column for column in columns if column is not None]
+        raise LogFormatError(msg, path=str(path), line=line)
+    use = [column for column in (first, table.length_column("measured_2")) if column is not None]
     out = np.full((len(use), present.stations_mm.size), np.nan)
     seen: set[int] = set()
-    for line, cells in zip([n for n, _ in numbered[1:]], csv.reader(text for _, text in numbered[1:]), strict=True):
-        if len(cells) != len(heads):
-            msg = f"{path.name}, line {line}: {len(cells)} cells, but the header has {len(heads)}; fill in or remove."
-            raise LogFormatError(msg, path=str(path), line=line)
-        station = cells[heads.index("station")].strip()
+    for line, cells in table.lines:
+        station = cells[heads.index("station")]
         if not station.isdecimal() or not 1 <= int(station) <= out.shape[1] or int(station) in seen:
             msg = (
                 f"{path.name}, line {line}, column station: {station!r} must be a number from 1 to {out.shape[1]}, each "
@@ -194,12 +185,11 @@ def read_readings(path: str | Path, present: Needle) -> FloatArray:
             raise LogFormatError(msg, path=str(path), line=line, column="station")
         seen.add(int(station))
         for row, (column, factor) in enumerate(use):
-            cell = cells[column].strip()
-            out[row, int(station) - 1] = factor * _reading(path, line, heads[column], cell) if cell else np.nan
+            cell = cells[column]
+            if cell:
+                reading = table.number(line, column, cell, "type the reading, or leave it empty.")
+                out[row, int(station) - 1] = factor * reading
     return out if len(use) > 1 else np.asarray(out[0])
-
-
-_UNITS = (("mm", 1.0), ("in", MM_PER_INCH))
 
 
 def listed(numbers: Sequence[int] | NDArray[np.intp]) -> str:
@@ -227,14 +217,6 @@ def listed(numbers: Sequence[int] | NDArray[np.intp]) -> str:
         else:
             runs.append([number])
     return ", ".join(f"{run[0]} to {run[-1]}" if len(run) > 1 else str(run[0]) for run in runs)
-
-
-def _reading(path: Path, line: int, column: str, cell: str) -> float:
-    try:
-        return float(cell)
-    except ValueError as error:
-        msg = f"{path.name}, line {line}, column {column}: {cell!r} is not a number; type the reading, or leave it empty."
-        raise LogFormatError(msg, path=str(path), line=line, column=column) from error
 
 
 def _read(present: Needle, readings_mm: ArrayLike) -> _Read:

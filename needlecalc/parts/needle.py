@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -12,12 +11,14 @@ from shapely.geometry import Polygon
 
 from needlecalc.arrays import read_only, same_length
 from needlecalc.errors import InputError, LogFormatError
+from needlecalc.parts.tablefile import TableFile, read_table_file
 from needlecalc.show import Column, Shown, Table
-from needlecalc.units import MM_PER_INCH, FloatArray, inch_from_mm
+from needlecalc.units import FloatArray, inch_from_mm
 
 LEAST_DIAMETER_MM = 0.3
 GREATEST_DIAMETER_MM = 6.0
 LEAST_PITCH_MM = 0.5
+MEASURE_IT = "measure that station and type it."
 
 
 @dataclass(frozen=True, repr=False, eq=False)
@@ -34,6 +35,8 @@ class Needle(Shown):
         Diameter at each station, never rising away from the shoulder. [mm]
     source : str
         Where the numbers come from.
+    interpolated : tuple of int
+        Stations, from 1, whose diameter nobody measured: it lies on the line between its neighbours.
 
     Raises
     ------
@@ -50,6 +53,7 @@ class Needle(Shown):
     stations_mm: FloatArray
     diameters_mm: FloatArray
     source: str = "typed in"
+    interpolated: tuple[int, ...] = ()
 
     def __post_init__(self) -> None:
         stations = read_only(self.stations_mm, "stations_mm")
@@ -57,6 +61,10 @@ class Needle(Shown):
         same_length(f"needle {self.name}", stations_mm=stations, diameters_mm=diameters)
         object.__setattr__(self, "stations_mm", stations)
         object.__setattr__(self, "diameters_mm", diameters)
+        object.__setattr__(self, "interpolated", tuple(self.interpolated))
+        if any(not 1 <= station <= stations.size for station in self.interpolated):
+            msg = f"Needle {self.name}: interpolated names {self.interpolated}, but stations run from 1 to {stations.size}."
+            raise InputError(msg)
         if stations.size < 2:
             msg = f"Needle {self.name} has {stations.size} station, but a taper needs at least two; add stations."
             raise InputError(msg)
@@ -125,7 +133,9 @@ class Needle(Shown):
             }
             for k, (z, d) in enumerate(zip(self.stations_mm, self.diameters_mm, strict=True), 1)
         ]
-        return Table(f"Needle {self.name} ({self.source})", columns, rows)
+        guessed = ", ".join(map(str, self.interpolated))
+        notes = (f"Not measured but interpolated: {guessed}.",) if guessed else ()
+        return Table(f"Needle {self.name} ({self.source})", columns, rows, notes=notes)
 
     def diameter_at_mm(self, distance_mm: ArrayLike) -> FloatArray:
         """Diameter at any distance, straight between stations.
@@ -177,22 +187,30 @@ class Needle(Shown):
 
 
 def read_needle(
-    path: str | Path, *, name: str | None = None, pitch_mm: float | None = None, first_station_mm: float = 0.0
+    path: str | Path,
+    *,
+    name: str | None = None,
+    pitch_mm: float | None = None,
+    first_station_mm: float = 0.0,
+    fill_blanks: bool = False,
 ) -> Needle:
     """Needle from a table file whose header states the units.
 
     Parameters
     ----------
     path : str or Path
-        Comma-separated text; lines starting with # are remarks.  Header: ``station``, then
-        ``distance_mm`` or ``distance_in`` (or none, with the pitch given), and ``diameter_mm`` or
-        ``diameter_in``.
+        Text whose cells are divided by commas, or by semicolons or tabs, and then with decimal commas as well as
+        points; lines starting with # are remarks.  Header: ``station``, then ``distance_mm`` or ``distance_in`` (or
+        none, with the pitch given), and ``diameter_mm`` or ``diameter_in``.
     name : str or None
         Name of the needle; the file's stem when not given.
     pitch_mm : float or None
         Distance between stations, where the file gives no distances. [mm]
     first_station_mm : float
         Distance of station 1 from the shoulder, where the file gives no distances. [mm]
+    fill_blanks : bool
+        True takes an empty diameter as on the straight line between its measured neighbours, and marks it; an empty
+        one is refused otherwise.
 
     Returns
     -------
@@ -205,52 +223,44 @@ def read_needle(
         If a line cannot be read; the message names file, line and cure.
     """
     path = Path(path)
-    try:
-        lines = path.read_text(encoding="utf-8-sig").splitlines()
-    except (OSError, UnicodeDecodeError) as error:
-        msg = f"{path.name}: the needle table cannot be read ({error}); check its name and save it as plain text."
-        raise LogFormatError(msg, path=str(path)) from error
-    numbered = [(n, line) for n, line in enumerate(lines, 1) if line.strip() and not line.lstrip().startswith("#")]
-    if not numbered:
+    table = read_table_file(path, "the needle table")
+    if table is None:
         msg = f"{path.name} holds no table; write a header 'station,distance_mm,diameter_mm' and a line a station."
         raise LogFormatError(msg, path=str(path))
-    head_line, head = numbered[0]
-    heads = [cell.strip().lower() for cell in head.split(",")]
-    diameter_column, diameter_factor = _unit_column(path, head_line, heads, "diameter")
-    has_distance = any(cell.startswith("distance") for cell in heads)
+    diameter, factor = _unit_column(table, "diameter")
+    has_distance = any(cell.startswith("distance") for cell in table.heads)
     if not has_distance and pitch_mm is None:
         msg = (
-            f"{path.name}, line {head_line}: there is no distance_mm or distance_in column; add one, or state "
+            f"{path.name}, line {table.head_line}: there is no distance_mm or distance_in column; add one, or state "
             "the stations' pitch_mm and first_station_mm."
         )
-        raise LogFormatError(msg, path=str(path), line=head_line)
+        raise LogFormatError(msg, path=str(path), line=table.head_line)
     distances, diameters = [], []
-    for number, (line, text) in enumerate(numbered[1:]):
-        cells = [cell.strip() for cell in text.split(",")]
-        if len(cells) != len(heads):
-            msg = f"{path.name}, line {line}: {len(cells)} cells, but the header has {len(heads)}; fill in or remove."
-            raise LogFormatError(msg, path=str(path), line=line)
-        diameters.append(_number(path, line, heads[diameter_column], cells[diameter_column]) * diameter_factor)
+    cure = MEASURE_IT if fill_blanks else f"{MEASURE_IT[:-1]}, or ask with fill_blanks for the line between its neighbours."
+    for number, (line, cells) in enumerate(table.lines):
+        blank = fill_blanks and not cells[diameter]
+        if blank and number in (0, len(table.lines) - 1):
+            msg = (
+                f"{path.name}, line {line}, column {table.heads[diameter]}: the first and the last station must be measured."
+            )
+            raise LogFormatError(msg, path=str(path), line=line, column=table.heads[diameter])
+        diameters.append(np.nan if blank else table.number(line, diameter, cells[diameter], cure) * factor)
         if has_distance:
-            column, factor = _unit_column(path, head_line, heads, "distance")
-            distances.append(_number(path, line, heads[column], cells[column]) * factor)
+            column, to_mm = _unit_column(table, "distance")
+            distances.append(table.number(line, column, cells[column], MEASURE_IT) * to_mm)
         else:
             distances.append(first_station_mm + number * float(pitch_mm or 0.0))
-    return Needle(name or path.stem, np.array(distances), np.array(diameters), source=path.name)
+    z, d = np.array(distances), np.array(diameters)
+    blanks = np.isnan(d)
+    if blanks.any():
+        d[blanks] = np.interp(z[blanks], z[~blanks], d[~blanks])
+    guessed = tuple((np.flatnonzero(blanks) + 1).tolist())
+    return Needle(name or path.stem, z, d, source=path.name, interpolated=guessed)
 
 
-def _unit_column(path: Path, line: int, heads: Sequence[str], what: str) -> tuple[int, float]:
-    for unit, factor in (("mm", 1.0), ("in", MM_PER_INCH)):
-        if f"{what}_{unit}" in heads:
-            return heads.index(f"{what}_{unit}"), factor
-    msg = f"{path.name}, line {line}: no column {what}_mm or {what}_in; name the column with its unit."
-    raise LogFormatError(msg, path=str(path), line=line, column=what)
-
-
-def _number(path: Path, line: int, column: str, cell: str) -> float:
-    try:
-        return float(cell)
-    except ValueError as error:
-        got = f"'{cell}'" if cell else "nothing"
-        msg = f"{path.name}, line {line}, column {column}: {got} is not a number; measure that station and type it."
-        raise LogFormatError(msg, path=str(path), line=line, column=column) from error
+def _unit_column(table: TableFile, what: str) -> tuple[int, float]:
+    found = table.length_column(what)
+    if found is None:
+        msg = f"{table.path.name}, line {table.head_line}: no column {what}_mm or {what}_in; name the column with its unit."
+        raise LogFormatError(msg, path=str(table.path), line=table.head_line, column=what)
+    return found

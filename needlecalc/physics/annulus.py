@@ -24,22 +24,10 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike
 
-from needlecalc.errors import InputError
-from needlecalc.physics.borepoints import BorePoints, points_down_the_bore, slopes_at_stations
-from needlecalc.physics.gapintegral import mean_inverse_mm4, mean_inverse_slopes_mm5
-from needlecalc.physics.ovalbore import oval_across_mm, oval_reach_mm
+from needlecalc.physics.borepoints import BorePoints, slopes_at_stations
+from needlecalc.physics.gapintegral import mean_inverse_slopes_mm5
+from needlecalc.physics.strips import GREATEST_FALL, LOSS_AT_REST, Change, JetAndFuel, Strips, some_at_once
 from needlecalc.units import FloatArray
-
-LOSS_AT_REST = 1.78
-LOSS_FALL_PER_REYNOLDS = 9.4e-5
-LOSS_REYNOLDS_CEILING = 4000.0
-AZIMUTHS = 12
-NEWTON_STEPS = 30
-NEWTON_TOLERANCE = 1e-13
-
-_LEGENDRE_NODES, _LEGENDRE_WEIGHTS = np.polynomial.legendre.leggauss(AZIMUTHS)
-_COSINES = np.cos(np.pi * (_LEGENDRE_NODES + 1.0) / 2.0)
-_SHARES = _LEGENDRE_WEIGHTS / 2.0
 
 
 class BoreFlow(NamedTuple):
@@ -67,31 +55,29 @@ class BoreSlopes(NamedTuple):
     per_mm_bore_least: FloatArray  # 0 for a round jet, where ``per_mm_bore`` moves the whole bore
 
 
-class _Change(NamedTuple):
-    """How the bore at each strip, and the offset of the needle, move by one mm of something."""
+class FlowByNeedle(NamedTuple):
+    """Fuel flow and the slopes of its logarithm that a change of needle and of its place needs."""
 
-    across: FloatArray | float  # (..., a)
-    reach: FloatArray | float  # (..., 1)
+    fuel_flow_g_s: FloatArray
+    per_mm_diameter: FloatArray
+    per_mm_position: FloatArray
+    per_ln_pressure: FloatArray
 
 
-class _Strips(NamedTuple):
-    """One row a strip: its gaps down the bore, its cubic and the root."""
+class _Needle(NamedTuple):
+    """What the slopes are made of, strip by strip, and the slopes by the needle."""
 
-    gap_mm: FloatArray  # (..., a, p)
-    wide_mm: FloatArray  # (..., a, 1) bore plus shift of the strip, so that 2 r = wide - gap
-    radius_mm: FloatArray  # (..., a) mean radius at the face
-    reach_mm: FloatArray  # (..., 1) offset of a needle that touches
-    by_bore: _Change
-    by_bore_least: _Change
-    by_gap: FloatArray  # (..., 1) growth of the reach by the gap at the face
-    resistance_per_mm: FloatArray  # (..., a)
-    sigma: FloatArray  # (..., a)
-    kappa: FloatArray  # (..., a)
-    coefficient: FloatArray  # (..., a) the root u
-    stiffness: FloatArray  # (..., a) d(cubic)/du at the root
-    share: FloatArray  # (a,)
-    cosine: FloatArray  # (a,)
-    velocity_mm_s: FloatArray  # (..., 1)
+    # Share of ln Q that a strip's viscous integral brings, and gap and mean radius at the face.
+    of_integral: FloatArray
+    of_gap: FloatArray
+    of_radius: FloatArray
+    of_shift: FloatArray  # (..., a) the same for an offset of the needle
+    widening: FloatArray  # (..., a) change of the integral when the bore is wider all the way down
+    lean: FloatArray  # (..., a) offset of the strip over the reach
+    to_end: FloatArray  # (...) slope by the bore's length
+    per_mm_diameter: FloatArray
+    per_mm_position: FloatArray
+    per_ln_viscosity: FloatArray
 
 
 def bore_flow(
@@ -178,9 +164,17 @@ def bore_flow(
     >>> print(f"{flow.fuel_flow_g_s:.4f} g/s, Cd {flow.discharge_coefficient:.3f}")
     0.2493 g/s, Cd 0.269
     """
-    bore = points_down_the_bore(position_mm, stations_mm, diameters_mm, length_mm)
-    strips = _strips(bore, bore_mm, pressure_pa, density_kg_m3, viscosity_mm2_s, eccentricity, bore_least_mm)
-    return _flow(bore, strips, bore_mm, bore_least_mm, density_kg_m3, viscosity_mm2_s)
+    given = {
+        "position_mm": position_mm,
+        "bore_mm": bore_mm,
+        "length_mm": length_mm,
+        "pressure_pa": pressure_pa,
+        "density_kg_m3": density_kg_m3,
+        "viscosity_mm2_s": viscosity_mm2_s,
+        "eccentricity": eccentricity,
+        "bore_least_mm": bore_least_mm,
+    }
+    return BoreFlow(*some_at_once(_flow, stations_mm, diameters_mm, given))
 
 
 def bore_flow_and_slopes(
@@ -240,185 +234,143 @@ def bore_flow_and_slopes(
     >>> print(f"{slopes.per_mm_diameter.sum() * 0.01:.3f} per 0.01 mm all over")
     -0.156 per 0.01 mm all over
     """
-    bore = points_down_the_bore(position_mm, stations_mm, diameters_mm, length_mm)
-    strips = _strips(bore, bore_mm, pressure_pa, density_kg_m3, viscosity_mm2_s, eccentricity, bore_least_mm)
-    flow = _flow(bore, strips, bore_mm, bore_least_mm, density_kg_m3, viscosity_mm2_s)
-    stations = np.asarray(stations_mm, dtype=np.float64).size
-    slopes = _slopes(bore, strips, np.asarray(eccentricity, dtype=np.float64), stations)
-    return flow, slopes
+    given = {
+        "position_mm": position_mm,
+        "bore_mm": bore_mm,
+        "length_mm": length_mm,
+        "pressure_pa": pressure_pa,
+        "density_kg_m3": density_kg_m3,
+        "viscosity_mm2_s": viscosity_mm2_s,
+        "eccentricity": eccentricity,
+        "bore_least_mm": bore_least_mm,
+    }
+    both = some_at_once(_flow_and_slopes, stations_mm, diameters_mm, given)
+    return BoreFlow(*both[: len(BoreFlow._fields)]), BoreSlopes(*both[len(BoreFlow._fields) :])
 
 
-def _strips(
-    bore: BorePoints,
-    bore_mm: ArrayLike,
-    pressure_pa: ArrayLike,
-    density_kg_m3: ArrayLike,
-    viscosity_mm2_s: ArrayLike,
-    eccentricity: ArrayLike,
-    bore_least_mm: ArrayLike | None,
-) -> _Strips:
-    """Cubic of each strip and its root."""
-    jet = np.asarray(bore_mm, dtype=np.float64)[..., None]
-    pressure = np.asarray(pressure_pa, dtype=np.float64)[..., None]
-    density = np.asarray(density_kg_m3, dtype=np.float64)[..., None]
-    viscosity = np.asarray(viscosity_mm2_s, dtype=np.float64)[..., None]
-    eccentric = np.asarray(eccentricity, dtype=np.float64)[..., None]
-    if not (pressure > 0.0).all():
-        msg = (
-            "The fuel must be driven by a positive pressure: the depression is less than the head from "
-            "the float level to the jet's face; check float_level_mm and the air valve."
-        )
-        raise InputError(msg)
-    least = None if bore_least_mm is None else np.asarray(bore_least_mm, dtype=np.float64)[..., None]
-    one_strip = least is None and not np.any(eccentric)
-    cosine, share = (np.zeros(1), np.ones(1)) if one_strip else (_COSINES, _SHARES)
-    gap = ((jet if least is None else least) - bore.diameter_mm) / 2.0
-    if not (gap > 0.0).all():
-        msg = (
-            f"The needle is up to {-2 * gap.min():.4f} mm thicker than the jet's bore inside the jet; a "
-            "needle must leave a gap all round, so check bore, diameters and their units."
-        )
-        raise InputError(msg)
-    if least is None:
-        across, reach, by_gap = jet, gap[..., :1], np.ones(1)
-        by_bore, by_least = _Change(1.0, 0.5), _Change(0.0, 0.0)
-    else:
-        local = oval_across_mm(jet, least, cosine)
-        touch = oval_reach_mm(jet, least, bore.diameter_mm[..., :1])
-        across, reach, by_gap = local.across_mm, touch.reach_mm, -2.0 * touch.per_mm_needle
-        by_bore = _Change(local.per_mm_long, touch.per_mm_long)
-        by_least = _Change(local.per_mm_short, touch.per_mm_short)
-    shift = eccentric * reach * cosine
-    gaps = (across[..., None] - bore.diameter_mm[..., None, :]) / 2.0 + shift[..., None]
-    wide = (across + shift)[..., None]
-    radius = (across + bore.diameter_mm[..., :1]) / 4.0
-    pieces = np.diff(bore.z_mm, axis=-1)[..., None, :]
-    mean = mean_inverse_mm4(gaps[..., :-1], gaps[..., 1:], wide)
-    resistance = 24.0 * gaps[..., 0] * radius * (pieces * mean).sum(axis=-1)
-    velocity = 1e3 * np.sqrt(2.0 * pressure / density)
-    sigma = 2.0 * viscosity * resistance / velocity
-    reynolds_ideal = velocity * 2.0 * gaps[..., 0] / viscosity
-    kappa = LOSS_FALL_PER_REYNOLDS * reynolds_ideal
-    root, stiffness = _root(sigma, kappa, reynolds_ideal)
-    return _Strips(
-        gaps,
-        wide,
-        radius,
-        reach,
-        by_bore,
-        by_least,
-        by_gap,
-        resistance,
-        sigma,
-        kappa,
-        root,
-        stiffness,
-        share,
-        cosine,
-        velocity,
-    )
+def bore_flow_by_needle(
+    position_mm: ArrayLike, stations_mm: ArrayLike, diameters_mm: ArrayLike, **jet_and_fuel: ArrayLike | None
+) -> FlowByNeedle:
+    r"""Fuel flow with the slopes by needle, place and pressure alone, for a search that asks again and again.
+
+    Parameters
+    ----------
+    position_mm, stations_mm, diameters_mm : array_like
+        As in :func:`bore_flow`. [mm]
+    **jet_and_fuel : array_like, shape (...)
+        Jet and fuel, all that :func:`bore_flow` takes by name; the eccentricity too. [as there]
+
+    Returns
+    -------
+    FlowByNeedle
+        As :func:`bore_flow_and_slopes` gives them.
+
+    Raises
+    ------
+    InputError
+        As in :func:`bore_flow`.
+
+    Examples
+    --------
+    >>> flow = bore_flow_by_needle(5.0, [0.0, 40.0], [2.48, 1.84], bore_mm=2.54, length_mm=4.0, eccentricity=0.0,
+    ...                  pressure_pa=1950.0, density_kg_m3=745.0, viscosity_mm2_s=0.65)
+    >>> print(f"{flow.fuel_flow_g_s:.4f} g/s, {flow.per_ln_pressure:.2f} per ln pressure")
+    0.2493 g/s, 0.89 per ln pressure
+    """
+    given = {"position_mm": position_mm, **jet_and_fuel}
+    return FlowByNeedle(*some_at_once(_flow_by_needle, stations_mm, diameters_mm, given))
 
 
-def _root(sigma: FloatArray, kappa: FloatArray, reynolds_ideal: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Root of (K0 - kappa u) u^2 + sigma u = 1, the loss held constant above the ceiling."""
-    floor = LOSS_AT_REST - LOSS_FALL_PER_REYNOLDS * LOSS_REYNOLDS_CEILING
-    # With the least loss the quadratic's root lies at or right of the cubic's, from where Newton falls
-    # to it without overshoot, the cubic being convex and rising there.
-    capped = 2.0 / (sigma + np.sqrt(sigma**2 + 4.0 * floor))
-    over = capped * reynolds_ideal >= LOSS_REYNOLDS_CEILING
-    u = capped
-    for _ in range(NEWTON_STEPS):
-        value = ((LOSS_AT_REST - kappa * u) * u + sigma) * u - 1.0
-        step = np.where(over, 0.0, value / ((2.0 * LOSS_AT_REST - 3.0 * kappa * u) * u + sigma))
-        u = u - step
-        if np.all(np.abs(step) <= NEWTON_TOLERANCE * u):
-            break
-    stiffness = np.where(over, 2.0 * floor * u + sigma, (2.0 * LOSS_AT_REST - 3.0 * kappa * u) * u + sigma)
-    return u, stiffness
-
-
-def _flow(
-    bore: BorePoints,
-    strips: _Strips,
-    bore_mm: ArrayLike,
-    bore_least_mm: ArrayLike | None,
-    density_kg_m3: ArrayLike,
-    viscosity_mm2_s: ArrayLike,
-) -> BoreFlow:
-    carried = strips.share * strips.coefficient * strips.gap_mm[..., 0] * strips.radius_mm
-    total = carried.sum(axis=-1)
-    jet = np.asarray(bore_mm, dtype=np.float64)
-    round_mm = jet if bore_least_mm is None else np.sqrt(jet * np.asarray(bore_least_mm, dtype=np.float64))
-    diameter = bore.diameter_mm[..., 0]
+def _flow(bore: BorePoints, strips: Strips, jet: JetAndFuel) -> BoreFlow:
+    total = strips.carried_mm2.sum(axis=-1)
+    round_mm = jet.bore_mm if jet.bore_least_mm is None else np.sqrt(jet.bore_mm * jet.bore_least_mm)
+    diameter = bore.diameter_mm[0]
     geometric = np.pi / 4.0 * (round_mm**2 - diameter**2)
     effective = 2.0 * np.pi * total
     volume_mm3_s = effective * strips.velocity_mm_s[..., 0]
-    flow = volume_mm3_s * np.asarray(density_kg_m3) * 1e-6
-    viscous = (carried * strips.sigma * strips.coefficient).sum(axis=-1) / total
-    reynolds = volume_mm3_s / geometric * (round_mm - diameter) / np.asarray(viscosity_mm2_s)
+    flow = volume_mm3_s * jet.density_kg_m3 * 1e-6
+    viscous = (strips.carried_mm2 * strips.sigma * strips.coefficient).sum(axis=-1) / total
+    reynolds = volume_mm3_s / geometric * (round_mm - diameter) / jet.viscosity_mm2_s
     shape = np.broadcast_shapes(flow.shape, reynolds.shape)
     parts = (flow, effective, geometric, effective / geometric, viscous, reynolds)
-    return BoreFlow(*(np.broadcast_to(part, shape) for part in parts))
+    return BoreFlow(*(part if part.shape == shape else np.broadcast_to(part, shape) for part in parts))
 
 
-def _slopes(bore: BorePoints, strips: _Strips, eccentricity: FloatArray, stations: int) -> BoreSlopes:
+def _fuel_flow_g_s(strips: Strips, jet: JetAndFuel) -> FloatArray:
+    volume_mm3_s = 2.0 * np.pi * strips.carried_mm2.sum(axis=-1) * strips.velocity_mm_s[..., 0]
+    return np.asarray(volume_mm3_s * jet.density_kg_m3 * 1e-6)
+
+
+def _flow_and_slopes(bore: BorePoints, strips: Strips, jet: JetAndFuel) -> tuple[FloatArray, ...]:
+    return (*_flow(bore, strips, jet), *_slopes(strips, _needle(bore, strips, jet.eccentricity)))
+
+
+def _flow_by_needle(bore: BorePoints, strips: Strips, jet: JetAndFuel) -> FlowByNeedle:
+    needle = _needle(bore, strips, jet.eccentricity)
+    flow = _fuel_flow_g_s(strips, jet)
+    return FlowByNeedle(flow, needle.per_mm_diameter, needle.per_mm_position, 0.5 - 0.5 * needle.per_ln_viscosity)
+
+
+def _needle(bore: BorePoints, strips: Strips, eccentricity: FloatArray) -> _Needle:
     """Chain rule through the strips: resistance, cubic, sum over the azimuth."""
-    gap, wide, radius = strips.gap_mm, strips.wide_mm, strips.radius_mm
-    face_gap = gap[..., 0]
-    scale = 24.0 * face_gap * radius
-    pieces = scale[..., None] * np.diff(bore.z_mm, axis=-1)[..., None, :]
-    by_upper, by_lower, by_wide = mean_inverse_slopes_mm5(gap[..., :-1], gap[..., 1:], wide)
-    by_gap = np.zeros(np.broadcast_shapes(gap.shape, (*pieces.shape[:-1], 1)))
-    by_gap[..., :-1] += pieces * by_upper
-    by_gap[..., 1:] += pieces * by_lower
-    by_width = (pieces * by_wide).sum(axis=-1)
-    by_shift = by_gap.sum(axis=-1) + by_width
-    integrand = scale[..., None] / ((wide - gap) * gap**3)
-    u = strips.coefficient
-    carried = strips.share * u * face_gap * radius
-    part = carried / carried.sum(axis=-1, keepdims=True)
+    gap, wide, u = strips.gap_mm, strips.wide_mm, strips.coefficient
+    scale = strips.viscous_scale
+    pieces = scale * strips.piece_mm
+    by_upper, by_lower, by_wide = mean_inverse_slopes_mm5(gap[:-1], gap[1:], wide)
+    by_gap = np.zeros(np.broadcast_shapes(gap.shape, (1, *pieces.shape[1:])))
+    by_gap[:-1] = pieces * by_upper
+    by_gap[1:] += pieces * by_lower
+    by_width, by_all = (pieces * by_wide).sum(axis=0), by_gap.sum(axis=0)
+    ends = gap[:: gap.shape[0] - 1]
+    at_face, at_end = scale / ((wide - ends) * ends * ends * ends)
     # ln u by ln sigma and by ln kappa, from the cubic; the loss is constant above the ceiling.
-    pull = -strips.sigma / strips.stiffness
-    over = strips.kappa * u >= LOSS_FALL_PER_REYNOLDS * LOSS_REYNOLDS_CEILING
-    push = np.where(over, 0.0, strips.kappa * u**2 / strips.stiffness)
-
-    def slope(d_integral: FloatArray, d_gap: FloatArray | float, d_radius: FloatArray | float) -> FloatArray:
-        """Change of ln Q for a change of the viscous integral, and of gap and radius at the face."""
-        d_resistance = d_integral / strips.resistance_per_mm + d_gap / face_gap + d_radius / radius
-        d_strip = pull * d_resistance + (1.0 + push) * d_gap / face_gap + d_radius / radius
-        return np.asarray((part * d_strip).sum(axis=-1))
-
+    part = strips.carried_mm2 / strips.carried_mm2.sum(axis=-1, keepdims=True)
+    bent = np.minimum(strips.kappa * u, GREATEST_FALL)
+    steep = np.where(bent < GREATEST_FALL, bent, 0.0)
+    stiffness = (2.0 * (LOSS_AT_REST - bent) - steep) * u + strips.sigma
+    pull, push = -strips.sigma / stiffness, steep * u / stiffness
+    of_integral = part * pull / strips.resistance_per_mm
+    of_gap = part * (1.0 + pull + push) / gap[0]
+    of_radius = part * (1.0 + pull) / strips.radius_mm
+    of_shift = of_integral * (by_all + by_width) + of_gap
     lean = eccentricity[..., None] * strips.cosine
-    swing = lean * strips.by_gap  # shift of a strip per mm of gap at the face
 
-    def by_jet(change: _Change) -> FloatArray:
-        wider, moved = change.across, lean * change.reach
-        spread = wider * (0.5 * by_gap.sum(axis=-1) + by_width) + by_shift * moved
-        return slope(spread, 0.5 * wider + moved, 0.25 * wider)
+    # The face itself carries gap, radius and the needle's offset too.
+    swing = lean * strips.by_gap
+    face = -0.5 * (of_shift * swing + of_gap - 0.5 * of_radius).sum(axis=-1)
+    points = -0.5 * (of_integral * by_gap).sum(axis=-1)
+    points[0] += face
+    to_end = (of_integral * at_end).sum(axis=-1)
+    return _Needle(
+        of_integral,
+        of_gap,
+        of_radius,
+        of_shift,
+        0.5 * by_all + by_width,
+        lean,
+        to_end,
+        slopes_at_stations(points, bore),
+        to_end - (of_integral * at_face).sum(axis=-1) + bore.slope_face * face,
+        (part * (pull - push)).sum(axis=-1),
+    )
 
-    points = [
-        slope(
-            -0.5 * (by_gap[..., point] + at_face * by_shift * swing),
-            -0.5 * at_face * (1.0 + swing),
-            0.25 * at_face,
-        )
-        for point, at_face in enumerate([1.0] + [0.0] * (gap.shape[-1] - 1))
-    ]
-    # Moving the face down the needle opens the concentric gap there by half the fall in diameter.
-    tightening = -0.5 * bore.slope_face[..., None]
-    by_viscosity = (part * (pull - push)).sum(axis=-1)
+
+def _slopes(strips: Strips, needle: _Needle) -> BoreSlopes:
+    """The slopes by the needle, and those by jet and fuel."""
+
+    def by_jet(change: Change) -> FloatArray:
+        wider = needle.of_integral * needle.widening + 0.5 * needle.of_gap + 0.25 * needle.of_radius
+        return np.asarray((change.across * wider + change.reach * needle.lean * needle.of_shift).sum(axis=-1))
+
+    by_viscosity = needle.per_ln_viscosity
     return BoreSlopes(
-        slopes_at_stations(np.stack(points, axis=-1), bore, stations),
-        slope(
-            integrand[..., -1] - integrand[..., 0] + by_shift * swing * tightening,
-            tightening * (1.0 + swing),
-            -0.5 * tightening,
-        ),
-        slope(integrand[..., -1], 0.0, 0.0),
+        needle.per_mm_diameter,
+        needle.per_mm_position,
+        needle.to_end,
         by_jet(strips.by_bore),
-        slope(by_shift * strips.cosine * strips.reach_mm, strips.cosine * strips.reach_mm, 0.0),
+        (needle.of_shift * strips.cosine * strips.reach_mm).sum(axis=-1),
         by_viscosity,
         0.5 - 0.5 * by_viscosity,
         0.5 + 0.5 * by_viscosity,
-        by_jet(strips.by_bore_least),
+        np.zeros_like(by_viscosity) if strips.by_bore_least is None else by_jet(strips.by_bore_least),
     )

@@ -14,13 +14,14 @@ ROUNDING_MM = 1e-9
 
 
 class BorePoints(NamedTuple):
-    """Break points of the needle down the bore, and the stations that carry each."""
+    """Break points of the needle down the bore, and the stations that carry each; one row a point."""
 
-    z_mm: FloatArray  # (..., p)
-    diameter_mm: FloatArray  # (..., p)
-    station: NDArray[np.intp]  # (..., p) upper station of the segment a point lies on
-    weight: FloatArray  # (..., p) share of the next station
+    z_mm: FloatArray  # (p, ...)
+    diameter_mm: FloatArray  # (p, ...)
+    station: NDArray[np.intp]  # (p, ...) upper station of the segment a point lies on
+    weight: FloatArray  # (p, ...) share of the next station
     slope_face: FloatArray  # (...) d diameter / d z at the face
+    stations: int  # of the needle
 
 
 def points_down_the_bore(
@@ -63,7 +64,7 @@ def points_down_the_bore(
     diameters = np.asarray(diameters_mm, dtype=np.float64)
     length = np.asarray(length_mm, dtype=np.float64)
     face = np.asarray(position_mm, dtype=np.float64) + np.zeros(np.broadcast_shapes(length.shape, diameters.shape[:-1]))
-    off = ~((face >= stations[0] - ROUNDING_MM) & (face <= stations[-1] + ROUNDING_MM))
+    off = (face < stations[0] - ROUNDING_MM) | (face > stations[-1] + ROUNDING_MM) | np.isnan(face)
     if off.any():
         msg = (
             f"The jet's face would stand {np.asarray(face)[off].flat[0]:.3f} mm from the shoulder, off the "
@@ -72,54 +73,58 @@ def points_down_the_bore(
         )
         raise InputError(msg)
     # Lift and drop that add up to the last station in decimals need not do so in binary.
-    face = np.clip(face, stations[0], stations[-1])
+    face = np.minimum(np.maximum(face, stations[0]), stations[-1])
     end = face + length
-    first = np.searchsorted(stations, face, side="right")
-    inside = np.searchsorted(stations, end, side="left") - first
-    knots = max(int(inside.max(initial=0)), 0)
-    z = np.empty((*face.shape, knots + 2))
-    z[..., 0] = face
-    for knot in range(knots):
-        here = np.minimum(first + knot, stations.size - 1)
-        z[..., knot + 1] = np.where(knot < inside, stations[here], end)
-    z[..., -1] = end
     # A point belongs to the segment that starts at or above it; past the last station the last goes on.
-    upper = np.clip(np.searchsorted(stations, z, side="right") - 1, 0, stations.size - 2)
-    weight = (z - stations[upper]) / (stations[upper + 1] - stations[upper])
-    table = np.broadcast_to(diameters, (*face.shape, stations.size))
-    left, right = (np.take_along_axis(table, index, axis=-1) for index in (upper, upper + 1))
-    rise = (right[..., 0] - left[..., 0]) / (stations[upper[..., 0] + 1] - stations[upper[..., 0]])
-    return BorePoints(z, left + weight * (right - left), upper, weight, rise)
+    first, past = stations.searchsorted(face, side="right"), stations.searchsorted(end, side="left")
+    knots = max(int((past - first).max(initial=0)), 0)
+    station = np.empty((knots + 2, *face.shape), dtype=np.intp)
+    z = np.empty(station.shape)
+    station[0], station[-1] = first - 1, past - 1
+    z[0], z[-1] = face, end
+    for knot in range(knots):
+        here = np.minimum(first + knot, past - 1)
+        reached = first + knot < past
+        station[knot + 1] = here
+        z[knot + 1] = np.where(reached, stations[here], end)
+    np.minimum(station, stations.size - 2, out=station)
+    above = stations[station]
+    weight = (z - above) / (stations[station + 1] - above)
+    if diameters.ndim == 1:
+        left, right = diameters[station], diameters[station + 1]
+    else:
+        rows = np.arange(0, diameters.size, stations.size).reshape(diameters.shape[:-1])
+        here, table = rows + station, diameters.ravel()
+        left, right = table[here], table[here + 1]
+    rise = (right[0] - left[0]) / (stations[station[0] + 1] - above[0])
+    return BorePoints(z, left + weight * (right - left), station, weight, rise, stations.size)
 
 
-def slopes_at_stations(per_point: FloatArray, points: BorePoints, stations: int) -> FloatArray:
+def slopes_at_stations(per_point: FloatArray, points: BorePoints) -> FloatArray:
     """Slopes by the diameters at the break points, handed on to the two stations beside each.
 
     Parameters
     ----------
-    per_point : array, shape (..., p)
+    per_point : array, shape (p, ...)
         Slope of anything by the diameter at each point. [1/mm]
     points : BorePoints
         The points.
-    stations : int
-        Number of stations of the needle.
 
     Returns
     -------
-    array, shape (..., stations)
+    array, shape (..., n)
         Slope by the diameter at each station. [1/mm]
 
     Examples
     --------
     >>> points = points_down_the_bore(1.0, [0.0, 4.0], [2.4, 2.3], 2.0)
-    >>> print(slopes_at_stations(np.array([1.0, 1.0]), points, 2))
+    >>> print(slopes_at_stations(np.array([1.0, 1.0]), points))
     [1. 1.]
     """
-    out = np.zeros((*per_point.shape[:-1], stations))
-    for point in range(per_point.shape[-1]):
-        upper = np.broadcast_to(points.station[..., point, None], (*out.shape[:-1], 1))
-        weight = np.broadcast_to(points.weight[..., point, None], upper.shape)
-        here = per_point[..., point, None]
-        for index, share in ((upper, 1.0 - weight), (upper + 1, weight)):
-            np.put_along_axis(out, index, np.take_along_axis(out, index, axis=-1) + share * here, axis=-1)
-    return out
+    shape, stations = per_point.shape[1:], points.stations
+    rows = np.arange(0, int(np.prod(shape)) * stations, stations).reshape(shape)
+    upper = (rows + points.station).ravel()
+    next_share = points.weight * per_point
+    shares = np.concatenate([(per_point - next_share).ravel(), next_share.ravel()])
+    summed = np.bincount(np.concatenate([upper, upper + 1]), shares, rows.size * stations)
+    return np.asarray(summed, dtype=np.float64).reshape(*shape, stations)

@@ -10,28 +10,20 @@ Water is taken out before an analyser, so per cents are of the dry gas.
 
 from __future__ import annotations
 
-from typing import Final, Literal, NamedTuple
+from typing import Final, NamedTuple
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from needlecalc.errors import InputError
-from needlecalc.physics.fuel import OXYGEN_SHARE_OF_AIR, PETROL_H_PER_C
 from needlecalc.physics.limits import check_each
+from needlecalc.physics.stoichiometry import OXYGEN_SHARE_OF_AIR, PETROL_H_PER_C
 from needlecalc.units import FloatArray
 
 WATER_GAS_CONSTANT: Final = 3.5
 NITROGEN_PER_OXYGEN: Final = (1.0 - OXYGEN_SHARE_OF_AIR) / OXYGEN_SHARE_OF_AIR  # argon counted as nitrogen
 RICHEST_LAMBDA: Final = 0.6
 LEANEST_LAMBDA: Final = 4.0
-# The analyser's standard petrol, and the carbon that one ppm of hexane on its scale stands for.
-ANALYSER_H_PER_C: Final = 1.7261
-ANALYSER_O_PER_C: Final = 0.0176
-ANALYSER_K1_PERCENT_PER_PPM: Final = 6.0e-4
-CARBON_OF_HYDROCARBON: Final = {"hexane": 6.0, "propane": 3.0}
-LEAST_CARBON_SUM_PERCENT: Final = 12.0
-
-HydrocarbonScale = Literal["hexane", "propane"]
 
 
 class DryExhaust(NamedTuple):
@@ -42,16 +34,6 @@ class DryExhaust(NamedTuple):
     h2_percent: FloatArray
     o2_percent: FloatArray
     n2_percent: FloatArray
-
-
-class Dilution(NamedTuple):
-    """How much air stands in a dry exhaust sample beside the burnt gas."""
-
-    sum_percent: FloatArray  # CO2 + CO as read
-    undiluted_sum_percent: FloatArray  # the same of this CO/CO2 ratio without any air
-    air_share: FloatArray  # of the dry sample, by volume
-    o2_of_air_percent: FloatArray  # oxygen that this air brings
-    diluted: NDArray[np.bool_]  # the sum is below the least one allowed
 
 
 def dry_exhaust(
@@ -112,7 +94,7 @@ def dry_exhaust(
         LEANEST_LAMBDA,
         cure="Give lambda, not an air-fuel ratio.",
     )
-    y, z, constant = _fuel(h_per_c, o_per_c, water_gas)
+    y, z, constant = checked_fuel(h_per_c, o_per_c, water_gas)
     residual = check_each(residual_o2_percent, "residual_o2_percent", 0.0, 10.0, cure="It is per cent of dry gas.")
     burnt_o2 = 1.0 + y / 4.0 - z / 2.0
     nitrogen = NITROGEN_PER_OXYGEN * ratio * burnt_o2
@@ -237,7 +219,7 @@ def lambda_of_co_percent(
     """
     co = check_each(co_percent, "co_percent", 0.0, 15.0, cure="It is per cent by volume of dry gas.") / 100.0
     oxygen = check_each(o2_percent, "o2_percent", 0.0, 15.0, cure="It is per cent by volume of dry gas.") / 100.0
-    y, z, constant = _fuel(h_per_c, o_per_c, water_gas)
+    y, z, constant = checked_fuel(h_per_c, o_per_c, water_gas)
     # 1 = co2 + co + o2 + h2 + n2, times (K co2 + co): a co2^2 + b co2 + c = 0.
     per_co2 = 1.0 + NITROGEN_PER_OXYGEN * (1.0 - z / 2.0)
     without = co + oxygen - 1.0 + NITROGEN_PER_OXYGEN * (co / 2.0 + oxygen - z * co / 2.0)
@@ -249,192 +231,13 @@ def lambda_of_co_percent(
     co2 = (-b + np.sqrt(np.maximum(inside, 0.0))) / (2.0 * a)
     if not ((inside >= 0.0) & (co2 > 0.0)).all():
         _refuse_readings()
-    ratio = np.asarray(_brettschneider(co2, co, oxygen, y, z, constant, 0.0, 0.0))
+    ratio = np.asarray(oxygen_over_need(co2, co, oxygen, y, z, constant, 0.0, 0.0))
     if not ((ratio >= RICHEST_LAMBDA - 1e-9) & (ratio <= LEANEST_LAMBDA + 1e-9)).all():
         _refuse_readings()
     return ratio[()]
 
 
-def brettschneider_lambda(
-    co2_percent: ArrayLike,
-    co_percent: ArrayLike,
-    o2_percent: ArrayLike,
-    *,
-    hc_ppm: ArrayLike,
-    hc_as: HydrocarbonScale,
-    no_ppm: ArrayLike = 0.0,
-    h_per_c: ArrayLike = ANALYSER_H_PER_C,
-    o_per_c: ArrayLike = ANALYSER_O_PER_C,
-    water_gas: ArrayLike = WATER_GAS_CONSTANT,
-    k1_percent_per_ppm: ArrayLike = ANALYSER_K1_PERCENT_PER_PPM,
-) -> FloatArray:
-    r"""Lambda from a four- or five-gas analyser, after Brettschneider.
-
-    .. math:: \lambda = \frac{[\mathrm{CO_2}] + \frac{[\mathrm{CO}]}{2} + [\mathrm{O_2}]
-              + \frac{[\mathrm{NO}]}{2} + \left(\frac{y}{4}\,\frac{K}{K + [\mathrm{CO}]/[\mathrm{CO_2}]}
-              - \frac{z}{2}\right)([\mathrm{CO_2}] + [\mathrm{CO}])}
-              {\left(1 + \frac{y}{4} - \frac{z}{2}\right)
-              ([\mathrm{CO_2}] + [\mathrm{CO}] + K_1 [\mathrm{HC}])}
-
-    Parameters
-    ----------
-    co2_percent, co_percent, o2_percent : array_like, shape (...)
-        Readings of the dry gas by volume. [%]
-    hc_ppm : array_like, shape (...)
-        Hydrocarbon reading by volume. [ppm]
-    hc_as : {"hexane", "propane"}
-        What the reading counts; the analyser's plate says. [-]
-    no_ppm : array_like, shape (...)
-        NO reading by volume. [ppm]
-    h_per_c, o_per_c : array_like, shape (...)
-        Hydrogen *y* and oxygen atoms *z* per carbon atom of the fuel; the defaults are the analysers'. [-]
-    water_gas : array_like, shape (...)
-        Water-gas constant *K*. [-]
-    k1_percent_per_ppm : array_like, shape (...)
-        *K1*: per cent of carbon for one ppm as hexane.  6e-4 counts six atoms; some analysers take 12e-4
-        for petrol, whose hydrocarbons infrared sees by half. [%/ppm]
-
-    Returns
-    -------
-    float or array, shape (...)
-        Lambda. [-]
-
-    Raises
-    ------
-    InputError
-        If a reading is out of range, no carbon is read at all, or ``hc_as`` is neither word.
-
-    Notes
-    -----
-    One ppm as propane counts half the carbon of one as hexane.  Exact for a gas with this *K*; air that
-    leaks in raises the result as if the engine had breathed it.
-
-    References
-    ----------
-    .. [1] Brettschneider, "Berechnung des Luftverhältnisses lambda von Luft-Kraftstoff-Gemischen und des
-       Einflusses von Messfehlern auf lambda", *Bosch Technische Berichte* 6 (1979) 4, 177-186.
-    .. [2] OIML R 99 / ISO 3930, *Instruments for measuring vehicle exhaust emissions* (H/C and O/C from
-       memory).
-
-    Examples
-    --------
-    >>> print(f"{brettschneider_lambda(13.2, 3.0, 0.6, hc_ppm=250.0, hc_as='hexane'):.4f}")
-    0.9338
-    """
-    if hc_as not in CARBON_OF_HYDROCARBON:
-        msg = f"hc_as is {hc_as!r}, but must be 'hexane' or 'propane'; see the analyser's plate."
-        raise InputError(msg)
-    co2 = _gas(co2_percent, "co2_percent", 25.0)
-    co = _gas(co_percent, "co_percent", 25.0)
-    oxygen = _gas(o2_percent, "o2_percent", 25.0)
-    hydrocarbons = check_each(hc_ppm, "hc_ppm", 0.0, 50e3, cure="One per cent is 10000 ppm.")
-    nitric = check_each(no_ppm, "no_ppm", 0.0, 10e3, cure="One per cent is 10000 ppm.")
-    k1 = check_each(k1_percent_per_ppm, "k1_percent_per_ppm", 0.0, 0.01, cure="The usual figure is 6e-4.")
-    y, z, constant = _fuel(h_per_c, o_per_c, water_gas)
-    _check_carbon(co2, co)
-    carbon = k1 * hydrocarbons * CARBON_OF_HYDROCARBON[hc_as] / CARBON_OF_HYDROCARBON["hexane"]
-    return np.asarray(_brettschneider(co2, co, oxygen, y, z, constant, carbon, nitric / 1e4))[()]
-
-
-def dilution(
-    co2_percent: ArrayLike,
-    co_percent: ArrayLike,
-    *,
-    h_per_c: ArrayLike = PETROL_H_PER_C,
-    o_per_c: ArrayLike = 0.0,
-    water_gas: ArrayLike = WATER_GAS_CONSTANT,
-    least_sum_percent: ArrayLike = LEAST_CARBON_SUM_PERCENT,
-) -> Dilution:
-    r"""Air in an exhaust sample, from the sum of its carbon gases.
-
-    .. math:: a = 1 - \frac{[\mathrm{CO_2}] + [\mathrm{CO}]}{S(r)}, \qquad
-              r = \frac{[\mathrm{CO}]}{[\mathrm{CO_2}]}
-
-    Parameters
-    ----------
-    co2_percent, co_percent : array_like, shape (...)
-        Readings of the dry gas by volume. [%]
-    h_per_c, o_per_c : array_like, shape (...)
-        Hydrogen and oxygen atoms per carbon atom of the fuel. [-]
-    water_gas : array_like, shape (...)
-        Water-gas constant. [-]
-    least_sum_percent : array_like, shape (...)
-        Sum below which a sample counts as diluted. [%]
-
-    Returns
-    -------
-    Dilution
-        Sum, sum without air, share of air, the oxygen it brings, and the verdict.
-
-    Raises
-    ------
-    InputError
-        If a reading is out of range or no carbon is read at all.
-
-    Notes
-    -----
-    *S* is 15.3 % at lambda 1 and 16.6 % at 0.90.  A leak after the engine, unburnt mixture and lean running
-    all show as air: a lean mixture falls to 12 % only at lambda 1.26, where a warm petrol engine hardly
-    runs, hence the limit (common practice).  A share well below nought is an instrument fault.  Much less
-    oxygen read than the air should bring means that carbon is missing: hydrocarbons of a misfire.
-
-    Examples
-    --------
-    >>> found = dilution(9.0, 1.5)
-    >>> print(f"air {found.air_share:.2f}, diluted {found.diluted}")
-    air 0.34, diluted True
-    """
-    co2 = _gas(co2_percent, "co2_percent", 25.0)
-    co = _gas(co_percent, "co_percent", 25.0)
-    least = check_each(least_sum_percent, "least_sum_percent", 0.0, 20.0, cure="The usual limit is 12 %.")
-    y, z, constant = _fuel(h_per_c, o_per_c, water_gas)
-    _check_carbon(co2, co)
-    carbon = co2 + co
-    to_water = constant * co2 / (constant * co2 + co)
-    used_oxygen = (co2 + co / 2.0) / carbon + y / 4.0 * to_water - z / 2.0
-    dry = 1.0 + y / 2.0 * (1.0 - to_water) + NITROGEN_PER_OXYGEN * used_oxygen
-    undiluted = 100.0 / dry
-    air = 1.0 - carbon / undiluted
-    return Dilution(
-        np.asarray(carbon)[()],
-        np.asarray(undiluted)[()],
-        np.asarray(air)[()],
-        np.asarray(100.0 * OXYGEN_SHARE_OF_AIR * air)[()],
-        np.asarray(carbon < least)[()],
-    )
-
-
-def looks_diluted(
-    co2_percent: ArrayLike, co_percent: ArrayLike, *, least_sum_percent: ArrayLike = LEAST_CARBON_SUM_PERCENT
-) -> NDArray[np.bool_]:
-    """Whether an exhaust sample holds too little carbon to trust.
-
-    Parameters
-    ----------
-    co2_percent, co_percent : array_like, shape (...)
-        Readings of the dry gas by volume. [%]
-    least_sum_percent : array_like, shape (...)
-        Sum of the two below which a sample counts as diluted. [%]
-
-    Returns
-    -------
-    bool or array of bool, shape (...)
-        True where the sum is below; :func:`dilution` says more.
-
-    Raises
-    ------
-    InputError
-        If a reading is out of range or no carbon is read at all.
-
-    Examples
-    --------
-    >>> print(looks_diluted([13.5, 9.0], [2.0, 1.5]))
-    [False True]
-    """
-    return dilution(co2_percent, co_percent, least_sum_percent=least_sum_percent).diluted
-
-
-def _brettschneider(
+def oxygen_over_need(
     co2: FloatArray,
     co: FloatArray,
     oxygen: FloatArray,
@@ -444,13 +247,50 @@ def _brettschneider(
     unburnt_carbon: FloatArray | float,
     nitric: FloatArray | float,
 ) -> FloatArray:
+    """Oxygen found in dry gas over what its carbon needs: Brettschneider's balance, of checked values.
+
+    Parameters
+    ----------
+    co2, co, oxygen : array, shape (...)
+        Per cent by volume of dry gas. [%]
+    y, z : array, shape (...)
+        Hydrogen and oxygen atoms per carbon atom. [-]
+    constant : array, shape (...)
+        Water-gas constant. [-]
+    unburnt_carbon, nitric : array, shape (...), or float
+        Carbon in hydrocarbons, and NO. [%]
+
+    Returns
+    -------
+    array, shape (...)
+        Lambda. [-]
+    """
     carbon = co2 + co
     hydrogen = y / 4.0 * constant * co2 / (constant * co2 + co) - z / 2.0
     found = co2 + co / 2.0 + oxygen + nitric / 2.0 + hydrogen * carbon
     return np.asarray(found / ((1.0 + y / 4.0 - z / 2.0) * (carbon + unburnt_carbon)))
 
 
-def _fuel(h_per_c: ArrayLike, o_per_c: ArrayLike, water_gas: ArrayLike) -> tuple[FloatArray, FloatArray, FloatArray]:
+def checked_fuel(h_per_c: ArrayLike, o_per_c: ArrayLike, water_gas: ArrayLike) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Atoms of the fuel and water-gas constant, if they are possible.
+
+    Parameters
+    ----------
+    h_per_c, o_per_c : array_like, shape (...)
+        Hydrogen and oxygen atoms per carbon atom. [-]
+    water_gas : array_like, shape (...)
+        Water-gas constant. [-]
+
+    Returns
+    -------
+    tuple of array
+        The three, as arrays. [-]
+
+    Raises
+    ------
+    InputError
+        If one is out of range.
+    """
     return (
         check_each(h_per_c, "h_per_c", 0.5, 4.0, cure="It counts hydrogen atoms for one carbon atom."),
         check_each(o_per_c, "o_per_c", 0.0, 1.0, cure="It counts oxygen atoms for one carbon atom."),
@@ -458,11 +298,44 @@ def _fuel(h_per_c: ArrayLike, o_per_c: ArrayLike, water_gas: ArrayLike) -> tuple
     )
 
 
-def _gas(percent: ArrayLike, name: str, most: float) -> FloatArray:
+def checked_gas(percent: ArrayLike, name: str, most: float) -> FloatArray:
+    """A reading in per cent, if it is possible.
+
+    Parameters
+    ----------
+    percent : array_like, shape (...)
+        Reading. [%]
+    name : str
+        What it is called.
+    most : float
+        Greatest possible. [%]
+
+    Returns
+    -------
+    array, shape (...)
+        The reading. [%]
+
+    Raises
+    ------
+    InputError
+        If it is out of range.
+    """
     return check_each(percent, name, 0.0, most, cure="It is per cent by volume of dry gas.")
 
 
-def _check_carbon(co2: FloatArray, co: FloatArray) -> None:
+def check_carbon(co2: FloatArray, co: FloatArray) -> None:
+    """Nothing, if any carbon was read.
+
+    Parameters
+    ----------
+    co2, co : array, shape (...)
+        Readings. [%]
+
+    Raises
+    ------
+    InputError
+        If both are nought.
+    """
     if not (co2 + co > 0.0).all():
         msg = "co2_percent and co_percent are both 0: no exhaust is read; check probe and hose."
         raise InputError(msg)

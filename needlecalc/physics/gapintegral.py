@@ -7,6 +7,7 @@ same down a straight bore, so one gap at either end says everything.
 from __future__ import annotations
 
 import numpy as np
+from numpy.typing import NDArray
 
 from needlecalc.units import FloatArray
 
@@ -42,13 +43,14 @@ def mean_inverse_mm4(first_mm: FloatArray, last_mm: FloatArray, wide_mm: FloatAr
     >>> print(mean_inverse_mm4(np.array(0.1), np.array(0.1), np.array(2.1)))
     500.0
     """
-    a, b, wide = first_mm, last_mm, wide_mm
-    both, product, rise = a + b, a * b, b - a
-    far = 2.0 * wide - both
+    product = first_mm * last_mm
+    both = first_mm + last_mm
     # ln(b/a) and ln((w - a)/(w - b)) are twice an artanh each; their sum is one artanh again.
-    per_rise = (1.0 / both + 1.0 / far) / (1.0 + rise / both * (rise / far))
-    logs = 2.0 * per_rise * _areatanh_over(rise * per_rise)
-    return np.asarray(((both / (2.0 * product**2) * wide + 1.0 / product) * wide + logs) / wide**3)
+    per_rise = wide_mm / (both * wide_mm - 2.0 * product)
+    logs = 2.0 * per_rise * _areatanh_over(per_rise * (last_mm - first_mm))
+    far = 1.0 / wide_mm
+    inverse = 1.0 / product
+    return np.asarray(far * inverse * (0.5 * both * inverse + far) + far * far * far * logs)
 
 
 def mean_inverse_slopes_mm5(
@@ -74,44 +76,41 @@ def mean_inverse_slopes_mm5(
     >>> print(*(f"{slope:.0f}" for slope in slopes))
     -7375 -7375 -250
     """
-    a, b, wide = first_mm, last_mm, wide_mm
-    narrow_a, narrow_b = _mean_reciprocal_slopes(a, b)
-    far_a, far_b = _mean_reciprocal_slopes(wide - a, wide - b)
-    by_a = -(1.0 / (2.0 * a**2 * b**2) + 1.0 / (a**3 * b)) / wide - 1.0 / (a**2 * b) / wide**2 + (narrow_a - far_a) / wide**3
-    by_b = -(1.0 / (2.0 * a**2 * b**2) + 1.0 / (a * b**3)) / wide - 1.0 / (a * b**2) / wide**2 + (narrow_b - far_b) / wide**3
-    logs = _mean_reciprocal(a, b) + _mean_reciprocal(wide - a, wide - b)
-    by_wide = (
-        -(a + b) / (2.0 * a**2 * b**2) / wide**2 - 2.0 / (a * b) / wide**3 - 3.0 * logs / wide**4 + (far_a + far_b) / wide**3
-    )
+    a, b = first_mm, last_mm
+    product, both, far = a * b, a + b, 1.0 / wide_mm
+    per_rise = wide_mm / (both * wide_mm - 2.0 * product)
+    t = per_rise * (b - a)
+    shape = _areatanh_over(t)
+    # d(t shape)/dt, which takes the cancellation out of the slopes of the logarithms.
+    steep, square = 1.0 / (1.0 - t * t), 2.0 * per_rise * per_rise
+    fall = _areatanh_over_slope(t, shape, steep)
+    logs_a = -square * ((1.0 - 2.0 * far * b) * steep + fall)
+    logs_b = -square * ((1.0 - 2.0 * far * a) * steep - fall)
+    inverse = 1.0 / product
+    twice = inverse * inverse
+    by_a = far * (far * (far * logs_a - twice * b) - twice * (0.5 + b * b * inverse))
+    by_b = far * (far * (far * logs_b - twice * a) - twice * (0.5 + a * a * inverse))
+    logs, logs_wide = 2.0 * per_rise * shape, 2.0 * far * far * product * square * steep
+    by_wide = -far * far * (0.5 * both * twice + far * (2.0 * inverse + 3.0 * far * logs + logs_wide))
     return by_a, by_b, by_wide
-
-
-def _mean_reciprocal(a: FloatArray, b: FloatArray) -> FloatArray:
-    """Mean of 1/h for h from a to b: ln(b/a)/(b - a), without cancellation where a is near b."""
-    return 2.0 * _areatanh_over((b - a) / (a + b)) / (a + b)
-
-
-def _mean_reciprocal_slopes(a: FloatArray, b: FloatArray) -> tuple[FloatArray, FloatArray]:
-    total = a + b
-    t = (b - a) / total
-    shape, fall = _areatanh_over(t), _areatanh_over_slope(t)
-    common = -2.0 * shape / total**2
-    return common - 4.0 * fall * b / total**3, common + 4.0 * fall * a / total**3
 
 
 def _areatanh_over(t: FloatArray) -> FloatArray:
     """Ratio artanh(t)/t, by series where t is small."""
-    square = t * t
-    small = square < SERIES_BELOW**2
-    safe = np.where(small, 0.5, t)
+    square, small, safe = _small(t)
     series = 1.0 + square * (1 / 3 + square * (1 / 5 + square * (1 / 7 + square / 9)))
-    return np.where(small, series, np.arctanh(safe) / safe)
+    return np.where(small, series, 0.5 * np.log((1.0 + safe) / (1.0 - safe)) / safe)
 
 
-def _areatanh_over_slope(t: FloatArray) -> FloatArray:
-    """Slope of artanh(t)/t, by series where t is small."""
+def _areatanh_over_slope(t: FloatArray, ratio: FloatArray, steep: FloatArray) -> FloatArray:
+    """Slope of artanh(t)/t from the ratio and the slope of artanh, by series where t is small."""
+    square, small, safe = _small(t)
+    series = t * (2 / 3 + square * (4 / 5 + square * (6 / 7 + square * 8 / 9)))
+    return np.where(small, series, (steep - ratio) / safe)
+
+
+def _small(t: FloatArray) -> tuple[FloatArray, NDArray[np.bool_], FloatArray]:
+    """Square of t, where t is small, and t with something harmless in its place there."""
     square = t * t
     small = square < SERIES_BELOW**2
-    safe = np.where(small, 0.5, t)
-    series = t * (2 / 3 + square * (4 / 5 + square * (6 / 7 + square * 8 / 9)))
-    return np.where(small, series, (1.0 / (1.0 - safe * safe) - np.arctanh(safe) / safe) / safe)
+    return square, small, np.where(small, 0.5, t)

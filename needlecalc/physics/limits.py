@@ -56,6 +56,8 @@ def check_each(
     except (TypeError, ValueError) as error:
         msg = f"{name} must be a number or an array of numbers, got {values!r:.80}."
         raise InputError(msg) from error
+    if array.ndim == 0 and low < array.item() <= high and array.item() < np.inf:
+        return array  # the usual number, without the cost of array arithmetic
     above_low = array > low if open_low else array >= low
     good = above_low & (array <= high) & np.isfinite(array)
     if allow_nan:

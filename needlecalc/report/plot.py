@@ -15,8 +15,16 @@ from needlecalc.design.proposal import Design
 from needlecalc.parts.needle import Needle
 
 # Dark and light enough to tell apart in grey, and safe for colour-blind eyes; lines differ in dash too.
-PRESENT: dict[str, Any] = {"color": "#555555", "linestyle": "--", "marker": "o", "markerfacecolor": "white"}
+PRESENT: dict[str, Any] = {"color": "#555555", "linestyle": "--", "marker": "o"}
 ASKED: dict[str, Any] = {"color": "#0b3c78", "linestyle": "-", "marker": "s"}
+GUESSED: dict[str, Any] = {
+    "color": "#555555",
+    "linestyle": "none",
+    "marker": "o",
+    "markerfacecolor": "white",
+    "markersize": 11,
+}
+FIRST: dict[str, Any] = {"color": "#8a1c1c", "linestyle": ":", "marker": "v", "markerfacecolor": "white"}
 TARGET: dict[str, Any] = {"color": "#c05a00", "linestyle": "none", "marker": "_", "markersize": 22, "markeredgewidth": 3.5}
 BETWEEN: dict[str, Any] = {"facecolor": "0.82", "edgecolor": "0.45", "hatch": "///", "linewidth": 0.0}
 STRETCH_NOTE = "radius stretched"
@@ -46,7 +54,9 @@ def plot_profile(design: Design, *, ax: Axes | None = None) -> Axes:
     """
     ax = _axes(ax)
     _two_profiles(ax, design.present(), design.needle, (f"present: {design.present().name}", "asked"), "to come off")
-    stations = design.needle.stations_mm
+    stations, stop = design.needle.stations_mm, design.first_stop.diameters_mm
+    if (stop != design.needle.diameters_mm).any():
+        ax.plot(stations, stop / 2.0, label="first stop", **FIRST)
     inside = stations[design.supported]
     ax.axvspan(inside[0], inside[-1], color="0.92", zorder=0, label="stations with data")
     ax.legend(loc="lower left", frameon=False)
@@ -56,13 +66,17 @@ def plot_profile(design: Design, *, ax: Axes | None = None) -> Axes:
 def _two_profiles(ax: Axes, first: Needle, second: Needle, names: tuple[str, str], between: str) -> None:
     for needle, style, name in ((first, PRESENT, names[0]), (second, ASKED, names[1])):
         ax.plot(needle.stations_mm, needle.diameters_mm / 2.0, label=name, **style)
+    if first.interpolated:
+        guessed = np.array(first.interpolated) - 1
+        where = first.stations_mm[guessed], first.diameters_mm[guessed] / 2.0
+        ax.plot(*where, label="not measured, interpolated", **GUESSED)
     shared = np.interp(second.stations_mm, first.stations_mm, first.diameters_mm)
     ax.fill_between(second.stations_mm, second.diameters_mm / 2.0, shared / 2.0, label=between, **BETWEEN)
     span = float(np.ptp(ax.get_ylim()))
     stretch = float(np.ptp(ax.get_xlim())) / span / 2.0
     ax.set_xlabel("distance from shoulder (mm)")
     ax.set_ylabel("needle radius (mm)")
-    ax.set_title(f"{STRETCH_NOTE} about {stretch:.0f} times against length")
+    ax.set_title(f"shank left, tip right; {STRETCH_NOTE} about {stretch:.0f} times against length")
     ax.grid(color="0.85")
 
 
@@ -117,11 +131,12 @@ def plot_lambda(design: Design, *, ax: Axes | None = None) -> Axes:
         lift,
         [row["lambda_measured"] for row in rows],
         label="measured now",
-        **{**PRESENT, "linestyle": "none", "markersize": 8},
+        **{**GUESSED, "markersize": 8},
     )
     ax.plot(lift, [row["lambda_target"] for row in rows], label="target", **TARGET)
-    style = {**ASKED, "linestyle": "none", "capsize": 4, "markersize": 5}
-    ax.errorbar(lift, predicted, yerr=[predicted - low, high - predicted], label="predicted, 90 %", **style)
+    # The interval is drawn by itself: a prediction may lie outside it, where all doubts pull one way.
+    ax.errorbar(lift, (low + high) / 2, yerr=(high - low) / 2, fmt="none", ecolor=ASKED["color"], capsize=4)
+    ax.plot(lift, predicted, label="predicted, and its 90 % interval", **{**ASKED, "linestyle": "none", "markersize": 5})
     return _finished(ax, LIFT_LABEL, "lambda (-)")
 
 

@@ -12,82 +12,25 @@ import numpy as np
 from needlecalc.arrays import check_range
 from needlecalc.design.altitude import AltitudeOutlook
 from needlecalc.design.proposal import Design
+from needlecalc.design.twins import MATCHED_WITHIN_UM
 from needlecalc.errors import InputError
+from needlecalc.parts.measured import listed
 from needlecalc.physics.gauge import FaceOnMark, contact_position_mm, micrometer_reading_mm
+from needlecalc.report.sheetwords import (
+    BAND_COLUMNS,
+    BAND_NOTE,
+    CAUTIONS,
+    CSV_COLUMNS,
+    DECIDE_FIRST,
+    DOUBT_WORDS,
+    FILL_IN,
+    LEGEND,
+    NO_CHECKS,
+    READING_COLUMNS,
+    STATION_COLUMNS,
+)
 from needlecalc.show import Column, Row, Shown, Table
 from needlecalc.units import FloatArray
-
-BENCH_CAUTIONS = (
-    "Turning needle: safety glasses, no gloves, no loose sleeves. Never put fingers round it.",
-    "Metal cannot be put back: stop at the first stop, wash, cool and measure at two angles, then drive and measure lambda.",
-    "A flat micrometer anvil reads a taper too thick, by half its width times the taper (some 50 um at 6 mm): put its "
-    "thick-side edge on the mark, or use blades, and measure before and after the same way.",
-)
-ROAD_CAUTIONS = (
-    "Petrol: work in the open with an extinguisher at hand; no sprays near a hot engine.",
-    "Exhaust is poison: never run the engine indoors without forced extraction. Mind fan, belts and high tension.",
-    "On the road a second person reads the meter. Stop at once on pinking; never run leaner than lambda 0.92 at full load.",
-    "Lean on the mountain is leaner still in the valley: set again before descending.",
-    "Limits and what may be altered are local law; a licensed tester decides.",
-)
-CAUTIONS = (*BENCH_CAUTIONS, *ROAD_CAUTIONS)
-LEGEND = (
-    "All diameters are on diameter. Place: distance from the shoulder. Off dia: metal to take off, on diameter; per side: "
-    "half of it.",
-    "Hold +-: an error of this size at every station turns the touchiest band by 1 % lambda. Sure +-: standard "
-    "uncertainty (k=1) of the asked diameter, all that was measured or assumed and the hand together.",
-    "Measured: write two readings a quarter turn apart, washed and cold.",
-)
-NO_CHECKS = "Checks: none were made before this sheet; ignition, leaks and sensor stand unproven. Faults first."
-CSV_COLUMNS = (
-    ("station", "d"),
-    ("distance_mm", ".3f"),
-    ("present_mm", ".4f"),
-    ("asked_mm", ".4f"),
-    ("remove_um", ".1f"),
-    ("per_side_um", ".1f"),
-    ("first_stop_mm", ".4f"),
-    ("tolerance_um", ".1f"),
-    ("present_in", ".5f"),
-    ("asked_in", ".5f"),
-    ("data", ""),
-)
-STATION_COLUMNS = (
-    Column("station", "st", "d"),
-    Column("distance_mm", "place mm", ".3f"),
-    Column("present_mm", "present mm", ".4f"),
-    Column("first_stop_mm", "first stop mm", ".4f"),
-    Column("asked_mm", "ASKED mm", ".4f"),
-    Column("remove_um", "off dia um", ".1f"),
-    Column("per_side_um", "per side um", ".1f"),
-    Column("tolerance_um", "hold +- um", ".1f"),
-    Column("asked_u_um", "sure +- um", ".1f"),
-    Column("asked_in", "asked in", ".5f"),
-    Column("measured", "measured twice mm"),
-)
-BAND_COLUMNS = (
-    Column("rpm", "rpm", ".0f"),
-    Column("load", "load"),
-    Column("lift_mm", "lift mm", ".1f"),
-    Column("lambda_measured", "NOW", ".3f"),
-    Column("lambda_target", "target", ".3f"),
-    Column("lambda_first", "FIRST STOP", ".3f"),
-    Column("lambda_first_low", "from", ".3f"),
-    Column("lambda_first_high", "to", ".3f"),
-    Column("lambda_predicted", "ALL OFF", ".3f"),
-    Column("lambda_low", "from", ".3f"),
-    Column("lambda_high", "to", ".3f"),
-)
-BAND_NOTE = (
-    "From, to: 90 % interval. All off: every station at its asked diameter and the jet as told; the nut is taken to put "
-    "the idle right afterwards."
-)
-# Beside the diameters where the width of the anvils is known.
-READING_COLUMNS = (
-    Column("present_reads_mm", "present READS", ".4f"),
-    Column("first_stop_reads_mm", "first stop READS", ".4f"),
-    Column("asked_reads_mm", "asked READS", ".4f"),
-)
 
 
 @dataclass(frozen=True, repr=False, eq=False)
@@ -163,7 +106,7 @@ class GrindSheet(Shown):
             f"{jet.bore_mm:g} mm jet, {jet.mounting}."
         ]
         if log is not None:
-            lines.append(f"Log: {log.name}, {log.rpm.size} rows, sha256 {log.sha256[:16]}.")
+            lines.append(f"Log: {log.name}, {log.rpm.size} rows, fingerprint (sha256) {log.sha256[:16]}.")
         checks = self.design.checks
         if checks is not None and checks.reason:
             lines.append(f"RED CHECKS WERE OVERRIDDEN for this cut, reason given: {checks.reason!r}.")
@@ -192,26 +135,78 @@ class GrindSheet(Shown):
         """
         return () if self.altitude is None else (self.altitude.summary(),)
 
+    def stop_order(self) -> str:
+        """Where to stop first.
+
+        Returns
+        -------
+        str
+            One sentence.
+        """
+        if not (self.design.remove_um() > 0.0).any():
+            return "First stop: nothing is to be filed."
+        if self.design.held_back == 0.0:
+            return "First stop: the asked diameters, all in one stage."
+        return "First stop: file to the FIRST STOP diameters and no further."
+
+    def stop_reason(self) -> str:
+        """Why the first stop is there, and what to do then.
+
+        Returns
+        -------
+        str
+            A few sentences; empty where nothing is to be filed.
+        """
+        design = self.design
+        whole, first = 100 * design.chance_rich, 100 * design.chance_rich_first
+        if not (design.remove_um() > 0.0).any():
+            return ""
+        if design.held_back == 0.0:
+            return (
+                f"The chance that the cut makes a band too rich is {whole:.0f} %. Then measure every diameter, drive, and "
+                "measure lambda."
+            )
+        bands = design.target.bands
+        rich = [bands.name(b) for b in np.flatnonzero(bands.lambda_measured < design.target.lambda_rich).tolist()]
+        so_already = f" Too rich as driven, before any cut: {', '.join(rich)}." if rich else ""
+        return (
+            f"The chance that a band ends too rich is {whole:.0f} % with all cut at once and {first:.0f} % there."
+            f"{so_already} Measure every diameter, drive, and measure lambda before taking more."
+        )
+
     def stop_line(self) -> str:
         """Where to stop first, and why.
 
         Returns
         -------
         str
-            One or two sentences.
+            Order and reason.
         """
-        whole, first = 100 * self.design.chance_rich, 100 * self.design.chance_rich_first
-        if not (self.design.remove_um() > 0.0).any():
-            return "First stop: nothing is to be filed."
-        if self.design.held_back == 0.0:
-            return (
-                f"First stop: the asked diameters; all may go in one stage, as the chance that a band ends too rich is "
-                f"{whole:.0f} %. Then measure every diameter, drive, and measure lambda."
-            )
+        return f"{self.stop_order()} {self.stop_reason()}".rstrip()
+
+    def way_line(self) -> str:
+        """What must be settled before the file, where filing alone cannot do it.
+
+        Returns
+        -------
+        str
+            One or two sentences; empty where filing serves.
+        """
+        return "" if self.design.met else DECIDE_FIRST
+
+    def orientation_line(self) -> str:
+        """Which end is which.
+
+        Returns
+        -------
+        str
+            Station 1 at the shank, the last towards the tip, with what they measure.
+        """
+        needle = self.design.present()
+        thick, thin, last = needle.diameters_mm[0], needle.diameters_mm[-1], needle.diameters_mm.size
         return (
-            f"First stop: file to the first-stop diameters and no further, as the chance that a band ends too rich is "
-            f"{whole:.0f} % with all cut at once and {first:.0f} % there. Measure every diameter, drive, and measure lambda "
-            "before taking more."
+            f"Which end: station 1 by the shank, thick ({thick:.4f} mm); station {last} by the tip, thin ({thin:.4f} mm). "
+            "Confirm both first."
         )
 
     def table(self) -> Table:
@@ -226,9 +221,11 @@ class GrindSheet(Shown):
         columns: tuple[Column, ...] = STATION_COLUMNS
         if self.anvil_width_mm is not None:
             columns = (*STATION_COLUMNS[:-1], *READING_COLUMNS, STATION_COLUMNS[-1])
-        orders = self.design.status, self.jet_line(), self.stop_line()
+        way = (self.way_line(),) if self.way_line() else ()
+        orders = (self.design.status, *way, self.jet_line(), self.stop_line(), self.orientation_line())
         intro = (*self.red_lines(), *self.origin(), *orders, *self.altitude_line())
-        return Table("GRIND SHEET", columns, rows, intro, (*self.warnings(), *self.reading_notes(), *LEGEND))
+        notes = (*self.warnings(), *self.reading_notes(), *LEGEND, *FILL_IN)
+        return Table("GRIND SHEET", columns, rows, intro, notes)
 
     def warnings(self) -> tuple[str, ...]:
         """What to know before the first stroke.
@@ -236,9 +233,17 @@ class GrindSheet(Shown):
         Returns
         -------
         tuple of str
-            The design's flags, and a word where no checks were made.
+            Stations of the present needle that nobody measured, the other needles of the engine, the design's flags,
+            and a word where no checks were made.
         """
-        return self.design.flags if self.design.checks is not None else (*self.design.flags, NO_CHECKS)
+        guessed = self.design.present().interpolated
+        said = [f"Present diameter not measured but interpolated: {listed(guessed)}. Measure it first."] if guessed else []
+        if (count := self.design.setup.engine.carburettors) > 1 and (self.design.remove_um() > 0.0).any():
+            said.append(
+                f"{count} carburettors: file every needle, a sheet each, and refit none before all agree within "
+                f"{MATCHED_WITHIN_UM:g} um at every station."
+            )
+        return (*said, *self.design.flags, *(() if self.design.checks is not None else (NO_CHECKS,)))
 
     def band_table(self) -> Table:
         """Lambda of each band now, at the first stop and with all off, to be shown.
@@ -271,7 +276,7 @@ class GrindSheet(Shown):
         by_source: dict[str, list[str]] = {}
         for number, source in enumerate(self.design.largest_doubt, start=1):
             if source:
-                by_source.setdefault(source, []).append(str(number))
+                by_source.setdefault(DOUBT_WORDS.get(source, source), []).append(str(number))
         if not by_source:
             return ""
         said = "; ".join(f"{source} at {', '.join(numbers)}" for source, numbers in by_source.items())
@@ -305,9 +310,13 @@ class GrindSheet(Shown):
         Returns
         -------
         list of dict
-            One a station; without an anvil width the readings are left out.
+            One a station; without an anvil width the readings are left out.  ``first_off_um`` is what to take off
+            down to the first stop, ``remove_um`` down to the asked diameter.
         """
-        rows = [{**row, "measured": "[       ][       ]"} for row in self.design.station_rows()]
+        rows = []
+        for row in self.design.station_rows():
+            off = 1e3 * (row["present_mm"] - row["first_stop_mm"])
+            rows.append({**row, "first_off_um": off, "first_side_um": off / 2.0, "measured": "[      ][      ]"})
         if self.anvil_width_mm is None:
             return rows
         for key, reads in (

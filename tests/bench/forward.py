@@ -14,7 +14,8 @@ import time
 
 import numpy as np
 
-from needlecalc.physics.annulus import AZIMUTHS, bore_flow, bore_flow_and_slopes
+from needlecalc.physics.annulus import bore_flow, bore_flow_and_slopes
+from needlecalc.physics.strips import AZIMUTHS
 
 BANDS, STATIONS, SAMPLES, LOOPED, SCALAR_LOOPED = 20, 16, 10_000, 20, 100
 BATCH = 100  # samples an array call, so that what it works on stays in the processor's cache

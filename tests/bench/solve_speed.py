@@ -1,16 +1,21 @@
 """Speed: a design of 16 stations and 20 bands, intervals included, against a general solver; and cost by size.
 
-The general solver gets the same cost, the same limits and the smoothness already chosen, and finds its slopes by
-finite differences; it gives no interval and no first stop.
+The general solver is scipy's SLSQP on the same cost, with the same limits and the same flow law, its slopes by finite
+differences.  It is given the last fit alone, and then the whole design: solve itself with SLSQP in the place of every
+fit, with the same starts and the same choice of smoothness.  That is timed twice: with the library's own short cuts on
+the way to the smoothness (it stops once no rougher one can change the choice, and settles in full only the one chosen),
+and plainly, every smoothness of the ladder fitted in full.
 
-Run: python tests/bench/solve_speed.py [general|bands|samples]
+Run: python tests/bench/solve_speed.py [general|bands|samples]; bands takes some 15 minutes, most of them the last line.
 """
 
 from __future__ import annotations
 
+import resource
 import sys
 import time
 from pathlib import Path
+from unittest.mock import patch
 
 import numpy as np
 from scipy.optimize import minimize
@@ -20,12 +25,20 @@ sys.path.insert(0, str(Path(__file__).parent.parent))
 from conftest import make_setup
 
 import needlecalc as nc
-from needlecalc.design.fit import Problem, fit, smoothest
-from needlecalc.design.predict import Nature, log_fuel
+from needlecalc.design import fit as room
+from needlecalc.design import solution, verdict
+from needlecalc.design.fit import fit
+from needlecalc.design.leastsquares import least_squares_with_inequalities
+from needlecalc.design.problem import Point, Problem
+from needlecalc.design.solution import best_solution
 
 STATIONS_MM = np.arange(16) * 2.54
 DIAMETERS_MM = np.interp(STATIONS_MM, [0.0, 6.35, 15.9, 38.1], [2.45, 2.36, 2.19, 1.66])
 UNIT_MM = 0.01
+BANDS = (20, 50, 100, 200, 400, 1000, 10_000, 100_000)
+MOST_DENSE = 1000
+TURNS = 5
+LAST_FIT = ("the last fit alone", "the last fit alone, by SLSQP")
 
 
 def job(bands: int) -> tuple[nc.Target, nc.Setup]:
@@ -50,60 +63,144 @@ def timed(call, least=0.5):
             return best, answer
 
 
-def general_solver(problem: Problem, smoothness: float, start: np.ndarray | None = None) -> np.ndarray:
-    """SLSQP on the cost of the design, slopes by finite differences."""
-    setup, target = problem.learned.setup, problem.target
-    lift, present = target.bands.lift_mm, setup.carburettor.needle.diameters_mm
-    drop, nature = setup.carburettor.jet.drop_mm, Nature.of(setup)
-    level = np.log(target.bands.lambda_measured / target.lambda_target)
-    base = log_fuel(setup, lift, diameters_mm=present, drop_mm=drop, nature=nature)
-    g, h = problem.limits_matrix, problem.limits_least / UNIT_MM
+def general_solver(problem: Problem, smoothness: float, start: np.ndarray, exact: float = 1e-9) -> np.ndarray:
+    """SLSQP on the cost of a fit, slopes by finite differences; in steps of 10 um."""
+    needle = problem.learned.setup.carburettor.needle
+    free, inner = np.flatnonzero(problem.free), int((problem.free & problem.inside).sum())
+    left, right = np.diff(needle.stations_mm[free[:inner]])[:-1], np.diff(needle.stations_mm[free[:inner]])[1:]
+    mean = (left + right) / 2
+    g, h = problem.limits_matrix, problem.limits_least
+    held = np.isfinite(problem.tested)
+    least = problem.least_misfit()[held]
+
+    def whole(v):
+        """Removal and turn; beyond the data no more is cut than the taper needs."""
+        removal = np.zeros(needle.stations_mm.size)
+        removal[free[:inner]] = v[:-1] * UNIT_MM
+        for k in free[inner:]:
+            removal[k] = max(0.0, removal[k - 1] - (needle.diameters_mm[k - 1] - needle.diameters_mm[k]))
+        return np.append(removal[free], v[-1] * UNIT_MM)
 
     def cost(v):
-        removal = np.zeros(present.size)
-        removal[problem.free] = v[:-1] * UNIT_MM
-        turn = v[-1] * UNIT_MM
-        fuel = log_fuel(setup, lift, diameters_mm=present - removal, drop_mm=drop + turn, nature=nature)
-        misfit = (level - fuel + base) / problem.doubt
-        bend = np.diff(removal[problem.inside], 2) / 0.01
-        return misfit @ misfit + smoothness * (bend @ bend) + ((1e-3 * UNIT_MM * v[:-1]) ** 2).sum() + (0.3 * turn) ** 2
+        x = whole(v)
+        misfit = problem.misfit(x) / problem.doubt
+        rise = np.diff(x[:inner])
+        bend = mean * (rise[1:] / right - rise[:-1] / left) / 0.01
+        return misfit @ misfit + smoothness * (bend @ bend) + 1e-6 * (x[:-1] @ x[:-1]) + (0.3 * x[-1]) ** 2
 
+    limits = [{"type": "ineq", "fun": lambda v: (g @ whole(v) - h) / UNIT_MM}]
+    if held.any():
+        limits.append({"type": "ineq", "fun": lambda v: problem.misfit(whole(v))[held] - least})
+    options = {"ftol": exact, "maxiter": 1000}
     answer = minimize(
-        cost, np.zeros(g.shape[1]) if start is None else start / UNIT_MM, method="SLSQP",
-        constraints={"type": "ineq", "fun": lambda v: g @ v - h, "jac": lambda _: g},
-        options={"ftol": 1e-9, "maxiter": 1000},
-    )  # fmt: skip
-    return answer.x * UNIT_MM
+        cost, np.append(start[:inner], start[-1]) / UNIT_MM, method="SLSQP", constraints=limits, options=options
+    )
+    return whole(answer.x)
+
+
+def by_slsqp(problem: Problem, smoothness: float, point: Point, tests: np.ndarray, flat: float) -> Point:
+    """What stands for each fit when the whole design is SLSQP's: as exact as ours has to be."""
+    x = general_solver(problem, smoothness, point.x, 1e-9 if flat == room.FLAT else flat)
+    # It oversteps limits by its rounding, which the next fit may not start from.
+    return problem.point(least_squares_with_inequalities(np.eye(x.size), x, problem.limits_matrix, problem.limits_least)[0])
+
+
+def plain_smoothest(problem: Problem) -> tuple[np.ndarray, float]:
+    """The rule by which the smoothness is chosen, every rung of the ladder fitted in full."""
+    bands, tests, rest = problem.doubt.size, problem.least_misfit(), problem.point(problem.rest())
+    point, tried = rest, []
+    for smoothness in room.SMOOTHNESS_LADDER.tolist():
+        at_end = point.x[-1] and (problem.limits_matrix @ point.x - problem.limits_least)[-2:].min() < room.SETTLED_MM
+        starts = (point, rest) if at_end else (point,)
+        ends = [by_slsqp(problem, smoothness, start, tests, room.FLAT) for start in starts]
+        point = min(ends, key=lambda end: room.cost(problem, smoothness, end.x))
+        tried.append((point.x, smoothness, float(((point.misfit / problem.noise) ** 2).sum())))
+    allowed = max(bands, min(chi for *_, chi in tried) + np.sqrt(2.0 * bands))
+    return next((x, smoothness) for x, smoothness, chi in tried if chi <= allowed)
 
 
 def against_a_general_solver():
     target, setup = job(20)
-    took, design = timed(lambda: nc.solve(target, setup), 2.0)
-    every = np.ones(STATIONS_MM.size, dtype=bool)
-    problem = Problem.of(design.learned, target, design.limits, every, np.ones(20))
-    ladder, (x, smoothness) = timed(lambda: smoothest(problem))
-    one, _ = timed(lambda: fit(problem, smoothness, np.zeros(x.size)))
-    theirs, other = timed(lambda: general_solver(problem, smoothness), 0.1)
-    print(f"solve, with smoothness sought, intervals and first stop {1e3 * took:7.0f} ms")
-    print(f"of this the fits that seek the smoothness               {1e3 * ladder:7.0f} ms")
-    print(f"one fit, at the smoothness chosen ({smoothness:.3g})              {1e3 * one:7.0f} ms")
-    print(f"SLSQP by finite differences, that one fit alone         {1e3 * theirs:7.0f} ms")
-    print(f"SLSQP over one fit: {theirs / one:.0f} times; over all of solve: {theirs / took:.1f} times")
-    other = general_solver(problem, smoothness, other)  # once more from its end, not timed
-    away = np.abs(x - other)
-    print(f"greatest difference: diameter {1e3 * away[:-1].max():.3f} um, jet {1e3 * away[-1]:.3f} um")
+
+    def ours():
+        return nc.solve(target, setup)
+
+    def theirs():
+        with patch.object(room, "_settled", by_slsqp):
+            return nc.solve(target, setup)
+
+    def theirs_plainly():
+        with (
+            patch.object(room, "_settled", by_slsqp),
+            patch.object(solution, "smoothest", plain_smoothest),
+            patch.object(verdict, "smoothest", plain_smoothest),
+        ):
+            return nc.solve(target, setup)
+
+    learned = nc.learn(target.bands, setup)
+    found = best_solution(learned, target, nc.Limits())
+    problem, smoothness, rest = found.problem, found.smoothness, found.problem.rest()
+    calls = {
+        "solve, with smoothness sought, intervals and first stop": ours,
+        LAST_FIT[0]: lambda: fit(problem, smoothness, rest),
+        LAST_FIT[1]: lambda: general_solver(problem, smoothness, rest),
+        "solve with SLSQP for every fit": theirs,
+        "the same, no short cut to the smoothness": theirs_plainly,
+    }
+    # By turns, so that what else the machine does falls on all alike.
+    turns = [{name: timed(call, 0.0) for name, call in calls.items()} for _ in range(TURNS)]
+    took = {name: np.array([turn[name][0] for turn in turns]) for name in calls}
+    for name, times in took.items():
+        print(f"{name:56s} {1e3 * np.median(times):8.1f} ms")
+    design, fitted, general, whole, plainly = took.values()
+    for name, ratios in (
+        ("(a) last fit by SLSQP over last fit", general / fitted),
+        ("(b) last fit by SLSQP over all of solve", general / design),
+        ("(c) the same whole design by SLSQP over solve", whole / design),
+        ("(d) the same, no short cut to the smoothness", plainly / design),
+    ):
+        print(f"{name:56s} {np.median(ratios):8.1f} times ({ratios.min():.1f} to {ratios.max():.1f} in {TURNS} turns)")
+    mine, other = (turns[0][name][1] for name in LAST_FIT)
+    for _ in range(2):  # begun again from where it stopped, not timed, as it stops early
+        other = general_solver(problem, smoothness, other)
+    _say_difference("last fit", mine, other)
+    mine, *others = (turns[0][name][1] for name in list(calls) if name not in LAST_FIT)
+    for name, other in zip(("whole design", "whole design, no short cut"), others, strict=True):
+        _say_difference(name, *(np.append(one.needle.diameters_mm, one.drop_mm) for one in (mine, other)))
+        print(f"smoothness chosen: {mine.smoothness:.3g} and {other.smoothness:.3g}")
+
+
+def _say_difference(what: str, mine: np.ndarray, other: np.ndarray) -> None:
+    away = 1e3 * np.abs(mine - other)
+    print(f"{what}, greatest difference: diameter {away[:-1].max():.3f} um, jet {away[-1]:.3f} um")
+
+
+def dense_qr(bands: int) -> float:
+    """Seconds of one step of learning without heeding its structure: numpy's QR of all rows by all unknowns."""
+    unknowns = 22 + 2 * bands
+    rows = np.random.default_rng(0).standard_normal((unknowns + 2 * bands, unknowns))
+    return timed(lambda: np.linalg.qr(rows, mode="r"), 0.0)[0]
 
 
 def by_bands():
-    print("bands   learn s    ratio   solve s    ratio")
+    print("      ratios are per band, against the line before; in the last column one dense QR (numpy), which is but one")
+    print("      step of learning, over all of learn")
+    print(" bands   learn s  ms/band   ratio   solve s  ms/band   ratio   MB at most   QR/learn")
     before = None
-    for bands in (20, 50, 100, 200, 400):
+    for bands in BANDS:
         target, setup = job(bands)
         taught, learned = timed(lambda t=target, s=setup: nc.learn(t.bands, s), 0.0)
         solved, _ = timed(lambda t=target, s=setup, k=learned: nc.solve(t, s, learned=k), 0.0)
-        ratios = (np.nan, np.nan) if before is None else (taught / before[0], solved / before[1])
-        print(f"{bands:5d} {taught:9.3f} {ratios[0]:8.1f} {solved:9.3f} {ratios[1]:8.1f}")
-        before = taught, solved
+        each = taught / bands, solved / bands
+        ratios = (np.nan, np.nan) if before is None else (each[0] / before[0], each[1] / before[1])
+        most = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+        dense = dense_qr(bands) / taught if bands <= MOST_DENSE else np.nan
+        print(
+            f"{bands:6d} {taught:9.3f} {1e3 * each[0]:8.3f} {ratios[0]:7.2f} {solved:9.2f} {1e3 * each[1]:8.3f} "
+            f"{ratios[1]:7.2f} {most:12.0f} {dense:10.1f}",
+            flush=True,
+        )
+        before = each
 
 
 def log_of(samples: int) -> nc.Log:

@@ -1,0 +1,263 @@
+"""Strips of the ring round a needle: the gap of each down the bore, its cubic and the root.
+
+What the strips obey stands in :mod:`needlecalc.physics.annulus`.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from needlecalc.errors import InputError
+from needlecalc.physics.borepoints import BorePoints, points_down_the_bore
+from needlecalc.physics.gapintegral import mean_inverse_mm4
+from needlecalc.physics.ovalbore import oval_across_mm, oval_reach_mm
+from needlecalc.units import FloatArray
+
+LOSS_AT_REST = 1.78
+LOSS_FALL_PER_REYNOLDS = 9.4e-5
+LOSS_REYNOLDS_CEILING = 4000.0
+GREATEST_FALL = LOSS_FALL_PER_REYNOLDS * LOSS_REYNOLDS_CEILING
+AZIMUTHS = 12
+STRIPS_AT_ONCE = 3000  # far longer arrays are got from the system anew at every step, three times slower
+QUADRATICS = 2
+NEWTON_STEPS = 30
+NEWTON_TOLERANCE = 1e-7  # each step squares the error: after one so small it is that of rounding
+
+_LEGENDRE_NODES, _LEGENDRE_WEIGHTS = np.polynomial.legendre.leggauss(AZIMUTHS)
+_COSINES = np.cos(np.pi * (_LEGENDRE_NODES + 1.0) / 2.0)
+_SHARES = _LEGENDRE_WEIGHTS / 2.0
+
+
+@dataclass(frozen=True)
+class JetAndFuel:
+    """Where the needle stands, in which jet, and what flows past it; all broadcast together.
+
+    Parameters
+    ----------
+    position_mm, bore_mm, length_mm : array, shape (...)
+        Place of the face on the needle, bore of the jet and its parallel length. [mm]
+    pressure_pa : array, shape (...)
+        Pressure that drives the fuel. [Pa]
+    density_kg_m3 : array, shape (...)
+        Density of the fuel. [kg/m3]
+    viscosity_mm2_s : array, shape (...)
+        Its kinematic viscosity. [mm2/s]
+    eccentricity : array, shape (...)
+        Offset of the needle over the gap at the face. [-]
+    bore_least_mm : array, shape (...), or None
+        Least bore of an oval jet. [mm]
+    """
+
+    position_mm: FloatArray
+    bore_mm: FloatArray
+    length_mm: FloatArray
+    pressure_pa: FloatArray
+    density_kg_m3: FloatArray
+    viscosity_mm2_s: FloatArray
+    eccentricity: FloatArray
+    bore_least_mm: FloatArray | None = None
+
+    def strips(self) -> int:
+        """Strips the ring is cut into.
+
+        Returns
+        -------
+        int
+            1 where every azimuth is alike.
+        """
+        return 1 if self.bore_least_mm is None and not self.eccentricity.any() else AZIMUTHS
+
+
+class Change(NamedTuple):
+    """How the bore at each strip, and the offset of the needle, move by one mm of something."""
+
+    across: FloatArray | float  # (..., a)
+    reach: FloatArray | float  # (..., 1)
+
+
+class Strips(NamedTuple):
+    """One entry a strip, the last axis: its gaps down the bore, its cubic and the root."""
+
+    gap_mm: FloatArray  # (p, ..., a)
+    piece_mm: FloatArray  # (p - 1, ..., 1) from each point to the next
+    wide_mm: FloatArray  # (..., a) bore plus shift of the strip, so that 2 r = wide - gap
+    radius_mm: FloatArray  # (..., a) mean radius at the face
+    reach_mm: FloatArray  # (..., 1) offset of a needle that touches
+    by_bore: Change
+    by_bore_least: Change | None  # None in a round jet
+    by_gap: FloatArray | float  # (..., 1) growth of the reach by the gap at the face
+    viscous_scale: FloatArray  # (..., a) what the mean of the gap is multiplied by
+    resistance_per_mm: FloatArray  # (..., a)
+    sigma: FloatArray  # (..., a)
+    kappa: FloatArray  # (..., a)
+    coefficient: FloatArray  # (..., a) the root u
+    carried_mm2: FloatArray  # (..., a) flow of the strip over 2 pi times the velocity
+    share: FloatArray  # (a,)
+    cosine: FloatArray  # (a,)
+    velocity_mm_s: FloatArray  # (..., 1)
+
+
+def some_at_once(
+    law: Callable[[BorePoints, Strips, JetAndFuel], tuple[FloatArray, ...]],
+    stations_mm: ArrayLike,
+    diameters_mm: ArrayLike,
+    given: Mapping[str, ArrayLike | None],
+) -> tuple[FloatArray, ...]:
+    """What a law makes of the strips, of long arrays some entries at a time.
+
+    Parameters
+    ----------
+    law : callable
+        From points down the bore, strips, and jet and fuel, to arrays whose leading axes are those of the entries.
+    stations_mm : array_like, shape (n,)
+        Distances of the stations from the shoulder, rising. [mm]
+    diameters_mm : array_like, shape (..., n)
+        Needle diameters at the stations. [mm]
+    given : mapping
+        Jet and fuel, as :class:`JetAndFuel` names them.
+
+    Returns
+    -------
+    tuple of array, shape (...)
+        As of all entries together.
+
+    Raises
+    ------
+    InputError
+        If the needle fills the jet, the face lies off the needle, or nothing drives the fuel.
+    """
+    stations, diameters = np.asarray(stations_mm, dtype=np.float64), np.asarray(diameters_mm, dtype=np.float64)
+    whole = {name: np.asarray(value, dtype=np.float64) for name, value in given.items() if value is not None}
+    known = JetAndFuel(**whole)
+    shape = np.broadcast_shapes(diameters.shape[:-1], *(array.shape for array in whole.values()))
+    strips = known.strips() * math.prod(shape)
+    if strips <= STRIPS_AT_ONCE:
+        bore = points_down_the_bore(known.position_mm, stations, diameters, known.length_mm)
+        return law(bore, strips_of(bore, known), known)
+    axis = int(np.argmax(shape))
+    from_right = axis - len(shape)
+    step = max(shape[axis] * STRIPS_AT_ONCE // strips, 1)
+    parts = []
+    for start in range(0, shape[axis], step):
+        stretch = slice(start, start + step)
+        some = {name: _stretch_of(array, from_right, stretch) for name, array in whole.items()}
+        parts.append(some_at_once(law, stations, _stretch_of(diameters, from_right - 1, stretch), some))
+    return tuple(np.concatenate(same, axis=axis) for same in zip(*parts, strict=True))
+
+
+def _stretch_of(array: FloatArray, from_right: int, stretch: slice) -> FloatArray:
+    """Some entries of an array along an axis counted from the right, if it has them."""
+    if array.ndim < -from_right or array.shape[from_right] == 1:
+        return array
+    return array[(slice(None),) * (array.ndim + from_right) + (stretch,)]
+
+
+def strips_of(bore: BorePoints, known: JetAndFuel) -> Strips:
+    """Cubic of each strip and its root.
+
+    Parameters
+    ----------
+    bore : BorePoints
+        The needle inside the jet.
+    known : JetAndFuel
+        Jet and fuel.
+
+    Returns
+    -------
+    Strips
+        One, or as many as there are azimuths.
+
+    Raises
+    ------
+    InputError
+        If the needle fills the jet, or nothing drives the fuel.
+    """
+    jet, least = known.bore_mm[..., None], None if known.bore_least_mm is None else known.bore_least_mm[..., None]
+    pressure, density = known.pressure_pa[..., None], known.density_kg_m3[..., None]
+    viscosity, eccentric = known.viscosity_mm2_s[..., None], known.eccentricity[..., None]
+    if not (pressure > 0.0).all():
+        msg = (
+            "The fuel must be driven by a positive pressure: the depression is less than the head from "
+            "the float level to the jet's face; check float_level_mm and the air valve."
+        )
+        raise InputError(msg)
+    one_strip = known.strips() == 1
+    cosine, share = (np.zeros(1), np.ones(1)) if one_strip else (_COSINES, _SHARES)
+    diameter = bore.diameter_mm[..., None]
+    gap = 0.5 * ((jet if least is None else least) - diameter)
+    if not (gap > 0.0).all():
+        msg = (
+            f"The needle is up to {-2 * gap.min():.4f} mm thicker than the jet's bore inside the jet; a "
+            "needle must leave a gap all round, so check bore, diameters and their units."
+        )
+        raise InputError(msg)
+    by_gap: FloatArray | float
+    if least is None:
+        across, reach, by_gap = jet, gap[0], 1.0
+        by_bore, by_least = Change(1.0, 0.5), None
+    else:
+        local = oval_across_mm(jet, least, cosine)
+        touch = oval_reach_mm(jet, least, diameter[0])
+        across, reach, by_gap = local.across_mm, touch.reach_mm, -2.0 * touch.per_mm_needle
+        by_bore = Change(local.per_mm_long, touch.per_mm_long)
+        by_least = Change(local.per_mm_short, touch.per_mm_short)
+        gap = 0.5 * (across - diameter)
+    shift = eccentric * reach * cosine
+    gaps = gap if one_strip else gap + shift
+    wide = across + shift
+    radius = 0.25 * (across + diameter[0])
+    pieces = (bore.z_mm[1:] - bore.z_mm[:-1])[..., None]
+    scale = 24.0 * gaps[0] * radius
+    resistance = scale * (pieces * mean_inverse_mm4(gaps[:-1], gaps[1:], wide)).sum(axis=0)
+    velocity = 1e3 * np.sqrt(2.0 * pressure / density)
+    sigma = 2.0 * viscosity * resistance / velocity
+    kappa = (2.0 * LOSS_FALL_PER_REYNOLDS) * velocity * gaps[0] / viscosity
+    root = _root(sigma, kappa)
+    carried = share * root * gaps[0] * radius
+    return Strips(
+        gaps,
+        pieces,
+        wide,
+        radius,
+        reach,
+        by_bore,
+        by_least,
+        by_gap,
+        scale,
+        resistance,
+        sigma,
+        kappa,
+        root,
+        carried,
+        share,
+        cosine,
+        velocity,
+    )
+
+
+def _root(sigma: FloatArray, kappa: FloatArray) -> FloatArray:
+    """Root of (K0 - kappa u) u^2 + sigma u = 1, the loss held constant above the ceiling."""
+    # With less loss the quadratic's root lies at or right of the cubic's, from where Newton falls to it
+    # without overshoot, the cubic being convex and rising there.
+    half = 0.5 * sigma
+    square = half * half
+    fall: FloatArray | float = GREATEST_FALL
+    for _ in range(QUADRATICS):
+        u = 1.0 / (half + np.sqrt(square + (LOSS_AT_REST - fall)))
+        fall = np.minimum(kappa * u, GREATEST_FALL)
+    u = 1.0 / (half + np.sqrt(square + (LOSS_AT_REST - fall)))
+    falls = fall < GREATEST_FALL
+    steep, rest = (kappa, LOSS_AT_REST) if np.all(falls) else (kappa * falls, LOSS_AT_REST - GREATEST_FALL * ~falls)
+    for _ in range(NEWTON_STEPS):
+        bent = steep * u
+        step = (((rest - bent) * u + sigma) * u - 1.0) / ((2.0 * rest - 3.0 * bent) * u + sigma)
+        u = u - step
+        if (np.abs(step) <= NEWTON_TOLERANCE * u).all():
+            break
+    return u

@@ -1,0 +1,88 @@
+"""What the grind sheet says in fixed words: its columns, their legend, cautions, lines to fill in."""
+
+from __future__ import annotations
+
+from needlecalc.show import Column
+
+BENCH_CAUTIONS = (
+    "Turning needle: safety glasses, no gloves, no loose sleeves. Never put fingers round it.",
+    "Metal cannot be put back: stop at the first stop, wash, cool and measure at two angles, then drive and measure lambda.",
+    "A flat micrometer anvil reads a taper too thick, by half its width times the taper (some 50 um at 6 mm): put its "
+    "thick-side edge on the mark, or use blades, and measure before and after the same way.",
+)
+ROAD_CAUTIONS = (
+    "Petrol: work in the open with an extinguisher at hand; no sprays near a hot engine.",
+    "Exhaust is poison: never run the engine indoors without forced extraction. Mind fan, belts and high tension.",
+    "On the road a second person reads the meter. Stop at once on pinking; never run leaner than lambda 0.92 at full load.",
+    "Lean on the mountain is leaner still in the valley: set again before descending.",
+    "Limits and what may be altered are local law; a licensed tester decides.",
+)
+CAUTIONS = (*BENCH_CAUTIONS, *ROAD_CAUTIONS)
+FILL_IN = (
+    "Instrument ____________  zero reads ______ mm  washed and cold [ ]  date ________  by ________",
+    "Shoulder out of the piston: before the cut ________ mm, refitted ________ mm (the same).",
+)
+LEGEND = (
+    "All diameters are on diameter. Place: distance from the shoulder. Off dia: metal to take off down to the FIRST STOP, "
+    "on diameter; per side: half of it. ASKED: where it ends, after the next drive only.",
+    "Hold +-: an error of this size at every station turns the touchiest band by 1 % lambda. Sure +-: two times in three "
+    "the right diameter lies no farther than this from the asked one, all that was measured or assumed and the hand "
+    "together.",
+    "Measured: write two readings a quarter turn apart, washed and cold.",
+)
+NO_CHECKS = "Checks: none were made before this sheet; ignition, leaks and sensor stand unproven. Faults first."
+DECIDE_FIRST = (
+    "FILE NOTHING YET: filing alone does not bring this needle to its target. Decide first between the ways named below; "
+    "another needle or jet needs a sheet of its own."
+)
+CSV_COLUMNS = (
+    ("station", "d"),
+    ("distance_mm", ".3f"),
+    ("present_mm", ".4f"),
+    ("asked_mm", ".4f"),
+    ("remove_um", ".1f"),
+    ("per_side_um", ".1f"),
+    ("first_stop_mm", ".4f"),
+    ("tolerance_um", ".1f"),
+    ("present_in", ".5f"),
+    ("asked_in", ".5f"),
+    ("data", ""),
+)
+STATION_COLUMNS = (
+    Column("station", "station", "d"),
+    Column("distance_mm", "place\nmm", ".3f"),
+    Column("present_mm", "present\nmm", ".4f"),
+    Column("first_stop_mm", "FIRST\nSTOP\nmm", ".4f"),
+    Column("first_off_um", "off dia\num", ".1f"),
+    Column("first_side_um", "per side\num", ".1f"),
+    Column("asked_mm", "ASKED\nmm", ".4f"),
+    Column("tolerance_um", "hold\n+- um", ".1f"),
+    Column("asked_u_um", "sure\n+- um", ".1f"),
+    Column("asked_in", "ASKED\nin", ".5f"),
+    Column("measured", "measured\ntwice, mm"),
+)
+# Beside the diameters where the width of the anvils is known.
+READING_COLUMNS = (
+    Column("present_reads_mm", "present\nREADS\nmm", ".4f"),
+    Column("first_stop_reads_mm", "FIRST\nREADS\nmm", ".4f"),
+    Column("asked_reads_mm", "ASKED\nREADS\nmm", ".4f"),
+)
+BAND_COLUMNS = (
+    Column("rpm", "rpm", ".0f"),
+    Column("load", "load"),
+    Column("lift_mm", "lift\nmm", ".1f"),
+    Column("lambda_measured", "lambda\nNOW", ".3f"),
+    Column("lambda_target", "target", ".3f"),
+    Column("lambda_first", "at FIRST\nSTOP", ".3f"),
+    Column("lambda_first_low", "90 %\nfrom", ".3f"),
+    Column("lambda_first_high", "90 %\nto", ".3f"),
+    Column("lambda_predicted", "with ALL\nOFF", ".3f"),
+    Column("lambda_low", "90 %\nfrom", ".3f"),
+    Column("lambda_high", "90 %\nto", ".3f"),
+)
+BAND_NOTE = (
+    "From, to: 90 % interval, lambda lies inside nine times in ten. All off: every station at its asked diameter "
+    "and the jet as told; the nut is taken to put the idle right afterwards."
+)
+# What a doubt is called at the bench, where its own name says little there.
+DOUBT_WORDS = {"flow gain": "flow law", "viscosity": "fuel's viscosity", "eccentricity": "needle off centre"}
