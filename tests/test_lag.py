@@ -63,7 +63,7 @@ def test_what_a_log_cannot_tell_is_assumed_and_said():
         (replace(log, manifold_pressure_pa=None), "neither pressure, throttle nor air flow"),
         (still, "speed and load hardly move"),
         (slow, "too slow to time it by"),
-        (noise, "the log tells it only within|fits the log best"),
+        (noise, "lambda hardly answers to speed and load"),
         (short, "too short to time it by"),
         (unfit, "too few rows are fit"),
     ):

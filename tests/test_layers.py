@@ -58,6 +58,8 @@ FLOORS = [
         "measure.logrecord",
         "measure.logfile",
         "measure.windows",
+        "measure.signals",
+        "measure.lagfit",
         "measure.lag",
         "measure.steady",
         "measure.averages",

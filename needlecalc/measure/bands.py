@@ -14,6 +14,7 @@ from needlecalc.errors import InputError
 from needlecalc.measure.averages import band_means
 from needlecalc.measure.lag import Lag, find_lag
 from needlecalc.measure.logfile import Log
+from needlecalc.measure.signals import WARM_ABOVE_DEGC
 from needlecalc.measure.steady import (
     IDLE_BELOW_RPM,
     LAMBDA_WITHIN,
@@ -23,7 +24,6 @@ from needlecalc.measure.steady import (
     RPM_WITHIN,
     SETTLE_S,
     STEADY_S,
-    WARM_ABOVE_DEGC,
     Steady,
     load_of_rows,
     steady_samples,

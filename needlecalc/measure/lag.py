@@ -5,12 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
-from scipy.signal import lfilter
+from numpy.typing import ArrayLike
 
 from needlecalc.arrays import check_range
+from needlecalc.measure.lagfit import fit_lag
 from needlecalc.measure.logfile import Log
-from needlecalc.measure.windows import gap_s, opening, window_ends, window_max
 from needlecalc.physics.limits import check_each
 from needlecalc.show import Column, Shown, Table
 from needlecalc.units import FloatArray, kelvin_from_degc
@@ -19,21 +18,11 @@ USUAL_LAG_S, USUAL_LAG_U_S = 0.4, 0.2
 STATED_LAG_U_S = 0.1
 GAS_CONSTANT_J_MOL_K = 8.314462618
 EXHAUST_KG_MOL = 0.0288
-# Grids searched, s.
-STEP_S = 0.05
-LAGS_S = np.arange(1, 33) * STEP_S
-DELAYS_S = np.arange(0, 33) * STEP_S
-SENSORS_S = np.array([0.03, 0.06, 0.10, 0.15, 0.20, 0.25, 0.30, 0.35, 0.40, 0.50, 0.60, 0.75])
-KNOTS = 24
-BLOCK_S = 10.0
-DRIFT_S = 12.0
-RESAMPLES = 200
-LEAST_BLOCKS = 8
-# Fall of the piston and filling of the manifold are not told from the sensor: judgement.
+# Fall of the piston, filling of the manifold and wet walls are not told from the sensor: judgement.
 MODEL_U_S = 0.04
-WORST_U_S = 0.15
-SLOWEST_STEP_S = 0.35
-NEVER = 1e12
+# Beyond the first the estimate says so, beyond the second the usual lag is taken.
+TIGHT_S, WORST_U_S = 0.1, 0.12
+COVERS_90 = 1.645
 
 
 @dataclass(frozen=True, repr=False)
@@ -202,23 +191,17 @@ def find_lag(log: Log, lag_s: float | Lag | None = None) -> Lag:
 
     Notes
     -----
-    Lambda is taken as a function of engine speed and load, piecewise linear in ln(speed x load) plus a
-    parabola in both, seen through a delay and a first-order sensor.  Both are searched on a grid; the lag is
-    their sum, interpolated between grid points by a parabola.  Rows up to 2.5 s after an opening are left
-    out, as the damper's enrichment would pass for lag; closings carry the answer.  The piston's fall and the
-    filling of the manifold (some 0.05 s) count as lag.  Residuals are taken less their mean over 12 s, and
-    beyond two robust standard deviations count as two.  The uncertainty is from 200 resamplings of blocks of
-    10 s, joined by 0.04 s.  Lags of 0.1 to 1.5 s are looked for.
+    The lag meant is the shift that brings readings in line with what caused them: the mean of the response to a
+    short puff of mixture, which is delay + transport + time constant of the sensor.  It is that at middling
+    flow, the geometric mean of the log's 5 % and 95 % points of speed times load; the part that is pipe is
+    longer below and shorter above (:func:`transport_lag_s`).
 
-    The part of the lag that is pipe grows as 1/flow (:func:`transport_lag_s`); here one lag stands for the
-    drive, nearest to that of the low flows at which closings end.  With a long pipe it may lie 0.1 to 0.2 s
-    above the lag at middling flow.  The mean of a band hardly depends on it, as its window is steady: it
-    tells which rows to use.
+    It is fitted to closings (:func:`needlecalc.measure.lagfit.fit_lag`), with 0.04 s joined to its uncertainty
+    for what the model leaves out: the piston's fall and the filling of the manifold (some 0.05 s, which
+    count as lag), and the fuel on the walls.  An estimate whose 90 % interval is wider than +- 0.1 s says so;
+    beyond 0.12 s of standard uncertainty the usual lag is taken.
 
-    References
-    ----------
-    .. [1] Kunsch, H. R., "The jackknife and the bootstrap for general stationary observations", *Annals of
-       Statistics* 17 (1989) 1217 (resampling of blocks; from memory).
+    The mean of a band hardly depends on the lag, as its window is steady: it tells which rows to use.
     """
     if isinstance(lag_s, Lag):
         return lag_s
@@ -228,149 +211,11 @@ def find_lag(log: Log, lag_s: float | Lag | None = None) -> Lag:
             STATED_LAG_U_S,
             "as stated",
         )
-    found = _estimate(log)
-    if isinstance(found, Lag):
-        return found
+    found = fit_lag(log)
+    if not isinstance(found, str):
+        spread = float(np.hypot(found.lag_u_s, MODEL_U_S))
+        if spread <= WORST_U_S:
+            loose = f", good to {COVERS_90 * spread:.2f} s only" if COVERS_90 * spread > TIGHT_S else ""
+            return Lag(found.lag_s, spread, f"estimated from {found.signal} and lambda in this log{loose}")
+        found = f"the log tells it only within {spread:.2f} s"
     return Lag(USUAL_LAG_S, USUAL_LAG_U_S, f"assumed (common practice), as {found}")
-
-
-def load_signal(log: Log) -> tuple[FloatArray, str] | None:
-    """What stands for the air of one turn, and its name.
-
-    Parameters
-    ----------
-    log : Log
-        The drive.
-
-    Returns
-    -------
-    tuple of array, shape (n,), and str, or None
-        Manifold pressure, else throttle + 5 %, else air flow over speed; blanks filled from their
-        neighbours.  None where none of them was logged. [Pa, % or g min/s]
-    """
-    signals = (
-        ("manifold pressure", log.manifold_pressure_pa),
-        ("throttle", None if log.throttle_percent is None else np.maximum(log.throttle_percent, 0.0) + 5.0),
-        ("air flow", None if log.air_flow_g_s is None else log.air_flow_g_s / np.maximum(log.rpm, 100.0)),
-    )
-    for name, raw in signals:
-        if raw is None:
-            continue
-        good = np.isfinite(raw) & (raw > 0.0)
-        if good.sum() > 0.5 * raw.size:
-            return np.asarray(np.interp(log.time_s, log.time_s[good], raw[good])), name
-    return None
-
-
-def _estimate(log: Log) -> Lag | str:
-    """The lag, or why the log does not tell it."""
-    signal = load_signal(log)
-    if signal is None:
-        return "the log holds neither pressure, throttle nor air flow to time it by"
-    step = float(np.median(np.diff(log.time_s)))
-    if step > SLOWEST_STEP_S:
-        return f"rows {step:.2g} s apart are too slow to time it by"
-    step = max(step, STEP_S)
-    time = np.arange(log.time_s[0], log.time_s[-1], step)
-    if time.size < LEAST_BLOCKS * BLOCK_S / step:
-        return f"a log of {log.time_s[-1] - log.time_s[0]:.0f} s is too short to time it by"
-    rpm = np.interp(time, log.time_s, np.maximum(log.rpm, 100.0))
-    load = np.interp(time, log.time_s, signal[0])
-    flow = rpm * load
-    use = _usable(log, time) & ~opening(time, flow, rise=0.2, settle_s=2.5)
-    block = (time[use] / BLOCK_S).astype(np.intp)
-    block = np.unique(block, return_inverse=True)[1]
-    if use.sum() < 4 * KNOTS or block.max() + 1 < LEAST_BLOCKS:
-        return "too few rows are fit to time it by"
-    shape = _shape(rpm, load)
-    if shape is None:
-        return "speed and load hardly move"
-    late = np.interp(time[use, None] + DELAYS_S, log.time_s, log.lambda_measured)
-    misfit = _misfits(shape, late, use, block, time[use], step)
-    rng = np.random.default_rng(0)
-    blocks = misfit.shape[-1]
-    draws = np.vstack([np.ones(blocks), rng.multinomial(blocks, np.full(blocks, 1.0 / blocks), RESAMPLES)])
-    best = _best_lag((misfit @ draws.T).min(axis=0))
-    spread = float(np.hypot(best[1:].std(), MODEL_U_S))
-    if spread > WORST_U_S:
-        return f"the log tells it only within {spread:.2f} s"
-    at_end = best[0] <= LAGS_S[0] + STEP_S / 2 or best[0] >= LAGS_S[-1] - STEP_S / 2
-    if at_end:
-        return "no lag between 0.1 and 1.5 s fits the log best"
-    return Lag(float(best[0]), spread, f"estimated from {signal[1]} and lambda in this log")
-
-
-def _usable(log: Log, time: FloatArray) -> NDArray[np.bool_]:
-    """Times that lie, with the seconds after them, in rows fit for use."""
-    bad = (log.flag != 0).astype(np.float64)
-    bad[:-1][np.diff(log.time_s) > gap_s(log.time_s)] = 1.0
-    nearest = np.clip(np.searchsorted(log.time_s, time), 0, log.time_s.size - 1)
-    # A bad row between two times must not slip through: the greatest of all rows passed counts.
-    marked = np.concatenate([[bad[0]], window_max(bad, np.minimum(nearest[:-1] + 1, nearest[1:]), nearest[1:])])
-    first, last, whole = window_ends(time, 2.0, float(DELAYS_S[-1]))
-    return np.asarray(whole & (window_max(marked, first, last) == 0.0))
-
-
-def _shape(rpm: FloatArray, load: FloatArray) -> FloatArray | None:
-    """Columns of the steady lambda: hats in ln(flow), and a parabola in speed and load."""
-    if np.ptp(np.quantile(np.log(rpm * load), [0.02, 0.98])) < 0.1:
-        return None
-
-    def even(values: FloatArray) -> FloatArray:
-        return np.asarray((values - values.mean()) / max(float(values.std()), 1e-9))
-
-    x, y, flow = even(np.log(rpm)), even(load), np.log(rpm * load)
-    low, high = np.quantile(flow, [0.005, 0.995])
-    knots = np.linspace(float(low), float(high), KNOTS)
-    hats = [np.interp(flow, knots, row) for row in np.eye(KNOTS)]
-    return np.stack([*hats, x, y, x * x, x * y, y * y], axis=1)
-
-
-def _without_drift(rest: FloatArray, time: FloatArray) -> FloatArray:
-    """Columns less their mean over 12 s: what is slower than a hold says nothing of the lag."""
-    first, last, _ = window_ends(time, DRIFT_S / 2.0, DRIFT_S / 2.0)
-    total = np.concatenate([np.zeros((1, rest.shape[1])), np.cumsum(rest, axis=0)])
-    return np.asarray(rest - (total[last + 1] - total[first]) / (last - first + 1)[:, None])
-
-
-def _misfits(
-    shape: FloatArray,
-    late: FloatArray,
-    use: NDArray[np.bool_],
-    block: NDArray[np.intp],
-    time: FloatArray,
-    step: float,
-) -> FloatArray:
-    """Clipped squares by sensor, lag and block; beyond all others where no delay makes that lag."""
-    blocks = int(block.max()) + 1
-    out = np.full((SENSORS_S.size, LAGS_S.size, blocks), NEVER)
-    scale = 0.0
-    # The sensor in the middle first: its best residuals set the scale for all.
-    for place in np.argsort(np.abs(SENSORS_S - 0.15), kind="stable"):
-        keep = np.exp(-step / SENSORS_S[place])
-        share = (1.0 - keep) / 2.0
-        seen = lfilter([share, share], [1.0, -keep], shape, axis=0)[use]
-        # Directions of the small square matrix: an empty hat drops out, and it is far quicker than on the rows.
-        size, way = np.linalg.eigh(seen.T @ seen)
-        sound = size > 1e-10 * size[-1]
-        solid = (seen @ way[:, sound]) / np.sqrt(size[sound])
-        rest = _without_drift(late - solid @ (solid.T @ late), time)
-        if not scale:
-            scale = max(1.4826 * float(np.median(np.abs(rest), axis=0).min()), 1e-4)
-        squares = np.minimum(np.abs(rest) / scale, 2.0) ** 2
-        by_block = np.stack([np.bincount(block, column, blocks) for column in squares.T])
-        lags = SENSORS_S[place] + DELAYS_S
-        inside = (lags[0] <= LAGS_S) & (lags[-1] >= LAGS_S)
-        after = np.clip(np.searchsorted(lags, LAGS_S[inside]), 1, lags.size - 1)
-        part = ((LAGS_S[inside] - lags[after - 1]) / STEP_S)[:, None]
-        out[place, inside] = (1.0 - part) * by_block[after - 1] + part * by_block[after]
-    return out
-
-
-def _best_lag(misfit: FloatArray) -> FloatArray:
-    """Lag of least misfit, shape (draws,), from (lags, draws)."""
-    at = np.clip(misfit.argmin(axis=0), 1, LAGS_S.size - 2)
-    draw = np.arange(misfit.shape[1])
-    low, here, high = misfit[at - 1, draw], misfit[at, draw], misfit[at + 1, draw]
-    bend = np.maximum(low - 2.0 * here + high, 1e-12)
-    return np.asarray(LAGS_S[at] + STEP_S * np.clip(0.5 * (low - high) / bend, -1.0, 1.0))

@@ -9,8 +9,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from needlecalc.arrays import check_range
-from needlecalc.measure.lag import Lag, load_signal
+from needlecalc.measure.lag import Lag
 from needlecalc.measure.logfile import FLAGS, Log
+from needlecalc.measure.signals import WARM_ABOVE_DEGC, cold_rows, filled, load_signal
 from needlecalc.measure.windows import gap_s, opening, window_ends, window_mean, window_range
 from needlecalc.show import Column, Shown, Table
 from needlecalc.units import FloatArray
@@ -26,7 +27,6 @@ PRESSURE_WITHIN_PA = 4000.0
 THROTTLE_WITHIN_PERCENT = 4.0
 LAMBDA_WITHIN = 0.05
 OPENING_RISE = 0.10
-WARM_ABOVE_DEGC = 70.0
 # A closed throttle at speed: no fuel is asked for, and what the idle passage gives may not burn.
 OVERRUN_ABOVE_RPM = 1800.0
 OVERRUN_BELOW_PA = 28e3
@@ -160,7 +160,7 @@ def steady_samples(
     ]
     found.append(("lambda lag reaches past the log's end or a gap", ~answered))
     notes: list[str] = []
-    cold = _cold(log, warm_above_degc)
+    cold = cold_rows(log, warm_above_degc)
     found.append((f"coolant below {warm_above_degc:g} degC (choke, warm-up)", cold))
     if log.coolant_degc is None:
         notes.append("coolant was not logged: the engine is taken to be warm all along")
@@ -171,10 +171,10 @@ def steady_samples(
     wide = window_range(log.rpm, first, last) > rpm_within * np.maximum(log.rpm, 1000.0)
     found.append(("engine speed not steady", wide))
     if pressure is not None:
-        moving = window_range(_filled(pressure), first, last) > pressure_within_pa
+        moving = window_range(filled(pressure), first, last) > pressure_within_pa
         found.append(("manifold pressure not steady", moving))
     elif log.throttle_percent is not None:
-        moving = window_range(_filled(log.throttle_percent), first, last) > throttle_within_percent
+        moving = window_range(filled(log.throttle_percent), first, last) > throttle_within_percent
         found.append(("throttle not steady", moving))
     else:
         notes.append("neither manifold pressure nor throttle was logged: openings show by engine speed alone")
@@ -202,21 +202,6 @@ def _undelayed(log: Log, lag_s: float) -> tuple[FloatArray, NDArray[np.bool_]]:
     near = (log.time_s[after] - log.time_s[before] <= gap_s(log.time_s)) & (later <= log.time_s[-1] + slack)
     fit = (log.flag[after] == 0) & (log.flag[before] == 0)
     return np.interp(later, log.time_s, log.lambda_measured), near & fit
-
-
-def _filled(values: FloatArray) -> FloatArray:
-    """Blanks filled with the last value before them (the first after, at the start)."""
-    good = np.isfinite(values)
-    if not good.any():
-        return np.zeros(values.size)
-    last = np.maximum.accumulate(np.where(good, np.arange(values.size), -1))
-    return np.asarray(values[np.where(last < 0, int(np.argmax(good)), last)])
-
-
-def _cold(log: Log, warm_above_degc: float) -> NDArray[np.bool_]:
-    if log.coolant_degc is None or not np.isfinite(log.coolant_degc).any():
-        return np.zeros(log.rpm.size, dtype=bool)
-    return np.asarray(_filled(log.coolant_degc) < warm_above_degc)
 
 
 def _overrun(log: Log, above_rpm: float, below_pa: float) -> NDArray[np.bool_]:
