@@ -104,7 +104,8 @@ def library(engine, lift, passes=4):
             # Nobody is there to read again, so readings 15 um off the last ones must do.
             needle = nc.measured_needle(needle, engine.mic(true, rng), within_um=15)
         start = float(np.clip(drop + half * round((design.drop_mm - drop) / half), low, high))
-        drop = trim_idle(engine, true, start, rng)
+        if touched.any() or start != drop:  # a car left as it is keeps its idle
+            drop = trim_idle(engine, true, start, rng)
         out.append(
             {
                 "lambda": engine.true_lambda(true, drop),
