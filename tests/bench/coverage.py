@@ -23,7 +23,6 @@ from virtual_owner import Owner, target_of
 
 import needlecalc as nc
 
-
 PERMITTED = 0.03
 
 
