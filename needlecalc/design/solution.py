@@ -8,13 +8,13 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr
 
-from needlecalc.design.fit import cost, fit, fit_from, smoothest
+from needlecalc.design.fit import MISSED_BY, NEARLY_FLAT, cost, fit, fit_from, smoothest
 from needlecalc.design.learned import Learned
 from needlecalc.design.limits import FLATS, Limits
 from needlecalc.design.problem import Point, Problem
 from needlecalc.design.sure import idle_band, nut_u_mm, trimmed
 from needlecalc.design.target import Target
-from needlecalc.design.verdict import MISSED_BY, conflicts
+from needlecalc.design.verdict import conflicts
 from needlecalc.units import FloatArray
 
 SUPPORT_SHARE = 0.15
@@ -172,7 +172,7 @@ def _only_what_helps(
     """The solution without the cuts that the hand's own error would make worthless."""
     hand = problem.learned.doubts.hand_mm
     point = problem.point(x)
-    loss = best = _expected_loss(problem, point)
+    whole, best = problem, _expected_loss(problem, point)
     while True:
         x = point.x
         removal = np.zeros(problem.free.size)
@@ -185,14 +185,14 @@ def _only_what_helps(
             start = np.append(np.delete(x[:-1], int(problem.free[:station].sum())), x[-1])
             if not _feasible(fewer, start):
                 continue
-            trial = fit_from(fewer, smoothness, fewer.point(start))
+            trial = fit_from(fewer, smoothness, fewer.point(start), NEARLY_FLAT)
             then = _expected_loss(fewer, trial)
             if then <= best + WORTH_THE_WORK:
-                problem, point, loss, best = fewer, trial, then, min(best, then)
+                problem, point, best = fewer, trial, min(best, then)
                 break
         else:
             break
-    least = min(best, loss) + WORTH_THE_WORK
+    least = best + WORTH_THE_WORK
     nothing = np.zeros(problem.free.size, dtype=bool)
     if drop_range_mm[0] <= 0.0 <= drop_range_mm[1]:
         as_it_is = problem.with_free(nothing, drop_range_mm=(0.0, 0.0))
@@ -203,7 +203,7 @@ def _only_what_helps(
     alone = fit_from(untouched, smoothness, untouched.point(untouched.rest()))
     if _expected_loss(untouched, alone) <= least:
         return untouched, alone.x
-    return problem, point.x
+    return problem, x if problem is whole else fit_from(problem, smoothness, point).x
 
 
 def _feasible(problem: Problem, x: FloatArray) -> bool:

@@ -7,14 +7,13 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from needlecalc.design.fit import smoothest
+from needlecalc.design.fit import MISSED_BY, smoothest
 from needlecalc.design.limits import Limits
 from needlecalc.design.problem import Problem
 from needlecalc.design.target import Target
 from needlecalc.measure.bands import worst_of
 from needlecalc.units import FloatArray
 
-MISSED_BY = 0.02
 FAR_OFF = 0.05
 GIVING_WAY = 10.0
 BETTER_WITH_METAL = 0.7
