@@ -201,6 +201,23 @@ def problem_of(measured, wanted=0.95, lifts=None, limits=None, jet=None, se=0.01
     return Problem.of(learned, target, limits or nc.Limits(), np.ones(STATIONS_MM.size, dtype=bool), np.ones(len(measured)))
 
 
+def test_another_height_of_the_jet_is_found_where_the_near_one_does_not_serve():
+    # Bands that pull apart: downhill from the present height the fit stops 0.3 mm up, at a kink, at a cost of 75.
+    stations = np.arange(16) * 2.54
+    needle = nc.Needle("sixteen", stations, np.interp(stations, [0.0, 6.35, 15.9, 38.1], [2.45, 2.36, 2.19, 1.66]))
+    setup = make_setup(drop_min_mm=0.4, drop_max_mm=2.5).with_needle(needle)
+    lifts, wanted = [2.0, 5.74, 6.65, 9.26, 12.48], [0.95, 0.89, 1.0, 0.98, 0.884]
+    target = asked(setup, lifts, [1.014, 1.084, 0.904, 0.964, 1.051], wanted, lift_u_mm=0.5, lambda_se=0.02)
+    learned = nc.learn(target.bands, setup)
+    inside = stations < 26.0
+    problem = Problem.of(learned, target, nc.Limits(), inside, np.ones(5))
+    x, smoothness = smoothest(problem)
+    for height in np.linspace(*problem.drop_range_mm, 9):
+        start = problem.rest()
+        start[-1] = height
+        assert cost(problem, smoothness, x) <= 1.05 * cost(problem, smoothness, fit(problem, smoothness, start))
+
+
 def cost_afresh(problem, smoothness, x):
     """What the fit minimises, written from its description: misfit over doubt, bend and size of the removal."""
     removal, turn = np.zeros(STATIONS_MM.size), x[-1]

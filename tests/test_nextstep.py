@@ -207,10 +207,10 @@ def test_the_sheet_says_it_only_where_cutting_at_once_is_risky():
     ("wrong", "match"),
     [
         ({"risk": 0.0}, "5 % is 0.05"),
-        ({"marker_u_mm": 0.0}, "one sigma, in mm"),
+        ({"marker_u_mm": 0.0}, "one standard uncertainty .k=1., in mm"),
         ({"marker_zero_u_mm": 0.5}, "part of marker_u_mm"),
         ({"longer": 0.5}, "how many times as long"),
-        ({"gas_u": 0.5}, "one sigma of lambda"),
+        ({"gas_u": 0.5}, "one standard uncertainty .k=1. of lambda"),
         ({"length_u_mm": 0.0}, "length_u_mm"),
     ],
 )

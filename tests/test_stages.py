@@ -118,6 +118,24 @@ def test_bands_that_pull_apart_still_keep_the_risk():
     assert (design.first_stop.diameters_mm < design.present().diameters_mm).any()
 
 
+def test_a_band_too_rich_before_any_cut_does_not_hold_the_others_back():
+    # Metal cannot be put on where the fourth band runs, and the file stays off it; the upper bands are lean and far away.
+    lifts, doubts = [3.0, 5.0, 7.0, 10.0, 20.0, 25.0], replace(DOUBTFUL, flow_gain=0.03)
+    measured = np.array([0.95, 0.95, 0.95, 0.88, 1.05, 1.05])
+    target = asked(make_setup(), lifts, measured, 0.95, **BINDING)
+    design = nc.solve(target, make_setup(), doubts=doubts)
+    removal = design.remove_um()
+    assert removal[:3].max() == 0.0
+    assert removal[7:].max() > 20.0
+    assert design.held_back < 2.0
+    assert design.chance_rich_first <= 0.05
+    cut = design.first_stop.diameters_mm < design.present().diameters_mm
+    assert cut[7:].any()
+    drawn = outlook(design.learned, target, design.first_stop.diameters_mm, cut, design.drop_mm).lambda_drawn
+    assert (drawn[:, 3] < target.lambda_rich[3]).mean() > 0.5
+    assert (np.delete(drawn, 3, axis=1) < 0.90).any(axis=1).mean() < 0.06
+
+
 def test_a_risk_that_is_no_chance_is_refused():
     for risk in (-0.1, 1.5, float("nan")):
         with pytest.raises(nc.InputError, match=r"risk is .*, but must lie between 0 and 1\. It is a chance"):

@@ -155,7 +155,7 @@ class AltitudeOutlook(Shown):
             if lean:
                 worst = max(lean, key=lambda b: float(place.lambda_predicted[b]))
                 out.append(
-                    f"RED: at {place.name} full load would run at up to lambda {place.lambda_predicted[worst]:.2f} "
+                    f"RED: at {place.name} full load would run at up to lambda {place.lambda_predicted[worst]:.3f} "
                     f"({self.bands.name(worst)}), leaner than {LEANEST_FULL_LOAD:g} in {len(lean)} of "
                     f"{self.bands.load.count('full')} full-load bands. It can melt pistons: do not drive there at full load "
                     "with this needle and jet."

@@ -59,7 +59,7 @@ class Learned(Shown):
 
     def __repr__(self) -> str:
         said = [f"{row['what']} {row['now']:.3g} +- {row['now_u']:.2g}" for row in self.shared_rows()[:2]]
-        return f"Learned from {len(self.history.passes)} passes: {', '.join(said)}"
+        return f"{self._title()}: {', '.join(said)}"
 
     def u(self) -> FloatArray:
         """Standard uncertainty of every unknown.
@@ -276,7 +276,7 @@ class Learned(Shown):
         list of dict
             One an unknown.
         """
-        units = ("-", "mm", "x stated", "of the gap", "mm", "sigma")
+        units = ("-", "mm", "x stated", "of the gap", "mm", "x its +-")
         start = prior_mean(self.setup)
         after = self.u()
         return [
@@ -316,7 +316,11 @@ class Learned(Shown):
         ]
         if more:
             notes.append(f"So were {more} more bands, these being the leanest.")
-        return Table(f"Learned from {len(self.history.passes)} passes", columns, self.shared_rows(), notes=notes)
+        return Table(self._title(), columns, self.shared_rows(), notes=notes)
+
+    def _title(self) -> str:
+        passes = len(self.history.passes)
+        return f"Learned from {passes} pass{'es' if passes > 1 else ''}"
 
     def lift_and_nature(self, unknowns: FloatArray) -> tuple[FloatArray, Nature]:
         """Lifts, and what the flow law takes for granted, of one car or of many.

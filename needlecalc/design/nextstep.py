@@ -277,11 +277,11 @@ def measure_next(
     5
     """
     check_range(risk, "risk", 0.001, 0.5, cure="It is a share; 5 % is 0.05.")
-    check_range(marker_u_mm, "marker_u_mm", 0.01, 10.0, cure="It is one sigma, in mm.")
+    check_range(marker_u_mm, "marker_u_mm", 0.01, 10.0, cure="It is one standard uncertainty (k=1), in mm.")
     check_range(marker_zero_u_mm, "marker_zero_u_mm", 0.0, marker_u_mm, cure="It is part of marker_u_mm.")
     check_range(longer, "longer", 1.0, 1000.0, cure="It is how many times as long.")
-    check_range(gas_u, "gas_u", 0.001, 0.2, cure="It is one sigma of lambda.")
-    check_range(length_u_mm, "length_u_mm", 0.01, 5.0, cure="It is one sigma, in mm.")
+    check_range(gas_u, "gas_u", 0.001, 0.2, cure="It is one standard uncertainty (k=1) of lambda.")
+    check_range(length_u_mm, "length_u_mm", 0.01, 5.0, cure="It is one standard uncertainty (k=1), in mm.")
     sight = Foresight.of(design)
     now = sight.promise(sight.belief, risk)
     floor = 100.0 * float(np.sqrt(np.mean((sight.remains**2).sum(axis=1))))

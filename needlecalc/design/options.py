@@ -9,9 +9,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from needlecalc.arrays import read_only
+from needlecalc.design.fit import MISSED_BY
 from needlecalc.design.limits import Limits
 from needlecalc.design.solution import Solution, best_solution
-from needlecalc.design.verdict import FAR_OFF, MISSED_BY, verdict
+from needlecalc.design.verdict import FAR_OFF, verdict
 from needlecalc.parts.setup import Setup
 from needlecalc.show import Column, Table
 from needlecalc.units import FloatArray

@@ -36,8 +36,8 @@ class Design(Shown):
     first_stop : Needle
         The needle at the first stop; the same as asked where all may go at once.
     chance_rich, chance_rich_first : float
-        Chance that any band ends richer than permitted if all is cut at once, and at the first stop; a test that
-        would fail with no cut at all is not counted here. [-]
+        Chance that the cut brings any band richer than permitted if all is cut at once, and at the first stop; a band
+        that would be so with no cut at all, and gets no richer by it, is not counted here. [-]
     held_back : float
         Standard uncertainties by which the first stop stays on the lean side. [-]
     lambda_predicted, lambda_low, lambda_high : array, shape (m,)

@@ -8,18 +8,20 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr
 
-from needlecalc.design.fit import cost, fit, fit_from, smoothest
+from needlecalc.design.fit import MISSED_BY, NEARLY_FLAT, cost, fit, fit_from, smoothest
 from needlecalc.design.learned import Learned
 from needlecalc.design.limits import FLATS, Limits
 from needlecalc.design.problem import Point, Problem
-from needlecalc.design.sure import idle_band, trimmed
+from needlecalc.design.sure import idle_band, nut_u_mm, trimmed
 from needlecalc.design.target import Target
-from needlecalc.design.verdict import MISSED_BY, conflicts
+from needlecalc.design.verdict import conflicts
 from needlecalc.units import FloatArray
 
 SUPPORT_SHARE = 0.15
 WORTH_A_STROKE = 8.0  # standard errors of the hand: a smaller cut must show that it helps
 LEAST_CUT_MM = 5e-4
+# Metal, or a turn of the nut, must gain more than this of the expected loss: one band nearer by half a per cent.
+WORTH_THE_WORK = 0.005**2
 IDLE_IS_RIGHT = 0.01
 
 
@@ -115,13 +117,14 @@ def best_solution(learned: Learned, target: Target, limits: Limits, *, start: Fl
     problem = Problem.of(learned, target, limits, inside, giving_way)
     if start is not None:
         problem = replace(problem, start=start)
+    drop_range_mm = problem.drop_range_mm
     alone = _idle_left_alone(problem, share, giving_way)
     if alone is None:
         x, smoothness = smoothest(problem)
         problem, x = _on_whole_flats(problem, smoothness, x)
     else:
         problem, x, smoothness = alone
-    problem, x = _only_what_helps(problem, smoothness, x)
+    problem, x = _only_what_helps(problem, smoothness, x, drop_range_mm)
     # Rounding of the exact step must not turn the nut by a hair.
     x[-1] = np.clip(x[-1], *problem.drop_range_mm)
     return Solution(problem, smoothness, x, share, supported, inside)
@@ -163,11 +166,13 @@ def _on_whole_flats(problem: Problem, smoothness: float, x: FloatArray) -> tuple
     return fixed, there
 
 
-def _only_what_helps(problem: Problem, smoothness: float, x: FloatArray) -> tuple[Problem, FloatArray]:
+def _only_what_helps(
+    problem: Problem, smoothness: float, x: FloatArray, drop_range_mm: tuple[float, float]
+) -> tuple[Problem, FloatArray]:
     """The solution without the cuts that the hand's own error would make worthless."""
     hand = problem.learned.doubts.hand_mm
     point = problem.point(x)
-    loss = _expected_loss(problem, point)
+    whole, best = problem, _expected_loss(problem, point)
     while True:
         x = point.x
         removal = np.zeros(problem.free.size)
@@ -180,18 +185,25 @@ def _only_what_helps(problem: Problem, smoothness: float, x: FloatArray) -> tupl
             start = np.append(np.delete(x[:-1], int(problem.free[:station].sum())), x[-1])
             if not _feasible(fewer, start):
                 continue
-            trial = fit_from(fewer, smoothness, fewer.point(start))
+            trial = fit_from(fewer, smoothness, fewer.point(start), NEARLY_FLAT)
             then = _expected_loss(fewer, trial)
-            if then <= loss:
-                problem, point, loss = fewer, trial, then
+            if then <= best + WORTH_THE_WORK:
+                problem, point, best = fewer, trial, min(best, then)
                 break
         else:
             break
-    untouched = problem.with_free(np.zeros(problem.free.size, dtype=bool))
+    least = best + WORTH_THE_WORK
+    nothing = np.zeros(problem.free.size, dtype=bool)
+    if drop_range_mm[0] <= 0.0 <= drop_range_mm[1]:
+        as_it_is = problem.with_free(nothing, drop_range_mm=(0.0, 0.0))
+        left = as_it_is.point(as_it_is.rest())
+        if _expected_loss(as_it_is, left) <= least:
+            return as_it_is, left.x
+    untouched = problem.with_free(nothing)
     alone = fit_from(untouched, smoothness, untouched.point(untouched.rest()))
-    if _expected_loss(untouched, alone) <= loss:
+    if _expected_loss(untouched, alone) <= least:
         return untouched, alone.x
-    return problem, point.x
+    return problem, x if problem is whole else fit_from(problem, smoothness, point).x
 
 
 def _feasible(problem: Problem, x: FloatArray) -> bool:
@@ -202,18 +214,21 @@ def _expected_loss(problem: Problem, point: Point) -> float:
     """What to expect after the hand has erred and the nut has put idle back: mean square misfit, and bands lost.
 
     A band that leaves what is permitted counts as if it missed by as much again, so that a needle which serves is not
-    risked for a better mean.
+    risked for a better mean.  A car left as it is keeps the idle it has, right or wrong.
     """
     learned, target = problem.learned, problem.target
     misfit, slopes = point.misfit, point.by_needle
-    idle = idle_band(learned, target)
-    if idle is not None:
-        misfit = misfit - slopes[:, -1] / slopes[idle, -1] * misfit[idle]
     touched = np.zeros(problem.free.size)
     touched[problem.free] = np.abs(point.x[:-1]) > LEAST_CUT_MM / 10.0
-    hand = ((trimmed(slopes, idle)[:, :-1] * learned.doubts.hand_mm * touched) ** 2).sum(axis=1)
+    variance = np.zeros(misfit.size)
+    if touched.any() or point.x[-1] != 0.0:
+        idle = idle_band(learned, target)
+        if idle is not None:
+            misfit = misfit - slopes[:, -1] / slopes[idle, -1] * misfit[idle]
+        hand = (trimmed(slopes, idle)[:, :-1] * learned.doubts.hand_mm * touched) ** 2
+        variance = hand.sum(axis=1) + (slopes[:, -1] * nut_u_mm(learned, slopes[:, -1], idle)) ** 2
     rich, lean = np.log(target.lambda_rich / target.lambda_target), np.log(target.lambda_lean / target.lambda_target)
     known = problem.noise * problem.care / target.weight  # without the factor of bands that give way
-    doubt = np.sqrt(hand + known**2)
+    doubt = np.sqrt(variance + known**2)
     lost = ndtr((rich - misfit) / doubt) + ndtr((misfit - lean) / doubt)
-    return float((problem.care**2 * (misfit**2 + hand + ((lean - rich) / 2.0) ** 2 * lost)).sum())
+    return float((problem.care**2 * (misfit**2 + variance + ((lean - rich) / 2.0) ** 2 * lost)).sum())

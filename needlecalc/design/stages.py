@@ -16,6 +16,7 @@ RISK = 0.05
 TINY = 0.01  # held back by less than this is not worth a figure
 METERS = 0.02  # of the strongest: a station that matters to a tested band
 HALVINGS = 12
+AS_RICH_BEFORE = 0.005  # of lambda: made richer by less is not made richer
 MOST_LEAN = 4.0  # standard uncertainties to stay short of the target at most
 
 
@@ -28,8 +29,8 @@ class FirstStage:
     removal_mm : array, shape (n,)
         Metal to take off in the first stage. [mm]
     chance_rich_whole : float
-        Chance that some band ends richer than permitted if all is cut at once; a car that would fail its test
-        with no cut at all is not counted. [-]
+        Chance that the cut brings some band richer than permitted if all is cut at once; a band that would be so with
+        no cut at all, and gets no richer by it, is not counted. [-]
     chance_rich : float
         The same after the first stage. [-]
     held_back : float
@@ -80,11 +81,10 @@ def first_stage(
     -----
     Every band is aimed a number of its own standard uncertainties lean of its target; the number is the
     least that brings the joint chance over all bands, counted on the cars drawn, below the risk.  Bands
-    known well are cut nearly to size, bands known badly are held back.  A car that would fail its test with
-    no cut at all is not counted against the cut.  Where the test is still in danger, less is taken off the
-    stations that meter the tested band, then off all.  Where even four are
-    not enough, a share of that cut is taken off that is; where the needle is too rich before any cut, the
-    four stand.
+    known well are cut nearly to size, bands known badly are held back.  A car whose band would be too rich, or fail
+    its test, with no cut at all is not counted against a cut that makes it no richer.  Where the test is still in
+    danger, less is taken off the stations that meter the tested band, then off all.  Where even four are not
+    enough, a share of that cut is taken off that is.
     """
     here = problem.point(x)
     whole = np.zeros(problem.free.size)
@@ -92,18 +92,19 @@ def first_stage(
     spread = np.log(seen.lambda_drawn).std(axis=0)
     rich = problem.target.lambda_rich
     tested = problem.target.tested
-    anyway = np.zeros(seen.lambda_drawn.shape, dtype=bool)
-    if tested.any() and whole.any():
-        anyway = (after(np.zeros(whole.size)) < rich) & tested
+    # A test is counted in full; other bands uncut to first order, which is exact enough near a band that is not cut.
+    uncut = after(np.zeros(whole.size)) if tested.any() and whole.any() else seen.moved(whole)
+    no_richer = np.where(tested, 0.0, uncut * (1.0 - AS_RICH_BEFORE))
+    anyway = uncut < rich
 
     # A test in danger before any cut must be in no more danger after it.
-    bearable = max(risk, float(anyway.any(axis=1).mean()))
+    bearable = max(risk, float((anyway & tested).any(axis=1).mean()))
 
     def chance(drawn: FloatArray) -> float:
         return float((drawn < rich).any(axis=1).mean())
 
     def made_rich(drawn: FloatArray) -> float:
-        return float(((drawn < rich) & ~anyway).any(axis=1).mean())
+        return float(((drawn < rich) & ~(anyway & (drawn >= no_richer))).any(axis=1).mean())
 
     def held(times: float) -> tuple[FloatArray, FloatArray]:
         # Held so far on the lean side, tests need no fence of their own.

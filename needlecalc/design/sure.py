@@ -237,8 +237,7 @@ def outlook(
         jet = learned.setup.carburettor.jet
         low, high = jet.drop_range_mm()
         steps = QUARTER_FLAT * jet.flat_mm * rng.uniform(-1.0, 1.0, count)
-        read_u = np.hypot(doubts.repeatability, learned.bands.lambda_se[idle] / learned.bands.lambda_measured[idle])
-        steps = steps + read_u / slopes[idle, -1] * rng.standard_normal(count)
+        steps = steps + idle_read_u(learned, idle) / slopes[idle, -1] * rng.standard_normal(count)
         nut = Nut(idle, float(np.log(target.lambda_target[idle])), steps, low - drop_mm, high - drop_mm)
     return Outlook(_with_meter(log, slopes, offset, nut), log, slopes, offset, nut)
 
@@ -250,6 +249,48 @@ def _with_meter(log: FloatArray, slopes: FloatArray, offset: FloatArray, nut: Nu
         turn = np.clip(turn, nut.least_mm, nut.greatest_mm)
         log = log + slopes[:, -1] * turn[:, None]
     return np.asarray(np.exp(log) - offset[:, None])
+
+
+def idle_read_u(learned: Learned, idle: int) -> float:
+    """How far the reading that idle is set by wanders.
+
+    Parameters
+    ----------
+    learned : Learned
+        The car, with its bands.
+    idle : int
+        Band that is trimmed.
+
+    Returns
+    -------
+    float
+        Standard uncertainty of ln(lambda). [-]
+    """
+    bands = learned.bands
+    return float(np.hypot(learned.doubts.repeatability, bands.lambda_se[idle] / bands.lambda_measured[idle]))
+
+
+def nut_u_mm(learned: Learned, by_drop: FloatArray, idle: int | None) -> float:
+    """How far from the right place the nut ends, as it turns by steps and is set by a reading that wanders.
+
+    Parameters
+    ----------
+    learned : Learned
+        The car, with its jet.
+    by_drop : array, shape (m,)
+        Slopes of ln(lambda) by the jet drop. [1/mm]
+    idle : int or None
+        Band that is trimmed.
+
+    Returns
+    -------
+    float
+        Standard uncertainty of the drop; 0 where nothing is trimmed. [mm]
+    """
+    if idle is None:
+        return 0.0
+    steps = QUARTER_FLAT * learned.setup.carburettor.jet.flat_mm / np.sqrt(3.0)
+    return float(np.hypot(steps, idle_read_u(learned, idle) / by_drop[idle]))
 
 
 def idle_band(learned: Learned, target: Target) -> int | None:

@@ -7,14 +7,13 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from needlecalc.design.fit import smoothest
+from needlecalc.design.fit import MISSED_BY, smoothest
 from needlecalc.design.limits import Limits
 from needlecalc.design.problem import Problem
 from needlecalc.design.target import Target
 from needlecalc.measure.bands import worst_of
 from needlecalc.units import FloatArray
 
-MISSED_BY = 0.02
 FAR_OFF = 0.05
 GIVING_WAY = 10.0
 BETTER_WITH_METAL = 0.7
@@ -97,7 +96,7 @@ def verdict(problem: Problem, limits: Limits, x: FloatArray) -> tuple[str, bool,
         far = bands.names(np.flatnonzero(off > FAR_OFF).tolist(), off)
         advice.append("Measure the bands named again, or ask less of those that give way; one needle serves one lift.")
         return f"Cannot be met by filing: neighbouring lifts ask for different things, {far} stay far off.", False, advice
-    worst = 100 * off.max()
+    worst = max(100 * off.max(), 0.1)  # nearer than that nobody measures
     if np.abs(x[:-1]).max(initial=0.0) < 5e-4:
         turn = float(x[-1]) / problem.learned.setup.carburettor.jet.flat_mm
         jet_words = "" if abs(x[-1]) < 0.02 else f" Turn the jet nut {abs(turn):.1f} flats {'down' if turn > 0 else 'up'}."
@@ -109,7 +108,8 @@ def verdict(problem: Problem, limits: Limits, x: FloatArray) -> tuple[str, bool,
         )
     if (off > MISSED_BY).any():
         missing = int((off > MISSED_BY).sum())
-        return f"Usable, but {missing} of {missed.size} bands stay more than 2 % off target; see the flags.", True, advice
+        stay = f"{missing} of {missed.size} bands stay{'s' if missing == 1 else ''}"
+        return f"Usable, but {stay} more than 2 % off target, named below.", True, advice
     kind = "a new blank" if limits.new_blank else "filing"
     return f"Usable: {kind} brings every band within {worst:.1f} % of its target.", True, advice
 

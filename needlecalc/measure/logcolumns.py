@@ -330,6 +330,29 @@ def find_candidates(
     return found
 
 
+def how_to_name(key: str, name: str = "...") -> str:
+    """How the user names a column himself, in a call and in a job file.
+
+    Parameters
+    ----------
+    key : str
+        Meaning.
+    name : str
+        The column's name.
+
+    Returns
+    -------
+    str
+        Part of a sentence.
+
+    Examples
+    --------
+    >>> print(how_to_name("rpm", "Engine"))
+    columns={'rpm': 'Engine'} (in a job file rpm = "Engine" under [log.columns])
+    """
+    return f'columns={{{key!r}: {name!r}}} (in a job file {key} = "{name}" under [log.columns])'
+
+
 def _stated_unit(key: str, spelling: str) -> LogUnit:
     unit = unit_from_text(spelling)
     if unit.dimension != BY_KEY[key].dimension:

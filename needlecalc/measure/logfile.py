@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from needlecalc.arrays import check_range
 from needlecalc.errors import LogFormatError
-from needlecalc.measure.logcolumns import BY_KEY, NEEDED, find_candidates
+from needlecalc.measure.logcolumns import BY_KEY, NEEDED, find_candidates, how_to_name
 from needlecalc.measure.logflags import FLAGS, flag_rows
 from needlecalc.measure.logrecord import NUMBERS, ColumnChoice, Log
 from needlecalc.measure.logrows import LogRows, read_rows
@@ -195,7 +195,7 @@ def _refuse_missing(text: LogText, key: str) -> None:
     what = {"time": "a time", "rpm": "an engine speed", "lambda": "a measured mixture (lambda or AFR)"}[key]
     msg = (
         f"{text.name}, line {text.header_line}: no column is {what}; the header has {', '.join(text.names)}. "
-        f"Name the column with columns={{{key!r}: ...}}, or log it."
+        f"Name the column, {how_to_name(key)}, or log it."
     )
     raise LogFormatError(msg, path=text.name, line=text.header_line)
 
@@ -230,7 +230,7 @@ def _assemble(
     if not keep.any():
         msg = (
             f"{text.name}: no row below line {text.header_line} holds a number for time, engine speed and mixture at "
-            "once. Check the columns with columns={...}."
+            f"once. Check that these are the columns meant, or name them: {how_to_name('lambda')}."
         )
         raise LogFormatError(msg, path=text.name, line=text.first_line)
     time, line = chosen["time"], rows.line

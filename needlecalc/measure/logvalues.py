@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from needlecalc.errors import LogFormatError
-from needlecalc.measure.logcolumns import BY_KEY, NEEDED, Candidate
+from needlecalc.measure.logcolumns import BY_KEY, NEEDED, Candidate, how_to_name
 from needlecalc.measure.logflags import LAMBDA_LEANEST, LAMBDA_RICHEST
 from needlecalc.measure.logunits import LogUnit, unit_from_text
 from needlecalc.units import FloatArray
@@ -275,7 +275,7 @@ def choose(key: str, readings: Sequence[Reading], path: str, header_line: int) -
             first = readings[0]
             msg = (
                 f"{path}, line {header_line}: column {first.candidate.name!r} cannot serve as {label}: {first.refused}. "
-                f"Name another with columns={{{key!r}: ...}}."
+                f"Name another: {how_to_name(key)}."
             )
             raise LogFormatError(msg, path=path, line=header_line, column=first.candidate.name)
         return None, "", notes
@@ -294,8 +294,8 @@ def choose(key: str, readings: Sequence[Reading], path: str, header_line: int) -
         names = [reading.candidate.name for reading in usable]
         msg = (
             f"{path}, line {header_line}: {len(names)} columns could be the {label} and they differ: "
-            f"{', '.join(map(repr, names))}. Say which with columns={{{key!r}: {names[0]!r}}}"
-            f"{'' if key in NEEDED else f', or do without by columns={{{key!r}: {str()!r}}}'}."
+            f"{', '.join(map(repr, names))}. Say which: {how_to_name(key, names[0])}"
+            f"{'' if key in NEEDED else '; an empty name does without'}."
         )
         raise LogFormatError(msg, path=path, line=header_line, column=names[0])
     others = ", ".join(repr(reading.candidate.name) for reading in ranked[1:])

@@ -161,16 +161,16 @@ class GrindSheet(Shown):
         whole, first = 100 * design.chance_rich, 100 * design.chance_rich_first
         if not (design.remove_um() > 0.0).any():
             return ""
-        if design.held_back == 0.0:
-            return (
-                f"The chance that the cut makes a band too rich is {whole:.0f} %. Then measure every diameter, drive, and "
-                "measure lambda."
-            )
         bands = design.target.bands
         rich = [bands.name(b) for b in np.flatnonzero(bands.lambda_measured < design.target.lambda_rich).tolist()]
         so_already = f" Too rich as driven, before any cut: {', '.join(rich)}." if rich else ""
+        if design.held_back == 0.0:
+            return (
+                f"The chance that the cut makes a band too rich is {whole:.0f} %.{so_already} Then measure every diameter, "
+                "drive, and measure lambda."
+            )
         return (
-            f"The chance that a band ends too rich is {whole:.0f} % with all cut at once and {first:.0f} % there."
+            f"The chance that the cut makes a band too rich is {whole:.0f} % with all cut at once and {first:.0f} % there."
             f"{so_already} Measure every diameter, drive, and measure lambda before taking more."
         )
 

@@ -104,7 +104,8 @@ def library(engine, lift, passes=4):
             # Nobody is there to read again, so readings 15 um off the last ones must do.
             needle = nc.measured_needle(needle, engine.mic(true, rng), within_um=15)
         start = float(np.clip(drop + half * round((design.drop_mm - drop) / half), low, high))
-        drop = trim_idle(engine, true, start, rng)
+        if touched.any() or start != drop:  # a car left as it is keeps its idle
+            drop = trim_idle(engine, true, start, rng)
         out.append(
             {
                 "lambda": engine.true_lambda(true, drop),
@@ -190,6 +191,9 @@ def report(done):
                 f" {100 * lost if k > 1 else 0.0:5.1f} %  {cover}"
             )
     for way in ("library, marker", "library, computed"):
+        every = [one for name, _, passes in done if name == way for one in passes]
+        inside = np.concatenate([(one["lambda"] >= one["low"]) & (one["lambda"] <= one["high"]) for one in every])
+        print(f"{way}: intervals of all passes together cover {100 * inside.mean():.1f} %")
         held = [p[0] for name, _, p in done if name == way and p[0]["held_back"] > 0]
         rich = np.mean([one["miss"].min() < -0.05 for one in held])
         print(f"{way}: first stage held back in {len(held)}; of these {100 * rich:.1f} % ended rich, stated 5 %")

@@ -11,11 +11,14 @@ Run: python tests/bench/solve_speed.py [general|bands|samples]; bands takes some
 
 from __future__ import annotations
 
+import os
 import resource
 import sys
 import time
 from pathlib import Path
 from unittest.mock import patch
+
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # more threads only spin on matrices so small, and count as work
 
 import numpy as np
 from scipy.optimize import minimize
