@@ -19,7 +19,7 @@ from scipy.optimize import lsq_linear
 HERE = Path(__file__).parent
 sys.path.insert(0, str(HERE.parent))
 
-from needlecalc.design.predict import Nature, fuel_of  # noqa: E402
+from needlecalc.design.forward.predict import Nature, fuel_of  # noqa: E402
 from needlecalc.job import read_job  # noqa: E402
 from needlecalc.parts.needle import Needle  # noqa: E402
 from needlecalc.parts.setup import Setup  # noqa: E402

@@ -12,45 +12,45 @@ from needlecalc.parts.carburettor import AirValve, Carburettor, lift_after_chang
 from needlecalc.parts.engine import Engine, VolumetricEfficiency
 from needlecalc.parts.conditions import Air, Fuel
 from needlecalc.parts.setup import Setup
-from needlecalc.measure.logfile import Log, read_log
-from needlecalc.measure.lag import Lag, find_lag, lag_from_pipe
-from needlecalc.measure.bands import Bands, make_bands
-from needlecalc.measure.typedbands import typed_bands
-from needlecalc.measure.liftways import LiftDoubts
-from needlecalc.measure.liftparts import lift_change, restate_lift
-from needlecalc.measure.lift import with_lift
-from needlecalc.measure.liftcheck import LiftAgreement, lift_agreement
-from needlecalc.measure.normalise import Normalisation, normalise_bands, with_setup
-from needlecalc.measure.merge import merge_bands
-from needlecalc.measure.sweep import LeanLimits, lean_limit, typed_sweep
-from needlecalc.measure.sensorzero import SensorZero, sensor_zero
-from needlecalc.measure.noted import GasReading, Ignition, Mechanical, NeedleReading, Sensor, Twins
-from needlecalc.measure.checklimits import CheckLimits
-from needlecalc.measure.gate import Check, Checks
-from needlecalc.measure.leaksign import LeakSign, leak_sign
-from needlecalc.measure.checks import check_engine
-from needlecalc.design.predict import fuel_of, predict_lambda
-from needlecalc.design.compare import Comparison, compare
-from needlecalc.design.metering import Metering, metering
-from needlecalc.design.target import Target, make_target
-from needlecalc.design.limits import Limits
-from needlecalc.design.blend import blended, own_cut
-from needlecalc.design.twins import PairCheck, both_banks, pair_check
-from needlecalc.design.binding import Binding
-from needlecalc.design.options import Option
-from needlecalc.design.doubts import Doubts
-from needlecalc.design.history import History, Pass, read_history
-from needlecalc.design.learn import learn
-from needlecalc.design.learned import Learned
-from needlecalc.design.calibration import JetShift, jet_shift, with_jet_drive
-from needlecalc.design.proposal import Design
-from needlecalc.design.nextstep import NextStep, NextSteps, measure_next
-from needlecalc.design.solve import solve
-from needlecalc.design.progress import Progress, judge_cut
-from needlecalc.design.rescue import Rescue, rescue
-from needlecalc.design.outcome import Outcome, compare_pass
-from needlecalc.design.altitude import AltitudeOutlook, at_altitude
-from needlecalc.design.rank import RankedNeedle, Ranking, rank
+from needlecalc.measure.log.file import Log, read_log
+from needlecalc.measure.drive.lag import Lag, find_lag, lag_from_pipe
+from needlecalc.measure.drive.bands import Bands, make_bands
+from needlecalc.measure.drive.typed import typed_bands
+from needlecalc.measure.lift.ways import LiftDoubts
+from needlecalc.measure.lift.parts import lift_change, restate_lift
+from needlecalc.measure.lift.each import with_lift
+from needlecalc.measure.lift.agreement import LiftAgreement, lift_agreement
+from needlecalc.measure.drive.normalise import Normalisation, normalise_bands, with_setup
+from needlecalc.measure.drive.merge import merge_bands
+from needlecalc.measure.drive.sweep import LeanLimits, lean_limit, typed_sweep
+from needlecalc.measure.checks.sensorzero import SensorZero, sensor_zero
+from needlecalc.measure.checks.noted import GasReading, Ignition, Mechanical, NeedleReading, Sensor, Twins
+from needlecalc.measure.checks.limits import CheckLimits
+from needlecalc.measure.checks.gate import Check, Checks
+from needlecalc.measure.checks.leaksign import LeakSign, leak_sign
+from needlecalc.measure.checks.engine import check_engine
+from needlecalc.design.forward.predict import fuel_of, predict_lambda
+from needlecalc.design.forward.compare import Comparison, compare
+from needlecalc.design.forward.metering import Metering, metering
+from needlecalc.design.wish.target import Target, make_target
+from needlecalc.design.inverse.limits import Limits
+from needlecalc.design.inverse.blend import blended, own_cut
+from needlecalc.design.inverse.twins import PairCheck, both_banks, pair_check
+from needlecalc.design.inverse.binding import Binding
+from needlecalc.design.inverse.options import Option
+from needlecalc.design.belief.doubts import Doubts
+from needlecalc.design.belief.history import History, Pass, read_history
+from needlecalc.design.belief.learn import learn
+from needlecalc.design.belief.learned import Learned
+from needlecalc.design.belief.calibration import JetShift, jet_shift, with_jet_drive
+from needlecalc.design.inverse.proposal import Design
+from needlecalc.design.inverse.nextstep import NextStep, NextSteps, measure_next
+from needlecalc.design.inverse.solve import solve
+from needlecalc.design.after.progress import Progress, judge_cut
+from needlecalc.design.after.rescue import Rescue, rescue
+from needlecalc.design.after.outcome import Outcome, compare_pass
+from needlecalc.design.after.altitude import AltitudeOutlook, at_altitude
+from needlecalc.design.after.rank import RankedNeedle, Ranking, rank
 from needlecalc.report.plot import plot_areas, plot_comparison, plot_lambda, plot_metering, plot_profile, plot_sensitivity
 from needlecalc.report.sheet import GrindSheet, grind_sheet
 from needlecalc.report.pages import write_pdf, write_profile_png

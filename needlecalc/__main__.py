@@ -14,18 +14,18 @@ from typing import Any
 import matplotlib
 import numpy as np
 
-from needlecalc.design.compare import compare
-from needlecalc.design.history import History
-from needlecalc.design.learn import learn
-from needlecalc.design.outcome import compare_pass
-from needlecalc.design.progress import judge_cut
-from needlecalc.design.proposal import Design
-from needlecalc.design.refit import unchanged
-from needlecalc.design.rescue import rescue
-from needlecalc.design.twins import pair_check
+from needlecalc.design.after.outcome import compare_pass
+from needlecalc.design.after.progress import judge_cut
+from needlecalc.design.after.refit import unchanged
+from needlecalc.design.after.rescue import rescue
+from needlecalc.design.belief.history import History
+from needlecalc.design.belief.learn import learn
+from needlecalc.design.forward.compare import compare
+from needlecalc.design.inverse.proposal import Design
+from needlecalc.design.inverse.twins import pair_check
 from needlecalc.errors import InputError, NeedleCalcError, SolveError
 from needlecalc.job import read_job
-from needlecalc.measure.gate import gated
+from needlecalc.measure.checks.gate import gated
 from needlecalc.parts.measured import read_readings
 from needlecalc.parts.needle import Needle, read_needle
 from needlecalc.report.pages import write_pdf, write_profile_png

@@ -12,25 +12,25 @@ import numpy as np
 from scipy.optimize import isotonic_regression
 
 from needlecalc.arrays import check_range
-from needlecalc.design.altitude import AltitudeOutlook, at_altitude
-from needlecalc.design.calibration import with_jet_drive
-from needlecalc.design.history import SAME_NEEDLE_MM, History, Pass, read_history
-from needlecalc.design.learn import learn
-from needlecalc.design.limits import Limits
-from needlecalc.design.proposal import Design
-from needlecalc.design.solve import solve
-from needlecalc.design.target import Target, make_target
+from needlecalc.design.after.altitude import AltitudeOutlook, at_altitude
+from needlecalc.design.belief.calibration import with_jet_drive
+from needlecalc.design.belief.history import SAME_NEEDLE_MM, History, Pass, read_history
+from needlecalc.design.belief.learn import learn
+from needlecalc.design.inverse.limits import Limits
+from needlecalc.design.inverse.proposal import Design
+from needlecalc.design.inverse.solve import solve
+from needlecalc.design.wish.target import Target, make_target
 from needlecalc.errors import InputError, LogFormatError
 from needlecalc.jobdrive import bands_of, checks_of, gases_of, lean_limits_of, lifted, log_of
 from needlecalc.jobparts import built, nearest, only, setup_of
-from needlecalc.measure.bands import Bands
-from needlecalc.measure.checkgas import MOST_RESIDUAL_O2_PERCENT
-from needlecalc.measure.gate import Checks
-from needlecalc.measure.lift import with_lift
-from needlecalc.measure.logfile import Log
-from needlecalc.measure.normalise import with_setup
-from needlecalc.measure.sensorzero import sensor_zero
-from needlecalc.measure.sweep import LeanLimits
+from needlecalc.measure.checks.gas import MOST_RESIDUAL_O2_PERCENT
+from needlecalc.measure.checks.gate import Checks
+from needlecalc.measure.checks.sensorzero import sensor_zero
+from needlecalc.measure.drive.bands import Bands
+from needlecalc.measure.drive.normalise import with_setup
+from needlecalc.measure.drive.sweep import LeanLimits
+from needlecalc.measure.lift.each import with_lift
+from needlecalc.measure.log.file import Log
 from needlecalc.parts.conditions import Air
 from needlecalc.parts.setup import Setup
 from needlecalc.physics.gauge import diameters_from_readings_mm, micrometer_reading_mm

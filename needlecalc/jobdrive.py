@@ -10,17 +10,17 @@ from typing import Any
 from needlecalc.arrays import check_range
 from needlecalc.errors import InputError
 from needlecalc.jobparts import built, only, path_in, table_of
-from needlecalc.measure.bands import Bands, make_bands
-from needlecalc.measure.checklimits import CheckLimits
-from needlecalc.measure.checks import check_engine
-from needlecalc.measure.gate import Checks
-from needlecalc.measure.lift import with_lift
-from needlecalc.measure.liftways import LiftDoubts
-from needlecalc.measure.logfile import Log, read_log
-from needlecalc.measure.normalise import with_setup
-from needlecalc.measure.noted import GasReading, Ignition, Mechanical, NeedleReading, Sensor, Twins
-from needlecalc.measure.sweep import LeanLimits, lean_limit, typed_sweep
-from needlecalc.measure.typedbands import typed_bands
+from needlecalc.measure.checks.engine import check_engine
+from needlecalc.measure.checks.gate import Checks
+from needlecalc.measure.checks.limits import CheckLimits
+from needlecalc.measure.checks.noted import GasReading, Ignition, Mechanical, NeedleReading, Sensor, Twins
+from needlecalc.measure.drive.bands import Bands, make_bands
+from needlecalc.measure.drive.normalise import with_setup
+from needlecalc.measure.drive.sweep import LeanLimits, lean_limit, typed_sweep
+from needlecalc.measure.drive.typed import typed_bands
+from needlecalc.measure.lift.each import with_lift
+from needlecalc.measure.lift.ways import LiftDoubts
+from needlecalc.measure.log.file import Log, read_log
 from needlecalc.parts.carburettor import AirValve
 from needlecalc.parts.setup import Setup
 from needlecalc.units import PA_PER_KPA

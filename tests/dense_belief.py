@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from needlecalc.design.arrowhead import Arrowhead, BandRows
+from needlecalc.design.belief.arrowhead import Arrowhead, BandRows
 
 
 def dense(belief: Arrowhead) -> np.ndarray:

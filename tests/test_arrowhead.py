@@ -8,9 +8,9 @@ from dense_belief import dense, dense_rows
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from needlecalc.design import arrowhead
-from needlecalc.design.arrowhead import Arrowhead, BandRows, Spread
-from needlecalc.design.bandsquares import BandSquares
+from needlecalc.design.belief import arrowhead
+from needlecalc.design.belief.arrowhead import Arrowhead, BandRows, Spread
+from needlecalc.design.belief.bandsquares import BandSquares
 
 CAR, BANDS = 5, 7
 

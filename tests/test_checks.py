@@ -17,10 +17,10 @@ from test_sweep import sweep
 
 import needlecalc as nc
 from needlecalc.__main__ import main
-from needlecalc.measure.checklimits import ABOUT
-from needlecalc.measure.leaksign import leak_sign
-from needlecalc.measure.logflags import CEILING, FROZEN
-from needlecalc.measure.signatures import starving, visits_scatter
+from needlecalc.measure.checks.leaksign import leak_sign
+from needlecalc.measure.checks.limits import ABOUT
+from needlecalc.measure.checks.signatures import starving, visits_scatter
+from needlecalc.measure.log.flags import CEILING, FROZEN
 from needlecalc.physics.leak import leak_flow_g_s
 
 FAULTY = nc.Ignition(

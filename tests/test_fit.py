@@ -12,9 +12,9 @@ from hypothesis import strategies as st
 from scipy.optimize import LinearConstraint, lsq_linear, minimize, nnls
 
 import needlecalc as nc
-from needlecalc.design.fit import cost, fit, response, smoothest
-from needlecalc.design.leastsquares import least_squares_with_inequalities
-from needlecalc.design.problem import Problem
+from needlecalc.design.inverse.fit import cost, fit, response, smoothest
+from needlecalc.design.inverse.leastsquares import least_squares_with_inequalities
+from needlecalc.design.inverse.problem import Problem
 
 NO_BOUND = (np.empty((0, 2)), np.empty(0))
 

@@ -13,7 +13,7 @@ from synthetic_drive import synthetic_drive
 from virtual_engine import draw_engine
 
 import needlecalc as nc
-from needlecalc.measure.lag import transport_lag_s
+from needlecalc.measure.drive.lag import transport_lag_s
 
 
 @pytest.mark.parametrize("lag_s", [0.2, 0.4, 0.6, 0.8, 1.0])

@@ -11,7 +11,7 @@ from dense_belief import dense, dense_rows
 from scipy.optimize import least_squares
 
 import needlecalc as nc
-from needlecalc.design.predict import Nature, log_fuel
+from needlecalc.design.forward.predict import Nature, log_fuel
 
 LIFTS = np.array([2.0, 4.5, 7.0, 10.0, 14.0, 19.0, 25.0])
 LAMBDA = np.array([0.98, 1.01, 1.05, 1.08, 1.04, 1.02, 1.06])

@@ -12,8 +12,8 @@ from hypothesis import strategies as st
 from lift_cases import KPA, RPM, case_setup, made_bands, scaled_lift, throttle_of, with_valve
 
 import needlecalc as nc
-from needlecalc.measure.liftways import read_way
-from needlecalc.measure.throttlelift import throttle_way
+from needlecalc.measure.lift.throttle import throttle_way
+from needlecalc.measure.lift.ways import read_way
 
 DOUBTS = nc.LiftDoubts()
 

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from needlecalc.design.liftpattern import MOST_KNOTS, LiftPattern
-from needlecalc.measure.liftways import ALIKE_OVER, ALIKE_SHARE, alike
+from needlecalc.design.belief.liftpattern import MOST_KNOTS, LiftPattern
+from needlecalc.measure.lift.ways import ALIKE_OVER, ALIKE_SHARE, alike
 
 
 def correlation(lift):

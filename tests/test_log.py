@@ -15,7 +15,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 import needlecalc as nc
-from needlecalc.measure.logflags import CEILING, ENGINE_OFF, TOO_RICH
+from needlecalc.measure.log.flags import CEILING, ENGINE_OFF, TOO_RICH
 
 ROWS = [(k / 10, 2000 + k, 0.95 + 0.001 * (k % 7)) for k in range(20)]
 

@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 
 from needlecalc.errors import InputError, LogFormatError
-from needlecalc.measure.logfile import Log, log_from_bytes
-from needlecalc.measure.logunits import find_unit, split_name, unit_from_text
+from needlecalc.measure.log.file import Log, log_from_bytes
+from needlecalc.measure.log.units import find_unit, split_name, unit_from_text
 
 N = 60
 BASE = {

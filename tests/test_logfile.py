@@ -12,9 +12,9 @@ from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 
 from needlecalc.errors import InputError, LogFormatError
-from needlecalc.measure import logtime
-from needlecalc.measure.logfile import FLAGS, Log, log_from_bytes, log_text, read_log
-from needlecalc.measure.logflags import (
+from needlecalc.measure.log import time as logtime
+from needlecalc.measure.log.file import FLAGS, Log, log_from_bytes, log_text, read_log
+from needlecalc.measure.log.flags import (
     CEILING,
     ENGINE_OFF,
     FLOOR,
@@ -24,7 +24,7 @@ from needlecalc.measure.logflags import (
     TOO_RICH,
     flag_rows,
 )
-from needlecalc.measure.logtime import order_time
+from needlecalc.measure.log.time import order_time
 
 GOOD = b"Time (s),RPM,Lambda,Throttle (%)\n" + b"".join(
     b"%.1f,%d,%.3f,%.1f\n" % (5 + i / 10, 900 + 7 * i, 0.9 + i % 9 / 100, i % 40) for i in range(60)

@@ -11,10 +11,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from needlecalc.errors import LogFormatError
-from needlecalc.measure import logrows
-from needlecalc.measure.logcell import decimal_mark, number_from_cell, seconds_from_clock, seconds_from_clocks
-from needlecalc.measure.logrows import read_rows
-from needlecalc.measure.logtext import open_log
+from needlecalc.measure.log import rows as logrows
+from needlecalc.measure.log.cell import decimal_mark, number_from_cell, seconds_from_clock, seconds_from_clocks
+from needlecalc.measure.log.rows import read_rows
+from needlecalc.measure.log.text import open_log
 
 HEAD = "Time (s),Engine Speed (rpm),Lambda"
 ROWS = "0.0,900,0.95\n0.1,910,0.96\n0.2,915,0.97\n"

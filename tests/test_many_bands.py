@@ -11,9 +11,9 @@ from conftest import asked, make_setup
 from dense_belief import dense
 
 import needlecalc as nc
-from needlecalc.design import arrowhead, liftpattern, readings
-from needlecalc.design.fit import Problem, response
-from needlecalc.design.foresight import Foresight
+from needlecalc.design.belief import arrowhead, liftpattern, readings
+from needlecalc.design.inverse.fit import Problem, response
+from needlecalc.design.inverse.foresight import Foresight
 
 
 def job(count, source="typed in", **jet):

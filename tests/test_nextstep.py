@@ -11,8 +11,8 @@ from conftest import NO_DOUBTS, asked, make_setup
 from dense_belief import dense, dense_rows
 
 import needlecalc as nc
-from needlecalc.design.arrowhead import BandRows
-from needlecalc.design.foresight import Foresight
+from needlecalc.design.belief.arrowhead import BandRows
+from needlecalc.design.inverse.foresight import Foresight
 
 LIFTS = np.linspace(2.0, 26.0, 9)
 LOADS = ("idle", "light", "light", "light", "full", "full", "full", "full", "full")

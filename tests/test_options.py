@@ -9,10 +9,10 @@ import pytest
 from conftest import DIAMETERS_MM, NO_DOUBTS, STATIONS_MM, asked, make_setup
 
 import needlecalc as nc
-from needlecalc.design.fit import cost, fit, forces
-from needlecalc.design.learn import learn
-from needlecalc.design.problem import Problem
-from needlecalc.design.solution import best_solution
+from needlecalc.design.belief.learn import learn
+from needlecalc.design.inverse.fit import cost, fit, forces
+from needlecalc.design.inverse.problem import Problem
+from needlecalc.design.inverse.solution import best_solution
 
 LIFTS = np.linspace(2, 26, 9)
 LEAN = np.linspace(0.98, 1.12, 9)

@@ -87,7 +87,7 @@ def test_donors_have_the_metal_and_thin_needles_lack_it(setup):
 
 
 def test_interval_of_the_needle_now_fitted_is_that_of_a_drawn_car(setup):
-    # Cars drawn through the flow law itself (design/sure.py), no cut: the same needle, jet moved by the solver.
+    # Cars drawn through the flow law itself (design/inverse/sure.py), no cut: the same needle, jet moved by the solver.
     target = target_of(setup, needle("stock"), 1.75, lambda_se=0.006)
     one = nc.rank([setup.carburettor.needle], target, setup).best()
     assert (one.lambda_low < one.lambda_predicted).all()

@@ -11,8 +11,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 import needlecalc as nc
-from needlecalc.design.doubts import Doubts
-from needlecalc.design.readings import SAME_SPEED, pattern_of, readings_of, same_bands
+from needlecalc.design.belief.doubts import Doubts
+from needlecalc.design.belief.readings import SAME_SPEED, pattern_of, readings_of, same_bands
 
 
 def pair_by_pair(bands, other):

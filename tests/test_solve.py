@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from scipy.optimize import lsq_linear, minimize
 
 import needlecalc as nc
-from needlecalc.design.leastsquares import least_squares_with_inequalities
+from needlecalc.design.inverse.leastsquares import least_squares_with_inequalities
 
 LIFTS = np.linspace(0.5, 28.0, 40)
 OFF_UM = np.array([0, 0, 2, 5, 12, 25, 35, 40, 38, 36, 40, 0, 0], dtype=float)

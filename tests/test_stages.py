@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from scipy.stats import binom
 
 import needlecalc as nc
-from needlecalc.design.sure import CARS, Cars, outlook
+from needlecalc.design.inverse.sure import CARS, Cars, outlook
 
 LIFTS = np.linspace(2.0, 25.0, 8)
 BINDING = {"lambda_se": 0.012, "lift_u_mm": 0.4}

@@ -11,9 +11,9 @@ from hypothesis import strategies as st
 from synthetic_drive import synthetic_drive
 
 import needlecalc as nc
-from needlecalc.measure.logflags import FROZEN
-from needlecalc.measure.steady import steady_samples
-from needlecalc.measure.windows import gap_s, opening, window_ends, window_max, window_mean, window_range
+from needlecalc.measure.drive.steady import steady_samples
+from needlecalc.measure.drive.windows import gap_s, opening, window_ends, window_max, window_mean, window_range
+from needlecalc.measure.log.flags import FROZEN
 
 NO_LAG = nc.Lag(0.0, 0.0, "none")
 

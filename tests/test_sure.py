@@ -12,8 +12,8 @@ from scipy.stats import binom
 from virtual_owner import Owner, target_of
 
 import needlecalc as nc
-from needlecalc.design.sure import Cars, idle_band, outlook, sources, trimmed
-from needlecalc.design.unknowns import SHARED
+from needlecalc.design.belief.unknowns import SHARED
+from needlecalc.design.inverse.sure import Cars, idle_band, outlook, sources, trimmed
 
 LIFTS = np.linspace(2.0, 25.0, 8)
 CUT_MM = np.array([0, 10, 30, 45, 50, 55, 50, 40, 40, 40, 40, 40, 40]) / 1000

@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 import needlecalc as nc
-from needlecalc.design.target import LEANEST_FULL_LOAD, REGIMES
+from needlecalc.design.wish.target import LEANEST_FULL_LOAD, REGIMES
 
 LOADS = ("idle", "light", "part", "full")
 

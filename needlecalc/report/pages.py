@@ -10,7 +10,7 @@ from matplotlib.backends.backend_pdf import PdfPages
 from matplotlib.figure import Figure
 from matplotlib.layout_engine import ConstrainedLayoutEngine
 
-from needlecalc.design.proposal import Design
+from needlecalc.design.inverse.proposal import Design
 from needlecalc.report.paper import A4_INCHES, WRITE_IN, Paper, foot
 from needlecalc.report.plot import plot_areas, plot_lambda, plot_profile
 from needlecalc.report.sheet import GrindSheet

@@ -9,9 +9,9 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.ticker import LogLocator, NullLocator
 
-from needlecalc.design.compare import Comparison
-from needlecalc.design.metering import Metering
-from needlecalc.design.proposal import Design
+from needlecalc.design.forward.compare import Comparison
+from needlecalc.design.forward.metering import Metering
+from needlecalc.design.inverse.proposal import Design
 from needlecalc.parts.needle import Needle
 
 # Dark and light enough to tell apart in grey, and safe for colour-blind eyes; lines differ in dash too.

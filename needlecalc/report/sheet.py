@@ -10,9 +10,9 @@ from typing import get_args
 import numpy as np
 
 from needlecalc.arrays import check_range
-from needlecalc.design.altitude import AltitudeOutlook
-from needlecalc.design.proposal import Design
-from needlecalc.design.twins import MATCHED_WITHIN_UM
+from needlecalc.design.after.altitude import AltitudeOutlook
+from needlecalc.design.inverse.proposal import Design
+from needlecalc.design.inverse.twins import MATCHED_WITHIN_UM
 from needlecalc.errors import InputError
 from needlecalc.parts.measured import listed
 from needlecalc.physics.gauge import FaceOnMark, contact_position_mm, micrometer_reading_mm

@@ -24,7 +24,7 @@ from statistics import median
 import numpy as np
 import pandas as pd
 
-from needlecalc.measure.logfile import read_log
+from needlecalc.measure.log.file import read_log
 
 ROWS = 1_000_000
 TURNS = 15
@@ -32,7 +32,7 @@ TURNS = 15
 _CHILD = """
 import re, sys
 from pathlib import Path
-from needlecalc.measure.logfile import log_from_bytes, read_log
+from needlecalc.measure.log.file import log_from_bytes, read_log
 log_from_bytes(b"time (s),rpm,lambda\\n0,900,1\\n1,900,1\\n", "warm.csv")
 def peak():
     return int(re.search(r"VmHWM:\\s+(\\d+) kB", Path("/proc/self/status").read_text())[1]) * 1024

@@ -28,12 +28,12 @@ sys.path.insert(0, str(Path(__file__).parent.parent))
 from conftest import make_setup
 
 import needlecalc as nc
-from needlecalc.design import fit as room
-from needlecalc.design import solution, verdict
-from needlecalc.design.fit import fit
-from needlecalc.design.leastsquares import least_squares_with_inequalities
-from needlecalc.design.problem import Point, Problem
-from needlecalc.design.solution import best_solution
+from needlecalc.design.inverse import fit as room
+from needlecalc.design.inverse import solution, verdict
+from needlecalc.design.inverse.fit import fit
+from needlecalc.design.inverse.leastsquares import least_squares_with_inequalities
+from needlecalc.design.inverse.problem import Point, Problem
+from needlecalc.design.inverse.solution import best_solution
 
 STATIONS_MM = np.arange(16) * 2.54
 DIAMETERS_MM = np.interp(STATIONS_MM, [0.0, 6.35, 15.9, 38.1], [2.45, 2.36, 2.19, 1.66])

@@ -1,0 +1,421 @@
+"""Is there a needle that serves as it is: each of the user's own tables with its best jet height, ranked."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from needlecalc.design.belief.arrowhead import BandRows
+from needlecalc.design.belief.learn import learn
+from needlecalc.design.belief.learned import Learned
+from needlecalc.design.forward.predict import fuel_of
+from needlecalc.design.inverse.foresight import draws_for, last_half_flat, spread_of, trimmed_picture, trimmed_rows
+from needlecalc.design.inverse.sure import idle_band
+from needlecalc.design.wish.target import Target
+from needlecalc.errors import InputError
+from needlecalc.parts.needle import Needle, read_needle
+from needlecalc.parts.setup import Setup
+from needlecalc.show import Column, Row, Shown, Table
+from needlecalc.units import FloatArray
+
+DROPS_TRIED = 41
+SERVES = 0.02  # worst miss of a needle that serves as it is
+TOO_RICH = 0.01  # a donor may start so much richer than asked
+
+
+@dataclass(frozen=True, repr=False, eq=False)
+class RankedNeedle(Shown):
+    """One needle in the carburettor, at the jet drop where it serves best; arrays have shape (m,).
+
+    Parameters
+    ----------
+    needle : Needle
+        The needle.
+    drop_mm : float
+        Best jet drop in the nut's range. [mm]
+    lambda_predicted, lambda_low, lambda_high : array, shape (m,)
+        Lambda of each band there and its 90 % interval. [-]
+    worst, worst_low, worst_high : float
+        Largest miss of any band, as a share of its target, with the 90 % interval. [-]
+    rms, rms_low, rms_high : float
+        Root mean square miss, with the 90 % interval. [-]
+    filing_um : float
+        Most metal a file would still take off any place, at the drop of ``donor_drop_mm``. [um]
+    lacks_um : float
+        Metal it lacks there where no jet height makes it a donor; 0 for a donor. [um]
+    donor_drop_mm : float
+        Jet drop from which it would be filed. [mm]
+    """
+
+    needle: Needle
+    drop_mm: float
+    lambda_predicted: FloatArray
+    lambda_low: FloatArray
+    lambda_high: FloatArray
+    worst: float
+    worst_low: float
+    worst_high: float
+    rms: float
+    rms_low: float
+    rms_high: float
+    filing_um: float
+    lacks_um: float
+    donor_drop_mm: float
+
+    def __repr__(self) -> str:
+        return f"{self.needle.name}: worst {100 * self.worst:.1f} %, rms {100 * self.rms:.1f} %; {self.verdict()}"
+
+    def verdict(self) -> str:
+        """What it is good for, in words.
+
+        Returns
+        -------
+        str
+            "serves as it is", "donor, ..." or "lacks ...".
+        """
+        if self.worst <= SERVES:
+            return "serves as it is"
+        if self.lacks_um > 0.0:
+            return f"lacks some {self.lacks_um:.0f} um"
+        return f"donor, file up to some {self.filing_um:.0f} um"
+
+    def table(self) -> Table:
+        """Lambda of each band, to be shown.
+
+        Returns
+        -------
+        Table
+            One row a band.
+        """
+        columns = (
+            Column("lambda_predicted", "lambda", ".3f"),
+            Column("lambda_low", "from", ".3f"),
+            Column("lambda_high", "to (90 %)", ".3f"),
+        )
+        rows = [
+            {column.key: float(getattr(self, column.key)[b]) for column in columns}
+            for b in range(self.lambda_predicted.size)
+        ]
+        return Table(repr(self), columns, rows)
+
+
+@dataclass(frozen=True, repr=False, eq=False)
+class Ranking(Shown):
+    """Needles by how near they come to a target unfiled, best first.
+
+    Parameters
+    ----------
+    target : Target
+        What was asked.
+    needles : tuple of RankedNeedle
+        Best first.
+    refused : tuple of (str, str)
+        Names of those that could not be weighed, and why.
+    """
+
+    target: Target
+    needles: tuple[RankedNeedle, ...]
+    refused: tuple[tuple[str, str], ...]
+
+    def __repr__(self) -> str:
+        best = repr(self.needles[0]) if self.needles else "none fits"
+        return f"Ranking of {len(self.needles)} needles, {len(self.refused)} refused; best {best}"
+
+    def best(self) -> RankedNeedle:
+        """Needle that comes nearest unfiled.
+
+        Returns
+        -------
+        RankedNeedle
+            The first.
+
+        Raises
+        ------
+        InputError
+            If none could be weighed.
+        """
+        if not self.needles:
+            msg = f"None of {len(self.refused)} needles could be weighed; the first: {self.refused[0][1]}"
+            raise InputError(msg)
+        return self.needles[0]
+
+    def table(self) -> Table:
+        """Needles, to be shown.
+
+        Returns
+        -------
+        Table
+            One row a needle, those refused last with their reason.
+        """
+        columns = (
+            Column("rank", "rank", "d"),
+            Column("needle", "needle"),
+            Column("drop_mm", "jet drop mm", ".2f"),
+            Column("worst_percent", "worst %", ".1f"),
+            Column("worst_low_percent", "from", ".1f"),
+            Column("worst_high_percent", "to (90 %)", ".1f"),
+            Column("rms_percent", "rms %", ".1f"),
+            Column("rms_low_percent", "from", ".1f"),
+            Column("rms_high_percent", "to (90 %)", ".1f"),
+            Column("verdict", "verdict"),
+        )
+        rows: list[Row] = [
+            {
+                "rank": k,
+                "needle": one.needle.name,
+                "drop_mm": one.drop_mm,
+                **{
+                    f"{what}{end}_percent": 100.0 * float(getattr(one, what + end))
+                    for what in ("worst", "rms")
+                    for end in ("", "_low", "_high")
+                },
+                "filing_um": one.filing_um,
+                "lacks_um": one.lacks_um,
+                "verdict": one.verdict(),
+            }
+            for k, one in enumerate(self.needles, 1)
+        ]
+        rows += [{"rank": None, "needle": name, "verdict": "refused", "why": why} for name, why in self.refused]
+        notes = (
+            "Filing is what the touchiest place of each band asks for, the jet first raised where that leaves metal; "
+            "solve() gives the profile itself. Intervals hold all doubt of the car, so even a perfect needle may miss.",
+            *(f"{name} refused: {why}" for name, why in self.refused),
+        )
+        return Table(f"Needles for {len(self.target.why)} bands", columns, rows, notes=notes)
+
+
+def rank(
+    needles: Sequence[Needle] | str | Path,
+    target: Target,
+    learned: Learned | Setup,
+    *,
+    pitch_mm: float | None = None,
+    first_station_mm: float = 0.0,
+) -> Ranking:
+    r"""Needles ranked by how near each comes to a target, unfiled, at its best jet height.
+
+    Parameters
+    ----------
+    needles : sequence of Needle, or folder
+        Needles, or a folder of the user's own tables (``*.csv``), see
+        :func:`~needlecalc.parts.needle.read_needle`.
+    target : Target
+        Bands with lifts, and lambda asked of each.
+    learned : Learned or Setup
+        What the passes taught, or the setup of the one drive.
+    pitch_mm : float or None
+        Distance between stations, for tables in the folder that give none. [mm]
+    first_station_mm : float
+        Distance of station 1 from the shoulder, for those tables. [mm]
+
+    Returns
+    -------
+    Ranking
+        Sorted by rms miss; needles thicker than the jet, off their table at a band, or in a table that cannot be
+        read stand last with the reason.
+
+    Raises
+    ------
+    InputError
+        If the folder cannot be read or holds no table, or no needle was given.
+
+    Notes
+    -----
+    :math:`\ln\lambda_n = \ln\lambda_0 - g\,[\ln Q_n(y, j) - \ln Q_0(y, j_0)]` at the lift *y* and with the gain *g*
+    learned, 0 being the needle now fitted.  The jet drop *j* is the one of the nut's range with the least weighted squares
+    of :math:`\ln(\lambda/\lambda_t)`.  Intervals draw on everything believed of the car, the tables' own errors and
+    the sensor's zero, idle trimmed by the nut.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> import needlecalc as nc
+    >>> valve = nc.AirValve(throat_bore_mm=38.0, disc_diameter_mm=60.0, piston_mass_kg=0.3, spring_preload_n=2.0)
+    >>> needle = nc.Needle("straight", np.arange(13) * 3.175, np.linspace(2.46, 1.66, 13))
+    >>> jet = nc.Jet(bore_mm=2.54, drop_mm=1.6, drop_min_mm=0.8, drop_max_mm=2.6)
+    >>> setup = nc.Setup(nc.Engine(1500.0, 4), nc.Carburettor(needle, jet, valve))
+    >>> bands = nc.typed_bands([1500, 3000, 4500], [1.02, 1.02, 1.02], lift_mm=[6.0, 13.0, 22.0])
+    >>> other = nc.Needle("other", needle.stations_mm, needle.diameters_mm + 0.03)
+    >>> rank([other, needle], nc.Target(bands, np.full(3, 0.95), ("asked",) * 3), setup).best().needle.name
+    'straight'
+    """
+    listed, refused = _tables(needles, pitch_mm, first_station_mm)
+    car = learned if isinstance(learned, Learned) else learn(target.bands, learned)
+    ranked = []
+    for needle in listed:
+        try:
+            ranked.append(_weighed(needle, target, car))
+        except InputError as error:
+            refused.append((needle.name, str(error)))
+    ranked.sort(key=lambda one: (one.rms, one.needle.name))
+    return Ranking(target, tuple(ranked), tuple(refused))
+
+
+def _tables(
+    needles: Sequence[Needle] | str | Path, pitch_mm: float | None, first_station_mm: float
+) -> tuple[list[Needle], list[tuple[str, str]]]:
+    """Needles, and files that hold none."""
+    if not isinstance(needles, (str, Path)):
+        if not needles:
+            msg = "There is no needle to rank; give a list of needles, or a folder of tables."
+            raise InputError(msg)
+        return list(needles), []
+    folder = Path(needles)
+    files = sorted(folder.glob("*.csv")) if folder.is_dir() else []
+    if not files:
+        msg = f"{folder.name}: no folder with needle tables in it (*.csv); check its name, or save the tables there."
+        raise InputError(msg)
+    listed, refused = [], []
+    for file in files:
+        try:
+            listed.append(read_needle(file, pitch_mm=pitch_mm, first_station_mm=first_station_mm))
+        except InputError as error:
+            refused.append((file.stem, str(error)))
+    return listed, refused
+
+
+@dataclass(frozen=True)
+class _Fitted:
+    """One needle in the car: ln lambda at any jet drop, and its slopes."""
+
+    car: Learned
+    setup: Setup
+    lambda_now: FloatArray
+    fuel_now: FloatArray
+
+    @classmethod
+    def of(cls, needle: Needle, car: Learned) -> _Fitted:
+        lift, nature = car.lift_and_nature(car.mean)
+        flow, _ = fuel_of(
+            car.setup, lift, diameters_mm=car.present_mm(), depression_pa=car.bands.depression_pa, nature=nature
+        )
+        return cls(car, car.setup.with_needle(needle), np.log(car.lambda_now()), np.log(flow.fuel_flow_g_s))
+
+    def at(self, drop_mm: float) -> tuple[FloatArray, BandRows, FloatArray]:
+        """Lambda as its logarithm, with its slopes by the unknowns, and by diameters and drop."""
+        car = self.car
+        lift, nature = car.lift_and_nature(car.mean)
+        flow, slope = fuel_of(self.setup, lift, drop_mm=drop_mm, depression_pa=car.bands.depression_pa, nature=nature)
+        gain = float(car.mean[car.place.shared("flow gain")])
+        more = np.log(flow.fuel_flow_g_s) - self.fuel_now
+        by_needle = -gain * np.column_stack([slope.per_mm_diameter, slope.per_mm_position])
+        rows = np.zeros((lift.size, car.place.car().stop))
+        rows[:, car.place.shared("flow gain")] = -more
+        rows[:, car.place.shared("jet length")] = -gain * slope.per_mm_length
+        rows[:, car.place.shared("viscosity")] = -gain * slope.per_ln_viscosity
+        rows[:, car.place.shared("eccentricity")] = -gain * slope.per_eccentricity
+        own = np.column_stack([np.zeros(lift.size), -gain * slope.per_mm_position])
+        return self.lambda_now - gain * more, BandRows(rows, own), by_needle
+
+    def rows_now(self) -> BandRows:
+        """Slopes of ln(lambda now) plus gain times ln(fuel now), whose change any other needle's fuel is added to."""
+        car = self.car
+        lift, nature = car.lift_and_nature(car.mean)
+        drop = car.setup.carburettor.jet.drop_mm
+        by_unknowns, _ = car.slopes(car.present_mm(), drop)
+        _, slope = fuel_of(
+            car.setup, lift, diameters_mm=car.present_mm(), depression_pa=car.bands.depression_pa, nature=nature
+        )
+        gain = float(car.mean[car.place.shared("flow gain")])
+        # The error of the needle now fitted leaves both terms: by_unknowns has it not, as the needle is taken as given.
+        place, own = car.place, by_unknowns.by_own.copy()
+        out = by_unknowns.by_car.copy()
+        out[:, place.shared("jet length")] += gain * slope.per_mm_length
+        out[:, place.shared("viscosity")] += gain * slope.per_ln_viscosity
+        out[:, place.shared("eccentricity")] += gain * slope.per_eccentricity
+        own[:, 1] += gain * slope.per_mm_position
+        return BandRows(out, own)
+
+
+def _weighed(needle: Needle, target: Target, car: Learned) -> RankedNeedle:
+    """One needle at its best jet drop."""
+    fitted = _Fitted.of(needle, car)
+    aim = np.log(target.lambda_target)
+    drops = _drops_on_table(fitted, target)
+    tried = [fitted.at(drop) for drop in drops]
+    costs = [float(np.sum((target.weight * (log - aim)) ** 2)) for log, _, _ in tried]
+    best = _refined(fitted, target, drops, costs)
+    log, rows, by_needle = fitted.at(best)
+    rows = rows + fitted.rows_now()
+    # Every table errs by itself; the sensor's zero shifts all bands.
+    doubts = car.doubts
+    idle = idle_band(car, target)
+    by_drop = by_needle[:, -1]
+    belief, rows = trimmed_picture(car.belief, rows, by_drop, idle)
+    table = doubts.table_mm * trimmed_rows(by_needle[:, :-1], by_drop, idle)
+    zero = doubts.sensor_offset / np.exp(log)
+    spread = spread_of(belief, rows, np.column_stack([table, zero, last_half_flat(car, by_drop, idle)]))
+    errors = np.vstack([some for _, some in spread.drawn(draws_for(log.size), seed=3)]).T
+    missed = np.abs(np.expm1(log - aim + errors))
+    worst = np.quantile(missed.max(axis=1), [0.05, 0.95])
+    rms = np.quantile(np.sqrt((missed**2).mean(axis=1)), [0.05, 0.95])
+    low, high = np.quantile(np.exp(log + errors), [0.05, 0.95], axis=0)
+    here = np.abs(np.expm1(log - aim))
+    filing, lacks, donor_drop = _filing(tried, drops, aim)
+    return RankedNeedle(
+        needle,
+        best,
+        np.exp(log),
+        low,
+        high,
+        float(here.max()),
+        float(worst[0]),
+        float(worst[1]),
+        float(np.sqrt((here**2).mean())),
+        float(rms[0]),
+        float(rms[1]),
+        filing,
+        lacks,
+        donor_drop,
+    )
+
+
+def _drops_on_table(fitted: _Fitted, target: Target) -> list[float]:
+    """Jet drops of the nut's range at which every band stands on the needle's table."""
+    carburettor = fitted.setup.carburettor
+    low, high = carburettor.jet.drop_range_mm()
+    stations = carburettor.needle.stations_mm
+    places = carburettor.position_mm(fitted.car.lift_mm(), 0.0)
+    low, high = max(low, float(stations[0] - places.min())), min(high, float(stations[-1] - places.max()))
+    if low > high + 1e-9:
+        outer = int(np.argmax(places))
+        msg = (
+            f"its table runs from {stations[0]:g} to {stations[-1]:g} mm, but {target.bands.name(outer)} stands at "
+            f"{places[outer] + carburettor.jet.drop_mm:.1f} mm; measure more stations."
+        )
+        raise InputError(msg)
+    return [float(drop) for drop in np.linspace(low, high, DROPS_TRIED if high > low else 1)]
+
+
+def _refined(fitted: _Fitted, target: Target, drops: list[float], costs: list[float]) -> float:
+    """Best drop between those tried, by the slopes at the best of them."""
+    k = int(np.argmin(costs))
+    if len(drops) == 1:
+        return drops[0]
+    drop = drops[k]
+    for _ in range(3):
+        log, _, by_needle = fitted.at(drop)
+        weight = target.weight**2
+        slope = by_needle[:, -1]
+        step = -float((weight * slope * (log - np.log(target.lambda_target))).sum() / (weight * slope**2).sum())
+        drop = float(np.clip(drop + step, drops[max(k - 1, 0)], drops[min(k + 1, len(drops) - 1)]))
+    log, _, _ = fitted.at(drop)
+    cost = float(np.sum((target.weight * (log - np.log(target.lambda_target))) ** 2))
+    return drop if cost <= costs[k] else drops[k]
+
+
+def _filing(
+    tried: Sequence[tuple[FloatArray, BandRows, FloatArray]], drops: Sequence[float], aim: FloatArray
+) -> tuple[float, float, float]:
+    """Most metal to take off, metal lacking, and the drop: the one that lacks least, then files least."""
+    found = []
+    for (log, _, by_needle), drop in zip(tried, drops, strict=True):
+        wish = 1e3 * (log - aim) / by_needle[:, :-1].sum(axis=1)
+        spare = 1e3 * TOO_RICH / by_needle[:, :-1].sum(axis=1)
+        lacks = float(np.maximum(-wish - spare, 0.0).max())
+        found.append((lacks, max(float(wish.max()), 0.0), drop))
+    lacks, filing, drop = min(found)
+    return filing, lacks, drop

@@ -1,0 +1,126 @@
+"""What is believed of a car once another needle is in it, before anyone has driven it."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from needlecalc.design.belief.arrowhead import Arrowhead
+from needlecalc.design.belief.history import SAME_NEEDLE_MM, History, Pass
+from needlecalc.design.belief.learned import Learned
+from needlecalc.errors import InputError
+from needlecalc.parts.needle import Needle
+
+SAME_DROP_MM = 1e-6
+LEAST_ERROR_MM = 1e-9  # what is certain still needs a width
+
+
+def touched(learned: Learned, needle: Needle) -> NDArray[np.bool_]:
+    """Stations of a needle that were measured anew since the last pass.
+
+    Parameters
+    ----------
+    learned : Learned
+        The car with its last needle.
+    needle : Needle
+        The needle now.
+
+    Returns
+    -------
+    array of bool, shape (n,)
+        True where a diameter differs.
+
+    Raises
+    ------
+    InputError
+        If the needle has other stations.
+    """
+    last = learned.history.passes[-1].needle
+    if last.stations_mm.shape != needle.stations_mm.shape or not np.allclose(
+        last.stations_mm, needle.stations_mm, atol=1e-6
+    ):
+        msg = f"Needle {needle.name} has other stations than {last.name}; measure it at the same ones, from the same datum."
+        raise InputError(msg)
+    return np.asarray(np.abs(last.diameters_mm - needle.diameters_mm) > SAME_NEEDLE_MM)
+
+
+def unchanged(learned: Learned, needle: Needle, drop_mm: float) -> bool:
+    """Whether needle and jet height are still those of the last pass.
+
+    Parameters
+    ----------
+    learned : Learned
+        The car with its last needle.
+    needle : Needle
+        The needle now.
+    drop_mm : float
+        Jet drop now. [mm]
+
+    Returns
+    -------
+    bool
+        True where neither has changed.
+    """
+    return abs(drop_mm - learned.history.passes[-1].drop_mm) < SAME_DROP_MM and not touched(learned, needle).any()
+
+
+def refitted(learned: Learned, needle: Needle, drop_mm: float) -> Learned:
+    """The car as believed with another needle in it, measured but not yet driven.
+
+    Parameters
+    ----------
+    learned : Learned
+        The car as believed after its passes.
+    needle : Needle
+        The needle now fitted, as measured, at the same stations.
+    drop_mm : float
+        Jet drop now. [mm]
+
+    Returns
+    -------
+    Learned
+        The same beliefs; lambda of its last pass is the predicted one, marked as not driven.  Stations
+        measured anew carry the error of a micrometer reading, the others the error they had.
+
+    Raises
+    ------
+    InputError
+        If the needle has other stations.
+    """
+    new = touched(learned, needle)
+    place, history = learned.place, learned.history
+    old = int(history.needle_of_pass()[-1])
+    after = history.then(needle, drop_mm, learned.bands)
+    number = int(after.needle_of_pass()[-1])
+    mean, belief, before = learned.mean, learned.belief, learned.before
+    if number == place.needles:
+        car, own = mean[place.car()], place.own(mean)
+        car_before, own_before = before[place.car()], place.own(before)
+        one = max(learned.doubts.micrometer_mm, LEAST_ERROR_MM)
+        # Unknowns that each new one copies; those measured anew stand alone.
+        copy = np.eye(car.size)[place.needle(old)]
+        copy[new] = 0.0
+        root = np.zeros((car.size + new.size, belief.root.shape[1] + new.size))
+        root[: car.size, : -new.size] = belief.root
+        root[car.size :, : -new.size] = copy @ belief.root
+        root[car.size :, -new.size :] = np.diag(np.where(new, one, 0.0))
+        belief = Arrowhead(root, np.pad(belief.follow, ((0, 0), (0, 0), (0, new.size))), belief.own_root)
+        place = replace(place, needles=place.needles + 1)
+        mean = place.whole(np.append(car, copy @ car), own)
+        before = place.whole(np.append(car_before, np.full(new.size, one)), own_before)
+    true = needle.diameters_mm - mean[place.needle(number)]
+    expected = np.exp(learned.log_lambda(learned.mean, true, drop_mm))
+    undriven = replace(learned.bands, lambda_measured=expected, log=None)
+    after = History((*history.passes, Pass(needle, drop_mm, undriven, driven=False)))
+    return replace(
+        learned,
+        setup=after.present(learned.setup),
+        history=after,
+        bands=undriven,
+        place=place,
+        mean=mean,
+        belief=belief,
+        before=before,
+    )

@@ -1,0 +1,1 @@
+"""What is believed of the car, and what every pass teaches."""

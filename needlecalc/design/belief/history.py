@@ -1,0 +1,365 @@
+"""The passes of a job: what was fitted and measured each time, kept in one file."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import MISSING, dataclass, fields, replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from needlecalc.arrays import check_range
+from needlecalc.errors import InputError, LogFormatError
+from needlecalc.measure.drive.bands import Bands
+from needlecalc.parts.needle import Needle
+from needlecalc.parts.setup import Setup
+from needlecalc.show import Column, Shown, Table
+from needlecalc.units import FloatArray
+
+FORMAT = "needlecalc history 1"
+SAME_NEEDLE_MM = 1e-9
+
+
+@dataclass(frozen=True, repr=False, eq=False)
+class Pass(Shown):
+    """One needle and jet height with the bands measured on them.
+
+    Parameters
+    ----------
+    needle : Needle
+        The needle fitted, as measured before the drive.
+    drop_mm : float
+        Jet drop of the drive. [mm]
+    bands : Bands
+        What the drive gave, with lifts.
+    log_sha256 : str
+        Hash of the drive's log, by which it is known again; that of the bands' log when not given.
+    driven : bool
+        False for a needle whose lambda is only predicted: it shows the way on, but teaches nothing.
+
+    Raises
+    ------
+    InputError
+        If a band has no lift or no doubt of it, a doubt is negative, or the jet drop is no number.
+    """
+
+    needle: Needle
+    drop_mm: float
+    bands: Bands
+    log_sha256: str = ""
+    driven: bool = True
+
+    def __post_init__(self) -> None:
+        if self.bands.log is not None and not self.log_sha256:
+            object.__setattr__(self, "log_sha256", self.bands.log.sha256)
+        if not np.isfinite(self.bands.lift_mm).all():
+            band = int(np.argmax(~np.isfinite(self.bands.lift_mm)))
+            msg = f"Band {self.bands.name(band)} has no lift; run with_lift(bands, setup) first, or type the lift in."
+            raise InputError(msg)
+        check_range(self.drop_mm, "drop_mm", -2.0, 12.0, cure="Measure from the bridge down to the jet's face.")
+        for name in ("lift_u_mm", "lambda_se", "lambda_spread"):
+            values = getattr(self.bands, name)
+            bad = ~(values >= 0.0)
+            if bad.any():
+                band = int(np.argmax(bad))
+                msg = (
+                    f"Band {self.bands.name(band)}: {name} is {values[band]:g}, but a doubt must be zero or more; state it."
+                )
+                raise InputError(msg)
+
+    def __repr__(self) -> str:
+        return f"Pass: needle {self.needle.name!r}, jet drop {self.drop_mm:.2f} mm, {self.bands.rpm.size} bands"
+
+    def same_drive(self, other: Pass) -> bool:
+        """Whether another pass was made from the very same drive.
+
+        Parameters
+        ----------
+        other : Pass
+            The other pass.
+
+        Returns
+        -------
+        bool
+            By the hash of the log where both have one, else by readings alike to the last digit.
+        """
+        if self.log_sha256 and other.log_sha256:
+            return self.log_sha256 == other.log_sha256
+        mine, theirs = self.bands, other.bands
+        return np.array_equal(mine.rpm, theirs.rpm) and np.array_equal(mine.lambda_measured, theirs.lambda_measured)
+
+    def table(self) -> Table:
+        """Bands of the pass, to be shown.
+
+        Returns
+        -------
+        Table
+            One row a band.
+        """
+        return replace(self.bands.table(), title=repr(self))
+
+
+@dataclass(frozen=True, repr=False, eq=False)
+class History(Shown):
+    """Passes of one job, oldest first; all on one set of stations.
+
+    Parameters
+    ----------
+    passes : tuple of Pass
+        At least one.
+
+    Raises
+    ------
+    InputError
+        If there is no pass, or the needles do not share their stations.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from needlecalc import Needle, typed_bands
+    >>> stock = Needle("stock", np.arange(13) * 3.175, np.linspace(2.45, 1.66, 13))
+    >>> first = Pass(stock, 1.6, typed_bands([900, 3000], [0.97, 1.12], lift_mm=[2.0, 9.0]))
+    >>> History((first,))
+    History of 1 pass, 1 needle
+    """
+
+    passes: tuple[Pass, ...]
+
+    def __post_init__(self) -> None:
+        if not self.passes:
+            msg = "A history needs at least one pass; give the first drive."
+            raise InputError(msg)
+        stations = self.passes[0].needle.stations_mm
+        for number, one in enumerate(self.passes[1:], start=2):
+            if one.needle.stations_mm.shape != stations.shape or not np.allclose(
+                one.needle.stations_mm, stations, atol=1e-6
+            ):
+                msg = (
+                    f"Pass {number} has needle {one.needle.name} on other stations than pass 1; measure every pass "
+                    "at the same stations from the same datum."
+                )
+                raise InputError(msg)
+
+    def __repr__(self) -> str:
+        count, needles = len(self.passes), int(self.needle_of_pass().max()) + 1
+        return f"History of {count} pass{'es' if count > 1 else ''}, {needles} needle{'s' if needles > 1 else ''}"
+
+    def needle_of_pass(self) -> FloatArray:
+        """Number of the needle of each pass; passes with the same diameters share one.
+
+        Returns
+        -------
+        array of int, shape (passes,)
+            From 0.
+        """
+        numbers: list[int] = []
+        for one in self.passes:
+            same = [
+                numbers[k]
+                for k, other in enumerate(self.passes[: len(numbers)])
+                if np.abs(other.needle.diameters_mm - one.needle.diameters_mm).max() < SAME_NEEDLE_MM
+            ]
+            numbers.append(same[0] if same else max(numbers, default=-1) + 1)
+        return np.array(numbers)
+
+    def then(self, needle: Needle, drop_mm: float, bands: Bands) -> History:
+        """The history with one more pass.
+
+        Parameters
+        ----------
+        needle : Needle
+            The needle now fitted, as measured.
+        drop_mm : float
+            Jet drop of the drive. [mm]
+        bands : Bands
+            What the drive gave, with lifts.
+
+        Returns
+        -------
+        History
+            A new history.
+        """
+        return History((*self.passes, Pass(needle, drop_mm, bands)))
+
+    def driven(self) -> History:
+        """The passes that were really driven.
+
+        Returns
+        -------
+        History
+            Without needles whose lambda is only predicted.
+        """
+        return History(tuple(one for one in self.passes if one.driven))
+
+    def present(self, setup: Setup) -> Setup:
+        """The setup with the needle and jet height of the last pass.
+
+        Parameters
+        ----------
+        setup : Setup
+            Setup of any pass.
+
+        Returns
+        -------
+        Setup
+            As it stands on the car now.
+        """
+        last = self.passes[-1]
+        fitted = setup.with_needle(last.needle)
+        # The fuel level stays where it is when the jet moves.
+        head = fitted.carburettor.float_level_mm + setup.carburettor.jet.drop_mm - last.drop_mm
+        jet = replace(setup.carburettor.jet, drop_mm=last.drop_mm)
+        return replace(fitted, carburettor=replace(fitted.carburettor, jet=jet, float_level_mm=head))
+
+    def table(self) -> Table:
+        """The passes, to be shown.
+
+        Returns
+        -------
+        Table
+            One row a pass.
+        """
+        columns = (
+            Column("number", "pass", "d"),
+            Column("needle", "needle"),
+            Column("off_um", "taken off since, most um", ".1f"),
+            Column("drop_mm", "jet drop mm", ".3f"),
+            Column("bands", "bands", "d"),
+            Column("leanest", "leanest", ".3f"),
+            Column("richest", "richest", ".3f"),
+        )
+        start = self.passes[0].needle.diameters_mm
+        rows = [
+            {
+                "number": k + 1,
+                "needle": one.needle.name,
+                "off_um": 1e3 * float((start - one.needle.diameters_mm).max()),
+                "drop_mm": one.drop_mm,
+                "bands": one.bands.rpm.size,
+                "leanest": float(one.bands.lambda_measured.max()),
+                "richest": float(one.bands.lambda_measured.min()),
+            }
+            for k, one in enumerate(self.passes)
+        ]
+        return Table(repr(self), columns, rows)
+
+    def save(self, path: str | Path) -> None:
+        """Write the passes driven to a JSON file, every figure in full; the old file stays whole until the new one is.
+
+        Parameters
+        ----------
+        path : str or Path
+            File to write.
+
+        Raises
+        ------
+        InputError
+            If it cannot be written.
+        """
+        content = {"format": FORMAT, "passes": [_facts(one) for one in self.driven().passes]}
+        path = Path(path)
+        aside = path.with_name(path.name + ".new")
+        try:
+            aside.write_text(json.dumps(content, indent=1), encoding="utf-8")
+            aside.replace(path)
+        except OSError as error:
+            msg = f"{path.name}: the history cannot be written ({error.strerror}); name a file in a folder you may write to."
+            raise InputError(msg) from error
+
+
+def read_history(path: str | Path) -> History:
+    """History from the file :meth:`History.save` wrote.
+
+    Parameters
+    ----------
+    path : str or Path
+        The file.
+
+    Returns
+    -------
+    History
+        The passes; the logs themselves are not kept, only their bands.
+
+    Raises
+    ------
+    LogFormatError
+        If the file is no history.
+    """
+    name = Path(path).name
+    try:
+        content = json.loads(Path(path).read_text(encoding="utf-8"))
+    except OSError as error:
+        msg = f"{name}: the history cannot be opened ({error.strerror}); check its name and folder."
+        raise LogFormatError(msg, path=str(path)) from error
+    except (json.JSONDecodeError, UnicodeDecodeError, RecursionError) as error:
+        msg = f"{name} is no history: it is not JSON; give the file History.save wrote."
+        raise LogFormatError(msg, path=str(path)) from error
+    if not isinstance(content, dict) or content.get("format") != FORMAT:
+        msg = f"{name} is no history: it does not say {FORMAT!r}; give the file History.save wrote."
+        raise LogFormatError(msg, path=str(path))
+    listed = content.get("passes")
+    if not isinstance(listed, list):
+        msg = f"{name}: the history has no list of passes; it was cut or edited, so take it from a copy."
+        raise LogFormatError(msg, path=str(path))
+    passes = []
+    for number, facts in enumerate(listed, start=1):
+        where = f"{name}, pass {number}"
+        try:
+            passes.append(_pass_of(facts))
+        except KeyError as error:
+            msg = f"{where}: the history lacks {error}; it was cut or edited, so take it from a copy."
+            raise LogFormatError(msg, path=str(path)) from error
+        except InputError as error:
+            msg = f"{where}: {error}"
+            raise LogFormatError(msg, path=str(path)) from error
+        except (TypeError, ValueError, AttributeError, OverflowError) as error:
+            msg = f"{where}: a value is not of its kind ({error}); the history was edited, so take it from a copy."
+            raise LogFormatError(msg, path=str(path)) from error
+    try:
+        return History(tuple(passes))
+    except InputError as error:
+        msg = f"{name}: {error}"
+        raise LogFormatError(msg, path=str(path)) from error
+
+
+def _facts(one: Pass) -> dict[str, Any]:
+    bands: dict[str, Any] = {}
+    for item in fields(Bands):
+        value = getattr(one.bands, item.name)
+        if isinstance(value, np.ndarray):
+            # JSON knows no NaN.
+            bands[item.name] = [None if isinstance(v, float) and np.isnan(v) else v for v in value.tolist()]
+        elif isinstance(value, tuple):
+            bands[item.name] = list(value)
+    needle = one.needle
+    return {
+        "needle": {
+            "name": needle.name,
+            "stations_mm": needle.stations_mm.tolist(),
+            "diameters_mm": needle.diameters_mm.tolist(),
+            "source": needle.source,
+        },
+        "drop_mm": one.drop_mm,
+        "log_sha256": one.log_sha256,
+        "bands": bands,
+    }
+
+
+def _pass_of(facts: dict[str, Any]) -> Pass:
+    saved = facts["bands"]
+    bands: dict[str, Any] = {}
+    for item in fields(Bands):
+        kind = str(item.type)
+        if not kind.startswith(("tuple", "FloatArray", "NDArray")):
+            continue  # logs and setups are kept elsewhere
+        if item.name not in saved and (item.default is not MISSING or item.default_factory is not MISSING):
+            continue  # a column that files of older drives lack
+        value = saved[item.name]
+        if kind.startswith("tuple"):
+            bands[item.name] = tuple(tuple(v) if isinstance(v, list) else v for v in value)
+        elif kind == "FloatArray":
+            bands[item.name] = np.array([np.nan if v is None else v for v in value], dtype=np.float64)
+        else:
+            bands[item.name] = np.array(value, dtype=np.int64)
+    return Pass(Needle(**facts["needle"]), facts["drop_mm"], Bands(**bands), str(facts.get("log_sha256", "")))

@@ -1,0 +1,1 @@
+"""The forward model: lambda on any needle, and two needles side by side."""

@@ -1,0 +1,227 @@
+"""The local law of a needle in its jet: areas, exponents, sensitivity, and whose diameter acts, by lift."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from needlecalc.arrays import read_only
+from needlecalc.design.forward.predict import fuel_of
+from needlecalc.parts.setup import Setup
+from needlecalc.show import Column, Row, Shown, Table
+from needlecalc.units import FloatArray
+
+STEP_MM = 0.01
+LEAST_SHARE_SHOWN = 0.005
+
+
+@dataclass(frozen=True, repr=False, eq=False)
+class Metering(Shown):
+    r"""What a needle does in its jet at some lifts; arrays of shape (m,), one entry a lift.
+
+    Parameters
+    ----------
+    setup : Setup
+        Carburettor and fuel.
+    lift_mm : array, shape (m,)
+        Lift. [mm]
+    position_mm : array, shape (m,)
+        Place on the needle at the jet's face, from the shoulder. [mm]
+    diameter_mm : array, shape (m,)
+        Diameter there. [mm]
+    fuel_flow_g_s : array, shape (m,)
+        Fuel of one carburettor. [g/s]
+    metering_area_mm2, effective_area_mm2 : array, shape (m,)
+        Geometric area at the face, and what the flow sees of it. [mm2]
+    discharge_coefficient, viscous_fraction, reynolds : array, shape (m,)
+        Effective over geometric area; share of the pressure that viscosity takes; Reynolds number. [-]
+    gap_exponent : array, shape (m,)
+        d ln(flow)/d ln(gap) for the same change of diameter all over: some 1 for an orifice, 3 for a narrow
+        viscous gap; less where the taper opens it. [-]
+    viscosity_exponent, depression_exponent : array, shape (m,)
+        d ln(flow)/d ln(viscosity) and by ln(depression), the head held. [-]
+    lambda_per_step : array, shape (m,)
+        Change of lambda for 0.01 mm thicker all over; + is leaner. [%]
+    station_share : array, shape (m, n)
+        Share of that change which the diameter of each station carries; each row adds up to 1. [-]
+    acts_below_mm : array, shape (m,)
+        Mean depth below the jet's face at which the diameter acts. [mm]
+    share_elsewhere : array, shape (m,)
+        Share of the effect that falls on other stations than if the face alone metered. [-]
+
+    Notes
+    -----
+    A station's diameter acts through a hat: full at the station, nothing at its neighbours.
+    """
+
+    setup: Setup
+    lift_mm: FloatArray
+    position_mm: FloatArray
+    diameter_mm: FloatArray
+    fuel_flow_g_s: FloatArray
+    metering_area_mm2: FloatArray
+    effective_area_mm2: FloatArray
+    discharge_coefficient: FloatArray
+    viscous_fraction: FloatArray
+    reynolds: FloatArray
+    gap_exponent: FloatArray
+    viscosity_exponent: FloatArray
+    depression_exponent: FloatArray
+    lambda_per_step: FloatArray
+    station_share: FloatArray
+    acts_below_mm: FloatArray
+    share_elsewhere: FloatArray
+
+    def __repr__(self) -> str:
+        needle = self.setup.carburettor.needle.name
+        return f"Metering of {needle!r}: {self.lift_mm.size} lifts, {self.lift_mm.min():g} to {self.lift_mm.max():g} mm"
+
+    def table(self) -> Table:
+        """The local law, to be shown.
+
+        Returns
+        -------
+        Table
+            One row a lift.
+        """
+        columns = (
+            Column("lift_mm", "lift mm", ".1f"),
+            Column("position_mm", "place mm", ".2f"),
+            Column("diameter_mm", "diameter mm", ".3f"),
+            Column("metering_area_mm2", "metering mm2", ".3f"),
+            Column("effective_area_mm2", "effective mm2", ".3f"),
+            Column("discharge_coefficient", "Cd", ".3f"),
+            Column("viscous_fraction", "viscous", ".2f"),
+            Column("reynolds", "Re", ".0f"),
+            Column("gap_exponent", "by gap", ".2f"),
+            Column("viscosity_exponent", "by viscosity", ".2f"),
+            Column("depression_exponent", "by depression", ".2f"),
+            Column("lambda_per_step", "lambda % per 0.01 mm", ".1f"),
+            Column("acts_below_mm", "acts below face mm", ".2f"),
+            Column("share_elsewhere", "elsewhere", ".0%"),
+        )
+        names = [column.key for column in columns]
+        rows = [{name: float(getattr(self, name)[k]) for name in names} for k in range(self.lift_mm.size)]
+        notes = (
+            "'by ...': exponents of the fuel flow. 'lambda %': for 0.01 mm thicker all over; on diameter, + is leaner.",
+            "'elsewhere': share of a cut's effect that falls on other stations than if the jet's face alone metered, "
+            "because the gap down the bore holds the fuel back too.",
+        )
+        return Table(repr(self), columns, rows, notes=notes)
+
+    def lambda_per_step_by_area(self) -> FloatArray:
+        """What the plain area sum would say of 0.01 mm, for comparison only.
+
+        Returns
+        -------
+        array, shape (m,)
+            Change of the geometric metering area. [%]
+        """
+        return np.asarray(100.0 * STEP_MM * np.pi / 2.0 * self.diameter_mm / self.metering_area_mm2)
+
+    def share_table(self) -> Table:
+        """Whose diameter acts at each lift, to be shown.
+
+        Returns
+        -------
+        Table
+            One row a lift, one column a station that carries anything.
+        """
+        used = np.flatnonzero(self.station_share.max(axis=0) >= LEAST_SHARE_SHOWN)
+        columns = (
+            Column("lift_mm", "lift mm", ".1f"),
+            Column("position_mm", "place mm", ".2f"),
+            *(Column(f"station_{k + 1}", f"st {k + 1}", ".0%") for k in used),
+        )
+        rows: list[Row] = [
+            {
+                "lift_mm": float(self.lift_mm[b]),
+                "position_mm": float(self.position_mm[b]),
+                **{f"station_{k + 1}": float(share) for k, share in enumerate(self.station_share[b])},
+            }
+            for b in range(self.lift_mm.size)
+        ]
+        note = "Share of the effect of a change all over that each station's diameter carries; a row adds up to 100 %."
+        return Table("Whose diameter meters", columns, rows, notes=(note,))
+
+
+def metering(setup: Setup, lift_mm: ArrayLike, *, depression_pa: ArrayLike | None = None) -> Metering:
+    r"""Local law of the needle fitted, at some lifts.
+
+    Parameters
+    ----------
+    setup : Setup
+        Carburettor and fuel.
+    lift_mm : array_like, shape (m,)
+        Lifts. [mm]
+    depression_pa : array_like, shape (m,), or None
+        Depression where it is known; the air valve's at the lift where not. [Pa]
+
+    Returns
+    -------
+    Metering
+        Areas, exponents, sensitivity and the share of each station.
+
+    Raises
+    ------
+    InputError
+        If a lift's place lies off the needle, or the depression under a slide is not known.
+
+    Notes
+    -----
+    Every figure follows from the analytic slopes of
+    :func:`~needlecalc.physics.annulus.bore_flow_and_slopes`.  The share of station *k* is
+    :math:`(\partial\ln Q/\partial d_k)/\sum_j \partial\ln Q/\partial d_j`.  As the needle is straight
+    between stations, :math:`\sum_k z_k` times share, less the place of the face, is the mean depth at
+    which the diameter acts; below the last station it reads the needle as going on straight.
+
+    Examples
+    --------
+    >>> from needlecalc import AirValve, Carburettor, Engine, Jet, Needle, Setup
+    >>> valve = AirValve(throat_bore_mm=38.0, disc_diameter_mm=60.0, piston_mass_kg=0.3, spring_preload_n=2.0)
+    >>> needle = Needle("straight", [0.0, 3.175, 6.35, 40.0], [2.476, 2.425, 2.374, 1.836])
+    >>> setup = Setup(Engine(1500.0, 4), Carburettor(needle, Jet(bore_mm=2.54, drop_mm=1.0), valve))
+    >>> law = metering(setup, [2.175, 20.0])
+    >>> print(law.discharge_coefficient.round(2), law.lambda_per_step.round(1), law.share_elsewhere.round(2))
+    [0.21 0.62] [19.7  3.3] [0.41 0.02]
+    """
+    lift = read_only(np.atleast_1d(np.asarray(lift_mm, dtype=np.float64)), "lift_mm")
+    carburettor = setup.carburettor
+    needle, jet = carburettor.needle, carburettor.jet
+    flow, slopes = fuel_of(setup, lift, depression_pa=depression_pa)
+    position = carburettor.position_mm(lift)
+    diameter = needle.diameter_at_mm(position)
+    total = slopes.per_mm_diameter.sum(axis=-1)
+    share = slopes.per_mm_diameter / total[:, None]
+    stations = needle.stations_mm
+    # Shares of a law of the face alone: the two stations beside it, by distance.
+    upper = np.clip(np.searchsorted(stations, position, side="right") - 1, 0, stations.size - 2)
+    weight = (position - stations[upper]) / (stations[upper + 1] - stations[upper])
+    at_face = np.zeros_like(share)
+    rows = np.arange(lift.size)
+    at_face[rows, upper] = 1.0 - weight
+    at_face[rows, upper + 1] = weight
+    depression = carburettor.depression_pa(lift, depression_pa)
+    drive = carburettor.fuel_pressure_pa(lift, setup.fuel, depression_pa=depression_pa)
+    gap = np.sqrt(jet.bore_mm * jet.least_bore_mm()) - diameter
+    figures = {
+        "lift_mm": lift,
+        "position_mm": position,
+        "diameter_mm": diameter,
+        "fuel_flow_g_s": flow.fuel_flow_g_s,
+        "metering_area_mm2": flow.metering_area_mm2,
+        "effective_area_mm2": flow.effective_area_mm2,
+        "discharge_coefficient": flow.discharge_coefficient,
+        "viscous_fraction": flow.viscous_fraction,
+        "reynolds": flow.reynolds,
+        "gap_exponent": -total * gap,
+        "viscosity_exponent": slopes.per_ln_viscosity,
+        "depression_exponent": slopes.per_ln_pressure * depression / drive,
+        "lambda_per_step": -100.0 * STEP_MM * total,
+        "acts_below_mm": share @ stations - position,
+        "share_elsewhere": 0.5 * np.abs(share - at_face).sum(axis=-1),
+    }
+    share.flags.writeable = False
+    return Metering(setup, station_share=share, **{name: read_only(array, name) for name, array in figures.items()})

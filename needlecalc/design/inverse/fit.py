@@ -1,0 +1,314 @@
+"""The fit itself: removal at every station and jet height that bring all bands nearest their targets."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from needlecalc.design.inverse.leastsquares import least_squares_with_inequalities
+from needlecalc.design.inverse.problem import Point, Problem
+from needlecalc.units import FloatArray
+
+SMOOTHNESS_LADDER = np.logspace(1.5, -5.0, 14)
+BEND_UNIT_MM = 0.01
+DROP_RELUCTANCE_PER_MM = 0.3
+REMOVAL_RELUCTANCE_PER_MM = 1e-3
+ROUNDS = 25
+SETTLED_MM = 1e-5
+FLAT = 1e-9
+NEARLY_FLAT = 1e-4  # of the cost: enough to tell one smoothness from the next
+SHARES = 0.4 ** np.arange(1, 6)
+MISSED_BY = 0.02  # of lambda: a band farther from its target is not met
+OTHER_HEIGHTS = (0.0, 0.25, 0.5, 0.75, 1.0)  # of the jet's range
+BETTER = 0.95  # of the cost
+SHORTFALL = 0.25  # of what was promised
+
+
+def smoothest(problem: Problem) -> tuple[FloatArray, float]:
+    """Solution of the greatest smoothness that meets the targets within the noise of lambda.
+
+    Parameters
+    ----------
+    problem : Problem
+        The problem.
+
+    Returns
+    -------
+    array, shape (free + 1,)
+        Removal at every free station, then change of jet drop. [mm]
+    float
+        Smoothness chosen.
+
+    Notes
+    -----
+    Discrepancy principle: of a ladder of smoothness weights the greatest whose misfit is no more than the
+    noise explains, or than the best any weight reaches allows.  The ladder is gone down with fits that are
+    nearly settled, each from where the stiffer one ended, until no rougher one can change the choice; the one
+    chosen is settled in full, from there and from the needle as it is.
+
+    Where a band crosses a station as the jet moves, the law has a kink, and a fit can stop at the wrong side of it.
+    So where a target is missed, other heights of the jet are tried, and the ladder is gone down again from one
+    that serves better.
+    """
+    tests = problem.least_misfit()
+    rest = problem.point(problem.rest())
+    point, smoothness = _down_the_ladder(problem, rest, tests)
+    if np.abs(point.misfit).max() > MISSED_BY and np.ptp(problem.drop_range_mm) > SETTLED_MM:
+        starts = tuple(_with_jet_at(problem, share) for share in OTHER_HEIGHTS)
+        other = _best_from(starts, problem, smoothness, tests, NEARLY_FLAT)
+        if cost(problem, smoothness, other.x) < BETTER * cost(problem, smoothness, point.x):
+            point, smoothness = _down_the_ladder(problem, other, tests)
+    return point.x, smoothness
+
+
+def _with_jet_at(problem: Problem, share: float) -> Point:
+    """The needle as it is, the jet so far along its range."""
+    low, high = problem.drop_range_mm
+    x = problem.rest()
+    x[-1] = low + share * (high - low)
+    return problem.point(x)
+
+
+def _down_the_ladder(problem: Problem, rest: Point, tests: FloatArray) -> tuple[Point, float]:
+    """Fit of the greatest smoothness that serves, and that smoothness, from one start."""
+    bands = problem.doubt.size
+    rung, point, points, chis = 0, rest, [], []
+    for smoothness in SMOOTHNESS_LADDER.tolist():
+        point = _better(problem, smoothness, point, rest, tests)
+        points.append(point)
+        chis.append(float(((point.misfit / problem.noise) ** 2).sum()))
+        # However much better the rougher ones may be, down to no misfit at all, they would not change the choice.
+        rung = _chosen(chis, min(chis), bands)
+        if rung == _chosen(chis, 0.0, bands):
+            break
+    smoothness = float(SMOOTHNESS_LADDER[rung])
+    return _best_from((points[rung], rest), problem, smoothness, tests, FLAT), smoothness
+
+
+def _chosen(chis: list[float], best: float, bands: int) -> int:
+    """First rung whose misfit the noise explains, or that the best allows; one past the last where none is."""
+    # Bands at a limit or in conflict keep their misfit however rough the profile: compare with the best.
+    allowed = max(float(bands), best + float(np.sqrt(2.0 * bands)))
+    return next((rung for rung, chi in enumerate(chis) if chi <= allowed), len(chis))
+
+
+def _better(problem: Problem, smoothness: float, point: Point, rest: Point, tests: FloatArray) -> Point:
+    """Fit from where the stiffer one ended and, if the jet met an end there, from the needle as it is."""
+    # A stiff removal can send the jet to one end of its nut, and a ridge keeps it there when it need not.
+    room = problem.limits_matrix[-2:] @ point.x - problem.limits_least[-2:]
+    starts = (point, rest) if point.x[-1] and room.min() < SETTLED_MM else (point,)
+    return _best_from(starts, problem, smoothness, tests, NEARLY_FLAT)
+
+
+def _best_from(starts: tuple[Point, ...], problem: Problem, smoothness: float, tests: FloatArray, flat: float) -> Point:
+    """Best of the fits from some starts."""
+    keeps = _keeps(problem, smoothness)
+    ends = [_settled(problem, smoothness, start, tests, flat) for start in starts]
+    return min(ends, key=lambda end: _cost(problem, end.misfit, keeps @ end.x, tests))
+
+
+def fit(problem: Problem, smoothness: float, x: FloatArray) -> FloatArray:
+    """Best removal and jet height at one smoothness.
+
+    Parameters
+    ----------
+    problem : Problem
+        The problem.
+    smoothness : float
+        Weight of the bend of the removal.
+    x : array, shape (free + 1,)
+        Where to start. [mm]
+
+    Returns
+    -------
+    array, shape (free + 1,)
+        Removal at every free station, then change of jet drop. [mm]
+    """
+    return fit_from(problem, smoothness, problem.point(x)).x
+
+
+def fit_from(problem: Problem, smoothness: float, start: Point, flat: float = FLAT) -> Point:
+    """Best removal and jet height at one smoothness, from a point already worked out.
+
+    Parameters
+    ----------
+    problem : Problem
+        The problem.
+    smoothness : float
+        Weight of the bend of the removal.
+    start : Point
+        Where to start, within the limits.
+    flat : float
+        Share of the cost that a further step must gain, or it is not taken. [-]
+
+    Returns
+    -------
+    Point
+        The best.
+
+    Notes
+    -----
+    Gauss-Newton; each linear step is solved exactly under all limits.
+    """
+    return _settled(problem, smoothness, start, problem.least_misfit(), flat)
+
+
+def _settled(problem: Problem, smoothness: float, point: Point, tests: FloatArray, flat: float) -> Point:
+    """Where no step gains more than a share ``flat`` of the cost."""
+    keeps = _keeps(problem, smoothness)
+    cost = _cost(problem, point.misfit, keeps @ point.x, tests)
+    reach = np.inf
+    for _ in range(ROUNDS):
+        best, _ = _linear_step(problem, keeps, tests, point, reach)
+        step = best - point.x
+        # What the straightened law promises is all that can be gained here.
+        promised = cost - _cost(problem, point.misfit + point.slopes @ step, keeps @ best, tests)
+        if promised < flat * cost:
+            break
+        trial = problem.point(best)
+        gained = cost - _cost(problem, trial.misfit, keeps @ best, tests)
+        turned = abs(float(step[-1]))
+        if gained < 0.0 and turned < SETTLED_MM:
+            # The law bends more than it turns; every point between meets the limits, as both ends do.
+            trial, gained = _part_of_the_way(problem, keeps, tests, point, step, cost)
+        # The law is all but straight in the removal, but where a band crosses a station it has a kink in the jet's
+        # height, so it is the jet that must not go too far at once.
+        if gained < SHORTFALL * promised:
+            reach = turned / 4.0
+        elif gained > (1.0 - SHORTFALL) * promised and turned > 0.99 * reach:
+            reach *= 2.0
+        if gained < 0.0:
+            if turned < SETTLED_MM:
+                break
+            continue
+        point, cost = trial, cost - gained
+        if np.abs(step).max() < SETTLED_MM or (gained < flat * cost and turned < reach / 2.0):
+            break
+    return point
+
+
+def _part_of_the_way(
+    problem: Problem, keeps: FloatArray, tests: FloatArray, point: Point, step: FloatArray, cost: float
+) -> tuple[Point, float]:
+    """As much of a step as lowers the cost, and by how much; a loss where none does."""
+    gained = -np.inf
+    for share in SHARES.tolist():
+        x = point.x + share * step
+        gained = cost - _cost(problem, problem.misfit(x), keeps @ x, tests)
+        if gained >= 0.0:
+            return problem.point(x), gained
+    return point, gained
+
+
+def forces(problem: Problem, smoothness: float, x: FloatArray) -> FloatArray:
+    """How hard each limit holds the solution back.
+
+    Parameters
+    ----------
+    problem : Problem
+        The problem.
+    smoothness : float
+        Smoothness of the solution.
+    x : array, shape (free + 1,)
+        The solution. [mm]
+
+    Returns
+    -------
+    array, shape (k,)
+        Multiplier of each limit, in the order of ``problem.names``; zero where it does not bind. [1/mm]
+    """
+    _, force = _linear_step(problem, _keeps(problem, smoothness), problem.least_misfit(), problem.point(x), np.inf)
+    return force[: len(problem.names)]
+
+
+def _linear_step(
+    problem: Problem, keeps: FloatArray, tests: FloatArray, point: Point, reach_mm: float
+) -> tuple[FloatArray, FloatArray]:
+    """Exact solution of the linear problem around a point, the jet within reach, with multipliers of limits and tests."""
+    slopes, there, drop = point.slopes, point.slopes @ point.x, float(point.x[-1])
+    rows = np.concatenate([slopes / problem.doubt[:, None], keeps])
+    aims = np.concatenate([(there - point.misfit) / problem.doubt, np.zeros(keeps.shape[0])])
+    matrix, least = problem.limits_matrix, problem.limits_least.copy()
+    least[-2:] = np.maximum(least[-2:], [drop - reach_mm, -drop - reach_mm])
+    held = np.isfinite(tests)
+    if held.any():
+        bounds = (tests - point.misfit + there)[held]
+        if (bounds > there[held] + 1e-12).any():
+            # A bend of the law must not shut out the point that changes nothing.
+            bounds = np.minimum(bounds, slopes[held] @ problem.rest())
+        matrix, least = np.concatenate([matrix, slopes[held]]), np.concatenate([least, bounds])
+    return least_squares_with_inequalities(rows, aims, matrix, least)
+
+
+def response(problem: Problem, smoothness: float, x: FloatArray) -> FloatArray:
+    """How far the solution moves when a band turns out leaner.
+
+    Parameters
+    ----------
+    problem : Problem
+        The problem.
+    smoothness : float
+        Smoothness of the solution.
+    x : array, shape (free + 1,)
+        The solution. [mm]
+
+    Returns
+    -------
+    array, shape (free + 1, m)
+        Change of removal and jet drop per unit of ln(lambda); what is at a limit stays there. [mm]
+    """
+    here = problem.point(x)
+    misfit, slopes = here.misfit, here.slopes
+    rows = np.vstack([slopes / problem.doubt[:, None], _keeps(problem, smoothness)])
+    at_limit = problem.limits_matrix @ x - problem.limits_least < 1e-7
+    binding = np.vstack([problem.limits_matrix[at_limit], slopes[misfit - problem.least_misfit() < 1e-6]])
+    moves = np.eye(x.size)
+    if binding.size:
+        _, sizes, right = np.linalg.svd(np.linalg.qr(binding, mode="r"))
+        moves = right[int((sizes > 1e-9 * sizes[0]).sum()) :].T
+    if not moves.size:
+        return np.zeros((x.size, problem.doubt.size))
+    # Rows as many as the bands, columns but as many as the moves: never a matrix of bands by bands.
+    q, r = np.linalg.qr(rows @ moves)
+    return np.asarray(moves @ np.linalg.solve(r, -q[: problem.doubt.size].T / problem.doubt))
+
+
+def _keeps(problem: Problem, smoothness: float) -> FloatArray:
+    """Rows that keep the removal smooth and small."""
+    count = int(problem.free.sum()) + 1
+    inner = int(problem.inside[problem.free].sum())
+    bend = np.zeros((max(inner - 2, 0), count))
+    gaps = np.diff(problem.learned.setup.carburettor.needle.stations_mm[problem.free][: max(inner, 2)])
+    mean, row = (gaps[:-1] + gaps[1:]) / 2.0, np.arange(bend.shape[0])
+    bend[row, row], bend[row, row + 2] = mean / gaps[:-1], mean / gaps[1:]
+    bend[row, row + 1] = -bend[row, row] - bend[row, row + 2]
+    bend *= np.sqrt(smoothness) / BEND_UNIT_MM
+    reluctance = np.full(count, REMOVAL_RELUCTANCE_PER_MM)
+    reluctance[-1] = DROP_RELUCTANCE_PER_MM
+    return np.concatenate([bend, np.diag(reluctance)])
+
+
+def cost(problem: Problem, smoothness: float, x: FloatArray) -> float:
+    """What the fit makes least: misfit over doubt, and what keeps the removal smooth and small.
+
+    Parameters
+    ----------
+    problem : Problem
+        The problem.
+    smoothness : float
+        Weight of the bend of the removal.
+    x : array, shape (free + 1,)
+        Any removal and change of drop. [mm]
+
+    Returns
+    -------
+    float
+        Sum of squares. [-]
+    """
+    return _cost(problem, problem.misfit(x), _keeps(problem, smoothness) @ x, problem.least_misfit())
+
+
+def _cost(problem: Problem, misfit: FloatArray, kept: FloatArray, tests: FloatArray) -> float:
+    # A test missed costs more than any target met could gain.
+    short = np.maximum(tests - misfit, 0.0).sum() * 10.0 / problem.doubt.min() ** 2
+    missed = misfit / problem.doubt
+    return float(missed @ missed + kept @ kept + short)

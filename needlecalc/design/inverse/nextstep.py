@@ -1,0 +1,419 @@
+"""What to measure next: how much each measurement would lessen the doubt of a design before metal is lost."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from needlecalc.arrays import check_range
+from needlecalc.design.belief.arrowhead import BandRows
+from needlecalc.design.belief.calibration import LAW_SHARE
+from needlecalc.design.belief.readings import readings_of
+from needlecalc.design.inverse.foresight import Foresight, Promise, on_table
+from needlecalc.design.inverse.proposal import Design
+from needlecalc.design.inverse.stages import RISK
+from needlecalc.design.wish.target import LEANEST_FULL_LOAD
+from needlecalc.measure.drive.bands import NAMED_IN_FULL
+from needlecalc.show import Column, Shown, Table
+from needlecalc.units import FloatArray
+
+MOST_MARKERS = 3
+WORTH_A_MARKER = 0.03  # of the sum of variances: a further marker must gain so much
+MOST_FLATS = 4
+NEARLY_BEST = 1.05  # fewer flats are safer: the least turn that comes so near the best
+RICHEST_DRIVEN = 0.75  # plugs foul and wideband meters end; common practice, no source
+SHORT_OF_MISFIRE = 0.05
+HARDLY = 0.02  # of the doubt: less is not worth the trouble
+
+
+@dataclass(frozen=True, repr=False)
+class NextStep(Shown):
+    """One measurement that could be made before the cut.
+
+    Parameters
+    ----------
+    what : str
+        The measurement, in a word: marker, jet drive, longer holds, gas reading, bore length.
+    how : str
+        What to do, where and how far; no full stop.
+    now, then : Promise
+        The design as it stands, and after the measurement.
+    bands : tuple of int
+        Bands it reads; empty where it reads no band.
+    flats : int
+        Flats of the jet nut to turn, positive lowers the jet; 0 for all but a jet drive.
+    """
+
+    what: str
+    how: str
+    now: Promise
+    then: Promise
+    bands: tuple[int, ...] = ()
+    flats: int = 0
+
+    def __repr__(self) -> str:
+        return f"NextStep: {self.sentence()}"
+
+    def gain(self) -> float:
+        """Share of the sum of variances that it takes away.
+
+        Returns
+        -------
+        float
+            0 for nothing, 1 for all. [-]
+        """
+        return 1.0 - self.then.variance_sum / self.now.variance_sum
+
+    def helps(self) -> bool:
+        """Whether it is worth the trouble.
+
+        Returns
+        -------
+        bool
+            True where the doubt of the design falls by 2 % of itself or more.
+        """
+        return self.then.lambda_u_percent < (1.0 - HARDLY) * self.now.lambda_u_percent
+
+    def sentence(self) -> str:
+        """The measurement and what it would bring.
+
+        Returns
+        -------
+        str
+            One sentence with figures.
+        """
+        if not self.helps():
+            return (
+                f"{self.how} would hardly help: the doubt of the design stays at {self.now.lambda_u_percent:.1f} % lambda."
+            )
+        words = (
+            f"{self.how} would bring the doubt of the design from {self.now.lambda_u_percent:.1f} to "
+            f"{self.then.lambda_u_percent:.1f} % lambda"
+        )
+        first, then = 100.0 * self.now.first_stop_share, 100.0 * self.then.first_stop_share
+        if then - first < 1.0 or not np.isfinite(then):
+            return f"{words}."
+        return f"{words}, and let the first stop go {then:.0f} % of the way in place of {first:.0f} %."
+
+    def table(self) -> Table:
+        """The measurement, to be shown.
+
+        Returns
+        -------
+        Table
+            A sentence.
+        """
+        return Table(self.sentence())
+
+
+@dataclass(frozen=True, repr=False)
+class NextSteps(Shown):
+    """Measurements ranked by what they would take off the doubt of a design.
+
+    Parameters
+    ----------
+    design : Design
+        The design.
+    steps : tuple of NextStep
+        Best first.
+    flats_tried : tuple of NextStep
+        Jet drives by every whole number of flats that the nut allows, in rising order.
+    notes : tuple of str
+        What could not be weighed, and what was taken for granted.
+    """
+
+    design: Design
+    steps: tuple[NextStep, ...]
+    flats_tried: tuple[NextStep, ...]
+    notes: tuple[str, ...]
+
+    def __repr__(self) -> str:
+        return f"Measure next: {self.steps[0].sentence()}"
+
+    def line(self) -> str:
+        """The best step as one line for a sheet.
+
+        Returns
+        -------
+        str
+            One sentence; says so where nothing would help.
+        """
+        best = self.steps[0]
+        if not best.helps():
+            return "Before cutting: no further measurement would help much; cut in stages."
+        return f"Before cutting: {best.sentence()[0].lower()}{best.sentence()[1:]}"
+
+    def table(self) -> Table:
+        """Measurements, to be shown.
+
+        Returns
+        -------
+        Table
+            One row a measurement, best first; the sentences below.
+        """
+        columns = (
+            Column("rank", "rank", "d"),
+            Column("what", "measure"),
+            Column("u_before_percent", "doubt now % lambda", ".2f"),
+            Column("u_after_percent", "then", ".2f"),
+            Column("variance_after", "variances left", ".0%"),
+            Column("chance_before", "too rich now", ".0%"),
+            Column("chance_after", "then", ".0%"),
+            Column("first_stop_before", "first stop now", ".0%"),
+            Column("first_stop_after", "then", ".0%"),
+        )
+        rows = [
+            {
+                "rank": k,
+                "what": step.what,
+                "u_before_percent": step.now.lambda_u_percent,
+                "u_after_percent": step.then.lambda_u_percent,
+                "variance_before_sum": step.now.variance_sum,
+                "variance_after_sum": step.then.variance_sum,
+                "variance_after": 1.0 - step.gain(),
+                "chance_before": step.now.chance_rich,
+                "chance_after": step.then.chance_rich,
+                "first_stop_before": step.now.first_stop_share,
+                "first_stop_after": step.then.first_stop_share,
+                "words": step.sentence(),
+            }
+            for k, step in enumerate(self.steps, 1)
+        ]
+        sentences = tuple(f"{k}. {step.sentence()}" for k, step in enumerate(self.steps, 1))
+        return Table("Measure next", columns, rows, notes=(*sentences, *self.notes))
+
+    def flats_table(self) -> Table:
+        """Jet drives by the number of flats, to be shown.
+
+        Returns
+        -------
+        Table
+            One row a number of flats.
+        """
+        columns = (
+            Column("flats", "flats (+ lowers)", "+d"),
+            Column("bands", "bands driven", "d"),
+            Column("u_after_percent", "doubt then % lambda", ".2f"),
+            Column("variance_after", "variances left", ".0%"),
+        )
+        rows = [
+            {
+                "flats": step.flats,
+                "bands": len(step.bands),
+                "u_after_percent": step.then.lambda_u_percent,
+                "variance_after": 1.0 - step.gain(),
+            }
+            for step in self.flats_tried
+        ]
+        return Table("Jet drive by number of flats", columns, rows)
+
+
+def measure_next(
+    design: Design,
+    *,
+    risk: float = RISK,
+    marker_u_mm: float = 0.3,
+    marker_zero_u_mm: float = 0.1,
+    longer: float = 4.0,
+    gas_u: float = 0.01,
+    length_u_mm: float = 0.2,
+) -> NextSteps:
+    r"""Measurements ranked by how much they would lessen the doubt of a design.
+
+    Parameters
+    ----------
+    design : Design
+        The design, not yet cut.
+    risk : float
+        Chance of a rich band that the first stop may carry. [-]
+    marker_u_mm : float
+        Whole standard uncertainty of one lift read by a marker rod. [mm]
+    marker_zero_u_mm : float
+        Part of it that all markers share. [mm]
+    longer : float
+        How many times as long the holds would be. [-]
+    gas_u : float
+        Standard uncertainty of lambda from a gas reading (Brettschneider) beside the sensor; common
+        practice, no source. [-]
+    length_u_mm : float
+        Standard uncertainty of the bore's parallel length measured on a spare jet. [mm]
+
+    Returns
+    -------
+    NextSteps
+        Best first: markers at up to three bands, chosen one after the other; a drive with the jet moved by
+        the number of flats that teaches most; longer holds; a gas reading; the jet's bore length.
+
+    Raises
+    ------
+    InputError
+        If a figure is out of range.
+
+    Notes
+    -----
+    A reading that obeys :math:`r = H u + \varepsilon`, with covariance *R* of its own errors, leaves the unknowns
+    *u* with :math:`P' = P - P H^T (H P H^T + R)^{-1} H P` whatever it says; lambda after the cut, idle
+    trimmed again, has :math:`S P' S^T` and what the hand adds.  A jet drive reads every band at the
+    slopes of the moved jet.  Bands that would leave 0.75 to the lean limit there are not driven; with the
+    jet raised, neither are those within 0.05 of that limit nor full load leaner than 0.92.  Of the numbers of
+    flats the least that comes within 5 % of the best is taken.  A jet drive takes the move as exact.
+
+    References
+    ----------
+    .. [1] Tarantola, *Inverse Problem Theory*, SIAM, 2005, section 3.2 (section from memory).
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> import needlecalc as nc
+    >>> valve = nc.AirValve(throat_bore_mm=38.0, disc_diameter_mm=60.0, piston_mass_kg=0.3, spring_preload_n=2.0)
+    >>> needle = nc.Needle("straight", np.arange(13) * 3.175, np.linspace(2.46, 1.66, 13))
+    >>> jet = nc.Jet(bore_mm=2.54, drop_mm=1.6, drop_min_mm=0.8, drop_max_mm=2.6)
+    >>> setup = nc.Setup(nc.Engine(1500.0, 4), nc.Carburettor(needle, jet, valve))
+    >>> bands = nc.typed_bands([1500, 3000, 4500], [1.02, 1.05, 1.08], lift_mm=[6.0, 13.0, 22.0])
+    >>> design = nc.solve(nc.Target(bands, np.full(3, 0.95), ("asked",) * 3), setup)
+    >>> len(measure_next(design).steps)
+    5
+    """
+    check_range(risk, "risk", 0.001, 0.5, cure="It is a share; 5 % is 0.05.")
+    check_range(marker_u_mm, "marker_u_mm", 0.01, 10.0, cure="It is one standard uncertainty (k=1), in mm.")
+    check_range(marker_zero_u_mm, "marker_zero_u_mm", 0.0, marker_u_mm, cure="It is part of marker_u_mm.")
+    check_range(longer, "longer", 1.0, 1000.0, cure="It is how many times as long.")
+    check_range(gas_u, "gas_u", 0.001, 0.2, cure="It is one standard uncertainty (k=1) of lambda.")
+    check_range(length_u_mm, "length_u_mm", 0.01, 5.0, cure="It is one standard uncertainty (k=1), in mm.")
+    sight = Foresight.of(design)
+    now = sight.promise(sight.belief, risk)
+    floor = 100.0 * float(np.sqrt(np.mean((sight.remains**2).sum(axis=1))))
+    notes = [
+        f"Of the doubt, {floor:.1f} % lambda come from the hand and the last half flat of the nut; no measurement before "
+        "the cut lessens them.",
+        "Each figure is for that measurement alone, for a design solved again after it; it cannot know what the reading "
+        "will say. 'First stop': share of the way to the targets that may be cut at once.",
+    ]
+    steps = [
+        _markers(sight, now, risk, marker_u_mm, marker_zero_u_mm),
+        _longer_holds(sight, now, risk, longer),
+        _gas(sight, now, risk, gas_u),
+        _bore_length(sight, now, risk, length_u_mm),
+    ]
+    drives = _jet_drives(sight, now, risk)
+    if drives:
+        least = min(drive.then.variance_sum for drive in drives)
+        good = [drive for drive in drives if drive.then.variance_sum <= NEARLY_BEST * least]
+        steps.append(min(good, key=lambda drive: (abs(drive.flats), drive.then.variance_sum)))
+    else:
+        notes.append("A jet drive was not weighed: state drop_min_mm and drop_max_mm, a flat of travel or more apart.")
+    steps.sort(key=lambda step: step.then.variance_sum)
+    return NextSteps(design, tuple(steps), tuple(drives), tuple(notes))
+
+
+def _markers(sight: Foresight, now: Promise, risk: float, whole_u: float, zero_u: float) -> NextStep:
+    """Lift read at the bands that teach most, one after the other."""
+    learned = sight.design.learned
+    bands, place = learned.bands, learned.place
+    own_u = float(np.sqrt(max(whole_u**2 - zero_u**2, 1e-12)))
+    by_car = np.zeros((bands.rpm.size, place.car().stop))
+    by_car[:, place.shared("lift zero")] = 1.0
+    # The same rod has the same zero again; another way of reading does not know of it.
+    same_rod = np.array([source.startswith("typed") for source in bands.lift_source])
+    by_car[same_rod, place.shared("lift scale")] = np.nan_to_num(bands.lift_common_u_mm)[same_rod]
+    reads = sight.extended(BandRows(by_car, np.tile([0.0, 1.0], (bands.rpm.size, 1)))).widened(~same_rod)
+    sight = sight.widened(zero_u)
+    chosen: list[int] = []
+    then, belief = now, sight.belief
+    while len(chosen) < min(MOST_MARKERS, bands.rpm.size):
+        gains = sight.gains(belief, reads, own_u)
+        gains[chosen] = -np.inf
+        band = int(np.argmax(gains))
+        if chosen and gains[band] < WORTH_A_MARKER * now.variance_sum:
+            break
+        chosen.append(band)
+        here = np.array([band])
+        belief = belief.after(here, reads.only(here), np.array([own_u]))
+        then = sight.promise(belief, risk)
+    chosen.sort()
+    how = f"{'Marker readings' if len(chosen) > 1 else 'A marker reading'} of lift at {_named(sight, chosen)}"
+    return NextStep("marker", how, now, then, tuple(chosen))
+
+
+def _jet_drives(sight: Foresight, now: Promise, risk: float) -> list[NextStep]:
+    """A second drive with the jet moved, by every whole number of flats the nut allows."""
+    learned = sight.design.learned
+    jet, bands, doubts = learned.setup.carburettor.jet, learned.bands, learned.doubts
+    low, high = jet.drop_range_mm()
+    reading_u, lambda_now = _reading_u(sight), learned.lambda_now()
+    out = []
+    for flats in (*range(-MOST_FLATS, 0), *range(1, MOST_FLATS + 1)):
+        drop = jet.drop_mm + flats * jet.flat_mm
+        if not low - 1e-9 <= drop <= high + 1e-9:
+            continue
+        rows, expected = sight.reading_rows(drop)
+        safe = on_table(learned, drop) & (expected >= RICHEST_DRIVEN) & (expected <= doubts.lean_limit)
+        if flats < 0:
+            full = np.array([load == "full" for load in bands.load])
+            safe &= expected <= doubts.lean_limit - SHORT_OF_MISFIRE
+            safe &= ~full | (expected <= LEANEST_FULL_LOAD)
+        driven = np.flatnonzero(safe)
+        if not driven.size:
+            continue
+        noise = np.hypot(reading_u, LAW_SHARE * np.log(expected / lambda_now))[driven]
+        then = sight.promise(sight.belief.after(driven, rows.only(driven), noise), risk)
+        way = "lowered" if flats > 0 else "raised"
+        count = abs(flats)
+        how = f"A second drive with the jet {way} by {count} flat{'s' if count > 1 else ''} (to {drop:.2f} mm)"
+        left_out = np.flatnonzero(~safe).tolist()
+        if left_out:
+            how += f", leaving out {_named(sight, left_out)}, too lean or too rich there,"
+        out.append(NextStep("jet drive", how, now, then, tuple(driven.tolist()), flats))
+    return out
+
+
+def _longer_holds(sight: Foresight, now: Promise, risk: float, longer: float) -> NextStep:
+    """The drive with longer holds, in place of the one made."""
+    learned = sight.design.learned
+    rows, _ = sight.reading_rows(learned.setup.carburettor.jet.drop_mm)
+    doubt = _reading_u(sight)
+    scatter = np.minimum(learned.bands.lambda_se / learned.bands.lambda_measured, doubt)
+    better = np.sqrt(doubt**2 - scatter**2 * (1.0 - 1.0 / longer))
+    # What the longer hold knows more than the one made, as a reading of its own.
+    more = np.maximum(1.0 / np.maximum(better, 1e-9) ** 2 - 1.0 / doubt**2, 0.0)
+    use = np.flatnonzero(more > 0.0)
+    then = sight.promise(sight.belief.after(use, rows.only(use), 1.0 / np.sqrt(more[use])), risk)
+    return NextStep("longer holds", f"Holds {longer:g} times as long in every band", now, then, tuple(use.tolist()))
+
+
+def _gas(sight: Foresight, now: Promise, risk: float, gas_u: float) -> NextStep:
+    """Lambda from a gas reading, which tells the sensor's zero."""
+    row = sight.of_the_car(sight.design.learned.place.car().stop)
+    then = sight.promise(sight.belief.after(*row, np.array([gas_u])), risk)
+    return NextStep("gas reading", "A gas reading beside the sensor at a steady hold", now, then)
+
+
+def _bore_length(sight: Foresight, now: Promise, risk: float, length_u_mm: float) -> NextStep:
+    """The parallel length of the jet's bore, measured on a spare."""
+    row = sight.of_the_car(sight.design.learned.place.shared("jet length"))
+    then = sight.promise(sight.belief.after(*row, np.array([length_u_mm])), risk)
+    return NextStep("bore length", f"The jet's bore length measured to {length_u_mm:g} mm on a spare", now, then)
+
+
+def _reading_u(sight: Foresight) -> FloatArray:
+    """Doubt of ln(lambda) of each band as the last drive read it."""
+    learned = sight.design.learned
+    last = readings_of(learned.history, learned.doubts)[-1]
+    return np.where(np.isnan(last.log_lambda_u), np.nanmedian(last.log_lambda_u), last.log_lambda_u)
+
+
+def _named(sight: Foresight, bands: list[int]) -> str:
+    """Bands in words, speeds of one load together; of very many only how many."""
+    whole = sight.design.learned.bands
+    if len(bands) > NAMED_IN_FULL:
+        return f"{len(bands)} of {whole.rpm.size} bands"
+    by_load: dict[str, list[str]] = {}
+    for band in bands:
+        by_load.setdefault(whole.load[band], []).append(f"{whole.rpm[band]:.0f}")
+    parts = []
+    for load, speeds in by_load.items():
+        listed = speeds[0] if len(speeds) == 1 else f"{', '.join(speeds[:-1])} and {speeds[-1]}"
+        parts.append(f"{listed} rpm {load}")
+    return "; ".join(parts)

@@ -1,0 +1,338 @@
+"""What is asked of a fit: targets, limits and the law, and where a removal stands among them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from needlecalc.design.belief.learned import Learned
+from needlecalc.design.forward.predict import Standing
+from needlecalc.design.inverse.limits import Limits
+from needlecalc.design.wish.target import Target
+from needlecalc.parts.setup import Setup
+from needlecalc.units import FloatArray
+
+FLOOR_OF_DOUBT = 1e-4
+TEST_SLACK = 1e-5  # of ln lambda: the point that changes nothing must not lie on the very edge
+FOLLOWS_MM = 1e-9  # a station beyond the data that moves more than this follows the one above it
+SURE = 1.645  # standard uncertainties on one side: 95 %
+
+
+@dataclass(frozen=True)
+class Point:
+    """A removal and what it comes to.
+
+    Parameters
+    ----------
+    x : array, shape (free + 1,)
+        Removal at every free station, then change of jet drop. [mm]
+    misfit : array, shape (m,)
+        ln(lambda / target) of each band; positive is lean. [-]
+    slopes : array, shape (m, free + 1)
+        Slopes of the misfit by x, as far as the fit counts on them. [1/mm]
+    by_needle : array, shape (m, n + 1)
+        Slopes of the misfit by every diameter, then by the jet drop. [1/mm]
+    """
+
+    x: FloatArray
+    misfit: FloatArray
+    slopes: FloatArray
+    by_needle: FloatArray
+
+
+@dataclass(frozen=True)
+class Problem:
+    """Everything that stays while removal and smoothness are sought.
+
+    Parameters
+    ----------
+    learned : Learned
+        The car as believed.
+    target : Target
+        What is asked.
+    noise : array, shape (m,)
+        Doubt of ln(lambda) now: how near the targets are worth meeting. [-]
+    doubt : array, shape (m,)
+        The same with the repeatability of a reading: how little each band weighs. [-]
+    start : array, shape (m,)
+        ln(lambda) plus gain times ln(fuel), which no needle changes. [-]
+    care : array, shape (m,)
+        How much each band matters; little where it gives way to another. [-]
+    inside : array of bool, shape (n,)
+        Stations the data speak for, and those between them.
+    free : array of bool, shape (n,)
+        Stations of these that may change.
+    limits_matrix, limits_least, names
+        Limits as rows of G x >= h, with their names.
+    limits : Limits
+        The limits behind them.
+    drop_range_mm : tuple of float
+        Least and greatest change of jet drop. [mm]
+    tested : array, shape (m,)
+        Misfit a band with a test must keep so that it passes with 95 % chance; minus infinity without one. [-]
+    law : Standing
+        Flow law at the depression of the lifts believed, which no needle changes.
+    """
+
+    learned: Learned
+    target: Target
+    noise: FloatArray
+    doubt: FloatArray
+    start: FloatArray
+    care: FloatArray
+    inside: NDArray[np.bool_]
+    free: NDArray[np.bool_]
+    limits_matrix: FloatArray
+    limits_least: FloatArray
+    names: tuple[str, ...]
+    limits: Limits
+    drop_range_mm: tuple[float, float]
+    tested: FloatArray
+    law: Standing
+
+    @classmethod
+    def of(
+        cls, learned: Learned, target: Target, limits: Limits, inside: NDArray[np.bool_], giving_way: FloatArray
+    ) -> Problem:
+        """The problem of a target, a car and its limits.
+
+        Parameters
+        ----------
+        learned : Learned
+            The car as believed.
+        target : Target
+            What is asked.
+        limits : Limits
+            What a file may do.
+        inside : array of bool, shape (n,)
+            Stations the data speak for, and those between them.
+        giving_way : array, shape (m,)
+            Factor on the doubt of bands that give way to others. [-]
+
+        Returns
+        -------
+        Problem
+            Ready to be solved.
+        """
+        setup = learned.setup
+        drop = setup.carburettor.jet.drop_mm
+        present = learned.present_mm()
+        lift, nature = learned.lift_and_nature(learned.mean)
+        now_u = learned.lambda_now_u()
+        noise = np.maximum(now_u, FLOOR_OF_DOUBT) * giving_way
+        doubt = np.hypot(noise, learned.doubts.repeatability * giving_way) / target.weight
+        care = target.weight / giving_way
+        # Beyond the data the tip follows only as far as the taper needs.
+        free = inside | (np.arange(inside.size) > int(np.flatnonzero(inside)[-1]))
+        free &= ~limits.kept(free.size)
+        turn = _turn(learned)
+        sure = np.hypot(now_u, learned.doubts.sensor_offset / target.lambda_rich)
+        tested = np.where(target.tested, np.log(target.lambda_rich / target.lambda_target) + SURE * sure, -np.inf)
+        law = Standing.of(setup, learned.on_needle(lift, drop), nature, learned.bands.depression_pa)
+        rows = limits.inequalities(setup, free, *turn)
+        blank = np.zeros(noise.size)
+        problem = cls(learned, target, noise, doubt, blank, care, inside, free, *rows, limits, turn, tested, law)
+        fuel, _ = problem.fuel(present, drop)
+        return replace(problem, start=np.log(learned.lambda_now()) + problem.gain() * fuel)
+
+    def rest(self) -> FloatArray:
+        """Solution that changes nothing, or no more than the range of the drop forces.
+
+        Returns
+        -------
+        array, shape (free + 1,)
+            Removal at every free station, then change of jet drop. [mm]
+        """
+        x = np.zeros(int(self.free.sum()) + 1)
+        x[-1] = np.clip(0.0, *self.drop_range_mm)
+        return x
+
+    def least_misfit(self) -> FloatArray:
+        """Misfit each tested band must keep: what its test needs, or what it has now where that is less.
+
+        Returns
+        -------
+        array, shape (m,)
+            Least misfit; minus infinity for bands without a test. [-]
+        """
+        if not np.isfinite(self.tested).any():
+            return self.tested
+        return np.minimum(self.tested, self.misfit(self.rest()) - TEST_SLACK)
+
+    def gain(self) -> float:
+        """Flow gain believed.
+
+        Returns
+        -------
+        float
+            Change of fuel seen over change computed. [-]
+        """
+        return float(self.learned.mean[0])
+
+    def fuel(self, diameters_mm: FloatArray, drop_mm: float) -> tuple[FloatArray, FloatArray]:
+        """ln(fuel) of each band and its slopes by diameters and jet drop.
+
+        Parameters
+        ----------
+        diameters_mm : array, shape (n,)
+            True diameters. [mm]
+        drop_mm : float
+            Jet drop. [mm]
+
+        Returns
+        -------
+        array, shape (m,)
+            ln(fuel). [-]
+        array, shape (m, n + 1)
+            Slopes. [1/mm]
+        """
+        # What is believed of neighbouring diameters may differ by a groove, in which a touching needle would not fit.
+        return self.law.log_fuel_and_slopes(self._lift(drop_mm), self.learned.in_jet(diameters_mm), drop_mm)
+
+    def _lift(self, drop_mm: float) -> FloatArray:
+        return self.learned.on_needle(self.learned.lift_mm(), drop_mm)
+
+    def true_diameters(self, x: FloatArray) -> FloatArray:
+        """Diameters after a removal.
+
+        Parameters
+        ----------
+        x : array, shape (free + 1,)
+            Removal at every free station, then change of jet drop. [mm]
+
+        Returns
+        -------
+        array, shape (n,)
+            True diameters. [mm]
+        """
+        diameters = np.array(self.learned.present_mm())
+        diameters[self.free] -= x[:-1]
+        return self.learned.in_jet(diameters)
+
+    def drop_mm(self, x: FloatArray) -> float:
+        """Jet drop after a change.
+
+        Parameters
+        ----------
+        x : array, shape (free + 1,)
+            Removal at every free station, then change of jet drop. [mm]
+
+        Returns
+        -------
+        float
+            Face below the bridge. [mm]
+        """
+        return self.learned.setup.carburettor.jet.drop_mm + float(x[-1])
+
+    def misfit(self, x: FloatArray) -> FloatArray:
+        """ln(lambda / target) of each band after a removal.
+
+        Parameters
+        ----------
+        x : array, shape (free + 1,)
+            Removal at every free station, then change of jet drop. [mm]
+
+        Returns
+        -------
+        array, shape (m,)
+            Misfit; positive is lean. [-]
+        """
+        drop = self.drop_mm(x)
+        return self._misfit_of(self.law.log_fuel(self._lift(drop), self.true_diameters(x), drop))
+
+    def point(self, x: FloatArray) -> Point:
+        """The misfit after a removal, and its slopes.
+
+        Parameters
+        ----------
+        x : array, shape (free + 1,)
+            Removal at every free station, then change of jet drop. [mm]
+
+        Returns
+        -------
+        Point
+            To be handed along, so that the law need not be asked again.
+        """
+        drop = self.drop_mm(x)
+        fuel, by_needle = self.law.log_fuel_and_slopes(self._lift(drop), self.true_diameters(x), drop)
+        by_needle = -self.gain() * by_needle
+        return Point(x, self._misfit_of(fuel), self._slopes_by(x, by_needle), by_needle)
+
+    def _slopes_by(self, x: FloatArray, by_needle: FloatArray) -> FloatArray:
+        """Slopes by what the fit may choose."""
+        slopes = np.column_stack([-by_needle[:, :-1][:, self.free], by_needle[:, -1]])
+        # Metal beyond the data is not taken to help a band: it goes only where the taper asks for it, and then
+        # as much as goes at the station above.
+        for column in np.flatnonzero(~self.inside[self.free])[::-1].tolist():
+            if column and abs(x[column]) > FOLLOWS_MM:
+                slopes[:, column - 1] += slopes[:, column]
+            slopes[:, column] = 0.0
+        return slopes
+
+    def with_setup(self, setup: Setup) -> Problem:
+        """The same problem with other parts, at the same lifts and depressions.
+
+        Parameters
+        ----------
+        setup : Setup
+            Setup with the same needle and air valve.
+
+        Returns
+        -------
+        Problem
+            A new problem.
+        """
+        learned = replace(self.learned, setup=setup)
+        lift, nature = learned.lift_and_nature(learned.mean)
+        on_needle = learned.on_needle(lift, setup.carburettor.jet.drop_mm)
+        return replace(self, learned=learned, law=Standing.of(setup, on_needle, nature, learned.bands.depression_pa))
+
+    def _misfit_of(self, log_fuel: FloatArray) -> FloatArray:
+        return np.asarray(self.start - self.gain() * log_fuel - np.log(self.target.lambda_target))
+
+    def with_free(
+        self,
+        free: NDArray[np.bool_],
+        limits: Limits | None = None,
+        drop_range_mm: tuple[float, float] | None = None,
+    ) -> Problem:
+        """The same problem with other stations free, other limits or another range of the jet.
+
+        Parameters
+        ----------
+        free : array of bool, shape (n,)
+            Stations that may change.
+        limits : Limits or None
+            What a file may do; as before when not given.
+        drop_range_mm : tuple of float or None
+            Range of the change of jet drop; as before when not given. [mm]
+
+        Returns
+        -------
+        Problem
+            A new problem.
+        """
+        limits = limits or self.limits
+        turn = drop_range_mm or self.drop_range_mm
+        matrix, least, names = limits.inequalities(self.learned.setup, free, *turn)
+        return replace(
+            self,
+            free=free,
+            limits=limits,
+            drop_range_mm=turn,
+            limits_matrix=matrix,
+            limits_least=least,
+            names=names,
+        )
+
+
+def _turn(learned: Learned) -> tuple[float, float]:
+    """Least and greatest change of jet drop: what the nut allows, and no band off the needle's table."""
+    carburettor = learned.setup.carburettor
+    low, high = carburettor.jet.drop_range_mm()
+    drop = carburettor.jet.drop_mm
+    stations, place = carburettor.needle.stations_mm, carburettor.position_mm(learned.lift_mm())
+    # Nothing is known of the needle past its table.
+    return max(low - drop, min(stations[0] - place.min(), 0.0)), min(high - drop, max(stations[-1] - place.max(), 0.0))

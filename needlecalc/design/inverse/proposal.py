@@ -1,0 +1,265 @@
+"""The design: needle and jet height asked, the first stop, and how sure each figure is."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from needlecalc.design.belief.learned import Learned
+from needlecalc.design.inverse.binding import Binding
+from needlecalc.design.inverse.limits import Limits
+from needlecalc.design.inverse.options import Option, options_table
+from needlecalc.design.wish.target import Target
+from needlecalc.measure.checks.gate import Checks
+from needlecalc.parts.needle import Needle
+from needlecalc.parts.setup import Setup
+from needlecalc.show import Column, Row, Shown, Table
+from needlecalc.units import FloatArray, inch_from_mm
+
+
+@dataclass(frozen=True, repr=False, eq=False)
+class Design(Shown):
+    """A proposed needle and jet height, with what it does to each band and how sure that is.
+
+    Parameters
+    ----------
+    learned : Learned
+        The car as believed, with the setup and the passes behind it.
+    target : Target
+        Bands and what was asked of each.
+    needle : Needle
+        The needle as asked.
+    drop_mm : float
+        Jet drop as asked. [mm]
+    first_stop : Needle
+        The needle at the first stop; the same as asked where all may go at once.
+    chance_rich, chance_rich_first : float
+        Chance that the cut brings any band richer than permitted if all is cut at once, and at the first stop; a band
+        that would be so with no cut at all, and gets no richer by it, is not counted here. [-]
+    held_back : float
+        Standard uncertainties by which the first stop stays on the lean side. [-]
+    lambda_predicted, lambda_low, lambda_high : array, shape (m,)
+        Lambda expected of each band and its 90 % interval. [-]
+    first_predicted, first_low, first_high : array, shape (m,)
+        The same at the first stop. [-]
+    diameter_u_um : array, shape (n,)
+        Standard uncertainty of each diameter asked; NaN where nothing is cut. [um]
+    largest_doubt : tuple of str
+        What that uncertainty mostly comes from, a station each.
+    tolerance_um : array, shape (n,)
+        Error of a diameter that keeps every band it serves within 1 % lambda; NaN where no band is. [um]
+    supported : array of bool, shape (n,)
+        Stations that the data speak for.
+    status : str
+        One sentence.
+    met : bool
+        Whether filing (or the blank) can do what was asked.
+    flags : tuple of str
+        What to know station by station and band by band.
+    smoothness : float
+        Weight of the smoothness chosen by the data.
+    limits : Limits
+        The limits kept.
+    idle_percent_per_um : array, shape (n,)
+        Change of idle's lambda for each um off a diameter, the jet left alone; NaN where no idle was
+        measured. [%/um]
+    binding : tuple of Binding
+        Limits that hold the design back, and what easing each would bring.
+    options : tuple of Option
+        Where the target is not met: what could be done, each solved anew.
+    chance_fails, chance_fails_first : float
+        Chance that a band with a test fails it if all is cut at once, and at the first stop; 0 where no band
+        has a test. [-]
+    checks : Checks or None
+        Checks made before it; None where none were.
+    """
+
+    learned: Learned
+    target: Target
+    needle: Needle
+    drop_mm: float
+    first_stop: Needle
+    chance_rich: float
+    chance_rich_first: float
+    held_back: float
+    lambda_predicted: FloatArray
+    lambda_low: FloatArray
+    lambda_high: FloatArray
+    first_predicted: FloatArray
+    first_low: FloatArray
+    first_high: FloatArray
+    diameter_u_um: FloatArray
+    largest_doubt: tuple[str, ...]
+    tolerance_um: FloatArray
+    supported: NDArray[np.bool_]
+    status: str
+    met: bool
+    flags: tuple[str, ...]
+    smoothness: float
+    limits: Limits
+    idle_percent_per_um: FloatArray
+    binding: tuple[Binding, ...]
+    options: tuple[Option, ...]
+    chance_fails: float
+    chance_fails_first: float
+    checks: Checks | None = None
+
+    def __repr__(self) -> str:
+        return f"Design: {self.status}"
+
+    @property
+    def setup(self) -> Setup:
+        """Setup of the last drive.
+
+        Returns
+        -------
+        Setup
+            With the needle and jet height now on the car.
+        """
+        return self.learned.setup
+
+    def present(self) -> Needle:
+        """Needle now fitted.
+
+        Returns
+        -------
+        Needle
+            As the setup has it.
+        """
+        return self.setup.carburettor.needle
+
+    def remove_um(self) -> FloatArray:
+        """Metal to take off each diameter, all stages together.
+
+        Returns
+        -------
+        array, shape (n,)
+            Removal on diameter. [um]
+        """
+        return np.asarray(1e3 * (self.present().diameters_mm - self.needle.diameters_mm))
+
+    def flats(self) -> float:
+        """Flats of the jet nut to turn; positive lowers the jet.
+
+        Returns
+        -------
+        float
+            Flats. [-]
+        """
+        jet = self.setup.carburettor.jet
+        return (self.drop_mm - jet.drop_mm) / jet.flat_mm
+
+    def station_rows(self) -> list[Row]:
+        """What to do at each station.
+
+        Returns
+        -------
+        list of dict
+            One a station, full precision.
+        """
+        rows = []
+        for k, remove in enumerate(self.remove_um()):
+            present, asked = float(self.present().diameters_mm[k]), float(self.needle.diameters_mm[k])
+            rows.append(
+                {
+                    "station": k + 1,
+                    "distance_mm": float(self.needle.stations_mm[k]),
+                    "present_mm": present,
+                    "asked_mm": asked,
+                    "remove_um": float(remove),
+                    "per_side_um": float(remove) / 2.0,
+                    "first_stop_mm": float(self.first_stop.diameters_mm[k]),
+                    "asked_u_um": float(self.diameter_u_um[k]),
+                    "largest_doubt": self.largest_doubt[k],
+                    "tolerance_um": float(self.tolerance_um[k]),
+                    "idle_percent_per_um": float(self.idle_percent_per_um[k]),
+                    "present_in": inch_from_mm(present),
+                    "asked_in": inch_from_mm(asked),
+                    "data": bool(self.supported[k]),
+                }
+            )
+        return rows
+
+    def band_rows(self) -> list[Row]:
+        """What becomes of each band.
+
+        Returns
+        -------
+        list of dict
+            One a band, full precision; the interval is 90 %.
+        """
+        bands = self.target.bands
+        return [
+            {
+                "rpm": float(bands.rpm[b]),
+                "load": bands.load[b],
+                "lift_mm": float(bands.lift_mm[b]),
+                "lambda_measured": float(bands.lambda_measured[b]),
+                "lambda_target": float(self.target.lambda_target[b]),
+                "lambda_first": float(self.first_predicted[b]),
+                "lambda_predicted": float(self.lambda_predicted[b]),
+                "lambda_low": float(self.lambda_low[b]),
+                "lambda_high": float(self.lambda_high[b]),
+            }
+            for b in range(bands.rpm.size)
+        ]
+
+    def table(self) -> Table:
+        """Stations, to be shown.
+
+        Returns
+        -------
+        Table
+            One row a station, flags below.
+        """
+        columns = (
+            Column("station", "station", "d"),
+            Column("distance_mm", "from shoulder mm", ".3f"),
+            Column("present_mm", "present mm", ".4f"),
+            Column("first_stop_mm", "first stop mm", ".4f"),
+            Column("asked_mm", "asked mm", ".4f"),
+            Column("remove_um", "take off um", ".1f"),
+            Column("asked_u_um", "+- um", ".1f"),
+            Column("largest_doubt", "mostly from"),
+            Column("tolerance_um", "1 % tolerance um", ".1f"),
+            *(
+                (Column("idle_percent_per_um", "idle % per um", ".2f"),)
+                if np.isfinite(self.idle_percent_per_um).any()
+                else ()
+            ),
+            Column("data", "data"),
+        )
+        return Table(f"Design for {self.present().name}", columns, self.station_rows(), (self.status,), self.flags)
+
+    def band_table(self) -> Table:
+        """Bands before and after, to be shown.
+
+        Returns
+        -------
+        Table
+            One row a band.
+        """
+        columns = (
+            Column("rpm", "rpm", ".0f"),
+            Column("load", "load"),
+            Column("lift_mm", "lift mm", ".1f"),
+            Column("lambda_measured", "lambda now", ".3f"),
+            Column("lambda_target", "target", ".3f"),
+            Column("lambda_first", "at first stop", ".3f"),
+            Column("lambda_predicted", "predicted", ".3f"),
+            Column("lambda_low", "from", ".3f"),
+            Column("lambda_high", "to (90 %)", ".3f"),
+        )
+        return Table("Lambda by band", columns, self.band_rows())
+
+    def options_table(self) -> Table:
+        """What could be done where the target is not met, to be shown.
+
+        Returns
+        -------
+        Table
+            One row an option, each solved anew; none where the target is met.
+        """
+        return options_table(self.options)

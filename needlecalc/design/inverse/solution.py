@@ -1,0 +1,234 @@
+"""The best solution under its limits, before anything is said of it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import ndtr
+
+from needlecalc.design.belief.learned import Learned
+from needlecalc.design.inverse.fit import MISSED_BY, NEARLY_FLAT, cost, fit, fit_from, smoothest
+from needlecalc.design.inverse.limits import FLATS, Limits
+from needlecalc.design.inverse.problem import Point, Problem
+from needlecalc.design.inverse.sure import idle_band, nut_u_mm, trimmed
+from needlecalc.design.inverse.verdict import conflicts
+from needlecalc.design.wish.target import Target
+from needlecalc.units import FloatArray
+
+SUPPORT_SHARE = 0.15
+WORTH_A_STROKE = 8.0  # standard errors of the hand: a smaller cut must show that it helps
+LEAST_CUT_MM = 5e-4
+# Metal, or a turn of the nut, must gain more than this of the expected loss: one band nearer by half a per cent.
+WORTH_THE_WORK = 0.005**2
+IDLE_IS_RIGHT = 0.01
+
+
+@dataclass(frozen=True)
+class Solution:
+    """Removal and jet height found, with the problem they solve.
+
+    Parameters
+    ----------
+    problem : Problem
+        The problem, with the stations left free in the end.
+    smoothness : float
+        Smoothness chosen.
+    x : array, shape (free + 1,)
+        Removal at every free station, then change of jet drop. [mm]
+    share : array, shape (m, n)
+        Share of each band's metering that each station carries. [-]
+    supported, inside : array of bool, shape (n,)
+        Stations the data speak for, and those between them too.
+    """
+
+    problem: Problem
+    smoothness: float
+    x: FloatArray
+    share: FloatArray
+    supported: NDArray[np.bool_]
+    inside: NDArray[np.bool_]
+
+    def removal_mm(self) -> FloatArray:
+        """Removal at every station.
+
+        Returns
+        -------
+        array, shape (n,)
+            Metal to take off. [mm]
+        """
+        removal = np.zeros(self.problem.free.size)
+        removal[self.problem.free] = self.x[:-1]
+        return removal
+
+    def drop_mm(self) -> float:
+        """Jet drop found.
+
+        Returns
+        -------
+        float
+            Face below the bridge. [mm]
+        """
+        return self.problem.learned.setup.carburettor.jet.drop_mm + float(self.x[-1])
+
+    def missed(self) -> FloatArray:
+        """How far each band stays from its target.
+
+        Returns
+        -------
+        array, shape (m,)
+            Share of lambda; positive is lean. [-]
+        """
+        return np.asarray(np.expm1(self.problem.misfit(self.x)))
+
+
+def best_solution(learned: Learned, target: Target, limits: Limits, *, start: FloatArray | None = None) -> Solution:
+    """Best removal and jet height under the limits.
+
+    Parameters
+    ----------
+    learned : Learned
+        The car as believed; its setup may hold other parts than the passes had, where ``start`` is given.
+    target : Target
+        What is asked.
+    limits : Limits
+        What may be done.
+    start : array, shape (m,), or None
+        ln(lambda) plus gain times ln(fuel) of the car as it was measured, for parts changed since. [-]
+
+    Returns
+    -------
+    Solution
+        Solved, without the cuts that the hand's own error would make worthless.
+
+    Notes
+    -----
+    An idle that has a test and stands right already is left alone first: its stations and the jet stay, and
+    only where the other bands cannot be served so may they move.
+    """
+    _, giving_way = conflicts(target)
+    _, slopes = learned.slopes(learned.present_mm(), learned.setup.carburettor.jet.drop_mm)
+    share = np.abs(slopes[:, :-1]) / np.abs(slopes[:, :-1]).sum(axis=1, keepdims=True)
+    # Stations close together share what one would carry alone.
+    supported = (share >= np.minimum(SUPPORT_SHARE, 0.5 * share.max(axis=1, keepdims=True))).any(axis=0)
+    inside = np.zeros(supported.size, dtype=bool)
+    inside[np.flatnonzero(supported)[0] : np.flatnonzero(supported)[-1] + 1] = True
+    problem = Problem.of(learned, target, limits, inside, giving_way)
+    if start is not None:
+        problem = replace(problem, start=start)
+    drop_range_mm = problem.drop_range_mm
+    alone = _idle_left_alone(problem, share, giving_way)
+    if alone is None:
+        x, smoothness = smoothest(problem)
+        problem, x = _on_whole_flats(problem, smoothness, x)
+    else:
+        problem, x, smoothness = alone
+    problem, x = _only_what_helps(problem, smoothness, x, drop_range_mm)
+    # Rounding of the exact step must not turn the nut by a hair.
+    x[-1] = np.clip(x[-1], *problem.drop_range_mm)
+    return Solution(problem, smoothness, x, share, supported, inside)
+
+
+def _idle_left_alone(
+    problem: Problem, share: FloatArray, giving_way: FloatArray
+) -> tuple[Problem, FloatArray, float] | None:
+    """Solution that moves neither the jet nor the stations of a tested band, if it serves all others."""
+    tested = problem.target.tested
+    low, high = problem.drop_range_mm
+    if not tested.any() or not low <= 0.0 <= high:
+        return None
+    now = problem.misfit(problem.rest())
+    if (np.abs(now[tested]) > IDLE_IS_RIGHT).any():
+        return None
+    others = problem.free & ~(share[tested] >= SUPPORT_SHARE).any(axis=0)
+    left = problem.with_free(others, drop_range_mm=(0.0, 0.0))
+    x, smoothness = smoothest(left)
+    misfit = left.misfit(x)
+    served = np.abs(misfit[giving_way == 1.0]) <= MISSED_BY
+    return (left, x, smoothness) if served.all() else None
+
+
+def _on_whole_flats(problem: Problem, smoothness: float, x: FloatArray) -> tuple[Problem, FloatArray]:
+    """The better of the two settings of the nut next to the free one, where it turns by steps only."""
+    if problem.limits.flats is None:
+        return problem, x
+    step = FLATS[problem.limits.flats] * problem.learned.setup.carburettor.jet.flat_mm
+    low, high = problem.drop_range_mm
+    tried = []
+    for turns in {np.floor(x[-1] / step), np.ceil(x[-1] / step)}:
+        drop = float(turns * step)
+        if low - 1e-9 <= drop <= high + 1e-9:
+            fixed = problem.with_free(problem.free, drop_range_mm=(drop, drop))
+            there = fit(fixed, smoothness, np.append(x[:-1], drop))
+            tried.append((cost(fixed, smoothness, there), drop, fixed, there))
+    _, _, fixed, there = min(tried, key=lambda one: one[:2])
+    return fixed, there
+
+
+def _only_what_helps(
+    problem: Problem, smoothness: float, x: FloatArray, drop_range_mm: tuple[float, float]
+) -> tuple[Problem, FloatArray]:
+    """The solution without the cuts that the hand's own error would make worthless."""
+    hand = problem.learned.doubts.hand_mm
+    point = problem.point(x)
+    whole, best = problem, _expected_loss(problem, point)
+    while True:
+        x = point.x
+        removal = np.zeros(problem.free.size)
+        removal[problem.free] = np.abs(x[:-1])
+        small = np.flatnonzero((removal > 0.0) & (removal < WORTH_A_STROKE * hand))
+        for station in small[np.argsort(removal[small])].tolist():
+            free = problem.free.copy()
+            free[station] = False
+            fewer = problem.with_free(free)
+            start = np.append(np.delete(x[:-1], int(problem.free[:station].sum())), x[-1])
+            if not _feasible(fewer, start):
+                continue
+            trial = fit_from(fewer, smoothness, fewer.point(start), NEARLY_FLAT)
+            then = _expected_loss(fewer, trial)
+            if then <= best + WORTH_THE_WORK:
+                problem, point, best = fewer, trial, min(best, then)
+                break
+        else:
+            break
+    least = best + WORTH_THE_WORK
+    nothing = np.zeros(problem.free.size, dtype=bool)
+    if drop_range_mm[0] <= 0.0 <= drop_range_mm[1]:
+        as_it_is = problem.with_free(nothing, drop_range_mm=(0.0, 0.0))
+        left = as_it_is.point(as_it_is.rest())
+        if _expected_loss(as_it_is, left) <= least:
+            return as_it_is, left.x
+    untouched = problem.with_free(nothing)
+    alone = fit_from(untouched, smoothness, untouched.point(untouched.rest()))
+    if _expected_loss(untouched, alone) <= least:
+        return untouched, alone.x
+    return problem, x if problem is whole else fit_from(problem, smoothness, point).x
+
+
+def _feasible(problem: Problem, x: FloatArray) -> bool:
+    return bool((problem.limits_matrix @ x >= problem.limits_least - 1e-9).all())
+
+
+def _expected_loss(problem: Problem, point: Point) -> float:
+    """What to expect after the hand has erred and the nut has put idle back: mean square misfit, and bands lost.
+
+    A band that leaves what is permitted counts as if it missed by as much again, so that a needle which serves is not
+    risked for a better mean.  A car left as it is keeps the idle it has, right or wrong.
+    """
+    learned, target = problem.learned, problem.target
+    misfit, slopes = point.misfit, point.by_needle
+    touched = np.zeros(problem.free.size)
+    touched[problem.free] = np.abs(point.x[:-1]) > LEAST_CUT_MM / 10.0
+    variance = np.zeros(misfit.size)
+    if touched.any() or point.x[-1] != 0.0:
+        idle = idle_band(learned, target)
+        if idle is not None:
+            misfit = misfit - slopes[:, -1] / slopes[idle, -1] * misfit[idle]
+        hand = (trimmed(slopes, idle)[:, :-1] * learned.doubts.hand_mm * touched) ** 2
+        variance = hand.sum(axis=1) + (slopes[:, -1] * nut_u_mm(learned, slopes[:, -1], idle)) ** 2
+    rich, lean = np.log(target.lambda_rich / target.lambda_target), np.log(target.lambda_lean / target.lambda_target)
+    known = problem.noise * problem.care / target.weight  # without the factor of bands that give way
+    doubt = np.sqrt(variance + known**2)
+    lost = ndtr((rich - misfit) / doubt) + ndtr((misfit - lean) / doubt)
+    return float((problem.care**2 * (misfit**2 + variance + ((lean - rich) / 2.0) ** 2 * lost)).sum())

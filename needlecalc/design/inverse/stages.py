@@ -1,0 +1,187 @@
+"""The first cut: as near the design as the stated risk of a rich band allows."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from needlecalc.design.inverse.fit import fit_from
+from needlecalc.design.inverse.problem import Problem
+from needlecalc.design.inverse.sure import Outlook
+from needlecalc.units import FloatArray
+
+RISK = 0.05
+TINY = 0.01  # held back by less than this is not worth a figure
+METERS = 0.02  # of the strongest: a station that matters to a tested band
+HALVINGS = 12
+AS_RICH_BEFORE = 0.005  # of lambda: made richer by less is not made richer
+MOST_LEAN = 4.0  # standard uncertainties to stay short of the target at most
+
+
+@dataclass(frozen=True)
+class FirstStage:
+    """Where to stop first.
+
+    Parameters
+    ----------
+    removal_mm : array, shape (n,)
+        Metal to take off in the first stage. [mm]
+    chance_rich_whole : float
+        Chance that the cut brings some band richer than permitted if all is cut at once; a band that would be so with
+        no cut at all, and gets no richer by it, is not counted. [-]
+    chance_rich : float
+        The same after the first stage. [-]
+    held_back : float
+        Standard uncertainties by which the first stage stays on the lean side; 0 when all can go at once. [-]
+    lambda_drawn : array, shape (s, m)
+        Lambda of the cars drawn, after the first stage. [-]
+    """
+
+    removal_mm: FloatArray
+    chance_rich_whole: float
+    chance_rich: float
+    held_back: float
+    lambda_drawn: FloatArray
+
+
+def first_stage(
+    problem: Problem,
+    smoothness: float,
+    x: FloatArray,
+    seen: Outlook,
+    after: Callable[[FloatArray], FloatArray],
+    *,
+    risk: float = RISK,
+) -> FirstStage:
+    """First cut whose chance of a band richer than permitted stays below a risk.
+
+    Parameters
+    ----------
+    problem : Problem
+        The problem solved.
+    smoothness : float
+        Its smoothness.
+    x : array, shape (free + 1,)
+        Its solution. [mm]
+    seen : Outlook
+        Outlook of the whole cut.
+    after : callable
+        Lambda of each car after any removal, worked out in full, not to first order as ``seen`` gives it.
+    risk : float
+        Greatest chance that any band ends richer than its permitted interval. [-]
+
+    Returns
+    -------
+    FirstStage
+        Removal of the first stage; nowhere more than that of the whole.
+
+    Notes
+    -----
+    Every band is aimed a number of its own standard uncertainties lean of its target; the number is the
+    least that brings the joint chance over all bands, counted on the cars drawn, below the risk.  Bands
+    known well are cut nearly to size, bands known badly are held back.  A car whose band would be too rich, or fail
+    its test, with no cut at all is not counted against a cut that makes it no richer.  Where the test is still in
+    danger, less is taken off the stations that meter the tested band, then off all.  Where even four are not
+    enough, a share of that cut is taken off that is.
+    """
+    here = problem.point(x)
+    whole = np.zeros(problem.free.size)
+    whole[problem.free] = x[:-1]
+    spread = np.log(seen.lambda_drawn).std(axis=0)
+    rich = problem.target.lambda_rich
+    tested = problem.target.tested
+    # A test is counted in full; other bands uncut to first order, which is exact enough near a band that is not cut.
+    uncut = after(np.zeros(whole.size)) if tested.any() and whole.any() else seen.moved(whole)
+    no_richer = np.where(tested, 0.0, uncut * (1.0 - AS_RICH_BEFORE))
+    anyway = uncut < rich
+
+    # A test in danger before any cut must be in no more danger after it.
+    bearable = max(risk, float((anyway & tested).any(axis=1).mean()))
+
+    def chance(drawn: FloatArray) -> float:
+        return float((drawn < rich).any(axis=1).mean())
+
+    def made_rich(drawn: FloatArray) -> float:
+        return float(((drawn < rich) & ~(anyway & (drawn >= no_richer))).any(axis=1).mean())
+
+    def held(times: float) -> tuple[FloatArray, FloatArray]:
+        # Held so far on the lean side, tests need no fence of their own.
+        fenceless = np.full(spread.size, -np.inf)
+        lean = replace(problem, start=problem.start - times * spread, tested=fenceless)
+        short = np.zeros(problem.free.size)
+        missed = replace(here, misfit=here.misfit - times * spread)
+        short[problem.free] = fit_from(lean, smoothness, missed).x[:-1]
+        short = np.clip(np.minimum(short, whole), 0.0 if (whole >= 0.0).all() else None, None)
+        return short, seen.moved(whole - short)
+
+    def test_kept(short: FloatArray) -> tuple[FloatArray, FloatArray]:
+        by_station = np.abs(here.by_needle[tested, :-1]).max(axis=0)
+        meters = by_station > METERS * by_station.max()
+        for share in (1.0, 0.75, 0.5, 0.25, 0.0):
+            trial = _tapered(problem, np.where(meters, share * short, short))
+            drawn = after(trial)
+            if chance(np.where(tested, drawn, np.inf)) <= bearable:
+                return trial, drawn
+        for share in (0.5, 0.25, 0.125):
+            drawn = after(share * trial)
+            if chance(np.where(tested, drawn, np.inf)) <= bearable:
+                return share * trial, drawn
+        return np.zeros(short.size), after(np.zeros(short.size))
+
+    at_once = made_rich(seen.lambda_drawn)
+    test_fails = chance(np.where(tested, seen.lambda_drawn, np.inf)) > bearable
+    rich_band = made_rich(seen.lambda_drawn) > risk
+    if not (rich_band or test_fails) or not whole.any():
+        return FirstStage(whole, at_once, at_once, 0.0, seen.lambda_drawn)
+    short, drawn, times = whole, seen.lambda_drawn, 0.0
+    if rich_band:
+        low, times = 0.0, MOST_LEAN
+        short, drawn = held(times)
+        for _ in range(HALVINGS):
+            middle = (low + times) / 2.0
+            trial, trial_drawn = held(middle)
+            if made_rich(trial_drawn) <= risk:
+                times, short, drawn = middle, trial, trial_drawn
+            else:
+                low = middle
+            if times - low < 0.02:
+                break
+        if made_rich(drawn) > risk and (short > 0.0).any():
+            # Bands that pull apart can be rich however lean all are aimed: take off a share of that cut only.
+            short, drawn = _a_share_of(short, whole, seen, lambda trial: made_rich(trial) <= risk)
+    # A thicker blank is no danger to a test, and less of it would be one.
+    if tested.any() and (whole >= 0.0).all():
+        short, drawn = test_kept(short)
+        leaner = np.median(np.log(drawn / seen.lambda_drawn), axis=0) / np.maximum(spread, 1e-9)
+        times = max(times, float(leaner[tested].max()), TINY if (short < whole).any() else 0.0)
+    return FirstStage(short, at_once, made_rich(drawn), times, drawn)
+
+
+def _tapered(problem: Problem, removal_mm: FloatArray) -> FloatArray:
+    """The removal, less where metal left standing outwards would else make a waist."""
+    present = problem.learned.present_mm()
+    left = np.maximum.accumulate((present - removal_mm)[::-1])[::-1]
+    return np.asarray(present - left)
+
+
+def _a_share_of(
+    short: FloatArray, whole: FloatArray, seen: Outlook, good: Callable[[FloatArray], bool]
+) -> tuple[FloatArray, FloatArray]:
+    """Greatest share of a cut that is good, and lambda after it; the cut itself where not even none is."""
+
+    def part(share: float) -> tuple[FloatArray, FloatArray]:
+        less = np.where(short > 0.0, share * short, short)
+        return less, seen.moved(whole - less)
+
+    if not good(part(0.0)[1]):
+        return part(1.0)
+    low, high = 0.0, 1.0
+    for _ in range(HALVINGS):
+        middle = (low + high) / 2.0
+        if good(part(middle)[1]):
+            low = middle
+        else:
+            high = middle
+    return part(low)

@@ -1,0 +1,1 @@
+"""What lambda should be: the idle by its test, every band by its load."""

@@ -1,0 +1,1 @@
+"""Faults before mixture: named checks, and the gate they open or lock."""

@@ -1,0 +1,73 @@
+"""Checks before a cut: faults of ignition, leaks, sensor and needle come before mixture."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from needlecalc.measure.checks.bands import band_checks
+from needlecalc.measure.checks.gas import gas_checks
+from needlecalc.measure.checks.gate import Checks
+from needlecalc.measure.checks.limits import CheckLimits
+from needlecalc.measure.checks.noted import GasReading, Ignition, Mechanical, NeedleReading, Sensor, Twins
+from needlecalc.measure.checks.typed import (
+    ignition_checks,
+    mechanical_checks,
+    needle_checks,
+    sensor_checks,
+    twin_checks,
+)
+from needlecalc.measure.drive.bands import Bands
+from needlecalc.parts.setup import Setup
+
+
+def check_engine(
+    bands: Bands | None = None,
+    *,
+    setup: Setup | None = None,
+    ignition: Ignition | None = None,
+    mechanical: Mechanical | None = None,
+    sensor: Sensor | None = None,
+    gases: Sequence[GasReading] | None = None,
+    twins: Twins | None = None,
+    needle: NeedleReading | None = None,
+    limits: CheckLimits | None = None,
+) -> Checks:
+    """Every check before a cut; whatever was not measured says so and is never green.
+
+    Parameters
+    ----------
+    bands : Bands or None
+        Bands of the drive, with lifts.
+    setup : Setup or None
+        Engine and carburettor of the drive.
+    ignition, mechanical, sensor, twins, needle : record or None
+        What the tuner wrote down.
+    gases : sequence of GasReading or None
+        Readings of an exhaust analyser.
+    limits : CheckLimits or None
+        Limits; the defaults when not given.
+
+    Returns
+    -------
+    Checks
+        A row a check; its ``gate()`` lets a cut through or refuses it.
+
+    Examples
+    --------
+    >>> found = check_engine(ignition=Ignition(lead_kohm=[9.8, 10.4, 11.1, 38.0], vacuum_source="ported"))
+    >>> found.named("plug leads").verdict, found.named("plug gaps").verdict
+    ('red', 'not measured')
+    """
+    held = limits or CheckLimits()
+    return Checks(
+        (
+            *mechanical_checks(mechanical, held),
+            *ignition_checks(ignition, held),
+            *sensor_checks(sensor, held),
+            *gas_checks(gases, held),
+            *twin_checks(twins, held),
+            *needle_checks(needle, held),
+            *band_checks(bands, setup, mechanical, held),
+        ),
+        held,
+    )

@@ -1,0 +1,217 @@
+"""The sign of air that did not pass the carburettor: lambda too lean by a share that falls with air flow."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from needlecalc.measure.drive.bands import Bands
+from needlecalc.parts.setup import Setup
+from needlecalc.physics.annulus import bore_flow, bore_flow_and_slopes
+from needlecalc.physics.leak import leak_flow_g_s
+from needlecalc.units import FloatArray
+
+LEAST_BANDS = 6
+LEAST_FLOW_RATIO = 3.0
+LEAST_LIFT_MM = 0.3
+LEANEST_LAMBDA = 1.25  # beyond it engines miss, and the meter reads leaner than the mixture
+
+# Doubts of what the needle itself should give, k=1; judgement.
+TABLE_MM = 0.003
+SHOULDER_MM = 0.1
+SHARE_OF_VISCOSITY = 0.1
+ECCENTRICITY = 0.3
+THROAT_TREND = 0.06
+REPEATABILITY = 0.004
+MODEL_SHARE, MODEL_RANGE = 0.015, 0.5
+COMMON_SHARE_OF_LIFT = 0.7
+ANY_SCALE = 1.0
+ROUNDS = 6
+# Lambda at full load moved by pulsation, by cylinders on one carburettor; cycle averages computed for this project.
+PULSATION = {1: 0.10, 2: 0.03}
+PULSATION_OF_MORE = 0.01
+LIFT_STEP_MM = 0.05
+
+
+@dataclass(frozen=True)
+class LeakSign:
+    """An air leak as the bands show it.
+
+    Parameters
+    ----------
+    area_mm2, area_u_mm2 : float
+        Effective area of a hole behind the throttle that fits best, and its standard uncertainty. [mm2]
+    idle_excess, idle_excess_u : float
+        How much leaner it makes the band of least air flow, as a share. [-]
+    bands : int
+        Bands used.
+    misfit : float
+        Square misfit of needle and leak together over its degrees of freedom; 1 where both fit. [-]
+    why_not : str
+        Why nothing can be said; empty where something can.
+    """
+
+    area_mm2: float = float("nan")
+    area_u_mm2: float = float("nan")
+    idle_excess: float = float("nan")
+    idle_excess_u: float = float("nan")
+    bands: int = 0
+    misfit: float = float("nan")
+    why_not: str = ""
+
+    def significance(self) -> float:
+        """Area over its uncertainty.
+
+        Returns
+        -------
+        float
+            Above 2.33 a sound engine would show it once in a hundred. [-]
+        """
+        return self.area_mm2 / self.area_u_mm2
+
+
+def leak_sign(bands: Bands, setup: Setup) -> LeakSign:
+    r"""Leak that the shape of lambda over air flow speaks for, against the needle fitted.
+
+    Parameters
+    ----------
+    bands : Bands
+        Bands with lifts and manifold pressure, idle among them.
+    setup : Setup
+        Engine and carburettor with the needle and jet of the drive.
+
+    Returns
+    -------
+    LeakSign
+        Area and idle excess with their doubts, or the reason why nothing can be said.
+
+    Notes
+    -----
+    A needle that is lean at idle and a leak look alike in lambda alone.  They part where the needle's table
+    says what it should give: generalised least squares of :math:`\ln\lambda` less that of the forward model on
+    :math:`-\ln(1 - A\,\psi(p)/\dot m)`, the scale left free.  The covariance holds what is doubtful of the
+    needle's own curve: every diameter, shoulder, bore length, eccentricity, viscosity, lift, throat,
+    pulsation and the flow law.  The flow through the hole is less at full load, so holds at 1250 to 1750 rpm
+    near full throttle beside light ones at equal air flow sharpen it most.
+
+    Air drawn in after the exhaust valves gives the same sign; a gas analyser tells the two apart.
+    """
+    keep, why_not = _usable(bands, setup)
+    if why_not:
+        return LeakSign(bands=int(keep.sum()), why_not=why_not)
+    air = setup.air
+    every_flow, every_hole = _flows(bands, setup)
+    pressure, flow, hole = bands.manifold_pressure_pa[keep], every_flow[keep], every_hole[keep]
+    expected, doubts, independent, by_flow = _expected(bands, setup, keep)
+    # A lift computed from the engine's air counts the leak in and stands too high; a lift read does not.
+    computed = np.array([source.startswith("computed") for source in bands.lift_source])[keep]
+    per_mm2 = hole / flow * np.where(computed, 1.0 - by_flow, 1.0)
+    each = setup.engine.cylinders // setup.engine.carburettors
+    pulsation = PULSATION.get(each, PULSATION_OF_MORE)
+    load = np.minimum(pressure / air.pressure_pa, 1.0)
+    columns = np.column_stack([doubts, pulsation * load**4, np.full(flow.size, ANY_SCALE)])
+    apart = np.log(flow)[:, None] - np.log(flow)[None, :]
+    noise = np.hypot(bands.lambda_se[keep] / bands.lambda_measured[keep], REPEATABILITY)
+    covariance = columns @ columns.T + np.diag(noise**2 + independent**2)
+    covariance += MODEL_SHARE**2 * np.exp(-0.5 * (apart / MODEL_RANGE) ** 2)
+    found = np.log(bands.lambda_measured[keep]) - expected
+    area, variance = 0.0, 1.0
+    for _ in range(ROUNDS):
+        taken = np.clip(area * per_mm2, -0.5, 0.8)
+        slope = per_mm2 / (1.0 - taken)
+        weighted = np.linalg.solve(covariance, slope)
+        variance = 1.0 / float(slope @ weighted)
+        area += variance * float(weighted @ (found + np.log1p(-taken)))
+        area = float(np.clip(area, -0.5 / per_mm2.max(), 0.8 / per_mm2.max()))
+    left = found + np.log1p(-np.clip(area * per_mm2, -0.5, 0.8))
+    misfit = float(left @ np.linalg.solve(covariance, left)) / (flow.size - 2)
+    # The band of least flow may be too lean to be used above, and is still the one that suffers most.
+    least = int(np.nanargmin(every_flow))
+    worst_per_mm2 = float(every_hole[least] / every_flow[least])
+    share = float(np.clip(area * worst_per_mm2, -0.5, 0.8))
+    doubt = float(np.sqrt(variance))
+    excess = 1.0 / (1.0 - share) - 1.0
+    return LeakSign(area, doubt, excess, doubt * worst_per_mm2 / (1.0 - share) ** 2, int(flow.size), misfit)
+
+
+def _flows(bands: Bands, setup: Setup) -> tuple[FloatArray, FloatArray]:
+    """Air of the engine in each band, and what a hole of 1 mm2 lets in there; NaN without pressure."""
+    air, engine = setup.air, setup.engine
+    pressure = bands.manifold_pressure_pa
+    known = np.isfinite(pressure)
+    computed = np.full(bands.rpm.size, np.nan)
+    computed[known] = engine.air_flow_g_s(bands.rpm[known], pressure[known], air, hold_edge=True)
+    flow = np.where(np.isfinite(bands.air_flow_g_s), bands.air_flow_g_s, computed)
+    hole = leak_flow_g_s(1.0, pressure, pressure_pa=air.pressure_pa, temperature_degc=air.temperature_degc)
+    return np.where(known, flow, np.nan), hole
+
+
+def _usable(bands: Bands, setup: Setup) -> tuple[NDArray[np.bool_], str]:
+    """Bands that can speak, and why they cannot."""
+    needle = setup.carburettor.needle
+    known = np.isfinite(bands.lift_mm) & np.isfinite(bands.manifold_pressure_pa)
+    place = setup.carburettor.position_mm(np.nan_to_num(bands.lift_mm))
+    on_needle = (place >= needle.stations_mm[0]) & (place <= needle.stations_mm[-1])
+    keep = known & on_needle & (np.nan_to_num(bands.lift_mm) >= LEAST_LIFT_MM) & (bands.lambda_measured <= LEANEST_LAMBDA)
+    if not known.any():
+        return keep, "bands need a lift and manifold pressure"
+    if keep.sum() < LEAST_BANDS:
+        return (
+            keep,
+            f"only {int(keep.sum())} bands have lift, manifold pressure and a mixture that burns; {LEAST_BANDS} are needed",
+        )
+    draw = bands.rpm[keep] * bands.manifold_pressure_pa[keep]
+    if draw.max() < LEAST_FLOW_RATIO * draw.min():
+        return keep, f"the bands span less than {LEAST_FLOW_RATIO:g} to 1 of air flow; add idle and full load"
+    return keep, ""
+
+
+def _expected(bands: Bands, setup: Setup, keep: NDArray[np.bool_]) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
+    """ln(lambda) but for its scale, its common doubts, its doubt band by band, and its slope by ln(air)."""
+    carburettor = setup.carburettor
+    needle, jet, valve = carburettor.needle, carburettor.jet, carburettor.air_valve
+    lift = bands.lift_mm[keep]
+
+    def state(at_mm: FloatArray) -> dict[str, FloatArray | float]:
+        return {
+            "bore_mm": jet.bore_mm,
+            "length_mm": jet.parallel_length_mm,
+            "pressure_pa": carburettor.fuel_pressure_pa(at_mm, setup.fuel),
+            "density_kg_m3": setup.fuel.density_kg_m3(),
+            "viscosity_mm2_s": setup.fuel.viscosity_mm2_s(),
+            "eccentricity": jet.eccentricity(),
+        }
+
+    flow, slopes = bore_flow_and_slopes(
+        carburettor.position_mm(lift), needle.stations_mm, needle.diameters_mm, **state(lift)
+    )
+    expected = np.log(valve.air_flow_g_s(lift, setup.air) / flow.fuel_flow_g_s)
+    lower = lift - LIFT_STEP_MM
+    there = bore_flow(carburettor.position_mm(lower), needle.stations_mm, needle.diameters_mm, **state(lower))
+    air_step = np.log(valve.air_flow_g_s(lift, setup.air) / valve.air_flow_g_s(lower, setup.air))
+    step = expected - np.log(valve.air_flow_g_s(lower, setup.air) / there.fuel_flow_g_s)
+    by_lift = step / LIFT_STEP_MM * np.nan_to_num(bands.lift_u_mm[keep])
+    height = lift / valve.throat_bore_mm
+    doubts = [
+        TABLE_MM * slopes.per_mm_diameter,
+        np.column_stack(
+            [
+                SHOULDER_MM * slopes.per_mm_position,
+                jet.parallel_length_u_mm * slopes.per_mm_length,
+                SHARE_OF_VISCOSITY * slopes.per_ln_viscosity,
+                COMMON_SHARE_OF_LIFT * by_lift,
+                THROAT_TREND * (height - height.mean()),
+            ]
+        ),
+    ]
+    if jet.mounting == "centred":
+        off = bore_flow(
+            carburettor.position_mm(lift),
+            needle.stations_mm,
+            needle.diameters_mm,
+            **{**state(lift), "eccentricity": ECCENTRICITY},
+        )
+        doubts.append(np.log(off.fuel_flow_g_s / flow.fuel_flow_g_s)[:, None])
+    return expected, np.hstack(doubts), by_lift, step / air_step

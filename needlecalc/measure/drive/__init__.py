@@ -1,0 +1,1 @@
+"""A drive: lag, steady samples, bands, drives brought together."""

@@ -1,0 +1,459 @@
+"""Bands: steady samples of a drive gathered by engine speed and load."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, fields, replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from needlecalc.arrays import read_only, same_length
+from needlecalc.errors import InputError
+from needlecalc.measure.drive.averages import band_means
+from needlecalc.measure.drive.lag import Lag, find_lag
+from needlecalc.measure.drive.signals import WARM_ABOVE_DEGC
+from needlecalc.measure.drive.steady import (
+    IDLE_BELOW_RPM,
+    LAMBDA_WITHIN,
+    OPENING_RISE,
+    OVERRUN_BELOW_PA,
+    PRESSURE_WITHIN_PA,
+    RPM_WITHIN,
+    SETTLE_S,
+    STEADY_S,
+    Steady,
+    load_of_rows,
+    steady_samples,
+)
+from needlecalc.measure.log.file import Log
+from needlecalc.parts.setup import Setup
+from needlecalc.show import Column, Shown, Table
+from needlecalc.units import FloatArray
+
+USUAL_RPM_EDGES = (500.0, 1100.0, 1750.0, 2250.0, 2750.0, 3250.0, 3750.0, 4250.0, 4750.0, 5250.0)
+NAMED_IN_FULL, WORST_NAMED = 12, 6  # of a longer list only so many are named, and the others counted
+# Pieces of a hold closer than this are one visit.
+VISIT_GAP_S = 5.0
+
+NOT_ALWAYS_KNOWN = (
+    "depression_pa",
+    "lift_common_u_mm",
+    "throttle_percent",
+    "effective_count",
+    "spread_within",
+    "spread_between",
+)
+
+
+def worst_of(bands: Sequence[int], badness: FloatArray | None = None) -> tuple[list[int], int]:
+    """Bands of a list to speak of: all where they are few, else the worst.
+
+    Parameters
+    ----------
+    bands : sequence of int
+        Positions, from 0.
+    badness : array, shape (m,), or None
+        How bad each band is; in the order given where it is not known. [any]
+
+    Returns
+    -------
+    list of int
+        Those to name: as given where all are, else worst first.
+    int
+        How many are left.
+
+    Examples
+    --------
+    >>> worst_of(range(14), np.arange(14.0))
+    ([13, 12, 11, 10, 9, 8], 8)
+    """
+    listed = [int(band) for band in bands]
+    if len(listed) <= NAMED_IN_FULL:
+        return listed, 0
+    if badness is not None:
+        listed = [listed[k] for k in np.argsort(-badness[listed], kind="stable")[:WORST_NAMED].tolist()]
+    return listed[:WORST_NAMED], len(bands) - WORST_NAMED
+
+
+@dataclass(frozen=True, repr=False, eq=False)
+class Bands(Shown):
+    """Measured mixture by engine speed and load; arrays have shape (m,), one entry a band.
+
+    Parameters
+    ----------
+    rpm, rpm_low, rpm_high : array, shape (m,)
+        Mean speed and the edges of the band. [1/min]
+    load : tuple of str
+        Name of the load.
+    count : array, shape (m,)
+        Accepted samples.
+    visits : array, shape (m,)
+        Separate holds they come from.
+    lambda_measured, lambda_spread, lambda_se : array, shape (m,)
+        Mean, spread of samples and standard error of the mean, k=1; the error counts visits, not only
+        samples. [-]
+    manifold_pressure_pa, air_flow_g_s : array, shape (m,)
+        Means; NaN where not logged. [Pa, g/s for the engine]
+    lift_mm, lift_u_mm : array, shape (m,)
+        Lift of the air valve and its standard uncertainty; NaN where not known. [mm]
+    lift_source : tuple of str
+        Where the lift comes from.
+    dropped : tuple of (str, int)
+        Rows of the log that are in no band, by reason.
+    log : Log or None
+        The log they come from.
+    assumptions : tuple of str
+        What was taken for granted.
+    depression_pa : array, shape (m,)
+        Depression over the jet where it was read, or computed under a slide; NaN where not known. [Pa]
+    lift_common_u_mm : array, shape (m,)
+        Part of ``lift_u_mm`` that all bands share: shift of each lift if the error they share is one sigma
+        high; NaN where not known. [mm]
+    throttle_percent : array, shape (m,)
+        Mean throttle; NaN where not logged. [%]
+    lift_setup : Setup or None
+        Setup under which the lifts stand; None where nothing was said of it.
+    effective_count : array, shape (m,)
+        Independent samples; NaN where not known.
+    spread_within, spread_between : array, shape (m,)
+        Spread of samples inside a visit, and of visits beyond what that explains, k=1; NaN where not
+        known. [-]
+    lag : Lag or None
+        Lag taken out of lambda.
+    setup : Setup or None
+        Parts, fuel and air they were measured with, where stated.
+    bank : tuple of str
+        Bank or carburettor of each band, where there are two; empty words where there is one.
+    """
+
+    rpm: FloatArray
+    rpm_low: FloatArray
+    rpm_high: FloatArray
+    load: tuple[str, ...]
+    count: NDArray[np.int64]
+    visits: NDArray[np.int64]
+    lambda_measured: FloatArray
+    lambda_spread: FloatArray
+    lambda_se: FloatArray
+    manifold_pressure_pa: FloatArray
+    air_flow_g_s: FloatArray
+    lift_mm: FloatArray
+    lift_u_mm: FloatArray
+    lift_source: tuple[str, ...]
+    dropped: tuple[tuple[str, int], ...] = ()
+    log: Log | None = None
+    assumptions: tuple[str, ...] = ()
+    depression_pa: FloatArray = field(default_factory=lambda: np.empty(0))
+    lift_common_u_mm: FloatArray = field(default_factory=lambda: np.empty(0))
+    throttle_percent: FloatArray = field(default_factory=lambda: np.empty(0))
+    lift_setup: Setup | None = None
+    effective_count: FloatArray = field(default_factory=lambda: np.empty(0))
+    spread_within: FloatArray = field(default_factory=lambda: np.empty(0))
+    spread_between: FloatArray = field(default_factory=lambda: np.empty(0))
+    lag: Lag | None = None
+    setup: Setup | None = None
+    bank: tuple[str, ...] = ()
+
+    def __post_init__(self) -> None:
+        for name in NOT_ALWAYS_KNOWN:
+            values = getattr(self, name)
+            object.__setattr__(self, name, values if len(values) else np.full(len(self.rpm), np.nan))
+        object.__setattr__(self, "bank", tuple(self.bank) or ("",) * len(self.rpm))
+        for name in ("rpm", "rpm_low", "rpm_high", "lambda_measured", "lambda_spread", "lambda_se"):
+            object.__setattr__(self, name, read_only(getattr(self, name), name))
+        for name in ("manifold_pressure_pa", "air_flow_g_s", "lift_mm", "lift_u_mm", *NOT_ALWAYS_KNOWN):
+            object.__setattr__(self, name, read_only(getattr(self, name), name, allow_nan=True))
+        same_length("bands", rpm=self.rpm, load=self.load, lambda_measured=self.lambda_measured, lift_mm=self.lift_mm)
+        same_length("bands", rpm=self.rpm, depression_pa=self.depression_pa, bank=self.bank)
+        same_length("bands", rpm=self.rpm, effective_count=self.effective_count, spread_between=self.spread_between)
+        if not self.rpm.size:
+            msg = "There is no band with enough steady samples; hold each speed for 5 s, or widen the bands."
+            raise InputError(msg)
+        low, high = float(self.lambda_measured.min()), float(self.lambda_measured.max())
+        if low < 0.5 or high > 2.0:
+            msg = f"lambda_measured runs from {low:g} to {high:g}, but must lie between 0.5 and 2; is it an AFR?"
+            raise InputError(msg)
+
+    def __repr__(self) -> str:
+        return f"Bands: {self.rpm.size}, {int(self.count.sum())} samples, {self.rpm.min():.0f} to {self.rpm.max():.0f} rpm"
+
+    def name(self, band: int) -> str:
+        """Name of a band as sheets print it.
+
+        Parameters
+        ----------
+        band : int
+            Position, from 0.
+
+        Returns
+        -------
+        str
+            Speed and load, and the bank where there are two.
+        """
+        return f"{self.rpm[band]:.0f} rpm {self.load[band]} {self.bank[band]}".rstrip()
+
+    def names(self, bands: Sequence[int], badness: FloatArray | None = None) -> str:
+        """Names of some bands in a row: all where they are few, else the worst and how many more.
+
+        Parameters
+        ----------
+        bands : sequence of int
+            Positions, from 0.
+        badness : array, shape (m,), or None
+            How bad each band is; in the order given where it is not known. [any]
+
+        Returns
+        -------
+        str
+            Names, between commas.
+
+        Examples
+        --------
+        >>> from needlecalc import typed_bands
+        >>> many = typed_bands(range(1000, 2500, 100), [1.0] * 15)
+        >>> many.names([0, 1])
+        '1000 rpm full, 1100 rpm full'
+        >>> many.names(range(14))
+        '1000 rpm full, 1100 rpm full, 1200 rpm full, 1300 rpm full, 1400 rpm full, 1500 rpm full and 8 more'
+        """
+        named, more = worst_of(bands, badness)
+        words = ", ".join(self.name(band) for band in named)
+        return f"{words} and {more} more" if more else words
+
+    def only(self, bands: Sequence[int]) -> Bands:
+        """Some of the bands, in the order named.
+
+        Parameters
+        ----------
+        bands : sequence of int
+            Positions, from 0.
+
+        Returns
+        -------
+        Bands
+            The same drive with fewer bands.
+
+        Examples
+        --------
+        >>> from needlecalc import typed_bands
+        >>> typed_bands([900, 2000, 3000], [0.97, 1.05, 1.12]).only([2, 0])
+        Bands: 2, 2 samples, 900 to 3000 rpm
+        """
+        chosen: dict[str, Any] = {}
+        for item in fields(self):
+            value = getattr(self, item.name)
+            if isinstance(value, np.ndarray):
+                chosen[item.name] = value[list(bands)]
+        for name in ("load", "lift_source", "bank"):
+            chosen[name] = tuple(getattr(self, name)[b] for b in bands)
+        return replace(self, **chosen)
+
+    def table(self) -> Table:
+        """Bands and the fate of all other rows, to be shown.
+
+        Returns
+        -------
+        Table
+            One row a band.
+        """
+        columns = (
+            Column("rpm", "rpm", ".0f"),
+            Column("load", "load"),
+            *((Column("bank", "bank"),) if any(self.bank) else ()),
+            Column("count", "samples", "d"),
+            Column("visits", "visits", "d"),
+            Column("effective_count", "independent", ".0f"),
+            Column("lambda_measured", "lambda", ".3f"),
+            Column("spread_within", "within", ".3f"),
+            Column("spread_between", "between visits", ".3f"),
+            Column("lambda_se", "std error", ".4f"),
+            Column("manifold_pressure_kpa", "manifold kPa", ".0f"),
+            Column("lift_mm", "lift mm", ".2f"),
+            Column("lift_u_mm", "+- mm", ".2f"),
+            *((Column("depression_pa", "depression Pa", ".0f"),) if np.isfinite(self.depression_pa).any() else ()),
+        )
+        rows = [
+            {
+                "rpm": float(self.rpm[b]),
+                "load": self.load[b],
+                "bank": self.bank[b],
+                "count": int(self.count[b]),
+                "visits": int(self.visits[b]),
+                "effective_count": float(self.effective_count[b]),
+                "lambda_measured": float(self.lambda_measured[b]),
+                "lambda_spread": float(self.lambda_spread[b]),
+                "spread_within": float(self.spread_within[b]),
+                "spread_between": float(self.spread_between[b]),
+                "lambda_se": float(self.lambda_se[b]),
+                "manifold_pressure_kpa": float(self.manifold_pressure_pa[b]) / 1e3,
+                "lift_mm": float(self.lift_mm[b]),
+                "lift_u_mm": float(self.lift_u_mm[b]),
+                "depression_pa": float(self.depression_pa[b]),
+            }
+            for b in range(self.rpm.size)
+        ]
+        notes = [f"{count} rows in no band: {reason}" for reason, count in self.dropped if count]
+        notes += [f"lift: {source}" for source in dict.fromkeys(self.lift_source) if source]
+        return Table("Bands", columns, rows, notes=[*notes, *self.assumptions])
+
+
+def make_bands(
+    log: Log,
+    *,
+    rpm_edges: Sequence[float] = USUAL_RPM_EDGES,
+    loads_pa: Mapping[str, tuple[float, float]] | None = None,
+    loads_percent: Mapping[str, tuple[float, float]] | None = None,
+    idle_below_rpm: float = IDLE_BELOW_RPM,
+    lag_s: float | Lag | None = None,
+    steady_s: float = STEADY_S,
+    settle_s: float = SETTLE_S,
+    rpm_within: float = RPM_WITHIN,
+    pressure_within_pa: float = PRESSURE_WITHIN_PA,
+    lambda_within: float = LAMBDA_WITHIN,
+    opening_rise: float = OPENING_RISE,
+    warm_above_degc: float = WARM_ABOVE_DEGC,
+    overrun_below_pa: float = OVERRUN_BELOW_PA,
+    least_count: int = 10,
+) -> Bands:
+    """Bands of steady samples from a log.
+
+    Parameters
+    ----------
+    log : Log
+        The drive.
+    rpm_edges : sequence of float
+        Edges of the bands, rising. [1/min]
+    loads_pa : mapping or None
+        Name of each load to its range of manifold pressure; the usual three when not given. [Pa]
+    loads_percent : mapping or None
+        The same by throttle, for logs without manifold pressure.  With neither logged, every load is
+        "all". [%]
+    idle_below_rpm : float
+        Below this speed the load is "idle" whatever the pressure. [1/min]
+    lag_s : float, Lag or None
+        Lag of the lambda reading behind the engine; estimated from the log when not given. [s]
+    steady_s : float
+        Length of the window that must be steady around a sample. [s]
+    settle_s : float
+        Time left out after an opening. [s]
+    rpm_within : float
+        Greatest range of speed in the window, as a share of the speed. [-]
+    pressure_within_pa : float
+        Greatest range of manifold pressure in the window. [Pa]
+    lambda_within : float
+        Greatest change of lambda from one half of the window to the other. [-]
+    opening_rise : float
+        Rise of air flow that makes an opening, as a share. [-]
+    warm_above_degc : float
+        Least temperature of the coolant, where logged. [degC]
+    overrun_below_pa : float
+        Manifold pressure below which a fast engine is overrunning. [Pa]
+    least_count : int
+        Least accepted samples of a band.
+
+    Returns
+    -------
+    Bands
+        Samples in bands and rows dropped add up to the rows of the log.
+
+    Raises
+    ------
+    InputError
+        If no band has enough samples, or the edges do not rise.
+
+    Notes
+    -----
+    Rules of steadiness: :func:`needlecalc.measure.drive.steady.steady_samples`; lag:
+    :func:`needlecalc.measure.drive.lag.find_lag`; means and errors:
+    :func:`needlecalc.measure.drive.averages.band_means`.  Pieces of a band less than 5 s apart are one visit.
+    """
+    edges = read_only(rpm_edges, "rpm_edges")
+    if edges.size < 2 or (np.diff(edges) <= 0.0).any():
+        msg = "rpm_edges must rise and be at least two; list the speeds where one band ends and the next begins."
+        raise InputError(msg)
+    if log.rpm.size < 2:
+        msg = f"log {log.name} has a single row, and a band needs readings held for seconds; log a drive."
+        raise InputError(msg)
+    steady = steady_samples(
+        log,
+        find_lag(log, lag_s),
+        steady_s=steady_s,
+        settle_s=settle_s,
+        rpm_within=rpm_within,
+        pressure_within_pa=pressure_within_pa,
+        lambda_within=lambda_within,
+        opening_rise=opening_rise,
+        warm_above_degc=warm_above_degc,
+        overrun_below_pa=overrun_below_pa,
+    )
+    names, load, outside = load_of_rows(log, loads_pa=loads_pa, loads_percent=loads_percent, idle_below_rpm=idle_below_rpm)
+    left = dict(steady.dropped())
+    fit = steady.fate == 0
+    left[outside] = int((fit & (load < 0)).sum())
+    fit = fit & (load >= 0)
+    slot = np.searchsorted(edges, log.rpm, side="right") - 1
+    inside = (slot >= 0) & (slot < edges.size - 1)
+    left["engine speed outside every band"] = int((fit & ~inside).sum())
+    fit &= inside
+    places = [(s, n) for s in range(edges.size - 1) for n in range(len(names))]
+    found = [np.flatnonzero(fit & (slot == s) & (load == n)) for s, n in places]
+    few = f"fewer than {least_count} samples in the band"
+    left[few] = sum(rows.size for rows in found if rows.size < least_count)
+    kept = [
+        (s, names[n], rows) for (s, n), rows in zip(places, found, strict=True) if rows.size and rows.size >= least_count
+    ]
+    return _bands(steady, edges, kept, tuple((reason, count) for reason, count in left.items() if count))
+
+
+def _visits(time: FloatArray) -> NDArray[np.intp]:
+    """Visit of each sample of a band, from 0."""
+    return np.concatenate([[0], np.cumsum(np.diff(time) > VISIT_GAP_S)]).astype(np.intp)
+
+
+def _bands(
+    steady: Steady, edges: FloatArray, kept: list[tuple[int, str, NDArray[np.intp]]], dropped: tuple[tuple[str, int], ...]
+) -> Bands:
+    """The record, from the rows of each band."""
+    log = steady.log
+    if not kept:
+        msg = "There is no band with enough steady samples; hold each speed for 5 s, or widen the bands."
+        raise InputError(msg)
+    rows = [here for _, _, here in kept]
+    visits = [_visits(log.time_s[here]) for here in rows]
+    step_s = float(np.median(np.diff(log.time_s)))
+    means, correlation_s = band_means([steady.lambda_burnt[here] for here in rows], visits, rows, step_s=step_s)
+
+    def mean(array: FloatArray | None) -> FloatArray:
+        return np.array([part.mean_of(array, here) for here, part in zip(rows, means, strict=True)])
+
+    lift = mean(log.lift_mm)
+    return Bands(
+        mean(log.rpm),
+        np.array([edges[slot] for slot, _, _ in kept]),
+        np.array([edges[slot + 1] for slot, _, _ in kept]),
+        tuple(name for _, name, _ in kept),
+        np.array([here.size for here in rows], dtype=np.int64),
+        np.array([int(visit[-1]) + 1 for visit in visits], dtype=np.int64),
+        np.array([part.mean for part in means]),
+        np.array([steady.lambda_burnt[here].std(ddof=1) if here.size > 1 else 0.0 for here in rows]),
+        np.array([part.se for part in means]),
+        mean(log.manifold_pressure_pa),
+        mean(log.air_flow_g_s),
+        lift,
+        np.array([part.error_of(log.lift_mm, here) for here, part in zip(rows, means, strict=True)]),
+        tuple("logged" if np.isfinite(value) else "" for value in lift),
+        dropped,
+        log,
+        (
+            f"lambda read {steady.lag.seconds:.2f} +- {steady.lag.seconds_u:.2f} s late, {steady.lag.source}",
+            f"samples hang together for {correlation_s:.2g} s; standard errors count visits and are widened for few of them",
+            *steady.assumptions,
+        ),
+        throttle_percent=mean(log.throttle_percent),
+        effective_count=np.array([part.effective_count for part in means]),
+        spread_within=np.array([part.spread_within for part in means]),
+        spread_between=np.array([part.spread_between for part in means]),
+        lag=steady.lag,
+    )

@@ -1,0 +1,221 @@
+"""Lag of the lambda reading behind the engine: from the log, from the pipe, or as given."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from needlecalc.arrays import check_range
+from needlecalc.measure.drive.lagfit import fit_lag
+from needlecalc.measure.log.file import Log
+from needlecalc.physics.limits import check_each
+from needlecalc.show import Column, Shown, Table
+from needlecalc.units import FloatArray, kelvin_from_degc
+
+USUAL_LAG_S, USUAL_LAG_U_S = 0.4, 0.2
+STATED_LAG_U_S = 0.1
+GAS_CONSTANT_J_MOL_K = 8.314462618
+EXHAUST_KG_MOL = 0.0288
+# Fall of the piston, filling of the manifold and wet walls are not told from the sensor: judgement.
+MODEL_U_S = 0.04
+# Beyond the first the estimate says so, beyond the second the usual lag is taken.
+TIGHT_S, WORST_U_S = 0.1, 0.12
+COVERS_90 = 1.645
+
+
+@dataclass(frozen=True, repr=False)
+class Lag(Shown):
+    """Time by which the lambda reading follows the engine.
+
+    Parameters
+    ----------
+    seconds, seconds_u : float
+        The lag and its standard uncertainty. [s]
+    source : str
+        Where it comes from.
+
+    Examples
+    --------
+    >>> Lag(0.4, 0.1, "as stated")
+    Lag 0.40 +- 0.10 s, as stated
+    """
+
+    seconds: float
+    seconds_u: float
+    source: str
+
+    def __post_init__(self) -> None:
+        check_range(self.seconds, "lag_s", 0.0, 5.0, cure="It is the delay of the sensor in seconds.")
+        check_range(self.seconds_u, "lag_u_s", 0.0, 5.0, cure="It is a standard uncertainty in seconds.")
+
+    def __repr__(self) -> str:
+        return f"Lag {self.seconds:.2f} +- {self.seconds_u:.2f} s, {self.source}"
+
+    def table(self) -> Table:
+        """The lag, to be shown.
+
+        Returns
+        -------
+        Table
+            One row.
+        """
+        columns = (Column("lag_s", "lag s", ".2f"), Column("lag_u_s", "+- s", ".2f"), Column("source", "source"))
+        row = {"lag_s": self.seconds, "lag_u_s": self.seconds_u, "source": self.source}
+        return Table("Lag of the lambda reading", columns, [row])
+
+
+def transport_lag_s(
+    pipe_volume_cm3: ArrayLike,
+    air_flow_g_s: ArrayLike,
+    *,
+    gas_temperature_degc: ArrayLike = 500.0,
+    pressure_pa: ArrayLike = 101325.0,
+    lambda_ratio: ArrayLike = 1.0,
+    afr_stoich: ArrayLike = 14.3,
+) -> FloatArray:
+    r"""Time the exhaust takes from the valves to the sensor.
+
+    .. math:: t = \frac{V\,p\,M}{R\,T\,\dot m_a\,(1 + 1/(\lambda\,\mathrm{AFR_{st}}))}
+
+    Parameters
+    ----------
+    pipe_volume_cm3 : array_like, shape (...)
+        Volume of manifold and pipe between valves and sensor, for all cylinders the flow passes. [cm3]
+    air_flow_g_s : array_like, shape (...)
+        Air flow of the cylinders behind that pipe. [g/s]
+    gas_temperature_degc : array_like, shape (...)
+        Mean temperature of the gas in it; some 330 degC at idle to 780 degC flat out. [degC]
+    pressure_pa : array_like, shape (...)
+        Its pressure. [Pa]
+    lambda_ratio : array_like, shape (...)
+        Lambda burnt. [-]
+    afr_stoich : array_like, shape (...)
+        Stoichiometric air-fuel ratio of the fuel. [-]
+
+    Returns
+    -------
+    float or array, shape (...)
+        Transport time; it goes as 1/flow. [s]
+
+    Raises
+    ------
+    InputError
+        If a value is not positive or not a number.
+
+    Notes
+    -----
+    Plug flow of an ideal gas of 28.8 g/mol, no mixing on the way.
+
+    References
+    ----------
+    .. [1] Derived for this project from the ideal gas law; temperatures are common practice, no source.
+
+    Examples
+    --------
+    >>> print(f"{transport_lag_s(1134.0, 15.0, gas_temperature_degc=527.0):.3f} s")
+    0.031 s
+    """
+    volume_m3 = check_each(pipe_volume_cm3, "pipe_volume_cm3", 0.0, 1e5, cure="A litre is 1000 cm3.") * 1e-6
+    air_kg_s = check_each(air_flow_g_s, "air_flow_g_s", 0.0, open_low=True) * 1e-3
+    kelvin = kelvin_from_degc(check_each(gas_temperature_degc, "gas_temperature_degc", 0.0, 1200.0))
+    pressure = check_each(pressure_pa, "pressure_pa", 0.0, open_low=True)
+    ratio = check_each(lambda_ratio, "lambda_ratio", 0.5, 3.0)
+    stoich = check_each(afr_stoich, "afr_stoich", 6.0, 18.0)
+    density = pressure * EXHAUST_KG_MOL / (GAS_CONSTANT_J_MOL_K * kelvin)
+    return np.asarray(volume_m3 * density / (air_kg_s * (1.0 + 1.0 / (ratio * stoich))))[()]
+
+
+def lag_from_pipe(
+    pipe_volume_cm3: float,
+    air_flow_g_s: float,
+    *,
+    rpm: float = 2500.0,
+    sensor_s: float = 0.15,
+    gas_temperature_degc: float = 500.0,
+) -> Lag:
+    """Lag from the pipe's volume, half a working cycle, and the sensor.
+
+    Parameters
+    ----------
+    pipe_volume_cm3 : float
+        Volume between valves and sensor. [cm3]
+    air_flow_g_s : float
+        Air flow in the middle of the drive. [g/s]
+    rpm : float
+        Engine speed there. [1/min]
+    sensor_s : float
+        Time in which sensor and meter follow 63 % of a step; 0.15 s is common practice with the
+        smoothing most meters do, no source. [s]
+    gas_temperature_degc : float
+        Mean temperature of the gas. [degC]
+
+    Returns
+    -------
+    Lag
+        With an uncertainty of a third of itself: judgement.
+
+    Examples
+    --------
+    >>> lag_from_pipe(1500.0, 15.0)
+    Lag 0.22 +- 0.07 s, pipe of 1500 cm3 at 15 g/s, half a cycle at 2500 rpm, sensor 0.15 s
+    """
+    check_range(rpm, "rpm", 200.0, 12000.0, cure="It is the engine speed in the middle of the drive.")
+    check_range(sensor_s, "sensor_s", 0.0, 3.0, cure="It is the time for 63 % of a step.")
+    pipe = float(transport_lag_s(pipe_volume_cm3, air_flow_g_s, gas_temperature_degc=gas_temperature_degc))
+    seconds = pipe + 0.5 * 120.0 / rpm + sensor_s
+    words = f"pipe of {pipe_volume_cm3:g} cm3 at {air_flow_g_s:g} g/s, half a cycle at {rpm:g} rpm, sensor {sensor_s:g} s"
+    return Lag(seconds, seconds / 3.0, words)
+
+
+def find_lag(log: Log, lag_s: float | Lag | None = None) -> Lag:
+    r"""Lag of a log: as given, else estimated from the log, else the usual one.
+
+    Parameters
+    ----------
+    log : Log
+        The drive.
+    lag_s : float, Lag or None
+        The lag, where it is known; 0.1 s of uncertainty is added to a bare number. [s]
+
+    Returns
+    -------
+    Lag
+        Its ``source`` says which of the three it is, and why none could be estimated.
+
+    Raises
+    ------
+    InputError
+        If the number given is no lag.
+
+    Notes
+    -----
+    The lag meant is the shift that brings readings in line with what caused them: the mean of the response to a
+    short puff of mixture, which is delay + transport + time constant of the sensor.  It is that at middling
+    flow, the geometric mean of the log's 5 % and 95 % points of speed times load; the part that is pipe is
+    longer below and shorter above (:func:`transport_lag_s`).
+
+    It is fitted to closings (:func:`needlecalc.measure.drive.lagfit.fit_lag`), with 0.04 s joined to its uncertainty
+    for what the model leaves out: the piston's fall and the filling of the manifold (some 0.05 s, which
+    count as lag), and the fuel on the walls.  An estimate whose 90 % interval is wider than +- 0.1 s says so;
+    beyond 0.12 s of standard uncertainty the usual lag is taken.
+
+    The mean of a band hardly depends on the lag, as its window is steady: it tells which rows to use.
+    """
+    if isinstance(lag_s, Lag):
+        return lag_s
+    if lag_s is not None:
+        return Lag(
+            check_range(lag_s, "lag_s", 0.0, 5.0, cure="It is the delay of the sensor in seconds."),
+            STATED_LAG_U_S,
+            "as stated",
+        )
+    found = fit_lag(log)
+    if not isinstance(found, str):
+        spread = float(np.hypot(found.lag_u_s, MODEL_U_S))
+        if spread <= WORST_U_S:
+            loose = f", good to {COVERS_90 * spread:.2f} s only" if COVERS_90 * spread > TIGHT_S else ""
+            return Lag(found.lag_s, spread, f"estimated from {found.signal} and lambda in this log{loose}")
+        found = f"the log tells it only within {spread:.2f} s"
+    return Lag(USUAL_LAG_S, USUAL_LAG_U_S, f"assumed (common practice), as {found}")

@@ -1,0 +1,1 @@
+"""Lift of each band, by every way, with its doubt."""

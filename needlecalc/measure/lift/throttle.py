@@ -1,0 +1,166 @@
+r"""Lift from throttle and speed, on a model that the readings of the same drive have set.
+
+The engine pumps what the throttle passes: at the manifold pressure :math:`r\,p_0`
+
+.. math:: K\,[c + 1 - \cos(\pi\alpha/2)]\,\psi(r) = V\,n\,r,
+
+with :math:`\alpha` the opening from 0 to 1 and :math:`\psi` the isentropic flow of a nozzle over its choked
+flow.  The three figures *V* (pumping), *K* (throttle) and *c* (opening when shut) have no use but to join
+one running point to the next, so they are fitted to lifts read in the drive, and judged by leaving each
+reading out in turn.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.optimize import least_squares
+
+from needlecalc.errors import InputError
+from needlecalc.measure.drive.bands import Bands
+from needlecalc.measure.lift.ways import LiftDoubts, LiftWay, lift_shift_mm
+from needlecalc.parts.engine import VolumetricEfficiency
+from needlecalc.parts.setup import Setup
+from needlecalc.physics.isentropic import HEAT_CAPACITY_RATIO_AIR
+from needlecalc.units import FloatArray
+
+LEAST_READINGS = 6
+MODEL_U = 0.03
+LEAST_LIFT_MM = 0.3
+SPEED_BEYOND = 0.1
+FLOW_BEYOND = 0.1
+WORST_SHARE = 0.25
+REFERENCE_RPM = 3000.0
+
+
+@dataclass(frozen=True)
+class _Model:
+    """ln of the pumping and of the throttle in g/s, ln of the opening when shut."""
+
+    ln_pumping: float
+    ln_throttle: float
+    ln_shut: float
+
+    def flow_g_s(self, rpm: FloatArray, throttle_percent: FloatArray) -> FloatArray:
+        """Air of one carburettor."""
+        turns = rpm / REFERENCE_RPM
+        opening = np.exp(self.ln_shut) + 1.0 - np.cos(np.pi / 200.0 * throttle_percent)
+        demand = np.log(opening / turns) + self.ln_throttle - self.ln_pumping
+        return np.asarray(np.exp(self.ln_pumping) * turns * np.interp(demand, _LN_DEMAND, _RATIO))
+
+
+def _nozzle() -> tuple[FloatArray, FloatArray]:
+    """Manifold over outside pressure by ln of what the throttle could pass over what is pumped."""
+    gamma = HEAT_CAPACITY_RATIO_AIR
+    critical = (2.0 / (gamma + 1.0)) ** (gamma / (gamma - 1.0))
+    ratio = np.concatenate([np.geomspace(0.02, critical, 60), 1.0 - np.geomspace(1.0 - critical, 1e-5, 240)[1:]])
+    inside = np.maximum(ratio, critical)
+    flow = np.sqrt(inside ** (2.0 / gamma) - inside ** ((gamma + 1.0) / gamma))
+    return np.log(ratio * flow[0] / flow), ratio
+
+
+_LN_DEMAND, _RATIO = _nozzle()
+
+
+def throttle_way(bands: Bands, setup: Setup, read: LiftWay, doubts: LiftDoubts) -> LiftWay:
+    """Lifts computed from throttle and speed.
+
+    Parameters
+    ----------
+    bands : Bands
+        Bands with ``throttle_percent``.
+    setup : Setup
+        Carburettor and air, and the engine for a first guess.
+    read : LiftWay
+        Lifts read in this drive, six or more.
+    doubts : LiftDoubts
+        What lifts are doubted for.
+
+    Returns
+    -------
+    LiftWay
+        At bands with a reading the lift that the other readings foretell, NaN at the least and the
+        greatest.  NaN where no throttle was logged, and where speed or air flow lie beyond those of the
+        readings.  The own doubt is the rms miss of readings left out in turn, less their own doubt, and
+        3 % of air flow at least.
+
+    Raises
+    ------
+    InputError
+        If too few bands have both a reading and a throttle, or the model misses the readings by too much.
+    """
+    throttle = bands.throttle_percent
+    marks = np.flatnonzero(np.isfinite(read.lift_mm) & np.isfinite(throttle))
+    if marks.size < LEAST_READINGS:
+        msg = (
+            f"Throttle and speed tell the lift only after {LEAST_READINGS} lifts read in the same drive at bands with "
+            f"logged throttle, but there are {marks.size}; read more with a marker rod and type lift_mm in."
+        )
+        raise InputError(msg)
+    valve, air = setup.carburettor.air_valve, setup.air
+    lift = np.maximum(read.lift_mm[marks], LEAST_LIFT_MM)
+    seen = np.log(valve.air_flow_g_s(lift, air))
+    per_share = lift_shift_mm(setup, np.exp(seen), 0.01) / 0.01
+    read_u = read.u_mm()[marks] / per_share
+    doubt = np.hypot(read_u, MODEL_U)
+    rpm, opening = bands.rpm[marks], throttle[marks]
+    guess = _guess(setup)
+    model = _fitted(guess, rpm, opening, seen, doubt)
+    flow = np.full(throttle.shape, np.nan)
+    known = np.isfinite(throttle)
+    flow[known] = model.flow_g_s(bands.rpm[known], throttle[known])
+    miss = np.full(marks.size, np.nan)
+    for k in range(marks.size):
+        rest = np.arange(marks.size) != k
+        flow[marks[k]] = np.nan
+        if seen[rest].min() < seen[k] < seen[rest].max():  # an end left out would be foretold from one side only
+            alone = _fitted(guess, rpm[rest], opening[rest], seen[rest], doubt[rest])
+            flow[marks[k]] = alone.flow_g_s(rpm[k : k + 1], opening[k : k + 1])[0]
+            miss[k] = np.log(flow[marks[k]]) - seen[k]
+    # The misses hold the readings' own errors too, which the model is not to answer for.
+    share = max(float(np.sqrt(np.maximum(np.nanmean(miss**2 - read_u**2), 0.0))), MODEL_U)
+    if share > WORST_SHARE:
+        worst = int(np.nanargmax(np.abs(miss)))
+        msg = (
+            f"Throttle and speed miss the air flow of the lifts read by {100 * share:.0f} %, more than "
+            f"{100 * WORST_SHARE:.0f} %, worst at {bands.name(int(marks[worst]))}; check the throttle sensor's ends and "
+            "that reading, or read the other bands too."
+        )
+        raise InputError(msg)
+    flow[known & ~_near(bands.rpm, flow, rpm, np.exp(seen))] = np.nan
+    own = lift_shift_mm(setup, flow, share)
+    words = f"computed from throttle and speed, set by {marks.size} lifts read (+- {100 * share:.0f} % of air flow)"
+    zero = np.where(np.isfinite(flow), doubts.zero_u_mm, np.nan)
+    name, suspects = "throttle and speed", "throttle sensor, or the readings that set it"
+    return LiftWay(name, words, valve.lift_mm(flow, air), zero, own, suspects, flow)
+
+
+def _guess(setup: Setup) -> FloatArray:
+    """First guess: the engine's pumping, a throttle twice its need, a hundredth open when shut."""
+    filling = setup.engine.volumetric_efficiency
+    level = float(filling.efficiency[:, -1].mean()) if isinstance(filling, VolumetricEfficiency) else filling
+    litres_s = setup.engine.displacement_cm3 * 1e-3 * REFERENCE_RPM / 120.0 / setup.engine.carburettors
+    pumping = np.log(litres_s * level * setup.air.density_kg_m3())
+    return np.array([pumping, pumping + np.log(2.0), np.log(0.01)])
+
+
+def _fitted(guess: FloatArray, rpm: FloatArray, throttle: FloatArray, seen: FloatArray, doubt: FloatArray) -> _Model:
+    """Model nearest the flows seen; loose ties to the guess keep what no reading tells finite."""
+    looseness = np.array([0.2, 1.5, 1.5])
+
+    def misses(x: FloatArray) -> FloatArray:
+        flow = _Model(*(float(value) for value in x)).flow_g_s(rpm, throttle)
+        return np.concatenate([(np.log(flow) - seen) / doubt, (x - guess) / looseness])
+
+    found = least_squares(misses, guess)
+    return _Model(*(float(value) for value in found.x))
+
+
+def _near(rpm: FloatArray, flow: FloatArray, rpm_seen: FloatArray, flow_seen: FloatArray) -> NDArray[np.bool_]:
+    """Whether points lie within the readings' speeds and flows, or a little beyond."""
+    low, high = 1.0 - SPEED_BEYOND, 1.0 + SPEED_BEYOND
+    speed_in = (rpm >= low * rpm_seen.min()) & (rpm <= high * rpm_seen.max())
+    low, high = 1.0 - FLOW_BEYOND, 1.0 + FLOW_BEYOND
+    return np.asarray(speed_in & (flow >= low * flow_seen.min()) & (flow <= high * flow_seen.max()))

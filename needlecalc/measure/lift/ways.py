@@ -1,0 +1,348 @@
+"""Ways to the lift: read, by sensor, or computed from air flow, each with what it shares and what it does not."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, fields
+
+import numpy as np
+
+from needlecalc.arrays import check_range
+from needlecalc.errors import InputError
+from needlecalc.measure.drive.bands import Bands
+from needlecalc.parts.engine import VolumetricEfficiency
+from needlecalc.parts.setup import Setup
+from needlecalc.units import FloatArray
+
+WEIGHED = "weighed against"
+BEYOND_SIGMAS = 2.0
+ALIKE_SHARE = 0.9  # of the variance of a computed lift that its neighbours share
+ALIKE_OVER = 0.7  # ratio of lifts, in ln, over which they do
+OPEN_THROTTLE = 0.8  # of the outside pressure: above it the pulses of the cylinders reach the air valve
+
+
+@dataclass(frozen=True)
+class LiftDoubts:
+    """What lifts are doubted for; standard uncertainties, k=1, all judgement without a source.
+
+    Parameters
+    ----------
+    throat_u : float
+        Discharge coefficient of the throat, as a share; shared by all bands. [-]
+    throat_shape_u : float
+        Its change from lift to lift, as a share. [-]
+    balance_u : float
+        Depression from piston, spring and disc, as a share; the air flow errs by half of it, shared. [-]
+    meter_u : float
+        Level of the air-flow meter, as a share; shared. [-]
+    meter_shape_u : float
+        Its error from flow to flow, as a share. [-]
+    manifold_pressure_u_pa : float
+        Manifold pressure gauge. [Pa]
+    pulsation_u : float
+        Rise of the piston by pulses that reach it through an open throttle, as a share of air flow. [-]
+    sensor_u_mm : float
+        Lift sensor. [mm]
+    zero_u_mm : float
+        Zero of the sensor or of the readings, part of their uncertainty that all bands share. [mm]
+    """
+
+    throat_u: float = 0.05
+    throat_shape_u: float = 0.02
+    balance_u: float = 0.04
+    meter_u: float = 0.03
+    meter_shape_u: float = 0.01
+    manifold_pressure_u_pa: float = 700.0
+    pulsation_u: float = 0.02
+    sensor_u_mm: float = 0.2
+    zero_u_mm: float = 0.1
+
+    def __post_init__(self) -> None:
+        for item in fields(self):
+            high = 1e4 if item.name.endswith("_pa") else 5.0 if item.name.endswith("_mm") else 0.5
+            check_range(getattr(self, item.name), item.name, 0.0, high, cure="It is one sigma.")
+
+    def throat_share(self) -> float:
+        """Doubt of the air that passes at a lift, shared by all bands.
+
+        Returns
+        -------
+        float
+            Standard uncertainty of the air flow, as a share. [-]
+        """
+        return float(np.hypot(self.throat_u, self.balance_u / 2.0))
+
+
+@dataclass(frozen=True, eq=False)
+class LiftWay:
+    """Lifts got in one way; arrays have shape (m,), one entry a band, NaN where it gives none.
+
+    Parameters
+    ----------
+    name : str
+        The way, for tables.
+    words : str
+        The way, as the source of a lift.
+    lift_mm : array, shape (m,)
+        Lift. [mm]
+    common_u_mm : array, shape (m,)
+        Shift of each lift if the error all bands share is one sigma high. [mm]
+    own_u_mm : array, shape (m,)
+        Standard uncertainty of each band's own. [mm]
+    suspects : str
+        What to look at where the way is wrong as a whole.
+    flow_g_s : array, shape (m,) or (0,)
+        Air flow of one carburettor that the lift was computed from; empty for a lift that was read. [g/s]
+    flow_u : float
+        Shared doubt of that air flow, as a share. [-]
+    flow_own_u : array, shape (m,), or float
+        Each band's own doubt of it, as a share. [-]
+    notes : tuple of str
+        What was taken for granted.
+    """
+
+    name: str
+    words: str
+    lift_mm: FloatArray
+    common_u_mm: FloatArray
+    own_u_mm: FloatArray
+    suspects: str
+    flow_g_s: FloatArray
+    flow_u: float = 0.0
+    flow_own_u: FloatArray | float = 0.0
+    notes: tuple[str, ...] = ()
+
+    def u_mm(self) -> FloatArray:
+        """Whole standard uncertainty.
+
+        Returns
+        -------
+        array, shape (m,)
+            Shared and own part together. [mm]
+        """
+        return np.hypot(self.common_u_mm, self.own_u_mm)
+
+
+def alike(lift_mm: FloatArray) -> FloatArray:
+    """Correlation of the own errors of computed lifts: each errs much as its neighbours do.
+
+    Parameters
+    ----------
+    lift_mm : array, shape (m,)
+        Lifts. [mm]
+
+    Returns
+    -------
+    array, shape (m, m)
+        Correlation, 1 on the diagonal. [-]
+
+    Notes
+    -----
+    Filling, throat and pulses change little from one running point to the next, so all but a tenth of the
+    variance is a pattern that fades with the ratio of the lifts; share and range are judgement, no source.
+
+    Examples
+    --------
+    >>> print(alike(np.array([2.0, 2.0, 20.0])).round(2))
+    [[1.   0.9  0.06]
+     [0.9  1.   0.06]
+     [0.06 0.06 1.  ]]
+    """
+    apart = np.abs(np.subtract.outer(np.log(lift_mm + 1.0), np.log(lift_mm + 1.0)))
+    out = ALIKE_SHARE * np.exp(-apart / ALIKE_OVER)
+    np.fill_diagonal(out, 1.0)
+    return np.asarray(out)
+
+
+def lift_shift_mm(setup: Setup, flow_g_s: FloatArray, share: FloatArray | float) -> FloatArray:
+    """Shift of the lift when the air flow is a share more.
+
+    Parameters
+    ----------
+    setup : Setup
+        Carburettor and air.
+    flow_g_s : array, shape (m,)
+        Air flow of one carburettor; NaN stays NaN. [g/s]
+    share : float or array, shape (m,)
+        How much more, as a share below one. [-]
+
+    Returns
+    -------
+    array, shape (m,)
+        Half the difference of the lifts at flows so much higher and lower; next to the top stop the step
+        down alone. [mm]
+    """
+    # One solve for all three: the solver's rounds cost the same for any number of flows.
+    flows = np.stack([flow_g_s * (1.0 + share), flow_g_s, flow_g_s * (1.0 - share)])
+    high, here, low = setup.carburettor.air_valve.lift_mm(flows, setup.air)
+    return np.asarray(np.where(np.isfinite(high), (high - low) / 2.0, here - low))
+
+
+def passable_flow_g_s(setup: Setup, flow_g_s: FloatArray, share: FloatArray | float) -> FloatArray:
+    """Air flow, cut to what the throat passes where it is above that by no more than its doubt.
+
+    Parameters
+    ----------
+    setup : Setup
+        Carburettor and air.
+    flow_g_s : array, shape (m,)
+        Air flow of one carburettor; NaN stays NaN. [g/s]
+    share : float or array, shape (m,)
+        Standard uncertainty of the air flow, as a share. [-]
+
+    Returns
+    -------
+    array, shape (m,)
+        The flow at full travel where the flow is above it by two sigma or less, else the flow. [g/s]
+    """
+    valve = setup.carburettor.air_valve
+    top = float(valve.air_flow_g_s(valve.travel_mm(), setup.air))
+    within = (flow_g_s > top) & (flow_g_s <= top * (1.0 + BEYOND_SIGMAS * np.asarray(share)))
+    return np.where(within, top, flow_g_s)
+
+
+def read_way(
+    bands: Bands, doubts: LiftDoubts, *, lift_mm: FloatArray | None = None, lift_u_mm: float = 0.3
+) -> tuple[LiftWay, LiftWay]:
+    """Lifts read by hand and lifts of a sensor.
+
+    Parameters
+    ----------
+    bands : Bands
+        Bands; lifts that were computed earlier are left out.
+    doubts : LiftDoubts
+        What lifts are doubted for.
+    lift_mm : array, shape (m,), or None
+        Lifts read, in place of those the bands hold; NaN where none was. [mm]
+    lift_u_mm : float
+        Whole standard uncertainty of ``lift_mm``. [mm]
+
+    Returns
+    -------
+    tuple of LiftWay
+        Readings and sensor.
+
+    Raises
+    ------
+    InputError
+        If the bands hold readings already weighed against computed lifts: they would count twice.
+    """
+    if any(WEIGHED in source for source in bands.lift_source):
+        msg = f"The lifts of these bands were already {WEIGHED} the air flow; start again from the bands before that."
+        raise InputError(msg)
+    typed = np.array([source.startswith("typed") for source in bands.lift_source]) & np.isfinite(bands.lift_mm)
+    logged = np.array([source.startswith("logged") for source in bands.lift_source]) & np.isfinite(bands.lift_mm)
+    whole = {"typed in": np.where(typed, bands.lift_u_mm, np.nan), "logged": np.where(logged, bands.lift_u_mm, np.nan)}
+    lifts = {"typed in": np.where(typed, bands.lift_mm, np.nan), "logged": np.where(logged, bands.lift_mm, np.nan)}
+    if lift_mm is not None:
+        given = np.isfinite(lift_mm)
+        lifts["typed in"] = np.where(given, lift_mm, lifts["typed in"])
+        whole["typed in"] = np.where(given, lift_u_mm, whole["typed in"])
+    # The log's figure is the scatter of the mean alone until the sensor's own doubt is joined to it, once.
+    raw = logged & ~np.isfinite(bands.lift_common_u_mm)
+    whole["logged"] = np.where(raw, np.hypot(np.nan_to_num(whole["logged"]), doubts.sensor_u_mm), whole["logged"])
+    out = []
+    for name, words in (("reading", "typed in"), ("lift sensor", "logged")):
+        common = np.minimum(doubts.zero_u_mm, whole[words])
+        own = np.sqrt(np.maximum(whole[words] ** 2 - common**2, 0.0))
+        suspects = "zero or scale of the readings" if words == "typed in" else "zero or scale of the sensor"
+        out.append(LiftWay(name, words, lifts[words], common, own, suspects, np.empty(0)))
+    return out[0], out[1]
+
+
+def air_meter_way(bands: Bands, setup: Setup, doubts: LiftDoubts) -> LiftWay:
+    """Lifts computed from the logged air flow.
+
+    Parameters
+    ----------
+    bands : Bands
+        Bands with ``air_flow_g_s``.
+    setup : Setup
+        Engine, carburettor and air.
+    doubts : LiftDoubts
+        What lifts are doubted for.
+
+    Returns
+    -------
+    LiftWay
+        NaN where no air flow was logged or the throat cannot pass it.
+    """
+    own = np.hypot(np.hypot(doubts.meter_shape_u, doubts.throat_shape_u), _pulsation_share(bands, setup, doubts))
+    return _computed(
+        "air meter",
+        "computed from logged air flow",
+        setup,
+        bands.air_flow_g_s,
+        float(np.hypot(doubts.meter_u, doubts.throat_share())),
+        own,
+        "air meter, throat coefficient or spring",
+    )
+
+
+def manifold_way(bands: Bands, setup: Setup, doubts: LiftDoubts) -> LiftWay:
+    """Lifts computed from manifold pressure and speed (speed-density).
+
+    Parameters
+    ----------
+    bands : Bands
+        Bands with ``manifold_pressure_pa``.
+    setup : Setup
+        Engine, carburettor and air.
+    doubts : LiftDoubts
+        What lifts are doubted for.
+
+    Returns
+    -------
+    LiftWay
+        NaN where no pressure was logged or the throat cannot pass the air.  A band off the table of
+        volumetric efficiency takes its edge, with more doubt and a note.
+    """
+    engine, pressure = setup.engine, bands.manifold_pressure_pa
+    flow = engine.air_flow_g_s(bands.rpm, pressure, setup.air, hold_edge=True)
+    gauge: FloatArray = doubts.manifold_pressure_u_pa / pressure
+    own = np.hypot(np.hypot(engine.filling_shape_u(), doubts.throat_shape_u), _pulsation_share(bands, setup, doubts))
+    notes: list[str] = []
+    filling = engine.volumetric_efficiency
+    if isinstance(filling, VolumetricEfficiency):
+        words = "computed from manifold pressure, speed and the table of volumetric efficiency"
+        if filling.reference == "outside":
+            gauge = np.zeros(pressure.shape)  # the pressure then only picks the place in the table
+        own = np.hypot(own, filling.edge_doubt(bands.rpm, pressure))
+        off = np.flatnonzero(np.isfinite(pressure) & ~filling.covers(bands.rpm, pressure))
+        if off.size:
+            named = ", ".join(bands.name(int(band)) for band in off)
+            notes.append(f"off the table of volumetric efficiency its edge is held, with more doubt: {named}")
+    else:
+        words = f"computed from manifold pressure, speed and a volumetric efficiency of {filling:g}"
+    return _computed(
+        "manifold pressure",
+        words,
+        setup,
+        flow,
+        float(np.hypot(engine.volumetric_efficiency_u, doubts.throat_share())),
+        np.hypot(own, gauge),
+        "volumetric efficiency, throat coefficient or spring",
+        tuple(notes),
+    )
+
+
+def _computed(
+    name: str,
+    words: str,
+    setup: Setup,
+    flow_g_s: FloatArray,
+    flow_u: float,
+    own_u: FloatArray,
+    suspects: str,
+    notes: tuple[str, ...] = (),
+) -> LiftWay:
+    each = np.asarray(flow_g_s / setup.engine.carburettors)
+    met = passable_flow_g_s(setup, each, np.hypot(flow_u, own_u))
+    lift = setup.carburettor.air_valve.lift_mm(met, setup.air)
+    common, own = (lift_shift_mm(setup, met, share) for share in (flow_u, np.minimum(own_u, 0.9)))
+    return LiftWay(name, words, lift, common, own, suspects, each, flow_u, own_u, notes)
+
+
+def _pulsation_share(bands: Bands, setup: Setup, doubts: LiftDoubts) -> FloatArray:
+    """Doubt by pulses: none behind a nearly shut throttle, which keeps them from the air valve."""
+    shut = bands.manifold_pressure_pa < OPEN_THROTTLE * setup.air.pressure_pa
+    return np.where(shut, 0.0, doubts.pulsation_u)
