@@ -55,6 +55,23 @@ def test_sheet_carries_status_jet_and_cautions(design):
     assert "<table>" in nc.grind_sheet(design)._repr_html_()
 
 
+def test_the_sheet_says_what_the_jet_is_turned_for():
+    setup = make_setup(drop_min_mm=0.8, drop_max_mm=2.5)
+    lifts, lean = np.linspace(2, 26, 9), np.full(9, 1.05)
+    rich_idle, one_rich = lean.copy(), lean.copy()
+    rich_idle[0], one_rich[2] = 0.88, 0.88
+    load = ("idle", *("full",) * 8)
+    for measured, words, loads in (
+        (rich_idle, "The nut, not the file, brings the idle to its target.", load),
+        (one_rich, "No file makes 1925 rpm full leaner; the nut does.", ("full",) * 9),
+    ):
+        design = nc.solve(asked(setup, lifts, measured, 0.95, load=loads), setup)
+        assert design.flats() < -0.05
+        assert words in nc.grind_sheet(design).jet_line()
+    left = nc.solve(asked(setup, lifts, np.full(9, 0.95), 0.95, load=load), setup)
+    assert left.jet_reason() == ""
+
+
 def test_tolerance_turns_one_per_cent(design):
     # An error of the tolerance all over moves the touchiest band by one per cent.
     least = np.nanmin(design.tolerance_um) / 1000

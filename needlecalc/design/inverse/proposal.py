@@ -18,6 +18,9 @@ from needlecalc.parts.setup import Setup
 from needlecalc.show import Column, Row, Shown, Table
 from needlecalc.units import FloatArray, inch_from_mm
 
+LEAST_TURN_FLATS = 0.05
+WORTH_A_WORD = 0.003  # of lambda
+
 
 @dataclass(frozen=True, repr=False, eq=False)
 class Design(Shown):
@@ -150,6 +153,26 @@ class Design(Shown):
         """
         jet = self.setup.carburettor.jet
         return (self.drop_mm - jet.drop_mm) / jet.flat_mm
+
+    def jet_reason(self) -> str:
+        """What the jet is turned for.
+
+        Returns
+        -------
+        str
+            One sentence; empty where it stays.
+        """
+        flats = self.flats()
+        if abs(flats) < LEAST_TURN_FLATS:
+            return ""
+        wish = np.log(self.target.lambda_target / self.learned.lambda_now())
+        asks = wish > WORTH_A_WORD if flats < 0.0 else wish < -WORTH_A_WORD
+        idle = np.array(self.target.bands.load) == "idle"
+        if (asks & idle).any():
+            return "The nut, not the file, brings the idle to its target."
+        if flats < 0.0 and asks.any():
+            return f"No file makes {self.target.bands.names(np.flatnonzero(asks).tolist(), wish)} leaner; the nut does."
+        return "At that height one needle serves all bands best."
 
     def station_rows(self) -> list[Row]:
         """What to do at each station.
