@@ -336,3 +336,31 @@ def test_workers_share_a_long_log(last, monkeypatch):
         np.testing.assert_array_equal(a, b)
     np.testing.assert_array_equal(shared.line, np.arange(2, 5002))
     assert not shared.dropped
+
+
+@pytest.mark.parametrize(
+    ("head", "first_line", "names"),
+    [
+        ('"Time\n(s)","Engine Speed\n(rpm)",Lambda\n', 4, ("Time (s)", "Engine Speed (rpm)", "Lambda")),
+        ('tyre 15"\n"Time\n\n(s)","Engine\nSpeed","Lambda"\ns,rpm,-\n', 7, ("Time (s)", "Engine Speed", "Lambda")),
+    ],
+)
+def test_quoted_names_broken_over_lines(head, first_line, names):
+    # RFC 4180 lets a quoted cell hold line ends; loggers and spreadsheets break long names so.
+    text = open_log((head + ROWS).encode(), "x.csv")
+    assert text.names == names
+    assert text.first_line == first_line
+    assert numbers((head + ROWS).encode()) == [[0.0, 0.1, 0.2], [900.0, 910.0, 915.0], [0.95, 0.96, 0.97]]
+
+
+def test_a_quote_that_never_closes_swallows_nothing():
+    text = open_log(('"a note, open\n' + HEAD + "\n" + ROWS).encode(), "x.csv")
+    assert text.names == ("Time (s)", "Engine Speed (rpm)", "Lambda")
+
+
+@pytest.mark.parametrize("row", ["0.1 s;910 rpm;0.96", "0,1s\t910rpm\t96 %"])
+def test_units_in_the_cells_are_refused_with_the_cure(row):
+    separator = ";" if ";" in row else "\t"
+    raw = (separator.join(("time", "rpm", "lambda")) + "\n" + f"{row}\n" * 5).encode()
+    with pytest.raises(LogFormatError, match=r"x\.csv, line 2: the cells hold units .*'0[.,]1 ?s'; export plain numbers"):
+        open_log(raw, "x.csv")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import re
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -15,6 +16,11 @@ from needlecalc.measure.log.units import find_unit
 
 HEADER_WITHIN_LINES = 30
 DELIMITERS = {",": "comma", ";": "semicolon", "\t": "tab"}
+# Quoted names may be broken over lines: a quote opens a cell and none closes it, until one does.
+NAMES_WITHIN_LINES = 30
+_OPENS = re.compile(r'(?:^|[,;\t])\s*"[^"]*$')
+_CLOSES = re.compile(r'^[^"]*"\s*(?:[,;\t]|$)')
+_WITH_UNIT = re.compile(r"[+-]?\d[\d.,]*\s*[^\W\d_%°/]{1,8}|[+-]?\d[\d.,]*\s*[%°]\w?")
 
 
 def split_cells(line: str, delimiter: str) -> list[str]:
@@ -44,6 +50,42 @@ def split_cells(line: str, delimiter: str) -> list[str]:
             # A cell beyond the reader's length limit: such a line is no table row, split it plainly.
             return [cell.strip() for cell in line.split(delimiter)]
     return [cell.strip() for cell in line.split(delimiter)]
+
+
+def whole_names(lines: Sequence[str]) -> tuple[list[str], set[int]]:
+    """Lines with names that were broken over several of them made whole.
+
+    Parameters
+    ----------
+    lines : sequence of str
+        First lines of the file.
+
+    Returns
+    -------
+    list of str
+        As many lines; what was joined to an earlier one is empty.
+    set of int
+        Places of those empty ones, from 0.
+
+    Examples
+    --------
+    >>> whole_names(['"Time', '(s)","Speed"', "0.0,900"])
+    (['"Time (s)","Speed"', '', '0.0,900'], {1})
+    """
+    whole, joined = list(lines), set()
+    for place in range(min(len(lines), HEADER_WITHIN_LINES)):
+        if place in joined or not _OPENS.search(lines[place]):
+            continue
+        text = lines[place]
+        for more in range(place + 1, min(place + NAMES_WITHIN_LINES, len(lines))):
+            if not _CLOSES.match(lines[more]) and '"' in lines[more]:
+                break
+            text = f"{text.rstrip()} {lines[more].lstrip()}"
+            if '"' in lines[more] and not _OPENS.search(lines[more]):
+                whole[place : more + 1] = [text, *[""] * (more - place)]
+                joined |= set(range(place + 1, more + 1))
+                break
+    return whole, joined
 
 
 @dataclass
@@ -139,7 +181,7 @@ def find_table(lines: Sequence[str], name: str) -> LogTable:
     if clash and (best is None or clash[0] > best.score):
         _refuse_clash(clash, lines, name)
     if best is None:
-        _refuse_no_table(seen, name)
+        _refuse_no_table(seen, lines, name)
     return best
 
 
@@ -215,7 +257,22 @@ def _refuse_clash(clash: tuple[int, int, int, int], lines: Sequence[str], name: 
     raise LogFormatError(msg, path=name, line=header + 1)
 
 
-def _refuse_no_table(seen: dict[str, int], name: str) -> NoReturn:
+def _holds_units(cells: Sequence[str]) -> bool:
+    dressed = sum(_WITH_UNIT.fullmatch(cell) is not None for cell in cells)
+    return dressed >= 2 and 2 * dressed >= len(cells)
+
+
+def _refuse_no_table(seen: dict[str, int], lines: Sequence[str], name: str) -> NoReturn:
+    for delimiter in DELIMITERS:
+        with_units = [place for place, line in enumerate(lines) if _holds_units(split_cells(line, delimiter))]
+        if len(with_units) >= 3:
+            first = split_cells(lines[with_units[0]], delimiter)
+            cell = next(cell for cell in first if _WITH_UNIT.fullmatch(cell))
+            msg = (
+                f"{name}, line {with_units[0] + 1}: the cells hold units beside their numbers, such as {cell!r}; "
+                "export plain numbers, with the units in the header."
+            )
+            raise LogFormatError(msg, path=name, line=with_units[0] + 1)
     if seen["data"] and not seen["text"]:
         msg = (
             f"{name} has rows of numbers but no header; a line with the columns' names must stand within the first "

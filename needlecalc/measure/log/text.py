@@ -16,7 +16,7 @@ import numpy as np
 
 from needlecalc.errors import LogFormatError
 from needlecalc.measure.log.cell import decimal_mark, looks_like_number, number_from_cell, seconds_from_clock
-from needlecalc.measure.log.table import DELIMITERS, HEADER_WITHIN_LINES, LogTable, find_table
+from needlecalc.measure.log.table import DELIMITERS, HEADER_WITHIN_LINES, LogTable, find_table, whole_names
 
 SAMPLE_LINES = 120
 _HEAD_BYTES = 1 << 20
@@ -170,8 +170,10 @@ def open_log(raw: FileBytes, name: str, *, decimal: str | None = None) -> LogTex
         pieces.pop()
     lines = [piece.decode(encoding, errors="replace").replace("\0", "").rstrip("\r") for piece in pieces]
     _refuse_binary(lines, name)
+    lines, joined = whole_names(lines)
     table = find_table(lines, name)
-    start = skip + sum(len(piece) + 1 for piece in pieces[: table.begin])
+    begin = next(place for place in range(table.begin, len(lines) + 1) if place not in joined)
+    start = skip + sum(len(piece) + 1 for piece in pieces[:begin])
     sample = tuple(tuple(row[: len(table.names)]) for row in table.rows)
     mark, notes = _decimal(decimal, table, text, start, name)
     layout = (
@@ -190,7 +192,7 @@ def open_log(raw: FileBytes, name: str, *, decimal: str | None = None) -> LogTex
         units=tuple(table.units),
         header_line=table.header + 1,
         start=start,
-        first_line=table.begin + 1,
+        first_line=begin + 1,
         width=table.width,
         sample=sample,
         notes=(layout, *notes),
