@@ -12,6 +12,7 @@ import numpy as np
 from needlecalc.arrays import check_range
 from needlecalc.design.after.altitude import AltitudeOutlook
 from needlecalc.design.inverse.proposal import LEAST_TURN_FLATS, Design
+from needlecalc.design.inverse.sure import idle_band
 from needlecalc.design.inverse.twins import MATCHED_WITHIN_UM
 from needlecalc.errors import InputError
 from needlecalc.parts.measured import listed
@@ -89,8 +90,13 @@ class GrindSheet(Shown):
         return f"{turn} {self.design.jet_reason()}{self._after()}"
 
     def _after(self) -> str:
-        cut = bool((self.design.remove_um() > 0.0).any())
-        return " Trim the idle with the nut after the cut." if cut and "idle" in self.design.target.bands.load else ""
+        aim = self.design.idle_to()
+        if aim is None or not (self.design.remove_um() > 0.0).any():
+            return ""
+        target = self.design.target
+        wish = float(target.lambda_target[idle_band(self.design.learned, target)])
+        other = f", not to its target of {wish:.2f}, which would cost the other bands" if abs(aim - wish) > 0.01 else ""
+        return f" After the cut trim the idle with the nut to lambda {aim:.2f}{other}."
 
     def origin(self) -> tuple[str, ...]:
         """Where the numbers come from.

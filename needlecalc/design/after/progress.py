@@ -237,7 +237,16 @@ def judge_cut(
     still = cut & (now > stop)
     cars = Cars.of(design.learned)
     seen = [
-        outlook(design.learned, design.target, diameters, changed, design.drop_mm, error_mm=error, cars=cars)
+        outlook(
+            design.learned,
+            design.target,
+            diameters,
+            changed,
+            design.drop_mm,
+            error_mm=error,
+            idle_to=design.idle_to(),
+            cars=cars,
+        )
         for diameters, changed, error in (
             (now, new, doubts.micrometer_mm),
             (np.where(still, stop, now), new | still, np.where(still, doubts.hand_mm, doubts.micrometer_mm)),

@@ -11,6 +11,7 @@ from needlecalc.design.belief.learned import Learned
 from needlecalc.design.inverse.binding import Binding
 from needlecalc.design.inverse.limits import Limits
 from needlecalc.design.inverse.options import Option, options_table
+from needlecalc.design.inverse.sure import idle_band
 from needlecalc.design.wish.target import Target
 from needlecalc.measure.checks.gate import Checks
 from needlecalc.parts.needle import Needle
@@ -153,6 +154,18 @@ class Design(Shown):
         """
         jet = self.setup.carburettor.jet
         return (self.drop_mm - jet.drop_mm) / jet.flat_mm
+
+    def idle_to(self) -> float | None:
+        """Lambda the meter is to show when the nut trims idle after the cut.
+
+        Returns
+        -------
+        float or None
+            What the design gives idle, which is its target but where idle gives way to other bands; None where
+            the nut trims nothing. [-]
+        """
+        idle = idle_band(self.learned, self.target)
+        return None if idle is None else float(self.lambda_predicted[idle])
 
     def jet_reason(self) -> str:
         """What the jet is turned for.

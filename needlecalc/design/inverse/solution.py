@@ -20,8 +20,8 @@ from needlecalc.units import FloatArray
 SUPPORT_SHARE = 0.15
 WORTH_A_STROKE = 8.0  # standard errors of the hand: a smaller cut must show that it helps
 LEAST_CUT_MM = 5e-4
-# Metal, or a turn of the nut, must gain more than this of the expected loss: one band nearer by half a per cent.
-WORTH_THE_WORK = 0.005**2
+# Metal, or a turn of the nut, must gain more than this of the expected loss: one band of ten nearer by half a per cent.
+WORTH_THE_WORK = 0.005**2 / 10.0
 IDLE_IS_RIGHT = 0.01
 
 
@@ -172,7 +172,9 @@ def _only_what_helps(
     """The solution without the cuts that the hand's own error would make worthless."""
     hand = problem.learned.doubts.hand_mm
     point = problem.point(x)
-    whole, best = problem, _expected_loss(problem, point)
+    idle = idle_band(problem.learned, problem.target)
+    put_right = idle is not None and abs(float(point.misfit[idle])) <= MISSED_BY
+    whole, best = problem, _expected_loss(problem, point, put_right=put_right)
     while True:
         x = point.x
         removal = np.zeros(problem.free.size)
@@ -186,7 +188,7 @@ def _only_what_helps(
             if not _feasible(fewer, start):
                 continue
             trial = fit_from(fewer, smoothness, fewer.point(start), NEARLY_FLAT)
-            then = _expected_loss(fewer, trial)
+            then = _expected_loss(fewer, trial, put_right=put_right)
             if then <= best + WORTH_THE_WORK:
                 problem, point, best = fewer, trial, min(best, then)
                 break
@@ -197,11 +199,11 @@ def _only_what_helps(
     if drop_range_mm[0] <= 0.0 <= drop_range_mm[1]:
         as_it_is = problem.with_free(nothing, drop_range_mm=(0.0, 0.0))
         left = as_it_is.point(as_it_is.rest())
-        if _expected_loss(as_it_is, left) <= least:
+        if _expected_loss(as_it_is, left, put_right=put_right) <= least:
             return as_it_is, left.x
     untouched = problem.with_free(nothing)
     alone = fit_from(untouched, smoothness, untouched.point(untouched.rest()))
-    if _expected_loss(untouched, alone) <= least:
+    if _expected_loss(untouched, alone, put_right=put_right) <= least:
         return untouched, alone.x
     return problem, x if problem is whole else fit_from(problem, smoothness, point).x
 
@@ -210,11 +212,12 @@ def _feasible(problem: Problem, x: FloatArray) -> bool:
     return bool((problem.limits_matrix @ x >= problem.limits_least - 1e-9).all())
 
 
-def _expected_loss(problem: Problem, point: Point) -> float:
-    """What to expect after the hand has erred and the nut has put idle back: mean square misfit, and bands lost.
+def _expected_loss(problem: Problem, point: Point, *, put_right: bool) -> float:
+    """What to expect of a band after hand and nut have erred: mean square misfit, and bands lost.
 
     A band that leaves what is permitted counts as if it missed by as much again, so that a needle which serves is not
-    risked for a better mean.  A car left as it is keeps the idle it has, right or wrong.
+    risked for a better mean.  The nut puts idle right, unless idle gives way to the others; a car left as it is keeps the
+    idle it has.
     """
     learned, target = problem.learned, problem.target
     misfit, slopes = point.misfit, point.by_needle
@@ -223,7 +226,7 @@ def _expected_loss(problem: Problem, point: Point) -> float:
     variance = np.zeros(misfit.size)
     if touched.any() or point.x[-1] != 0.0:
         idle = idle_band(learned, target)
-        if idle is not None:
+        if idle is not None and put_right:
             misfit = misfit - slopes[:, -1] / slopes[idle, -1] * misfit[idle]
         hand = (trimmed(slopes, idle)[:, :-1] * learned.doubts.hand_mm * touched) ** 2
         variance = hand.sum(axis=1) + (slopes[:, -1] * nut_u_mm(learned, slopes[:, -1], idle)) ** 2
@@ -231,4 +234,4 @@ def _expected_loss(problem: Problem, point: Point) -> float:
     known = problem.noise * problem.care / target.weight  # without the factor of bands that give way
     doubt = np.sqrt(variance + known**2)
     lost = ndtr((rich - misfit) / doubt) + ndtr((misfit - lean) / doubt)
-    return float((problem.care**2 * (misfit**2 + variance + ((lean - rich) / 2.0) ** 2 * lost)).sum())
+    return float((problem.care**2 * (misfit**2 + variance + ((lean - rich) / 2.0) ** 2 * lost)).mean())

@@ -21,7 +21,7 @@ from needlecalc.design.inverse.problem import Problem
 from needlecalc.design.inverse.proposal import Design
 from needlecalc.design.inverse.solution import LEAST_CUT_MM, SUPPORT_SHARE, best_solution
 from needlecalc.design.inverse.stages import RISK, first_stage
-from needlecalc.design.inverse.sure import Cars, outlook, sources
+from needlecalc.design.inverse.sure import Cars, Outlook, idle_band, outlook, sources
 from needlecalc.design.inverse.verdict import conflicts, station_flags, verdict
 from needlecalc.design.wish.target import Target
 from needlecalc.errors import InputError
@@ -109,17 +109,24 @@ def solve(
     asked_mm, cut = _asked(learned, found.removal_mm(), limits)
     drop = found.drop_mm()
     cars = Cars.of(learned)
-    seen = outlook(learned, target, asked_mm, cut, drop, new_blank=limits.new_blank, cars=cars)
+    misfit = problem.misfit(x)
+    predicted = np.exp(misfit) * target.lambda_target
+    idle = idle_band(learned, target)
+    # Where idle gives way to the others, the nut is set to what the design gives it, or it would undo the design.
+    idle_to = None if idle is None else float(predicted[idle])
+
+    def seen_after(diameters_mm: FloatArray, touched: NDArray[np.bool_]) -> Outlook:
+        blank = limits.new_blank
+        return outlook(learned, target, diameters_mm, touched, drop, new_blank=blank, idle_to=idle_to, cars=cars)
 
     def after(removal_mm: FloatArray) -> FloatArray:
-        diameters, touched = _asked(learned, removal_mm, limits)
-        return outlook(learned, target, diameters, touched, drop, new_blank=limits.new_blank, cars=cars).lambda_drawn
+        return seen_after(*_asked(learned, removal_mm, limits)).lambda_drawn
+
+    seen = seen_after(asked_mm, cut)
 
     stage = first_stage(problem, smoothness, x, seen, after, risk=risk)
     first_mm, _ = _asked(learned, stage.removal_mm, limits)
     first_mm = np.where(cut, np.maximum(first_mm, asked_mm), asked_mm)
-    misfit = problem.misfit(x)
-    predicted = np.exp(misfit) * target.lambda_target
     low, high = seen.interval()
     first = np.quantile(stage.lambda_drawn, [0.05, 0.5, 0.95], axis=0)
     status, met, advice = verdict(problem, limits, x)

@@ -189,6 +189,7 @@ def outlook(
     *,
     new_blank: bool = False,
     error_mm: FloatArray | float | None = None,
+    idle_to: float | None = None,
     cars: Cars | None = None,
 ) -> Outlook:
     """Lambda of every band after a cut, over cars drawn from what is believed.
@@ -198,7 +199,7 @@ def outlook(
     learned : Learned
         What is believed of the car.
     target : Target
-        Bands; an idle band is trimmed to its target by the jet nut after the cut, where the nut is free.
+        Bands; an idle band is trimmed by the jet nut after the cut or the turn, where the nut is free.
     diameters_mm : array, shape (n,)
         Diameters asked. [mm]
     cut : array of bool, shape (n,)
@@ -209,6 +210,8 @@ def outlook(
         Whether every diameter is made anew, and may be thicker than the needle fitted.
     error_mm : float or array, shape (n,), or None
         Standard error of the diameters cut: that of the hand when not given. [mm]
+    idle_to : float or None
+        Lambda the meter is brought to there; its target when not given. [-]
     cars : Cars or None
         Cars drawn before; drawn anew when not given.
 
@@ -233,12 +236,13 @@ def outlook(
     offset = doubts.sensor_offset * rng.standard_normal(count)
     idle = idle_band(learned, target)
     nut = None
-    if idle is not None:
-        jet = learned.setup.carburettor.jet
+    jet = learned.setup.carburettor.jet
+    if idle is not None and (cut.any() or new_blank or drop_mm != jet.drop_mm):
         low, high = jet.drop_range_mm()
         steps = QUARTER_FLAT * jet.flat_mm * rng.uniform(-1.0, 1.0, count)
         steps = steps + idle_read_u(learned, idle) / slopes[idle, -1] * rng.standard_normal(count)
-        nut = Nut(idle, float(np.log(target.lambda_target[idle])), steps, low - drop_mm, high - drop_mm)
+        aim = float(target.lambda_target[idle]) if idle_to is None else idle_to
+        nut = Nut(idle, float(np.log(aim)), steps, low - drop_mm, high - drop_mm)
     return Outlook(_with_meter(log, slopes, offset, nut), log, slopes, offset, nut)
 
 

@@ -141,14 +141,14 @@ def station_flags(supported: NDArray[np.bool_], inside: NDArray[np.bool_]) -> li
     outside = np.flatnonzero(~inside) + 1
     if outside.size:
         words.append(
-            f"No data at stations {_listed(outside)}: load needed. They keep their metal, but for what the taper needs not "
+            f"No data at {_stations(outside)}: load needed. They keep their metal, but for what the taper needs not "
             "to reverse; whatever runs there gets no leaner."
         )
     between = np.flatnonzero(inside & ~supported) + 1
     if between.size:
-        words.append(f"No band stands at stations {_listed(between)}: blended between their neighbours.")
+        words.append(f"No band stands at {_stations(between)}: blended between their neighbours.")
     return words
 
 
-def _listed(numbers: NDArray[np.intp]) -> str:
-    return ", ".join(str(number) for number in numbers)
+def _stations(numbers: NDArray[np.intp]) -> str:
+    return f"station{'s' if numbers.size > 1 else ''} {', '.join(str(number) for number in numbers)}"
