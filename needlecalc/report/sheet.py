@@ -95,7 +95,7 @@ class GrindSheet(Shown):
             return ""
         target = self.design.target
         wish = float(target.lambda_target[idle_band(self.design.learned, target)])
-        other = f", not to its target of {wish:.2f}, which would cost the other bands" if abs(aim - wish) > 0.01 else ""
+        other = f", not to its target of {wish:.2f}, which would cost the other bands" if aim != wish else ""
         return f" After the cut trim the idle with the nut to lambda {aim:.2f}{other}."
 
     def origin(self) -> tuple[str, ...]:

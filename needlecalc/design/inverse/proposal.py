@@ -11,7 +11,7 @@ from needlecalc.design.belief.learned import Learned
 from needlecalc.design.inverse.binding import Binding
 from needlecalc.design.inverse.limits import Limits
 from needlecalc.design.inverse.options import Option, options_table
-from needlecalc.design.inverse.sure import idle_band
+from needlecalc.design.inverse.sure import idle_aim, idle_band
 from needlecalc.design.wish.target import Target
 from needlecalc.measure.checks.gate import Checks
 from needlecalc.parts.needle import Needle
@@ -161,11 +161,10 @@ class Design(Shown):
         Returns
         -------
         float or None
-            What the design gives idle, which is its target but where idle gives way to other bands; None where
-            the nut trims nothing. [-]
+            Its target, but where idle gives way to other bands; None where the nut trims nothing. [-]
         """
         idle = idle_band(self.learned, self.target)
-        return None if idle is None else float(self.lambda_predicted[idle])
+        return None if idle is None else idle_aim(self.target, idle, float(self.lambda_predicted[idle]))
 
     def jet_reason(self) -> str:
         """What the jet is turned for.

@@ -12,7 +12,7 @@ from needlecalc.design.belief.learned import Learned
 from needlecalc.design.inverse.fit import MISSED_BY, NEARLY_FLAT, cost, fit, fit_from, smoothest
 from needlecalc.design.inverse.limits import FLATS, Limits
 from needlecalc.design.inverse.problem import Point, Problem
-from needlecalc.design.inverse.sure import idle_band, nut_u_mm, trimmed
+from needlecalc.design.inverse.sure import IDLE_IS_RIGHT, idle_band, nut_u_mm, trimmed
 from needlecalc.design.inverse.verdict import conflicts
 from needlecalc.design.wish.target import Target
 from needlecalc.units import FloatArray
@@ -22,7 +22,6 @@ WORTH_A_STROKE = 8.0  # standard errors of the hand: a smaller cut must show tha
 LEAST_CUT_MM = 5e-4
 # Metal, or a turn of the nut, must gain more than this of the expected loss: one band of ten nearer by half a per cent.
 WORTH_THE_WORK = 0.005**2 / 10.0
-IDLE_IS_RIGHT = 0.01
 
 
 @dataclass(frozen=True)
@@ -173,7 +172,7 @@ def _only_what_helps(
     hand = problem.learned.doubts.hand_mm
     point = problem.point(x)
     idle = idle_band(problem.learned, problem.target)
-    put_right = idle is not None and abs(float(point.misfit[idle])) <= MISSED_BY
+    put_right = idle is not None and abs(float(point.misfit[idle])) <= IDLE_IS_RIGHT
     whole, best = problem, _expected_loss(problem, point, put_right=put_right)
     while True:
         x = point.x

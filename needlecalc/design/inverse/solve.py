@@ -21,7 +21,7 @@ from needlecalc.design.inverse.problem import Problem
 from needlecalc.design.inverse.proposal import Design
 from needlecalc.design.inverse.solution import LEAST_CUT_MM, SUPPORT_SHARE, best_solution
 from needlecalc.design.inverse.stages import RISK, first_stage
-from needlecalc.design.inverse.sure import Cars, Outlook, idle_band, outlook, sources
+from needlecalc.design.inverse.sure import Cars, Outlook, idle_aim, idle_band, outlook, sources
 from needlecalc.design.inverse.verdict import conflicts, station_flags, verdict
 from needlecalc.design.wish.target import Target
 from needlecalc.errors import InputError
@@ -112,8 +112,7 @@ def solve(
     misfit = problem.misfit(x)
     predicted = np.exp(misfit) * target.lambda_target
     idle = idle_band(learned, target)
-    # Where idle gives way to the others, the nut is set to what the design gives it, or it would undo the design.
-    idle_to = None if idle is None else float(predicted[idle])
+    idle_to = None if idle is None else idle_aim(target, idle, float(predicted[idle]))
 
     def seen_after(diameters_mm: FloatArray, touched: NDArray[np.bool_]) -> Outlook:
         blank = limits.new_blank

@@ -15,6 +15,7 @@ from needlecalc.units import FloatArray
 
 CARS = 400
 QUARTER_FLAT = 0.25
+IDLE_IS_RIGHT = 0.01  # of lambda: planned so near its target, idle is set to it
 
 
 @dataclass(frozen=True)
@@ -253,6 +254,27 @@ def _with_meter(log: FloatArray, slopes: FloatArray, offset: FloatArray, nut: Nu
         turn = np.clip(turn, nut.least_mm, nut.greatest_mm)
         log = log + slopes[:, -1] * turn[:, None]
     return np.asarray(np.exp(log) - offset[:, None])
+
+
+def idle_aim(target: Target, idle: int, planned: float) -> float:
+    """Lambda the nut sets idle to after the cut.
+
+    Parameters
+    ----------
+    target : Target
+        What is asked.
+    idle : int
+        Band that is trimmed.
+    planned : float
+        Lambda the design gives it. [-]
+
+    Returns
+    -------
+    float
+        Its target; what is planned where idle gives way to other bands, or the nut would undo the design. [-]
+    """
+    wish = float(target.lambda_target[idle])
+    return wish if abs(planned / wish - 1.0) <= IDLE_IS_RIGHT else planned
 
 
 def idle_read_u(learned: Learned, idle: int) -> float:
