@@ -20,8 +20,8 @@ from needlecalc.units import FloatArray
 SUPPORT_SHARE = 0.15
 WORTH_A_STROKE = 8.0  # standard errors of the hand: a smaller cut must show that it helps
 LEAST_CUT_MM = 5e-4
-# Metal, or a turn of the nut, must gain more than this of the expected loss: one band of ten nearer by half a per cent.
-WORTH_THE_WORK = 0.005**2 / 10.0
+# Metal, or a turn of the nut, must gain more than this of the expected loss: one band of ten nearer by 0.75 %.
+WORTH_THE_WORK = 0.0075**2 / 10.0
 
 
 @dataclass(frozen=True)
