@@ -97,3 +97,11 @@ def test_the_second_drive_leaves_nothing_to_file(job, bands):
     length, gain = learned.rows()[names.index("jet length")], learned.rows()[names.index("flow gain")]
     assert abs(length["now"] - 4.4) < 2 * length["now_u"]
     assert abs(gain["now"] - 1.0) < 2 * gain["now_u"]
+
+
+def test_what_the_nut_may_do_to_the_tested_idle_does_not_hold_the_file_back(job, bands):
+    # The cut leaves idle's stations alone; with or without it the nut is set by the same hand.
+    design = job.design(bands)
+    assert design.remove_um()[0:4].max() == 0.0
+    assert (design.first_stop.diameters_mm < design.present().diameters_mm).any()
+    assert design.chance_rich_first <= 0.05

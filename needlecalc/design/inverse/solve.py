@@ -114,9 +114,13 @@ def solve(
     idle = idle_band(learned, target)
     idle_to = None if idle is None else idle_aim(target, idle, float(predicted[idle]))
 
+    blank = limits.new_blank
+    trims = blank or bool(cut.any()) or drop != learned.setup.carburettor.jet.drop_mm
+
     def seen_after(diameters_mm: FloatArray, touched: NDArray[np.bool_]) -> Outlook:
-        blank = limits.new_blank
-        return outlook(learned, target, diameters_mm, touched, drop, new_blank=blank, idle_to=idle_to, cars=cars)
+        return outlook(
+            learned, target, diameters_mm, touched, drop, new_blank=blank, idle_to=idle_to, trims=trims, cars=cars
+        )
 
     def after(removal_mm: FloatArray) -> FloatArray:
         return seen_after(*_asked(learned, removal_mm, limits)).lambda_drawn

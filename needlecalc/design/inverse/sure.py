@@ -191,6 +191,7 @@ def outlook(
     new_blank: bool = False,
     error_mm: FloatArray | float | None = None,
     idle_to: float | None = None,
+    trims: bool = True,
     cars: Cars | None = None,
 ) -> Outlook:
     """Lambda of every band after a cut, over cars drawn from what is believed.
@@ -200,7 +201,7 @@ def outlook(
     learned : Learned
         What is believed of the car.
     target : Target
-        Bands; an idle band is trimmed by the jet nut after the cut or the turn, where the nut is free.
+        Bands; an idle band is trimmed by the jet nut after the cut, where the nut is free.
     diameters_mm : array, shape (n,)
         Diameters asked. [mm]
     cut : array of bool, shape (n,)
@@ -213,6 +214,8 @@ def outlook(
         Standard error of the diameters cut: that of the hand when not given. [mm]
     idle_to : float or None
         Lambda the meter is brought to there; its target when not given. [-]
+    trims : bool
+        False for a car left as it is, nut and all.
     cars : Cars or None
         Cars drawn before; drawn anew when not given.
 
@@ -237,8 +240,8 @@ def outlook(
     offset = doubts.sensor_offset * rng.standard_normal(count)
     idle = idle_band(learned, target)
     nut = None
-    jet = learned.setup.carburettor.jet
-    if idle is not None and (cut.any() or new_blank or drop_mm != jet.drop_mm):
+    if idle is not None and trims:
+        jet = learned.setup.carburettor.jet
         low, high = jet.drop_range_mm()
         steps = QUARTER_FLAT * jet.flat_mm * rng.uniform(-1.0, 1.0, count)
         steps = steps + idle_read_u(learned, idle) / slopes[idle, -1] * rng.standard_normal(count)
