@@ -349,6 +349,8 @@ class Job:
     def _micrometer(self) -> Mapping[str, Any]:
         section = self.settings["micrometer"]
         only(section, {"anvil_width_mm", "face_on_mark"}, "micrometer")
+        if "anvil_width_mm" in section:
+            check_range(section["anvil_width_mm"], "[micrometer] anvil_width_mm", 0.0, 20.0, cure="It is a number in mm.")
         return section
 
 

@@ -173,3 +173,17 @@ def test_a_lift_that_cannot_be_had_is_refused():
         nc.with_lift(torrent, make_setup())
     with pytest.raises(nc.InputError, match="within the throat's bore"):
         nc.with_lift(bands, make_setup(), lift_mm=[3.0, 90.0])
+
+
+@pytest.mark.parametrize(
+    ("wrong", "words"),
+    [
+        ({"load": 5}, "load is 5, but must be a list of 2 names"),
+        ({"load": "idle"}, "load is 'idle', but must be a list of 2 names"),
+        ({"lambda_se": [0.01, 0.02, 0.03]}, "lambda_se holds 3 values, but must be one number, or one for each of the 2"),
+        ({"lambda_se": "x"}, "lambda_se must be a row of plain numbers"),
+    ],
+)
+def test_typed_columns_of_the_wrong_kind_are_named(wrong, words):
+    with pytest.raises(nc.InputError, match=words):
+        nc.typed_bands([900, 3000], [0.97, 1.12], **wrong)

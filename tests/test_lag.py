@@ -49,6 +49,17 @@ def test_uneven_rows_give_the_same_lag():
     assert nc.find_lag(thin).seconds == pytest.approx(0.6, abs=0.1)
 
 
+@pytest.mark.parametrize("pause_s", [60.0, 7200.0, 1.7e9])
+def test_a_pause_of_any_length_neither_tells_nor_costs(pause_s):
+    # Two drives in one file, or a clock set on the road: rows on either side never meet.
+    log, _ = synthetic_drive(1, lag_s=0.4, pipe_share=0.0)
+    time_s = np.array(log.time_s)
+    time_s[time_s.size // 2 :] += pause_s
+    lag = nc.find_lag(replace(log, time_s=time_s))
+    assert lag.source.startswith("estimated")
+    assert lag.seconds == pytest.approx(0.4, abs=0.1)
+
+
 def test_what_a_log_cannot_tell_is_assumed_and_said():
     log, _ = synthetic_drive(0, seconds=120.0)
     still = replace(log, rpm=np.full(log.rpm.size, 2000.0), manifold_pressure_pa=np.full(log.rpm.size, 5e4))

@@ -90,7 +90,7 @@ def test_past_the_stop_but_short_of_the_final_is_no_overcut(design):
 def test_a_band_likely_too_rich_stops_the_file(design):
     strict = replace(design, target=replace(design.target, lambda_rich=np.full(9, 0.945)), chance_rich_first=0.0)
     found = nc.judge_cut(strict, part_way(design, 0.9))
-    assert found.status.startswith("Stop, measure lambda: the chance that a band is already richer")
+    assert found.status.startswith("Stop, measure lambda: the chance that the cut has made a band too rich")
 
 
 def test_nothing_asked_means_nothing_to_file():
@@ -119,7 +119,7 @@ def test_a_new_blank_is_not_filed_from_the_present_needle():
 def test_it_shows_itself(design):
     found = nc.judge_cut(design, part_way(design, 0.5))
     text = " ".join(str(found).split())
-    for words in ("to go um", "Chance that a band is richer", "no gloves at a chuck", "Wash, cool and measure"):
+    for words in ("to go um", "Chance that the cut makes a band too rich", "no gloves at a chuck", "Wash, cool and measure"):
         assert words in text
     assert "<table>" in found._repr_html_()
     assert "as cut now" in found.band_table().text()

@@ -63,7 +63,8 @@ def test_the_sheet_says_what_the_jet_is_turned_for():
     load = ("idle", *("full",) * 8)
     for measured, words, loads in (
         (rich_idle, "The nut, not the file, brings the idle to its target.", load),
-        (one_rich, "No file makes 1925 rpm full leaner; the nut does.", ("full",) * 9),
+        (one_rich, "No file makes 1925 rpm full leaner; the nut does.", load),
+        (one_rich, "Idle, not measured, gets leaner too: measure it before you cut.", ("full",) * 9),
     ):
         design = nc.solve(asked(setup, lifts, measured, 0.95, load=loads), setup)
         assert design.flats() < -0.05

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from conftest import DIAMETERS_MM, NO_DOUBTS, STATIONS_MM, asked, make_setup
@@ -166,3 +168,32 @@ def test_area_sum_of_a_worked_example():
     bands = nc.typed_bands([3000], [1.08], lift_mm=[13.4])
     cut = nc.Needle("cut", STATIONS_MM, needle.diameters_mm - (d - by_area))
     assert nc.predict_lambda(setup, bands, needle=cut)[0] < 0.98
+
+
+@pytest.mark.parametrize("seed", [11, 14])
+def test_limits_hold_on_the_diameters_printed_whatever_is_believed(seed):
+    # After a second pass the needle is believed a few um off what was measured; the sheet is filed by what was measured.
+    rng, rpm = np.random.default_rng(seed), np.linspace(900, 5000, 8)
+    lift = np.sort(rng.uniform(1, 33, 8))
+    measured = np.minimum.accumulate(DIAMETERS_MM - np.clip(rng.normal(0.02, 0.02, 13), 0, 0.1))
+    ratio = np.clip(1.15 + 0.1 * rng.normal(size=8), 0.8, 1.5)
+    needle = nc.Needle("measured", STATIONS_MM, measured)
+    setup = make_setup().with_needle(needle)
+    first, second = (
+        nc.typed_bands(rpm, values, lift_mm=lift, lambda_se=0.003) for values in (ratio, ratio * (1 - 0.08 * rng.random(8)))
+    )
+    history = nc.History((nc.Pass(make_setup().carburettor.needle, 1.6, first), nc.Pass(needle, 1.6, second)))
+    limits = nc.Limits(max_cut_mm=0.05, steepest=0.02)
+    target = nc.Target(second, np.full(8, 0.9), ("asked",) * 8)
+    design = nc.solve(target, setup, learned=nc.learn(history, setup), limits=limits, with_options=False)
+    for made in (design.needle, design.first_stop):
+        assert (measured - made.diameters_mm).max() <= 0.05 + 1e-9
+        allowed = np.maximum(0.02 * np.diff(STATIONS_MM), -np.diff(measured))
+        assert (-np.diff(made.diameters_mm) <= allowed + 1e-9).all()
+
+
+def test_one_weight_for_all_bands_is_no_wish():
+    setup = make_setup(drop_min_mm=0.8, drop_max_mm=2.5)
+    target = asked(setup, np.linspace(2, 26, 9), np.linspace(0.98, 1.12, 9), 0.95)
+    usual, light = (nc.solve(replace(target, weight=np.full(9, weight)), setup, with_options=False) for weight in (1.0, 0.2))
+    np.testing.assert_array_equal(light.remove_um() > 0.0, usual.remove_um() > 0.0)

@@ -136,6 +136,17 @@ def test_a_band_too_rich_before_any_cut_does_not_hold_the_others_back():
     assert (np.delete(drawn, 3, axis=1) < 0.90).any(axis=1).mean() < 0.06
 
 
+def test_a_turn_of_the_jet_counts_as_much_as_a_cut():
+    # The upper bands want the jet lower; the fourth, right as driven, goes rich by it, and no metal was taken there.
+    setup = make_setup(drop_min_mm=0.8, drop_max_mm=3.0)
+    lifts, measured = [3.0, 8.0, 14.0, 20.0, 26.0], [1.02, 1.10, 1.0, 0.91, 1.08]
+    target = asked(setup, lifts, measured, 0.95, lambda_se=0.005)
+    design = nc.solve(target, setup, limits=nc.Limits(max_cut_mm=0.0), with_options=False)
+    assert design.drop_mm > setup.carburettor.jet.drop_mm + 0.2
+    assert design.first_predicted[3] < target.lambda_rich[3]
+    assert design.chance_rich_first > 0.5
+
+
 def test_a_risk_that_is_no_chance_is_refused():
     for risk in (-0.1, 1.5, float("nan")):
         with pytest.raises(nc.InputError, match=r"risk is .*, but must lie between 0 and 1\. It is a chance"):

@@ -152,6 +152,8 @@ class GrindSheet(Shown):
         """
         if not (self.design.remove_um() > 0.0).any():
             return "First stop: nothing is to be filed."
+        if not self.design.met:
+            return "First stop: NONE YET. The table shows only how near filing alone would come."
         if self.design.held_back == 0.0:
             return "First stop: the asked diameters, all in one stage."
         return "First stop: file to the FIRST STOP diameters and no further."

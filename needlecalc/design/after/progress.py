@@ -9,7 +9,7 @@ from numpy.typing import ArrayLike
 
 from needlecalc.design.after.refit import touched
 from needlecalc.design.inverse.proposal import Design
-from needlecalc.design.inverse.stages import RISK
+from needlecalc.design.inverse.stages import RISK, chance_made_rich
 from needlecalc.design.inverse.sure import Cars, outlook
 from needlecalc.errors import InputError
 from needlecalc.parts.measured import OVAL_UM, WITHIN_UM, listed, measured_needle
@@ -47,7 +47,8 @@ class Progress(Shown):
     lambda_rest : array, shape (m,)
         The same once the rest down to the first stop is taken. [-]
     chance_rich_now, chance_rich_rest : float
-        Chance that any band is richer than permitted now, and with the rest taken. [-]
+        Chance that the cut makes any band too rich, now and with the rest taken; a band too rich with no cut at all
+        is not counted. [-]
     status : str
         What to do, one sentence.
     """
@@ -144,7 +145,7 @@ class Progress(Shown):
             Column("verdict", "verdict"),
         )
         notes = (
-            f"Chance that a band is richer than permitted: {100 * self.chance_rich_now:.0f} % now, "
+            f"Chance that the cut makes a band too rich: {100 * self.chance_rich_now:.0f} % now, "
             f"{100 * self.chance_rich_rest:.0f} % with the rest down to the first stop taken.",
             f"'there': within {self.told_um:.1f} um, which hand and micrometer together cannot tell apart.",
             f"Readings: {self.measured.source}.",
@@ -253,10 +254,18 @@ def judge_cut(
         )
     ]
     low, high = seen[0].interval()
-    chances = [float((one.lambda_drawn < design.target.lambda_rich).any(axis=1).mean()) for one in seen]
+    none = np.zeros(now.size, dtype=bool)
+    # With no cut: a tested idle with the nut set as after one, the other bands as they were driven.
+    as_driven, nut_set = (
+        outlook(
+            design.learned, design.target, before, none, drop, idle_to=design.idle_to(), trims=trims, cars=cars
+        ).lambda_drawn
+        for drop, trims in ((design.setup.carburettor.jet.drop_mm, False), (design.drop_mm, True))
+    )
+    uncut = np.where(design.target.tested, nut_set, as_driven)
+    chances = [chance_made_rich(design.target, one.lambda_drawn, uncut) for one in seen]
     to_go = 1e3 * (now - stop)
-    # A test in danger before any cut is no reason to stop now: it counts in both.
-    bearable = max(risk, design.chance_rich_first + design.chance_fails_first)
+    bearable = max(risk, design.chance_rich_first)
     return Progress(
         design=design,
         measured=measured,
@@ -296,7 +305,7 @@ def _status(
         return "Nothing to file: the design leaves every station as it is."
     if chance > risk:
         return (
-            f"Stop, measure lambda: the chance that a band is already richer than permitted is {100 * chance:.0f} %, more "
+            f"Stop, measure lambda: the chance that the cut has made a band too rich is {100 * chance:.0f} %, more "
             f"than the {100 * risk:.0f} % agreed."
         )
     left = np.flatnonzero([word == MORE for word in verdicts])

@@ -180,6 +180,8 @@ class Design(Shown):
         wish = np.log(self.target.lambda_target / self.learned.lambda_now())
         asks = wish > WORTH_A_WORD if flats < 0.0 else wish < -WORTH_A_WORD
         idle = np.array(self.target.bands.load) == "idle"
+        if not idle.any():
+            return f"Idle, not measured, gets {'leaner' if flats < 0.0 else 'richer'} too: measure it before you cut."
         if (asks & idle).any():
             return "The nut, not the file, brings the idle to its target."
         if flats < 0.0 and asks.any():

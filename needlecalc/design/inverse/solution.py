@@ -212,7 +212,7 @@ def _feasible(problem: Problem, x: FloatArray) -> bool:
 
 
 def _expected_loss(problem: Problem, point: Point, *, put_right: bool) -> float:
-    """What to expect of a band after hand and nut have erred: mean square misfit, and bands lost.
+    """What to expect of a band, by how much each matters, after hand and nut have erred: square misfit, and bands lost.
 
     A band that leaves what is permitted counts as if it missed by as much again, so that a needle which serves is not
     risked for a better mean.  The nut puts idle right, unless idle gives way to the others; a car left as it is keeps the
@@ -233,4 +233,5 @@ def _expected_loss(problem: Problem, point: Point, *, put_right: bool) -> float:
     known = problem.noise * problem.care / target.weight  # without the factor of bands that give way
     doubt = np.sqrt(variance + known**2)
     lost = ndtr((rich - misfit) / doubt) + ndtr((misfit - lean) / doubt)
-    return float((problem.care**2 * (misfit**2 + variance + ((lean - rich) / 2.0) ** 2 * lost)).mean())
+    loss = misfit**2 + variance + ((lean - rich) / 2.0) ** 2 * lost
+    return float(np.average(loss, weights=problem.care**2))

@@ -210,8 +210,15 @@ def _asked(learned: Learned, removal_mm: FloatArray, limits: Limits) -> tuple[Fl
         asked = np.minimum(asked, measured)
     # Rounding of the exact step must not show as a thousandth of a micron of reversed taper.
     asked = np.minimum.accumulate(asked)
-    # Nor may what is believed of the present needle carry a cut below a diameter never to be passed.
+    # Nor may what is believed of the present needle carry a cut past a limit on the diameters measured.
+    if not limits.new_blank:
+        asked = np.maximum(asked, measured - limits.max_cut_mm)
+        steepest = limits.steepest * np.diff(learned.setup.carburettor.needle.stations_mm)
+        for k, fall in enumerate(np.maximum(steepest, measured[:-1] - measured[1:]).tolist()):
+            asked[k + 1] = max(asked[k + 1], asked[k] - fall)
     least = np.full(asked.size, limits.least_diameter_mm)
+    kept = limits.kept(asked.size)
+    least[kept] = measured[kept]
     for number, diameter in limits.never_below_mm.items():
         least[number - 1] = max(least[number - 1], diameter)
     least = np.maximum.accumulate(least[::-1])[::-1]

@@ -10,6 +10,7 @@ import numpy as np
 from needlecalc.design.inverse.fit import fit_from
 from needlecalc.design.inverse.problem import Problem
 from needlecalc.design.inverse.sure import Outlook
+from needlecalc.design.wish.target import Target
 from needlecalc.units import FloatArray
 
 RISK = 0.05
@@ -92,19 +93,19 @@ def first_stage(
     spread = np.log(seen.lambda_drawn).std(axis=0)
     rich = problem.target.lambda_rich
     tested = problem.target.tested
-    # A test is counted in full; other bands uncut to first order, which is exact enough near a band that is not cut.
-    uncut = after(np.zeros(whole.size)) if tested.any() and whole.any() else seen.moved(whole)
-    no_richer = np.where(tested, 0.0, uncut * (1.0 - AS_RICH_BEFORE))
-    anyway = uncut < rich
+    # Bands as the car is driven now, jet and all; a tested idle with the nut set as it will be after the cut.  To first
+    # order, which is exact enough near a band that is not cut, and in full where tests are counted in full.
+    uncut = np.where(tested, seen.moved(whole), seen.driven(whole, float(x[-1])))
+    uncut_in_full = uncut
+    if tested.any() and whole.any():
+        there = after(np.zeros(whole.size))
+        uncut_in_full = np.where(tested, there, there * uncut / seen.moved(whole))
 
     # A test in danger before any cut must be in no more danger after it.
-    bearable = max(risk, float((anyway & tested).any(axis=1).mean()))
+    bearable = max(risk, float(((uncut_in_full < rich) & tested).any(axis=1).mean()))
 
     def chance(drawn: FloatArray) -> float:
         return float((drawn < rich).any(axis=1).mean())
-
-    def made_rich(drawn: FloatArray) -> float:
-        return float(((drawn < rich) & ~(anyway & (drawn >= no_richer))).any(axis=1).mean())
 
     def held(times: float) -> tuple[FloatArray, FloatArray]:
         # Held so far on the lean side, tests need no fence of their own.
@@ -130,9 +131,16 @@ def first_stage(
                 return share * trial, drawn
         return np.zeros(short.size), after(np.zeros(short.size))
 
-    at_once = made_rich(seen.lambda_drawn)
+    def risk_kept(short: FloatArray, drawn: FloatArray) -> tuple[FloatArray, FloatArray]:
+        for share in (0.75, 0.5, 0.25, 0.125, 0.0):
+            if chance_made_rich(problem.target, drawn, uncut_in_full) <= risk:
+                break
+            short, drawn = share * short, after(share * short)
+        return short, drawn
+
+    at_once = chance_made_rich(problem.target, seen.lambda_drawn, uncut_in_full)
     test_fails = chance(np.where(tested, seen.lambda_drawn, np.inf)) > bearable
-    rich_band = made_rich(seen.lambda_drawn) > risk
+    rich_band = at_once > risk
     if not (rich_band or test_fails) or not whole.any():
         return FirstStage(whole, at_once, at_once, 0.0, seen.lambda_drawn)
     short, drawn, times = whole, seen.lambda_drawn, 0.0
@@ -142,21 +150,45 @@ def first_stage(
         for _ in range(HALVINGS):
             middle = (low + times) / 2.0
             trial, trial_drawn = held(middle)
-            if made_rich(trial_drawn) <= risk:
+            if chance_made_rich(problem.target, trial_drawn, uncut) <= risk:
                 times, short, drawn = middle, trial, trial_drawn
             else:
                 low = middle
             if times - low < 0.02:
                 break
-        if made_rich(drawn) > risk and (short > 0.0).any():
+        if chance_made_rich(problem.target, drawn, uncut) > risk and (short > 0.0).any():
             # Bands that pull apart can be rich however lean all are aimed: take off a share of that cut only.
-            short, drawn = _a_share_of(short, whole, seen, lambda trial: made_rich(trial) <= risk)
+            short, drawn = _a_share_of(
+                short, whole, seen, lambda trial: chance_made_rich(problem.target, trial, uncut) <= risk
+            )
     # A thicker blank is no danger to a test, and less of it would be one.
     if tested.any() and (whole >= 0.0).all():
-        short, drawn = test_kept(short)
+        short, drawn = risk_kept(*test_kept(short))
         leaner = np.median(np.log(drawn / seen.lambda_drawn), axis=0) / np.maximum(spread, 1e-9)
         times = max(times, float(leaner[tested].max()), TINY if (short < whole).any() else 0.0)
-    return FirstStage(short, at_once, made_rich(drawn), times, drawn)
+    return FirstStage(short, at_once, chance_made_rich(problem.target, drawn, uncut_in_full), times, drawn)
+
+
+def chance_made_rich(target: Target, drawn: FloatArray, before: FloatArray) -> float:
+    """Chance that a cut makes some band richer than permitted.
+
+    Parameters
+    ----------
+    target : Target
+        What is permitted.
+    drawn : array, shape (s, m)
+        Lambda of each car after the cut. [-]
+    before : array, shape (s, m)
+        Lambda of the same cars with no cut. [-]
+
+    Returns
+    -------
+    float
+        Chance; a band too rich before, and no richer after, is not counted, nor a test that fails anyway. [-]
+    """
+    rich = target.lambda_rich
+    no_richer = target.tested | (drawn >= before * (1.0 - AS_RICH_BEFORE))
+    return float(((drawn < rich) & ~((before < rich) & no_richer)).any(axis=1).mean())
 
 
 def _tapered(problem: Problem, removal_mm: FloatArray) -> FloatArray:

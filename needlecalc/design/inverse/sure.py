@@ -15,6 +15,7 @@ from needlecalc.units import FloatArray
 
 CARS = 400
 QUARTER_FLAT = 0.25
+LEAST_LAMBDA = 0.1
 IDLE_IS_RIGHT = 0.01  # of lambda: planned so near its target, idle is set to it
 
 
@@ -161,6 +162,24 @@ class Outlook:
         log = self.log_untrimmed + self.slopes[:, :-1] @ change_mm
         return _with_meter(log, self.slopes, self.offset, self.nut)
 
+    def driven(self, change_mm: FloatArray, turned_mm: float) -> FloatArray:
+        """Lambda of the same cars as they are driven now, before any cut and with the nut where it is.
+
+        Parameters
+        ----------
+        change_mm : array, shape (n,)
+            Metal that was taken off each diameter. [mm]
+        turned_mm : float
+            How far the jet was lowered. [mm]
+
+        Returns
+        -------
+        array, shape (s, m)
+            Lambda, to first order. [-]
+        """
+        log = self.log_untrimmed + self.slopes[:, :-1] @ change_mm - self.slopes[:, -1] * turned_mm
+        return _with_meter(log, self.slopes, self.offset, None)
+
     def interval(self, share: float = 0.9) -> tuple[FloatArray, FloatArray]:
         """Ends of the interval that holds a share of the cars.
 
@@ -256,7 +275,8 @@ def _with_meter(log: FloatArray, slopes: FloatArray, offset: FloatArray, nut: Nu
         turn = -(log[:, nut.idle] - nut.log_target) / slopes[nut.idle, -1] + nut.missed_mm
         turn = np.clip(turn, nut.least_mm, nut.greatest_mm)
         log = log + slopes[:, -1] * turn[:, None]
-    return np.asarray(np.exp(log) - offset[:, None])
+    # The widest doubts permitted draw meters that err by more than there is.
+    return np.maximum(np.exp(log) - offset[:, None], LEAST_LAMBDA)
 
 
 def idle_aim(target: Target, idle: int, planned: float) -> float:

@@ -29,6 +29,9 @@ USUAL_PIPE_S, USUAL_SENSOR_S, SENSOR_FACTOR = 0.08, 0.2, 0.8
 # Rows left out: so long before an opening shows in the flow, and after the damper has done.
 OPENING_RISE, OPENS_BEFORE_S, SETTLE_S, FADES_S = 0.10, 0.5, 2.5, 1.0
 SMOOTH_S = 0.5
+# Longer than what one reading can look back on.
+PAUSE_S = 10.0
+WILD, FASTEST_RPM = 100.0, 20000.0
 # Second difference of lambda from knot to knot: judgement.  A stiffer curve smears a steep step of the needle and reads
 # the lag of the demo 0.1 s too short; a looser one doubles the scatter.
 USUAL_BEND = 0.03
@@ -131,8 +134,9 @@ class _Drive:
         """Columns through sensor, delay and pipe."""
         delay, sensor, pipe = parts
         keep = np.exp(-self.step_s / sensor)
-        share = (1.0 - keep) / 2.0
-        late = lfilter([share, share], [1.0, -keep], self.shape - self.shape[:1], axis=0) + self.shape[:1]
+        # Straight between the ticks, so that it lags by its time constant however far they are apart.
+        later = sensor / self.step_s * (1.0 - keep)
+        late = lfilter([1.0 - later, later - keep], [1.0, -keep], self.shape - self.shape[:1], axis=0) + self.shape[:1]
         left_pipe = np.interp(self.time - delay, self.time, self.flown) - pipe
         left_engine = np.interp(left_pipe, self.flown, self.time)
         place = np.clip((left_engine - self.time[0]) / self.step_s, 0.0, self.time.size - 1.001)
@@ -146,25 +150,30 @@ def _even_drive(log: Log) -> _Drive | str:
     signal = load_signal(log)
     if signal is None:
         return "the log holds neither pressure, throttle nor air flow to time it by"
-    row_s = float(np.median(np.diff(log.time_s)))
+    apart = np.diff(log.time_s)
+    row_s = float(np.median(apart))
     if row_s > SLOWEST_STEP_S:
         return f"rows {row_s:.2g} s apart are too slow to time it by"
+    # A pause of hours, or a clock set on the road, is no more than long enough for nothing to reach across it.
+    clock = np.concatenate([[0.0], np.cumsum(np.minimum(apart, PAUSE_S))])
     step = max(row_s, STEP_S)
-    time = np.arange(log.time_s[0], log.time_s[-1] + step / 2.0, step)
+    time = np.arange(0.0, clock[-1] + step / 2.0, step)
     if time.size < LEAST_BLOCKS * BLOCK_S / step:
-        return f"a log of {log.time_s[-1] - log.time_s[0]:.0f} s is too short to time it by"
+        return f"a log of {clock[-1]:.0f} s is too short to time it by"
 
     def even(values: FloatArray) -> FloatArray:
         if row_s >= STEP_S:
-            return np.asarray(np.interp(time, log.time_s, values))
+            return np.asarray(np.interp(time, clock, values))
         # Quick rows are averaged over a step of the clock: the slope of their running integral.
         middles = (values[1:] + values[:-1]) / 2.0
-        total = np.concatenate([[0.0], np.cumsum(middles * np.diff(log.time_s))])
-        ends = [np.clip(time + side * step / 2.0, log.time_s[0], log.time_s[-1]) for side in (-1.0, 1.0)]
-        summed = np.interp(ends[1], log.time_s, total) - np.interp(ends[0], log.time_s, total)
+        total = np.concatenate([[0.0], np.cumsum(middles * np.diff(clock))])
+        ends = [np.clip(time + side * step / 2.0, 0.0, clock[-1]) for side in (-1.0, 1.0)]
+        summed = np.interp(ends[1], clock, total) - np.interp(ends[0], clock, total)
         return np.asarray(summed / (ends[1] - ends[0]))
 
-    rpm, load = even(np.maximum(log.rpm, 100.0)), even(signal[0])
+    # One wild reading must not drown all others in a running sum.
+    wild = WILD * float(np.median(signal[0]))
+    rpm, load = even(np.clip(log.rpm, 100.0, FASTEST_RPM)), even(np.minimum(signal[0], wild))
     flow = rpm * load
     shape = _shape(rpm, load)
     if shape is None:
@@ -175,9 +184,10 @@ def _even_drive(log: Log) -> _Drive | str:
     near = window_ends(time, SMOOTH_S / 2.0, SMOOTH_S / 2.0)
     opened = opening(time, window_mean(flow, near[0], near[1]), rise=OPENING_RISE, settle_s=SETTLE_S)
     bad = ((log.flag != 0) | cold_rows(log)).astype(np.float64)
-    bad[:-1][np.diff(log.time_s) > gap_s(log.time_s)] = 1.0
+    gap = apart > gap_s(log.time_s)
+    bad[:-1][gap] = bad[1:][gap] = 1.0  # and with them every tick between
     # A bad row between two ticks must not slip through: the worst of all rows passed counts.
-    nearest = np.clip(np.searchsorted(log.time_s, time), 0, log.time_s.size - 1)
+    nearest = np.clip(np.searchsorted(clock, time), 0, clock.size - 1)
     unfit = np.concatenate([[bad[0]], window_max(bad, np.minimum(nearest[:-1] + 1, nearest[1:]), nearest[1:])])
     reading = even(log.lambda_measured)
     off = np.abs(reading - medfilt(reading, 5))
@@ -204,10 +214,9 @@ def _shape(rpm: FloatArray, load: FloatArray) -> FloatArray | None:
 def _use(drive: _Drive, reach_s: float) -> NDArray[np.bool_]:
     """Readings whose causes, up to so long ago, are fit and no opening."""
     first, last, _ = window_ends(drive.time, reach_s + FADES_S, OPENS_BEFORE_S)
-    here = np.arange(drive.time.size)
     began = drive.time > drive.time[0] + LONGEST_S + FADES_S
     fit = (window_max(drive.opened, first, last) == 0.0) & (window_max(drive.unfit, first, last) == 0.0)
-    return np.asarray(began & fit & (drive.unfit[here] == 0.0))
+    return np.asarray(began & fit & (drive.unfit == 0.0))
 
 
 def _rest(columns: FloatArray, reading: FloatArray) -> FloatArray:

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from needlecalc.arrays import read_only, same_length
+from needlecalc.errors import InputError
 from needlecalc.measure.drive.bands import Bands
 
 
@@ -64,17 +65,25 @@ def typed_bands(
         )
     )
     same_length("typed bands", rpm=speed, lift_mm=lift, air_flow_g_s=flow, manifold_pressure_pa=pressure)
+    loads = ("full",) * count if load is None else tuple(load) if isinstance(load, Sequence | np.ndarray) else ()
+    if len(loads) != count or isinstance(load, str) or not all(isinstance(name, str) for name in loads):
+        msg = f"load is {load!r}, but must be a list of {count} names, one for each band, such as 'idle' or 'full'."
+        raise InputError(msg)
+    doubt = read_only(np.atleast_1d(np.asarray(lambda_se)), "lambda_se")
+    if doubt.size not in (1, count):
+        msg = f"lambda_se holds {doubt.size} values, but must be one number, or one for each of the {count} bands."
+        raise InputError(msg)
     ones = np.ones(count, dtype=np.int64)
     return Bands(
         speed,
         speed,
         speed,
-        tuple(load) if load is not None else ("full",) * count,
+        loads,
         ones,
         ones,
         ratio,
         np.zeros(count),
-        np.broadcast_to(np.asarray(lambda_se, dtype=np.float64), (count,)),
+        np.broadcast_to(doubt, (count,)),
         pressure,
         flow,
         lift,
