@@ -173,6 +173,8 @@ class GrindSheet(Shown):
         bands = design.target.bands
         rich = [bands.name(b) for b in np.flatnonzero(bands.lambda_measured < design.target.lambda_rich).tolist()]
         so_already = f" Too rich as driven, before any cut: {', '.join(rich)}." if rich else ""
+        if not design.met:
+            return so_already.strip()
         if design.held_back == 0.0:
             return (
                 f"The chance that the cut makes a band too rich is {whole:.0f} %.{so_already} Then measure every diameter, "

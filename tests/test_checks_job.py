@@ -1,0 +1,134 @@
+"""Checks as a job file states them: locked, overridden, every record of it. The van is invented."""
+
+from __future__ import annotations
+
+import json
+import shutil
+from pathlib import Path
+
+import pytest
+from conftest import DATA
+from test_sweep import sweep
+
+import needlecalc as nc
+from needlecalc.__main__ import main
+
+
+@pytest.fixture
+def case(tmp_path) -> Path:
+    folder = tmp_path / "case"
+    shutil.copytree(DATA, folder)
+    return folder / "pass_van.toml"
+
+
+def with_faults(text: str) -> str:
+    """The demo's job with a broken lead and a wide plug gap."""
+    for right, wrong in (
+        ("lead_kohm = [9.8, 10.4, 11.1, 10.1]", "lead_kohm = [9.8, 10.4, 11.1, 38.0]"),
+        ("plug_kohm = [5.0, 5.1, 4.9, 5.0]\nrotor_kohm = 1.1\n", ""),
+        ("gap_mm = [0.65, 0.65, 0.70, 0.65]", "gap_mm = [0.65, 0.65, 1.10, 0.65]"),
+        ('gap_specified_mm = 0.65\ncoil = "standard"\n', ""),
+    ):
+        assert right in text
+        text = text.replace(right, wrong)
+    return text
+
+
+def without_checks(text: str) -> str:
+    """The demo's job with nothing noted before the cut."""
+    return text[: text.index("# What was looked at")] + text[text.index("[target]") :]
+
+
+def test_a_job_with_a_red_check_is_locked_and_an_override_prints(case, tmp_path, capsys):
+    plain = with_faults(case.read_text())
+    case.write_text(plain)
+    out = tmp_path / "out"
+    assert main(["design", str(case), "--out", str(out)]) == 4
+    caught = capsys.readouterr()
+    assert "2 checks are red" in caught.err
+    assert '[checks] override = "the reason"' in caught.err
+    assert caught.err.count("\n") == 1
+    assert "plug leads" in caught.out
+    assert not out.exists()
+    reason = "leads ordered, trial needle on a scrap blank"
+    case.write_text(plain + f'\n[checks]\noverride = "{reason}"\n')
+    assert main(["design", str(case), "--out", str(out)]) == 0
+    assert reason in " ".join((out / "grind_sheet.txt").read_text().split())
+    facts = json.loads((out / "design.json").read_text())
+    assert sum(check["verdict"] == "RED" for check in facts["checks"]) == 2
+    assert any(reason in flag for flag in facts["flags"])
+
+
+def test_every_record_of_a_job(case):
+    plain = without_checks(case.read_text())
+    fitted = nc.read_job(case).setup.carburettor.needle.diameters_mm.tolist()
+    more = f"""
+[checks.mechanical]
+valve_gaps_right = true
+[checks.sensor]
+place = "downpipe"
+[[checks.gases]]
+at = "idle"
+lambda_measured = 0.915
+co_limit_percent = 3.5
+[[checks.gases]]
+at = "2500 rpm"
+co_percent = 0.4
+[checks.twins]
+flats = [9, 9]
+[checks.needle]
+diameters_mm = {fitted}
+[checks.limits]
+coolant_degc = [90, 80]
+[lean_limits.cruise]
+load = "light"
+rpm = 2500
+lambda_measured = [0.95, 0.99, 1.05]
+rough = [false, false, true]
+"""
+    case.write_text(plain + more)
+    job = nc.read_job(case)
+    bands = job.bands(job.read_log())
+    checks = job.checks(bands)
+    wanted = {
+        "valve gaps": "green",
+        "sensor place": "green",
+        "CO limit at idle": "amber",
+        "twin flats": "green",
+        "needle wear": "green",
+        "warm engine": "amber",
+    }
+    assert {name: checks.named(name).verdict for name in wanted} == wanted
+    target = job.target(bands)
+    cruise = next(b for b, load in enumerate(bands.load) if load == "light" and abs(bands.rpm[b] - 2500) < 50)
+    assert target.lambda_target[cruise] == pytest.approx(0.96)
+    assert target.why[cruise].startswith("lean limit 0.99")
+    for old, new, match in (
+        ('place = "downpipe"', 'plaice = "downpipe"', r"\[checks.sensor\] has no key 'plaice'"),
+        ("[checks.twins]", "[checks.twin]", r"\[checks\] has no key 'twin'"),
+        ("[[checks.gases]]", "[checks.gases]", "checks.gases.* must be a list"),
+        ("rough = [false, false, true]", "", r"\[lean_limits.cruise\] lacks rough"),
+        ("[lean_limits.cruise]\nload", "[lean_limits]\nload", r"\[lean_limits.load\] must be a section"),
+        ("[checks.sensor]\nplace", "[checks]\nsensor", r"\[checks.sensor\] must be a section"),
+        ("[checks.limits]", '[checks]\noverride = "all is fine here"\n[checks.limits]', "nothing to override"),
+    ):
+        assert old in more
+        text = more.replace(old, new, 1) if old != "[[checks.gases]]" else more.replace(old, new, 1).split("[[")[0]
+        case.write_text(plain + text)
+        job = nc.read_job(case)
+        ask = job.target if "lean_limits" in match else job.checks
+        with pytest.raises(nc.InputError, match=match):
+            ask(bands)
+
+
+def test_a_sweep_from_its_own_log(case):
+    log = sweep(1.09)
+    lines = [
+        "time_s,rpm,lambda",
+        *(f"{t:.1f},{n:.0f},{x:.4f}" for t, n, x in zip(log.time_s, log.rpm, log.lambda_measured, strict=True)),
+    ]
+    (case.parent / "sweep.csv").write_text("\n".join(lines) + "\n")
+    case.write_text(case.read_text() + '\n[lean_limits.cruise]\nfile = "sweep.csv"\nload = "light"\nmargin = 0.05\n')
+    limits = nc.read_job(case).lean_limits()
+    assert limits.lambda_limit[0] == pytest.approx(1.07, abs=0.012)
+    assert limits.margin == 0.05
