@@ -65,8 +65,8 @@ def solve(
     checks : Checks or None
         Checks before the cut; a red one that is not overridden locks the solver.
     with_options : bool
-        Whether to work out what could help where the target is not met, which takes as long again for each
-        way; False for a great many designs.
+        Whether to work out what could help where the target is not met, or what to measure where the cut is held
+        back, which takes longer than the design itself; False for a great many designs.
 
     Returns
     -------
@@ -184,7 +184,7 @@ def solve(
         checks=checks,
     )
     # No measurement brings a chance down to nothing.
-    if cut.any() and 0.001 <= risk <= 0.5 and (made.chance_rich > risk or made.held_back > 0.0):
+    if with_options and cut.any() and 0.001 <= risk <= 0.5 and (made.chance_rich > risk or made.held_back > 0.0):
         made = replace(made, flags=(*made.flags, measure_next(made, risk=risk).line()))
     return made
 
