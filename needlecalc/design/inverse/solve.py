@@ -129,7 +129,7 @@ def solve(
 
     stage = first_stage(problem, smoothness, x, seen, after, risk=risk)
     first_mm, _ = _asked(learned, stage.removal_mm, limits)
-    first_mm = np.where(cut, np.maximum(first_mm, asked_mm), asked_mm)
+    first_mm = np.where(cut | blank, np.maximum(first_mm, asked_mm), asked_mm)
     low, high = seen.interval()
     first = np.quantile(stage.lambda_drawn, [0.05, 0.5, 0.95], axis=0)
     status, met, advice = verdict(problem, limits, x)
