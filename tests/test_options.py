@@ -153,6 +153,14 @@ def test_a_kept_station_says_what_filing_it_would_bring():
     assert any("too would bring" in str(one) for one in kept)
 
 
+def test_a_station_named_twice_is_kept_once_and_said_once():
+    design = lean_engine(make_setup(), limits=nc.Limits(keep=(5, 6, 7, 6)))
+    assert design.limits.keep == (5, 6, 7)
+    said = [str(one) for one in design.binding]
+    assert any("station 6 kept" in words for words in said)
+    assert len(said) == len(set(said))
+
+
 def test_nothing_binds_where_all_is_met():
     design = lean_engine(make_setup())
     assert design.met
