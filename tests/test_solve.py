@@ -101,6 +101,15 @@ def test_no_proposal_beyond_the_data():
         nc.solve(asked(setup, [37.9], [1.0], 1.0), setup)
 
 
+def test_a_station_cut_for_the_taper_only_is_not_said_to_stay():
+    setup = make_setup()
+    design = nc.solve(asked(setup, np.linspace(2, 15, 6), np.linspace(0.97, 1.2, 6), 0.95), setup)
+    assert design.remove_um()[7] > 10.0
+    (said,) = (flag for flag in design.flags if flag.startswith("No data at"))
+    assert "at stations 1, 8, 9, 10, 11, 12, 13: load needed" in said
+    assert "They stay as they are, but 8: cut too, only so that the taper neither reverses" in said
+
+
 def test_right_already_means_leave_it():
     setup = make_setup()
     design = nc.solve(asked(setup, np.linspace(2, 26, 9), np.full(9, 0.95), 0.95), setup)

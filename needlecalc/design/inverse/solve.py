@@ -170,7 +170,7 @@ def solve(
             *(str(limit) for limit in binding),
             *words,
             *_test_flags(target, fails, risk),
-            *station_flags(found.supported, found.inside),
+            *station_flags(found.supported, found.inside, cut),
             *(zero.words()[:1] if zero and zero.readings else ()),
             *target.cautions(),
             *said_of_checks,

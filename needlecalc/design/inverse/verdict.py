@@ -124,13 +124,15 @@ def _blocked(problem: Problem, limits: Limits, missed: FloatArray) -> NDArray[np
     return np.asarray((np.abs(missed) > MISSED_BY) & (np.abs(misfit) < BETTER_WITH_METAL * np.abs(missed)))
 
 
-def station_flags(supported: NDArray[np.bool_], inside: NDArray[np.bool_]) -> list[str]:
+def station_flags(supported: NDArray[np.bool_], inside: NDArray[np.bool_], cut: NDArray[np.bool_]) -> list[str]:
     """What to know of stations that no band speaks for.
 
     Parameters
     ----------
     supported, inside : array of bool, shape (n,)
         Stations the data speak for, and those between them too.
+    cut : array of bool, shape (n,)
+        Stations whose diameter is to change.
 
     Returns
     -------
@@ -138,11 +140,14 @@ def station_flags(supported: NDArray[np.bool_], inside: NDArray[np.bool_]) -> li
         One sentence each.
     """
     words = []
-    outside = np.flatnonzero(~inside) + 1
+    outside, followed = np.flatnonzero(~inside) + 1, np.flatnonzero(~inside & cut) + 1
     if outside.size:
+        but = ""
+        if followed.size:
+            but = f", but {_numbers(followed)}: cut too, only so that the taper neither reverses nor gets too steep"
         words.append(
-            f"No data at {_stations(outside)}: load needed. They keep their metal, but for what the taper needs not "
-            "to reverse; whatever runs there gets no leaner."
+            f"No data at {_stations(outside)}: load needed; how the engine runs there is not known. They stay as they "
+            f"are{but}."
         )
     between = np.flatnonzero(inside & ~supported) + 1
     if between.size:
@@ -151,4 +156,8 @@ def station_flags(supported: NDArray[np.bool_], inside: NDArray[np.bool_]) -> li
 
 
 def _stations(numbers: NDArray[np.intp]) -> str:
-    return f"station{'s' if numbers.size > 1 else ''} {', '.join(str(number) for number in numbers)}"
+    return f"station{'s' if numbers.size > 1 else ''} {_numbers(numbers)}"
+
+
+def _numbers(numbers: NDArray[np.intp]) -> str:
+    return ", ".join(str(number) for number in numbers)
