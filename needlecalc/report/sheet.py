@@ -96,7 +96,9 @@ class GrindSheet(Shown):
         target = self.design.target
         wish = float(target.lambda_target[idle_band(self.design.learned, target)])
         other = f", not to its target of {wish:.2f}, which would cost the other bands" if aim != wish else ""
-        return f" After the cut trim idle to lambda {aim:.2f}{other}."
+        steps = self.design.limits.flats
+        near = f", as near as {steps} flats come" if steps else ""
+        return f" After the cut trim idle to lambda {aim:.2f}{near}{other}."
 
     def origin(self) -> tuple[str, ...]:
         """Where the numbers come from.

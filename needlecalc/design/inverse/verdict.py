@@ -8,8 +8,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from needlecalc.design.inverse.fit import MISSED_BY, smoothest
-from needlecalc.design.inverse.limits import Limits
+from needlecalc.design.inverse.limits import FLATS, Limits
 from needlecalc.design.inverse.problem import Problem
+from needlecalc.design.inverse.sure import idle_band
 from needlecalc.design.wish.target import Target
 from needlecalc.measure.drive.bands import worst_of
 from needlecalc.units import FloatArray
@@ -86,6 +87,7 @@ def verdict(problem: Problem, limits: Limits, x: FloatArray) -> tuple[str, bool,
     low, high = problem.drop_range_mm
     if high > low and jet:
         advice.append(f"The {jet[0]} in the range stated; a wider range of the nut may serve.")
+    advice += _step_of_nut(problem, x, ratio)
     if blocked.any():
         needs_metal = bool((missed[blocked] < 0.0).any())
         short = blocked & (missed < 0.0) if needs_metal else blocked
@@ -114,6 +116,28 @@ def verdict(problem: Problem, limits: Limits, x: FloatArray) -> tuple[str, bool,
     return f"Usable: {kind} brings every band within {worst:.1f} % of its target.", True, advice
 
 
+def _step_of_nut(problem: Problem, x: FloatArray, ratio: FloatArray) -> list[str]:
+    """What one step does to idle, where the nut turns by steps only."""
+    learned, target, flats = problem.learned, problem.target, problem.limits.flats
+    idle = idle_band(learned, target)
+    if flats is None or idle is None:
+        return []
+    step_mm = FLATS[flats] * learned.setup.carburettor.jet.flat_mm
+    step = float(ratio[idle] * -np.expm1(-abs(problem.point(x).by_needle[idle, -1]) * step_mm))
+    aim, rich, lean = (float(of[idle]) for of in (target.lambda_target, target.lambda_rich, target.lambda_lean))
+    words = (
+        f"The nut turns by {flats} flats only: one step moves {target.bands.name(idle)} by some {step:.3f} lambda, where "
+        f"{rich:.3f} to {lean:.3f} is permitted"
+    )
+    if step > lean - rich:
+        return [f"{words}: it may jump over all of that; a nut that holds anywhere would not."]
+    if step / 2.0 > aim - rich:
+        return [
+            f"{words}: it may stop up to {step / 2.0:.3f} beside {aim:.3f}, too rich then; take the step on the lean side."
+        ]
+    return [f"{words}."]
+
+
 def _blocked(problem: Problem, limits: Limits, missed: FloatArray) -> NDArray[np.bool_]:
     """Bands that miss their target because of the limits, and would not with free metal."""
     if limits.new_blank or not (np.abs(missed) > MISSED_BY).any():
@@ -122,6 +146,37 @@ def _blocked(problem: Problem, limits: Limits, missed: FloatArray) -> NDArray[np
     x, _ = smoothest(loose)
     misfit = loose.misfit(x)
     return np.asarray((np.abs(missed) > MISSED_BY) & (np.abs(misfit) < BETTER_WITH_METAL * np.abs(missed)))
+
+
+def test_flags(target: Target, fails: list[float], risk: float) -> list[str]:
+    """How sure the bands with a test are to pass it.
+
+    Parameters
+    ----------
+    target : Target
+        What is asked.
+    fails : list of float
+        Chance that one of them fails if all is cut at once, and at the first stop. [-]
+    risk : float
+        Chance that may be borne. [-]
+
+    Returns
+    -------
+    list of str
+        One sentence, or none where there is no test.
+    """
+    if not target.tested.any():
+        return []
+    names = target.bands.names(np.flatnonzero(target.tested).tolist())
+    words = (
+        f"Test of {names}: chance to fail {100 * fails[0]:.0f} % when all is cut, {100 * fails[1]:.0f} % at the first stop"
+    )
+    if fails[1] <= risk:
+        return [f"{words}."]
+    return [
+        f"{words}; little of that comes from the cut, so aim farther from the limit (in the job's [target] a larger "
+        "idle_margin_co_percent or idle_margin_lambda), or know idle's lambda better."
+    ]
 
 
 def station_flags(supported: NDArray[np.bool_], inside: NDArray[np.bool_], cut: NDArray[np.bool_]) -> list[str]:
