@@ -18,6 +18,7 @@ from needlecalc.units import FloatArray
 FAR_OFF = 0.05
 GIVING_WAY = 10.0
 BETTER_WITH_METAL = 0.7
+DRIVEN_APART = 2.0  # stations from band to band; what lies farther from both than one station was never driven
 
 
 def conflicts(target: Target) -> tuple[list[str], FloatArray]:
@@ -88,6 +89,13 @@ def verdict(problem: Problem, limits: Limits, x: FloatArray) -> tuple[str, bool,
     if high > low and jet:
         advice.append(f"The {jet[0]} in the range stated; a wider range of the nut may serve.")
     advice += _step_of_nut(problem, x, ratio)
+    usable = "Usable"
+    if gaps := _not_driven(problem):
+        usable = "Usable at the lifts driven"
+        advice.append(
+            f"Not driven: lifts from {', '.join(gaps)} (bands over two stations apart). Lambda between is not predicted, "
+            "the needle only blended: drive there before you rely on it."
+        )
     if blocked.any():
         needs_metal = bool((missed[blocked] < 0.0).any())
         short = blocked & (missed < 0.0) if needs_metal else blocked
@@ -111,9 +119,16 @@ def verdict(problem: Problem, limits: Limits, x: FloatArray) -> tuple[str, bool,
     if (off > MISSED_BY).any():
         missing = int((off > MISSED_BY).sum())
         stay = f"{missing} of {missed.size} bands stay{'s' if missing == 1 else ''}"
-        return f"Usable, but {stay} more than 2 % off target, named below.", True, advice
+        return f"{usable}, but {stay} more than 2 % off target, named below.", True, advice
     kind = "a new blank" if limits.new_blank else "filing"
-    return f"Usable: {kind} brings every band within {worst:.1f} % of its target.", True, advice
+    return f"{usable}: {kind} brings every band within {worst:.1f} % of its target.", True, advice
+
+
+def _not_driven(problem: Problem) -> list[str]:
+    """Lifts between bands so far apart that nothing is known of those between."""
+    lift = np.sort(problem.learned.lift_mm())
+    wide = DRIVEN_APART * float(np.median(np.diff(problem.learned.setup.carburettor.needle.stations_mm)))
+    return [f"{lift[k]:.1f} to {lift[k + 1]:.1f} mm" for k in np.flatnonzero(np.diff(lift) > wide).tolist()]
 
 
 def _step_of_nut(problem: Problem, x: FloatArray, ratio: FloatArray) -> list[str]:
