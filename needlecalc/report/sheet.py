@@ -11,7 +11,7 @@ import numpy as np
 
 from needlecalc.arrays import check_range
 from needlecalc.design.after.altitude import AltitudeOutlook
-from needlecalc.design.inverse.proposal import LEAST_TURN_FLATS, Design
+from needlecalc.design.inverse.proposal import Design
 from needlecalc.design.inverse.sure import idle_band
 from needlecalc.design.inverse.twins import MATCHED_WITHIN_UM
 from needlecalc.errors import InputError
@@ -82,12 +82,7 @@ class GrindSheet(Shown):
         str
             What, why, and what after.
         """
-        drop, asked, flats = self.design.setup.carburettor.jet.drop_mm, self.design.drop_mm, self.design.flats()
-        if abs(flats) < LEAST_TURN_FLATS:
-            return f"Jet: leave its face {drop:.2f} mm below the bridge.{self._after()}"
-        way = "LOWER (richer)" if flats > 0 else "RAISE (leaner)"
-        turn = f"Jet: {way} by {abs(flats):.1f} flats, from {drop:.2f} to {asked:.2f} mm below the bridge."
-        return f"{turn} {self.design.jet_reason()}{self._after()}"
+        return f"{self.design.jet_words()}{self._after()}"
 
     def _after(self) -> str:
         aim = self.design.idle_to()

@@ -155,6 +155,21 @@ class Design(Shown):
         jet = self.setup.carburettor.jet
         return (self.drop_mm - jet.drop_mm) / jet.flat_mm
 
+    def jet_words(self) -> str:
+        """What to do with the jet nut.
+
+        Returns
+        -------
+        str
+            How far, from where to where, and what for.
+        """
+        drop, flats = self.setup.carburettor.jet.drop_mm, self.flats()
+        if abs(flats) < LEAST_TURN_FLATS:
+            return f"Jet: leave its face {drop:.2f} mm below the bridge."
+        way = "LOWER (richer)" if flats > 0 else "RAISE (leaner)"
+        turn = f"Jet: {way} by {abs(flats):.1f} flats, from {drop:.2f} to {self.drop_mm:.2f} mm below the bridge."
+        return f"{turn} {self.jet_reason()}".rstrip()
+
     def idle_to(self) -> float | None:
         """Lambda the meter is to show when the nut trims idle after the cut.
 
@@ -249,8 +264,9 @@ class Design(Shown):
         Returns
         -------
         Table
-            One row a station, flags below.
+            One row a station; status and jet above, flags below.
         """
+        intro = (self.status, self.jet_words())
         columns = (
             Column("station", "station", "d"),
             Column("distance_mm", "from shoulder mm", ".3f"),
@@ -268,7 +284,7 @@ class Design(Shown):
             ),
             Column("data", "data"),
         )
-        return Table(f"Design for {self.present().name}", columns, self.station_rows(), (self.status,), self.flags)
+        return Table(f"Design for {self.present().name}", columns, self.station_rows(), intro, self.flags)
 
     def band_table(self) -> Table:
         """Bands before and after, to be shown.
