@@ -64,11 +64,15 @@ def test_the_sheet_says_what_the_jet_is_turned_for():
     for measured, words, loads in (
         (rich_idle, "The nut, not the file, brings the idle to its target.", load),
         (one_rich, "No file makes 1925 rpm full leaner; the nut does.", load),
-        (one_rich, "Idle, not measured, gets leaner too: measure it before you cut.", ("full",) * 9),
+        (one_rich, "No file makes 1925 rpm full leaner; the nut does. IDLE WAS NOT MEASURED: it gets leaner", ("full",) * 9),
     ):
         design = nc.solve(asked(setup, lifts, measured, 0.95, load=loads), setup)
         assert design.flats() < -0.05
         assert words in nc.grind_sheet(design).jet_line()
+    assert "add it to the bands" in nc.grind_sheet(design).jet_line()
+    # The cure it names keeps the jet.
+    kept = nc.solve(design.target, setup, limits=nc.Limits(drop_min_mm=1.6, drop_max_mm=1.6))
+    assert (kept.flats(), kept.jet_reason()) == (0.0, "")
     left = nc.solve(asked(setup, lifts, np.full(9, 0.95), 0.95, load=load), setup)
     assert left.jet_reason() == ""
 

@@ -17,7 +17,7 @@ from needlecalc.report.sheet import GrindSheet
 from needlecalc.report.sheetwords import BAND_COLUMNS, BENCH_CAUTIONS, DOUBT_WORDS, FILL_IN, LEGEND, ROAD_CAUTIONS
 from needlecalc.show import Column
 
-# Type of the first page: smaller only where it saves a page.
+# Type of the first page: smaller only where it saves a page; rows of the table give way more than words do.
 SCALES = (1.0, 0.94, 0.88)
 # Key, head on paper, share of the width.  Two empty boxes to write readings in stand last.
 ON_PAPER = (
@@ -135,7 +135,7 @@ def _bench_at(sheet: GrindSheet, scale: float) -> Paper:
             row.update(first_stop_mm="leave", first_off_um="-", first_side_um="-", first_stop_reads_mm="-")
         if leave:
             row.update(asked_mm="leave", asked_reads_mm="-")
-    row_pt = scale * min(25.0, max(17.0, 310.0 / len(rows)))
+    row_pt = scale**2 * min(25.0, max(17.0, 310.0 / len(rows)))
     size = 12.0 if sheet.anvil_width_mm is None else 9.5
     paper.table(columns, rows, size=size, row_pt=row_pt, grey=untouched)
     paper.gap(6.0)

@@ -182,12 +182,12 @@ class Design(Shown):
         return None if idle is None else idle_aim(self.target, idle, float(self.lambda_predicted[idle]))
 
     def jet_reason(self) -> str:
-        """What the jet is turned for.
+        """What the jet is turned for, and what that does to an idle nobody measured.
 
         Returns
         -------
         str
-            One sentence; empty where it stays.
+            One sentence or a few; empty where it stays.
         """
         flats = self.flats()
         if abs(flats) < LEAST_TURN_FLATS:
@@ -195,13 +195,18 @@ class Design(Shown):
         wish = np.log(self.target.lambda_target / self.learned.lambda_now())
         asks = wish > WORTH_A_WORD if flats < 0.0 else wish < -WORTH_A_WORD
         idle = np.array(self.target.bands.load) == "idle"
-        if not idle.any():
-            return f"Idle, not measured, gets {'leaner' if flats < 0.0 else 'richer'} too: measure it before you cut."
         if (asks & idle).any():
             return "The nut, not the file, brings the idle to its target."
+        reason = "At that height one needle serves all bands best."
         if flats < 0.0 and asks.any():
-            return f"No file makes {self.target.bands.names(np.flatnonzero(asks).tolist(), wish)} leaner; the nut does."
-        return "At that height one needle serves all bands best."
+            reason = f"No file makes {self.target.bands.names(np.flatnonzero(asks).tolist(), wish)} leaner; the nut does."
+        if idle.any():
+            return reason
+        return (
+            f"{reason} IDLE WAS NOT MEASURED: it gets {'leaner' if flats < 0.0 else 'richer'} too, most of all, by how much "
+            "is not known. Measure it before you turn or cut, and add it to the bands; or keep the jet where it is "
+            "(drop_min_mm and drop_max_mm in [limits])."
+        )
 
     def station_rows(self) -> list[Row]:
         """What to do at each station.
