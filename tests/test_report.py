@@ -86,6 +86,26 @@ def test_tolerance_turns_one_per_cent(design):
     assert change.max() == pytest.approx(0.01, abs=0.001)
 
 
+def test_hold_is_said_where_metal_comes_off_and_never_finer_than_the_hand(design):
+    left = design.remove_um() == 0.0
+    fine, hand = design.tolerance_um < 2.5, 1e3 * design.learned.doubts.hand_mm
+    assert hand == pytest.approx(2.5)
+    assert (left & np.isfinite(design.tolerance_um)).any()
+    assert (~left & fine).any()
+    assert (~left & ~fine & np.isfinite(design.tolerance_um)).any()
+    sheet = nc.grind_sheet(design)
+    for row, alone, tolerance in zip(sheet.station_rows(), left, design.tolerance_um, strict=True):
+        if alone or np.isnan(tolerance):
+            assert row["hold"] == "-"
+        else:
+            assert row["hold"] == ("2.5*" if tolerance < hand else f"{tolerance:.1f}")
+    lines = list(csv.DictReader(io.StringIO(sheet.csv())))
+    assert all(line["tolerance_um"] == "" for line, alone in zip(lines, left, strict=True) if alone)
+    assert "2.5*: that would take less than a hand holds" in " ".join(sheet.text().split())
+    coarse = nc.grind_sheet(replace(design, tolerance_um=design.tolerance_um + 10.0))
+    assert "2.5*" not in coarse.text()
+
+
 def test_plots_hold_the_numbers_and_their_units(design):
     axes = nc.plot_profile(design)
     assert axes.get_xlabel() == "distance from shoulder (mm)"
@@ -169,7 +189,7 @@ def test_the_sheet_counts_down_to_the_first_stop_not_past_it(design):
     assert "first_side_um" in keys
     assert "remove_um" not in keys
     for columns in (ON_PAPER, ON_PAPER_WITH_READINGS):
-        assert {"first_off_um", "first_side_um", "tolerance_um"} <= {key for key, _, _ in columns}
+        assert {"first_off_um", "first_side_um", "hold"} <= {key for key, _, _ in columns}
         assert [key for key, _, _ in columns].count(WRITE_IN) == 2
     # Drawn beside the two profiles, where it is not the asked one.
     labels = [line.get_label() for line in nc.plot_profile(half).lines]

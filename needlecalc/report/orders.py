@@ -142,6 +142,48 @@ class Orders:
             )
         return (*said, *self.design.flags, *(() if self.design.checks is not None else (NO_CHECKS,)))
 
+    def hold(self, tolerance_um: float) -> str:
+        """How near a diameter is to be held, as it prints.
+
+        Parameters
+        ----------
+        tolerance_um : float
+            Error that turns the touchiest band by 1 % lambda; NaN where no band is. [um]
+
+        Returns
+        -------
+        str
+            The figure; where no hand holds as fine, what the hand holds, marked.
+        """
+        hand = self.hand_um()
+        if np.isnan(tolerance_um):
+            return "-"
+        return f"{hand:.1f}*" if tolerance_um < hand else f"{tolerance_um:.1f}"
+
+    def hand_um(self) -> float:
+        """What the hand holds.
+
+        Returns
+        -------
+        float
+            Standard error of a filed diameter. [um]
+        """
+        return 1e3 * self.design.learned.doubts.hand_mm
+
+    def hold_line(self) -> str:
+        """How the tolerance is meant.
+
+        Returns
+        -------
+        str
+            One sentence, and another where a tolerance is finer than the hand.
+        """
+        hand, cut = self.hand_um(), self.design.remove_um() != 0.0
+        words = "Hold +-: an error of this size at every station turns the touchiest band by 1 % lambda."
+        if not (self.design.tolerance_um[cut] < hand).any():
+            return words
+        return f"{words} {hand:.1f}*: that would take less than a hand holds, so there the hand alone may turn it by more."
+
     def doubt_line(self) -> str:
         """What the doubt of the asked diameters mostly comes from.
 

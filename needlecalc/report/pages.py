@@ -28,7 +28,7 @@ ON_PAPER = (
     ("first_off_um", "to stop\non dia\n\N{MICRO SIGN}m", 0.95),
     ("first_side_um", "to stop\nper side\n\N{MICRO SIGN}m", 0.95),
     ("asked_mm", "ASKED\nmm", 1.1),
-    ("tolerance_um", "hold to\n\N{PLUS-MINUS SIGN} \N{MICRO SIGN}m", 0.8),
+    ("hold", "hold to\n\N{PLUS-MINUS SIGN} \N{MICRO SIGN}m", 0.8),
     (WRITE_IN, "measured\nat 0\N{DEGREE SIGN}\nmm", 1.15),
     (WRITE_IN, "measured\nat 90\N{DEGREE SIGN}\nmm", 1.2),
 )
@@ -44,7 +44,7 @@ ON_PAPER_WITH_READINGS = (
     ("first_side_um", "to stop\nper side\n\N{MICRO SIGN}m", 0.85),
     ("asked_mm", "ASKED\nmm", 1.0),
     ("asked_reads_mm", "ASKED\nREADS\nmm", 1.0),
-    ("tolerance_um", "hold to\n\N{PLUS-MINUS SIGN} \N{MICRO SIGN}m", 0.75),
+    ("hold", "hold to\n\N{PLUS-MINUS SIGN} \N{MICRO SIGN}m", 0.75),
     (WRITE_IN, "measured\nat 0\N{DEGREE SIGN}\nmm", 1.0),
     (WRITE_IN, "measured\nat 90\N{DEGREE SIGN}\nmm", 1.05),
 )
@@ -141,7 +141,7 @@ def _bench_at(sheet: GrindSheet, scale: float) -> Paper:
     paper.gap(6.0)
     paper.words(
         "Diameters are on diameter, and so is what to take off to the FIRST STOP, but for the column that says per side. "
-        "Shaded: leave as it is. Hold to: an error of this size at every station turns the touchiest band by 1 % lambda.",
+        f"Shaded: leave as it is. {sheet.hold_line()}",
         9,
     )
     paper.gap(4.0)
@@ -197,7 +197,7 @@ def _how_sure(sheet: GrindSheet) -> Paper:
         paper.heading("HOW SURE THE ASKED DIAMETERS ARE")
         paper.table(DOUBTS_ON_PAPER, cut, size=10, row_pt=15.0)
         paper.gap(4.0)
-        paper.words(LEGEND[1], 9)
+        paper.words(f"{sheet.hold_line()} {LEGEND[1]}", 9)
     paper.heading("CHECKS BEFORE THE CUT")
     for note in sheet.check_lines():
         paper.words(note, 9.5)

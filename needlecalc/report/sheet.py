@@ -127,7 +127,7 @@ class GrindSheet(Orders, Shown):
         way = (self.way_line(),) if self.way_line() else ()
         orders = (self.design.status, *way, self.jet_line(), self.stop_line(), self.orientation_line())
         intro = (*self.red_lines(), *self.origin(), *orders, *self.altitude_line())
-        notes = (*self.warnings(), *self.reading_notes(), *LEGEND, *FILL_IN)
+        notes = (*self.warnings(), *self.reading_notes(), LEGEND[0], self.hold_line(), *LEGEND[1:], *FILL_IN)
         return Table("GRIND SHEET", columns, rows, intro, notes)
 
     def band_table(self) -> Table:
@@ -157,12 +157,22 @@ class GrindSheet(Orders, Shown):
         -------
         list of dict
             One a station; without an anvil width the readings are left out.  ``first_off_um`` is what to take off
-            down to the first stop, ``remove_um`` down to the asked diameter.
+            down to the first stop, ``remove_um`` down to the asked diameter; a station left alone has nothing to hold.
         """
         rows = []
         for row in self.design.station_rows():
             off = 1e3 * (row["present_mm"] - row["first_stop_mm"])
-            rows.append({**row, "first_off_um": off, "first_side_um": off / 2.0, "measured": "[      ][      ]"})
+            left = row["remove_um"] == 0.0
+            rows.append(
+                {
+                    **row,
+                    "tolerance_um": float("nan") if left else row["tolerance_um"],
+                    "hold": "-" if left else self.hold(row["tolerance_um"]),
+                    "first_off_um": off,
+                    "first_side_um": off / 2.0,
+                    "measured": "[      ][      ]",
+                }
+            )
         if self.anvil_width_mm is None:
             return rows
         for key, reads in (

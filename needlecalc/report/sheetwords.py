@@ -25,9 +25,8 @@ FILL_IN = (
 LEGEND = (
     "All diameters are on diameter. Place: distance from the shoulder. Off dia: metal to take off down to the FIRST STOP, "
     "on diameter; per side: half of it. ASKED: where it ends, after the next drive only.",
-    "Hold +-: an error of this size at every station turns the touchiest band by 1 % lambda. Sure +-: two times in three "
-    "the right diameter lies no farther than this from the asked one, all that was measured or assumed and the hand "
-    "together.",
+    "Sure +-: two times in three the right diameter lies no farther than this from the asked one, all that was measured or "
+    "assumed and the hand together.",
     "Measured: write two readings a quarter turn apart, washed and cold.",
 )
 NO_CHECKS = "Checks: none were made before this sheet; ignition, leaks and sensor stand unproven. Faults first."
@@ -56,7 +55,7 @@ STATION_COLUMNS = (
     Column("first_off_um", "off dia\num", ".1f"),
     Column("first_side_um", "per side\num", ".1f"),
     Column("asked_mm", "ASKED\nmm", ".4f"),
-    Column("tolerance_um", "hold\n+- um", ".1f"),
+    Column("hold", "hold\n+- um", ".1f"),
     Column("asked_u_um", "sure\n+- um", ".1f"),
     Column("asked_in", "ASKED\nin", ".5f"),
     Column("measured", "measured\ntwice, mm"),
