@@ -13,6 +13,7 @@ import pytest
 from conftest import DIAMETERS_MM, asked, make_setup
 
 import needlecalc as nc
+from needlecalc.design.inverse.verdict import test_flags as flags_of_tests
 from needlecalc.report.pages import ON_PAPER, ON_PAPER_WITH_READINGS, _bench, _how_sure
 from needlecalc.report.paper import WRITE_IN
 
@@ -68,8 +69,9 @@ def test_the_sheet_says_what_the_jet_is_turned_for():
     ):
         design = nc.solve(asked(setup, lifts, measured, 0.95, load=loads), setup)
         assert design.flats() < -0.05
-        assert words in nc.grind_sheet(design).jet_line()
-    assert "add it to the bands" in nc.grind_sheet(design).jet_line()
+        assert words in design.jet_words()
+        assert design.met == (words in nc.grind_sheet(design).jet_line())
+    assert "add it to the bands" in design.jet_words()
     # The cure it names keeps the jet.
     kept = nc.solve(design.target, setup, limits=nc.Limits(drop_min_mm=1.6, drop_max_mm=1.6))
     assert (kept.flats(), kept.jet_reason()) == (0.0, "")
@@ -169,8 +171,78 @@ def test_the_sheet_says_where_to_stop_first(design):
         assert row["lambda_first_low"] == first
     for row in nc.grind_sheet(at_once).band_table().rows:
         assert row["lambda_first_low"] == row["lambda_low"]
-    nothing = replace(design, needle=design.present(), first_stop=design.present())
+    turned = replace(design, needle=design.present(), first_stop=design.present(), drop_mm=1.8, chance_rich=0.03)
+    assert nc.grind_sheet(turned).stop_line() == (
+        "First stop: nothing is to be filed. The chance that the turn makes a band too rich is 3 %. Turn the jet, then "
+        "drive and measure lambda."
+    )
+    nothing = replace(turned, drop_mm=design.setup.carburettor.jet.drop_mm)
     assert nc.grind_sheet(nothing).stop_line() == "First stop: nothing is to be filed."
+
+
+def words_of(page) -> str:
+    return " ".join(" ".join(words.get_text().split()) for words in page.axes[0].texts)
+
+
+def forms(design):
+    """The same design as each sheet there is."""
+    kept = replace(design, needle=design.present(), first_stop=design.present(), held_back=0.0)
+    return {
+        "in stages": replace(design, held_back=1.0),
+        "at once": replace(design, held_back=0.0),
+        "nothing": replace(kept, drop_mm=design.setup.carburettor.jet.drop_mm),
+        "not yet": replace(design, met=False, held_back=1.0),
+    }
+
+
+def test_words_of_a_cut_in_stages_stand_only_where_it_is_one(design):
+    of_stages = (
+        "FIRST STOP",
+        "after the next drive only",
+        "with ALL",
+        "All off",
+        "when all is cut",
+        "stop at the first stop",
+    )
+    for stages, made in forms(design).items():
+        assert made.stages() == stages
+        sheet = nc.grind_sheet(made)
+        text = " ".join(sheet.text().split())
+        paper = [words_of(page) for page in (*_bench(sheet).pages, *_how_sure(sheet).pages)]
+        for said in (text, " ".join(paper)):
+            assert ("FIRST" in said and "after the next drive only" in text) == (stages == "in stages")
+            for words in of_stages:
+                assert stages == "in stages" or words not in said, words
+            # Nobody is told how to hold the file, or to write down what it did, where it stays in the drawer.
+            assert ("safety glasses" in said) == (stages in ("at once", "in stages"))
+            assert ("before the cut ____" in said) == (stages in ("at once", "in stages"))
+        keys = [column.key for column in sheet.band_table().columns]
+        assert ("lambda_first" in keys) == (stages == "in stages")
+        assert "lambda_predicted" in keys
+    turned = replace(forms(design)["nothing"], drop_mm=1.9)
+    assert turned.stages() == "nothing"
+    assert "put the idle right" not in nc.grind_sheet(turned).text()  # no idle band in it
+
+
+def test_the_note_on_idle_stands_where_the_nut_trims_one():
+    setup = make_setup(drop_min_mm=0.8, drop_max_mm=2.5)
+    load = ("idle", *("full",) * 8)
+    design = nc.solve(asked(setup, np.linspace(2, 26, 9), np.linspace(0.95, 1.12, 9), 0.95, load=load), setup)
+    for stages, made in forms(design).items():
+        assert ("put the idle right" in " ".join(nc.grind_sheet(made).text().split())) == (stages != "nothing")
+
+
+def test_chances_of_a_test_are_said_of_the_cut_there_is():
+    bands = nc.typed_bands([850, 3000], [1.0, 1.05], lift_mm=[2.0, 11.0], load=["idle", "full"])
+    target = nc.make_target(bands, idle_lambda_least=0.97)
+    for cut, in_stages, words in (
+        (True, True, "chance to fail 20 % when all is cut, 10 % at the first stop; little"),
+        (True, False, "chance to fail 20 % after the cut; little"),
+        (False, False, "chance to fail 20 %; aim farther"),
+    ):
+        (flag,) = flags_of_tests(target, [0.2, 0.1], 0.05, cut=cut, in_stages=in_stages)
+        assert words in flag
+    assert flags_of_tests(target, [0.2, 0.1], 0.15, cut=True, in_stages=True)[0].endswith("10 % at the first stop.")
 
 
 def test_the_sheet_counts_down_to_the_first_stop_not_past_it(design):

@@ -6,11 +6,32 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from needlecalc.design.inverse.proposal import Design
+from needlecalc.design.inverse.proposal import LEAST_TURN_FLATS, Design
 from needlecalc.design.inverse.sure import idle_band
 from needlecalc.design.inverse.twins import MATCHED_WITHIN_UM
 from needlecalc.parts.measured import listed
-from needlecalc.report.sheetwords import DECIDE_FIRST, DOUBT_WORDS, NO_CHECKS
+from needlecalc.report.sheetwords import (
+    ALL_OFF,
+    ALWAYS,
+    COLUMNS_MEAN,
+    DECIDE_FIRST,
+    DOUBT_WORDS,
+    FLAT_ANVILS,
+    IDLE_TRIMMED,
+    INSTRUMENT,
+    INTERVAL,
+    MEASURE_TWICE,
+    NO_CHECKS,
+    NO_WAY,
+    NO_WAY_BACK,
+    NOT_OF_A_BLANK,
+    ON_DIAMETER,
+    SHOULDER,
+    SHOWN,
+    STOP_ORDERS,
+    SURE,
+    TURNING,
+)
 
 
 @dataclass(frozen=True, repr=False, eq=False)
@@ -31,13 +52,18 @@ class Orders:
         Returns
         -------
         str
-            What, why, and what after.
+            What, why, and what after; where filing cannot do it, where the nearest by filing alone has the jet.
         """
-        return f"{self.design.jet_words()}{self._after()}"
+        design = self.design
+        if design.stages() == "not yet":
+            by = abs(design.flats())
+            way = f"{by:.1f} flats {'lower' if design.flats() > 0.0 else 'higher'}" if by >= LEAST_TURN_FLATS else "left"
+            return f"Jet: NOT YET. The nearest by filing alone has it {way}, {design.drop_mm:.2f} mm below the bridge."
+        return f"{design.jet_words()}{self._after()}"
 
     def _after(self) -> str:
         aim = self.design.idle_to()
-        if aim is None or not (self.design.remove_um() > 0.0).any():
+        if aim is None or self.design.stages() == "nothing":
             return ""
         target = self.design.target
         wish = float(target.lambda_target[idle_band(self.design.learned, target)])
@@ -54,13 +80,7 @@ class Orders:
         str
             One sentence.
         """
-        if not (self.design.remove_um() > 0.0).any():
-            return "First stop: nothing is to be filed."
-        if not self.design.met:
-            return "First stop: NONE YET. The table shows only how near filing alone would come."
-        if self.design.held_back == 0.0:
-            return "First stop: the asked diameters, all in one stage."
-        return "First stop: file to the FIRST STOP diameters and no further."
+        return STOP_ORDERS[self.design.stages()]
 
     def stop_reason(self) -> str:
         """Why the first stop is there, and what to do then.
@@ -68,18 +88,23 @@ class Orders:
         Returns
         -------
         str
-            A few sentences; empty where nothing is to be filed.
+            A few sentences; empty where nothing is to be done.
         """
-        design = self.design
+        design, stages = self.design, self.design.stages()
         whole, first = 100 * design.chance_rich, 100 * design.chance_rich_first
-        if not (design.remove_um() > 0.0).any():
-            return ""
         bands = design.target.bands
         rich = [bands.name(b) for b in np.flatnonzero(bands.lambda_measured < design.target.lambda_rich).tolist()]
         so_already = f" Too rich as driven, before any cut: {', '.join(rich)}." if rich else ""
-        if not design.met:
+        if stages == "nothing":
+            if abs(design.flats()) < LEAST_TURN_FLATS:
+                return ""
+            return (
+                f"The chance that the turn makes a band too rich is {whole:.0f} %.{so_already} Turn the jet, then drive and "
+                "measure lambda."
+            )
+        if stages == "not yet":
             return so_already.strip()
-        if design.held_back == 0.0:
+        if stages == "at once":
             return (
                 f"The chance that the cut makes a band too rich is {whole:.0f} %.{so_already} Then measure every diameter, "
                 "drive, and measure lambda."
@@ -99,15 +124,90 @@ class Orders:
         """
         return f"{self.stop_order()} {self.stop_reason()}".rstrip()
 
-    def way_line(self) -> str:
+    def way_lines(self) -> tuple[str, ...]:
         """What must be settled before the file, where filing alone cannot do it.
 
         Returns
         -------
-        str
-            One or two sentences; empty where filing serves.
+        tuple of str
+            The order to wait, then the ways, each worked out; empty where filing serves.
         """
-        return "" if self.design.met else DECIDE_FIRST
+        if self.design.stages() != "not yet":
+            return ()
+        ways = tuple(f"Way {number}. {option}" for number, option in enumerate(self.design.options, start=1))
+        return (DECIDE_FIRST, *(ways or (NO_WAY,)))
+
+    def bench_cautions(self) -> tuple[str, ...]:
+        """What to mind with the file, or the micrometer, in hand.
+
+        Returns
+        -------
+        tuple of str
+            One sentence each; none where there is nothing to file or measure.
+        """
+        stages = self.design.stages()
+        if stages == "not yet":
+            return ()
+        if stages == "nothing":
+            return (FLAT_ANVILS,)
+        stop = "first stop" if stages == "in stages" else "asked diameters"
+        return (TURNING, NO_WAY_BACK.format(stop=stop), FLAT_ANVILS)
+
+    def fill_in(self) -> tuple[str, ...]:
+        """Lines to fill in by hand.
+
+        Returns
+        -------
+        tuple of str
+            None where there is nothing to measure.
+        """
+        stages = self.design.stages()
+        return () if stages == "not yet" else (INSTRUMENT,) if stages == "nothing" else (INSTRUMENT, SHOULDER)
+
+    def shows(self, key: str) -> bool:
+        """Whether a column of the stations is shown.
+
+        Parameters
+        ----------
+        key : str
+            Its key.
+
+        Returns
+        -------
+        bool
+            True for place and present diameter, and for what the design's stages need.
+        """
+        if self.design.limits.new_blank and key in NOT_OF_A_BLANK:
+            return False
+        return key in ALWAYS or key in SHOWN[self.design.stages()]
+
+    def legend(self) -> tuple[str, ...]:
+        """What the columns of the stations mean.
+
+        Returns
+        -------
+        tuple of str
+            A sentence or a few for each that is shown.
+        """
+        stages = self.design.stages()
+        said = [f"{ON_DIAMETER} {COLUMNS_MEAN[stages]}".rstrip()]
+        said += [f"{self.hold_line()} {SURE}"] if self.shows("hold") else []
+        said += [MEASURE_TWICE] if self.shows("measured") else []
+        return tuple(said)
+
+    def band_note(self) -> str:
+        """What the figures of the bands mean.
+
+        Returns
+        -------
+        str
+            A few sentences.
+        """
+        design, stages = self.design, self.design.stages()
+        said = [INTERVAL] + ([ALL_OFF] if stages == "in stages" else [])
+        if design.idle_to() is not None and (stages != "nothing" or abs(design.flats()) >= LEAST_TURN_FLATS):
+            said.append(IDLE_TRIMMED)
+        return " ".join(said)
 
     def orientation_line(self) -> str:
         """Which end is which.
@@ -130,17 +230,19 @@ class Orders:
         Returns
         -------
         tuple of str
-            Stations of the present needle that nobody measured, the other needles of the engine, the design's flags,
-            and a word where no checks were made.
+            Stations of the present needle that nobody measured, the other needles of the engine, the design's flags but
+            for the ways out, which stand above, and a word where no checks were made.
         """
+        ways = [str(option) for option in self.design.options]
+        flags = [flag for flag in self.design.flags if flag not in ways]
         guessed = self.design.present().interpolated
         said = [f"Present diameter not measured but interpolated: {listed(guessed)}. Measure it first."] if guessed else []
-        if (count := self.design.setup.engine.carburettors) > 1 and (self.design.remove_um() > 0.0).any():
+        if (count := self.design.setup.engine.carburettors) > 1 and self.design.stages() in ("at once", "in stages"):
             said.append(
                 f"{count} carburettors: file every needle, a sheet each, and refit none before all agree within "
                 f"{MATCHED_WITHIN_UM:g} um at every station."
             )
-        return (*said, *self.design.flags, *(() if self.design.checks is not None else (NO_CHECKS,)))
+        return (*said, *flags, *(() if self.design.checks is not None else (NO_CHECKS,)))
 
     def hold(self, tolerance_um: float) -> str:
         """How near a diameter is to be held, as it prints.

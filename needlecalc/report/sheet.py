@@ -15,16 +15,7 @@ from needlecalc.design.inverse.proposal import Design
 from needlecalc.errors import InputError
 from needlecalc.physics.gauge import FaceOnMark, contact_position_mm, micrometer_reading_mm
 from needlecalc.report.orders import Orders
-from needlecalc.report.sheetwords import (
-    BAND_COLUMNS,
-    BAND_NOTE,
-    CAUTIONS,
-    CSV_COLUMNS,
-    FILL_IN,
-    LEGEND,
-    READING_COLUMNS,
-    STATION_COLUMNS,
-)
+from needlecalc.report.sheetwords import CSV_COLUMNS, READING_COLUMNS, ROAD_CAUTIONS, STATION_COLUMNS, band_columns
 from needlecalc.show import Column, Row, Shown, Table
 from needlecalc.units import FloatArray
 
@@ -124,10 +115,10 @@ class GrindSheet(Orders, Shown):
         columns: tuple[Column, ...] = STATION_COLUMNS
         if self.anvil_width_mm is not None:
             columns = (*STATION_COLUMNS[:-1], *READING_COLUMNS, STATION_COLUMNS[-1])
-        way = (self.way_line(),) if self.way_line() else ()
-        orders = (self.design.status, *way, self.jet_line(), self.stop_line(), self.orientation_line())
+        columns = tuple(column for column in columns if self.shows(column.key))
+        orders = (self.design.status, *self.way_lines(), self.jet_line(), self.stop_line(), self.orientation_line())
         intro = (*self.red_lines(), *self.origin(), *orders, *self.altitude_line())
-        notes = (*self.warnings(), *self.reading_notes(), LEGEND[0], self.hold_line(), *LEGEND[1:], *FILL_IN)
+        notes = (*self.warnings(), *self.reading_notes(), *self.legend(), *self.fill_in())
         return Table("GRIND SHEET", columns, rows, intro, notes)
 
     def band_table(self) -> Table:
@@ -138,17 +129,16 @@ class GrindSheet(Orders, Shown):
         Table
             One row a band, with 90 % intervals.
         """
-        design = self.design
-        at_once = design.held_back == 0.0
+        design, stages = self.design, self.design.stages()
         rows = []
         for row, low, high in zip(design.band_rows(), design.first_low, design.first_high, strict=True):
-            if at_once:
-                first = row["lambda_predicted"], row["lambda_low"], row["lambda_high"]
-            else:
+            if stages == "in stages":
                 first = row["lambda_first"], float(low), float(high)
+            else:
+                first = row["lambda_predicted"], row["lambda_low"], row["lambda_high"]
             keys = ("lambda_first", "lambda_first_low", "lambda_first_high")
             rows.append({**row, **dict(zip(keys, first, strict=True))})
-        return Table("Lambda by band", BAND_COLUMNS, rows, notes=(BAND_NOTE,))
+        return Table("Lambda by band", band_columns(stages), rows, notes=(self.band_note(),))
 
     def station_rows(self) -> list[Row]:
         """What to do at each station, and what the micrometer reads there.
@@ -167,6 +157,7 @@ class GrindSheet(Orders, Shown):
                 {
                     **row,
                     "tolerance_um": float("nan") if left else row["tolerance_um"],
+                    "nearest_mm": row["asked_mm"],
                     "hold": "-" if left else self.hold(row["tolerance_um"]),
                     "first_off_um": off,
                     "first_side_um": off / 2.0,
@@ -224,7 +215,7 @@ class GrindSheet(Orders, Shown):
             *(() if self.altitude is None else (self.altitude.table(),)),
             *((Table("How sure", notes=(doubt,)),) if doubt else ()),
             Table("Checks before the cut", notes=self.check_lines()),
-            Table("Cautions", notes=CAUTIONS),
+            Table("Cautions", notes=(*self.bench_cautions(), *ROAD_CAUTIONS)),
         )
         return "\n\n".join(part.text() for part in parts) + "\n"
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,6 +22,7 @@ from needlecalc.units import FloatArray, inch_from_mm
 
 LEAST_TURN_FLATS = 0.05
 WORTH_A_WORD = 0.003  # of lambda
+Stages = Literal["not yet", "nothing", "at once", "in stages"]
 
 
 @dataclass(frozen=True, repr=False, eq=False)
@@ -143,6 +145,21 @@ class Design(Shown):
             Removal on diameter. [um]
         """
         return np.asarray(1e3 * (self.present().diameters_mm - self.needle.diameters_mm))
+
+    def stages(self) -> Stages:
+        """How the metal comes off.
+
+        Returns
+        -------
+        str
+            "not yet" where filing cannot do what was asked, "nothing" where no diameter changes, "at once" or
+            "in stages".
+        """
+        if not self.met:
+            return "not yet"
+        if not self.remove_um().any():
+            return "nothing"
+        return "at once" if self.held_back == 0.0 else "in stages"
 
     def flats(self) -> float:
         """Flats of the jet nut to turn; positive lowers the jet.

@@ -163,7 +163,7 @@ def _blocked(problem: Problem, limits: Limits, missed: FloatArray) -> NDArray[np
     return np.asarray((np.abs(missed) > MISSED_BY) & (np.abs(misfit) < BETTER_WITH_METAL * np.abs(missed)))
 
 
-def test_flags(target: Target, fails: list[float], risk: float) -> list[str]:
+def test_flags(target: Target, fails: list[float], risk: float, *, cut: bool, in_stages: bool) -> list[str]:
     """How sure the bands with a test are to pass it.
 
     Parameters
@@ -174,6 +174,8 @@ def test_flags(target: Target, fails: list[float], risk: float) -> list[str]:
         Chance that one of them fails if all is cut at once, and at the first stop. [-]
     risk : float
         Chance that may be borne. [-]
+    cut, in_stages : bool
+        Whether any metal comes off, and whether in stages.
 
     Returns
     -------
@@ -182,15 +184,17 @@ def test_flags(target: Target, fails: list[float], risk: float) -> list[str]:
     """
     if not target.tested.any():
         return []
-    names = target.bands.names(np.flatnonzero(target.tested).tolist())
-    words = (
-        f"Test of {names}: chance to fail {100 * fails[0]:.0f} % when all is cut, {100 * fails[1]:.0f} % at the first stop"
-    )
-    if fails[1] <= risk:
+    chance = fails[1] if in_stages else fails[0]
+    words = f"Test of {target.bands.names(np.flatnonzero(target.tested).tolist())}: chance to fail {100 * fails[0]:.0f} %"
+    if in_stages:
+        words += f" when all is cut, {100 * fails[1]:.0f} % at the first stop"
+    elif cut:
+        words += " after the cut"
+    if chance <= risk:
         return [f"{words}."]
     return [
-        f"{words}; little of that comes from the cut, so aim farther from the limit (in the job's [target] a larger "
-        "idle_margin_co_percent or idle_margin_lambda), or know idle's lambda better."
+        f"{words}; {'little of that comes from the cut, so ' if cut else ''}aim farther from the limit (in the job's "
+        "[target] a larger idle_margin_co_percent or idle_margin_lambda), or know idle's lambda better."
     ]
 
 
