@@ -138,6 +138,15 @@ def test_what_does_not_fit_a_page_goes_on_to_the_next(design, tmp_path):
     assert pages_of(nc.grind_sheet(many), tmp_path / "s.pdf") == 4
 
 
+def test_a_page_that_goes_on_says_so(design):
+    many = replace(design, flags=tuple(f"flag {k}: one more word of warning on the needle" for k in range(45)))
+    first, second = _bench(nc.grind_sheet(many)).pages
+    assert [words.get_text() for words in first.texts if words.get_weight() == "bold"] == ["GOES ON OVERLEAF"]
+    assert not any("GOES ON" in words.get_text() for words in second.texts)
+    (only,) = _bench(nc.grind_sheet(design)).pages
+    assert not any("GOES ON" in words.get_text() for words in only.texts)
+
+
 def test_nothing_leaves_its_page_or_its_cell(design):
     for sheet in (nc.grind_sheet(design), nc.grind_sheet(design, anvil_width_mm=6.35)):
         for paper in (_bench(sheet), _how_sure(sheet)):
@@ -314,6 +323,33 @@ def test_a_sheet_that_filing_cannot_meet_says_to_wait(design):
     (page, *_) = _bench(waits).pages
     assert any("FILE NOTHING YET" in words.get_text() for words in page.axes[0].texts)
     assert "FILE NOTHING YET" not in nc.grind_sheet(design).text()
+
+
+def test_where_filing_cannot_do_it_nothing_reads_as_an_order():
+    setup = make_setup()
+    rich = nc.solve(asked(setup, np.linspace(2, 26, 9), np.linspace(0.95, 0.80, 9), 0.95), setup)
+    assert not rich.met
+    assert len(rich.options) > 1
+    sheet = nc.grind_sheet(rich)
+    (page, *_) = _bench(sheet).pages
+    said = words_of(page)
+    # The ways out stand on the first page, once.
+    for number, option in enumerate(rich.options, start=1):
+        assert f"Way {number}. " in said
+        assert " ".join(sheet.text().split()).count(str(option)) == 1
+    # No stop, nothing to take off, no box to write in, nothing dark, nothing heavy among the rows.
+    for words in ("FIRST", "ASKED", "per side", "measured at", "leave", "SURE"):
+        assert words not in said
+    assert not [patch for patch in page.axes[0].patches if patch.get_facecolor()[:3] == (0.6, 0.6, 0.6)]
+    figures = [words for words in page.axes[0].texts if re.fullmatch(r"[\d.]+", words.get_text())]
+    assert figures
+    assert {words.get_weight() for words in figures} == {"normal"}
+    labels = [line.get_label() for line in nc.plot_profile(rich).lines]
+    assert "asked" not in labels
+    assert "first stop" not in labels
+    assert "nearest by filing alone" in labels
+    bare = nc.grind_sheet(replace(rich, options=()))
+    assert "No way to the target was found" in bare.text()
 
 
 def test_a_band_too_rich_before_any_cut_is_named_at_the_stop(design):

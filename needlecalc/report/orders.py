@@ -294,6 +294,8 @@ class Orders:
         str
             One sentence; empty where nothing is cut.
         """
+        if not self.shows("asked_mm"):
+            return ""
         by_source: dict[str, list[str]] = {}
         for number, source in enumerate(self.design.largest_doubt, start=1):
             if source:

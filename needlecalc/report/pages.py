@@ -143,7 +143,8 @@ def _bench_at(sheet: GrindSheet, scale: float) -> Paper:
             row.update(first_stop_mm="leave", first_off_um="-", first_side_um="-", first_stop_reads_mm="-")
         if leave:
             row.update(asked_mm="leave", asked_reads_mm="-")
-    row_pt = scale**2 * min(25.0, max(17.0, 310.0 / len(rows)))
+    # Where nothing is to be written in, rows need no room for the hand.
+    row_pt = scale**2 * min(17.0 if ways else 25.0, max(17.0, 310.0 / len(rows)))
     size = 12.0 if sheet.anvil_width_mm is None else 9.5
     shown = [column for column in columns if sheet.shows(MEASURED if column[0] == WRITE_IN else column[0])]
     paper.table(shown, rows, size=size, row_pt=row_pt, grey=untouched if stages != "nothing" else ())

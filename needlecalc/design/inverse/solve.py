@@ -169,7 +169,7 @@ def solve(
             *(str(option) for option in options),
             *(str(limit) for limit in binding),
             *words,
-            *test_flags(target, fails, risk, cut=bool(cut.any()), in_stages=met and stage.held_back > 0.0),
+            *test_flags(target, fails, risk, cut=met and bool(cut.any()), in_stages=met and stage.held_back > 0.0),
             *station_flags(found.supported, found.inside, cut),
             *(zero.words()[:1] if zero and zero.readings else ()),
             *target.cautions(),
