@@ -21,8 +21,9 @@ from needlecalc.report.paper import WRITE_IN
 @pytest.fixture(scope="module")
 def design():
     setup = make_setup(drop_min_mm=0.8, drop_max_mm=2.5)
-    # A risk at which nothing is held back: one note more, of what to measure next, would need a fourth page.
-    return nc.solve(asked(setup, np.linspace(2, 26, 9), np.linspace(0.98, 1.12, 9), 0.95), setup, risk=0.2)
+    # No full load, and a risk at which nothing is held back: cautions of either would need a fourth page.
+    part = ("part",) * 9
+    return nc.solve(asked(setup, np.linspace(2, 26, 9), np.linspace(0.98, 1.12, 9), 0.95, load=part), setup, risk=0.2)
 
 
 def test_csv_starts_as_promised_and_adds_up(design):
@@ -359,6 +360,37 @@ def test_a_band_too_rich_before_any_cut_is_named_at_the_stop(design):
     held = replace(design, held_back=1.0, target=replace(design.target, bands=driven))
     name = design.target.bands.name(2)
     assert f"Too rich as driven, before any cut: {name}." in nc.grind_sheet(held).stop_line()
+
+
+def test_full_load_that_runs_lean_on_the_next_drive_is_cautioned_where_to_stop(design):
+    rich = np.full(9, 0.88)
+    safe = {"first_predicted": rich, "first_high": rich + 0.03, "lambda_predicted": rich, "lambda_high": rich + 0.03}
+    full = replace(design.target, bands=replace(design.target.bands, load=("full",) * 9))
+    held = replace(design, held_back=1.0, target=full, **safe)
+    assert nc.grind_sheet(held).full_load_line() == ""
+    name = full.bands.name(4)
+    one = np.where(np.arange(9) == 4, 0.05, 0.0)
+    for changed, words in (
+        (
+            {"first_predicted": rich + one, "first_high": rich + one + 0.03},
+            f"runs too lean on the next drive: {name} at lambda 0.93, up to 0.96",
+        ),
+        ({"first_high": rich + one + 0.01}, f"may run too lean on the next drive: {name} at lambda 0.88, up to 0.94;"),
+        ({"first_high": rich + 0.06}, "up to 0.94, and 8 more;"),
+    ):
+        sheet = nc.grind_sheet(replace(held, **changed))
+        line = sheet.full_load_line()
+        assert words in line
+        assert "0.92 is the leanest (common practice, no source)" in line
+        assert "until the next cut; stop on any pinking" in line
+        assert line in " ".join(sheet.text().split())
+        assert "".join(line.split()) in "".join(words_of(_bench(sheet).pages[0]).split())
+    # All cut at once, it is the asked needle that counts; other loads may run lean; what is no order is not driven.
+    at_once = replace(held, held_back=0.0, first_high=rich + 0.06)
+    assert nc.grind_sheet(at_once).full_load_line() == ""
+    assert "no leaner; stop" in nc.grind_sheet(replace(at_once, lambda_high=rich + 0.06)).full_load_line()
+    assert nc.grind_sheet(replace(held, target=design.target, first_high=rich + 0.06)).full_load_line() == ""
+    assert nc.grind_sheet(replace(held, met=False, first_high=rich + 0.06)).full_load_line() == ""
 
 
 def test_an_interval_beside_its_prediction_is_drawn(design):

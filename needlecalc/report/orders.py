@@ -33,6 +33,8 @@ from needlecalc.report.sheetwords import (
     TURNING,
 )
 
+HARDLY = 5e-4  # of lambda: nobody reads as near
+
 
 @dataclass(frozen=True, repr=False, eq=False)
 class Orders:
@@ -112,6 +114,35 @@ class Orders:
         return (
             f"The chance that the cut makes a band too rich is {whole:.0f} % with all cut at once and {first:.0f} % there."
             f"{so_already} Measure every diameter, drive, and measure lambda before taking more."
+        )
+
+    def full_load_line(self) -> str:
+        """Caution for the drive that follows, where full load may run too lean on it.
+
+        Returns
+        -------
+        str
+            The band whose lambda, or the upper end of its 90 % interval, is leanest of those leaner than full load
+            bears; empty where none is, or where filing cannot do it.
+        """
+        design, stages = self.design, self.design.stages()
+        if stages == "not yet":
+            return ""
+        bands, limit = design.target.bands, design.target.leanest_full_load()
+        held = stages == "in stages"
+        expected = design.first_predicted if held else design.lambda_predicted
+        highest = np.maximum(design.first_high if held else design.lambda_high, expected)
+        full = np.array([load == "full" for load in bands.load])
+        lean = np.flatnonzero(full & (highest > limit + HARDLY))
+        if not lean.size:
+            return ""
+        worst = int(lean[np.argmax(highest[lean])])
+        others = f", and {lean.size - 1} more" if lean.size > 1 else ""
+        return (
+            f"FULL LOAD {'runs' if (expected[lean] > limit).any() else 'may run'} too lean on the next drive: "
+            f"{bands.name(worst)} at lambda {expected[worst]:.2f}, up to {highest[worst]:.2f}{others}; {limit:.2f} is the "
+            "leanest (common practice, no source). It can melt pistons: short pulls only, to read lambda, until "
+            f"{'the next cut' if held else 'it is read no leaner'}; stop on any pinking."
         )
 
     def stop_line(self) -> str:

@@ -17,7 +17,7 @@ from needlecalc.report.sheet import GrindSheet
 from needlecalc.report.sheetwords import DOUBT_WORDS, FLAT_ANVILS, ROAD_CAUTIONS, SURE
 from needlecalc.show import Column
 
-# Type of the first page: smaller only where it saves a page; rows of the table give way more than words do.
+# Type of the first page: smaller only where the page is full; rows of the table give way more than words do.
 SCALES = (1.0, 0.94, 0.88)
 MEASURED = "measured"  # what the boxes to write in are called in the text
 # Key, head on paper, share of the width.  Two empty boxes to write readings in stand last.
@@ -96,14 +96,14 @@ def write_profile_png(design: Design, path: str | Path) -> None:
 
 
 def _bench(sheet: GrindSheet) -> Paper:
-    """What to do, on one page if smaller type can bring it there."""
+    """What to do, on one page if smaller type can bring it there, or as much as it can."""
     for scale in SCALES:
         paper = _bench_at(sheet, scale)
         if len(paper.pages) == 1:
             return paper
         for page in paper.pages:
             plt.close(page)
-    return _bench_at(sheet, 1.0)
+    return _bench_at(sheet, SCALES[-1])
 
 
 def _bench_at(sheet: GrindSheet, scale: float) -> Paper:
@@ -121,7 +121,7 @@ def _bench_at(sheet: GrindSheet, scale: float) -> Paper:
     if first := (*sheet.red_lines(), *ways):
         paper.boxed(first, 11 * scale, bold=[words not in ways[1:] for words in first])
         paper.gap(5.0)
-    orders = {sheet.jet_line(): False, sheet.stop_order(): True, sheet.stop_reason(): False}
+    orders = {sheet.jet_line(): False, sheet.stop_order(): True, sheet.stop_reason(): False, sheet.full_load_line(): True}
     said = [words for words in orders if words]
     if ways:
         for words in said:

@@ -116,7 +116,9 @@ class GrindSheet(Orders, Shown):
         if self.anvil_width_mm is not None:
             columns = (*STATION_COLUMNS[:-1], *READING_COLUMNS, STATION_COLUMNS[-1])
         columns = tuple(column for column in columns if self.shows(column.key))
-        orders = (self.design.status, *self.way_lines(), self.jet_line(), self.stop_line(), self.orientation_line())
+        lean = (self.full_load_line(),) if self.full_load_line() else ()
+        do = (*self.way_lines(), self.jet_line(), self.stop_line(), *lean, self.orientation_line())
+        orders = (self.design.status, *do)
         intro = (*self.red_lines(), *self.origin(), *orders, *self.altitude_line())
         notes = (*self.warnings(), *self.reading_notes(), *self.legend(), *self.fill_in())
         return Table("GRIND SHEET", columns, rows, intro, notes)
