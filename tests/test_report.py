@@ -190,6 +190,20 @@ def test_the_sheet_says_where_to_stop_first(design):
     assert nc.grind_sheet(nothing).stop_line() == "First stop: nothing is to be filed."
 
 
+def test_the_headline_tells_the_asked_needle_from_the_first_stop(design):
+    aim = design.target.lambda_target
+    for share, words in ((1.093, "9.3 % leaner."), (0.96, "4.0 % richer.")):
+        first = np.where(np.arange(9) == 3, share, 1.01) * aim
+        held = replace(design, held_back=1.0, first_predicted=first)
+        said = f"{held.status} That is with all off; the first stop leaves {design.target.bands.name(3)} {words}"
+        sheet = nc.grind_sheet(held)
+        assert said in " ".join(sheet.text().split())
+        assert said in words_of(_bench(sheet).pages[0])
+        assert said in " ".join(str(held).split())
+    for made in (replace(design, held_back=0.0), replace(design, held_back=1.0, met=False)):
+        assert made.headline() == made.status
+
+
 def words_of(page) -> str:
     return " ".join(" ".join(words.get_text().split()) for words in page.axes[0].texts)
 

@@ -115,7 +115,7 @@ def _bench_at(sheet: GrindSheet, scale: float) -> Paper:
         red = line.startswith("RED")
         paper.words(line, 11.5 if red else 9, bold=red)
     paper.gap(5.0)
-    paper.words(design.status, 13 * scale, bold=True)
+    paper.words(design.headline(), 13 * scale, bold=True)
     paper.gap(4.0)
     stages, ways = design.stages(), sheet.way_lines()
     if first := (*sheet.red_lines(), *ways):

@@ -161,6 +161,24 @@ class Design(Shown):
             return "nothing"
         return "at once" if self.held_back == 0.0 else "in stages"
 
+    def headline(self) -> str:
+        """The verdict, and how near the first stop comes where that is another needle.
+
+        Returns
+        -------
+        str
+            One sentence or two.
+        """
+        if self.stages() != "in stages":
+            return self.status
+        missed = 100.0 * (self.first_predicted / self.target.lambda_target - 1.0)
+        worst = int(np.argmax(np.abs(missed)))
+        side = "leaner" if missed[worst] > 0.0 else "richer"
+        return (
+            f"{self.status} That is with all off; the first stop leaves {self.target.bands.name(worst)} "
+            f"{abs(missed[worst]):.1f} % {side}."
+        )
+
     def flats(self) -> float:
         """Flats of the jet nut to turn; positive lowers the jet.
 
@@ -288,7 +306,7 @@ class Design(Shown):
         Table
             One row a station; status and jet above, flags below.
         """
-        intro = (self.status, self.jet_words())
+        intro = (self.headline(), self.jet_words())
         columns = (
             Column("station", "station", "d"),
             Column("distance_mm", "from shoulder mm", ".3f"),
