@@ -387,10 +387,10 @@ def test_full_load_that_runs_lean_on_the_next_drive_is_cautioned_where_to_stop(d
     for changed, words in (
         (
             {"first_predicted": rich + one, "first_high": rich + one + 0.03},
-            f"runs too lean on the next drive: {name} at lambda 0.93, up to 0.96",
+            f"runs too lean on the next drive: {name} at lambda 0.930, up to 0.960",
         ),
-        ({"first_high": rich + one + 0.01}, f"may run too lean on the next drive: {name} at lambda 0.88, up to 0.94;"),
-        ({"first_high": rich + 0.06}, "up to 0.94, and 8 more;"),
+        ({"first_high": rich + one + 0.01}, f"may run too lean on the next drive: {name} at lambda 0.880, up to 0.940;"),
+        ({"first_high": rich + 0.06}, "up to 0.940, and 8 more;"),
     ):
         sheet = nc.grind_sheet(replace(held, **changed))
         line = sheet.full_load_line()
@@ -405,6 +405,22 @@ def test_full_load_that_runs_lean_on_the_next_drive_is_cautioned_where_to_stop(d
     assert "no leaner; stop" in nc.grind_sheet(replace(at_once, lambda_high=rich + 0.06)).full_load_line()
     assert nc.grind_sheet(replace(held, target=design.target, first_high=rich + 0.06)).full_load_line() == ""
     assert nc.grind_sheet(replace(held, met=False, first_high=rich + 0.06)).full_load_line() == ""
+
+
+def test_the_sheet_of_a_blank_leaves_no_station_out():
+    setup = make_setup()
+    target = asked(setup, np.linspace(2, 26, 9), np.linspace(0.90, 1.02, 9), 0.95)
+    blank = nc.solve(target, setup, limits=nc.Limits(new_blank=True))
+    assert (blank.remove_um() < 0.0).any()
+    sheet = nc.grind_sheet(blank)
+    (page, *_) = _bench(sheet).pages
+    said = words_of(page)
+    for diameter in blank.needle.diameters_mm:
+        assert f"{diameter:.4f}" in said
+    # Nobody knows how thick the rod is, so nothing is told to be left or taken off.
+    for words in ("leave as it is", "leave leave", "per side", "dark: where metal comes off"):
+        assert words not in said
+    assert "first_off_um" not in [column.key for column in sheet.table().columns]
 
 
 def test_an_interval_beside_its_prediction_is_drawn(design):

@@ -140,7 +140,7 @@ class Orders:
         others = f", and {lean.size - 1} more" if lean.size > 1 else ""
         return (
             f"FULL LOAD {'runs' if (expected[lean] > limit).any() else 'may run'} too lean on the next drive: "
-            f"{bands.name(worst)} at lambda {expected[worst]:.2f}, up to {highest[worst]:.2f}{others}; {limit:.2f} is the "
+            f"{bands.name(worst)} at lambda {expected[worst]:.3f}, up to {highest[worst]:.3f}{others}; {limit:.2f} is the "
             "leanest (common practice, no source). It can melt pistons: short pulls only, to read lambda, until "
             f"{'the next cut' if held else 'it is read no leaner'}; stop on any pinking."
         )

@@ -130,7 +130,7 @@ def _bench_at(sheet: GrindSheet, scale: float) -> Paper:
         paper.boxed(said, 11.5 * scale, bold=[orders[words] for words in said])
     paper.gap(6.0)
     present, stop = design.present().diameters_mm, design.first_stop.diameters_mm
-    paper.side_view(design.present(), ((present > stop) & (not ways)).tolist())
+    paper.side_view(design.present(), ((present > stop) & (not ways) & (not design.limits.new_blank)).tolist())
     paper.gap(2.0)
     paper.words(sheet.orientation_line(), 9)
     paper.gap(4.0)
@@ -174,7 +174,8 @@ def _table_note(sheet: GrindSheet) -> str:
     if sheet.shows("first_off_um"):
         stop = " to the FIRST STOP" if sheet.shows("first_stop_mm") else ""
         said += f", and so is what to take off{stop}, but for the column that says per side"
-    return f"{said}. Shaded: leave as it is. {sheet.hold_line()}"
+    leave = "" if sheet.design.limits.new_blank else " Shaded: leave as it is."
+    return f"{said}.{leave} {sheet.hold_line()}"
 
 
 def _cells(sheet: GrindSheet) -> list[dict[str, str]]:

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from needlecalc.design.inverse.fit import MISSED_BY, smoothest
 from needlecalc.design.inverse.limits import FLATS, Limits
 from needlecalc.design.inverse.problem import Problem
-from needlecalc.design.inverse.sure import idle_band
+from needlecalc.design.inverse.sure import idle_aim, idle_band
 from needlecalc.design.wish.target import Target
 from needlecalc.measure.drive.bands import worst_of
 from needlecalc.units import FloatArray
@@ -139,7 +139,8 @@ def _step_of_nut(problem: Problem, x: FloatArray, ratio: FloatArray) -> list[str
         return []
     step_mm = FLATS[flats] * learned.setup.carburettor.jet.flat_mm
     step = float(ratio[idle] * -np.expm1(-abs(problem.point(x).by_needle[idle, -1]) * step_mm))
-    aim, rich, lean = (float(of[idle]) for of in (target.lambda_target, target.lambda_rich, target.lambda_lean))
+    rich, lean = float(target.lambda_rich[idle]), float(target.lambda_lean[idle])
+    aim = idle_aim(target, idle, float(ratio[idle]))
     words = (
         f"The nut turns by {flats} flats only: one step moves {target.bands.name(idle)} by some {step:.3f} lambda, where "
         f"{rich:.3f} to {lean:.3f} is permitted"
