@@ -159,8 +159,8 @@ def _measured(asked: argparse.Namespace) -> int:
         return USABLE
     saved = rescue(made, diameters, file_down=asked.file_down)
     print("", saved, saved.band_table(), sep="\n\n")
-    if saved.design is not None:
-        print("", saved.design, sep="\n")
+    if (stations := saved.design_table()) is not None:
+        print("", stations, sep="\n")
     return NOT_BY_FILING
 
 

@@ -328,7 +328,8 @@ def test_measured_at_the_bench(case, capsys):
     assert f"Overcut at station {station + 1} by 20 um" in printed
     assert "Lambda of each way out\n" in printed
     assert "Table(" not in printed
-    assert "Design for van as fitted, measured" in printed
+    assert "Design for van as fitted, measured, row 'jet and file back'\n" in printed
+    assert "Jet: " in printed.split("row 'jet and file back'\n")[1]
     over[station] = over[station + 1] - 0.02
     assert said(over)[0] == 2
     assert said(over, "--file-down")[0] == 3

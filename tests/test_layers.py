@@ -125,7 +125,7 @@ FLOORS = [
         "design.after.altitude",
         "design.after.rank",
     ],
-    ["report.plot", "report.sheetwords", "report.sheet", "report.paper", "report.pages"],
+    ["report.plot", "report.sheetwords", "report.orders", "report.sheet", "report.paper", "report.pages"],
     ["jobparts", "jobdrive", "job", "__main__", "__init__"],
 ]
 ORDER = [room for floor in FLOORS for room in floor]

@@ -74,6 +74,35 @@ def test_nut_turns_by_whole_steps_and_the_better_neighbour_is_kept(flats, step, 
     assert best_at(here) <= 1.01 * min(best_at(drop) for drop in inside)
 
 
+@pytest.mark.parametrize(
+    ("flats", "idle", "said"),
+    [
+        ("whole", {"lambda": 0.99, "rich": 0.98, "lean": 1.00}, "it may jump over all of that"),
+        ("whole", {"lambda": 0.94, "rich": 0.935, "lean": 1.02}, "too rich then; take the step on the lean side"),
+        ("half", {"lambda": 0.94, "rich": 0.89, "lean": 0.99}, "to 0.990 is permitted."),
+    ],
+)
+def test_a_nut_that_turns_by_steps_says_what_a_step_does_to_idle(flats, idle, said):
+    setup = make_setup(drop_min_mm=0.5, drop_max_mm=2.7)
+    bands = nc.typed_bands([850, 2500, 4500], [0.90, 1.02, 1.05], lift_mm=[4.0, 14.0, 25.0], load=["idle", "part", "full"])
+    target = nc.make_target(bands, lambda_by_load={"idle": idle})
+    design = nc.solve(target, setup, limits=nc.Limits(flats=flats), with_options=False)
+    (flag,) = (flag for flag in design.flags if flag.startswith(f"The nut turns by {flats} flats only"))
+    assert flag.endswith(".")
+    assert said in flag
+    # The step named is what the forward model makes of one, as near as a slope can say.
+    step_mm = {"half": 0.5, "whole": 1.0}[flats] * setup.carburettor.jet.flat_mm
+    there = [
+        nc.predict_lambda(setup, bands, needle=design.needle, drop_mm=design.drop_mm + turn)[0] for turn in (0.0, step_mm)
+    ]
+    named = float(flag.split(" by some ")[1].split(" lambda")[0])
+    assert named == pytest.approx(there[0] - there[1], rel=0.1)
+    assert f"as near as {flats} flats come" in nc.grind_sheet(design).jet_line()
+    free = nc.solve(target, setup, with_options=False)
+    assert "as near as" not in nc.grind_sheet(free).jet_line()
+    assert not any(flag.startswith("The nut turns by") for flag in free.flags)
+
+
 def test_drop_range_of_the_limits_narrows_the_nut():
     setup = make_setup(drop_min_mm=0.0, drop_max_mm=3.0)
     design = rich_engine(setup, limits=nc.Limits(drop_min_mm=1.2))
@@ -151,6 +180,14 @@ def test_a_kept_station_says_what_filing_it_would_bring():
     assert kept
     assert all(abs(one.after_percent) < abs(one.before_percent) for one in kept)
     assert any("too would bring" in str(one) for one in kept)
+
+
+def test_a_station_named_twice_is_kept_once_and_said_once():
+    design = lean_engine(make_setup(), limits=nc.Limits(keep=(5, 6, 7, 6)))
+    assert design.limits.keep == (5, 6, 7)
+    said = [str(one) for one in design.binding]
+    assert any("station 6 kept" in words for words in said)
+    assert len(said) == len(set(said))
 
 
 def test_nothing_binds_where_all_is_met():

@@ -50,6 +50,12 @@ def test_the_way_down_to_the_stop(design):
         )
 
 
+def test_no_order_to_file_where_filing_cannot_do_it(design):
+    waits = replace(design, met=False)
+    for share in (0.0, 0.5, 0.9, 1.0):
+        assert nc.judge_cut(waits, part_way(design, share)).status.startswith("File nothing more: filing alone does not")
+
+
 def test_what_hand_and_micrometer_cannot_tell_is_there(design):
     # Twice the root of 2.5^2 + 1.5^2 um.
     told = 2e-3 * np.hypot(2.5, 1.5)

@@ -98,6 +98,12 @@ def test_the_rescue_shows_itself():
     assert "<table>" in found._repr_html_()
     assert "as asked" in found.band_table().text()
     assert repr(found).startswith("Rescue: The jet alone")
+    # The stations to file back name the row they belong to, and the jet height they are for.
+    stations = found.design_table()
+    assert stations.title.endswith(", row 'jet and file back'")
+    filed = found.options[3]
+    assert f"from 1.60 to {filed.drop_mm:.2f} mm below the bridge" in " ".join(stations.text().split())
+    assert nc.rescue(design, design.needle.diameters_mm).design_table() is None
     rows = found.rows()
     assert [row["flats"] < 0.0 for row in rows[:4]] == [False, True, True, True]
     assert all(abs(row["rms_miss_percent"]) <= abs(row["worst_miss_percent"]) + 1e-9 for row in rows)

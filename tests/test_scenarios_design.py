@@ -7,6 +7,7 @@ import pytest
 from scipy.stats import norm
 
 import needlecalc as nc
+from needlecalc.job import TARGET_SETTINGS
 
 INCH = 25.4
 # Invented needle N1: jet bore 0.1000 in, stations 1/8 in apart, offset of the shoulder 1.5 mm.
@@ -220,6 +221,14 @@ def test_usual_job_leaves_idle_alone_and_brings_the_rest_to_target(jet):
     assert design.chance_fails <= 0.05
     assert design.chance_fails_first <= 0.05
     assert any(flag.startswith("Test of 850 rpm idle: chance to fail 0 %") for flag in design.flags)
+
+
+def test_a_test_in_danger_names_the_keys_of_the_job_that_set_its_margin():
+    design = usual_job({}, idle=0.98)
+    (flag,) = (flag for flag in design.flags if flag.startswith("Test of 850 rpm idle"))
+    assert "a larger idle_margin_co_percent or idle_margin_lambda" in flag
+    for key in ("idle_margin_co_percent", "idle_margin_lambda"):
+        assert key in TARGET_SETTINGS
 
 
 def test_a_cut_not_deep_enough_says_what_more_would_bring():

@@ -101,6 +101,31 @@ def test_no_proposal_beyond_the_data():
         nc.solve(asked(setup, [37.9], [1.0], 1.0), setup)
 
 
+def test_a_station_cut_for_the_taper_only_is_not_said_to_stay():
+    setup = make_setup()
+    design = nc.solve(asked(setup, np.linspace(2, 15, 6), np.linspace(0.97, 1.2, 6), 0.95), setup)
+    assert design.remove_um()[7] > 10.0
+    (said,) = (flag for flag in design.flags if flag.startswith("No data at"))
+    assert "at stations 1, 8, 9, 10, 11, 12, 13: load needed" in said
+    assert "They stay as they are, but 8: cut too, only so that the taper neither reverses" in said
+
+
+def test_lifts_that_were_never_driven_between_two_bands_are_named():
+    setup, pitch = make_setup(), 3.175
+    for lifts, measured, gaps in (
+        ([4.0, 21.0], [0.98, 1.06], "lifts from 4.0 to 21.0 mm ("),
+        ([4.0, 10.0, 17.0, 24.0], [0.98, 1.0, 1.03, 1.06], "lifts from 10.0 to 17.0 mm, 17.0 to 24.0 mm ("),
+    ):
+        design = nc.solve(asked(setup, lifts, measured, 0.95), setup)
+        assert design.status.startswith("Usable at the lifts driven: filing brings every band within")
+        (flag,) = (flag for flag in design.flags if flag.startswith("Not driven"))
+        assert gaps in flag
+        assert "not predicted" in flag
+    near = nc.solve(asked(setup, [4.0, 4.0 + 2 * pitch, 4.0 + 4 * pitch], [0.98, 1.02, 1.04], 0.95), setup)
+    assert near.status.startswith("Usable: ")
+    assert not any(flag.startswith("Not driven") for flag in near.flags)
+
+
 def test_right_already_means_leave_it():
     setup = make_setup()
     design = nc.solve(asked(setup, np.linspace(2, 26, 9), np.full(9, 0.95), 0.95), setup)

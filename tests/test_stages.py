@@ -151,3 +151,20 @@ def test_a_risk_that_is_no_chance_is_refused():
     for risk in (-0.1, 1.5, float("nan")):
         with pytest.raises(nc.InputError, match=r"risk is .*, but must lie between 0 and 1\. It is a chance"):
             design_of(risk)
+
+
+@pytest.mark.parametrize("seed", [4, 5, 11])
+def test_the_first_stop_of_a_blank_keeps_the_steepest_taper(seed):
+    # Held back, stations that end as they are stand thicker for a while, or the taper above them would be too steep.
+    setup = make_setup(drop_min_mm=0.8, drop_max_mm=2.5)
+    measured = np.random.default_rng(seed).uniform(0.9, 1.2, 8)
+    target = asked(setup, LIFTS, measured, 0.95, **BINDING)
+    limits = nc.Limits(new_blank=True, steepest=0.03)
+    design = nc.solve(target, setup, limits=limits, doubts=DOUBTFUL, with_options=False)
+    assert design.held_back > 0.0
+    fitted = design.present()
+    steepest = np.maximum(limits.steepest * np.diff(fitted.stations_mm), -np.diff(fitted.diameters_mm))
+    for needle in (design.first_stop, design.needle):
+        assert (-np.diff(needle.diameters_mm) <= steepest + 1e-6).all()
+        assert (np.diff(needle.diameters_mm) <= 1e-9).all()
+    assert (design.first_stop.diameters_mm >= design.needle.diameters_mm).all()

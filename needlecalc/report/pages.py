@@ -14,11 +14,12 @@ from needlecalc.design.inverse.proposal import Design
 from needlecalc.report.paper import A4_INCHES, WRITE_IN, Paper, foot
 from needlecalc.report.plot import plot_areas, plot_lambda, plot_profile
 from needlecalc.report.sheet import GrindSheet
-from needlecalc.report.sheetwords import BAND_COLUMNS, BENCH_CAUTIONS, DOUBT_WORDS, FILL_IN, LEGEND, ROAD_CAUTIONS
+from needlecalc.report.sheetwords import DOUBT_WORDS, FLAT_ANVILS, ROAD_CAUTIONS, SURE
 from needlecalc.show import Column
 
-# Type of the first page: smaller only where it saves a page.
+# Type of the first page: smaller only where the page is full; rows of the table give way more than words do.
 SCALES = (1.0, 0.94, 0.88)
+MEASURED = "measured"  # what the boxes to write in are called in the text
 # Key, head on paper, share of the width.  Two empty boxes to write readings in stand last.
 ON_PAPER = (
     ("station", "station", 0.8),
@@ -28,7 +29,8 @@ ON_PAPER = (
     ("first_off_um", "to stop\non dia\n\N{MICRO SIGN}m", 0.95),
     ("first_side_um", "to stop\nper side\n\N{MICRO SIGN}m", 0.95),
     ("asked_mm", "ASKED\nmm", 1.1),
-    ("tolerance_um", "hold to\n\N{PLUS-MINUS SIGN} \N{MICRO SIGN}m", 0.8),
+    ("nearest_mm", "nearest by\nfiling alone\nmm", 1.1),
+    ("hold", "hold to\n\N{PLUS-MINUS SIGN} \N{MICRO SIGN}m", 0.8),
     (WRITE_IN, "measured\nat 0\N{DEGREE SIGN}\nmm", 1.15),
     (WRITE_IN, "measured\nat 90\N{DEGREE SIGN}\nmm", 1.2),
 )
@@ -44,12 +46,12 @@ ON_PAPER_WITH_READINGS = (
     ("first_side_um", "to stop\nper side\n\N{MICRO SIGN}m", 0.85),
     ("asked_mm", "ASKED\nmm", 1.0),
     ("asked_reads_mm", "ASKED\nREADS\nmm", 1.0),
-    ("tolerance_um", "hold to\n\N{PLUS-MINUS SIGN} \N{MICRO SIGN}m", 0.75),
+    ("nearest_mm", "nearest by\nfiling alone\nmm", 1.0),
+    ("hold", "hold to\n\N{PLUS-MINUS SIGN} \N{MICRO SIGN}m", 0.75),
     (WRITE_IN, "measured\nat 0\N{DEGREE SIGN}\nmm", 1.0),
     (WRITE_IN, "measured\nat 90\N{DEGREE SIGN}\nmm", 1.05),
 )
-BAND_SHARES = (0.8, 0.8, 0.7, 1.0, 0.9, 1.0, 0.8, 0.8, 1.0, 0.8, 0.8)
-BANDS_ON_PAPER = tuple((column.key, column.head, share) for column, share in zip(BAND_COLUMNS, BAND_SHARES, strict=True))
+WIDE = ("lambda_measured", "lambda_target", "lambda_first", "lambda_predicted")
 DOUBTS_ON_PAPER = (
     ("station", "station", 0.8),
     ("asked_mm", "asked mm", 1.0),
@@ -94,14 +96,14 @@ def write_profile_png(design: Design, path: str | Path) -> None:
 
 
 def _bench(sheet: GrindSheet) -> Paper:
-    """What to do, on one page if smaller type can bring it there."""
+    """What to do, on one page if smaller type can bring it there, or as much as it can."""
     for scale in SCALES:
         paper = _bench_at(sheet, scale)
         if len(paper.pages) == 1:
             return paper
         for page in paper.pages:
             plt.close(page)
-    return _bench_at(sheet, 1.0)
+    return _bench_at(sheet, SCALES[-1])
 
 
 def _bench_at(sheet: GrindSheet, scale: float) -> Paper:
@@ -113,50 +115,67 @@ def _bench_at(sheet: GrindSheet, scale: float) -> Paper:
         red = line.startswith("RED")
         paper.words(line, 11.5 if red else 9, bold=red)
     paper.gap(5.0)
-    paper.words(design.status, 13 * scale, bold=True)
+    paper.words(design.headline(), 13 * scale, bold=True)
     paper.gap(4.0)
-    if first := (*sheet.red_lines(), *((sheet.way_line(),) if sheet.way_line() else ())):
-        paper.boxed(first, 11 * scale, bold=[True] * len(first))
+    stages, ways = design.stages(), sheet.way_lines()
+    if first := (*sheet.red_lines(), *ways):
+        paper.boxed(first, 11 * scale, bold=[words not in ways[1:] for words in first])
         paper.gap(5.0)
-    orders = {sheet.jet_line(): False, sheet.stop_order(): True, sheet.stop_reason(): False}
+    orders = {sheet.jet_line(): False, sheet.stop_order(): True, sheet.stop_reason(): False, sheet.full_load_line(): True}
     said = [words for words in orders if words]
-    paper.boxed(said, 11.5 * scale, bold=[orders[words] for words in said])
+    if ways:
+        for words in said:
+            paper.words(words, 11 * scale)
+    else:
+        paper.boxed(said, 11.5 * scale, bold=[orders[words] for words in said])
     paper.gap(6.0)
     present, stop = design.present().diameters_mm, design.first_stop.diameters_mm
-    paper.side_view(design.present(), (present > stop).tolist())
+    paper.side_view(design.present(), ((present > stop) & (not ways) & (not design.limits.new_blank)).tolist())
     paper.gap(2.0)
     paper.words(sheet.orientation_line(), 9)
     paper.gap(4.0)
     columns = ON_PAPER if sheet.anvil_width_mm is None else ON_PAPER_WITH_READINGS
-    untouched = [remove == 0.0 for remove in design.remove_um().tolist()]
+    # A blank is made all over; of a needle that is not to be filed yet nothing may read as an order.
+    untouched = [bool(ways) or (remove == 0.0 and not design.limits.new_blank) for remove in design.remove_um().tolist()]
     rows = _cells(sheet)
     for row, leave, leave_first in zip(rows, untouched, (present == stop).tolist(), strict=True):
-        if leave_first:
+        if leave_first and not design.limits.new_blank:
             row.update(first_stop_mm="leave", first_off_um="-", first_side_um="-", first_stop_reads_mm="-")
         if leave:
             row.update(asked_mm="leave", asked_reads_mm="-")
-    row_pt = scale * min(25.0, max(17.0, 310.0 / len(rows)))
+    # Where nothing is to be written in, rows need no room for the hand.
+    row_pt = scale**2 * min(17.0 if ways else 25.0, max(17.0, 310.0 / len(rows)))
     size = 12.0 if sheet.anvil_width_mm is None else 9.5
-    paper.table(columns, rows, size=size, row_pt=row_pt, grey=untouched)
+    shown = [column for column in columns if sheet.shows(MEASURED if column[0] == WRITE_IN else column[0])]
+    paper.table(shown, rows, size=size, row_pt=row_pt, grey=untouched if stages != "nothing" else ())
     paper.gap(6.0)
-    paper.words(
-        "Diameters are on diameter, and so is what to take off to the FIRST STOP, but for the column that says per side. "
-        "Shaded: leave as it is. Hold to: an error of this size at every station turns the touchiest band by 1 % lambda.",
-        9,
-    )
+    paper.words(_table_note(sheet), 9)
     paper.gap(4.0)
-    for line in FILL_IN:
+    for line in sheet.fill_in():
         paper.words(line, 10)
         paper.gap(2.0)
     paper.gap(3.0)
     # Where the sheet says what the anvils will read, it need not warn of them.
-    for note in BENCH_CAUTIONS if sheet.anvil_width_mm is None else BENCH_CAUTIONS[:-1]:
-        paper.words(note, 10 * scale)
-        paper.gap(2.0)
+    for note in sheet.bench_cautions():
+        if sheet.anvil_width_mm is None or note != FLAT_ANVILS:
+            paper.words(note, 10 * scale)
+            paper.gap(2.0)
     paper.gap(3.0)
     for note in (*sheet.altitude_line(), *sheet.warnings(), *sheet.reading_notes()):
         paper.words(note, 10.5 * scale, mark="!")
     return paper
+
+
+def _table_note(sheet: GrindSheet) -> str:
+    """How the table of stations is meant, below it."""
+    if not sheet.shows("hold"):
+        return sheet.legend()[0]
+    said = "Diameters are on diameter"
+    if sheet.shows("first_off_um"):
+        stop = " to the FIRST STOP" if sheet.shows("first_stop_mm") else ""
+        said += f", and so is what to take off{stop}, but for the column that says per side"
+    leave = "" if sheet.design.limits.new_blank else " Shaded: leave as it is."
+    return f"{said}.{leave} {sheet.hold_line()}"
 
 
 def _cells(sheet: GrindSheet) -> list[dict[str, str]]:
@@ -176,7 +195,8 @@ def _how_sure(sheet: GrindSheet) -> Paper:
     paper.gap(3.0)
     shown = sheet.band_table()
     rows = [{column.key: column.text(row[column.key]) for column in shown.columns} for row in shown.rows]
-    paper.table(BANDS_ON_PAPER, rows, size=10.5, row_pt=min(19.0, max(14.0, 300.0 / len(rows))))
+    columns = [(column.key, column.head, 1.0 if column.key in WIDE else 0.8) for column in shown.columns]
+    paper.table(columns, rows, size=10.5, row_pt=min(19.0, max(14.0, 300.0 / len(rows))))
     paper.gap(4.0)
     for note in shown.notes:
         paper.words(note, 9)
@@ -190,14 +210,14 @@ def _how_sure(sheet: GrindSheet) -> Paper:
         paper.gap(4.0)
         for note in there.notes:
             paper.words(note, 9, bold=note.startswith("RED"))
-    cut = [row for row, remove in zip(_cells(sheet), design.remove_um().tolist(), strict=True) if remove > 0.0]
+    cut = [row for row, remove in zip(_cells(sheet), design.remove_um().tolist(), strict=True) if remove != 0.0]
     for row in cut:
         row["largest_doubt"] = DOUBT_WORDS.get(row["largest_doubt"], row["largest_doubt"])
-    if cut:
+    if cut and sheet.shows("asked_mm"):
         paper.heading("HOW SURE THE ASKED DIAMETERS ARE")
         paper.table(DOUBTS_ON_PAPER, cut, size=10, row_pt=15.0)
         paper.gap(4.0)
-        paper.words(LEGEND[1], 9)
+        paper.words(f"{sheet.hold_line()} {SURE}", 9)
     paper.heading("CHECKS BEFORE THE CUT")
     for note in sheet.check_lines():
         paper.words(note, 9.5)

@@ -17,6 +17,8 @@ from needlecalc.parts.needle import Needle
 A4_INCHES = (8.27, 11.69)
 WIDTH_PT, HEIGHT_PT, MARGIN_PT = 595.0, 842.0, 34.0
 LINE = 1.32
+GOES_ON = "GOES ON OVERLEAF"
+AS_ONE = 4  # lines of a paragraph that stay on one page
 WRITE_IN = "write"  # an empty box to write in
 BOLD = frozenset({"first_stop_mm", "asked_mm", "first_stop_reads_mm", "asked_reads_mm", "lambda_first", "lambda_predicted"})
 # The needle on paper: height of its frame, lengths of shank and of empty space at either end, radius at the shoulder.
@@ -40,7 +42,10 @@ class Paper:
         self.turn()
 
     def turn(self) -> None:
-        """A fresh page."""
+        """A fresh page, and a word at the foot of the one before."""
+        if self.pages:
+            across, up = 1.0 - MARGIN_PT / WIDTH_PT, 14.0 / HEIGHT_PT
+            self.pages[-1].text(across, up, GOES_ON, fontsize=11, weight="bold", ha="right")
         page = plt.figure(figsize=A4_INCHES)
         self.ax = page.add_axes((0.0, 0.0, 1.0, 1.0))
         self.ax.set_xlim(0.0, WIDTH_PT)
@@ -66,7 +71,9 @@ class Paper:
         hang = 0.9 * size if mark else 0.0
         x = MARGIN_PT + inset_pt + hang
         words = typeset(words)
-        for number, line in enumerate(_wrapped(words, size, weight, WIDTH_PT - MARGIN_PT - inset_pt - x)):
+        lines = _wrapped(words, size, weight, WIDTH_PT - MARGIN_PT - inset_pt - x)
+        self.need(LINE * size * min(len(lines), AS_ONE))
+        for number, line in enumerate(lines):
             self.need(LINE * size)
             if mark and number == 0:
                 self.ax.text(x - hang, self.y, mark, fontsize=size, weight="bold", va="top")

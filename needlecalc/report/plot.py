@@ -11,7 +11,7 @@ from matplotlib.ticker import LogLocator, NullLocator
 
 from needlecalc.design.forward.compare import Comparison
 from needlecalc.design.forward.metering import Metering
-from needlecalc.design.inverse.proposal import Design
+from needlecalc.design.inverse.proposal import Design, Stages
 from needlecalc.parts.needle import Needle
 
 # Dark and light enough to tell apart in grey, and safe for colour-blind eyes; lines differ in dash too.
@@ -27,6 +27,13 @@ GUESSED: dict[str, Any] = {
 FIRST: dict[str, Any] = {"color": "#8a1c1c", "linestyle": ":", "marker": "v", "markerfacecolor": "white"}
 TARGET: dict[str, Any] = {"color": "#c05a00", "linestyle": "none", "marker": "_", "markersize": 22, "markeredgewidth": 3.5}
 BETWEEN: dict[str, Any] = {"facecolor": "0.82", "edgecolor": "0.45", "hatch": "///", "linewidth": 0.0}
+# What the asked needle is called, and what lies between it and the present one.
+CALLED: dict[Stages, tuple[str, str]] = {
+    "in stages": ("asked", "to come off"),
+    "at once": ("asked", "to come off"),
+    "nothing": ("asked: the same", "_nothing"),
+    "not yet": ("nearest by filing alone", "no order: the difference"),
+}
 STRETCH_NOTE = "radius stretched"
 LIFT_LABEL = "lift of the air valve (mm)"
 
@@ -53,9 +60,10 @@ def plot_profile(design: Design, *, ax: Axes | None = None) -> Axes:
         Radius over the distance from the shoulder, the radial scale stretched and said so.
     """
     ax = _axes(ax)
-    _two_profiles(ax, design.present(), design.needle, (f"present: {design.present().name}", "asked"), "to come off")
+    asked, between = CALLED[design.stages()]
+    _two_profiles(ax, design.present(), design.needle, (f"present: {design.present().name}", asked), between)
     stations, stop = design.needle.stations_mm, design.first_stop.diameters_mm
-    if (stop != design.needle.diameters_mm).any():
+    if design.met and (stop != design.needle.diameters_mm).any():
         ax.plot(stations, stop / 2.0, label="first stop", **FIRST)
     inside = stations[design.supported]
     ax.axvspan(inside[0], inside[-1], color="0.92", zorder=0, label="stations with data")
@@ -97,7 +105,7 @@ def plot_areas(design: Design, *, ax: Axes | None = None) -> Axes:
     """
     ax = _axes(ax)
     jet = design.setup.carburettor.jet
-    for needle, style, name in ((design.present(), PRESENT, "present"), (design.needle, ASKED, "asked")):
+    for needle, style, name in ((design.present(), PRESENT, "present"), (design.needle, ASKED, CALLED[design.stages()][0])):
         ax.plot(
             needle.stations_mm,
             np.pi / 4.0 * (jet.bore_mm * jet.least_bore_mm() - needle.diameters_mm**2),

@@ -11,31 +11,17 @@ import numpy as np
 
 from needlecalc.arrays import check_range
 from needlecalc.design.after.altitude import AltitudeOutlook
-from needlecalc.design.inverse.proposal import LEAST_TURN_FLATS, Design
-from needlecalc.design.inverse.sure import idle_band
-from needlecalc.design.inverse.twins import MATCHED_WITHIN_UM
+from needlecalc.design.inverse.proposal import Design
 from needlecalc.errors import InputError
-from needlecalc.parts.measured import listed
 from needlecalc.physics.gauge import FaceOnMark, contact_position_mm, micrometer_reading_mm
-from needlecalc.report.sheetwords import (
-    BAND_COLUMNS,
-    BAND_NOTE,
-    CAUTIONS,
-    CSV_COLUMNS,
-    DECIDE_FIRST,
-    DOUBT_WORDS,
-    FILL_IN,
-    LEGEND,
-    NO_CHECKS,
-    READING_COLUMNS,
-    STATION_COLUMNS,
-)
+from needlecalc.report.orders import Orders
+from needlecalc.report.sheetwords import CSV_COLUMNS, READING_COLUMNS, ROAD_CAUTIONS, STATION_COLUMNS, band_columns
 from needlecalc.show import Column, Row, Shown, Table
 from needlecalc.units import FloatArray
 
 
 @dataclass(frozen=True, repr=False, eq=False)
-class GrindSheet(Shown):
+class GrindSheet(Orders, Shown):
     """A design arranged for the bench.
 
     Parameters
@@ -58,7 +44,6 @@ class GrindSheet(Shown):
         If the width is impossible or the word unknown.
     """
 
-    design: Design
     anvil_width_mm: float | None = None
     face_on_mark: FaceOnMark = "centre"
     altitude: AltitudeOutlook | None = None
@@ -73,30 +58,6 @@ class GrindSheet(Shown):
 
     def __repr__(self) -> str:
         return f"Grind sheet for {self.design.present().name!r}: {self.design.status}"
-
-    def jet_line(self) -> str:
-        """What to do with the jet nut.
-
-        Returns
-        -------
-        str
-            What, why, and what after.
-        """
-        drop, asked, flats = self.design.setup.carburettor.jet.drop_mm, self.design.drop_mm, self.design.flats()
-        if abs(flats) < LEAST_TURN_FLATS:
-            return f"Jet: leave its face {drop:.2f} mm below the bridge.{self._after()}"
-        way = "LOWER (richer)" if flats > 0 else "RAISE (leaner)"
-        turn = f"Jet: {way} by {abs(flats):.1f} flats, from {drop:.2f} to {asked:.2f} mm below the bridge."
-        return f"{turn} {self.design.jet_reason()}{self._after()}"
-
-    def _after(self) -> str:
-        aim = self.design.idle_to()
-        if aim is None or not (self.design.remove_um() > 0.0).any():
-            return ""
-        target = self.design.target
-        wish = float(target.lambda_target[idle_band(self.design.learned, target)])
-        other = f", not to its target of {wish:.2f}, which would cost the other bands" if aim != wish else ""
-        return f" After the cut trim idle to lambda {aim:.2f}{other}."
 
     def origin(self) -> tuple[str, ...]:
         """Where the numbers come from.
@@ -142,84 +103,6 @@ class GrindSheet(Shown):
         """
         return () if self.altitude is None else (self.altitude.summary(),)
 
-    def stop_order(self) -> str:
-        """Where to stop first.
-
-        Returns
-        -------
-        str
-            One sentence.
-        """
-        if not (self.design.remove_um() > 0.0).any():
-            return "First stop: nothing is to be filed."
-        if not self.design.met:
-            return "First stop: NONE YET. The table shows only how near filing alone would come."
-        if self.design.held_back == 0.0:
-            return "First stop: the asked diameters, all in one stage."
-        return "First stop: file to the FIRST STOP diameters and no further."
-
-    def stop_reason(self) -> str:
-        """Why the first stop is there, and what to do then.
-
-        Returns
-        -------
-        str
-            A few sentences; empty where nothing is to be filed.
-        """
-        design = self.design
-        whole, first = 100 * design.chance_rich, 100 * design.chance_rich_first
-        if not (design.remove_um() > 0.0).any():
-            return ""
-        bands = design.target.bands
-        rich = [bands.name(b) for b in np.flatnonzero(bands.lambda_measured < design.target.lambda_rich).tolist()]
-        so_already = f" Too rich as driven, before any cut: {', '.join(rich)}." if rich else ""
-        if not design.met:
-            return so_already.strip()
-        if design.held_back == 0.0:
-            return (
-                f"The chance that the cut makes a band too rich is {whole:.0f} %.{so_already} Then measure every diameter, "
-                "drive, and measure lambda."
-            )
-        return (
-            f"The chance that the cut makes a band too rich is {whole:.0f} % with all cut at once and {first:.0f} % there."
-            f"{so_already} Measure every diameter, drive, and measure lambda before taking more."
-        )
-
-    def stop_line(self) -> str:
-        """Where to stop first, and why.
-
-        Returns
-        -------
-        str
-            Order and reason.
-        """
-        return f"{self.stop_order()} {self.stop_reason()}".rstrip()
-
-    def way_line(self) -> str:
-        """What must be settled before the file, where filing alone cannot do it.
-
-        Returns
-        -------
-        str
-            One or two sentences; empty where filing serves.
-        """
-        return "" if self.design.met else DECIDE_FIRST
-
-    def orientation_line(self) -> str:
-        """Which end is which.
-
-        Returns
-        -------
-        str
-            Station 1 at the shank, the last towards the tip, with what they measure.
-        """
-        needle = self.design.present()
-        thick, thin, last = needle.diameters_mm[0], needle.diameters_mm[-1], needle.diameters_mm.size
-        return (
-            f"Which end: station 1 by the shank, thick ({thick:.4f} mm); station {last} by the tip, thin ({thin:.4f} mm). "
-            "Confirm both first."
-        )
-
     def table(self) -> Table:
         """Stations with a box for the measured value, to be shown.
 
@@ -232,29 +115,13 @@ class GrindSheet(Shown):
         columns: tuple[Column, ...] = STATION_COLUMNS
         if self.anvil_width_mm is not None:
             columns = (*STATION_COLUMNS[:-1], *READING_COLUMNS, STATION_COLUMNS[-1])
-        way = (self.way_line(),) if self.way_line() else ()
-        orders = (self.design.status, *way, self.jet_line(), self.stop_line(), self.orientation_line())
+        columns = tuple(column for column in columns if self.shows(column.key))
+        lean = (self.full_load_line(),) if self.full_load_line() else ()
+        do = (*self.way_lines(), self.jet_line(), self.stop_line(), *lean, self.orientation_line())
+        orders = (self.design.headline(), *do)
         intro = (*self.red_lines(), *self.origin(), *orders, *self.altitude_line())
-        notes = (*self.warnings(), *self.reading_notes(), *LEGEND, *FILL_IN)
+        notes = (*self.warnings(), *self.reading_notes(), *self.legend(), *self.fill_in())
         return Table("GRIND SHEET", columns, rows, intro, notes)
-
-    def warnings(self) -> tuple[str, ...]:
-        """What to know before the first stroke.
-
-        Returns
-        -------
-        tuple of str
-            Stations of the present needle that nobody measured, the other needles of the engine, the design's flags,
-            and a word where no checks were made.
-        """
-        guessed = self.design.present().interpolated
-        said = [f"Present diameter not measured but interpolated: {listed(guessed)}. Measure it first."] if guessed else []
-        if (count := self.design.setup.engine.carburettors) > 1 and (self.design.remove_um() > 0.0).any():
-            said.append(
-                f"{count} carburettors: file every needle, a sheet each, and refit none before all agree within "
-                f"{MATCHED_WITHIN_UM:g} um at every station."
-            )
-        return (*said, *self.design.flags, *(() if self.design.checks is not None else (NO_CHECKS,)))
 
     def band_table(self) -> Table:
         """Lambda of each band now, at the first stop and with all off, to be shown.
@@ -264,56 +131,16 @@ class GrindSheet(Shown):
         Table
             One row a band, with 90 % intervals.
         """
-        design = self.design
-        at_once = design.held_back == 0.0
+        design, stages = self.design, self.design.stages()
         rows = []
         for row, low, high in zip(design.band_rows(), design.first_low, design.first_high, strict=True):
-            if at_once:
-                first = row["lambda_predicted"], row["lambda_low"], row["lambda_high"]
-            else:
+            if stages == "in stages":
                 first = row["lambda_first"], float(low), float(high)
+            else:
+                first = row["lambda_predicted"], row["lambda_low"], row["lambda_high"]
             keys = ("lambda_first", "lambda_first_low", "lambda_first_high")
             rows.append({**row, **dict(zip(keys, first, strict=True))})
-        return Table("Lambda by band", BAND_COLUMNS, rows, notes=(BAND_NOTE,))
-
-    def doubt_line(self) -> str:
-        """What the doubt of the asked diameters mostly comes from.
-
-        Returns
-        -------
-        str
-            One sentence; empty where nothing is cut.
-        """
-        by_source: dict[str, list[str]] = {}
-        for number, source in enumerate(self.design.largest_doubt, start=1):
-            if source:
-                by_source.setdefault(DOUBT_WORDS.get(source, source), []).append(str(number))
-        if not by_source:
-            return ""
-        said = "; ".join(f"{source} at {', '.join(numbers)}" for source, numbers in by_source.items())
-        return f"The doubt of the asked diameters mostly comes from (stations): {said}."
-
-    def check_lines(self) -> tuple[str, ...]:
-        """Every check before the cut, in short.
-
-        Returns
-        -------
-        tuple of str
-            What is green and what was not measured, by name; red and amber stand among the warnings.
-        """
-        checks = self.design.checks
-        if checks is None:
-            return (NO_CHECKS,)
-        lines = [checks.notes()[0]]
-        for verdict, words in (
-            ("red", "Red"),
-            ("amber", "Amber"),
-            ("green", "Green"),
-            ("not measured", "Not measured, so not proven"),
-        ):
-            if names := ", ".join(check.name for check in checks.of(verdict)):
-                lines.append(f"{words}: {names}.")
-        return tuple(lines)
+        return Table("Lambda by band", band_columns(stages), rows, notes=(self.band_note(),))
 
     def station_rows(self) -> list[Row]:
         """What to do at each station, and what the micrometer reads there.
@@ -322,12 +149,23 @@ class GrindSheet(Shown):
         -------
         list of dict
             One a station; without an anvil width the readings are left out.  ``first_off_um`` is what to take off
-            down to the first stop, ``remove_um`` down to the asked diameter.
+            down to the first stop, ``remove_um`` down to the asked diameter; a station left alone has nothing to hold.
         """
         rows = []
         for row in self.design.station_rows():
             off = 1e3 * (row["present_mm"] - row["first_stop_mm"])
-            rows.append({**row, "first_off_um": off, "first_side_um": off / 2.0, "measured": "[      ][      ]"})
+            left = row["remove_um"] == 0.0
+            rows.append(
+                {
+                    **row,
+                    "tolerance_um": float("nan") if left else row["tolerance_um"],
+                    "nearest_mm": row["asked_mm"],
+                    "hold": "-" if left else self.hold(row["tolerance_um"]),
+                    "first_off_um": off,
+                    "first_side_um": off / 2.0,
+                    "measured": "[      ][      ]",
+                }
+            )
         if self.anvil_width_mm is None:
             return rows
         for key, reads in (
@@ -379,7 +217,7 @@ class GrindSheet(Shown):
             *(() if self.altitude is None else (self.altitude.table(),)),
             *((Table("How sure", notes=(doubt,)),) if doubt else ()),
             Table("Checks before the cut", notes=self.check_lines()),
-            Table("Cautions", notes=CAUTIONS),
+            Table("Cautions", notes=(*self.bench_cautions(), *ROAD_CAUTIONS)),
         )
         return "\n\n".join(part.text() for part in parts) + "\n"
 

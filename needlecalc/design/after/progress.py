@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from needlecalc.design.after.refit import touched
-from needlecalc.design.inverse.proposal import Design
+from needlecalc.design.inverse.proposal import Design, Stages
 from needlecalc.design.inverse.stages import RISK, chance_made_rich
 from needlecalc.design.inverse.sure import Cars, outlook
 from needlecalc.errors import InputError
@@ -279,7 +279,7 @@ def judge_cut(
         lambda_rest=np.median(seen[1].lambda_drawn, axis=0),
         chance_rich_now=chances[0],
         chance_rich_rest=chances[1],
-        status=_status(verdicts, to_go, over, bool(cut.any()), chances[0], bearable),
+        status=_status(verdicts, to_go, over, design.stages(), chances[0], bearable),
     )
 
 
@@ -294,14 +294,18 @@ def _verdict(now: float, before: float, stop: float, final: float, *, told: floa
 
 
 def _status(
-    verdicts: tuple[str, ...], to_go_um: FloatArray, over_um: FloatArray, cut: bool, chance: float, risk: float
+    verdicts: tuple[str, ...], to_go_um: FloatArray, over_um: FloatArray, stages: Stages, chance: float, risk: float
 ) -> str:
     """What to do, the gravest first."""
     if OVER in verdicts:
         worst = np.argsort(-over_um)[: verdicts.count(OVER)].tolist()
         places = ", ".join(f"station {k + 1} by {over_um[k]:.0f} um" for k in worst)
         return f"Overcut at {places}: stop filing; the rescue says what the jet and the other stations can still do."
-    if not cut:
+    if stages == "not yet":
+        return (
+            "File nothing more: filing alone does not bring this needle to its target; the sheet names the ways that could."
+        )
+    if stages == "nothing":
         return "Nothing to file: the design leaves every station as it is."
     if chance > risk:
         return (

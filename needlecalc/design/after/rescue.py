@@ -27,6 +27,7 @@ GOOD = 0.02
 JETS_TRIED = 241
 ASSUMED_TURNS = 1.0
 THINNEST_GAP_MM = 0.02
+BY_JET_AND_FILE = "jet and file back"
 HIGHEST_PRESSURE_PA = 104e3  # no road lies in denser standard air
 
 
@@ -163,6 +164,19 @@ class Rescue(Shown):
         notes.append(CARE)
         return Table("Rescue", columns, self.rows(), (self.progress.status, self.status), notes)
 
+    def design_table(self) -> Table | None:
+        """Stations and jet of the way out by jet and file, to be shown.
+
+        Returns
+        -------
+        Table or None
+            The design under the name of its row; None where no band is hurt.
+        """
+        if self.design is None:
+            return None
+        shown = self.design.table()
+        return replace(shown, title=f"{shown.title}, row {BY_JET_AND_FILE!r}")
+
     def _lean_at_full_load(self) -> list[str]:
         """Warnings of options that lean full load past its target and past what pistons bear."""
         bands = self.car.bands
@@ -281,7 +295,7 @@ def rescue(
         if touched.size
         else "No more filing."
     )
-    filed = Option("jet and file back", again.drop_mm, again.lambda_predicted, target.lambda_target, filing)
+    filed = Option(BY_JET_AND_FILE, again.drop_mm, again.lambda_predicted, target.lambda_target, filing)
     options = (as_cut, raised, jet_only, filed)
     spares = _spares(design, car, as_cut)
     return Rescue(progress, car, hurt, options, spares, again, _status(design, options))

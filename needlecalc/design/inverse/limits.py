@@ -64,7 +64,8 @@ class Limits:
         for number, value in least.items():
             check_range(value, f"never_below_mm of station {number}", 0.2, 6.0, cure="It is in mm.")
         object.__setattr__(self, "never_below_mm", least)
-        object.__setattr__(self, "keep", tuple(_station(number, "keep") for number in self.keep))
+        # A station named twice is kept once.
+        object.__setattr__(self, "keep", tuple(dict.fromkeys(_station(number, "keep") for number in self.keep)))
         if self.flats is not None and self.flats not in FLATS:
             msg = f"flats is {self.flats!r}, but must be 'half', 'whole' or left out; see what the nut's spring holds."
             raise InputError(msg)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,6 +22,7 @@ from needlecalc.units import FloatArray, inch_from_mm
 
 LEAST_TURN_FLATS = 0.05
 WORTH_A_WORD = 0.003  # of lambda
+Stages = Literal["not yet", "nothing", "at once", "in stages"]
 
 
 @dataclass(frozen=True, repr=False, eq=False)
@@ -144,6 +146,39 @@ class Design(Shown):
         """
         return np.asarray(1e3 * (self.present().diameters_mm - self.needle.diameters_mm))
 
+    def stages(self) -> Stages:
+        """How the metal comes off.
+
+        Returns
+        -------
+        str
+            "not yet" where filing cannot do what was asked, "nothing" where no diameter changes, "at once" or
+            "in stages".
+        """
+        if not self.met:
+            return "not yet"
+        if not self.remove_um().any():
+            return "nothing"
+        return "at once" if self.held_back == 0.0 else "in stages"
+
+    def headline(self) -> str:
+        """The verdict, and how near the first stop comes where that is another needle.
+
+        Returns
+        -------
+        str
+            One sentence or two.
+        """
+        if self.stages() != "in stages":
+            return self.status
+        missed = 100.0 * (self.first_predicted / self.target.lambda_target - 1.0)
+        worst = int(np.argmax(np.abs(missed)))
+        side = "leaner" if missed[worst] > 0.0 else "richer"
+        return (
+            f"{self.status} That is with all off; the first stop leaves {self.target.bands.name(worst)} "
+            f"{abs(missed[worst]):.1f} % {side}."
+        )
+
     def flats(self) -> float:
         """Flats of the jet nut to turn; positive lowers the jet.
 
@@ -154,6 +189,21 @@ class Design(Shown):
         """
         jet = self.setup.carburettor.jet
         return (self.drop_mm - jet.drop_mm) / jet.flat_mm
+
+    def jet_words(self) -> str:
+        """What to do with the jet nut.
+
+        Returns
+        -------
+        str
+            How far, from where to where, and what for.
+        """
+        drop, flats = self.setup.carburettor.jet.drop_mm, self.flats()
+        if abs(flats) < LEAST_TURN_FLATS:
+            return f"Jet: leave its face {drop:.2f} mm below the bridge."
+        way = "LOWER (richer)" if flats > 0 else "RAISE (leaner)"
+        turn = f"Jet: {way} by {abs(flats):.1f} flats, from {drop:.2f} to {self.drop_mm:.2f} mm below the bridge."
+        return f"{turn} {self.jet_reason()}".rstrip()
 
     def idle_to(self) -> float | None:
         """Lambda the meter is to show when the nut trims idle after the cut.
@@ -167,12 +217,12 @@ class Design(Shown):
         return None if idle is None else idle_aim(self.target, idle, float(self.lambda_predicted[idle]))
 
     def jet_reason(self) -> str:
-        """What the jet is turned for.
+        """What the jet is turned for, and what that does to an idle nobody measured.
 
         Returns
         -------
         str
-            One sentence; empty where it stays.
+            One sentence or a few; empty where it stays.
         """
         flats = self.flats()
         if abs(flats) < LEAST_TURN_FLATS:
@@ -180,13 +230,18 @@ class Design(Shown):
         wish = np.log(self.target.lambda_target / self.learned.lambda_now())
         asks = wish > WORTH_A_WORD if flats < 0.0 else wish < -WORTH_A_WORD
         idle = np.array(self.target.bands.load) == "idle"
-        if not idle.any():
-            return f"Idle, not measured, gets {'leaner' if flats < 0.0 else 'richer'} too: measure it before you cut."
         if (asks & idle).any():
             return "The nut, not the file, brings the idle to its target."
+        reason = "At that height one needle serves all bands best."
         if flats < 0.0 and asks.any():
-            return f"No file makes {self.target.bands.names(np.flatnonzero(asks).tolist(), wish)} leaner; the nut does."
-        return "At that height one needle serves all bands best."
+            reason = f"No file makes {self.target.bands.names(np.flatnonzero(asks).tolist(), wish)} leaner; the nut does."
+        if idle.any():
+            return reason
+        return (
+            f"{reason} IDLE WAS NOT MEASURED: it gets {'leaner' if flats < 0.0 else 'richer'} too, most of all, by how much "
+            "is not known. Measure it before you turn or cut, and add it to the bands; or keep the jet where it is "
+            "(drop_min_mm and drop_max_mm in [limits])."
+        )
 
     def station_rows(self) -> list[Row]:
         """What to do at each station.
@@ -249,8 +304,9 @@ class Design(Shown):
         Returns
         -------
         Table
-            One row a station, flags below.
+            One row a station; status and jet above, flags below.
         """
+        intro = (self.headline(), self.jet_words())
         columns = (
             Column("station", "station", "d"),
             Column("distance_mm", "from shoulder mm", ".3f"),
@@ -268,7 +324,7 @@ class Design(Shown):
             ),
             Column("data", "data"),
         )
-        return Table(f"Design for {self.present().name}", columns, self.station_rows(), (self.status,), self.flags)
+        return Table(f"Design for {self.present().name}", columns, self.station_rows(), intro, self.flags)
 
     def band_table(self) -> Table:
         """Bands before and after, to be shown.

@@ -22,7 +22,7 @@ from needlecalc.design.inverse.proposal import Design
 from needlecalc.design.inverse.solution import LEAST_CUT_MM, SUPPORT_SHARE, best_solution
 from needlecalc.design.inverse.stages import RISK, first_stage
 from needlecalc.design.inverse.sure import Cars, Outlook, idle_aim, idle_band, outlook, sources
-from needlecalc.design.inverse.verdict import conflicts, station_flags, verdict
+from needlecalc.design.inverse.verdict import conflicts, station_flags, test_flags, verdict
 from needlecalc.design.wish.target import Target
 from needlecalc.errors import InputError
 from needlecalc.measure.checks.gate import Checks, gated
@@ -129,7 +129,7 @@ def solve(
 
     stage = first_stage(problem, smoothness, x, seen, after, risk=risk)
     first_mm, _ = _asked(learned, stage.removal_mm, limits)
-    first_mm = np.where(cut, np.maximum(first_mm, asked_mm), asked_mm)
+    first_mm = np.where(cut | blank, np.maximum(first_mm, asked_mm), asked_mm)
     low, high = seen.interval()
     first = np.quantile(stage.lambda_drawn, [0.05, 0.5, 0.95], axis=0)
     status, met, advice = verdict(problem, limits, x)
@@ -169,8 +169,8 @@ def solve(
             *(str(option) for option in options),
             *(str(limit) for limit in binding),
             *words,
-            *_test_flags(target, fails, risk),
-            *station_flags(found.supported, found.inside),
+            *test_flags(target, fails, risk, cut=met and bool(cut.any()), in_stages=met and stage.held_back > 0.0),
+            *station_flags(found.supported, found.inside, cut),
             *(zero.words()[:1] if zero and zero.readings else ()),
             *target.cautions(),
             *said_of_checks,
@@ -264,19 +264,3 @@ def _idle_per_um(target: Target, slopes: FloatArray) -> FloatArray:
         return np.full(slopes.shape[1], np.nan)
     idle = min(idles, key=lambda b: float(target.bands.rpm[b]))
     return np.asarray(-100.0 * 1e-3 * slopes[idle])
-
-
-def _test_flags(target: Target, fails: list[float], risk: float) -> list[str]:
-    """How sure the bands with a test are to pass it."""
-    if not target.tested.any():
-        return []
-    names = target.bands.names(np.flatnonzero(target.tested).tolist())
-    words = (
-        f"Test of {names}: chance to fail {100 * fails[0]:.0f} % when all is cut, {100 * fails[1]:.0f} % at the first stop"
-    )
-    if fails[1] <= risk:
-        return [f"{words}."]
-    return [
-        f"{words}; little of that comes from the cut, so aim farther from the limit (a larger margin), or know idle's "
-        "lambda better."
-    ]

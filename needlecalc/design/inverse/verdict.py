@@ -8,8 +8,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from needlecalc.design.inverse.fit import MISSED_BY, smoothest
-from needlecalc.design.inverse.limits import Limits
+from needlecalc.design.inverse.limits import FLATS, Limits
 from needlecalc.design.inverse.problem import Problem
+from needlecalc.design.inverse.sure import idle_aim, idle_band
 from needlecalc.design.wish.target import Target
 from needlecalc.measure.drive.bands import worst_of
 from needlecalc.units import FloatArray
@@ -17,6 +18,7 @@ from needlecalc.units import FloatArray
 FAR_OFF = 0.05
 GIVING_WAY = 10.0
 BETTER_WITH_METAL = 0.7
+DRIVEN_APART = 2.0  # stations from band to band; what lies farther from both than one station was never driven
 
 
 def conflicts(target: Target) -> tuple[list[str], FloatArray]:
@@ -86,6 +88,14 @@ def verdict(problem: Problem, limits: Limits, x: FloatArray) -> tuple[str, bool,
     low, high = problem.drop_range_mm
     if high > low and jet:
         advice.append(f"The {jet[0]} in the range stated; a wider range of the nut may serve.")
+    advice += _step_of_nut(problem, x, ratio)
+    usable = "Usable"
+    if gaps := _not_driven(problem):
+        usable = "Usable at the lifts driven"
+        advice.append(
+            f"Not driven: lifts from {', '.join(gaps)} (bands over two stations apart). Lambda between is not predicted, "
+            "the needle only blended: drive there before you rely on it."
+        )
     if blocked.any():
         needs_metal = bool((missed[blocked] < 0.0).any())
         short = blocked & (missed < 0.0) if needs_metal else blocked
@@ -109,9 +119,39 @@ def verdict(problem: Problem, limits: Limits, x: FloatArray) -> tuple[str, bool,
     if (off > MISSED_BY).any():
         missing = int((off > MISSED_BY).sum())
         stay = f"{missing} of {missed.size} bands stay{'s' if missing == 1 else ''}"
-        return f"Usable, but {stay} more than 2 % off target, named below.", True, advice
+        return f"{usable}, but {stay} more than 2 % off target, named below.", True, advice
     kind = "a new blank" if limits.new_blank else "filing"
-    return f"Usable: {kind} brings every band within {worst:.1f} % of its target.", True, advice
+    return f"{usable}: {kind} brings every band within {worst:.1f} % of its target.", True, advice
+
+
+def _not_driven(problem: Problem) -> list[str]:
+    """Lifts between bands so far apart that nothing is known of those between."""
+    lift = np.sort(problem.learned.lift_mm())
+    wide = DRIVEN_APART * float(np.median(np.diff(problem.learned.setup.carburettor.needle.stations_mm)))
+    return [f"{lift[k]:.1f} to {lift[k + 1]:.1f} mm" for k in np.flatnonzero(np.diff(lift) > wide).tolist()]
+
+
+def _step_of_nut(problem: Problem, x: FloatArray, ratio: FloatArray) -> list[str]:
+    """What one step does to idle, where the nut turns by steps only."""
+    learned, target, flats = problem.learned, problem.target, problem.limits.flats
+    idle = idle_band(learned, target)
+    if flats is None or idle is None:
+        return []
+    step_mm = FLATS[flats] * learned.setup.carburettor.jet.flat_mm
+    step = float(ratio[idle] * -np.expm1(-abs(problem.point(x).by_needle[idle, -1]) * step_mm))
+    rich, lean = float(target.lambda_rich[idle]), float(target.lambda_lean[idle])
+    aim = idle_aim(target, idle, float(ratio[idle]))
+    words = (
+        f"The nut turns by {flats} flats only: one step moves {target.bands.name(idle)} by some {step:.3f} lambda, where "
+        f"{rich:.3f} to {lean:.3f} is permitted"
+    )
+    if step > lean - rich:
+        return [f"{words}: it may jump over all of that; a nut that holds anywhere would not."]
+    if step / 2.0 > aim - rich:
+        return [
+            f"{words}: it may stop up to {step / 2.0:.3f} beside {aim:.3f}, too rich then; take the step on the lean side."
+        ]
+    return [f"{words}."]
 
 
 def _blocked(problem: Problem, limits: Limits, missed: FloatArray) -> NDArray[np.bool_]:
@@ -124,13 +164,50 @@ def _blocked(problem: Problem, limits: Limits, missed: FloatArray) -> NDArray[np
     return np.asarray((np.abs(missed) > MISSED_BY) & (np.abs(misfit) < BETTER_WITH_METAL * np.abs(missed)))
 
 
-def station_flags(supported: NDArray[np.bool_], inside: NDArray[np.bool_]) -> list[str]:
+def test_flags(target: Target, fails: list[float], risk: float, *, cut: bool, in_stages: bool) -> list[str]:
+    """How sure the bands with a test are to pass it.
+
+    Parameters
+    ----------
+    target : Target
+        What is asked.
+    fails : list of float
+        Chance that one of them fails if all is cut at once, and at the first stop. [-]
+    risk : float
+        Chance that may be borne. [-]
+    cut, in_stages : bool
+        Whether any metal comes off, and whether in stages.
+
+    Returns
+    -------
+    list of str
+        One sentence, or none where there is no test.
+    """
+    if not target.tested.any():
+        return []
+    chance = fails[1] if in_stages else fails[0]
+    words = f"Test of {target.bands.names(np.flatnonzero(target.tested).tolist())}: chance to fail {100 * fails[0]:.0f} %"
+    if in_stages:
+        words += f" when all is cut, {100 * fails[1]:.0f} % at the first stop"
+    elif cut:
+        words += " after the cut"
+    if chance <= risk:
+        return [f"{words}."]
+    return [
+        f"{words}; {'little of that comes from the cut, so ' if cut else ''}aim farther from the limit (in the job's "
+        "[target] a larger idle_margin_co_percent or idle_margin_lambda), or know idle's lambda better."
+    ]
+
+
+def station_flags(supported: NDArray[np.bool_], inside: NDArray[np.bool_], cut: NDArray[np.bool_]) -> list[str]:
     """What to know of stations that no band speaks for.
 
     Parameters
     ----------
     supported, inside : array of bool, shape (n,)
         Stations the data speak for, and those between them too.
+    cut : array of bool, shape (n,)
+        Stations whose diameter is to change.
 
     Returns
     -------
@@ -138,11 +215,14 @@ def station_flags(supported: NDArray[np.bool_], inside: NDArray[np.bool_]) -> li
         One sentence each.
     """
     words = []
-    outside = np.flatnonzero(~inside) + 1
+    outside, followed = np.flatnonzero(~inside) + 1, np.flatnonzero(~inside & cut) + 1
     if outside.size:
+        but = ""
+        if followed.size:
+            but = f", but {_numbers(followed)}: cut too, only so that the taper neither reverses nor gets too steep"
         words.append(
-            f"No data at {_stations(outside)}: load needed. They keep their metal, but for what the taper needs not "
-            "to reverse; whatever runs there gets no leaner."
+            f"No data at {_stations(outside)}: load needed; how the engine runs there is not known. They stay as they "
+            f"are{but}."
         )
     between = np.flatnonzero(inside & ~supported) + 1
     if between.size:
@@ -151,4 +231,8 @@ def station_flags(supported: NDArray[np.bool_], inside: NDArray[np.bool_]) -> li
 
 
 def _stations(numbers: NDArray[np.intp]) -> str:
-    return f"station{'s' if numbers.size > 1 else ''} {', '.join(str(number) for number in numbers)}"
+    return f"station{'s' if numbers.size > 1 else ''} {_numbers(numbers)}"
+
+
+def _numbers(numbers: NDArray[np.intp]) -> str:
+    return ", ".join(str(number) for number in numbers)

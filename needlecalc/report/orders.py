@@ -1,0 +1,359 @@
+"""What the grind sheet says in sentences: jet, first stop, which end, warnings, checks."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from needlecalc.design.inverse.proposal import LEAST_TURN_FLATS, Design
+from needlecalc.design.inverse.sure import idle_band
+from needlecalc.design.inverse.twins import MATCHED_WITHIN_UM
+from needlecalc.parts.measured import listed
+from needlecalc.report.sheetwords import (
+    ALL_OFF,
+    ALWAYS,
+    COLUMNS_MEAN,
+    DECIDE_FIRST,
+    DOUBT_WORDS,
+    FLAT_ANVILS,
+    IDLE_TRIMMED,
+    INSTRUMENT,
+    INTERVAL,
+    MEASURE_TWICE,
+    NO_CHECKS,
+    NO_WAY,
+    NO_WAY_BACK,
+    NOT_OF_A_BLANK,
+    ON_DIAMETER,
+    SHOULDER,
+    SHOWN,
+    STOP_ORDERS,
+    SURE,
+    TURNING,
+)
+
+HARDLY = 5e-4  # of lambda: nobody reads as near
+
+
+@dataclass(frozen=True, repr=False, eq=False)
+class Orders:
+    """A design in sentences.
+
+    Parameters
+    ----------
+    design : Design
+        The design they are of.
+    """
+
+    design: Design
+
+    def jet_line(self) -> str:
+        """What to do with the jet nut.
+
+        Returns
+        -------
+        str
+            What, why, and what after; where filing cannot do it, where the nearest by filing alone has the jet.
+        """
+        design = self.design
+        if design.stages() == "not yet":
+            by = abs(design.flats())
+            way = f"{by:.1f} flats {'lower' if design.flats() > 0.0 else 'higher'}" if by >= LEAST_TURN_FLATS else "left"
+            return f"Jet: NOT YET. The nearest by filing alone has it {way}, {design.drop_mm:.2f} mm below the bridge."
+        return f"{design.jet_words()}{self._after()}"
+
+    def _after(self) -> str:
+        aim = self.design.idle_to()
+        if aim is None or self.design.stages() == "nothing":
+            return ""
+        target = self.design.target
+        wish = float(target.lambda_target[idle_band(self.design.learned, target)])
+        other = f", not to its target of {wish:.2f}, which would cost the other bands" if aim != wish else ""
+        steps = self.design.limits.flats
+        near = f", as near as {steps} flats come" if steps else ""
+        return f" After the cut trim idle to lambda {aim:.2f}{near}{other}."
+
+    def stop_order(self) -> str:
+        """Where to stop first.
+
+        Returns
+        -------
+        str
+            One sentence.
+        """
+        return STOP_ORDERS[self.design.stages()]
+
+    def stop_reason(self) -> str:
+        """Why the first stop is there, and what to do then.
+
+        Returns
+        -------
+        str
+            A few sentences; empty where nothing is to be done.
+        """
+        design, stages = self.design, self.design.stages()
+        whole, first = 100 * design.chance_rich, 100 * design.chance_rich_first
+        bands = design.target.bands
+        rich = [bands.name(b) for b in np.flatnonzero(bands.lambda_measured < design.target.lambda_rich).tolist()]
+        so_already = f" Too rich as driven, before any cut: {', '.join(rich)}." if rich else ""
+        if stages == "nothing":
+            if abs(design.flats()) < LEAST_TURN_FLATS:
+                return ""
+            return (
+                f"The chance that the turn makes a band too rich is {whole:.0f} %.{so_already} Turn the jet, then drive and "
+                "measure lambda."
+            )
+        if stages == "not yet":
+            return so_already.strip()
+        if stages == "at once":
+            return (
+                f"The chance that the cut makes a band too rich is {whole:.0f} %.{so_already} Then measure every diameter, "
+                "drive, and measure lambda."
+            )
+        return (
+            f"The chance that the cut makes a band too rich is {whole:.0f} % with all cut at once and {first:.0f} % there."
+            f"{so_already} Measure every diameter, drive, and measure lambda before taking more."
+        )
+
+    def full_load_line(self) -> str:
+        """Caution for the drive that follows, where full load may run too lean on it.
+
+        Returns
+        -------
+        str
+            The band whose lambda, or the upper end of its 90 % interval, is leanest of those leaner than full load
+            bears; empty where none is, or where filing cannot do it.
+        """
+        design, stages = self.design, self.design.stages()
+        if stages == "not yet":
+            return ""
+        bands, limit = design.target.bands, design.target.leanest_full_load()
+        held = stages == "in stages"
+        expected = design.first_predicted if held else design.lambda_predicted
+        highest = np.maximum(design.first_high if held else design.lambda_high, expected)
+        full = np.array([load == "full" for load in bands.load])
+        lean = np.flatnonzero(full & (highest > limit + HARDLY))
+        if not lean.size:
+            return ""
+        worst = int(lean[np.argmax(highest[lean])])
+        others = f", and {lean.size - 1} more" if lean.size > 1 else ""
+        return (
+            f"FULL LOAD {'runs' if (expected[lean] > limit).any() else 'may run'} too lean on the next drive: "
+            f"{bands.name(worst)} at lambda {expected[worst]:.3f}, up to {highest[worst]:.3f}{others}; {limit:.2f} is the "
+            "leanest (common practice, no source). It can melt pistons: short pulls only, to read lambda, until "
+            f"{'the next cut' if held else 'it is read no leaner'}; stop on any pinking."
+        )
+
+    def stop_line(self) -> str:
+        """Where to stop first, and why.
+
+        Returns
+        -------
+        str
+            Order and reason.
+        """
+        return f"{self.stop_order()} {self.stop_reason()}".rstrip()
+
+    def way_lines(self) -> tuple[str, ...]:
+        """What must be settled before the file, where filing alone cannot do it.
+
+        Returns
+        -------
+        tuple of str
+            The order to wait, then the ways, each worked out; empty where filing serves.
+        """
+        if self.design.stages() != "not yet":
+            return ()
+        ways = tuple(f"Way {number}. {option}" for number, option in enumerate(self.design.options, start=1))
+        return (DECIDE_FIRST, *(ways or (NO_WAY,)))
+
+    def bench_cautions(self) -> tuple[str, ...]:
+        """What to mind with the file, or the micrometer, in hand.
+
+        Returns
+        -------
+        tuple of str
+            One sentence each; none where there is nothing to file or measure.
+        """
+        stages = self.design.stages()
+        if stages == "not yet":
+            return ()
+        if stages == "nothing":
+            return (FLAT_ANVILS,)
+        stop = "first stop" if stages == "in stages" else "asked diameters"
+        return (TURNING, NO_WAY_BACK.format(stop=stop), FLAT_ANVILS)
+
+    def fill_in(self) -> tuple[str, ...]:
+        """Lines to fill in by hand.
+
+        Returns
+        -------
+        tuple of str
+            None where there is nothing to measure.
+        """
+        stages = self.design.stages()
+        return () if stages == "not yet" else (INSTRUMENT,) if stages == "nothing" else (INSTRUMENT, SHOULDER)
+
+    def shows(self, key: str) -> bool:
+        """Whether a column of the stations is shown.
+
+        Parameters
+        ----------
+        key : str
+            Its key.
+
+        Returns
+        -------
+        bool
+            True for place and present diameter, and for what the design's stages need.
+        """
+        if self.design.limits.new_blank and key in NOT_OF_A_BLANK:
+            return False
+        return key in ALWAYS or key in SHOWN[self.design.stages()]
+
+    def legend(self) -> tuple[str, ...]:
+        """What the columns of the stations mean.
+
+        Returns
+        -------
+        tuple of str
+            A sentence or a few for each that is shown.
+        """
+        stages = self.design.stages()
+        said = [f"{ON_DIAMETER} {COLUMNS_MEAN[stages]}".rstrip()]
+        said += [f"{self.hold_line()} {SURE}"] if self.shows("hold") else []
+        said += [MEASURE_TWICE] if self.shows("measured") else []
+        return tuple(said)
+
+    def band_note(self) -> str:
+        """What the figures of the bands mean.
+
+        Returns
+        -------
+        str
+            A few sentences.
+        """
+        design, stages = self.design, self.design.stages()
+        said = [INTERVAL] + ([ALL_OFF] if stages == "in stages" else [])
+        if design.idle_to() is not None and (stages != "nothing" or abs(design.flats()) >= LEAST_TURN_FLATS):
+            said.append(IDLE_TRIMMED)
+        return " ".join(said)
+
+    def orientation_line(self) -> str:
+        """Which end is which.
+
+        Returns
+        -------
+        str
+            Station 1 at the shank, the last towards the tip, with what they measure.
+        """
+        needle = self.design.present()
+        thick, thin, last = needle.diameters_mm[0], needle.diameters_mm[-1], needle.diameters_mm.size
+        return (
+            f"Which end: station 1 by the shank, thick ({thick:.4f} mm); station {last} by the tip, thin ({thin:.4f} mm). "
+            "Confirm both first."
+        )
+
+    def warnings(self) -> tuple[str, ...]:
+        """What to know before the first stroke.
+
+        Returns
+        -------
+        tuple of str
+            Stations of the present needle that nobody measured, the other needles of the engine, the design's flags but
+            for the ways out, which stand above, and a word where no checks were made.
+        """
+        ways = [str(option) for option in self.design.options]
+        flags = [flag for flag in self.design.flags if flag not in ways]
+        guessed = self.design.present().interpolated
+        said = [f"Present diameter not measured but interpolated: {listed(guessed)}. Measure it first."] if guessed else []
+        if (count := self.design.setup.engine.carburettors) > 1 and self.design.stages() in ("at once", "in stages"):
+            said.append(
+                f"{count} carburettors: file every needle, a sheet each, and refit none before all agree within "
+                f"{MATCHED_WITHIN_UM:g} um at every station."
+            )
+        return (*said, *flags, *(() if self.design.checks is not None else (NO_CHECKS,)))
+
+    def hold(self, tolerance_um: float) -> str:
+        """How near a diameter is to be held, as it prints.
+
+        Parameters
+        ----------
+        tolerance_um : float
+            Error that turns the touchiest band by 1 % lambda; NaN where no band is. [um]
+
+        Returns
+        -------
+        str
+            The figure; where no hand holds as fine, what the hand holds, marked.
+        """
+        hand = self.hand_um()
+        if np.isnan(tolerance_um):
+            return "-"
+        return f"{hand:.1f}*" if tolerance_um < hand else f"{tolerance_um:.1f}"
+
+    def hand_um(self) -> float:
+        """What the hand holds.
+
+        Returns
+        -------
+        float
+            Standard error of a filed diameter. [um]
+        """
+        return 1e3 * self.design.learned.doubts.hand_mm
+
+    def hold_line(self) -> str:
+        """How the tolerance is meant.
+
+        Returns
+        -------
+        str
+            One sentence, and another where a tolerance is finer than the hand.
+        """
+        hand, cut = self.hand_um(), self.design.remove_um() != 0.0
+        words = "Hold +-: an error of this size at every station turns the touchiest band by 1 % lambda."
+        if not (self.design.tolerance_um[cut] < hand).any():
+            return words
+        return f"{words} {hand:.1f}*: that would take less than a hand holds, so there the hand alone may turn it by more."
+
+    def doubt_line(self) -> str:
+        """What the doubt of the asked diameters mostly comes from.
+
+        Returns
+        -------
+        str
+            One sentence; empty where nothing is cut.
+        """
+        if not self.shows("asked_mm"):
+            return ""
+        by_source: dict[str, list[str]] = {}
+        for number, source in enumerate(self.design.largest_doubt, start=1):
+            if source:
+                by_source.setdefault(DOUBT_WORDS.get(source, source), []).append(str(number))
+        if not by_source:
+            return ""
+        said = "; ".join(f"{source} at {', '.join(numbers)}" for source, numbers in by_source.items())
+        return f"The doubt of the asked diameters mostly comes from (stations): {said}."
+
+    def check_lines(self) -> tuple[str, ...]:
+        """Every check before the cut, in short.
+
+        Returns
+        -------
+        tuple of str
+            What is green and what was not measured, by name; red and amber stand among the warnings.
+        """
+        checks = self.design.checks
+        if checks is None:
+            return (NO_CHECKS,)
+        lines = [checks.notes()[0]]
+        for verdict, words in (
+            ("red", "Red"),
+            ("amber", "Amber"),
+            ("green", "Green"),
+            ("not measured", "Not measured, so not proven"),
+        ):
+            if names := ", ".join(check.name for check in checks.of(verdict)):
+                lines.append(f"{words}: {names}.")
+        return tuple(lines)
