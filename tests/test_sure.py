@@ -99,15 +99,16 @@ def test_a_new_blank_may_be_thicker_than_the_needle_it_replaces():
     assert ((design.lambda_low < design.lambda_predicted) & (design.lambda_predicted < design.lambda_high)).all()
 
 
-def test_idle_is_put_back_by_the_nut():
-    free = {"drop_min_mm": 0.4, "drop_max_mm": 3.0}
+@pytest.mark.parametrize("step_flats", [0.0, 0.5, 1.0])
+def test_idle_is_put_back_by_the_nut(step_flats):
+    free = {"drop_min_mm": 0.4, "drop_max_mm": 3.0, "step_flats": step_flats}
     target, learned = believed(load=["idle"] + ["full"] * 7, lift_u=0.3, se=0.01, **free)
     assert idle_band(learned, target) == 0
     seen = outlook(learned, target, DIAMETERS_MM - CUT_MM, CUT_MM > 0, 1.6, cars=Cars.of(learned, 2000))
-    # What the meter reads is put to the target within a quarter flat either way: the spread left is that of the
-    # meter's zero, of the rest of a turn and of the reading it is set by.
+    # What the meter reads is put to the target within half a step of the nut either way: the spread left is that of
+    # the meter's zero, of the rest of a turn and of the reading it is set by.
     _, slopes = learned.slopes(DIAMETERS_MM - CUT_MM, 1.6)
-    rest = abs(slopes[0, -1]) * 0.25 * learned.setup.carburettor.jet.flat_mm / np.sqrt(3.0) * 0.95
+    rest = abs(slopes[0, -1]) * step_flats / 2.0 * learned.setup.carburettor.jet.flat_mm / np.sqrt(3.0) * 0.95
     reading = np.hypot(0.01, learned.doubts.repeatability * 0.95)
     spread = np.sqrt(learned.doubts.sensor_offset**2 + rest**2 + reading**2)
     middle = (seen.lambda_drawn[:, 0] > 0.8) & (np.abs(seen.lambda_drawn[:, 0] - 0.95) < 4 * spread)
@@ -193,3 +194,12 @@ def test_the_interval_holds_nine_cars_in_ten():
     ends = binom.ppf([0.001, 0.999], 80, 0.9) / 80
     assert ((held.mean(axis=0) >= ends[0]) & (held.mean(axis=0) <= ends[1])).all(), held.mean(axis=0)
     assert 0.85 <= held.mean() <= 0.95
+
+
+def test_a_nut_told_to_turn_by_whole_flats_leaves_idle_less_sure():
+    target, learned = believed(load=["idle"] + ["full"] * 7, lift_u=0.3, se=0.005, drop_min_mm=0.4, drop_max_mm=3.0)
+    wide = {}
+    for flats in ("half", "whole"):
+        design = nc.solve(target, learned.setup, limits=nc.Limits(flats=flats), with_options=False)
+        wide[flats] = (design.lambda_high - design.lambda_low)[0]
+    assert wide["whole"] > 1.15 * wide["half"]

@@ -31,6 +31,8 @@ class Jet(Shown):
         Range the jet nut can reach; both None keeps the jet where it is. [mm]
     flat_mm : float
         Travel for one flat, a sixth of a turn, of the jet nut; count your own thread. [mm]
+    step_flats : float
+        Least turn by which idle is trimmed; one flat where the nut's spring holds at flats only. [flats]
     mounting : str
         "centred" needle, or "biased" needle sprung against the bore.
     bore_least_mm : float or None
@@ -54,6 +56,7 @@ class Jet(Shown):
     drop_min_mm: float | None = None
     drop_max_mm: float | None = None
     flat_mm: float = 0.163
+    step_flats: float = 0.5
     mounting: str = "centred"
     bore_least_mm: float | None = None
 
@@ -64,6 +67,7 @@ class Jet(Shown):
         check_range(self.parallel_length_mm, "parallel_length_mm", 0.2, 15.0, cure="Measure the parallel bore.")
         check_range(self.parallel_length_u_mm, "parallel_length_u_mm", 0.0, 5.0, cure="State one sigma.")
         check_range(self.flat_mm, "flat_mm", 0.02, 0.6, cure="It is a sixth of the nut's thread pitch.")
+        check_range(self.step_flats, "step_flats", 0.0, 6.0, cure="Half a flat is usual; 6 flats are a whole turn.")
         if (self.drop_min_mm is None) != (self.drop_max_mm is None):
             msg = "drop_min_mm and drop_max_mm go together; give both ends of the jet's travel, or neither."
             raise InputError(msg)
@@ -104,6 +108,7 @@ class Jet(Shown):
             "lowest setting mm": high,
             "highest setting mm": low,
             "one flat mm": self.flat_mm,
+            "least turn flats": self.step_flats,
         }
         rows = [{"fact": fact, "value": value} for fact, value in facts.items()]
         return Table(repr(self), (Column("fact", "fact"), Column("value", "value", ".3f")), rows)
@@ -129,6 +134,16 @@ class Jet(Shown):
         if self.drop_min_mm is None or self.drop_max_mm is None:
             return self.drop_mm, self.drop_mm
         return self.drop_min_mm, self.drop_max_mm
+
+    def farthest_off_mm(self) -> float:
+        """How far from the right place the nut may have to stay.
+
+        Returns
+        -------
+        float
+            Half its least turn. [mm]
+        """
+        return self.step_flats * self.flat_mm / 2.0
 
     def eccentricity(self) -> float:
         """Offset of the needle over the gap.

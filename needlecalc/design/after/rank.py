@@ -12,7 +12,7 @@ from needlecalc.design.belief.arrowhead import BandRows
 from needlecalc.design.belief.learn import learn
 from needlecalc.design.belief.learned import Learned
 from needlecalc.design.forward.predict import fuel_of
-from needlecalc.design.inverse.foresight import draws_for, last_half_flat, spread_of, trimmed_picture, trimmed_rows
+from needlecalc.design.inverse.foresight import draws_for, last_step, spread_of, trimmed_picture, trimmed_rows
 from needlecalc.design.inverse.sure import idle_band
 from needlecalc.design.wish.target import Target
 from needlecalc.errors import InputError
@@ -347,7 +347,7 @@ def _weighed(needle: Needle, target: Target, car: Learned) -> RankedNeedle:
     belief, rows = trimmed_picture(car.belief, rows, by_drop, idle)
     table = doubts.table_mm * trimmed_rows(by_needle[:, :-1], by_drop, idle)
     zero = doubts.sensor_offset / np.exp(log)
-    spread = spread_of(belief, rows, np.column_stack([table, zero, last_half_flat(car, by_drop, idle)]))
+    spread = spread_of(belief, rows, np.column_stack([table, zero, last_step(car, by_drop, idle)]))
     errors = np.vstack([some for _, some in spread.drawn(draws_for(log.size), seed=3)]).T
     missed = np.abs(np.expm1(log - aim + errors))
     worst = np.quantile(missed.max(axis=1), [0.05, 0.95])

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from needlecalc.design.belief.arrowhead import Arrowhead, BandRows, Spread
 from needlecalc.design.belief.learned import Learned
 from needlecalc.design.inverse.proposal import Design
-from needlecalc.design.inverse.sure import QUARTER_FLAT, idle_band, trimmed
+from needlecalc.design.inverse.sure import idle_band, trimmed
 from needlecalc.units import FloatArray
 
 DRAWS, LEAST_DRAWS = 4000, 400
@@ -54,8 +54,8 @@ class Foresight:
     rows : BandRows
         Slopes of ln(lambda) of each band after the cut, idle trimmed by the nut.
     remains : array, shape (m, q)
-        Errors that no measurement before the cut can lessen, by cause: the hand at each station, and the last half
-        flat. [-]
+        Errors that no measurement before the cut can lessen, by cause: the hand at each station, and the last step
+        of the nut. [-]
     idle : int or None
         Band that is trimmed.
     """
@@ -93,7 +93,7 @@ class Foresight:
         belief, rows = learned.belief.widened(doubts.sensor_offset), rows.widened(np.zeros(hand.shape[0]))
         belief, rows = trimmed_picture(belief, rows, by_drop, idle)
         rows.by_car[:, zero] = -1.0 / design.lambda_predicted
-        remains = np.hstack([trimmed_rows(hand, by_drop, idle), last_half_flat(learned, by_drop, idle)])
+        remains = np.hstack([trimmed_rows(hand, by_drop, idle), last_step(learned, by_drop, idle)])
         return cls(design, belief, rows, remains, idle)
 
     def extended(self, rows: BandRows) -> BandRows:
@@ -346,7 +346,7 @@ def trimmed_picture(belief: Arrowhead, rows: BandRows, by_drop: FloatArray, idle
     return belief.promoted(idle), BandRows(trimmed_rows(rows.by_car, by_drop, idle), rows.by_own)
 
 
-def last_half_flat(learned: Learned, by_drop: FloatArray, idle: int | None) -> FloatArray:
+def last_step(learned: Learned, by_drop: FloatArray, idle: int | None) -> FloatArray:
     """Error of ln(lambda) that remains as the nut turns by steps.
 
     Parameters
@@ -365,7 +365,7 @@ def last_half_flat(learned: Learned, by_drop: FloatArray, idle: int | None) -> F
     """
     if idle is None:
         return np.zeros((by_drop.size, 0))
-    return np.asarray(by_drop[:, None] * (QUARTER_FLAT * learned.setup.carburettor.jet.flat_mm / np.sqrt(3.0)))
+    return np.asarray(by_drop[:, None] * (learned.setup.carburettor.jet.farthest_off_mm() / np.sqrt(3.0)))
 
 
 def spread_of(belief: Arrowhead, rows: BandRows, causes: FloatArray) -> Spread:

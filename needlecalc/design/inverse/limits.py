@@ -98,7 +98,7 @@ class Limits:
         return np.isin(np.arange(1, count + 1), self.keep)
 
     def confined(self, setup: Setup) -> Setup:
-        """The setup with the nut's range cut down to what the limits allow.
+        """The setup with the nut's range, and the steps it turns by, cut down to what the limits allow.
 
         Parameters
         ----------
@@ -108,14 +108,14 @@ class Limits:
         Returns
         -------
         Setup
-            The same where no drop range was asked for.
+            The same where neither range nor steps were asked for.
 
         Raises
         ------
         InputError
             If the range asked for leaves out the present drop or goes past the nut's.
         """
-        if self.drop_min_mm is None and self.drop_max_mm is None:
+        if self.drop_min_mm is None and self.drop_max_mm is None and self.flats is None:
             return setup
         jet = setup.carburettor.jet
         low, high = jet.drop_range_mm()
@@ -129,7 +129,8 @@ class Limits:
                 f"nut reaches {low:g} to {high:g} mm; set the limits inside the nut's range and around where it stands."
             )
             raise InputError(msg)
-        confined = replace(jet, drop_min_mm=asked[0], drop_max_mm=asked[1])
+        step = jet.step_flats if self.flats is None else FLATS[self.flats]
+        confined = replace(jet, drop_min_mm=asked[0], drop_max_mm=asked[1], step_flats=step)
         return replace(setup, carburettor=replace(setup.carburettor, jet=confined))
 
     def inequalities(

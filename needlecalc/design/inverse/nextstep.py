@@ -286,7 +286,7 @@ def measure_next(
     now = sight.promise(sight.belief, risk)
     floor = 100.0 * float(np.sqrt(np.mean((sight.remains**2).sum(axis=1))))
     notes = [
-        f"Of the doubt, {floor:.1f} % lambda come from the hand and the last half flat of the nut; no measurement before "
+        f"Of the doubt, {floor:.1f} % lambda come from the hand and the last step of the nut; no measurement before "
         "the cut lessens them.",
         "Each figure is for that measurement alone, for a design solved again after it; it cannot know what the reading "
         "will say. 'First stop': share of the way to the targets that may be cut at once.",

@@ -14,7 +14,6 @@ from needlecalc.design.wish.target import Target
 from needlecalc.units import FloatArray
 
 CARS = 400
-QUARTER_FLAT = 0.25
 LEAST_LAMBDA = 0.1
 IDLE_IS_RIGHT = 0.01  # of lambda: planned so near its target, idle is set to it
 
@@ -262,7 +261,7 @@ def outlook(
     if idle is not None and trims:
         jet = learned.setup.carburettor.jet
         low, high = jet.drop_range_mm()
-        steps = QUARTER_FLAT * jet.flat_mm * rng.uniform(-1.0, 1.0, count)
+        steps = jet.farthest_off_mm() * rng.uniform(-1.0, 1.0, count)
         steps = steps + idle_read_u(learned, idle) / slopes[idle, -1] * rng.standard_normal(count)
         aim = float(target.lambda_target[idle]) if idle_to is None else idle_to
         nut = Nut(idle, float(np.log(aim)), steps, low - drop_mm, high - drop_mm)
@@ -338,7 +337,7 @@ def nut_u_mm(learned: Learned, by_drop: FloatArray, idle: int | None) -> float:
     """
     if idle is None:
         return 0.0
-    steps = QUARTER_FLAT * learned.setup.carburettor.jet.flat_mm / np.sqrt(3.0)
+    steps = learned.setup.carburettor.jet.farthest_off_mm() / np.sqrt(3.0)
     return float(np.hypot(steps, idle_read_u(learned, idle) / by_drop[idle]))
 
 
