@@ -256,6 +256,18 @@ def test_every_row_has_a_fate():
         assert words in report
 
 
+def test_columns_that_are_not_used_are_listed():
+    def noted(names):
+        log = log_from_bytes(f"time (s),rpm,lambda,{names}\n1,900,1,14.7,3\n2,900,1,14.7,3\n".encode(), "x")
+        return [note for note in log.table().notes if "not used:" in note]
+
+    assert noted("lambda target,oil (bar)") == ["2 columns not used: 'lambda target', 'oil (bar)'."]
+    assert noted("throttle (%),oil (bar)") == ["1 column not used: 'oil (bar)'."]
+    # A twin that carries the same, and a column refused by its values, are not used either.
+    assert noted("AFR,lift") == ["2 columns not used: 'AFR', 'lift'."]
+    assert noted("throttle (%),lift (mm)") == []
+
+
 def test_a_cut_number_that_still_parses_never_counts():
     log = log_from_bytes(GOOD + b"11.0,1320,1", "x")
     assert len(log.rpm) == 60

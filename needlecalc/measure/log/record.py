@@ -12,7 +12,7 @@ from needlecalc.arrays import read_only, same_length
 from needlecalc.errors import InputError
 from needlecalc.measure.log.columns import BY_KEY
 from needlecalc.measure.log.flags import FLAGS
-from needlecalc.show import Column, Shown, Table
+from needlecalc.show import Column, Shown, Table, counted
 from needlecalc.units import FloatArray
 
 # Fields that hold numbers, and the heads they are written under.
@@ -95,6 +95,8 @@ class Log(Shown):
         Rows of the file that are not in the arrays: reason and count.
     assumptions : tuple of str
         What was assumed or found, one sentence each.
+    unused : tuple of str
+        Columns of the file that carry none of the meanings above, as named there.
     """
 
     name: str
@@ -112,6 +114,7 @@ class Log(Shown):
     columns: tuple[ColumnChoice, ...] = ()
     dropped: tuple[tuple[str, int], ...] = ()
     assumptions: tuple[str, ...] = ()
+    unused: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
         for field in NUMBERS:
@@ -159,7 +162,7 @@ class Log(Shown):
         return ((FLAGS[0], counts[0]), *flagged, *dropped)
 
     def table(self) -> Table:
-        """Columns chosen, what was assumed, and what became of each row.
+        """Columns chosen, what was assumed, which columns are left, and what became of each row.
 
         Returns
         -------
@@ -168,6 +171,7 @@ class Log(Shown):
         """
         fates = self.fates()
         total = sum(count for _, count in fates)
+        spare = (f"{counted(len(self.unused), 'column')} not used: {', '.join(map(repr, self.unused))}.",)
         return Table(
             title=f"Log {self.name}",
             intro=(
@@ -183,7 +187,7 @@ class Log(Shown):
             rows=[
                 {"meaning": BY_KEY[c.meaning].label, "column": c.column, "unit": c.unit, "why": c.why} for c in self.columns
             ],
-            notes=self.assumptions,
+            notes=(*self.assumptions, *(spare if self.unused else ())),
         )
 
     def report(self) -> str:
