@@ -13,13 +13,10 @@ from needlecalc.arrays import read_only, same_length
 from needlecalc.errors import InputError
 from needlecalc.measure.drive.averages import band_means
 from needlecalc.measure.drive.lag import Lag, find_lag
-from needlecalc.measure.drive.signals import WARM_ABOVE_DEGC
 from needlecalc.measure.drive.steady import (
     IDLE_BELOW_RPM,
     LAMBDA_WITHIN,
     OPENING_RISE,
-    OVERRUN_BELOW_PA,
-    PRESSURE_WITHIN_PA,
     RPM_WITHIN,
     SETTLE_S,
     STEADY_S,
@@ -310,11 +307,11 @@ def make_bands(
     steady_s: float = STEADY_S,
     settle_s: float = SETTLE_S,
     rpm_within: float = RPM_WITHIN,
-    pressure_within_pa: float = PRESSURE_WITHIN_PA,
+    pressure_within_pa: float | None = None,
     lambda_within: float = LAMBDA_WITHIN,
     opening_rise: float = OPENING_RISE,
-    warm_above_degc: float = WARM_ABOVE_DEGC,
-    overrun_below_pa: float = OVERRUN_BELOW_PA,
+    warm_above_degc: float | None = None,
+    overrun_below_pa: float | None = None,
     least_count: int = 10,
 ) -> Bands:
     """Bands of steady samples from a log.
@@ -328,8 +325,8 @@ def make_bands(
     loads_pa : mapping or None
         Name of each load to its range of manifold pressure; the usual three when not given. [Pa]
     loads_percent : mapping or None
-        The same by throttle, for logs without manifold pressure.  With neither logged, every load is
-        "all". [%]
+        The same by throttle, for logs without manifold pressure; both may be given.  With neither logged,
+        every load is "all". [%]
     idle_below_rpm : float
         Below this speed the load is "idle" whatever the pressure. [1/min]
     lag_s : float, Lag or None
@@ -340,16 +337,16 @@ def make_bands(
         Time left out after an opening. [s]
     rpm_within : float
         Greatest range of speed in the window, as a share of the speed. [-]
-    pressure_within_pa : float
-        Greatest range of manifold pressure in the window. [Pa]
+    pressure_within_pa : float or None
+        Greatest range of manifold pressure in the window; 4000 where it was logged, if not given. [Pa]
     lambda_within : float
         Greatest change of lambda from one half of the window to the other. [-]
     opening_rise : float
         Rise of air flow that makes an opening, as a share. [-]
-    warm_above_degc : float
-        Least temperature of the coolant, where logged. [degC]
-    overrun_below_pa : float
-        Manifold pressure below which a fast engine is overrunning. [Pa]
+    warm_above_degc : float or None
+        Least temperature of the coolant; 70 where it was logged, if not given. [degC]
+    overrun_below_pa : float or None
+        Manifold pressure below which a fast engine is overrunning; 28000 where it was logged, if not given. [Pa]
     least_count : int
         Least accepted samples of a band.
 
@@ -361,7 +358,7 @@ def make_bands(
     Raises
     ------
     InputError
-        If no band has enough samples, or the edges do not rise.
+        If no band has enough samples, the edges do not rise, or the log has no column for what is asked.
 
     Notes
     -----
