@@ -126,6 +126,32 @@ def test_bad_input_exits_2_with_one_sentence(case, tmp_path, capsys, old, new, m
     assert not out.exists()
 
 
+@pytest.mark.parametrize(
+    ("old", "new", "command", "code"),
+    [
+        ("max_lift_mm = 33.0", "max_lift_mm = 33.0", ["design", "--out", "{job}"], 2),  # the folder is a file
+        ("light = 1.00", "lite = 1.00", ["measured", *["2.4"] * 13], 2),
+        (
+            "light = [40, 70], part = [70, 88]",
+            "light = [40, 70]",
+            ["design", "--out", "{out}"],
+            2,
+        ),  # too few bands for the lifts
+        ("lead_kohm = [9.8, 10.4, 11.1, 10.1]", "lead_kohm = [99, 99, 99, 99]", ["design", "--out", "{out}"], 4),
+        ("[log]", '[history]\nfile = "none/passes.json"\n[log]', ["learn"], 2),
+    ],
+)
+def test_what_was_assumed_is_printed_though_a_later_step_fails(case, tmp_path, capsys, old, new, command, code):
+    change(case, old, new)
+    name, *words = (word.format(job=case, out=tmp_path / "out") for word in command)
+    assert main([name, str(case), *words]) == code
+    caught = capsys.readouterr()
+    assert caught.err.count("\n") == 1
+    assert "Log pass_van_drive.csv" in caught.out
+    assert "* The header is line" in caught.out
+    assert "GRIND SHEET" not in caught.out
+
+
 def test_compare_prints_stations_and_bands(case, tmp_path, capsys):
     table = case.parent / "pass_van_needle.csv"
     other = tmp_path / "other.csv"
@@ -301,7 +327,7 @@ def test_histories_that_cannot_be_kept(case, capsys, old, new, match):
     caught = capsys.readouterr()
     assert re.search(match, caught.err)
     assert caught.err.count("\n") == 1
-    assert not caught.out
+    assert "Written" not in caught.out
 
 
 def test_measured_at_the_bench(case, capsys):
