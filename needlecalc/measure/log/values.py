@@ -26,6 +26,8 @@ _SANE = {
     "lift": (-5.0, 60.0),
     "coolant": (-50.0, 200.0),
 }
+# Of the pressures that count from ambient, those that count upwards.
+_UPWARDS = {"boost", "ladedruck", "suralimentation", "sovralimentazione"}
 _SHARE = 0.2
 _STOICH_SPREAD = 0.08
 _NARROW_BAND_V = (0.4, 1.2)
@@ -219,11 +221,19 @@ def _absolute(
     ambient = AMBIENT_USUAL_PA if ambient_pa is None else ambient_pa
     cure = "units={'manifold_pressure': 'psi gauge'} or 'inHg vacuum' (with its own unit) settles it"
     said = "stated" if ambient_pa is not None else "the standard atmosphere; ambient_pa= sets another"
+    words = candidate.words()
+    from_ambient = {"gauge", "gage", "rel", "relative", "relativ"} & words
+    downwards = bool({"vacuum", "vac"} & words) or (candidate.rank == 2 and not _UPWARDS & words)
+    if unit.absolute and from_ambient and not candidate.unit_given:
+        return values, [], f"its name says {min(from_ambient)} and its unit absolute; {cure}"
+    if unit.absolute:
+        return values, [], ""
+    if unit.gauge and unit.factor > 0.0 and downwards and not candidate.unit_given and np.nanmedian(values) > 0.0:
+        return values, [], f"its name means a vacuum but its unit says gauge: it may count down or up; {cure}"
     if unit.gauge:
         note = f"{candidate.name!r} counts from ambient pressure, taken as {ambient:g} Pa ({said})."
         return values + ambient, [note], ""
-    words = candidate.words()
-    gauge_name = candidate.rank == 2 or bool({"boost", "vacuum", "gauge", "relative", "relativ"} & words)
+    gauge_name = candidate.rank == 2 or bool(from_ambient or downwards or "boost" in words)
     if candidate.unit_given:
         return values, [], ""
     # A single glitch below zero does not make a gauge pressure.
@@ -234,7 +244,7 @@ def _absolute(
             f"taken as {ambient:g} Pa ({said})."
         )
         return values + ambient, [note], ""
-    if gauge_name and "absolute" not in words:
+    if gauge_name and not {"absolute", "abs"} & words:
         return (
             values,
             [],
