@@ -426,6 +426,19 @@ zero_u_mm = 0.05
 """
 
 
+def test_typed_lifts_that_are_too_few_or_blank_name_their_band():
+    bands = nc.typed_bands([850, 2500, 4000], [0.98, 1.05, 1.1], load=["idle", "part", "full"])
+    each = "must hold one for each of 3 bands, in this order: 850 rpm idle, 2500 rpm part, 4000 rpm full; put nan where"
+    for lifts, words in (([4.0, 12.0], "lift_mm holds 2 values"), ([4.0], "lift_mm holds 1 value")):
+        with pytest.raises(nc.InputError, match=f"^{words}, but {each}"):
+            nc.with_lift(bands, case_setup(), lift_mm=lifts)
+        with pytest.raises(nc.InputError, match=f"^{words}, but {each}"):
+            nc.lift_agreement(bands, case_setup(), lift_mm=lifts)
+    with pytest.raises(nc.InputError, match=r"^Band 2500 rpm part: no lift can be computed, neither air flow nor") as caught:
+        nc.with_lift(bands, case_setup(), lift_mm=[4.0, np.nan, 22.0])
+    assert "log" not in str(caught.value)
+
+
 def test_a_job_with_a_table_and_readings_of_another_spring(tmp_path):
     file = tmp_path / "job.toml"
     file.write_text(JOB)

@@ -10,6 +10,8 @@ from numpy.typing import ArrayLike
 from needlecalc.arrays import read_only, same_length
 from needlecalc.errors import InputError
 from needlecalc.measure.drive.bands import Bands
+from needlecalc.show import counted
+from needlecalc.units import FloatArray
 
 
 def typed_bands(
@@ -91,3 +93,39 @@ def typed_bands(
         tuple("" if np.isnan(value) else "typed in" for value in lift),
         assumptions=("bands typed in",),
     )
+
+
+def typed_each(values: ArrayLike, bands: Bands, name: str) -> FloatArray:
+    """Readings typed in for bands there are already.
+
+    Parameters
+    ----------
+    values : array_like, shape (m,)
+        One reading a band, NaN where none was taken. [as named]
+    bands : Bands
+        The bands.
+    name : str
+        What the readings are called, for the message.
+
+    Returns
+    -------
+    array, shape (m,)
+        The readings. [as named]
+
+    Raises
+    ------
+    InputError
+        If they are no row of numbers, or not one a band; the message lists the bands in their order.
+
+    Examples
+    --------
+    >>> print(typed_each([4.0, np.nan], typed_bands([900, 2000], [0.97, 1.05]), "lift_mm"))
+    [ 4. nan]
+    """
+    readings = read_only(values, name, allow_nan=True)
+    if readings.size != bands.rpm.size:
+        listed = ", ".join(bands.name(band) for band in range(bands.rpm.size))
+        each = f"one for each of {counted(bands.rpm.size, 'band')}, in this order: {listed}"
+        msg = f"{name} holds {counted(readings.size, 'value')}, but must hold {each}; put nan where none was read."
+        raise InputError(msg)
+    return readings

@@ -8,9 +8,9 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.stats import chi2
 
-from needlecalc.arrays import read_only, same_length
 from needlecalc.errors import InputError
 from needlecalc.measure.drive.bands import Bands
+from needlecalc.measure.drive.typed import typed_each
 from needlecalc.measure.lift.throttle import LEAST_READINGS, throttle_way
 from needlecalc.measure.lift.ways import (
     LiftDoubts,
@@ -132,8 +132,7 @@ def lift_agreement(
     doubts = doubts or LiftDoubts()
     typed = None
     if lift_mm is not None:
-        typed = np.array(read_only(lift_mm, "lift_mm", allow_nan=True))
-        same_length("typed lifts", lift_mm=typed, bands=bands.rpm)
+        typed = typed_each(lift_mm, bands, "lift_mm")
     reading, sensor = read_way(bands, doubts, lift_mm=typed, lift_u_mm=lift_u_mm)
     ways = [reading, sensor, air_meter_way(bands, setup, doubts), manifold_way(bands, setup, doubts)]
     if (np.isfinite(reading.lift_mm) & np.isfinite(bands.throttle_percent)).sum() >= LEAST_READINGS:
