@@ -32,6 +32,7 @@ from needlecalc.parts.measured import read_readings
 from needlecalc.parts.needle import Needle, read_needle
 from needlecalc.report.pages import write_pdf, write_profile_png
 from needlecalc.report.sheet import GrindSheet
+from needlecalc.show import counted
 from needlecalc.units import FloatArray
 
 USABLE, BAD_INPUT, NOT_BY_FILING, LOCKED = 0, 2, 3, 4
@@ -211,7 +212,8 @@ def _save_needle(needle: Needle, path: Path) -> None:
 def _typed(words: Sequence[str], stations: int) -> FloatArray:
     """Readings typed after the job, a station each."""
     if len(words) != stations:
-        msg = f"measured got {len(words)} readings, but the needle has {stations} stations; give - where none was taken."
+        got = counted(len(words), "reading")
+        msg = f"measured got {got}, but the needle has {stations} stations; give - where none was taken."
         raise InputError(msg)
     out = []
     for station, word in enumerate(words, start=1):
@@ -243,7 +245,7 @@ def _learn(job_path: str) -> int:
             judged = str(compare_pass(before, bands, needle=here.needle, drop_mm=here.drop_mm))
         passes.save(path)
     _print([*said, str(passes), judged, str(learned)])
-    print(f"Written: {path.name}, {len(passes.passes)} pass{'es' if earlier else ''}.")
+    print(f"Written: {path.name}, {counted(len(passes.passes), 'pass', 'passes')}.")
     return USABLE
 
 

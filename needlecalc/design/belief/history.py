@@ -14,7 +14,7 @@ from needlecalc.errors import InputError, LogFormatError
 from needlecalc.measure.drive.bands import Bands
 from needlecalc.parts.needle import Needle
 from needlecalc.parts.setup import Setup
-from needlecalc.show import Column, Shown, Table
+from needlecalc.show import Column, Shown, Table, counted
 from needlecalc.units import FloatArray
 
 FORMAT = "needlecalc history 1"
@@ -69,7 +69,7 @@ class Pass(Shown):
                 raise InputError(msg)
 
     def __repr__(self) -> str:
-        return f"Pass: needle {self.needle.name!r}, jet drop {self.drop_mm:.2f} mm, {self.bands.rpm.size} bands"
+        return f"Pass: needle {self.needle.name!r}, jet drop {self.drop_mm:.2f} mm, {counted(self.bands.rpm.size, 'band')}"
 
     def same_drive(self, other: Pass) -> bool:
         """Whether another pass was made from the very same drive.
@@ -143,7 +143,7 @@ class History(Shown):
 
     def __repr__(self) -> str:
         count, needles = len(self.passes), int(self.needle_of_pass().max()) + 1
-        return f"History of {count} pass{'es' if count > 1 else ''}, {needles} needle{'s' if needles > 1 else ''}"
+        return f"History of {counted(count, 'pass', 'passes')}, {counted(needles, 'needle')}"
 
     def needle_of_pass(self) -> FloatArray:
         """Number of the needle of each pass; passes with the same diameters share one.

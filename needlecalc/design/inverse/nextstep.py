@@ -15,7 +15,7 @@ from needlecalc.design.inverse.proposal import Design
 from needlecalc.design.inverse.stages import RISK
 from needlecalc.design.wish.target import LEANEST_FULL_LOAD
 from needlecalc.measure.drive.bands import NAMED_IN_FULL
-from needlecalc.show import Column, Shown, Table
+from needlecalc.show import Column, Shown, Table, counted
 from needlecalc.units import FloatArray
 
 MOST_MARKERS = 3
@@ -366,8 +366,7 @@ def _jet_drives(sight: Foresight, now: Promise, risk: float) -> list[NextStep]:
         noise = np.hypot(reading_u, LAW_SHARE * np.log(expected / lambda_now))[driven]
         then = sight.promise(sight.belief.after(driven, rows.only(driven), noise), risk)
         way = "lowered" if flats > 0 else "raised"
-        count = abs(flats)
-        how = f"A second drive with the jet {way} by {count} flat{'s' if count > 1 else ''} (to {drop:.2f} mm)"
+        how = f"A second drive with the jet {way} by {counted(abs(flats), 'flat')} (to {drop:.2f} mm)"
         left_out = np.flatnonzero(~safe).tolist()
         if left_out:
             how += f", leaving out {_named(sight, left_out)}, too lean or too rich there,"

@@ -26,7 +26,7 @@ from needlecalc.measure.drive.steady import (
 )
 from needlecalc.measure.log.file import Log
 from needlecalc.parts.setup import Setup
-from needlecalc.show import Column, Shown, Table
+from needlecalc.show import Column, Shown, Table, counted
 from needlecalc.units import FloatArray
 
 USUAL_RPM_EDGES = (500.0, 1100.0, 1750.0, 2250.0, 2750.0, 3250.0, 3750.0, 4250.0, 4750.0, 5250.0)
@@ -174,7 +174,8 @@ class Bands(Shown):
             raise InputError(msg)
 
     def __repr__(self) -> str:
-        return f"Bands: {self.rpm.size}, {int(self.count.sum())} samples, {self.rpm.min():.0f} to {self.rpm.max():.0f} rpm"
+        samples = counted(int(self.count.sum()), "sample")
+        return f"Bands: {self.rpm.size}, {samples}, {self.rpm.min():.0f} to {self.rpm.max():.0f} rpm"
 
     def name(self, band: int) -> str:
         """Name of a band as sheets print it.
@@ -291,7 +292,7 @@ class Bands(Shown):
             }
             for b in range(self.rpm.size)
         ]
-        notes = [f"{count} rows in no band: {reason}" for reason, count in self.dropped if count]
+        notes = [f"{counted(count, 'row')} in no band: {reason}" for reason, count in self.dropped if count]
         notes += [f"lift: {source}" for source in dict.fromkeys(self.lift_source) if source]
         return Table("Bands", columns, rows, notes=[*notes, *self.assumptions])
 
@@ -396,7 +397,7 @@ def make_bands(
     fit &= inside
     places = [(s, n) for s in range(edges.size - 1) for n in range(len(names))]
     found = [np.flatnonzero(fit & (slot == s) & (load == n)) for s, n in places]
-    few = f"fewer than {least_count} samples in the band"
+    few = f"fewer than {counted(least_count, 'sample')} in the band"
     left[few] = sum(rows.size for rows in found if rows.size < least_count)
     kept = [
         (s, names[n], rows) for (s, n), rows in zip(places, found, strict=True) if rows.size and rows.size >= least_count

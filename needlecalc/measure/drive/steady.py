@@ -15,7 +15,7 @@ from needlecalc.measure.drive.signals import WARM_ABOVE_DEGC, cold_rows, filled,
 from needlecalc.measure.drive.windows import gap_s, opening, window_ends, window_mean, window_range
 from needlecalc.measure.log.columns import BY_KEY, how_to_name
 from needlecalc.measure.log.file import FLAGS, Log
-from needlecalc.show import Column, Shown, Table
+from needlecalc.show import Column, Shown, Table, counted
 from needlecalc.units import FloatArray
 
 USUAL_LOADS_PA = {"light": (25e3, 70e3), "part": (70e3, 88e3), "full": (88e3, 115e3)}
@@ -64,7 +64,7 @@ class Steady(Shown):
     assumptions: tuple[str, ...] = ()
 
     def __repr__(self) -> str:
-        return f"Steady samples: {int((self.fate == 0).sum())} of {self.fate.size} rows of {self.log.name!r}"
+        return f"Steady samples: {int((self.fate == 0).sum())} of {counted(self.fate.size, 'row')} of {self.log.name!r}"
 
     def dropped(self) -> tuple[tuple[str, int], ...]:
         """Rows left out, by reason.

@@ -69,11 +69,14 @@ def typed_bands(
     same_length("typed bands", rpm=speed, lift_mm=lift, air_flow_g_s=flow, manifold_pressure_pa=pressure)
     loads = ("full",) * count if load is None else tuple(load) if isinstance(load, Sequence | np.ndarray) else ()
     if len(loads) != count or isinstance(load, str) or not all(isinstance(name, str) for name in loads):
-        msg = f"load is {load!r}, but must be a list of {count} names, one for each band, such as 'idle' or 'full'."
+        msg = (
+            f"load is {load!r}, but must be a list of {counted(count, 'name')}, one for each band, such as 'idle' or 'full'."
+        )
         raise InputError(msg)
     doubt = read_only(np.atleast_1d(np.asarray(lambda_se)), "lambda_se")
     if doubt.size not in (1, count):
-        msg = f"lambda_se holds {doubt.size} values, but must be one number, or one for each of the {count} bands."
+        each = counted(count, "band")
+        msg = f"lambda_se holds {counted(doubt.size, 'value')}, but must be one number, or one for each of the {each}."
         raise InputError(msg)
     ones = np.ones(count, dtype=np.int64)
     return Bands(

@@ -21,7 +21,7 @@ from needlecalc.measure.lift.ways import (
     read_way,
 )
 from needlecalc.parts.setup import Setup
-from needlecalc.show import Column, Shown, Table
+from needlecalc.show import Column, Shown, Table, counted
 from needlecalc.units import FloatArray
 
 CHANCE = 0.02  # what may pass for chance
@@ -247,7 +247,7 @@ def _verdict(bands: Bands, pair: _Pair, d: FloatArray, expected: FloatArray, agr
     scaled = f"{_scaled(scale)} in {what}"
     rms = f"{float(np.sqrt((expected**2).mean())):.2f} mm is expected"
     if agrees:
-        words = f"{name} agrees with the {first.name} within their doubt at {d.size} {'band' if d.size == 1 else 'bands'}"
+        words = f"{name} agrees with the {first.name} within their doubt at {counted(d.size, 'band')}"
         if d.size > 1 and abs(scale.scale) > CLEAR_SIGMAS * scale.scale_u:
             return f"{words}, but is {scaled} throughout: {way.suspects} a little off?"
         return f"{words}: {scaled}."

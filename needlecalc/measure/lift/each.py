@@ -157,9 +157,9 @@ def with_lift(
     if missing.any():
         lacks = "the log holds no air flow and no manifold pressure"
         if bands.log is None:
-            lacks = "neither air flow nor manifold pressure is stated there"
+            lacks = "no air flow and no manifold pressure is stated there"
         if np.isfinite(bands.throttle_percent).any():
-            lacks += f", and throttle with speed needs {LEAST_READINGS} lifts read around it ({int(by_throttle.sum())} are)"
+            lacks += f", and throttle with speed needs {LEAST_READINGS} lifts read around it (now {int(by_throttle.sum())})"
         cure = "type lift_mm in" if bands.log is not None else "type a number in lift_mm, or state one of them"
         msg = f"Band {bands.name(int(np.argmax(missing)))}: no lift can be computed, {lacks}; {cure}."
         raise InputError(msg)

@@ -146,7 +146,7 @@ class Log(Shown):
     def __repr__(self) -> str:
         fit = int(np.count_nonzero(self.flag == 0))
         duration = float(self.time_s[-1]) if len(self.time_s) else 0.0
-        return f"Log({self.name!r}, {len(self.time_s)} rows over {duration:.0f} s, {fit} fit for use)"
+        return f"Log({self.name!r}, {counted(len(self.time_s), 'row')} over {duration:.0f} s, {fit} fit for use)"
 
     def fates(self) -> tuple[tuple[str, int], ...]:
         """Fate of every row of the file: fit, flagged or dropped.
@@ -176,7 +176,7 @@ class Log(Shown):
             title=f"Log {self.name}",
             intro=(
                 f"sha256 {self.sha256}",
-                f"{total} rows, {len(self.time_s)} kept, {fates[0][1]} fit for use.",
+                f"{counted(total, 'row')}, {len(self.time_s)} kept, {fates[0][1]} fit for use.",
             ),
             columns=(
                 Column("meaning", "meaning"),

@@ -11,6 +11,7 @@ from needlecalc.errors import LogFormatError
 from needlecalc.measure.log.columns import BY_KEY, NEEDED, Candidate, how_to_name
 from needlecalc.measure.log.flags import LAMBDA_LEANEST, LAMBDA_RICHEST
 from needlecalc.measure.log.units import LogUnit, unit_from_text
+from needlecalc.show import counted
 from needlecalc.units import FloatArray
 
 # Common practice, no source: what most displays are set to (petrol without ethanol), and the standard
@@ -111,10 +112,11 @@ def take_reading(
         odd = (values < low) | (values > high)
         count = int(np.count_nonzero(odd))
         if count > 0.05 * np.count_nonzero(np.isfinite(values)):
-            refused = f"{count} of its readings lie outside {low:g} to {high:g}, so it measures something else"
+            beyond = f"{count} of its readings {'lies' if count == 1 else 'lie'} outside {low:g} to {high:g}"
+            refused = f"{beyond}, so it measures something else"
             return Reading(candidate, values, unit.label, refused=refused)
         values = np.where(odd, np.nan, values)
-        notes.append(f"{count} readings of {candidate.name!r} are no possible {BY_KEY[key].label}: left blank.")
+        notes.append(f"{counted(count, 'reading')} of {candidate.name!r} left blank: no possible {BY_KEY[key].label}.")
     return Reading(candidate, values, unit.label, tuple(notes))
 
 
