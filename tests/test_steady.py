@@ -127,6 +127,32 @@ def test_a_filter_asked_for_is_never_dropped(columns, asked, words):
     assert nc.make_bands(log).rpm.size == 1
 
 
+@pytest.mark.parametrize("wrong", [float("nan"), -1.0, 1e9])
+@pytest.mark.parametrize(
+    "name",
+    [
+        "rpm_within",
+        "pressure_within_pa",
+        "lambda_within",
+        "opening_rise",
+        "overrun_below_pa",
+        "idle_below_rpm",
+        "least_count",
+    ],
+)
+def test_a_limit_that_would_let_all_or_nothing_through_is_refused(name, wrong):
+    with pytest.raises(nc.InputError, match=f"^{name} is .*, but must lie between"):
+        nc.make_bands(held(), **{name: wrong})
+
+
+@pytest.mark.parametrize("ends", [(7e4, 3e4), (3e4, 3e4), (3e4,), (3e4, 5e4, 7e4), (3e4, float("nan"))])
+@pytest.mark.parametrize("argument", ["loads_pa", "loads_percent"])
+def test_a_load_has_a_lower_end_and_an_upper(argument, ends):
+    both = {"loads_pa": {"light": (3e4, 7e4)}, "loads_percent": {"light": (0.0, 30.0)}}
+    with pytest.raises(nc.InputError, match=f"{argument} of 'light'"):
+        nc.make_bands(held(), **(both | {argument: {"light": ends}}))
+
+
 def test_loads_by_either_measure_go_with_a_log_of_either_kind():
     loads = {"loads_pa": {"cruise": (3e4, 7e4)}, "loads_percent": {"cruise": (5.0, 30.0)}}
     by_throttle = held(manifold_pressure_pa=None, throttle_percent=np.full(600, 12.0))

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from needlecalc.arrays import read_only, same_length
+from needlecalc.arrays import check_range, read_only, same_length
 from needlecalc.errors import InputError
 from needlecalc.measure.drive.averages import band_means
 from needlecalc.measure.drive.lag import Lag, find_lag
@@ -371,6 +371,7 @@ def make_bands(
     if edges.size < 2 or (np.diff(edges) <= 0.0).any():
         msg = "rpm_edges must rise and be at least two; list the speeds where one band ends and the next begins."
         raise InputError(msg)
+    check_range(least_count, "least_count", 1, 1e6, cure="It is a number of samples, some 10.")
     if log.rpm.size < 2:
         msg = f"log {log.name} has a single row, and a band needs readings held for seconds; log a drive."
         raise InputError(msg)

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from needlecalc.arrays import check_range
+from needlecalc.arrays import check_range, read_only
 from needlecalc.errors import InputError
 from needlecalc.measure.drive.lag import Lag
 from needlecalc.measure.drive.signals import WARM_ABOVE_DEGC, cold_rows, filled, load_signal
@@ -156,6 +156,13 @@ def steady_samples(
     within_pa = PRESSURE_WITHIN_PA if pressure_within_pa is None else pressure_within_pa
     below_pa = OVERRUN_BELOW_PA if overrun_below_pa is None else overrun_below_pa
     check_range(warm_degc, "warm_above_degc", -40.0, 120.0, cure="70 degC is common.")
+    check_range(rpm_within, "rpm_within", 0.0, 1.0, cure="It is a share; 4 % is 0.04.")
+    check_range(within_pa, "pressure_within_pa", 0.0, 1e5, cure="It is in Pa; 1 kPa is 1000 Pa.")
+    check_range(throttle_within_percent, "throttle_within_percent", 0.0, 100.0, cure="Some 4 % will do.")
+    check_range(lambda_within, "lambda_within", 0.0, 1.0, cure="It is a lambda, some 0.05.")
+    check_range(opening_rise, "opening_rise", 0.0, 100.0, cure="It is a share; a tenth is 0.1.")
+    check_range(overrun_above_rpm, "overrun_above_rpm", 0.0, 2e4, cure="Revolutions a minute.")
+    check_range(below_pa, "overrun_below_pa", 0.0, 1.2e5, cure="It is absolute, in Pa; 1 kPa is 1000 Pa.")
     _need(log, "coolant", log.coolant_degc, warm_above_degc=warm_above_degc)
     asked = {"pressure_within_pa": pressure_within_pa, "overrun_below_pa": overrun_below_pa}
     _need(log, "manifold_pressure", log.manifold_pressure_pa, **asked)
@@ -270,7 +277,8 @@ def load_of_rows(
     Raises
     ------
     InputError
-        If loads are given only by what the log does not hold, or by throttle where manifold pressure counts.
+        If loads are given only by what the log does not hold, or by throttle where manifold pressure counts, or the
+        ends of one do not rise.
     """
     if loads_percent is None:
         _need(log, "manifold_pressure", log.manifold_pressure_pa, loads_pa=loads_pa)
@@ -282,6 +290,14 @@ def load_of_rows(
             "loads_pa (in a job file loads_kpa), or do without the pressure, columns={'manifold_pressure': ''}."
         )
         raise InputError(msg)
+    check_range(idle_below_rpm, "idle_below_rpm", 0.0, 5000.0, cure="Revolutions a minute.")
+    for argument, given in (("loads_pa", loads_pa), ("loads_percent", loads_percent)):
+        for name, ends in (given or {}).items():
+            pair = read_only(ends, f"{argument} of {name!r}")
+            if pair.size != 2 or not pair[0] < pair[1]:
+                rule = "must be two numbers, the lower end first, then the upper"
+                msg = f"{argument} of {name!r} is {list(ends)!r}, but {rule}."
+                raise InputError(msg)
     ranges: Mapping[str, tuple[float, float]] = {"all": (-np.inf, np.inf)}
     values, outside = np.zeros(log.rpm.size), "outside every load"
     if log.manifold_pressure_pa is not None:

@@ -10,6 +10,7 @@ from numpy.typing import ArrayLike
 from needlecalc.arrays import read_only, same_length
 from needlecalc.errors import InputError
 from needlecalc.measure.drive.bands import Bands
+from needlecalc.physics.limits import check_each
 from needlecalc.show import counted
 from needlecalc.units import FloatArray
 
@@ -49,6 +50,11 @@ def typed_bands(
     Bands
         The table as bands of one sample each.
 
+    Raises
+    ------
+    InputError
+        If a row is no row of numbers, not as long as the others, or holds what cannot be.
+
     Examples
     --------
     >>> typed_bands([900, 3000], [0.97, 1.12], lift_mm=[2.0, 9.0])
@@ -66,6 +72,10 @@ def typed_bands(
             ("manifold_pressure_pa", manifold_pressure_pa),
         )
     )
+    check_each(speed, "rpm", 0.0, 2e4, open_low=True, cure="Revolutions a minute.")
+    check_each(flow, "air_flow_g_s", 0.0, 2000.0, open_low=True, allow_nan=True, cure="It is of the whole engine.")
+    in_pa = "It is absolute, in Pa; 1 kPa is 1000 Pa."
+    check_each(pressure, "manifold_pressure_pa", 5e3, 5e5, allow_nan=True, cure=in_pa)
     same_length("typed bands", rpm=speed, lift_mm=lift, air_flow_g_s=flow, manifold_pressure_pa=pressure)
     loads = ("full",) * count if load is None else tuple(load) if isinstance(load, Sequence | np.ndarray) else ()
     if len(loads) != count or isinstance(load, str) or not all(isinstance(name, str) for name in loads):
