@@ -454,7 +454,7 @@ def test_a_job_with_a_table_and_readings_of_another_spring(tmp_path):
         ("restate = true\n", "", "spring_preload_n 1.2, now 2.2"),
         ("spring_preload_n = 1.2", "spring = 1.2", r"\[lift.air_valve\] has no key 'spring'"),
         ("zero_u_mm = 0.05", "zero_u_mm = -1", "zero_u_mm is -1"),
-        ("manifold_pressure_kpa = [30, 100]", "manifold_pressure_kpa = 30", "must be a row of numbers"),
+        ("manifold_pressure_kpa = [30, 100]", "manifold_pressure_kpa = 30", "must be one row of numbers"),
     ]:
         assert old in JOB
         file.write_text(JOB.replace(old, new))
