@@ -7,7 +7,8 @@ import json
 import os
 import sys
 import tempfile
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -24,11 +25,14 @@ from needlecalc.design.forward.compare import compare
 from needlecalc.design.inverse.proposal import Design
 from needlecalc.design.inverse.twins import pair_check
 from needlecalc.errors import InputError, NeedleCalcError, SolveError
-from needlecalc.job import read_job
+from needlecalc.job import Job, read_job
 from needlecalc.measure.checks.gate import gated
+from needlecalc.measure.drive.bands import Bands
 from needlecalc.parts.measured import read_readings
 from needlecalc.parts.needle import Needle, read_needle
 from needlecalc.report.pages import write_pdf, write_profile_png
+from needlecalc.report.sheet import GrindSheet
+from needlecalc.show import counted
 from needlecalc.units import FloatArray
 
 USABLE, BAD_INPUT, NOT_BY_FILING, LOCKED = 0, 2, 3, 4
@@ -83,20 +87,56 @@ def main(arguments: Sequence[str] | None = None) -> int:
         return BAD_INPUT
 
 
+@contextmanager
+def _told(said: list[str]) -> Iterator[None]:
+    """Where a later step fails, print what was read and assumed until then: it may be why."""
+    try:
+        yield
+    except NeedleCalcError:
+        _print(said)
+        raise
+
+
+def _print(said: list[str]) -> None:
+    for words in said:
+        print(words, end="\n\n")
+
+
 def _design(job_path: str, out: Path) -> int:
     job = read_job(job_path)
+    said: list[str] = []
+    with _told(said):
+        bands = _bands(job, said)
+        found = job.checks(bands)
+        if found is not None:
+            said.append(str(found))
+        try:
+            gated(found)
+        except SolveError as error:
+            _print(said)
+            print(f'needlecalc: {error} In the job: [checks] override = "the reason".', file=sys.stderr)
+            return LOCKED
+        made = job.design(bands)
+        sheet = job.sheet(made)
+        _write(made, sheet, out)
+    _print(said)
+    print(sheet.text())
+    print(f"Written to {out}: design.json, grind_sheet.csv, grind_sheet.pdf, grind_sheet.txt, profile.png")
+    return USABLE if made.met else NOT_BY_FILING
+
+
+def _bands(job: Job, said: list[str]) -> Bands:
+    """Bands of the job's drive; what its log and they tell goes on the list."""
     log = job.read_log()
+    if log is not None:
+        said.append(log.report())
     bands = job.bands(log)
-    found = job.checks(bands)
-    try:
-        gated(found)
-    except SolveError as error:
-        print(found)
-        print(f'needlecalc: {error} In the job: [checks] override = "the reason".', file=sys.stderr)
-        return LOCKED
-    made = job.design(bands)
-    sheet = job.sheet(made)
-    # All files are made aside first: a failure leaves nothing half-written.
+    said.append(str(bands))
+    return bands
+
+
+def _write(made: Design, sheet: GrindSheet, out: Path) -> None:
+    """All files are made aside first: a failure leaves nothing half-written."""
     try:
         out.mkdir(parents=True, exist_ok=True)
         with tempfile.TemporaryDirectory(dir=out) as aside:
@@ -111,14 +151,6 @@ def _design(job_path: str, out: Path) -> int:
     except OSError as error:
         msg = f"--out {out}: cannot be written ({error.strerror}); name a folder you may write to."
         raise InputError(msg) from error
-    if log is not None:
-        print(log.report(), end="\n\n")
-    print(bands, end="\n\n")
-    if found is not None:
-        print(found, end="\n\n")
-    print(sheet.text())
-    print(f"Written to {out}: design.json, grind_sheet.csv, grind_sheet.pdf, grind_sheet.txt, profile.png")
-    return USABLE if made.met else NOT_BY_FILING
 
 
 def _facts(design: Design) -> dict[str, Any]:
@@ -147,11 +179,13 @@ def _measured(asked: argparse.Namespace) -> int:
         msg = f"measured {found}: list a diameter a station after the job, or name a table with --file, not both."
         raise InputError(msg)
     readings = read_readings(asked.file, present) if asked.file else _typed(asked.readings, present.stations_mm.size)
-    made = job.design()
-    diameters = job.diameters_mm(readings)
-    progress = judge_cut(made, diameters, file_down=asked.file_down)
-    if asked.save:
-        _save_needle(progress.measured, Path(asked.save))
+    said: list[str] = []
+    with _told(said):
+        made = job.design(_bands(job, said))
+        diameters = job.diameters_mm(readings)
+        progress = judge_cut(made, diameters, file_down=asked.file_down)
+        if asked.save:
+            _save_needle(progress.measured, Path(asked.save))
     print(progress, progress.band_table(), sep="\n\n")
     if asked.save:
         print(f"\nWritten to {asked.save}: the needle as measured; name it in the job for the next drive.")
@@ -178,7 +212,8 @@ def _save_needle(needle: Needle, path: Path) -> None:
 def _typed(words: Sequence[str], stations: int) -> FloatArray:
     """Readings typed after the job, a station each."""
     if len(words) != stations:
-        msg = f"measured got {len(words)} readings, but the needle has {stations} stations; give - where none was taken."
+        got = counted(len(words), "reading")
+        msg = f"measured got {got}, but the needle has {stations} stations; give - where none was taken."
         raise InputError(msg)
     out = []
     for station, word in enumerate(words, start=1):
@@ -196,19 +231,21 @@ def _learn(job_path: str) -> int:
     if path is None:
         msg = 'The job keeps no passes; add [history] with file = "passes.json" to it.'
         raise InputError(msg)
-    bands = job.bands(job.read_log())
-    passes = job.passes(bands)
-    earlier, here = passes.passes[:-1], passes.passes[-1]
-    learned = learn(passes, job.setup)
-    if not earlier:
-        said = "The first pass: there is nothing to compare it with yet."
-    elif unchanged(before := learn(History(earlier), job.setup), here.needle, here.drop_mm):
-        said = "Needle and jet are those of the pass before: the drive adds to its readings, no cut is judged."
-    else:
-        said = str(compare_pass(before, bands, needle=here.needle, drop_mm=here.drop_mm))
-    passes.save(path)
-    print(passes, said, learned, sep="\n\n", end="\n\n")
-    print(f"Written: {path.name}, {len(passes.passes)} pass{'es' if earlier else ''}.")
+    said: list[str] = []
+    with _told(said):
+        bands = _bands(job, said)
+        passes = job.passes(bands)
+        earlier, here = passes.passes[:-1], passes.passes[-1]
+        learned = learn(passes, job.setup)
+        if not earlier:
+            judged = "The first pass: there is nothing to compare it with yet."
+        elif unchanged(before := learn(History(earlier), job.setup), here.needle, here.drop_mm):
+            judged = "Needle and jet are those of the pass before: the drive adds to its readings, no cut is judged."
+        else:
+            judged = str(compare_pass(before, bands, needle=here.needle, drop_mm=here.drop_mm))
+        passes.save(path)
+    _print([*said, str(passes), judged, str(learned)])
+    print(f"Written: {path.name}, {counted(len(passes.passes), 'pass', 'passes')}.")
     return USABLE
 
 
@@ -216,8 +253,10 @@ def _compare(asked: argparse.Namespace) -> int:
     job = read_job(asked.job)
     first, second = read_needle(asked.first), read_needle(asked.second)
     has_data = bool(job.settings["log"]) or "rpm" in job.settings["bands"]
-    bands = job.bands(job.read_log()) if has_data else None
-    result = compare(job.setup, first, second, bands=bands)
+    said: list[str] = []
+    with _told(said):
+        bands = _bands(job, said) if has_data else None
+        result = compare(job.setup, first, second, bands=bands)
     print(result)
     if bands is not None:
         print()

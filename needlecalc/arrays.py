@@ -35,7 +35,7 @@ def read_only(values: ArrayLike, name: str, *, allow_nan: bool = False) -> Float
     """
     try:
         array = np.array(values, dtype=np.float64)
-    except (TypeError, ValueError) as error:
+    except (TypeError, ValueError, OverflowError) as error:
         msg = f"{name} must be a row of plain numbers, but one of them is not a number: {values!r:.80}."
         raise InputError(msg) from error
     if array.ndim != 1:
@@ -78,7 +78,10 @@ def check_range(value: float, name: str, low: float, high: float, *, cure: str =
     if isinstance(value, bool) or not isinstance(value, (int, float, np.floating, np.integer)):
         msg = f"{name} must be a number, got {value!r}."
         raise InputError(msg)
-    number = float(value)
+    try:
+        number = float(value)
+    except OverflowError:  # a whole number of hundreds of digits
+        number = float("inf") if value > 0 else float("-inf")
     if not np.isfinite(number) or not low <= number <= high:
         msg = f"{name} is {number:g}, but must lie between {low:g} and {high:g}."
         raise InputError(f"{msg} {cure}".rstrip())

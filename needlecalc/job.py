@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import os
 import tomllib
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -22,7 +23,8 @@ from needlecalc.design.inverse.solve import solve
 from needlecalc.design.wish.target import Target, make_target
 from needlecalc.errors import InputError, LogFormatError
 from needlecalc.jobdrive import bands_of, checks_of, gases_of, lean_limits_of, lifted, log_of
-from needlecalc.jobparts import built, nearest, only, setup_of
+from needlecalc.jobkinds import check_kinds, shown
+from needlecalc.jobparts import built, nearest, only, path_in, setup_of
 from needlecalc.measure.checks.gas import MOST_RESIDUAL_O2_PERCENT
 from needlecalc.measure.checks.gate import Checks
 from needlecalc.measure.checks.sensorzero import sensor_zero
@@ -170,7 +172,9 @@ class Job:
         settings = {key: section.pop(key) for key in TARGET_SETTINGS if key in section}
         for load, wish in section.items():
             if isinstance(wish, bool) or not isinstance(wish, (int, float, Mapping)):
-                msg = f"[target] {load} is {wish!r}, but must be a lambda, written {load} = 0.88, or a table of its own."
+                msg = (
+                    f"[target] {load} is {shown(wish)}, but must be a lambda, written {load} = 0.88, or a table of its own."
+                )
                 raise InputError(msg)
         gases = gases_of(self.settings["checks"])
         zero = sensor_zero(gases) if gases else None
@@ -207,10 +211,10 @@ class Job:
         """
         section = self.settings["history"]
         only(section, {"file"}, "history")
-        if section and not isinstance(section.get("file"), str):
+        if section and "file" not in section:
             msg = 'The job\'s [history] names no file; write file = "passes.json", it need not exist yet.'
             raise InputError(msg)
-        return self.folder / section["file"] if section else None
+        return path_in(self.folder, section["file"], "[history] file") if section else None
 
     def passes(self, bands: Bands) -> History:
         """All passes of the job, the present drive last.
@@ -233,7 +237,7 @@ class Job:
         """
         here = Pass(self.setup.carburettor.needle, self.setup.carburettor.jet.drop_mm, bands)
         path = self.history_path()
-        kept = read_history(path).passes if path is not None and path.exists() else ()
+        kept = read_history(path).passes if path is not None and os.path.exists(path) else ()
         for number, one in enumerate(kept, start=1):
             if not one.same_drive(here):
                 continue
@@ -264,9 +268,10 @@ class Job:
         check_range(flats, "[calibration] flats", -24.0, 24.0, cure="Positive lowers the jet.")
         read_again = {key: section.pop(key) for key in ("lift_mm", "lift_u_mm") if key in section}
         typed = "rpm" in section
-        second = {"log": {}, "bands": section} if typed else {"log": section}
-        job = replace(self, settings={**self.settings, **second})
-        moved = bands_of(job.settings["bands"], job.read_log())
+        if typed:
+            moved = bands_of(section, None, "calibration")
+        else:
+            moved = bands_of(self.settings["bands"], log_of(section, self.folder, "calibration"))
         # Lifts not read again are those of the first drive: the air sets them, not the jet.  Computed ones only tell
         # whether the bands were held at the same air flow.
         from_air = np.isfinite(moved.manifold_pressure_pa) | np.isfinite(moved.air_flow_g_s)
@@ -382,7 +387,13 @@ def read_job(path: str | Path) -> Job:
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
         msg = f"{path.name} is not valid TOML: {error}; mend that place."
         raise LogFormatError(msg, path=str(path)) from error
+    except (ValueError, RecursionError) as error:
+        msg = f"{path.name} holds a number of thousands of digits, or brackets nested hundreds deep; mend that place."
+        raise LogFormatError(msg, path=str(path)) from error
     name = content.pop("name", path.stem)
+    if not isinstance(name, str):
+        msg = f"{path.name}: name is {shown(name)}, but must be text; write it in quotes, above the first section."
+        raise InputError(msg)
     unknown = sorted(set(content) - set(SECTIONS))
     if unknown:
         near = nearest(unknown[0], SECTIONS)
@@ -393,5 +404,12 @@ def read_job(path: str | Path) -> Job:
         if not isinstance(keys, dict):
             msg = f"{path.name}: {section} must be a section, written [{section}], with its keys below."
             raise InputError(msg)
-    setup = setup_of(part, path.parent, str(name))
-    return Job(str(name), path.parent, setup, part)
+    check_kinds(part, path.name)
+    try:
+        setup = setup_of(part, path.parent, name)
+    except LogFormatError:
+        raise
+    except InputError as error:
+        msg = f"{path.name}: {error}"
+        raise InputError(msg) from error
+    return Job(name, path.parent, setup, part)

@@ -9,7 +9,8 @@ from typing import Any
 
 from needlecalc.arrays import check_range
 from needlecalc.errors import InputError
-from needlecalc.jobparts import built, only, path_in, table_of
+from needlecalc.jobkinds import shown
+from needlecalc.jobparts import built, named, only, path_in, table_of
 from needlecalc.measure.checks.engine import check_engine
 from needlecalc.measure.checks.gate import Checks
 from needlecalc.measure.checks.limits import CheckLimits
@@ -26,7 +27,7 @@ from needlecalc.parts.setup import Setup
 from needlecalc.units import PA_PER_KPA
 
 
-def log_of(section: Mapping[str, Any], folder: Path) -> Log | None:
+def log_of(section: Mapping[str, Any], folder: Path, name: str = "log") -> Log | None:
     """Log that [log] names.
 
     Parameters
@@ -35,6 +36,8 @@ def log_of(section: Mapping[str, Any], folder: Path) -> Log | None:
         Keys of [log].
     folder : Path
         Folder that its path is relative to.
+    name : str
+        Name of the section, for messages.
 
     Returns
     -------
@@ -48,25 +51,26 @@ def log_of(section: Mapping[str, Any], folder: Path) -> Log | None:
     """
     if not section:
         return None
-    only(section, {"file", "columns", "units", "afr_stoich", "decimal", "ambient_kpa"}, "log")
+    only(section, {"file", "columns", "units", "afr_stoich", "decimal", "ambient_kpa"}, name)
     if "file" not in section:
-        msg = 'The job\'s [log] names no file; write file = "drive.csv".'
+        msg = f'The job\'s [{name}] names no file; write file = "drive.csv".'
         raise InputError(msg)
     ambient_kpa = section.get("ambient_kpa")
     if ambient_kpa is not None:
-        check_range(ambient_kpa, "[log] ambient_kpa", 45.0, 110.0, cure="One hPa or mbar is 0.1 kPa.")
-    named = {key: table_of(section[key], f"log.{key}") for key in ("columns", "units") if key in section}
-    return read_log(
-        path_in(folder, section["file"], "[log] file"),
-        columns=named.get("columns"),
-        units=named.get("units"),
-        afr_stoich=section.get("afr_stoich"),
-        decimal=section.get("decimal"),
-        ambient_pa=None if ambient_kpa is None else ambient_kpa * PA_PER_KPA,
-    )
+        check_range(ambient_kpa, f"[{name}] ambient_kpa", 45.0, 110.0, cure="One hPa or mbar is 0.1 kPa.")
+    path = path_in(folder, section["file"], f"[{name}] file")
+    with named(name):
+        return read_log(
+            path,
+            columns=section.get("columns"),
+            units=section.get("units"),
+            afr_stoich=section.get("afr_stoich"),
+            decimal=section.get("decimal"),
+            ambient_pa=None if ambient_kpa is None else ambient_kpa * PA_PER_KPA,
+        )
 
 
-def bands_of(given: Mapping[str, Any], log: Log | None) -> Bands:
+def bands_of(given: Mapping[str, Any], log: Log | None, name: str = "bands") -> Bands:
     """Bands that [bands] asks for, before lifts.
 
     Parameters
@@ -75,6 +79,8 @@ def bands_of(given: Mapping[str, Any], log: Log | None) -> Bands:
         Keys of [bands].
     log : Log or None
         The drive; None where the job types its bands in.
+    name : str
+        Name of the section, for messages.
 
     Returns
     -------
@@ -89,18 +95,12 @@ def bands_of(given: Mapping[str, Any], log: Log | None) -> Bands:
     section = dict(given)
     if log is None:
         allowed = {"rpm", "lambda_measured", "load", "lambda_se", "air_flow_g_s", "manifold_pressure_pa"}
-        only(section, allowed, "bands")
+        only(section, allowed, name)
         if "rpm" not in section or "lambda_measured" not in section:
             msg = "The job has neither a [log] file nor typed [bands] rpm and lambda_measured; give one of them."
             raise InputError(msg)
-        return typed_bands(
-            section["rpm"],
-            section["lambda_measured"],
-            load=section.get("load"),
-            lambda_se=section.get("lambda_se", 0.01),
-            air_flow_g_s=section.get("air_flow_g_s"),
-            manifold_pressure_pa=section.get("manifold_pressure_pa"),
-        )
+        with named(name):
+            return typed_bands(**section)
     if "rpm" in section:
         msg = "The job types its [bands] in and names a [log] too; keep the one that counts."
         raise InputError(msg)
@@ -124,13 +124,17 @@ def bands_of(given: Mapping[str, Any], log: Log | None) -> Bands:
     loads_pa: dict[str, tuple[float, float]] | None = None
     if loads is not None:
         loads_pa = {}
-        for name, ends in table_of(loads, "bands.loads_kpa").items():
+        for load, ends in loads.items():
             if not isinstance(ends, list) or len(ends) != 2:
-                msg = f"[bands] loads_kpa {name} is {ends!r}, but must be two pressures in kPa, written [40, 70]."
+                msg = f"[bands] loads_kpa {load} is {shown(ends)}, but must be two pressures in kPa, written [40, 70]."
                 raise InputError(msg)
-            low, high = (check_range(end, f"[bands] loads_kpa {name}", 0.0, 300.0, cure="It is in kPa.") for end in ends)
-            loads_pa[name] = (low * PA_PER_KPA, high * PA_PER_KPA)
-    return make_bands(log, loads_pa=loads_pa, **section)
+            low, high = (check_range(end, f"[bands] loads_kpa {load}", 0.0, 300.0, cure="It is in kPa.") for end in ends)
+            if low >= high:
+                msg = f"[bands] loads_kpa {load} is {shown(ends)}, but its lower end must stand first, then the upper."
+                raise InputError(msg)
+            loads_pa[load] = (low * PA_PER_KPA, high * PA_PER_KPA)
+    with named("bands"):
+        return make_bands(log, loads_pa=loads_pa, **section)
 
 
 def lifted(bands: Bands, given: Mapping[str, Any], setup: Setup) -> Bands:
@@ -161,7 +165,8 @@ def lifted(bands: Bands, given: Mapping[str, Any], setup: Setup) -> Bands:
         lift["doubts"] = built(LiftDoubts, lift["doubts"], "lift.doubts")
     if "air_valve" in lift:
         lift["lift_setup"] = _as_read(setup, lift.pop("air_valve"))
-    return with_lift(with_setup(bands, setup), setup, **lift)
+    with named("lift"):
+        return with_lift(with_setup(bands, setup), setup, **lift)
 
 
 def _as_read(setup: Setup, changed: Mapping[str, Any]) -> Setup:
@@ -200,16 +205,12 @@ def checks_of(given_section: Mapping[str, Any], bands: Bands, setup: Setup) -> C
         "limits": CheckLimits,
     }
     only(section, {*kinds, "gases", "needle", "override"}, "checks")
-    given = {
-        key: built(kind, table_of(section[key], f"checks.{key}"), f"checks.{key}")
-        for key, kind in kinds.items()
-        if key in section
-    }
+    given = {key: built(kind, section[key], f"checks.{key}") for key, kind in kinds.items() if key in section}
     if "gases" in section:
         given["gases"] = gases_of(section)
     if "needle" in section:
         fitted = setup.carburettor.needle
-        given["needle"] = built(NeedleReading, table_of(section["needle"], "checks.needle"), "checks.needle", needle=fitted)
+        given["needle"] = built(NeedleReading, section["needle"], "checks.needle", needle=fitted)
     found = check_engine(bands, setup=setup, **given)
     return found.override(section["override"]) if "override" in section else found
 
@@ -257,7 +258,7 @@ def lean_limits_of(sections: Mapping[str, Any], folder: Path) -> LeanLimits | No
     found: LeanLimits | None = None
     for name, keys_given in sections.items():
         where = f"lean_limits.{name}"
-        keys = dict(table_of(keys_given, where))
+        keys = dict(keys_given)
         file = keys.pop("file", None)
         usual = {"load", "rpm", "margin"}
         known = usual | ({"lambda_measured", "rough"} if file is None else {"start_s", "end_s", "rough_times", "drop_share"})
@@ -266,6 +267,8 @@ def lean_limits_of(sections: Mapping[str, Any], folder: Path) -> LeanLimits | No
         if needed - set(keys):
             msg = f"[{where}] lacks {', '.join(sorted(needed - set(keys)))}; add it, or name a file and its load."
             raise InputError(msg)
-        one = typed_sweep(**keys) if file is None else lean_limit(read_log(path_in(folder, file, f"[{where}] file")), **keys)
+        log = None if file is None else read_log(path_in(folder, file, f"[{where}] file"))
+        with named(where):
+            one = typed_sweep(**keys) if log is None else lean_limit(log, **keys)
         found = one if found is None else found.joined(one)
     return found

@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Mapping
+from collections.abc import Callable, Collection, Iterator, Mapping
+from contextlib import contextmanager
 from dataclasses import MISSING, fields
 from difflib import get_close_matches
 from pathlib import Path
 from typing import Any, TypeVar
 
-from needlecalc.arrays import check_range
-from needlecalc.errors import InputError
+from needlecalc.arrays import check_range, read_only
+from needlecalc.errors import InputError, LogFormatError
 from needlecalc.parts.carburettor import AirValve, Carburettor
 from needlecalc.parts.conditions import Air, Fuel
 from needlecalc.parts.engine import Engine, VolumetricEfficiency
@@ -69,14 +70,14 @@ def nearest(word: str, known: Collection[str]) -> str:
     return f" Perhaps {found[0]} is meant." if found else ""
 
 
-def path_in(folder: Path, given: object, name: str) -> Path:
+def path_in(folder: Path, given: str, name: str) -> Path:
     """Path that a job names.
 
     Parameters
     ----------
     folder : Path
         Folder of the job.
-    given : object
+    given : str
         What the job says.
     name : str
         Section and key, for the message.
@@ -89,9 +90,9 @@ def path_in(folder: Path, given: object, name: str) -> Path:
     Raises
     ------
     InputError
-        If it is no text.
+        If it is empty or holds a sign no name of a file can have.
     """
-    if not isinstance(given, str) or not given:
+    if not given or "\0" in given:
         msg = f'{name} is {given!r}, but must be the name of a file, written "drive.csv".'
         raise InputError(msg)
     return folder / given
@@ -121,6 +122,29 @@ def table_of(section: object, name: str) -> Mapping[str, Any]:
         msg = f"[{name}] must be a section of its own, written [{name}], with its keys below."
         raise InputError(msg)
     return section
+
+
+@contextmanager
+def named(name: str) -> Iterator[None]:
+    """Put the section before what is wrong with its keys.
+
+    Parameters
+    ----------
+    name : str
+        Name of the section.
+
+    Raises
+    ------
+    InputError
+        As raised inside, with the section's name; a file's own trouble keeps its words.
+    """
+    try:
+        yield
+    except LogFormatError:
+        raise
+    except InputError as error:
+        msg = f"[{name}] {error}"
+        raise InputError(msg) from error
 
 
 def built(kind: Callable[..., Part], section: Mapping[str, Any], name: str, **given: Any) -> Part:
@@ -155,16 +179,8 @@ def built(kind: Callable[..., Part], section: Mapping[str, Any], name: str, **gi
     if lacks:
         msg = f"[{name}] lacks {', '.join(lacks)}; add {'it' if len(lacks) == 1 else 'them'}."
         raise InputError(msg)
-    for item in own:
-        value = section.get(item.name)
-        if isinstance(value, str) and str(item.type).split(" | ")[0] in ("float", "int"):
-            msg = f"[{name}] {item.name} is {value!r}, but must be a number; write it without quotes."
-            raise InputError(msg)
-    try:
+    with named(name):
         return kind(**section, **given)
-    except TypeError as error:
-        msg = f"[{name}] holds a value of the wrong kind ({error}); numbers stand without quotes, rows in brackets."
-        raise InputError(msg) from error
 
 
 def setup_of(part: Mapping[str, Mapping[str, Any]], folder: Path, name: str) -> Setup:
@@ -203,8 +219,9 @@ def setup_of(part: Mapping[str, Mapping[str, Any]], folder: Path, name: str) -> 
 def _air(section: dict[str, Any]) -> Air:
     if "altitude_m" in section and "pressure_pa" not in section:
         only(section, {"altitude_m", "temperature_degc", "humidity"}, "air")
-        check_range(section["altitude_m"], "[air] altitude_m", -500.0, 6000.0, cure="It is in metres above sea level.")
-        return Air.at_altitude(**section)
+        with named("air"):
+            check_range(section["altitude_m"], "altitude_m", -500.0, 6000.0, cure="It is in metres above sea level.")
+            return Air.at_altitude(**section)
     return built(Air, section, "air")
 
 
@@ -214,11 +231,8 @@ def _engine(section: Mapping[str, Any]) -> Engine:
     if isinstance(filling, dict):
         keys = dict(filling)
         if "manifold_pressure_kpa" in keys:
-            try:
-                keys["manifold_pressure_pa"] = [value * PA_PER_KPA for value in keys.pop("manifold_pressure_kpa")]
-            except TypeError as error:
-                msg = "[engine.volumetric_efficiency] manifold_pressure_kpa must be a row of numbers; list them in brackets."
-                raise InputError(msg) from error
+            kpa = read_only(keys.pop("manifold_pressure_kpa"), "[engine.volumetric_efficiency] manifold_pressure_kpa")
+            keys["manifold_pressure_pa"] = kpa * PA_PER_KPA
         section = {**section, "volumetric_efficiency": built(VolumetricEfficiency, keys, "engine.volumetric_efficiency")}
     return built(Engine, section, "engine")
 
@@ -236,5 +250,7 @@ def _needle(section: Mapping[str, Any], folder: Path) -> Needle:
     if "file" in section:
         only(section, {"file", "name", "pitch_mm", "first_station_mm", "fill_blanks"}, "needle")
         rest = {key: value for key, value in section.items() if key != "file"}
-        return read_needle(path_in(folder, section["file"], "[needle] file"), **rest)
+        path = path_in(folder, section["file"], "[needle] file")
+        with named("needle"):
+            return read_needle(path, **rest)
     return built(Needle, section, "needle")

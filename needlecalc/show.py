@@ -17,6 +17,29 @@ NOT_KNOWN = "-"
 NOTE_WIDTH = 100
 
 
+def counted(count: int, one: str, many: str = "") -> str:
+    """Count with its noun, as a sentence needs it.
+
+    Parameters
+    ----------
+    count : int
+        How many.
+    one, many : str
+        The noun for one, and for none or several; an s is added to the first where the second is not given.
+
+    Returns
+    -------
+    str
+        Number and noun.
+
+    Examples
+    --------
+    >>> counted(1, "pause"), counted(0, "pause"), counted(2, "pass", "passes")
+    ('1 pause', '0 pauses', '2 passes')
+    """
+    return f"{count} {one if count == 1 else many or one + 's'}"
+
+
 @dataclass(frozen=True)
 class Column:
     """One column of a printed table.

@@ -189,16 +189,15 @@ def test_bad_input():
         ("trip_m = 2600", "needs its second check at home"),
         ("home_m = 0\nwhere = 1", "has no key 'where'"),
         ("home_m = 9000", "metres above sea level"),
-        ("home_m = 0\ntrip_m = [true]", "must be a number"),
+        ("home_m = 0\ntrip_m = [true]", r"\[altitude\] trip_m is \[true\], but must be a number or a row of numbers"),
     ],
 )
 def test_a_job_that_misstates_its_altitudes(tmp_path, section, match):
     shutil.copytree(DATA, tmp_path / "case")
     case = tmp_path / "case" / "pass_van.toml"
     case.write_text(case.read_text() + f"\n[altitude]\n{section}\n")
-    job = nc.read_job(case)
     with pytest.raises(nc.InputError, match=match):
-        job.sheet(job.design())
+        (job := nc.read_job(case)).sheet(job.design())
 
 
 def test_a_job_names_home_and_trip(tmp_path):

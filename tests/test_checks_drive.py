@@ -22,7 +22,7 @@ SEEDS = range(8)
 cars = lru_cache(maxsize=None)(leaky)
 
 
-def session(*, rise=0.0, jump=0.0, coolant=None, warm_above_degc=70.0) -> nc.Bands:
+def session(*, rise=0.0, jump=0.0, coolant=None, warm_above_degc=None) -> nc.Bands:
     """A drive of eight rounds of holds at four bands; lambda may rise in the last band or jump between rounds."""
     rng = np.random.default_rng(4)
     points = [(850, 40e3, 0.97), (2000, 50e3, 1.02), (3000, 60e3, 1.00), (4000, 95e3, 0.90)]

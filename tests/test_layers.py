@@ -126,7 +126,7 @@ FLOORS = [
         "design.after.rank",
     ],
     ["report.plot", "report.sheetwords", "report.orders", "report.sheet", "report.paper", "report.pages"],
-    ["jobparts", "jobdrive", "job", "__main__", "__init__"],
+    ["jobkinds", "jobparts", "jobdrive", "job", "__main__", "__init__"],
 ]
 ORDER = [room for floor in FLOORS for room in floor]
 FILES = sorted(file for file in PACKAGE.rglob("*.py") if file.name != "__init__.py" or file.parent == PACKAGE)

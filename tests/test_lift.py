@@ -378,7 +378,7 @@ def test_throttle_and_speed_between_readings():
     assert "throttle and speed, set by 6 lifts read" in got.lift_source[2]
     assert (np.abs(got.lift_mm - truth) < 2.0 * got.lift_u_mm).all()
     np.testing.assert_allclose(got.lift_common_u_mm, 0.1)
-    with pytest.raises(nc.InputError, match=r"needs 6 lifts read around it \(5 are\)"):
+    with pytest.raises(nc.InputError, match=r"needs 6 lifts read around it \(now 5\)"):
         nc.with_lift(bands, setup, lift_mm=np.where(np.arange(RPM.size) == 5, np.nan, marks))
     with pytest.raises(nc.InputError, match="850 rpm idle: no lift can be computed"):
         nc.with_lift(bands, setup, lift_mm=np.where(np.arange(RPM.size) == 0, np.nan, truth))
@@ -426,6 +426,21 @@ zero_u_mm = 0.05
 """
 
 
+def test_typed_lifts_that_are_too_few_or_blank_name_their_band():
+    bands = nc.typed_bands([850, 2500, 4000], [0.98, 1.05, 1.1], load=["idle", "part", "full"])
+    each = "must hold one for each of 3 bands, in this order: 850 rpm idle, 2500 rpm part, 4000 rpm full; put nan where"
+    for lifts, words in (([4.0, 12.0], "lift_mm holds 2 values"), ([4.0], "lift_mm holds 1 value")):
+        with pytest.raises(nc.InputError, match=f"^{words}, but {each}"):
+            nc.with_lift(bands, case_setup(), lift_mm=lifts)
+        with pytest.raises(nc.InputError, match=f"^{words}, but {each}"):
+            nc.lift_agreement(bands, case_setup(), lift_mm=lifts)
+    with pytest.raises(
+        nc.InputError, match=r"^Band 2500 rpm part: no lift can be computed, no air flow and no manifold"
+    ) as caught:
+        nc.with_lift(bands, case_setup(), lift_mm=[4.0, np.nan, 22.0])
+    assert "log" not in str(caught.value)
+
+
 def test_a_job_with_a_table_and_readings_of_another_spring(tmp_path):
     file = tmp_path / "job.toml"
     file.write_text(JOB)
@@ -439,7 +454,7 @@ def test_a_job_with_a_table_and_readings_of_another_spring(tmp_path):
         ("restate = true\n", "", "spring_preload_n 1.2, now 2.2"),
         ("spring_preload_n = 1.2", "spring = 1.2", r"\[lift.air_valve\] has no key 'spring'"),
         ("zero_u_mm = 0.05", "zero_u_mm = -1", "zero_u_mm is -1"),
-        ("manifold_pressure_kpa = [30, 100]", "manifold_pressure_kpa = 30", "must be a row of numbers"),
+        ("manifold_pressure_kpa = [30, 100]", "manifold_pressure_kpa = 30", "must be one row of numbers"),
     ]:
         assert old in JOB
         file.write_text(JOB.replace(old, new))

@@ -252,6 +252,46 @@ def test_gauge_pressure_seen_from_its_values_or_stated():
     np.testing.assert_allclose(log.manifold_pressure_pa, 9e4 - 33863.89)
 
 
+@pytest.mark.parametrize(
+    ("name", "value", "expected"),
+    [
+        *((name, 15.0, 15 * 3386.389) for name in ("MAP inHg abs", "MAP in Hg absolute", "MAP (inHg) abs", "MAP_inHg_abs.")),
+        *((name, 50.0, 5e4) for name in ("MAP kPa(a)", "MAP (kPa) (abs)", "MAP (abs. kPa)", "MAP kPa - abs")),
+        ("Boost kPa abs", 150.0, 1.5e5),
+        *((name, -40.0, 61325.0) for name in ("MAP kPa gauge", "MAP kPa (g)", "MAP (kPa) rel", "MAP, kPa gage")),
+        ("Boost kPa rel", 50.0, 151325.0),
+        *((name, 10.0, 101325 - 33863.89) for name in ("MAP inHg vacuum", "Manifold inHg vac", "Vacuum (inHg, vac)")),
+        ("MAP in Hg", 15.0, 15 * 3386.389),
+    ],
+)  # fmt: skip
+def test_words_that_say_from_where_a_pressure_counts(name, value, expected):
+    np.testing.assert_allclose(made({**BASE, name: value}).manifold_pressure_pa, expected, rtol=1e-6)
+
+
+@pytest.mark.parametrize(
+    ("name", "value", "words"),
+    [
+        ("MAP rel (kPa)", 60.0, "may count from ambient pressure either way"),
+        ("MAP vac (inHg)", 10.0, "may count from ambient pressure either way"),
+        ("MAP gauge (psi)", 9.0, "may count from ambient pressure either way"),
+        ("MAP gauge (kPa abs)", 60.0, "its name says gauge and its unit absolute"),
+        ("Manifold vacuum (kPa gauge)", 60.0, "its name means a vacuum but its unit says gauge"),
+        ("Unterdruck (kPa rel)", 60.0, "its name means a vacuum but its unit says gauge"),
+    ],
+)
+def test_from_where_a_pressure_counts_is_never_guessed(name, value, words):
+    log = made({**BASE, name: value})
+    assert log.manifold_pressure_pa is None
+    assert any(words in note and "units={'manifold_pressure'" in note for note in log.assumptions)
+
+
+def test_a_row_of_units_does_not_take_back_gauge():
+    rows = "".join(f"{k},900,1,-40\n" for k in range(3))
+    for head in ("MAP kPa gauge", "MAP (psi gauge)"):
+        log = log_from_bytes(f"time,rpm,lambda,{head}\ns,rpm,-,kPa\n{rows}".encode(), "x")
+        np.testing.assert_allclose(log.manifold_pressure_pa, 61325.0)
+
+
 def test_unit_free_columns_with_only_one_reading_say_so():
     log = made({**BASE, "MAP": np.linspace(30, 99, N), "TPS": np.linspace(0, 1, N), "Coolant": 85.0})
     assert sum("states no unit: its values" in note for note in log.assumptions) == 3
@@ -271,7 +311,7 @@ def test_impossible_readings_of_a_spare_column_are_blanked_and_counted():
     throttle[5] = 1600.0
     log = made({**BASE, "Throttle (%)": throttle})
     assert np.isnan(log.throttle_percent[5])
-    assert any(note.startswith("1 readings of 'Throttle (%)'") for note in log.assumptions)
+    assert any(note == "1 reading of 'Throttle (%)' left blank: no possible throttle." for note in log.assumptions)
 
 
 @pytest.mark.parametrize(

@@ -71,7 +71,7 @@ def test_rows_out_of_order(logged, kept, dropped):
 def test_restart_of_the_clock_goes_on_behind():
     ordered = order_time(np.concatenate([np.arange(50.0), np.arange(20.0)]))
     np.testing.assert_array_equal(ordered.time_s, np.arange(70.0))
-    assert "restarts 1 times" in ordered.notes[0]
+    assert "restarts 1 time:" in ordered.notes[0]
     assert not ordered.dropped
 
 
@@ -79,7 +79,7 @@ def test_midnight_needs_a_clock():
     stamps = np.array([86398.0, 86399.0, 0.0, 1.0])
     ordered = order_time(stamps, clock=True)
     assert ordered.time_s.tolist() == [0, 1, 2, 3]
-    assert "passes midnight 1 times" in ordered.notes[0]
+    assert "passes midnight 1 time:" in ordered.notes[0]
     assert order_time(stamps).dropped == {logtime.BACKWARDS: 2}
 
 
@@ -96,7 +96,9 @@ def test_a_clock_that_stands_still_gives_one_row():
 
 
 def test_pauses_are_told():
-    assert "1 pauses in the log, the longest of 60 s" in order_time(np.array([0.0, 1, 2, 62, 63, 64])).notes[0]
+    assert order_time(np.array([0.0, 1, 2, 62, 63, 64])).notes == ("1 pause of 60 s is left as it is.",)
+    several = order_time(np.array([0.0, 1, 2, 62, 63, 64, 104, 105, 106]))
+    assert several.notes == ("2 pauses in the log, the longest of 60 s, are left as they are.",)
 
 
 @given(st.lists(st.floats(-1e16, 1e16), min_size=1, max_size=60), st.booleans())
@@ -254,6 +256,18 @@ def test_every_row_has_a_fate():
         "all rows of the file",
     ):
         assert words in report
+
+
+def test_columns_that_are_not_used_are_listed():
+    def noted(names):
+        log = log_from_bytes(f"time (s),rpm,lambda,{names}\n1,900,1,14.7,3\n2,900,1,14.7,3\n".encode(), "x")
+        return [note for note in log.table().notes if "not used:" in note]
+
+    assert noted("lambda target,oil (bar)") == ["2 columns not used: 'lambda target', 'oil (bar)'."]
+    assert noted("throttle (%),oil (bar)") == ["1 column not used: 'oil (bar)'."]
+    # A twin that carries the same, and a column refused by its values, are not used either.
+    assert noted("AFR,lift") == ["2 columns not used: 'AFR', 'lift'."]
+    assert noted("throttle (%),lift (mm)") == []
 
 
 def test_a_cut_number_that_still_parses_never_counts():

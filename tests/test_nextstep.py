@@ -26,6 +26,7 @@ def make_design(*, lift_u_mm=0.4, lift_common_u_mm=0.0, jet=True, source="typed 
         lift_u_mm=np.hypot(lift_u_mm, lift_common_u_mm * LIFTS),
         lift_common_u_mm=lift_common_u_mm * LIFTS,
         lift_source=(source,) * 9,
+        effective_count=np.full(9, 20.0),
     )
     return nc.solve(nc.Target(bands, target.lambda_target, target.why), setup, **kwargs)
 
@@ -143,6 +144,17 @@ def test_ranked_by_variance_left_with_words_and_figures(steps):
     assert "<table>" in steps._repr_html_()
     assert repr(steps).startswith("Measure next: ")
     assert str(best) == words
+
+
+def test_bands_typed_in_have_no_holds_to_make_longer():
+    setup = make_setup(drop_min_mm=0.8, drop_max_mm=2.6)
+    target = asked(setup, LIFTS, np.linspace(0.98, 1.12, 9), 0.95, lambda_se=0.05, load=LOADS)
+    steps = nc.measure_next(nc.solve(target, setup))
+    assert {step.what for step in steps.steps} == {"marker", "jet drive", "gas reading", "bore length"}
+    assert any(note.startswith("Longer holds were not weighed") for note in steps.notes)
+    # The same figures as means of logged samples: longer holds are what helps.
+    logged = replace(target, bands=replace(target.bands, effective_count=np.full(9, 20.0)))
+    assert nc.measure_next(nc.solve(logged, setup)).steps[0].what == "longer holds"
 
 
 def test_where_lift_is_the_doubt_a_marker_reading_or_a_jet_drive_leads():

@@ -144,7 +144,7 @@ def test_pitch_given_for_tables_without_distances(setup, tmp_path):
     np.testing.assert_allclose(given.lambda_predicted, typed.lambda_predicted, rtol=1e-9)
     refused = nc.rank(tmp_path, target, setup)
     assert "pitch_mm" in refused.refused[0][1]
-    with pytest.raises(nc.InputError, match="None of 1 needles could be weighed"):
+    with pytest.raises(nc.InputError, match="None of 1 needle could be weighed"):
         refused.best()
 
 

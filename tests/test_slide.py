@@ -159,7 +159,11 @@ def test_a_typed_slide_job_from_file_to_sheet(tmp_path):
         ("air_flow_g_s = [4.0, 14.0, 27.0, 36.0]", "", "Band 1400 rpm light: no air flow and no manifold pressure is known"),
         ("air_flow_g_s = [4.0,", "air_flow_g_s = [400.0,", "400.0 g/s a carburettor is more than a slide open 4 mm passes"),
         ("lift_mm = [4.0,", "depression_pa = [2, 900, 900, 900]\nlift_mm = [4.0,", "depression_pa is 2, but must lie"),
-        ("lift_mm = [4.0,", "depression_pa = [900]\nlift_mm = [4.0,", "typed depressions: the columns must be equally long"),
+        (
+            "lift_mm = [4.0,",
+            "depression_pa = [900]\nlift_mm = [4.0,",
+            "depression_pa holds 1 value, but must hold one for each of 4 bands, in this order: 1400 rpm light, ",
+        ),
         ("air_flow_g_s = [4.0,", "air_flow_g_s = [", "typed bands: the columns must be equally long"),
     ],
 )

@@ -107,6 +107,58 @@ def test_flags_gaps_blanks_and_the_end():
         steady_samples(held(), NO_LAG, warm_above_degc=300.0)
 
 
+@pytest.mark.parametrize(
+    ("columns", "asked", "words"),
+    [
+        ({}, {"warm_above_degc": 82.0}, "warm_above_degc is asked for, but log held has no coolant temperature .columns "
+            r"not used: 'Heat 3 \(degC\)', 'x'\); name its column, columns=\{'coolant'.*or leave warm_above_degc out"),
+        ({"manifold_pressure_pa": None}, {"overrun_below_pa": 3e4}, "overrun_below_pa is .* no manifold absolute pressure"),
+        ({"manifold_pressure_pa": None}, {"pressure_within_pa": 3e3}, "pressure_within_pa is .* no manifold absolute"),
+        ({"manifold_pressure_pa": None}, {"loads_pa": {"light": (3e4, 7e4)}}, "loads_pa is .* no manifold absolute"),
+        ({"manifold_pressure_pa": None}, {"loads_percent": {"light": (0, 30)}}, "loads_percent is asked for.* no throttle"),
+        ({}, {"loads_percent": {"light": (0, 30)}}, "loads_percent is .* manifold pressure, by which its loads are told"),
+    ],
+)  # fmt: skip
+def test_a_filter_asked_for_is_never_dropped(columns, asked, words):
+    log = held(unused=("Heat 3 (degC)", "x"), **columns)
+    with pytest.raises(nc.InputError, match=words):
+        nc.make_bands(log, **asked)
+    # What nobody asked for is left out with a note.
+    assert nc.make_bands(log).rpm.size == 1
+
+
+@pytest.mark.parametrize("wrong", [float("nan"), -1.0, 1e9])
+@pytest.mark.parametrize(
+    "name",
+    [
+        "rpm_within",
+        "pressure_within_pa",
+        "lambda_within",
+        "opening_rise",
+        "overrun_below_pa",
+        "idle_below_rpm",
+        "least_count",
+    ],
+)
+def test_a_limit_that_would_let_all_or_nothing_through_is_refused(name, wrong):
+    with pytest.raises(nc.InputError, match=f"^{name} is .*, but must lie between"):
+        nc.make_bands(held(), **{name: wrong})
+
+
+@pytest.mark.parametrize("ends", [(7e4, 3e4), (3e4, 3e4), (3e4,), (3e4, 5e4, 7e4), (3e4, float("nan"))])
+@pytest.mark.parametrize("argument", ["loads_pa", "loads_percent"])
+def test_a_load_has_a_lower_end_and_an_upper(argument, ends):
+    both = {"loads_pa": {"light": (3e4, 7e4)}, "loads_percent": {"light": (0.0, 30.0)}}
+    with pytest.raises(nc.InputError, match=f"{argument} of 'light'"):
+        nc.make_bands(held(), **(both | {argument: {"light": ends}}))
+
+
+def test_loads_by_either_measure_go_with_a_log_of_either_kind():
+    loads = {"loads_pa": {"cruise": (3e4, 7e4)}, "loads_percent": {"cruise": (5.0, 30.0)}}
+    by_throttle = held(manifold_pressure_pa=None, throttle_percent=np.full(600, 12.0))
+    assert [nc.make_bands(log, **loads).load for log in (held(), by_throttle)] == [("cruise",)] * 2
+
+
 @settings(max_examples=20, deadline=None)
 @given(st.integers(0, 50), st.floats(0.0, 1.5), st.floats(0.5, 4.0))
 def test_every_row_has_one_fate(seed, lag_s, steady_s):

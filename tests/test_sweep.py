@@ -58,7 +58,7 @@ def test_a_sweep_that_never_ran_rough_says_so():
 
 def test_part_of_a_log_and_refusals():
     log = sweep(1.09)
-    with pytest.raises(nc.InputError, match=r"steps stand still long enough, but a sweep needs 3"):
+    with pytest.raises(nc.InputError, match=r"(step|steps) held still long enough, but a sweep needs 3"):
         nc.lean_limit(log, load="light", end_s=10)
     with pytest.raises(nc.InputError, match="ran rough already"):
         nc.typed_sweep([0.95, 1.0, 1.1], [True, True, True], load="light", rpm=2500)

@@ -12,7 +12,7 @@ from needlecalc.arrays import check_range, read_only
 from needlecalc.errors import InputError
 from needlecalc.parts.conditions import Air
 from needlecalc.physics.airdemand import GAS_CONSTANT_DRY_AIR_J_KGK, engine_air_flow_g_s
-from needlecalc.show import Column, Shown, Table
+from needlecalc.show import Column, Shown, Table, counted
 from needlecalc.units import PA_PER_KPA, FloatArray, kelvin_from_degc
 
 REFERENCES = ("manifold", "outside")
@@ -77,7 +77,8 @@ class VolumetricEfficiency(Shown):
         if len(rows) != shape[0] or any(row.size != shape[1] for row in rows):
             msg = (
                 f"efficiency must have one row a speed and one column a pressure, {shape[0]} x {shape[1]}, but it has "
-                f"{len(rows)} rows of {', '.join(str(n) for n in sorted({row.size for row in rows}))}; turn or mend it."
+                f"{counted(len(rows), 'row')} of {', '.join(str(n) for n in sorted({row.size for row in rows}))}; turn or "
+                "mend it."
             )
             raise InputError(msg)
         table = np.array(rows)

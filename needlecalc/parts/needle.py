@@ -12,7 +12,7 @@ from shapely.geometry import Polygon
 from needlecalc.arrays import read_only, same_length
 from needlecalc.errors import InputError, LogFormatError
 from needlecalc.parts.tablefile import TableFile, read_table_file
-from needlecalc.show import Column, Shown, Table
+from needlecalc.show import Column, Shown, Table, counted
 from needlecalc.units import FloatArray, inch_from_mm
 
 LEAST_DIAMETER_MM = 0.3
@@ -66,7 +66,9 @@ class Needle(Shown):
             msg = f"Needle {self.name}: interpolated names {self.interpolated}, but stations run from 1 to {stations.size}."
             raise InputError(msg)
         if stations.size < 2:
-            msg = f"Needle {self.name} has {stations.size} station, but a taper needs at least two; add stations."
+            msg = (
+                f"Needle {self.name} has {counted(stations.size, 'station')}, but a taper needs at least two; add stations."
+            )
             raise InputError(msg)
         steps = np.diff(stations)
         if stations[0] < 0.0 or (steps <= 0.0).any():

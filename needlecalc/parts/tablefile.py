@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from needlecalc.errors import LogFormatError
+from needlecalc.show import counted
 from needlecalc.units import MM_PER_INCH
 
 UNITS = (("mm", 1.0), ("in", MM_PER_INCH))
@@ -125,6 +126,6 @@ def read_table_file(path: Path, what: str) -> TableFile | None:
             cure = "fill in or remove."
             if divider == "," and len(cells) > len(heads):
                 cure = "a decimal comma divides cells too: write points, or divide all cells by semicolons."
-            msg = f"{path.name}, line {line}: {len(cells)} cells, but the header has {len(heads)}; {cure}"
+            msg = f"{path.name}, line {line}: {counted(len(cells), 'cell')}, but the header has {len(heads)}; {cure}"
             raise LogFormatError(msg, path=str(path), line=line)
     return TableFile(path, head_line, tuple(head.lower() for head in heads), tuple(rows), divider != ",")

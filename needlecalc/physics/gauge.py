@@ -16,6 +16,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from needlecalc.errors import InputError
 from needlecalc.physics.limits import check_each
+from needlecalc.show import counted
 from needlecalc.units import FloatArray
 
 FLAT_FACE_MM: Final = 6.35
@@ -377,7 +378,7 @@ def _needle(
         raise InputError(msg)
     if diameters.ndim == 0 or diameters.shape[-1] != stations.size:
         found = diameters.shape[-1] if diameters.ndim else 1
-        msg = f"{places} has {stations.size} entries but {values} has {found}; give one for each."
+        msg = f"{places} has {counted(stations.size, 'entry', 'entries')} but {values} has {found}; give one for each."
         raise InputError(msg)
     return stations, diameters
 

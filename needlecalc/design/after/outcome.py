@@ -280,9 +280,13 @@ def _belief(names: list[str], off: FloatArray, causes: list[_Cause]) -> str:
     """What to believe of the misses; ``off`` is 1 at the end of the interval."""
     outside = int((np.abs(off) > 1.0).sum())
     if outside <= STRAYS * off.size and np.abs(off).max() <= FAR_STRAY:
-        held = f"all {off.size}" if not outside else f"{off.size - outside} of {off.size}"
-        return f"The model holds: {held} bands were measured inside their intervals; carry on with the next design."
-    lead = f"{outside} of {off.size} bands were measured outside their intervals."
+        held = "the only band was" if off.size == 1 else f"all {off.size} bands were"
+        if outside:
+            held = f"{off.size - outside} of {off.size} bands were"
+        their = "its interval" if off.size == 1 else "their intervals"
+        return f"The model holds: {held} measured inside {their}; carry on with the next design."
+    were = "band was measured outside its interval" if outside == 1 else "bands were measured outside their intervals"
+    lead = f"{outside} of {off.size} {were}."
     if off.size == 1:
         return f"{lead} One band cannot tell a wrong flow law from a wrong lift; measure three bands at least."
     best = causes[0]

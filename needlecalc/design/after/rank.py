@@ -18,7 +18,7 @@ from needlecalc.design.wish.target import Target
 from needlecalc.errors import InputError
 from needlecalc.parts.needle import Needle, read_needle
 from needlecalc.parts.setup import Setup
-from needlecalc.show import Column, Row, Shown, Table
+from needlecalc.show import Column, Row, Shown, Table, counted
 from needlecalc.units import FloatArray
 
 DROPS_TRIED = 41
@@ -122,7 +122,7 @@ class Ranking(Shown):
 
     def __repr__(self) -> str:
         best = repr(self.needles[0]) if self.needles else "none fits"
-        return f"Ranking of {len(self.needles)} needles, {len(self.refused)} refused; best {best}"
+        return f"Ranking of {counted(len(self.needles), 'needle')}, {len(self.refused)} refused; best {best}"
 
     def best(self) -> RankedNeedle:
         """Needle that comes nearest unfiled.
@@ -138,7 +138,7 @@ class Ranking(Shown):
             If none could be weighed.
         """
         if not self.needles:
-            msg = f"None of {len(self.refused)} needles could be weighed; the first: {self.refused[0][1]}"
+            msg = f"None of {counted(len(self.refused), 'needle')} could be weighed; the first: {self.refused[0][1]}"
             raise InputError(msg)
         return self.needles[0]
 
@@ -184,7 +184,7 @@ class Ranking(Shown):
             "solve() gives the profile itself. Intervals hold all doubt of the car, so even a perfect needle may miss.",
             *(f"{name} refused: {why}" for name, why in self.refused),
         )
-        return Table(f"Needles for {len(self.target.why)} bands", columns, rows, notes=notes)
+        return Table(f"Needles for {counted(len(self.target.why), 'band')}", columns, rows, notes=notes)
 
 
 def rank(

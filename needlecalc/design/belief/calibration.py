@@ -15,7 +15,7 @@ from needlecalc.errors import InputError
 from needlecalc.measure.drive.bands import Bands
 from needlecalc.parts.setup import Setup
 from needlecalc.parts.slide import SlideValve
-from needlecalc.show import Column, Shown, Table
+from needlecalc.show import Column, Shown, Table, counted
 from needlecalc.units import FloatArray
 
 LEAST_TURN_FLATS = 0.25
@@ -47,7 +47,8 @@ class JetShift(Shown):
 
     def __repr__(self) -> str:
         share, doubt = self.share()
-        return f"Jet moved {self.flats:+g} flats: {share:.2f} +- {doubt:.2f} of the change expected, {len(self.names)} bands"
+        bands = counted(len(self.names), "band")
+        return f"Jet moved {_flats(self.flats)}: {share:.2f} +- {doubt:.2f} of the change expected, {bands}"
 
     def share(self) -> tuple[float, float]:
         """Change seen over change expected, all bands weighed.
@@ -202,13 +203,13 @@ def with_jet_drive(bands: Bands, moved: Bands, setup: Setup, *, flats: float, do
     if share + SIGMAS * doubt < LEAST_SEEN:
         seen = "the wrong way" if share < -SIGMAS * doubt else "hardly at all"
         msg = (
-            f"With the jet moved by {flats:+g} flats lambda moved {seen}: {share:.2f} +- {doubt:.2f} of the change "
+            f"With the jet moved by {_flats(flats)} lambda moved {seen}: {share:.2f} +- {doubt:.2f} of the change "
             "expected. Positive flats lower the jet, which is richer; check the sign, and whether the nut was turned at all."
         )
         raise InputError(msg)
     if share - SIGMAS * doubt > MOST_SEEN:
         msg = (
-            f"With the jet moved by {flats:+g} flats lambda moved {share:.1f} +- {doubt:.1f} times as far as expected; "
+            f"With the jet moved by {_flats(flats)} lambda moved {share:.1f} +- {doubt:.1f} times as far as expected; "
             "check the flats turned, flat_mm (a sixth of the nut's thread pitch), and the lifts."
         )
         raise InputError(msg)
@@ -268,3 +269,7 @@ def _lent(bands: Bands, moved: Bands) -> Bands:
         lift_u_mm=np.where(read, moved.lift_u_mm, NO_READING_MM),
         lift_common_u_mm=np.where(read, moved.lift_common_u_mm, 0.0),
     )
+
+
+def _flats(flats: float) -> str:
+    return f"{flats:+g} {'flat' if abs(flats) == 1.0 else 'flats'}"

@@ -9,16 +9,18 @@ from typing import Any
 
 import numpy as np
 
-from needlecalc.arrays import check_range
+from needlecalc.arrays import check_range, same_length
 from needlecalc.errors import InputError, LogFormatError
 from needlecalc.measure.drive.bands import Bands
 from needlecalc.parts.needle import Needle
 from needlecalc.parts.setup import Setup
-from needlecalc.show import Column, Shown, Table
+from needlecalc.show import Column, Shown, Table, counted
 from needlecalc.units import FloatArray
 
 FORMAT = "needlecalc history 1"
 SAME_NEEDLE_MM = 1e-9
+EDITED = "the history was edited, so take it from a copy"
+LONGEST_WHOLE = 2**63 - 1
 
 
 @dataclass(frozen=True, repr=False, eq=False)
@@ -69,7 +71,7 @@ class Pass(Shown):
                 raise InputError(msg)
 
     def __repr__(self) -> str:
-        return f"Pass: needle {self.needle.name!r}, jet drop {self.drop_mm:.2f} mm, {self.bands.rpm.size} bands"
+        return f"Pass: needle {self.needle.name!r}, jet drop {self.drop_mm:.2f} mm, {counted(self.bands.rpm.size, 'band')}"
 
     def same_drive(self, other: Pass) -> bool:
         """Whether another pass was made from the very same drive.
@@ -143,7 +145,7 @@ class History(Shown):
 
     def __repr__(self) -> str:
         count, needles = len(self.passes), int(self.needle_of_pass().max()) + 1
-        return f"History of {count} pass{'es' if count > 1 else ''}, {needles} needle{'s' if needles > 1 else ''}"
+        return f"History of {counted(count, 'pass', 'passes')}, {counted(needles, 'needle')}"
 
     def needle_of_pass(self) -> FloatArray:
         """Number of the needle of each pass; passes with the same diameters share one.
@@ -292,7 +294,7 @@ def read_history(path: str | Path) -> History:
     except OSError as error:
         msg = f"{name}: the history cannot be opened ({error.strerror}); check its name and folder."
         raise LogFormatError(msg, path=str(path)) from error
-    except (json.JSONDecodeError, UnicodeDecodeError, RecursionError) as error:
+    except (ValueError, RecursionError) as error:
         msg = f"{name} is no history: it is not JSON; give the file History.save wrote."
         raise LogFormatError(msg, path=str(path)) from error
     if not isinstance(content, dict) or content.get("format") != FORMAT:
@@ -312,9 +314,6 @@ def read_history(path: str | Path) -> History:
             raise LogFormatError(msg, path=str(path)) from error
         except InputError as error:
             msg = f"{where}: {error}"
-            raise LogFormatError(msg, path=str(path)) from error
-        except (TypeError, ValueError, AttributeError, OverflowError) as error:
-            msg = f"{where}: a value is not of its kind ({error}); the history was edited, so take it from a copy."
             raise LogFormatError(msg, path=str(path)) from error
     try:
         return History(tuple(passes))
@@ -346,20 +345,66 @@ def _facts(one: Pass) -> dict[str, Any]:
     }
 
 
-def _pass_of(facts: dict[str, Any]) -> Pass:
-    saved = facts["bands"]
+def _pass_of(facts: object) -> Pass:
+    whole = _one(facts, "it", (dict,), "a table in braces")
+    saved, needle = (_one(whole[name], name, (dict,), "a table in braces") for name in ("bands", "needle"))
     bands: dict[str, Any] = {}
     for item in fields(Bands):
-        kind = str(item.type)
+        kind, name = str(item.type), f"bands.{item.name}"
         if not kind.startswith(("tuple", "FloatArray", "NDArray")):
             continue  # logs and setups are kept elsewhere
         if item.name not in saved and (item.default is not MISSING or item.default_factory is not MISSING):
             continue  # a column that files of older drives lack
         value = saved[item.name]
-        if kind.startswith("tuple"):
-            bands[item.name] = tuple(tuple(v) if isinstance(v, list) else v for v in value)
+        if item.name == "dropped":
+            pairs = _row(value, name, (list,), "pairs of a reason and a count")
+            reasons = _row([pair[0] for pair in pairs if pair], name, (str,), "pairs of a reason and a count")
+            counts = _row([pair[-1] for pair in pairs if pair], name, (int,), "pairs of a reason and a count")
+            bands[item.name] = tuple(zip(reasons, counts, strict=True))
+        elif kind.startswith("tuple"):
+            bands[item.name] = tuple(_row(value, name, (str,), "texts"))
         elif kind == "FloatArray":
-            bands[item.name] = np.array([np.nan if v is None else v for v in value], dtype=np.float64)
+            bands[item.name] = _numbers(value, name)
         else:
-            bands[item.name] = np.array(value, dtype=np.int64)
-    return Pass(Needle(**facts["needle"]), facts["drop_mm"], Bands(**bands), str(facts.get("log_sha256", "")))
+            bands[item.name] = np.array(_row(value, name, (int,), "whole numbers"), dtype=np.int64)
+        if item.name not in ("dropped", "assumptions"):
+            same_length("bands", **{"rpm": bands["rpm"], item.name: bands[item.name]})
+    if odd := sorted(set(needle) - {item.name for item in fields(Needle)}):
+        msg = f"needle has {odd[0]!r}, which no needle has; {EDITED}."
+        raise InputError(msg)
+    fitted = Needle(
+        _one(needle["name"], "needle.name", (str,), "text"),
+        _numbers(needle["stations_mm"], "needle.stations_mm"),
+        _numbers(needle["diameters_mm"], "needle.diameters_mm"),
+        _one(needle.get("source", ""), "needle.source", (str,), "text"),
+    )
+    drop_mm = _one(whole["drop_mm"], "drop_mm", (int, float), "a number")
+    return Pass(fitted, drop_mm, Bands(**bands), _one(whole.get("log_sha256", ""), "log_sha256", (str,), "text"))
+
+
+def _one(value: object, name: str, kinds: tuple[type, ...], words: str) -> Any:
+    if isinstance(value, bool) or not isinstance(value, kinds):
+        msg = f"{name} is {_shown(value)}, but must be {words}; {EDITED}."
+        raise InputError(msg)
+    return value
+
+
+def _numbers(value: object, name: str) -> FloatArray:
+    listed = _row(value, name, (int, float, type(None)), "numbers, null where one is not known")
+    return np.array([np.nan if one is None else one for one in listed], dtype=np.float64)
+
+
+def _row(value: object, name: str, kinds: tuple[type, ...], words: str) -> list[Any]:
+    """A list of the kinds named; true and false are no numbers, nor is what no float can hold."""
+    listed: list[Any] = _one(value, name, (list,), f"a row of {words}")
+    for place, one in enumerate(listed, start=1):
+        too_long = isinstance(one, int) and abs(one) > LONGEST_WHOLE
+        if isinstance(one, bool) or not isinstance(one, kinds) or too_long:
+            msg = f"{name} holds {_shown(one)} as entry {place}, but must hold {words}; {EDITED}."
+            raise InputError(msg)
+    return listed
+
+
+def _shown(value: object) -> str:
+    text = json.dumps(value)
+    return text if len(text) <= 40 else f"{text[:40]}..."

@@ -21,7 +21,7 @@ from needlecalc.design.forward.predict import (
 )
 from needlecalc.measure.drive.bands import Bands, worst_of
 from needlecalc.parts.setup import Setup
-from needlecalc.show import Column, Row, Shown, Table
+from needlecalc.show import Column, Row, Shown, Table, counted
 from needlecalc.units import FloatArray
 
 LEAST_CLEARANCE_MM = 1e-3  # on diameter; a far draw must not close the jet
@@ -326,8 +326,7 @@ class Learned(Shown):
         return Table(self._title(), columns, self.shared_rows(), notes=notes)
 
     def _title(self) -> str:
-        passes = len(self.history.passes)
-        return f"Learned from {passes} pass{'es' if passes > 1 else ''}"
+        return f"Learned from {counted(len(self.history.passes), 'pass', 'passes')}"
 
     def lift_and_nature(self, unknowns: FloatArray) -> tuple[FloatArray, Nature]:
         """Lifts, and what the flow law takes for granted, of one car or of many.

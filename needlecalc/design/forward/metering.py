@@ -10,7 +10,7 @@ from numpy.typing import ArrayLike
 from needlecalc.arrays import read_only
 from needlecalc.design.forward.predict import fuel_of
 from needlecalc.parts.setup import Setup
-from needlecalc.show import Column, Row, Shown, Table
+from needlecalc.show import Column, Row, Shown, Table, counted
 from needlecalc.units import FloatArray
 
 STEP_MM = 0.01
@@ -76,7 +76,8 @@ class Metering(Shown):
 
     def __repr__(self) -> str:
         needle = self.setup.carburettor.needle.name
-        return f"Metering of {needle!r}: {self.lift_mm.size} lifts, {self.lift_mm.min():g} to {self.lift_mm.max():g} mm"
+        lifts = counted(self.lift_mm.size, "lift")
+        return f"Metering of {needle!r}: {lifts}, {self.lift_mm.min():g} to {self.lift_mm.max():g} mm"
 
     def table(self) -> Table:
         """The local law, to be shown.

@@ -8,6 +8,7 @@ from numpy.typing import ArrayLike
 from needlecalc.arrays import read_only, same_length
 from needlecalc.errors import InputError
 from needlecalc.parts.needle import Needle
+from needlecalc.show import counted
 from needlecalc.units import FloatArray
 
 SHARE_OF_NEIGHBOUR = 0.5
@@ -51,8 +52,8 @@ def own_cut(needle: Needle, diameters_mm: ArrayLike, *, named_as: str | None = N
         figures = ", ".join(f"{k + 1}: {other.diameters_mm[k]:.4f}" for k in changed.tolist())
         msg = (
             f"The cut asked of needle {needle.name} makes a waist: reversed taper {at} to {at + 1}, {wanted[at - 1]:.4f} to "
-            f"{wanted[at]:.4f} mm; a file cannot hold it and fuel turns sharply there. Blended over {changed.size} stations "
-            f"instead, as blended() gives it: {figures} mm."
+            f"{wanted[at]:.4f} mm; a file cannot hold it and fuel turns sharply there. Blended over "
+            f"{counted(changed.size, 'station')} instead, as blended() gives it: {figures} mm."
         )
         raise InputError(msg)
     return Needle(named_as or f"{needle.name} as cut", needle.stations_mm, wanted, source="the user's own cut")

@@ -15,7 +15,7 @@ from needlecalc.design.inverse.proposal import Design
 from needlecalc.design.inverse.stages import RISK
 from needlecalc.design.wish.target import LEANEST_FULL_LOAD
 from needlecalc.measure.drive.bands import NAMED_IN_FULL
-from needlecalc.show import Column, Shown, Table
+from needlecalc.show import Column, Shown, Table, counted
 from needlecalc.units import FloatArray
 
 MOST_MARKERS = 3
@@ -243,7 +243,8 @@ def measure_next(
     -------
     NextSteps
         Best first: markers at up to three bands, chosen one after the other; a drive with the jet moved by
-        the number of flats that teaches most; longer holds; a gas reading; the jet's bore length.
+        the number of flats that teaches most; longer holds, where the bands are means of logged samples; a gas
+        reading; the jet's bore length.
 
     Raises
     ------
@@ -273,8 +274,8 @@ def measure_next(
     >>> setup = nc.Setup(nc.Engine(1500.0, 4), nc.Carburettor(needle, jet, valve))
     >>> bands = nc.typed_bands([1500, 3000, 4500], [1.02, 1.05, 1.08], lift_mm=[6.0, 13.0, 22.0])
     >>> design = nc.solve(nc.Target(bands, np.full(3, 0.95), ("asked",) * 3), setup)
-    >>> len(measure_next(design).steps)
-    5
+    >>> [step.what for step in measure_next(design).steps]  # typed bands have no holds to make longer
+    ['jet drive', 'gas reading', 'bore length', 'marker']
     """
     check_range(risk, "risk", 0.001, 0.5, cure="It is a share; 5 % is 0.05.")
     check_range(marker_u_mm, "marker_u_mm", 0.01, 10.0, cure="It is one standard uncertainty (k=1), in mm.")
@@ -293,10 +294,15 @@ def measure_next(
     ]
     steps = [
         _markers(sight, now, risk, marker_u_mm, marker_zero_u_mm),
-        _longer_holds(sight, now, risk, longer),
         _gas(sight, now, risk, gas_u),
         _bore_length(sight, now, risk, length_u_mm),
     ]
+    if np.isfinite(design.learned.bands.effective_count).any():
+        steps.append(_longer_holds(sight, now, risk, longer))
+    else:
+        notes.append(
+            "Longer holds were not weighed: the bands are no means of logged samples that more of them would steady."
+        )
     drives = _jet_drives(sight, now, risk)
     if drives:
         least = min(drive.then.variance_sum for drive in drives)
@@ -360,8 +366,7 @@ def _jet_drives(sight: Foresight, now: Promise, risk: float) -> list[NextStep]:
         noise = np.hypot(reading_u, LAW_SHARE * np.log(expected / lambda_now))[driven]
         then = sight.promise(sight.belief.after(driven, rows.only(driven), noise), risk)
         way = "lowered" if flats > 0 else "raised"
-        count = abs(flats)
-        how = f"A second drive with the jet {way} by {count} flat{'s' if count > 1 else ''} (to {drop:.2f} mm)"
+        how = f"A second drive with the jet {way} by {counted(abs(flats), 'flat')} (to {drop:.2f} mm)"
         left_out = np.flatnonzero(~safe).tolist()
         if left_out:
             how += f", leaving out {_named(sight, left_out)}, too lean or too rich there,"

@@ -13,6 +13,7 @@ from needlecalc.design.inverse.problem import Problem
 from needlecalc.design.inverse.sure import idle_aim, idle_band
 from needlecalc.design.wish.target import Target
 from needlecalc.measure.drive.bands import worst_of
+from needlecalc.show import counted
 from needlecalc.units import FloatArray
 
 FAR_OFF = 0.05
@@ -118,7 +119,7 @@ def verdict(problem: Problem, limits: Limits, x: FloatArray) -> tuple[str, bool,
         )
     if (off > MISSED_BY).any():
         missing = int((off > MISSED_BY).sum())
-        stay = f"{missing} of {missed.size} bands stay{'s' if missing == 1 else ''}"
+        stay = f"{missing} of {counted(missed.size, 'band')} stay{'s' if missing == 1 else ''}"
         return f"{usable}, but {stay} more than 2 % off target, named below.", True, advice
     kind = "a new blank" if limits.new_blank else "filing"
     return f"{usable}: {kind} brings every band within {worst:.1f} % of its target.", True, advice

@@ -15,7 +15,7 @@ from needlecalc.errors import InputError
 from needlecalc.measure.checks.sensorzero import SensorZero
 from needlecalc.measure.drive.bands import Bands, worst_of
 from needlecalc.measure.drive.sweep import LeanLimits
-from needlecalc.show import Column, Shown, Table
+from needlecalc.show import Column, Shown, Table, counted
 from needlecalc.units import FloatArray
 
 # Common practice, no source; the user's own table goes before.
@@ -97,7 +97,7 @@ class Target(Shown):
 
     def __repr__(self) -> str:
         low, high = self.lambda_target.min(), self.lambda_target.max()
-        return f"Target: {self.lambda_target.size} bands, lambda {low:.2f} to {high:.2f}"
+        return f"Target: {counted(self.lambda_target.size, 'band')}, lambda {low:.2f} to {high:.2f}"
 
     def table(self) -> Table:
         """Measured and asked lambda, to be shown.

@@ -11,6 +11,7 @@ from needlecalc.measure.drive.bands import Bands
 from needlecalc.parts.setup import Setup
 from needlecalc.physics.annulus import bore_flow, bore_flow_and_slopes
 from needlecalc.physics.leak import leak_flow_g_s
+from needlecalc.show import counted
 from needlecalc.units import FloatArray
 
 LEAST_BANDS = 6
@@ -158,10 +159,8 @@ def _usable(bands: Bands, setup: Setup) -> tuple[NDArray[np.bool_], str]:
     if not known.any():
         return keep, "bands need a lift and manifold pressure"
     if keep.sum() < LEAST_BANDS:
-        return (
-            keep,
-            f"only {int(keep.sum())} bands have lift, manifold pressure and a mixture that burns; {LEAST_BANDS} are needed",
-        )
+        few = counted(int(keep.sum()), "band")
+        return keep, f"only {few} with lift, manifold pressure and a mixture that burns; {LEAST_BANDS} are needed"
     draw = bands.rpm[keep] * bands.manifold_pressure_pa[keep]
     if draw.max() < LEAST_FLOW_RATIO * draw.min():
         return keep, f"the bands span less than {LEAST_FLOW_RATIO:g} to 1 of air flow; add idle and full load"

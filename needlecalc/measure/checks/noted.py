@@ -12,6 +12,7 @@ from needlecalc.arrays import check_range, read_only
 from needlecalc.errors import InputError
 from needlecalc.parts.needle import Needle
 from needlecalc.physics.analyser import CARBON_OF_HYDROCARBON
+from needlecalc.show import counted
 from needlecalc.units import FloatArray
 
 VACUUM_SOURCES = ("ported", "manifold", "none")
@@ -248,7 +249,7 @@ class NeedleReading:
             array = read_only(given, name, allow_nan=True)
             if array.size != self.needle.diameters_mm.size or np.isnan(array).all():
                 msg = (
-                    f"{name} holds {int(np.isfinite(array).sum())} readings of {array.size}, but needle "
+                    f"{name} holds {counted(int(np.isfinite(array).sum()), 'reading')} of {array.size}, but needle "
                     f"{self.needle.name} has {self.needle.diameters_mm.size} stations; give one each, nan where none."
                 )
                 raise InputError(msg)
@@ -271,7 +272,9 @@ def _row(record: object, name: str, low: float, high: float, cure: str, least: i
     if isinstance(values, (int, float)):
         values = (values,)
     if isinstance(values, str) or len(values) < least:
-        msg = f"{name} is {values!r}, but must be a row of at least {least} numbers; leave it out if not measured."
+        msg = (
+            f"{name} is {values!r}, but must be a row of at least {counted(least, 'number')}; leave it out if not measured."
+        )
         raise InputError(msg)
     fixed = tuple(check_range(value, f"{name}, number {k}", low, high, cure=cure) for k, value in enumerate(values, 1))
     object.__setattr__(record, name, fixed)

@@ -10,6 +10,7 @@ import numpy as np
 from needlecalc.arrays import check_range
 from needlecalc.measure.checks.noted import GasReading
 from needlecalc.physics.analyser import HydrocarbonScale, brettschneider_lambda, dilution, gas_lambda_uncertainty
+from needlecalc.show import counted
 
 SENSOR_U = 0.010  # zero of a wideband sensor in use; judgement, no source
 METER_SCATTER = 0.005  # one reading of a wandering display
@@ -50,7 +51,7 @@ class SensorZero:
         said = [f"Gas at {reason}, so it says nothing of the meter's zero." for reason in self.left_out]
         if self.readings:
             way = "lean" if self.mean > 0.0 else "rich"
-            read = "1 gas reading" if self.readings == 1 else f"{self.readings} gas readings"
+            read = counted(self.readings, "gas reading")
             said.insert(
                 0,
                 f"By {read} the lambda meter reads {abs(self.mean):.3f} +- {self.u:.3f} too {way}; every lambda here is as "

@@ -9,17 +9,14 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from needlecalc.arrays import read_only, same_length
+from needlecalc.arrays import check_range, read_only, same_length
 from needlecalc.errors import InputError
 from needlecalc.measure.drive.averages import band_means
 from needlecalc.measure.drive.lag import Lag, find_lag
-from needlecalc.measure.drive.signals import WARM_ABOVE_DEGC
 from needlecalc.measure.drive.steady import (
     IDLE_BELOW_RPM,
     LAMBDA_WITHIN,
     OPENING_RISE,
-    OVERRUN_BELOW_PA,
-    PRESSURE_WITHIN_PA,
     RPM_WITHIN,
     SETTLE_S,
     STEADY_S,
@@ -29,7 +26,7 @@ from needlecalc.measure.drive.steady import (
 )
 from needlecalc.measure.log.file import Log
 from needlecalc.parts.setup import Setup
-from needlecalc.show import Column, Shown, Table
+from needlecalc.show import Column, Shown, Table, counted
 from needlecalc.units import FloatArray
 
 USUAL_RPM_EDGES = (500.0, 1100.0, 1750.0, 2250.0, 2750.0, 3250.0, 3750.0, 4250.0, 4750.0, 5250.0)
@@ -177,7 +174,8 @@ class Bands(Shown):
             raise InputError(msg)
 
     def __repr__(self) -> str:
-        return f"Bands: {self.rpm.size}, {int(self.count.sum())} samples, {self.rpm.min():.0f} to {self.rpm.max():.0f} rpm"
+        samples = counted(int(self.count.sum()), "sample")
+        return f"Bands: {self.rpm.size}, {samples}, {self.rpm.min():.0f} to {self.rpm.max():.0f} rpm"
 
     def name(self, band: int) -> str:
         """Name of a band as sheets print it.
@@ -294,7 +292,7 @@ class Bands(Shown):
             }
             for b in range(self.rpm.size)
         ]
-        notes = [f"{count} rows in no band: {reason}" for reason, count in self.dropped if count]
+        notes = [f"{counted(count, 'row')} in no band: {reason}" for reason, count in self.dropped if count]
         notes += [f"lift: {source}" for source in dict.fromkeys(self.lift_source) if source]
         return Table("Bands", columns, rows, notes=[*notes, *self.assumptions])
 
@@ -310,11 +308,11 @@ def make_bands(
     steady_s: float = STEADY_S,
     settle_s: float = SETTLE_S,
     rpm_within: float = RPM_WITHIN,
-    pressure_within_pa: float = PRESSURE_WITHIN_PA,
+    pressure_within_pa: float | None = None,
     lambda_within: float = LAMBDA_WITHIN,
     opening_rise: float = OPENING_RISE,
-    warm_above_degc: float = WARM_ABOVE_DEGC,
-    overrun_below_pa: float = OVERRUN_BELOW_PA,
+    warm_above_degc: float | None = None,
+    overrun_below_pa: float | None = None,
     least_count: int = 10,
 ) -> Bands:
     """Bands of steady samples from a log.
@@ -328,8 +326,8 @@ def make_bands(
     loads_pa : mapping or None
         Name of each load to its range of manifold pressure; the usual three when not given. [Pa]
     loads_percent : mapping or None
-        The same by throttle, for logs without manifold pressure.  With neither logged, every load is
-        "all". [%]
+        The same by throttle, for logs without manifold pressure; both may be given.  With neither logged,
+        every load is "all". [%]
     idle_below_rpm : float
         Below this speed the load is "idle" whatever the pressure. [1/min]
     lag_s : float, Lag or None
@@ -340,16 +338,16 @@ def make_bands(
         Time left out after an opening. [s]
     rpm_within : float
         Greatest range of speed in the window, as a share of the speed. [-]
-    pressure_within_pa : float
-        Greatest range of manifold pressure in the window. [Pa]
+    pressure_within_pa : float or None
+        Greatest range of manifold pressure in the window; 4000 where it was logged, if not given. [Pa]
     lambda_within : float
         Greatest change of lambda from one half of the window to the other. [-]
     opening_rise : float
         Rise of air flow that makes an opening, as a share. [-]
-    warm_above_degc : float
-        Least temperature of the coolant, where logged. [degC]
-    overrun_below_pa : float
-        Manifold pressure below which a fast engine is overrunning. [Pa]
+    warm_above_degc : float or None
+        Least temperature of the coolant; 70 where it was logged, if not given. [degC]
+    overrun_below_pa : float or None
+        Manifold pressure below which a fast engine is overrunning; 28000 where it was logged, if not given. [Pa]
     least_count : int
         Least accepted samples of a band.
 
@@ -361,7 +359,7 @@ def make_bands(
     Raises
     ------
     InputError
-        If no band has enough samples, or the edges do not rise.
+        If no band has enough samples, the edges do not rise, or the log has no column for what is asked.
 
     Notes
     -----
@@ -373,6 +371,7 @@ def make_bands(
     if edges.size < 2 or (np.diff(edges) <= 0.0).any():
         msg = "rpm_edges must rise and be at least two; list the speeds where one band ends and the next begins."
         raise InputError(msg)
+    check_range(least_count, "least_count", 1, 1e6, cure="It is a number of samples, some 10.")
     if log.rpm.size < 2:
         msg = f"log {log.name} has a single row, and a band needs readings held for seconds; log a drive."
         raise InputError(msg)
@@ -399,7 +398,7 @@ def make_bands(
     fit &= inside
     places = [(s, n) for s in range(edges.size - 1) for n in range(len(names))]
     found = [np.flatnonzero(fit & (slot == s) & (load == n)) for s, n in places]
-    few = f"fewer than {least_count} samples in the band"
+    few = f"fewer than {counted(least_count, 'sample')} in the band"
     left[few] = sum(rows.size for rows in found if rows.size < least_count)
     kept = [
         (s, names[n], rows) for (s, n), rows in zip(places, found, strict=True) if rows.size and rows.size >= least_count

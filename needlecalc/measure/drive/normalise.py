@@ -15,7 +15,7 @@ from needlecalc.parts.setup import Setup
 from needlecalc.physics.air import humidity_ratio, lambda_factor_of_air
 from needlecalc.physics.annulus import bore_flow
 from needlecalc.physics.fuelchange import lambda_factor_of_fuel
-from needlecalc.show import Column, Shown, Table
+from needlecalc.show import Column, Shown, Table, counted
 from needlecalc.units import FloatArray
 
 
@@ -46,7 +46,7 @@ class Normalisation(Shown):
 
     def __repr__(self) -> str:
         low, high = self.total().min(), self.total().max()
-        return f"Normalisation: {self.air.size} bands, lambda x {low:.4f} to {high:.4f}"
+        return f"Normalisation: {counted(self.air.size, 'band')}, lambda x {low:.4f} to {high:.4f}"
 
     def total(self) -> FloatArray:
         """Product of the factors.

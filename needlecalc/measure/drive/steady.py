@@ -8,12 +8,14 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from needlecalc.arrays import check_range
+from needlecalc.arrays import check_range, read_only
+from needlecalc.errors import InputError
 from needlecalc.measure.drive.lag import Lag
 from needlecalc.measure.drive.signals import WARM_ABOVE_DEGC, cold_rows, filled, load_signal
 from needlecalc.measure.drive.windows import gap_s, opening, window_ends, window_mean, window_range
+from needlecalc.measure.log.columns import BY_KEY, how_to_name
 from needlecalc.measure.log.file import FLAGS, Log
-from needlecalc.show import Column, Shown, Table
+from needlecalc.show import Column, Shown, Table, counted
 from needlecalc.units import FloatArray
 
 USUAL_LOADS_PA = {"light": (25e3, 70e3), "part": (70e3, 88e3), "full": (88e3, 115e3)}
@@ -62,7 +64,7 @@ class Steady(Shown):
     assumptions: tuple[str, ...] = ()
 
     def __repr__(self) -> str:
-        return f"Steady samples: {int((self.fate == 0).sum())} of {self.fate.size} rows of {self.log.name!r}"
+        return f"Steady samples: {int((self.fate == 0).sum())} of {counted(self.fate.size, 'row')} of {self.log.name!r}"
 
     def dropped(self) -> tuple[tuple[str, int], ...]:
         """Rows left out, by reason.
@@ -96,13 +98,13 @@ def steady_samples(
     steady_s: float = STEADY_S,
     settle_s: float = SETTLE_S,
     rpm_within: float = RPM_WITHIN,
-    pressure_within_pa: float = PRESSURE_WITHIN_PA,
+    pressure_within_pa: float | None = None,
     throttle_within_percent: float = THROTTLE_WITHIN_PERCENT,
     lambda_within: float = LAMBDA_WITHIN,
     opening_rise: float = OPENING_RISE,
-    warm_above_degc: float = WARM_ABOVE_DEGC,
+    warm_above_degc: float | None = None,
     overrun_above_rpm: float = OVERRUN_ABOVE_RPM,
-    overrun_below_pa: float = OVERRUN_BELOW_PA,
+    overrun_below_pa: float | None = None,
 ) -> Steady:
     """Rows of a log that are warm, under load and steady for long enough.
 
@@ -118,19 +120,19 @@ def steady_samples(
         Time after an opening for which the damper still enriches. [s]
     rpm_within : float
         Greatest range of speed in the window, as a share of the speed (or of 1000). [-]
-    pressure_within_pa : float
-        Greatest range of manifold pressure in the window. [Pa]
+    pressure_within_pa : float or None
+        Greatest range of manifold pressure in the window; 4000 where it was logged, if not given. [Pa]
     throttle_within_percent : float
         Greatest range of throttle in the window; asked only where no pressure was logged. [%]
     lambda_within : float
         Greatest change of lambda from the first half of the window to the second. [-]
     opening_rise : float
         Rise of air flow within ``settle_s`` that makes an opening, as a share. [-]
-    warm_above_degc : float
-        Least temperature of the coolant, where it was logged. [degC]
-    overrun_above_rpm, overrun_below_pa : float
-        Overrun: speed above the one and manifold pressure below the other; without logged pressure, a
-        closed throttle. [1/min, Pa]
+    warm_above_degc : float or None
+        Least temperature of the coolant; 70 where it was logged, if not given. [degC]
+    overrun_above_rpm, overrun_below_pa : float, float or None
+        Overrun: speed above the one and manifold pressure below the other (28000 if not given); without logged
+        pressure, a closed throttle. [1/min, Pa]
 
     Returns
     -------
@@ -140,7 +142,7 @@ def steady_samples(
     Raises
     ------
     InputError
-        If a limit is no sensible number.
+        If a limit is no sensible number, or one is asked for that the log has no column for.
 
     Notes
     -----
@@ -150,7 +152,20 @@ def steady_samples(
     """
     check_range(steady_s, "steady_s", 0.0, 60.0, cure="A few seconds will do.")
     check_range(settle_s, "settle_s", 0.0, 60.0, cure="The damper takes 2 to 3 s.")
-    check_range(warm_above_degc, "warm_above_degc", -40.0, 120.0, cure="70 degC is common.")
+    warm_degc = WARM_ABOVE_DEGC if warm_above_degc is None else warm_above_degc
+    within_pa = PRESSURE_WITHIN_PA if pressure_within_pa is None else pressure_within_pa
+    below_pa = OVERRUN_BELOW_PA if overrun_below_pa is None else overrun_below_pa
+    check_range(warm_degc, "warm_above_degc", -40.0, 120.0, cure="70 degC is common.")
+    check_range(rpm_within, "rpm_within", 0.0, 1.0, cure="It is a share; 4 % is 0.04.")
+    check_range(within_pa, "pressure_within_pa", 0.0, 1e5, cure="It is in Pa; 1 kPa is 1000 Pa.")
+    check_range(throttle_within_percent, "throttle_within_percent", 0.0, 100.0, cure="Some 4 % will do.")
+    check_range(lambda_within, "lambda_within", 0.0, 1.0, cure="It is a lambda, some 0.05.")
+    check_range(opening_rise, "opening_rise", 0.0, 100.0, cure="It is a share; a tenth is 0.1.")
+    check_range(overrun_above_rpm, "overrun_above_rpm", 0.0, 2e4, cure="Revolutions a minute.")
+    check_range(below_pa, "overrun_below_pa", 0.0, 1.2e5, cure="It is absolute, in Pa; 1 kPa is 1000 Pa.")
+    _need(log, "coolant", log.coolant_degc, warm_above_degc=warm_above_degc)
+    asked = {"pressure_within_pa": pressure_within_pa, "overrun_below_pa": overrun_below_pa}
+    _need(log, "manifold_pressure", log.manifold_pressure_pa, **asked)
     time, pressure = log.time_s, log.manifold_pressure_pa
     burnt, answered = _undelayed(log, lag.seconds)
     first, last, whole = window_ends(time, steady_s / 2.0, steady_s / 2.0)
@@ -160,18 +175,18 @@ def steady_samples(
     ]
     found.append(("lambda lag reaches past the log's end or a gap", ~answered))
     notes: list[str] = []
-    cold = cold_rows(log, warm_above_degc)
-    found.append((f"coolant below {warm_above_degc:g} degC (choke, warm-up)", cold))
+    cold = cold_rows(log, warm_degc)
+    found.append((f"coolant below {warm_degc:g} degC (choke, warm-up)", cold))
     if log.coolant_degc is None:
         notes.append("coolant was not logged: the engine is taken to be warm all along")
     if pressure is not None:
         found.append(("manifold pressure not a number there", ~np.isfinite(pressure)))
-    found.append(("overrun: closed throttle at speed", _overrun(log, overrun_above_rpm, overrun_below_pa)))
+    found.append(("overrun: closed throttle at speed", _overrun(log, overrun_above_rpm, below_pa)))
     found.append(("too near the log's start or end or a gap", ~whole))
     wide = window_range(log.rpm, first, last) > rpm_within * np.maximum(log.rpm, 1000.0)
     found.append(("engine speed not steady", wide))
     if pressure is not None:
-        moving = window_range(filled(pressure), first, last) > pressure_within_pa
+        moving = window_range(filled(pressure), first, last) > within_pa
         found.append(("manifold pressure not steady", moving))
     elif log.throttle_percent is not None:
         moving = window_range(filled(log.throttle_percent), first, last) > throttle_within_percent
@@ -191,6 +206,18 @@ def steady_samples(
     fate.flags.writeable = False
     burnt.flags.writeable = False
     return Steady(log, lag, burnt, fate, ("steady", *(words for words, _ in found)), tuple(notes))
+
+
+def _need(log: Log, meaning: str, column: FloatArray | None, **asked: object) -> None:
+    """Refuse what was asked for by name where the log has no column to hold it against."""
+    name = next((name for name, value in asked.items() if value is not None), None)
+    if name is not None and column is None:
+        others = f"columns not used: {', '.join(map(repr, log.unused)) or 'none'}"
+        msg = (
+            f"{name} is asked for, but log {log.name} has no {BY_KEY[meaning].label} ({others}); "
+            f"name its column, {how_to_name(meaning)}, or leave {name} out."
+        )
+        raise InputError(msg)
 
 
 def _undelayed(log: Log, lag_s: float) -> tuple[FloatArray, NDArray[np.bool_]]:
@@ -234,7 +261,7 @@ def load_of_rows(
     loads_pa : mapping or None
         Name of each load to its range of manifold pressure; the usual three when not given. [Pa]
     loads_percent : mapping or None
-        The same by throttle, for logs without manifold pressure. [%]
+        The same by throttle, for logs without manifold pressure; both may be given. [%]
     idle_below_rpm : float
         Below this speed the load is "idle" whatever the pressure. [1/min]
 
@@ -246,7 +273,31 @@ def load_of_rows(
         Index into them, -1 for none.
     str
         Why those rows are in no band.
+
+    Raises
+    ------
+    InputError
+        If loads are given only by what the log does not hold, or by throttle where manifold pressure counts, or the
+        ends of one do not rise.
     """
+    if loads_percent is None:
+        _need(log, "manifold_pressure", log.manifold_pressure_pa, loads_pa=loads_pa)
+    elif log.manifold_pressure_pa is None:
+        _need(log, "throttle", log.throttle_percent, loads_percent=loads_percent)
+    elif loads_pa is None:
+        msg = (
+            f"loads_percent is asked for, but log {log.name} has manifold pressure, by which its loads are told; give "
+            "loads_pa (in a job file loads_kpa), or do without the pressure, columns={'manifold_pressure': ''}."
+        )
+        raise InputError(msg)
+    check_range(idle_below_rpm, "idle_below_rpm", 0.0, 5000.0, cure="Revolutions a minute.")
+    for argument, given in (("loads_pa", loads_pa), ("loads_percent", loads_percent)):
+        for name, ends in (given or {}).items():
+            pair = read_only(ends, f"{argument} of {name!r}")
+            if pair.size != 2 or not pair[0] < pair[1]:
+                rule = "must be two numbers, the lower end first, then the upper"
+                msg = f"{argument} of {name!r} is {list(ends)!r}, but {rule}."
+                raise InputError(msg)
     ranges: Mapping[str, tuple[float, float]] = {"all": (-np.inf, np.inf)}
     values, outside = np.zeros(log.rpm.size), "outside every load"
     if log.manifold_pressure_pa is not None:

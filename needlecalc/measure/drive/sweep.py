@@ -11,7 +11,7 @@ from numpy.typing import ArrayLike, NDArray
 from needlecalc.arrays import check_range, read_only, same_length
 from needlecalc.errors import InputError
 from needlecalc.measure.log.file import Log
-from needlecalc.show import Column, Shown, Table
+from needlecalc.show import Column, Shown, Table, counted
 from needlecalc.units import FloatArray
 
 # Common practice, no source.
@@ -279,7 +279,8 @@ def lean_limit(
 def _limit(ratio: FloatArray, rough: NDArray[np.bool_], where: str) -> tuple[float, float]:
     """Leanest lambda before the first rough step, and that step."""
     if ratio.size < 3:
-        msg = f"{where}: {ratio.size} steps stand still long enough, but a sweep needs 3; hold each setting for 5 s or more."
+        held = f"{counted(ratio.size, 'step')} held still long enough"
+        msg = f"{where}: {held}, but a sweep needs 3; hold each setting for 5 s or more."
         raise InputError(msg)
     order = np.argsort(ratio)
     if rough[order][0]:

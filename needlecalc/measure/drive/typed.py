@@ -10,6 +10,9 @@ from numpy.typing import ArrayLike
 from needlecalc.arrays import read_only, same_length
 from needlecalc.errors import InputError
 from needlecalc.measure.drive.bands import Bands
+from needlecalc.physics.limits import check_each
+from needlecalc.show import counted
+from needlecalc.units import FloatArray
 
 
 def typed_bands(
@@ -47,6 +50,11 @@ def typed_bands(
     Bands
         The table as bands of one sample each.
 
+    Raises
+    ------
+    InputError
+        If a row is no row of numbers, not as long as the others, or holds what cannot be.
+
     Examples
     --------
     >>> typed_bands([900, 3000], [0.97, 1.12], lift_mm=[2.0, 9.0])
@@ -64,14 +72,21 @@ def typed_bands(
             ("manifold_pressure_pa", manifold_pressure_pa),
         )
     )
+    check_each(speed, "rpm", 0.0, 2e4, open_low=True, cure="Revolutions a minute.")
+    check_each(flow, "air_flow_g_s", 0.0, 2000.0, open_low=True, allow_nan=True, cure="It is of the whole engine.")
+    in_pa = "It is absolute, in Pa; 1 kPa is 1000 Pa."
+    check_each(pressure, "manifold_pressure_pa", 5e3, 5e5, allow_nan=True, cure=in_pa)
     same_length("typed bands", rpm=speed, lift_mm=lift, air_flow_g_s=flow, manifold_pressure_pa=pressure)
     loads = ("full",) * count if load is None else tuple(load) if isinstance(load, Sequence | np.ndarray) else ()
     if len(loads) != count or isinstance(load, str) or not all(isinstance(name, str) for name in loads):
-        msg = f"load is {load!r}, but must be a list of {count} names, one for each band, such as 'idle' or 'full'."
+        msg = (
+            f"load is {load!r}, but must be a list of {counted(count, 'name')}, one for each band, such as 'idle' or 'full'."
+        )
         raise InputError(msg)
     doubt = read_only(np.atleast_1d(np.asarray(lambda_se)), "lambda_se")
     if doubt.size not in (1, count):
-        msg = f"lambda_se holds {doubt.size} values, but must be one number, or one for each of the {count} bands."
+        each = counted(count, "band")
+        msg = f"lambda_se holds {counted(doubt.size, 'value')}, but must be one number, or one for each of the {each}."
         raise InputError(msg)
     ones = np.ones(count, dtype=np.int64)
     return Bands(
@@ -91,3 +106,39 @@ def typed_bands(
         tuple("" if np.isnan(value) else "typed in" for value in lift),
         assumptions=("bands typed in",),
     )
+
+
+def typed_each(values: ArrayLike, bands: Bands, name: str) -> FloatArray:
+    """Readings typed in for bands there are already.
+
+    Parameters
+    ----------
+    values : array_like, shape (m,)
+        One reading a band, NaN where none was taken. [as named]
+    bands : Bands
+        The bands.
+    name : str
+        What the readings are called, for the message.
+
+    Returns
+    -------
+    array, shape (m,)
+        The readings. [as named]
+
+    Raises
+    ------
+    InputError
+        If they are no row of numbers, or not one a band; the message lists the bands in their order.
+
+    Examples
+    --------
+    >>> print(typed_each([4.0, np.nan], typed_bands([900, 2000], [0.97, 1.05]), "lift_mm"))
+    [ 4. nan]
+    """
+    readings = read_only(values, name, allow_nan=True)
+    if readings.size != bands.rpm.size:
+        listed = ", ".join(bands.name(band) for band in range(bands.rpm.size))
+        each = f"one for each of {counted(bands.rpm.size, 'band')}, in this order: {listed}"
+        msg = f"{name} holds {counted(readings.size, 'value')}, but must hold {each}; put nan where none was read."
+        raise InputError(msg)
+    return readings

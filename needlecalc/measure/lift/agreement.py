@@ -8,9 +8,9 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.stats import chi2
 
-from needlecalc.arrays import read_only, same_length
 from needlecalc.errors import InputError
 from needlecalc.measure.drive.bands import Bands
+from needlecalc.measure.drive.typed import typed_each
 from needlecalc.measure.lift.throttle import LEAST_READINGS, throttle_way
 from needlecalc.measure.lift.ways import (
     LiftDoubts,
@@ -21,7 +21,7 @@ from needlecalc.measure.lift.ways import (
     read_way,
 )
 from needlecalc.parts.setup import Setup
-from needlecalc.show import Column, Shown, Table
+from needlecalc.show import Column, Shown, Table, counted
 from needlecalc.units import FloatArray
 
 CHANCE = 0.02  # what may pass for chance
@@ -132,8 +132,7 @@ def lift_agreement(
     doubts = doubts or LiftDoubts()
     typed = None
     if lift_mm is not None:
-        typed = np.array(read_only(lift_mm, "lift_mm", allow_nan=True))
-        same_length("typed lifts", lift_mm=typed, bands=bands.rpm)
+        typed = typed_each(lift_mm, bands, "lift_mm")
     reading, sensor = read_way(bands, doubts, lift_mm=typed, lift_u_mm=lift_u_mm)
     ways = [reading, sensor, air_meter_way(bands, setup, doubts), manifold_way(bands, setup, doubts)]
     if (np.isfinite(reading.lift_mm) & np.isfinite(bands.throttle_percent)).sum() >= LEAST_READINGS:
@@ -248,7 +247,7 @@ def _verdict(bands: Bands, pair: _Pair, d: FloatArray, expected: FloatArray, agr
     scaled = f"{_scaled(scale)} in {what}"
     rms = f"{float(np.sqrt((expected**2).mean())):.2f} mm is expected"
     if agrees:
-        words = f"{name} agrees with the {first.name} within their doubt at {d.size} {'band' if d.size == 1 else 'bands'}"
+        words = f"{name} agrees with the {first.name} within their doubt at {counted(d.size, 'band')}"
         if d.size > 1 and abs(scale.scale) > CLEAR_SIGMAS * scale.scale_u:
             return f"{words}, but is {scaled} throughout: {way.suspects} a little off?"
         return f"{words}: {scaled}."

@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike
 
-from needlecalc.arrays import read_only, same_length
 from needlecalc.errors import InputError
 from needlecalc.measure.drive.bands import Bands
+from needlecalc.measure.drive.typed import typed_each
 from needlecalc.parts.setup import Setup
 from needlecalc.parts.slide import SlideValve
 from needlecalc.units import FloatArray
@@ -42,8 +42,7 @@ def band_depression_pa(bands: Bands, setup: Setup, lift_mm: FloatArray, typed_pa
     """
     known = np.array(bands.depression_pa)
     if typed_pa is not None:
-        typed = read_only(typed_pa, "depression_pa", allow_nan=True)
-        same_length("typed depressions", depression_pa=typed, bands=bands.rpm)
+        typed = typed_each(typed_pa, bands, "depression_pa")
         bad = np.isfinite(typed) & ((typed < LEAST_DEPRESSION_PA) | (typed > MOST_DEPRESSION_PA))
         if bad.any():
             band = int(np.argmax(bad))

@@ -7,9 +7,10 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from needlecalc.arrays import check_range, read_only, same_length
+from needlecalc.arrays import check_range
 from needlecalc.errors import InputError
 from needlecalc.measure.drive.bands import Bands
+from needlecalc.measure.drive.typed import typed_each
 from needlecalc.measure.lift.depression import band_depression_pa
 from needlecalc.measure.lift.parts import NOTE, brought_over, lift_change, oil_note
 from needlecalc.measure.lift.throttle import LEAST_READINGS, throttle_way
@@ -94,8 +95,7 @@ def with_lift(
         notes += oil_note(bands.lift_setup, setup)
     typed = None
     if lift_mm is not None:
-        typed = np.array(read_only(lift_mm, "lift_mm", allow_nan=True))
-        same_length("typed lifts", lift_mm=typed, bands=bands.rpm)
+        typed = typed_each(lift_mm, bands, "lift_mm")
         _inside_throat(bands, (lift_setup or setup), typed)
         if lift_setup is not None:
             typed, said = brought_over(typed, lift_setup, setup, restate=restate)
@@ -155,12 +155,13 @@ def with_lift(
             common[missing] = way.common_u_mm[missing]
         missing = ~np.isfinite(lift)
     if missing.any():
-        band = int(np.argmax(missing))
-        msg = (
-            f"Band {bands.name(band)}: no lift can be computed, the log holds no air flow and no manifold pressure, and "
-            f"throttle with speed needs {LEAST_READINGS} lifts read around it ({int(by_throttle.sum())} are); "
-            "type lift_mm in, or check the parts."
-        )
+        lacks = "the log holds no air flow and no manifold pressure"
+        if bands.log is None:
+            lacks = "no air flow and no manifold pressure is stated there"
+        if np.isfinite(bands.throttle_percent).any():
+            lacks += f", and throttle with speed needs {LEAST_READINGS} lifts read around it (now {int(by_throttle.sum())})"
+        cure = "type lift_mm in" if bands.log is not None else "type a number in lift_mm, or state one of them"
+        msg = f"Band {bands.name(int(np.argmax(missing)))}: no lift can be computed, {lacks}; {cure}."
         raise InputError(msg)
     _inside_throat(bands, setup, lift)
     return replace(

@@ -9,6 +9,7 @@ import numpy as np
 from needlecalc.errors import InputError
 from needlecalc.measure.lift.ways import LiftWay, alike, lift_shift_mm, passable_flow_g_s
 from needlecalc.parts.setup import Setup
+from needlecalc.show import counted
 from needlecalc.units import FloatArray
 
 STRANGE_SIGMAS = 2.5
@@ -59,8 +60,8 @@ class Weighed:
             A sentence.
         """
         share, doubt = 100.0 * (np.exp(self.scale) - 1.0), 100.0 * self.scale_u
-        read = "1 lift" if self.readings == 1 else f"{self.readings} lifts"
-        served = "1 band" if bands == 1 else f"{bands} bands"
+        read = counted(self.readings, "lift")
+        served = counted(bands, "band")
         words = (
             f"{read} read put the air flow from the {way.name} {share:+.1f} % (+- {doubt:.1f} %) and their own zero "
             f"{self.offset_mm:+.2f} mm (+- {self.offset_u_mm:.2f} mm); the air flow so scaled serves {served}"

@@ -376,7 +376,12 @@ def _place(text: LogText, key: str, wanted: str) -> int:
 def _name_and_unit(text: LogText, place: int) -> tuple[str, LogUnit | None]:
     bare, unit = split_name(text.header_cells[place] or text.names[place])
     below = find_unit(text.units[place]) if text.units[place] else None
-    return bare, below if below is not None and below.dimension != "none" else unit
+    if below is None or below.dimension == "none":
+        return bare, unit
+    if unit is not None and unit.gauge and below.dimension == "pressure" and not (below.gauge or below.absolute):
+        # A row of units that says no more than kPa does not take back the name's gauge or vacuum.
+        return bare, unit_from_text(f"{below.label} {unit.label.split()[-1]}")
+    return bare, below
 
 
 def _candidate(text: LogText, place: int, rank: int, stated: LogUnit | None, meaning: Meaning) -> Candidate:

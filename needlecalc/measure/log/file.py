@@ -252,6 +252,7 @@ def _assemble(
             others[field] = None
             choices = [choice for choice in choices if choice.meaning != key]
             notes.append(f"{chosen[key].candidate.name!r} holds no number in the rows kept, so it is left out.")
+    used = {choice.column for choice in choices}
     time_s = ordered.time_s
     flag = flag_rows(time_s, rpm, mixture)
     time_s.flags.writeable = flag.flags.writeable = False
@@ -267,6 +268,7 @@ def _assemble(
         columns=tuple(choices),
         dropped=tuple(sorted(dropped.items())),
         assumptions=tuple(dict.fromkeys(notes)),
+        unused=tuple(name for name in text.names if name not in used),
     )
 
 

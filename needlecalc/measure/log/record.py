@@ -12,7 +12,7 @@ from needlecalc.arrays import read_only, same_length
 from needlecalc.errors import InputError
 from needlecalc.measure.log.columns import BY_KEY
 from needlecalc.measure.log.flags import FLAGS
-from needlecalc.show import Column, Shown, Table
+from needlecalc.show import Column, Shown, Table, counted
 from needlecalc.units import FloatArray
 
 # Fields that hold numbers, and the heads they are written under.
@@ -95,6 +95,8 @@ class Log(Shown):
         Rows of the file that are not in the arrays: reason and count.
     assumptions : tuple of str
         What was assumed or found, one sentence each.
+    unused : tuple of str
+        Columns of the file that carry none of the meanings above, as named there.
     """
 
     name: str
@@ -112,6 +114,7 @@ class Log(Shown):
     columns: tuple[ColumnChoice, ...] = ()
     dropped: tuple[tuple[str, int], ...] = ()
     assumptions: tuple[str, ...] = ()
+    unused: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
         for field in NUMBERS:
@@ -143,7 +146,7 @@ class Log(Shown):
     def __repr__(self) -> str:
         fit = int(np.count_nonzero(self.flag == 0))
         duration = float(self.time_s[-1]) if len(self.time_s) else 0.0
-        return f"Log({self.name!r}, {len(self.time_s)} rows over {duration:.0f} s, {fit} fit for use)"
+        return f"Log({self.name!r}, {counted(len(self.time_s), 'row')} over {duration:.0f} s, {fit} fit for use)"
 
     def fates(self) -> tuple[tuple[str, int], ...]:
         """Fate of every row of the file: fit, flagged or dropped.
@@ -159,7 +162,7 @@ class Log(Shown):
         return ((FLAGS[0], counts[0]), *flagged, *dropped)
 
     def table(self) -> Table:
-        """Columns chosen, what was assumed, and what became of each row.
+        """Columns chosen, what was assumed, which columns are left, and what became of each row.
 
         Returns
         -------
@@ -168,11 +171,12 @@ class Log(Shown):
         """
         fates = self.fates()
         total = sum(count for _, count in fates)
+        spare = (f"{counted(len(self.unused), 'column')} not used: {', '.join(map(repr, self.unused))}.",)
         return Table(
             title=f"Log {self.name}",
             intro=(
                 f"sha256 {self.sha256}",
-                f"{total} rows, {len(self.time_s)} kept, {fates[0][1]} fit for use.",
+                f"{counted(total, 'row')}, {len(self.time_s)} kept, {fates[0][1]} fit for use.",
             ),
             columns=(
                 Column("meaning", "meaning"),
@@ -183,7 +187,7 @@ class Log(Shown):
             rows=[
                 {"meaning": BY_KEY[c.meaning].label, "column": c.column, "unit": c.unit, "why": c.why} for c in self.columns
             ],
-            notes=self.assumptions,
+            notes=(*self.assumptions, *(spare if self.unused else ())),
         )
 
     def report(self) -> str:

@@ -13,6 +13,7 @@ from typing import NoReturn
 from needlecalc.errors import LogFormatError
 from needlecalc.measure.log.cell import NO_READING, looks_like_number, seconds_from_clock
 from needlecalc.measure.log.units import find_unit
+from needlecalc.show import counted
 
 HEADER_WITHIN_LINES = 30
 DELIMITERS = {",": "comma", ";": "semicolon", "\t": "tab"}
@@ -249,9 +250,10 @@ def _unit_share(cells: Sequence[str]) -> float:
 def _refuse_clash(clash: tuple[int, int, int, int], lines: Sequence[str], name: str) -> None:
     _, header, first, width = clash
     counts = sorted({len(split_cells(lines[header], delimiter)) for delimiter in DELIMITERS})
+    names = counted(counts[-1], "name")
     msg = (
-        f"{name}, line {header + 1}: the header has {counts[-1]} names, but the rows from line {first + 1} on have "
-        f"{width} cells, so names and numbers cannot be matched. Where the comma is both decimal mark and "
+        f"{name}, line {header + 1}: the header has {names}, but the rows from line {first + 1} on have "
+        f"{counted(width, 'cell')}, so names and numbers cannot be matched. Where the comma is both decimal mark and "
         "delimiter, export with a semicolon; else mend the header."
     )
     raise LogFormatError(msg, path=name, line=header + 1)

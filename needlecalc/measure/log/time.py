@@ -9,6 +9,7 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
+from needlecalc.show import counted
 from needlecalc.units import FloatArray
 
 REPEATS = "time repeats the row before"
@@ -105,9 +106,11 @@ def order_time(seconds: FloatArray, *, clock: bool = False) -> OrderedTime:
     if len(steps) and steps.max() > _PAUSE_S:
         long = steps > max(_PAUSE_STEPS * _usual(steps), _PAUSE_S)
         if long.any():
-            notes.append(
-                f"{np.count_nonzero(long)} pauses in the log, the longest of {steps.max():.4g} s, are left as they are."
-            )
+            count = int(np.count_nonzero(long))
+            left = f"of {steps.max():.4g} s is left as it is"
+            if count > 1:
+                left = f"in the log, the longest of {steps.max():.4g} s, are left as they are"
+            notes.append(f"{counted(count, 'pause')} {left}.")
     return OrderedTime(time_s, keep, dict(dropped), tuple(notes))
 
 
@@ -187,10 +190,10 @@ def _walk(seconds: FloatArray, usual: float, clock: bool) -> tuple[FloatArray, N
         last = now
     notes = []
     if midnights:
-        notes.append(f"The clock passes midnight {midnights} times: a day is added each time.")
+        notes.append(f"The clock passes midnight {counted(midnights, 'time')}: a day is added each time.")
     if restarts:
         notes.append(
-            f"The logger's clock restarts {restarts} times: what follows is set one usual step "
+            f"The logger's clock restarts {counted(restarts, 'time')}: what follows is set one usual step "
             f"({usual:.3g} s) behind what went before."
         )
     return np.array(shifted), keep, dropped, notes

@@ -39,12 +39,15 @@ class LogUnit:
         Multiplies a reading to give the unit used inside. [1]
     gauge : bool
         Whether a pressure counts from ambient pressure rather than from zero.
+    absolute : bool
+        Whether a pressure is said to count from zero; with neither said it is left to the column's name and values.
     """
 
     label: str
     dimension: str
     factor: float = 1.0
     gauge: bool = False
+    absolute: bool = False
 
     def convert(self, reading: FloatArray) -> FloatArray:
         """Column in the unit used inside: s, 1/min, Pa, g/s, mm, degC, percent.
@@ -115,18 +118,26 @@ for _revs in _REVS.split():
 _add(LogUnit("lambda", "mixture"), "lambda", "λ", "lam", "la")
 _add(LogUnit("AFR", "mixture"), "afr", "a/f", ":1", "x:1", "a:f", "kg/kg", "l/k")
 _add(LogUnit("phi", "mixture"), "phi", "φ", "eqr")
+# Words behind a unit of pressure that say from where it counts; the single letters only stuck to it or in brackets.
+_COUNTS_FROM = {
+    "absolute": ("abs", "absolute"),
+    "gauge": ("gauge", "gage", "rel", "relative", "boost"),
+    "vacuum": ("vac", "vacuum"),
+}
+_LETTERS = {"absolute": ("a",), "gauge": ("g", "ga"), "vacuum": ()}
+_WORDS = frozenset(word for words in _COUNTS_FROM.values() for word in words)
 for _label, _factor in _PRESSURES.items():
     _key = _label.lower()
-    _add(LogUnit(_label, "pressure", _factor), _key, f"{_key}a", f"{_key}abs", f"{_key}absolute")
-    _add(
-        LogUnit(f"{_label} gauge", "pressure", _factor, gauge=True),
-        *(f"{_key}{tail}" for tail in ("g", "gauge", "ga", "rel", "relative", "boost")),
-    )
-    # A depth of vacuum counts downwards from ambient.
-    _add(
-        LogUnit(f"{_label} vacuum", "pressure", -_factor, gauge=True),
-        *(f"{_key}{tail}" for tail in ("vac", "vacuum")),
-    )
+    _add(LogUnit(_label, "pressure", _factor), _key)
+    for _from, _words in _COUNTS_FROM.items():
+        # A depth of vacuum counts downwards from ambient.
+        _sign = -1.0 if _from == "vacuum" else 1.0
+        _add(
+            LogUnit(
+                f"{_label} {_from}", "pressure", _sign * _factor, gauge=_from != "absolute", absolute=_from == "absolute"
+            ),
+            *(f"{_key}{tail}" for tail in (*_words, *_LETTERS[_from])),
+        )
 _add(LogUnit("inHg", "pressure", PA_PER_INHG), "in.hg", '"hg', "inchhg", "incheshg")
 _add(LogUnit("mmHg", "pressure", PA_PER_MMHG), "torr")
 _add(LogUnit("g/s", "flow"), "g/s", "g/sec", "gps", "gm/s", "grams/s", "gramm/s")
@@ -182,8 +193,19 @@ def find_unit(text: str) -> LogUnit | None:
     1000.0
     >>> find_unit("filtered") is None
     True
+    >>> find_unit("kPa (abs)").label, find_unit("gauge, psi").label
+    ('kPa absolute', 'psi gauge')
     """
-    return _UNITS.get(_spelling(text))
+    unit = _UNITS.get(_spelling(text))
+    if unit is not None:
+        return unit
+    # Words that say from where a pressure counts may stand apart from its unit, before or behind.
+    parts = re.findall(r"[^\s,;:()\[\]{}_-]+", text)
+    for first, last in ((parts[:-1], parts[-1:]), (parts[1:], parts[:1])):
+        unit = _UNITS.get(_spelling("".join([*first, *last]).rstrip(".")))
+        if first and unit is not None and unit.dimension == "pressure":
+            return unit
+    return None
 
 
 def unit_from_text(text: str) -> LogUnit:
@@ -213,8 +235,8 @@ def unit_from_text(text: str) -> LogUnit:
     if unit is None:
         msg = (
             f"units: {text!r} is not a known unit. Known are s, ms, 1/min, lambda, AFR, phi, kPa, mbar, bar, psi, inHg, "
-            "mmHg (each also with 'gauge' or 'vacuum' behind it), g/s, kg/h, lb/min, mm, inch, degC, degF, percent, "
-            "fraction."
+            "mmHg (each also with 'absolute', 'gauge' or 'vacuum' behind it), g/s, kg/h, lb/min, mm, inch, degC, degF, "
+            "percent, fraction."
         )
         raise InputError(msg)
     return unit
@@ -256,13 +278,20 @@ _WORDS_OF_NAMES |= {
 }
 
 
+_COUNTS = re.compile(
+    rf"(.*[^\s_,:-])(?:[\s_,:-]+({'|'.join(sorted(_WORDS))})\.?|\s*[(\[{{]\s*({'|'.join(sorted(_WORDS))}|a|g|ga)\.?\s*[)\]}}])",
+    re.IGNORECASE,
+)
+
+
 def split_name(name: str) -> tuple[str, LogUnit | None]:
     """Name of a column without its unit, and the unit written into it.
 
     Parameters
     ----------
     name : str
-        Head of the column: unit in round or square brackets, or behind a dash, a comma or an underscore.
+        Head of the column: unit in round or square brackets, or behind a dash, a comma or an underscore; a word that
+        says from where a pressure counts may stand behind it, and stays in the name.
 
     Returns
     -------
@@ -275,15 +304,28 @@ def split_name(name: str) -> tuple[str, LogUnit | None]:
     'Coolant temp.'
     >>> split_name("Inlet pressure - mbar")[1].label
     'mbar'
+    >>> split_name("Inlet inHg abs")[1].label
+    'inHg absolute'
     """
     text = name.strip()
+    counts = _COUNTS.fullmatch(text)
+    if counts:
+        bare, unit = split_name(counts[1])
+        stated = find_unit(f"{unit.label} {counts[2] or counts[3]}") if unit is not None else None
+        if stated is not None and stated.dimension == "pressure":
+            return f"{bare} {counts[2] or counts[3]}", stated
     bracket = re.fullmatch(r"(.*\S)\s*(?:\(([^()]*)\)|\[([^\[\]]*)\]|\{([^{}]*)\})\s*", text)
     if bracket:
         inner = next(group for group in bracket.groups()[1:] if group is not None)
         unit = find_unit(inner)
         if unit is not None:
             return bracket[1], unit
-    for pattern in (r"(.*\S)\s+[-–:/]\s*(\S[^-–]*)", r"(.*\S)\s*,\s*(\S.*)", r"(.*[^\W_])_+([^_]+)"):
+    for pattern in (
+        r"(.*\S)\s+[-–:/]\s*(\S[^-–]*)",
+        r"(.*\S)\s*,\s*(\S.*)",
+        r"(.*[^\W_])_+([^_]+)",
+        r"(.*\S)\s+((?:in|mm)\.?\s+[Hh](?:[Gg]|2[Oo]))",
+    ):
         tail = re.fullmatch(pattern, text)
         unit = find_unit(tail[2]) if tail else None
         if tail and unit is not None and _spelling(tail[2]) not in {"raw", "adc", "count", "counts"}:

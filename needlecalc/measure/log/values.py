@@ -11,6 +11,7 @@ from needlecalc.errors import LogFormatError
 from needlecalc.measure.log.columns import BY_KEY, NEEDED, Candidate, how_to_name
 from needlecalc.measure.log.flags import LAMBDA_LEANEST, LAMBDA_RICHEST
 from needlecalc.measure.log.units import LogUnit, unit_from_text
+from needlecalc.show import counted
 from needlecalc.units import FloatArray
 
 # Common practice, no source: what most displays are set to (petrol without ethanol), and the standard
@@ -26,6 +27,8 @@ _SANE = {
     "lift": (-5.0, 60.0),
     "coolant": (-50.0, 200.0),
 }
+# Of the pressures that count from ambient, those that count upwards.
+_UPWARDS = {"boost", "ladedruck", "suralimentation", "sovralimentazione"}
 _SHARE = 0.2
 _STOICH_SPREAD = 0.08
 _NARROW_BAND_V = (0.4, 1.2)
@@ -109,10 +112,11 @@ def take_reading(
         odd = (values < low) | (values > high)
         count = int(np.count_nonzero(odd))
         if count > 0.05 * np.count_nonzero(np.isfinite(values)):
-            refused = f"{count} of its readings lie outside {low:g} to {high:g}, so it measures something else"
+            beyond = f"{count} of its readings {'lies' if count == 1 else 'lie'} outside {low:g} to {high:g}"
+            refused = f"{beyond}, so it measures something else"
             return Reading(candidate, values, unit.label, refused=refused)
         values = np.where(odd, np.nan, values)
-        notes.append(f"{count} readings of {candidate.name!r} are no possible {BY_KEY[key].label}: left blank.")
+        notes.append(f"{counted(count, 'reading')} of {candidate.name!r} left blank: no possible {BY_KEY[key].label}.")
     return Reading(candidate, values, unit.label, tuple(notes))
 
 
@@ -219,11 +223,19 @@ def _absolute(
     ambient = AMBIENT_USUAL_PA if ambient_pa is None else ambient_pa
     cure = "units={'manifold_pressure': 'psi gauge'} or 'inHg vacuum' (with its own unit) settles it"
     said = "stated" if ambient_pa is not None else "the standard atmosphere; ambient_pa= sets another"
+    words = candidate.words()
+    from_ambient = {"gauge", "gage", "rel", "relative", "relativ"} & words
+    downwards = bool({"vacuum", "vac"} & words) or (candidate.rank == 2 and not _UPWARDS & words)
+    if unit.absolute and from_ambient and not candidate.unit_given:
+        return values, [], f"its name says {min(from_ambient)} and its unit absolute; {cure}"
+    if unit.absolute:
+        return values, [], ""
+    if unit.gauge and unit.factor > 0.0 and downwards and not candidate.unit_given and np.nanmedian(values) > 0.0:
+        return values, [], f"its name means a vacuum but its unit says gauge: it may count down or up; {cure}"
     if unit.gauge:
         note = f"{candidate.name!r} counts from ambient pressure, taken as {ambient:g} Pa ({said})."
         return values + ambient, [note], ""
-    words = candidate.words()
-    gauge_name = candidate.rank == 2 or bool({"boost", "vacuum", "gauge", "relative", "relativ"} & words)
+    gauge_name = candidate.rank == 2 or bool(from_ambient or downwards or "boost" in words)
     if candidate.unit_given:
         return values, [], ""
     # A single glitch below zero does not make a gauge pressure.
@@ -234,7 +246,7 @@ def _absolute(
             f"taken as {ambient:g} Pa ({said})."
         )
         return values + ambient, [note], ""
-    if gauge_name and "absolute" not in words:
+    if gauge_name and not {"absolute", "abs"} & words:
         return (
             values,
             [],

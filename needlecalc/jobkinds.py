@@ -1,0 +1,223 @@
+"""What kind of value each key of a job file takes: number, text, true or false, a row of them, or a section."""
+
+from __future__ import annotations
+
+import inspect
+import re
+from collections.abc import Callable, Iterator, Mapping
+from datetime import date, datetime, time
+from typing import Any
+
+from needlecalc.design.inverse.limits import Limits
+from needlecalc.design.wish.target import make_target
+from needlecalc.errors import InputError
+from needlecalc.measure.checks.limits import CheckLimits
+from needlecalc.measure.checks.noted import GasReading, Ignition, Mechanical, NeedleReading, Sensor, Twins
+from needlecalc.measure.drive.bands import make_bands
+from needlecalc.measure.drive.sweep import lean_limit, typed_sweep
+from needlecalc.measure.drive.typed import typed_bands
+from needlecalc.measure.lift.each import with_lift
+from needlecalc.measure.lift.ways import LiftDoubts
+from needlecalc.measure.log.cell import LARGEST_NUMBER
+from needlecalc.measure.log.file import read_log
+from needlecalc.parts.carburettor import AirValve, Carburettor
+from needlecalc.parts.conditions import Air, Fuel
+from needlecalc.parts.engine import Engine, VolumetricEfficiency
+from needlecalc.parts.jet import Jet
+from needlecalc.parts.needle import Needle, read_needle
+from needlecalc.parts.slide import SlideValve
+
+# Whom each section is handed to: the annotations there say what each key takes.  A star stands for any name.
+TAKEN_BY: Mapping[str, tuple[Callable[..., Any], ...]] = {
+    "engine": (Engine,),
+    "engine.volumetric_efficiency": (VolumetricEfficiency,),
+    "needle": (Needle, read_needle),
+    "jet": (Jet,),
+    "air_valve": (AirValve,),
+    "slide_valve": (SlideValve,),
+    "carburettor": (Carburettor,),
+    "fuel": (Fuel,),
+    "air": (Air,),
+    "log": (read_log,),
+    "bands": (typed_bands, make_bands),
+    "lift": (with_lift,),
+    "lift.doubts": (LiftDoubts,),
+    "lift.air_valve": (AirValve,),
+    "checks.ignition": (Ignition,),
+    "checks.mechanical": (Mechanical,),
+    "checks.sensor": (Sensor,),
+    "checks.twins": (Twins,),
+    "checks.limits": (CheckLimits,),
+    "checks.gases": (GasReading,),
+    "checks.needle": (NeedleReading,),
+    "lean_limits.*": (typed_sweep, lean_limit),
+    "target": (make_target,),
+    "limits": (Limits,),
+    "calibration": (typed_bands, with_lift, read_log),
+}
+# Keys that the job reads itself.
+OWN: Mapping[str, Mapping[str, str]] = {
+    "engine.volumetric_efficiency": {"manifold_pressure_kpa": "Sequence[float]"},
+    "needle": {"file": "Path"},
+    "log": {"file": "Path", "ambient_kpa": "float"},
+    "log.columns": {"*": "str"},
+    "log.units": {"*": "str"},
+    "calibration.columns": {"*": "str"},
+    "calibration.units": {"*": "str"},
+    "bands": {"loads_kpa": "Mapping"},
+    "bands.loads_kpa": {"*": "Sequence[float]"},
+    "bands.loads_percent": {"*": "Sequence[float]"},
+    "lift": {"air_valve": "Mapping"},
+    "checks": {
+        **dict.fromkeys(("ignition", "mechanical", "sensor", "twins", "limits", "needle"), "Mapping"),
+        "override": "str",
+    },
+    "lean_limits": {"*": "Mapping"},
+    "lean_limits.*": {"file": "Path"},
+    "target.*": {"*": "float"},
+    "micrometer": {"anvil_width_mm": "float", "face_on_mark": "str"},
+    "calibration": {"flats": "float", "file": "Path", "ambient_kpa": "float"},
+    "history": {"file": "Path"},
+    "altitude": {"home_m": "float", "trip_m": "float | Sequence[float]", "acknowledged": "str"},
+}
+
+NUMBER, TEXT, FILE, YES_NO, TABLE = "a number", "text", "the name of a file", "true or false", "a section of its own"
+NUMBERS, TEXTS, YES_NOS = "a row of numbers", "a row of texts", "a row of true and false"
+CURES = {
+    NUMBER: "write it bare, as 2.54",
+    TEXT: "write it in quotes",
+    FILE: 'write it in quotes, as "drive.csv"',
+    YES_NO: "write it in small letters without quotes",
+    TABLE: "give it a heading [{where}] with its keys below",
+    NUMBERS: "write it in brackets, as [1.0, 2.0]",
+    TEXTS: 'write it in brackets, as ["idle", "full"]',
+    YES_NOS: "write it in brackets, as [false, true]",
+}
+_SHOWN_SIGNS = 40
+_KINDS = (
+    (r"float|int", NUMBER),
+    (r"str|Literal\[.*", TEXT),
+    (r"Path", FILE),
+    (r"bool", YES_NO),
+    (r"Mapping.*|VolumetricEfficiency|LiftDoubts", TABLE),
+    (r"ArrayLike|FloatArray|Pair|(?:Sequence|tuple)\[(?:float|int).*", NUMBERS),
+    (r"Sequence\[str\]", TEXTS),
+    (r"Sequence\[bool\]", YES_NOS),
+)
+
+
+def check_kinds(section: Mapping[str, Any], file: str, place: str = "", pattern: str = "") -> None:
+    """Refuse a value of another kind than its key takes, before anything is made of it.
+
+    Parameters
+    ----------
+    section : mapping
+        The whole job, or a section of it.
+    file : str
+        Name of the job file, for the message.
+    place, pattern : str
+        Where the section stands, as in ``checks.ignition``, and its name in the tables above; empty for the job.
+
+    Raises
+    ------
+    InputError
+        If a value is of another kind; the message says file, section, key, value, kind and cure.
+
+    Examples
+    --------
+    >>> check_kinds({"jet": {"bore_mm": [2.54]}}, "job.toml")
+    Traceback (most recent call last):
+    needlecalc.errors.InputError: job.toml: [jet] bore_mm is [2.54], but must be a number; write it bare, as 2.54.
+    """
+    taken = _taken(pattern)
+    for key, value in section.items():
+        where, name = (f"{place}.{key}", f"{pattern}.{key}") if place else (key, key)
+        kinds = taken.get(key, taken.get("*", ()))
+        if kinds and not any(_is(value, kind) for kind in kinds):
+            rule = f"be {' or '.join(kinds)}; {CURES[kinds[0]].format(where=where)}"
+            if _too_large(value):
+                rule = f"lie between -{LARGEST_NUMBER:g} and {LARGEST_NUMBER:g}; no quantity here is larger, so check it"
+            msg = f"{file}: {f'[{place}] {key}' if place else key} is {shown(value)}, but must {rule}."
+            raise InputError(msg)
+        if isinstance(value, Mapping):
+            check_kinds(value, file, where, name if name in TAKEN_BY or name in OWN else f"{pattern}.*")
+        elif name == "checks.gases" and isinstance(value, list):
+            for one in value:
+                if isinstance(one, Mapping):
+                    check_kinds(one, file, where, name)
+
+
+def shown(value: object) -> str:
+    """Value as a job file writes it, cut where it is long.
+
+    Parameters
+    ----------
+    value : object
+        The value.
+
+    Returns
+    -------
+    str
+        Its text.
+
+    Examples
+    --------
+    >>> shown([True, "idle", {"a": 1}])
+    "[true, 'idle', {a = 1}]"
+    """
+    text = "".join(_pieces(value))
+    return text if len(text) <= _SHOWN_SIGNS else f"{text[:_SHOWN_SIGNS]}..."
+
+
+def _pieces(value: object) -> Iterator[str]:
+    if isinstance(value, bool):
+        yield str(value).lower()
+    elif isinstance(value, Mapping):
+        yield "{"
+        for place, (key, inner) in enumerate(value.items()):
+            yield f"{', ' if place else ''}{key} = "
+            yield from _pieces(inner)
+        yield "}"
+    elif isinstance(value, list):
+        yield "["
+        for place, inner in enumerate(value):
+            yield ", " if place else ""
+            yield from _pieces(inner)
+        yield "]"
+    elif isinstance(value, (date, datetime, time)):
+        yield value.isoformat()
+    else:
+        yield repr(value)
+
+
+def _taken(pattern: str) -> dict[str, tuple[str, ...]]:
+    """Kinds each key of a section may have; those not listed are looked at elsewhere."""
+    notes: dict[str, str] = {}
+    for made in TAKEN_BY.get(pattern, ()):
+        for name, parameter in inspect.signature(made).parameters.items():
+            notes.setdefault(name, str(parameter.annotation))
+    notes.update(OWN.get(pattern, {}))
+    return {key: _kinds(note) for key, note in notes.items()}
+
+
+def _kinds(note: str) -> tuple[str, ...]:
+    """Kinds that an annotation such as ``float | None`` allows a job to write."""
+    parts = [part for part in note.split(" | ") if part != "None"]
+    return tuple(dict.fromkeys(kind for part in parts for form, kind in _KINDS if re.fullmatch(form, part)))
+
+
+def _too_large(value: object) -> bool:
+    # Beyond it sums overflow; nan stands for a reading that was not taken.
+    return isinstance(value, (int, float)) and abs(value) > LARGEST_NUMBER
+
+
+def _is(value: object, kind: str) -> bool:
+    if kind == NUMBER:
+        return isinstance(value, (int, float)) and not isinstance(value, bool) and not _too_large(value)
+    if kind in (TEXT, FILE, YES_NO, TABLE):
+        return isinstance(value, {TEXT: str, FILE: str, YES_NO: bool, TABLE: Mapping}[kind])
+    if kind == NUMBERS:
+        # One number for a row of one is understood further on, or refused there; rows of rows make a table.
+        return _is(value, NUMBER) or (isinstance(value, list) and all(_is(one, NUMBERS) for one in value))
+    inner = TEXT if kind == TEXTS else YES_NO
+    return isinstance(value, list) and all(_is(one, inner) for one in value)
