@@ -75,6 +75,7 @@ OWN: Mapping[str, Mapping[str, str]] = {
     "lean_limits": {"*": "Mapping"},
     "lean_limits.*": {"file": "Path"},
     "target.*": {"*": "float"},
+    "limits.never_below_mm": {"*": "float"},
     "micrometer": {"anvil_width_mm": "float", "face_on_mark": "str"},
     "calibration": {"flats": "float", "file": "Path", "ambient_kpa": "float"},
     "history": {"file": "Path"},
@@ -83,6 +84,7 @@ OWN: Mapping[str, Mapping[str, str]] = {
 
 NUMBER, TEXT, FILE, YES_NO, TABLE = "a number", "text", "the name of a file", "true or false", "a section of its own"
 NUMBERS, TEXTS, YES_NOS = "a row of numbers", "a row of texts", "a row of true and false"
+WHOLES = "a row of whole numbers"
 CURES = {
     NUMBER: "write it bare, as 2.54",
     TEXT: "write it in quotes",
@@ -90,6 +92,7 @@ CURES = {
     YES_NO: "write it in small letters without quotes",
     TABLE: "give it a heading [{where}] with its keys below",
     NUMBERS: "write it in brackets, as [1.0, 2.0]",
+    WHOLES: "write it in brackets, as [1, 2]",
     TEXTS: 'write it in brackets, as ["idle", "full"]',
     YES_NOS: "write it in brackets, as [false, true]",
 }
@@ -100,7 +103,8 @@ _KINDS = (
     (r"Path", FILE),
     (r"bool", YES_NO),
     (r"Mapping.*|VolumetricEfficiency|LiftDoubts", TABLE),
-    (r"ArrayLike|FloatArray|Pair|(?:Sequence|tuple)\[(?:float|int).*", NUMBERS),
+    (r"ArrayLike|FloatArray|Pair|(?:Sequence|tuple)\[float.*", NUMBERS),
+    (r"tuple\[int.*", WHOLES),
     (r"Sequence\[str\]", TEXTS),
     (r"Sequence\[bool\]", YES_NOS),
 )
@@ -219,5 +223,7 @@ def _is(value: object, kind: str) -> bool:
     if kind == NUMBERS:
         # One number for a row of one is understood further on, or refused there; rows of rows make a table.
         return _is(value, NUMBER) or (isinstance(value, list) and all(_is(one, NUMBERS) for one in value))
+    if kind == WHOLES:
+        return isinstance(value, list) and all(_is(one, NUMBER) and isinstance(one, int) for one in value)
     inner = TEXT if kind == TEXTS else YES_NO
     return isinstance(value, list) and all(_is(one, inner) for one in value)

@@ -21,6 +21,7 @@ RIGHT = {
     "true or false": True,
     "a section of its own": {},
     "a row of numbers": [1.0, float("nan")],
+    "a row of whole numbers": [1, 3],
     "a row of texts": ["idle"],
     "a row of true and false": [False, True],
 }

@@ -13,7 +13,7 @@ from synthetic_drive import synthetic_drive
 from virtual_engine import draw_engine
 
 import needlecalc as nc
-from needlecalc.measure.drive.lag import transport_lag_s
+from needlecalc.measure.drive.lag import MODEL_U_S, transport_lag_s
 
 
 @pytest.mark.parametrize("lag_s", [0.2, 0.4, 0.6, 0.8, 1.0])
@@ -23,7 +23,22 @@ def test_lag_of_a_made_up_drive(lag_s, seed):
     lag = nc.find_lag(log)
     assert lag.source.startswith("estimated from manifold pressure")
     assert lag.seconds == pytest.approx(lag_s, abs=0.1)
-    assert 0.03 < lag.seconds_u <= 0.15
+    # Beyond what the model leaves out, the doubt is the fit's own: of the size of its errors, neither idle nor timid.
+    own_u = np.sqrt(lag.seconds_u**2 - MODEL_U_S**2)
+    assert 0.01 < own_u < 0.06
+    assert abs(lag.seconds - lag_s) < 2.0 * own_u
+
+
+@pytest.mark.parametrize("seed", [0, 1])
+def test_the_doubt_of_a_lag_follows_the_noise_and_the_length_of_the_drive(seed):
+    def own_u(**how):
+        log, _ = synthetic_drive(seed, lag_s=0.6, pipe_share=0.0, **how)
+        return np.sqrt(nc.find_lag(log).seconds_u ** 2 - MODEL_U_S**2)
+
+    usual = own_u()
+    assert own_u(noise=0.002) < 0.8 * usual
+    assert own_u(noise=0.02) > 1.2 * usual
+    assert own_u(seconds=300.0) > 1.2 * usual
 
 
 @pytest.mark.parametrize("seed", range(4))

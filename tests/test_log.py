@@ -15,7 +15,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 import needlecalc as nc
-from needlecalc.measure.log.flags import CEILING, ENGINE_OFF, TOO_RICH
+from needlecalc.measure.drive.steady import steady_samples
+from needlecalc.measure.log.flags import CEILING, ENGINE_OFF, FLAGS, TOO_LEAN, TOO_RICH
 
 ROWS = [(k / 10, 2000 + k, 0.95 + 0.001 * (k % 7)) for k in range(20)]
 
@@ -137,6 +138,37 @@ def test_nul_bytes_cost_only_their_row(tmp_path):
     log = read(tmp_path, "".join(lines) + "\0\0")
     assert log.line.tolist() == [2, 3, 4, 5, *range(7, 22)]
     assert dict(log.dropped) == {"NUL bytes in the row": 1}
+
+
+def test_rows_removed_and_rows_flagged_are_counted_apart(tmp_path):
+    # Ten rows stand as they are, then three that no reading can be made of and four that are kept to be seen.
+    usual = [f"{k / 10},{2000 + k},0.95" for k in range(10)]
+    removed = ["1.0,2010,", "1.1,,0.95", "0.3,2010,0.95"]
+    flagged = ["1.2,0,0.95", "1.3,90,0.95", "1.4,2014,2.5", "1.5,2015,0.2"]
+    log = read(tmp_path, "\n".join(["time_s,engine rpm,lambda", *usual, *removed, *flagged, ""]))
+    # Flagged rows are in the arrays, each with its line; removed ones are in none and have no flag.
+    assert log.line.tolist() == [*range(2, 12), *range(15, 19)]
+    assert log.flag.tolist() == [0] * 10 + [ENGINE_OFF, ENGINE_OFF, TOO_LEAN, TOO_RICH]
+    assert log.lambda_measured[-2:].tolist() == [2.5, 0.2]
+    assert sum(count for _, count in log.dropped) == 3
+    # Each row has one fate, with its reason, and the words say which of the two it met.
+    fates = dict(log.fates())
+    assert fates == {
+        "fit for use": 10,
+        "kept, flagged: engine off or cranking: rpm below 200": 2,
+        f"kept, flagged: {FLAGS[TOO_LEAN]}": 1,
+        f"kept, flagged: {FLAGS[TOO_RICH]}": 1,
+        "dropped: no number in 'engine rpm' (engine speed)": 1,
+        "dropped: no number in 'lambda' (mixture)": 1,
+        "dropped: time runs backwards": 1,
+    }
+    report = log.report()
+    assert "17 rows, 14 kept, 10 fit for use." in report
+    assert all(reason in report for reason in fates)
+    # Whoever goes on counts the flagged ones again, as log rows in no band, and never the removed ones.
+    steady = steady_samples(log, nc.Lag(0.0, 0.0, "none"))
+    assert steady.fate.size == 14
+    assert sum(count for reason, count in steady.dropped() if reason.startswith("log: ")) == 4
 
 
 def test_one_row_is_a_log(tmp_path):

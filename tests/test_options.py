@@ -123,6 +123,8 @@ def test_drop_range_of_the_limits_narrows_the_nut():
         ({"never_below_mm": {6: 0.05}}, "never_below_mm of station 6 is 0.05"),
         ({"flats": "third"}, "flats is 'third', but must be 'half', 'whole' or left out"),
         ({"drop_min_mm": 2.0, "drop_max_mm": 1.0}, "exchange the two"),
+        ({"drop_min_mm": np.nan}, "drop_min_mm is nan, but must lie between -2 and 12"),
+        ({"drop_max_mm": 120.0}, "drop_max_mm is 120, but must lie between -2 and 12"),
     ],
 )
 def test_limits_that_cannot_be_meant_are_refused(given, words):

@@ -153,6 +153,22 @@ def test_a_load_has_a_lower_end_and_an_upper(argument, ends):
         nc.make_bands(held(), **(both | {argument: {"light": ends}}))
 
 
+NUMBERS = ("rpm", "lambda_measured", "throttle_percent", "manifold_pressure_pa", "air_flow_g_s", "lift_mm", "coolant_degc")
+
+
+@pytest.mark.parametrize("name", ["time_s", *NUMBERS])
+def test_a_reading_too_large_for_any_sum_is_refused_at_the_door(name):
+    log = held(throttle_percent=np.full(600, 12.0), air_flow_g_s=np.full(600, 9.0), lift_mm=np.full(600, 8.0))
+    log = replace(log, coolant_degc=np.full(600, 80.0))
+    for value in (1e300, -1e300):
+        with pytest.raises(
+            nc.InputError, match=rf"^{name} of log held: row 600 is -?1e\+300, but no reading is beyond 1e\+22;"
+        ):
+            changed(log, name, slice(599, 600), value)
+    # The largest that passes spoils its own band at most; warnings of an overflow are errors here.
+    nc.make_bands(changed(log, name, slice(599, 600) if name == "time_s" else slice(300, 301), 9e21))
+
+
 def test_loads_by_either_measure_go_with_a_log_of_either_kind():
     loads = {"loads_pa": {"cruise": (3e4, 7e4)}, "loads_percent": {"cruise": (5.0, 30.0)}}
     by_throttle = held(manifold_pressure_pa=None, throttle_percent=np.full(600, 12.0))

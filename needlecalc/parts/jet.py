@@ -71,6 +71,9 @@ class Jet(Shown):
         if (self.drop_min_mm is None) != (self.drop_max_mm is None):
             msg = "drop_min_mm and drop_max_mm go together; give both ends of the jet's travel, or neither."
             raise InputError(msg)
+        for name in ("drop_min_mm", "drop_max_mm"):
+            if (end := getattr(self, name)) is not None:
+                check_range(end, name, -2.0, 12.0, cure="Measure from the bridge down to the jet's face.")
         low, high = self.drop_range_mm()
         if not low <= self.drop_mm <= high:
             msg = f"drop_mm is {self.drop_mm:g}, but the nut's range is {low:g} to {high:g} mm; check the three."

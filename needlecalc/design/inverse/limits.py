@@ -69,6 +69,9 @@ class Limits:
         if self.flats is not None and self.flats not in FLATS:
             msg = f"flats is {self.flats!r}, but must be 'half', 'whole' or left out; see what the nut's spring holds."
             raise InputError(msg)
+        for name in ("drop_min_mm", "drop_max_mm"):
+            if (end := getattr(self, name)) is not None:
+                check_range(end, name, -2.0, 12.0, cure="Measure from the bridge down to the jet's face.")
         if self.drop_min_mm is not None and self.drop_max_mm is not None and self.drop_min_mm > self.drop_max_mm:
             msg = f"drop_min_mm is {self.drop_min_mm:g} and drop_max_mm {self.drop_max_mm:g}; exchange the two."
             raise InputError(msg)

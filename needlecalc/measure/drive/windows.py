@@ -61,6 +61,8 @@ def window_ends(
     slack = 0.01 * float(np.median(np.diff(time_s)))
     first = np.searchsorted(time_s, time_s - before_s - slack)
     last = np.searchsorted(time_s, time_s + after_s + slack) - 1
+    # A row is in its own window, though seconds vanish beside a time such as 1e20.
+    last = np.maximum(last, np.arange(time_s.size))
     gaps_before = np.concatenate([[0], np.cumsum(np.diff(time_s) > gap_s(time_s))])
     # A window is filled when its ends lie within one step of where they should.
     step = 100.0 * slack

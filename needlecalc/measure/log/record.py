@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from needlecalc.arrays import read_only, same_length
 from needlecalc.errors import InputError
+from needlecalc.measure.log.cell import LARGEST_NUMBER
 from needlecalc.measure.log.columns import BY_KEY
 from needlecalc.measure.log.flags import FLAGS
 from needlecalc.show import Column, Shown, Table, counted
@@ -28,13 +29,28 @@ NUMBERS = {
 }
 
 
-def _frozen(values: FloatArray, name: str, needed: bool) -> FloatArray:
+# What the largest number of a file becomes in its largest unit; beyond it sums overflow, and it is no reading.
+LARGEST_READING = LARGEST_NUMBER * 1e6
+
+
+def _frozen(values: FloatArray, name: str, log: str, needed: bool) -> FloatArray:
     # A column that nobody can write to any more is taken as it is: a copy would double a long log.
-    if isinstance(values, np.ndarray) and values.base is None and not values.flags.writeable:
-        bad = np.isinf(values) if not needed else ~np.isfinite(values)
-        if values.dtype == np.float64 and values.ndim == 1 and not bad.any():
-            return values
-    return read_only(values, name, allow_nan=not needed)
+    if not (
+        isinstance(values, np.ndarray)
+        and values.base is None
+        and not values.flags.writeable
+        and values.dtype == np.float64
+        and values.ndim == 1
+        and not (np.isinf(values) if not needed else ~np.isfinite(values)).any()
+    ):
+        values = read_only(values, name, allow_nan=not needed)
+    beyond = (values > LARGEST_READING) | (values < -LARGEST_READING)
+    if beyond.any():
+        row = int(np.argmax(beyond))
+        cure = "leave that row out" if needed else "put nan there"
+        msg = f"{name} of log {log}: row {row + 1} is {values[row]:g}, but no reading is beyond {LARGEST_READING:g}; {cure}."
+        raise InputError(msg)
+    return values
 
 
 @dataclass(frozen=True)
@@ -121,7 +137,7 @@ class Log(Shown):
             values = getattr(self, field)
             if values is not None:
                 needed = field in ("time_s", "rpm", "lambda_measured")
-                object.__setattr__(self, field, _frozen(values, field, needed))
+                object.__setattr__(self, field, _frozen(values, field, self.name, needed))
         for field, kind in (("line", np.int64), ("flag", np.int8)):
             whole: NDArray[Any] = getattr(self, field)
             if not (
