@@ -11,7 +11,6 @@ from conftest import DIAMETERS_MM, NO_DOUBTS, STATIONS_MM, asked, make_setup
 import needlecalc as nc
 from needlecalc.design.belief.learn import learn
 from needlecalc.design.inverse.fit import cost, fit, forces
-from needlecalc.design.inverse.problem import Problem
 from needlecalc.design.inverse.solution import best_solution
 
 LIFTS = np.linspace(2, 26, 9)
@@ -58,10 +57,10 @@ def test_nut_turns_by_whole_steps_and_the_better_neighbour_is_kept(flats, step, 
     design = nc.solve(target, setup, limits=nc.Limits(flats=flats))
     steps = design.flats() / step
     assert steps == pytest.approx(round(steps), abs=1e-6)
-    # No setting two steps either side, solved with the jet fixed there, is better.
+    # No setting two steps either side, solved with the jet fixed there for the stations that are filed, is better.
     learned = learn(target.bands, setup)
     found = best_solution(learned, target, nc.Limits(flats=flats))
-    problem, here = Problem.of(learned, target, nc.Limits(), found.inside, np.ones(9)), design.drop_mm - 1.6
+    problem, here = found.problem, design.drop_mm - 1.6
 
     def best_at(drop):
         fixed = problem.with_free(problem.free, drop_range_mm=(drop, drop))

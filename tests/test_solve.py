@@ -222,3 +222,18 @@ def test_one_weight_for_all_bands_is_no_wish():
     target = asked(setup, np.linspace(2, 26, 9), np.linspace(0.98, 1.12, 9), 0.95)
     usual, light = (nc.solve(replace(target, weight=np.full(9, weight)), setup, with_options=False) for weight in (1.0, 0.2))
     np.testing.assert_array_equal(light.remove_um() > 0.0, usual.remove_um() > 0.0)
+
+
+@pytest.mark.parametrize("read", [(0.98, 1.06, 1.10), (0.97, 1.05, 1.12), (1.00, 1.04, 1.08)])
+def test_no_station_is_left_thick_between_two_that_are_filed(read):
+    # A station left alone bends the profile like any other: no sawtooth, and no cliff where the cut begins.
+    setup = make_setup(drop_min_mm=0.8, drop_max_mm=3.0)
+    lifts, load = [4.0, 12.0, 22.0], ["idle", "light", "full"]
+    bands = nc.typed_bands([850, 2500, 4000], read, lambda_se=0.02, lift_mm=lifts, lift_u_mm=0.5, load=load)
+    design = nc.solve(nc.make_target(bands), setup, with_options=False)
+    off = design.remove_um()
+    filed = np.flatnonzero(off > 0.0)
+    filed = filed[filed >= 4]  # inside the data, past what idle asks
+    assert (np.diff(filed) == 1).all()
+    assert off[filed[0]] < 40.0
+    assert (np.diff(off)[4:8] >= 0.0).all()

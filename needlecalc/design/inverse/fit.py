@@ -21,6 +21,7 @@ MISSED_BY = 0.02  # of lambda: a band farther from its target is not met
 OTHER_HEIGHTS = (0.0, 0.25, 0.5, 0.75, 1.0)  # of the jet's range
 BETTER = 0.95  # of the cost
 SHORTFALL = 0.25  # of what was promised
+NOISE_LEFT = 0.5  # of what the noise explains: a fit takes part of the noise up, and less smoothing misses less
 
 
 def smoothest(problem: Problem) -> tuple[FloatArray, float]:
@@ -87,7 +88,7 @@ def _down_the_ladder(problem: Problem, rest: Point, tests: FloatArray) -> tuple[
 def _chosen(chis: list[float], best: float, bands: int) -> int:
     """First rung whose misfit the noise explains, or that the best allows; one past the last where none is."""
     # Bands at a limit or in conflict keep their misfit however rough the profile: compare with the best.
-    allowed = max(float(bands), best + float(np.sqrt(2.0 * bands)))
+    allowed = max(NOISE_LEFT * bands, best + float(np.sqrt(2.0 * bands)))
     return next((rung for rung, chi in enumerate(chis) if chi <= allowed), len(chis))
 
 
@@ -273,15 +274,17 @@ def response(problem: Problem, smoothness: float, x: FloatArray) -> FloatArray:
 
 
 def _keeps(problem: Problem, smoothness: float) -> FloatArray:
-    """Rows that keep the removal smooth and small."""
+    """Rows that keep the removal smooth, all along the stations inside the data, and small."""
     count = int(problem.free.sum()) + 1
-    inner = int(problem.inside[problem.free].sum())
-    bend = np.zeros((max(inner - 2, 0), count))
-    gaps = np.diff(problem.learned.setup.carburettor.needle.stations_mm[problem.free][: max(inner, 2)])
-    mean, row = (gaps[:-1] + gaps[1:]) / 2.0, np.arange(bend.shape[0])
-    bend[row, row], bend[row, row + 2] = mean / gaps[:-1], mean / gaps[1:]
-    bend[row, row + 1] = -bend[row, row] - bend[row, row + 2]
-    bend *= np.sqrt(smoothness) / BEND_UNIT_MM
+    inside = np.flatnonzero(problem.inside)
+    gaps = np.diff(problem.learned.setup.carburettor.needle.stations_mm[inside])
+    mean, row = (gaps[:-1] + gaps[1:]) / 2.0, np.arange(max(gaps.size - 1, 0))
+    # Nothing is taken off a station left alone, and the profile bends there like anywhere else.
+    every, first = np.zeros((row.size, problem.free.size)), inside[: row.size]
+    every[row, first], every[row, first + 2] = mean / gaps[:-1], mean / gaps[1:]
+    every[row, first + 1] = -every[row, first] - every[row, first + 2]
+    bend = np.zeros((row.size, count))
+    bend[:, :-1] = every[:, problem.free] * np.sqrt(smoothness) / BEND_UNIT_MM
     reluctance = np.full(count, REMOVAL_RELUCTANCE_PER_MM)
     reluctance[-1] = DROP_RELUCTANCE_PER_MM
     return np.concatenate([bend, np.diag(reluctance)])

@@ -120,10 +120,10 @@ def best_solution(learned: Learned, target: Target, limits: Limits, *, start: Fl
     alone = _idle_left_alone(problem, share, giving_way)
     if alone is None:
         x, smoothness = smoothest(problem)
-        problem, x = _on_whole_flats(problem, smoothness, x)
     else:
         problem, x, smoothness = alone
     problem, x = _only_what_helps(problem, smoothness, x, drop_range_mm)
+    problem, x = _on_whole_flats(problem, smoothness, x)
     # Rounding of the exact step must not turn the nut by a hair.
     x[-1] = np.clip(x[-1], *problem.drop_range_mm)
     return Solution(problem, smoothness, x, share, supported, inside)
