@@ -66,16 +66,18 @@ def test_the_sheet_says_what_the_jet_is_turned_for():
     for measured, words, loads in (
         (rich_idle, "The nut, not the file, brings the idle to its target.", load),
         (one_rich, "No file makes 1925 rpm full leaner; the nut does.", load),
-        (one_rich, "No file makes 1925 rpm full leaner; the nut does. IDLE WAS NOT MEASURED: it gets leaner", ("full",) * 9),
+        (one_rich, "No file makes 1925 rpm full leaner; the nut does.", ("full",) * 9),
     ):
         design = nc.solve(asked(setup, lifts, measured, 0.95, load=loads), setup)
         assert design.flats() < -0.05
         assert words in design.jet_words()
         assert design.met == (words in nc.grind_sheet(design).jet_line())
-    assert "add it to the bands" in design.jet_words()
+        assert ("IDLE WAS NOT MEASURED: the nut makes it leaner" in design.idle_caution()) == ("idle" not in loads)
+    assert "add it to the bands" in design.idle_caution()
+    assert design.idle_caution() in " ".join(str(design).split())
     # The cure it names keeps the jet.
     kept = nc.solve(design.target, setup, limits=nc.Limits(drop_min_mm=1.6, drop_max_mm=1.6))
-    assert (kept.flats(), kept.jet_reason()) == (0.0, "")
+    assert (kept.flats(), kept.jet_reason(), kept.idle_caution()) == (0.0, "", "")
     left = nc.solve(asked(setup, lifts, np.full(9, 0.95), 0.95, load=load), setup)
     assert left.jet_reason() == ""
 
@@ -206,6 +208,23 @@ def test_the_headline_tells_the_asked_needle_from_the_first_stop(design):
 
 def words_of(page) -> str:
     return " ".join(" ".join(words.get_text().split()) for words in page.axes[0].texts)
+
+
+def test_what_comes_first_stands_bold_above_the_orders_on_the_first_page(design):
+    measure = "Before cutting: a drive with the jet lowered by 1 flat would bring the doubt down."
+    made = replace(design, drop_mm=1.9, held_back=1.0, flags=(*design.flags, measure))
+    sheet = nc.grind_sheet(made)
+    first = sheet.before_lines()
+    assert [words.split(":")[0] for words in first] == ["Checks", "IDLE WAS NOT MEASURED", "Before cutting"]
+    text, page = " ".join(sheet.text().split("Lambda by band")[0].split()), _bench(sheet).pages[0]
+    bold = " ".join(words.get_text() for words in page.axes[0].texts if words.get_weight() == "bold")
+    for words in first:
+        assert text.count(words) == 1
+        assert text.index(words) < text.index("Jet: LOWER")
+        assert words_of(page).index(words) < words_of(page).index("Jet: LOWER")
+        assert words in bold
+    # Where nothing is to be turned or cut yet, nobody is told what that would do to idle.
+    assert not any("IDLE" in words for words in nc.grind_sheet(replace(made, met=False)).before_lines())
 
 
 def forms(design):

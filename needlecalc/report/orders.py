@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from needlecalc.design.inverse.nextstep import BEFORE_CUTTING
 from needlecalc.design.inverse.proposal import LEAST_TURN_FLATS, Design
 from needlecalc.design.inverse.sure import idle_band
 from needlecalc.design.inverse.twins import MATCHED_WITHIN_UM
@@ -47,6 +48,21 @@ class Orders:
     """
 
     design: Design
+
+    def before_lines(self) -> tuple[str, ...]:
+        """What comes before nut and file, the gravest first.
+
+        Returns
+        -------
+        tuple of str
+            Checks that nobody made, an idle that nobody measured, what to measure before metal is lost; none where
+            nothing is wanting.
+        """
+        design = self.design
+        said = [] if design.checks is not None else [NO_CHECKS]
+        if design.stages() != "not yet" and (caution := design.idle_caution()):
+            said.append(caution)
+        return (*said, *(flag for flag in design.flags if flag.startswith(BEFORE_CUTTING)))
 
     def jet_line(self) -> str:
         """What to do with the jet nut.
@@ -262,10 +278,10 @@ class Orders:
         -------
         tuple of str
             Stations of the present needle that nobody measured, the other needles of the engine, the design's flags but
-            for the ways out, which stand above, and a word where no checks were made.
+            for those that stand above: the ways out and what comes before the file.
         """
-        ways = [str(option) for option in self.design.options]
-        flags = [flag for flag in self.design.flags if flag not in ways]
+        above = (*map(str, self.design.options), *self.before_lines())
+        flags = [flag for flag in self.design.flags if flag not in above]
         guessed = self.design.present().interpolated
         said = [f"Present diameter not measured but interpolated: {listed(guessed)}. Measure it first."] if guessed else []
         if (count := self.design.setup.engine.carburettors) > 1 and self.design.stages() in ("at once", "in stages"):
@@ -273,7 +289,7 @@ class Orders:
                 f"{count} carburettors: file every needle, a sheet each, and refit none before all agree within "
                 f"{MATCHED_WITHIN_UM:g} um at every station."
             )
-        return (*said, *flags, *(() if self.design.checks is not None else (NO_CHECKS,)))
+        return (*said, *flags)
 
     def hold(self, tolerance_um: float) -> str:
         """How near a diameter is to be held, as it prints.

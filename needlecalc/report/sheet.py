@@ -117,7 +117,7 @@ class GrindSheet(Orders, Shown):
             columns = (*STATION_COLUMNS[:-1], *READING_COLUMNS, STATION_COLUMNS[-1])
         columns = tuple(column for column in columns if self.shows(column.key))
         lean = (self.full_load_line(),) if self.full_load_line() else ()
-        do = (*self.way_lines(), self.jet_line(), self.stop_line(), *lean, self.orientation_line())
+        do = (*self.way_lines(), *self.before_lines(), self.jet_line(), self.stop_line(), *lean, self.orientation_line())
         orders = (self.design.headline(), *do)
         intro = (*self.red_lines(), *self.origin(), *orders, *self.altitude_line())
         notes = (*self.warnings(), *self.reading_notes(), *self.legend(), *self.fill_in())

@@ -217,28 +217,37 @@ class Design(Shown):
         return None if idle is None else idle_aim(self.target, idle, float(self.lambda_predicted[idle]))
 
     def jet_reason(self) -> str:
-        """What the jet is turned for, and what that does to an idle nobody measured.
+        """What the jet is turned for.
 
         Returns
         -------
         str
-            One sentence or a few; empty where it stays.
+            One sentence; empty where it stays.
         """
         flats = self.flats()
         if abs(flats) < LEAST_TURN_FLATS:
             return ""
         wish = np.log(self.target.lambda_target / self.learned.lambda_now())
         asks = wish > WORTH_A_WORD if flats < 0.0 else wish < -WORTH_A_WORD
-        idle = np.array(self.target.bands.load) == "idle"
-        if (asks & idle).any():
+        if (asks & (np.array(self.target.bands.load) == "idle")).any():
             return "The nut, not the file, brings the idle to its target."
-        reason = "At that height one needle serves all bands best."
         if flats < 0.0 and asks.any():
-            reason = f"No file makes {self.target.bands.names(np.flatnonzero(asks).tolist(), wish)} leaner; the nut does."
-        if idle.any():
-            return reason
+            return f"No file makes {self.target.bands.names(np.flatnonzero(asks).tolist(), wish)} leaner; the nut does."
+        return "At that height one needle serves all bands best."
+
+    def idle_caution(self) -> str:
+        """What turning the jet does to an idle nobody measured.
+
+        Returns
+        -------
+        str
+            Two sentences; empty where the jet stays or idle was measured.
+        """
+        flats = self.flats()
+        if abs(flats) < LEAST_TURN_FLATS or "idle" in self.target.bands.load:
+            return ""
         return (
-            f"{reason} IDLE WAS NOT MEASURED: it gets {'leaner' if flats < 0.0 else 'richer'} too, most of all, by how much "
+            f"IDLE WAS NOT MEASURED: the nut makes it {'leaner' if flats < 0.0 else 'richer'} too, most of all, by how much "
             "is not known. Measure it before you turn or cut, and add it to the bands; or keep the jet where it is "
             "(drop_min_mm and drop_max_mm in [limits])."
         )
@@ -306,7 +315,7 @@ class Design(Shown):
         Table
             One row a station; status and jet above, flags below.
         """
-        intro = (self.headline(), self.jet_words())
+        intro = tuple(words for words in (self.headline(), self.idle_caution(), self.jet_words()) if words)
         columns = (
             Column("station", "station", "d"),
             Column("distance_mm", "from shoulder mm", ".3f"),
