@@ -107,6 +107,8 @@ def _design(job_path: str, out: Path) -> int:
     said: list[str] = []
     with _told(said):
         bands = _bands(job, said)
+        if (shift := job.jet_drive(bands)) is not None:
+            said.append(str(shift))
         found = job.checks(bands)
         if found is not None:
             said.append(str(found))
@@ -235,6 +237,8 @@ def _learn(job_path: str) -> int:
     with _told(said):
         bands = _bands(job, said)
         passes = job.passes(bands)
+        if (shift := job.jet_drive(bands)) is not None:
+            said.append(str(shift))
         earlier, here = passes.passes[:-1], passes.passes[-1]
         learned = learn(passes, job.setup)
         if not earlier:
