@@ -295,10 +295,12 @@ def test_the_sheet_counts_down_to_the_first_stop_not_past_it(design):
         first_stop=replace(design.needle, diameters_mm=(design.present().diameters_mm + design.needle.diameters_mm) / 2.0),
     )
     sheet = nc.grind_sheet(half)
-    for row, exact in zip(sheet.station_rows(), half.remove_um() / 2.0, strict=True):
+    told = 1e3 * half.told_mm()
+    for row, off in zip(sheet.station_rows(), half.remove_um() / 2.0, strict=True):
+        exact = off if off >= told else 0.0
         assert row["first_off_um"] == pytest.approx(exact, abs=1e-6)
         assert row["first_side_um"] == pytest.approx(exact / 2.0, abs=1e-6)
-        assert row["remove_um"] == pytest.approx(2.0 * exact, abs=1e-6)
+        assert row["remove_um"] == pytest.approx(2.0 * off, abs=1e-6)
     keys = [column.key for column in sheet.table().columns]
     assert "first_off_um" in keys
     assert "first_side_um" in keys
@@ -313,6 +315,35 @@ def test_the_sheet_counts_down_to_the_first_stop_not_past_it(design):
     assert "first stop" not in [line.get_label() for line in nc.plot_profile(at_once).lines]
 
 
+def test_no_first_stop_is_nearer_than_can_be_told(design):
+    present, asked_mm = design.present().diameters_mm, design.needle.diameters_mm
+    told, cut = design.told_mm(), np.flatnonzero(design.remove_um() > 30.0)
+    stop = (present + asked_mm) / 2.0
+    stop[cut[0]] = present[cut[0]] - 0.5 * told
+    stop = np.maximum(np.minimum.accumulate(stop), asked_mm)
+    made = replace(design, held_back=1.0, first_stop=replace(design.needle, diameters_mm=stop))
+    row = nc.grind_sheet(made).station_rows()[cut[0]]
+    assert (row["first_stop_mm"], row["first_off_um"]) == (present[cut[0]], 0.0)
+    assert row["asked_mm"] < present[cut[0]]
+    # Where it may be told the stop stays, and so does the last cut however small.
+    assert (made.stop_mm()[cut[1:]] == stop[cut[1:]]).all()
+    assert (replace(made, first_stop=design.needle).stop_mm() == asked_mm).all()
+    # At the bench no reading is wanted there.
+    readings = made.stop_mm().copy()
+    readings[cut[0]] = np.nan
+    assert nc.judge_cut(made, readings).verdicts[cut[0]] == "leave"
+    readings[cut[1]] = np.nan
+    with pytest.raises(nc.InputError, match=f"Station {cut[1] + 1} was to be filed"):
+        nc.judge_cut(made, readings)
+
+
+def test_a_turn_finer_than_the_trim_of_idle_is_not_asked(design):
+    jet = design.setup.carburettor.jet
+    for flats, words in ((0.2, "Jet: leave its face 1.60 mm"), (0.3, "Jet: LOWER (richer) by 0.3 flats")):
+        made = replace(design, drop_mm=jet.drop_mm + flats * jet.flat_mm)
+        assert nc.grind_sheet(made).jet_line().startswith(words)
+
+
 def test_the_sheet_says_which_end_is_which(design):
     sheet = nc.grind_sheet(design)
     assert f"station 1 by the shank, thick ({DIAMETERS_MM[0]:.4f} mm); station 13 by the tip" in " ".join(
@@ -322,7 +353,7 @@ def test_the_sheet_says_which_end_is_which(design):
     at = {words.get_text(): words.get_position()[0] for words in page.axes[0].texts}
     assert at["SHANK"] < at["TIP"]
     # What is dark is what the first stop files.
-    filed = np.flatnonzero(design.first_stop.diameters_mm < design.present().diameters_mm)
+    filed = np.flatnonzero(design.stop_mm() < design.present().diameters_mm)
     dark = [patch for patch in page.axes[0].patches if patch.get_facecolor()[:3] == (0.6, 0.6, 0.6)]
     assert dark
     places = np.array([line.get_xdata()[0] for line in page.axes[0].lines])

@@ -6,8 +6,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from needlecalc.design.inverse.limits import LEAST_TURN_FLATS
 from needlecalc.design.inverse.nextstep import BEFORE_CUTTING
-from needlecalc.design.inverse.proposal import LEAST_TURN_FLATS, Design
+from needlecalc.design.inverse.proposal import Design
 from needlecalc.design.inverse.sure import idle_band
 from needlecalc.design.inverse.twins import MATCHED_WITHIN_UM
 from needlecalc.parts.measured import listed

@@ -136,7 +136,7 @@ def _bench_at(sheet: GrindSheet, scale: float) -> Paper:
     else:
         paper.boxed(said, 11.5 * scale, bold=[orders[words] for words in said])
     paper.gap(6.0)
-    present, stop = design.present().diameters_mm, design.first_stop.diameters_mm
+    present, stop = design.present().diameters_mm, design.stop_mm()
     paper.side_view(design.present(), ((present > stop) & (not ways) & (not design.limits.new_blank)).tolist())
     paper.gap(2.0)
     paper.words(sheet.orientation_line(), 9)

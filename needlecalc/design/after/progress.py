@@ -17,8 +17,6 @@ from needlecalc.parts.needle import Needle
 from needlecalc.show import Column, Row, Shown, Table
 from needlecalc.units import FloatArray
 
-TELLS_APART = 2.0  # standard errors of hand and micrometer together
-LEAST_TOLD_MM = 5e-4
 LIGHT_PASS_UM = 10.0
 LEAVE, THERE, MORE, PAST, OVER = "leave", "there", "to go", "past the stop", "overcut"
 CARE = "Wash, cool and measure. At a turning needle: safety glasses, and no gloves at a chuck."
@@ -88,12 +86,13 @@ class Progress(Shown):
         list of dict
             One a station, full precision.
         """
+        stop = self.design.stop_mm()
         return [
             {
                 "station": k + 1,
                 "distance_mm": float(self.measured.stations_mm[k]),
                 "present_mm": float(self.design.present().diameters_mm[k]),
-                "first_stop_mm": float(self.design.first_stop.diameters_mm[k]),
+                "first_stop_mm": float(stop[k]),
                 "asked_mm": float(self.design.needle.diameters_mm[k]),
                 "measured_mm": float(self.measured.diameters_mm[k]),
                 "to_go_um": float(self.to_go_um[k]),
@@ -225,13 +224,13 @@ def judge_cut(
         )
         raise InputError(msg)
     doubts = design.learned.doubts
-    before, stop, final = design.present().diameters_mm, design.first_stop.diameters_mm, design.needle.diameters_mm
-    cut = final < before
+    before, stop, final = design.present().diameters_mm, design.stop_mm(), design.needle.diameters_mm
+    cut = stop < before
     measured = measured_needle(
         design.present(), readings_mm, within_um=within_um, oval_um=oval_um, filed=cut, file_down=file_down
     )
     now = measured.diameters_mm
-    told = max(TELLS_APART * float(np.hypot(doubts.hand_mm, doubts.micrometer_mm)), LEAST_TOLD_MM)
+    told = design.told_mm()
     verdicts = tuple(_verdict(*row, told=told) for row in zip(now, before, stop, final, strict=True))
     over = np.where([word == OVER for word in verdicts], 1e3 * (final - now), 0.0)
     new = touched(design.learned, measured)
@@ -286,7 +285,7 @@ def judge_cut(
 def _verdict(now: float, before: float, stop: float, final: float, *, told: float) -> str:
     if now < final - told:
         return OVER
-    if final >= before:
+    if final >= before or (stop >= before and now >= stop - told):
         return LEAVE
     if now > stop + told:
         return MORE

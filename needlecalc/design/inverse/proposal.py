@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from needlecalc.design.belief.learned import Learned
 from needlecalc.design.inverse.binding import Binding
-from needlecalc.design.inverse.limits import Limits
+from needlecalc.design.inverse.limits import LEAST_TURN_FLATS, Limits
 from needlecalc.design.inverse.options import Option, options_table
 from needlecalc.design.inverse.sure import idle_aim, idle_band
 from needlecalc.design.wish.target import Target
@@ -20,7 +20,8 @@ from needlecalc.parts.setup import Setup
 from needlecalc.show import Column, Row, Shown, Table
 from needlecalc.units import FloatArray, inch_from_mm
 
-LEAST_TURN_FLATS = 0.05
+TELLS_APART = 2.0  # standard errors of hand and micrometer together
+LEAST_TOLD_MM = 5e-4
 WORTH_A_WORD = 0.003  # of lambda
 Stages = Literal["not yet", "nothing", "at once", "in stages"]
 
@@ -146,6 +147,35 @@ class Design(Shown):
         """
         return np.asarray(1e3 * (self.present().diameters_mm - self.needle.diameters_mm))
 
+    def told_mm(self) -> float:
+        """Difference between two diameters that hand and micrometer can tell.
+
+        Returns
+        -------
+        float
+            On diameter. [mm]
+        """
+        doubts = self.learned.doubts
+        return max(TELLS_APART * float(np.hypot(doubts.hand_mm, doubts.micrometer_mm)), LEAST_TOLD_MM)
+
+    def stop_mm(self) -> FloatArray:
+        """Diameters to file to first, as they can be filed.
+
+        Returns
+        -------
+        array, shape (n,)
+            Those of the first stop; but where that is nearer than hand and micrometer can tell, and another cut
+            follows, the present ones, unless nothing at all were filed then. [mm]
+        """
+        present, stop = self.present().diameters_mm, self.first_stop.diameters_mm
+        if self.limits.new_blank:
+            return stop
+        near = (present - stop < self.told_mm()) & (stop > self.needle.diameters_mm)
+        # What is left must not stand out over a station before it that is filed.
+        before = np.concatenate([[np.inf], np.minimum.accumulate(stop)[:-1]])
+        told = np.where(near & (present <= before), present, stop)
+        return told if (told < present).any() else stop
+
     def stages(self) -> Stages:
         """How the metal comes off.
 
@@ -260,7 +290,7 @@ class Design(Shown):
         list of dict
             One a station, full precision.
         """
-        rows = []
+        rows, stop = [], self.stop_mm()
         for k, remove in enumerate(self.remove_um()):
             present, asked = float(self.present().diameters_mm[k]), float(self.needle.diameters_mm[k])
             rows.append(
@@ -271,7 +301,7 @@ class Design(Shown):
                     "asked_mm": asked,
                     "remove_um": float(remove),
                     "per_side_um": float(remove) / 2.0,
-                    "first_stop_mm": float(self.first_stop.diameters_mm[k]),
+                    "first_stop_mm": float(stop[k]),
                     "asked_u_um": float(self.diameter_u_um[k]),
                     "largest_doubt": self.largest_doubt[k],
                     "tolerance_um": float(self.tolerance_um[k]),

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from needlecalc.design.inverse.fit import MISSED_BY, smoothest
-from needlecalc.design.inverse.limits import FLATS, Limits
+from needlecalc.design.inverse.limits import FLATS, LEAST_TURN_FLATS, Limits
 from needlecalc.design.inverse.problem import Problem
 from needlecalc.design.inverse.sure import idle_aim, idle_band
 from needlecalc.design.wish.target import Target
@@ -110,7 +110,8 @@ def verdict(problem: Problem, limits: Limits, x: FloatArray) -> tuple[str, bool,
     worst = max(100 * off.max(), 0.1)  # nearer than that nobody measures
     if np.abs(x[:-1]).max(initial=0.0) < 5e-4:
         turn = float(x[-1]) / problem.learned.setup.carburettor.jet.flat_mm
-        jet_words = "" if abs(x[-1]) < 0.02 else f" Turn the jet nut {abs(turn):.1f} flats {'down' if turn > 0 else 'up'}."
+        way = "down" if turn > 0.0 else "up"
+        jet_words = "" if abs(turn) < LEAST_TURN_FLATS else f" Turn the jet nut {abs(turn):.1f} flats {way}."
         return (
             f"Leave it: every band is within {worst:.1f} % of its target, and filing would not bring it nearer than the "
             f"hand can hold.{jet_words}",
