@@ -26,6 +26,7 @@ from needlecalc.report.sheetwords import (
     NO_CHECKS,
     NO_WAY,
     NO_WAY_BACK,
+    NONE_REACHES,
     NOT_OF_A_BLANK,
     ON_DIAMETER,
     SHOULDER,
@@ -183,7 +184,10 @@ class Orders:
         if self.design.stages() != "not yet":
             return ()
         ways = tuple(f"Way {number}. {option}" for number, option in enumerate(self.design.options, start=1))
-        return (DECIDE_FIRST, *(ways or (NO_WAY,)))
+        if not ways:
+            return (DECIDE_FIRST, NO_WAY)
+        reached = any(option.met for option in self.design.options)
+        return (DECIDE_FIRST, *ways, *(() if reached else (NONE_REACHES,)))
 
     def bench_cautions(self) -> tuple[str, ...]:
         """What to mind with the file, or the micrometer, in hand.

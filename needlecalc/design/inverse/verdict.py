@@ -12,7 +12,7 @@ from needlecalc.design.inverse.limits import FLATS, LEAST_TURN_FLATS, Limits
 from needlecalc.design.inverse.problem import Problem
 from needlecalc.design.inverse.sure import idle_aim, idle_band
 from needlecalc.design.wish.target import Target
-from needlecalc.measure.drive.bands import worst_of
+from needlecalc.measure.drive.bands import Bands, worst_of
 from needlecalc.show import counted
 from needlecalc.units import FloatArray
 
@@ -102,6 +102,9 @@ def verdict(problem: Problem, limits: Limits, x: FloatArray) -> tuple[str, bool,
         short = blocked & (missed < 0.0) if needs_metal else blocked
         names = bands.names(np.flatnonzero(short).tolist(), off)
         reason = "it needs metal added, which cannot be filed" if needs_metal else "a limit on the cut binds"
+        others = np.flatnonzero(~short & (off > FAR_OFF)).tolist()
+        if others:
+            reason += f", and neighbouring lifts ask for different things: {_off(bands, others, missed)}"
         return f"Cannot be met by filing: at {names} {reason}.", False, advice
     if off.max() > FAR_OFF:
         far = bands.names(np.flatnonzero(off > FAR_OFF).tolist(), off)
@@ -124,6 +127,13 @@ def verdict(problem: Problem, limits: Limits, x: FloatArray) -> tuple[str, bool,
         return f"{usable}, but {stay} more than 2 % off target, named below.", True, advice
     kind = "a new blank" if limits.new_blank else "filing"
     return f"{usable}: {kind} brings every band within {worst:.1f} % of its target.", True, advice
+
+
+def _off(bands: Bands, which: list[int], missed: FloatArray) -> str:
+    """Bands with how far each stays off, the worst first."""
+    named, more = worst_of(which, np.abs(missed))
+    words = [f"{bands.name(b)} {abs(100 * missed[b]):.1f} % {'lean' if missed[b] > 0.0 else 'rich'}" for b in named]
+    return f"{', '.join(words)}{f' and {more} more' if more else ''}"
 
 
 def _not_driven(problem: Problem) -> list[str]:
