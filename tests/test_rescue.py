@@ -143,6 +143,7 @@ def test_nothing_to_rescue():
     _, design, _, readings = overcut_job(typed_in=ASKED_IN)
     found = nc.rescue(design, readings)
     assert found.status.startswith("Nothing to rescue: no band is richer than its target by more than 1 %")
+    assert found.status.endswith("File no more: refit it, drive and measure lambda.")
     assert found.design is None
     assert len(found.options) == 1
     assert not found.hurt.any()

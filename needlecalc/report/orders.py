@@ -11,6 +11,7 @@ from needlecalc.design.inverse.nextstep import BEFORE_CUTTING
 from needlecalc.design.inverse.proposal import Design
 from needlecalc.design.inverse.sure import idle_band
 from needlecalc.design.inverse.twins import MATCHED_WITHIN_UM
+from needlecalc.design.inverse.verdict import full_load_caution
 from needlecalc.parts.measured import listed
 from needlecalc.report.sheetwords import (
     ALL_OFF,
@@ -35,8 +36,6 @@ from needlecalc.report.sheetwords import (
     SURE,
     TURNING,
 )
-
-HARDLY = 5e-4  # of lambda: nobody reads as near
 
 
 @dataclass(frozen=True, repr=False, eq=False)
@@ -146,22 +145,10 @@ class Orders:
         design, stages = self.design, self.design.stages()
         if stages == "not yet":
             return ""
-        bands, limit = design.target.bands, design.target.leanest_full_load()
         held = stages == "in stages"
         expected = design.first_predicted if held else design.lambda_predicted
-        highest = np.maximum(design.first_high if held else design.lambda_high, expected)
-        full = np.array([load == "full" for load in bands.load])
-        lean = np.flatnonzero(full & (highest > limit + HARDLY))
-        if not lean.size:
-            return ""
-        worst = int(lean[np.argmax(highest[lean])])
-        others = f", and {lean.size - 1} more" if lean.size > 1 else ""
-        return (
-            f"FULL LOAD {'runs' if (expected[lean] > limit).any() else 'may run'} too lean on the next drive: "
-            f"{bands.name(worst)} at lambda {expected[worst]:.3f}, up to {highest[worst]:.3f}{others}; {limit:.2f} is the "
-            "leanest (common practice, no source). It can melt pistons: short pulls only, to read lambda, until "
-            f"{'the next cut' if held else 'it is read no leaner'}; stop on any pinking."
-        )
+        highest = design.first_high if held else design.lambda_high
+        return full_load_caution(design.target, expected, highest, cut_follows=held)
 
     def stop_line(self) -> str:
         """Where to stop first, and why.

@@ -273,7 +273,8 @@ def rescue(
         worst = bands.name(as_cut.worst())
         status = (
             f"Nothing to rescue: no band is richer than its target by more than {100 * HURT:.0f} % through the cut; "
-            f"furthest off is {worst}, {100 * as_cut.miss()[as_cut.worst()]:+.1f} %."
+            f"furthest off is {worst}, {100 * as_cut.miss()[as_cut.worst()]:+.1f} %. File no more: refit it, drive and "
+            "measure lambda."
         )
         return Rescue(progress, car, hurt, (as_cut,), (), None, status)
     band = int(np.argmin(np.where(hurt, as_cut.miss(), np.inf)))

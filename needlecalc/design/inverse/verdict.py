@@ -18,6 +18,7 @@ from needlecalc.units import FloatArray
 
 FAR_OFF = 0.05
 GIVING_WAY = 10.0
+HARDLY = 5e-4  # of lambda: nobody reads as near
 BETTER_WITH_METAL = 0.7
 DRIVEN_APART = 2.0  # stations from band to band; what lies farther from both than one station was never driven
 
@@ -127,6 +128,40 @@ def verdict(problem: Problem, limits: Limits, x: FloatArray) -> tuple[str, bool,
         return f"{usable}, but {stay} more than 2 % off target, named below.", True, advice
     kind = "a new blank" if limits.new_blank else "filing"
     return f"{usable}: {kind} brings every band within {worst:.1f} % of its target.", True, advice
+
+
+def full_load_caution(target: Target, expected: FloatArray, highest: FloatArray, *, cut_follows: bool) -> str:
+    """Caution for the drive that follows, where full load may run too lean on it.
+
+    Parameters
+    ----------
+    target : Target
+        Bands, and how lean full load may run.
+    expected, highest : array, shape (m,)
+        Lambda of each band on that drive, and the upper end of its 90 % interval. [-]
+    cut_follows : bool
+        Whether metal is to come off again after it.
+
+    Returns
+    -------
+    str
+        The band whose lambda, or the upper end of its interval, is leanest of those leaner than full load bears; empty
+        where none is.
+    """
+    bands, limit = target.bands, target.leanest_full_load()
+    highest = np.maximum(highest, expected)
+    full = np.array([load == "full" for load in bands.load])
+    lean = np.flatnonzero(full & (highest > limit + HARDLY))
+    if not lean.size:
+        return ""
+    worst = int(lean[np.argmax(highest[lean])])
+    others = f", and {lean.size - 1} more" if lean.size > 1 else ""
+    return (
+        f"FULL LOAD {'runs' if (expected[lean] > limit).any() else 'may run'} too lean on the next drive: "
+        f"{bands.name(worst)} at lambda {expected[worst]:.3f}, up to {highest[worst]:.3f}{others}; {limit:.2f} is the "
+        "leanest (common practice, no source). It can melt pistons: short pulls only, to read lambda, until "
+        f"{'the next cut' if cut_follows else 'it is read no leaner'}; stop on any pinking."
+    )
 
 
 def _off(bands: Bands, which: list[int], missed: FloatArray) -> str:
