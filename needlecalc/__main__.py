@@ -70,7 +70,13 @@ def main(arguments: Sequence[str] | None = None) -> int:
     two.add_argument("first", help="needle table, CSV")
     two.add_argument("second", help="needle table, CSV")
     two.add_argument("--job", required=True, help="job file, TOML")
-    asked = parser.parse_args(arguments)
+    asked, left = parser.parse_known_args(arguments)
+    if asked.command == "measured":
+        # Options may stand among the readings: what follows one comes back as left over.
+        asked.readings += [word for word in left if not word.startswith("--")]
+        left = [word for word in left if word.startswith("--")]
+    if left:
+        parser.error(f"unrecognized arguments: {' '.join(left)}")
     matplotlib.use("Agg")
     try:
         if asked.command == "design":

@@ -110,6 +110,15 @@ def test_the_caution_for_full_load_is_said_again_before_the_drive(design):
     assert "with the rest down" not in " ".join(str(there).split())
 
 
+def test_a_waist_names_the_word_that_files_down_to_it_and_inches_their_cure(design):
+    waist = design.present().diameters_mm.copy()
+    waist[5] = waist[8]
+    with pytest.raises(nc.InputError, match=r"--file-down at the bench"):
+        nc.judge_cut(design, waist)
+    with pytest.raises(nc.InputError, match=r"inches times 25\.4"):
+        nc.judge_cut(design, design.present().diameters_mm / 25.4)
+
+
 def test_a_band_likely_too_rich_stops_the_file(design):
     strict = replace(design, target=replace(design.target, lambda_rich=np.full(9, 0.945)), chance_rich_first=0.0)
     found = nc.judge_cut(strict, part_way(design, 0.9))

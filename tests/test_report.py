@@ -194,7 +194,7 @@ def test_the_sheet_says_where_to_stop_first(design):
 
 def test_the_headline_tells_the_asked_needle_from_the_first_stop(design):
     aim = design.target.lambda_target
-    for share, words in ((1.093, "9.3 % leaner."), (0.96, "4.0 % richer.")):
+    for share, words in ((1.093, "9.3 % leaner than its target."), (0.96, "4.0 % richer than its target.")):
         first = np.where(np.arange(9) == 3, share, 1.01) * aim
         held = replace(design, held_back=1.0, first_predicted=first)
         said = f"{held.status} That is with all off; the first stop leaves {design.target.bands.name(3)} {words}"

@@ -166,4 +166,4 @@ def test_a_waist_is_rescued_only_when_it_will_be_filed_down():
         nc.rescue(design, readings)
     found = nc.rescue(design, readings, file_down=True)
     assert found.progress.measured.diameters_mm[3] == pytest.approx(0.0800 * 25.4)
-    assert "filed down to the waist: stations 4" in str(found.progress)
+    assert "filed down to the waist: station 4" in str(found.progress)

@@ -118,19 +118,19 @@ class Orders:
             if abs(design.flats()) < LEAST_TURN_FLATS:
                 return ""
             return (
-                f"The chance that the turn makes a band too rich is {whole:.0f} %.{so_already} Turn the jet, then drive and "
-                "measure lambda."
+                f"The chance that the turn makes a band too rich is {whole:.0f} %. Turn the jet, then drive and measure "
+                f"lambda.{so_already}"
             )
         if stages == "not yet":
             return so_already.strip()
         if stages == "at once":
             return (
-                f"The chance that the cut makes a band too rich is {whole:.0f} %.{so_already} Then measure every diameter, "
-                "drive, and measure lambda."
+                f"The chance that the cut makes a band too rich is {whole:.0f} %. Then measure every diameter, drive, and "
+                f"measure lambda.{so_already}"
             )
         return (
-            f"The chance that the cut makes a band too rich is {whole:.0f} % with all cut at once and {first:.0f} % there."
-            f"{so_already} Measure every diameter, drive, and measure lambda before taking more."
+            f"The chance that the cut makes a band too rich is {whole:.0f} % with all cut at once and {first:.0f} % there. "
+            f"Measure every diameter, drive, and measure lambda before taking more.{so_already}"
         )
 
     def full_load_line(self) -> str:
@@ -278,8 +278,8 @@ class Orders:
         said = [f"Present diameter not measured but interpolated: {listed(guessed)}. Measure it first."] if guessed else []
         if (count := self.design.setup.engine.carburettors) > 1 and self.design.stages() in ("at once", "in stages"):
             said.append(
-                f"{count} carburettors: file every needle, a sheet each, and refit none before all agree within "
-                f"{MATCHED_WITHIN_UM:g} um at every station."
+                f"{count} carburettors: a job and a sheet for each, all nuts turned alike; file every needle, "
+                f"and refit none before all agree within {MATCHED_WITHIN_UM:g} um at every station."
             )
         return (*said, *flags)
 

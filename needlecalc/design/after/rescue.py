@@ -292,7 +292,7 @@ def rescue(
     again = solve(replace(target, bands=bands), car.setup, limits=design.limits, learned=car)
     touched = np.flatnonzero(again.remove_um() > 0.5) + 1
     filing = (
-        f"Takes up to {again.remove_um().max():.0f} um more at stations {listed(touched)}."
+        f"Takes up to {again.remove_um().max():.0f} um more at station{'s' if touched.size > 1 else ''} {listed(touched)}."
         if touched.size
         else "No more filing."
     )

@@ -206,7 +206,7 @@ class Design(Shown):
         side = "leaner" if missed[worst] > 0.0 else "richer"
         return (
             f"{self.status} That is with all off; the first stop leaves {self.target.bands.name(worst)} "
-            f"{abs(missed[worst]):.1f} % {side}."
+            f"{abs(missed[worst]):.1f} % {side} than its target."
         )
 
     def flats(self) -> float:

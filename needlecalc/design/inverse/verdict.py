@@ -273,7 +273,9 @@ def station_flags(supported: NDArray[np.bool_], inside: NDArray[np.bool_], cut: 
         )
     between = np.flatnonzero(inside & ~supported) + 1
     if between.size:
-        words.append(f"No band stands at {_stations(between)}: blended between their neighbours.")
+        words.append(
+            f"No band stands at {_stations(between)}: blended between {'their' if between.size > 1 else 'its'} neighbours."
+        )
     return words
 
 
