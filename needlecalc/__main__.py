@@ -70,7 +70,13 @@ def main(arguments: Sequence[str] | None = None) -> int:
     two.add_argument("first", help="needle table, CSV")
     two.add_argument("second", help="needle table, CSV")
     two.add_argument("--job", required=True, help="job file, TOML")
-    asked = parser.parse_args(arguments)
+    asked, left = parser.parse_known_args(arguments)
+    if asked.command == "measured":
+        # Options may stand among the readings: what follows one comes back as left over.
+        asked.readings += [word for word in left if not word.startswith("--")]
+        left = [word for word in left if word.startswith("--")]
+    if left:
+        parser.error(f"unrecognized arguments: {' '.join(left)}")
     matplotlib.use("Agg")
     try:
         if asked.command == "design":
@@ -107,6 +113,8 @@ def _design(job_path: str, out: Path) -> int:
     said: list[str] = []
     with _told(said):
         bands = _bands(job, said)
+        if (shift := job.jet_drive(bands)) is not None:
+            said.append(str(shift))
         found = job.checks(bands)
         if found is not None:
             said.append(str(found))
@@ -235,6 +243,8 @@ def _learn(job_path: str) -> int:
     with _told(said):
         bands = _bands(job, said)
         passes = job.passes(bands)
+        if (shift := job.jet_drive(bands)) is not None:
+            said.append(str(shift))
         earlier, here = passes.passes[:-1], passes.passes[-1]
         learned = learn(passes, job.setup)
         if not earlier:

@@ -14,7 +14,7 @@ from scipy.optimize import isotonic_regression
 
 from needlecalc.arrays import check_range
 from needlecalc.design.after.altitude import AltitudeOutlook, at_altitude
-from needlecalc.design.belief.calibration import with_jet_drive
+from needlecalc.design.belief.calibration import JetShift, jet_shift, with_jet_drive
 from needlecalc.design.belief.history import SAME_NEEDLE_MM, History, Pass, read_history
 from needlecalc.design.belief.learn import learn
 from needlecalc.design.inverse.limits import Limits
@@ -22,16 +22,14 @@ from needlecalc.design.inverse.proposal import Design
 from needlecalc.design.inverse.solve import solve
 from needlecalc.design.wish.target import Target, make_target
 from needlecalc.errors import InputError, LogFormatError
-from needlecalc.jobdrive import bands_of, checks_of, gases_of, lean_limits_of, lifted, log_of
+from needlecalc.jobdrive import bands_of, checks_of, gases_of, lean_limits_of, lifted, log_of, moved_drive_of
 from needlecalc.jobkinds import check_kinds, shown
 from needlecalc.jobparts import built, nearest, only, path_in, setup_of
 from needlecalc.measure.checks.gas import MOST_RESIDUAL_O2_PERCENT
 from needlecalc.measure.checks.gate import Checks
 from needlecalc.measure.checks.sensorzero import sensor_zero
 from needlecalc.measure.drive.bands import Bands
-from needlecalc.measure.drive.normalise import with_setup
 from needlecalc.measure.drive.sweep import LeanLimits
-from needlecalc.measure.lift.each import with_lift
 from needlecalc.measure.log.file import Log
 from needlecalc.parts.conditions import Air
 from needlecalc.parts.setup import Setup
@@ -255,29 +253,28 @@ class Job:
                 raise InputError(msg)
             # The same drive read again, with bands or lifts set otherwise: the job's own words count.
             kept = kept[:-1]
-        last = self._jet_drive(bands).passes if self.settings["calibration"] else (here,)
+        second = self._moved_drive()
+        last = (here,) if second is None else with_jet_drive(bands, second[0], self.setup, flats=second[1]).passes
         return History((*kept, *last))
 
-    def _jet_drive(self, bands: Bands) -> History:
-        """The present drive after one with the jet moved, as [calibration] gives it."""
-        section = dict(self.settings["calibration"])
-        if "flats" not in section:
-            msg = "The job's [calibration] does not say how far the jet was moved; write flats = 2, positive lowers the jet."
-            raise InputError(msg)
-        flats = section.pop("flats")
-        check_range(flats, "[calibration] flats", -24.0, 24.0, cure="Positive lowers the jet.")
-        read_again = {key: section.pop(key) for key in ("lift_mm", "lift_u_mm") if key in section}
-        typed = "rpm" in section
-        if typed:
-            moved = bands_of(section, None, "calibration")
-        else:
-            moved = bands_of(self.settings["bands"], log_of(section, self.folder, "calibration"))
-        # Lifts not read again are those of the first drive: the air sets them, not the jet.  Computed ones only tell
-        # whether the bands were held at the same air flow.
-        from_air = np.isfinite(moved.manifold_pressure_pa) | np.isfinite(moved.air_flow_g_s)
-        if read_again or np.isfinite(moved.lift_mm).any() or from_air.all():
-            moved = with_lift(with_setup(moved, self.setup), self.setup, **read_again)
-        return with_jet_drive(bands, moved, self.setup, flats=float(flats))
+    def jet_drive(self, bands: Bands) -> JetShift | None:
+        """What the drive with the jet moved found.
+
+        Parameters
+        ----------
+        bands : Bands
+            Those of the drive before or after it, jet as it is now.
+
+        Returns
+        -------
+        JetShift or None
+            None where the job has no [calibration].
+        """
+        moved = self._moved_drive()
+        return None if moved is None else jet_shift(bands, moved[0], self.setup, flats=moved[1])
+
+    def _moved_drive(self) -> tuple[Bands, float] | None:
+        return moved_drive_of(self.settings["calibration"], self.settings["bands"], self.setup, self.folder)
 
     def diameters_mm(self, readings_mm: FloatArray) -> FloatArray:
         """Diameters at the stations from what the job's micrometer read there.
@@ -321,7 +318,13 @@ class Job:
             With a column of readings where the job states an anvil width.
         """
         acknowledged = str(self.settings["altitude"].get("acknowledged", ""))
-        return grind_sheet(design, **self._micrometer(), altitude=self.altitude(design), acknowledged=acknowledged)
+        return grind_sheet(
+            design,
+            **self._micrometer(),
+            altitude=self.altitude(design),
+            acknowledged=acknowledged,
+            jet_drive=self.jet_drive(design.target.bands),
+        )
 
     def altitude(self, design: Design) -> AltitudeOutlook | None:
         """The design at home and on the trips the job names, in the standard atmosphere.

@@ -7,6 +7,8 @@ from dataclasses import fields, replace
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+
 from needlecalc.arrays import check_range
 from needlecalc.errors import InputError
 from needlecalc.jobkinds import shown
@@ -272,3 +274,48 @@ def lean_limits_of(sections: Mapping[str, Any], folder: Path) -> LeanLimits | No
             one = typed_sweep(**keys) if log is None else lean_limit(log, **keys)
         found = one if found is None else found.joined(one)
     return found
+
+
+def moved_drive_of(
+    calibration: Mapping[str, Any], bands: Mapping[str, Any], setup: Setup, folder: Path
+) -> tuple[Bands, float] | None:
+    """Bands of the drive with the jet moved, as [calibration] gives them.
+
+    Parameters
+    ----------
+    calibration, bands : mapping
+        Keys of [calibration] and of [bands].
+    setup : Setup
+        The setup of the first drive.
+    folder : Path
+        Folder that the path of its log is relative to.
+
+    Returns
+    -------
+    tuple of Bands and float, or None
+        Bands, and flats of the nut, positive lowered the jet; None where the job has no [calibration].
+
+    Raises
+    ------
+    InputError
+        If the flats are not said, or the bands or their log cannot be read.
+    """
+    if not calibration:
+        return None
+    section = dict(calibration)
+    if "flats" not in section:
+        msg = "The job's [calibration] does not say how far the jet was moved; write flats = 2, positive lowers the jet."
+        raise InputError(msg)
+    flats = section.pop("flats")
+    check_range(flats, "[calibration] flats", -24.0, 24.0, cure="Positive lowers the jet.")
+    read_again = {key: section.pop(key) for key in ("lift_mm", "lift_u_mm") if key in section}
+    if "rpm" in section:
+        moved = bands_of(section, None, "calibration")
+    else:
+        moved = bands_of(bands, log_of(section, folder, "calibration"))
+    # Lifts not read again are those of the first drive: the air sets them, not the jet.  Computed ones only tell
+    # whether the bands were held at the same air flow.
+    from_air = np.isfinite(moved.manifold_pressure_pa) | np.isfinite(moved.air_flow_g_s)
+    if read_again or np.isfinite(moved.lift_mm).any() or from_air.all():
+        moved = with_lift(with_setup(moved, setup), setup, **read_again)
+    return moved, float(flats)

@@ -210,6 +210,7 @@ def case(tmp_path):
 def test_a_job_file_brings_its_second_drive(case):
     job = nc.read_job(case)
     bands = job.bands(job.read_log())
+    assert job.jet_drive(bands) is None
     once = nc.learn(job.passes(bands), job.setup)
     here = once.setup.carburettor.jet
     flats = 2
@@ -227,6 +228,12 @@ def test_a_job_file_brings_its_second_drive(case):
     assert design.learned.history.passes[0].bands.lift_mm == pytest.approx(bands.lift_mm)
     assert design.learned.u()[0] < once.u()[0]
     assert design.setup.carburettor.jet.drop_mm == pytest.approx(1.6)
+    # The sheet says what it found, and to put the nut back before it is turned as asked.
+    shift = job.jet_drive(bands)
+    assert shift.share()[0] == pytest.approx(1.0, abs=0.3)
+    text = " ".join(job.sheet(design).text().split())
+    assert f"{shift!r}." in text
+    assert text.index("PUT THE JET BACK to 1.60 mm") < text.index(" Jet: ")
     # A second log in place of typed bands: the drive's own log reads as a jet that was never turned.
     case.write_text(
         case.read_text().split("\n[calibration]")[0] + '\n[calibration]\nflats = 2\nfile = "pass_van_drive.csv"\n'

@@ -198,7 +198,7 @@ def test_typed_bands_as_the_readme_shows_them(case):
     # Two carburettors share one profile, but each needle is filed and matched.
     change(case, "carburettors = 1", "carburettors = 2")
     twins = nc.grind_sheet(nc.read_job(case).design())
-    said = "2 carburettors: file every needle, a sheet each, and refit none before all agree within 10 um"
+    said = "2 carburettors: a job and a sheet for each, all nuts turned alike; file every needle,"
     assert any(line.startswith(said) for line in twins.warnings())
     assert not any("carburettors:" in line for line in nc.grind_sheet(design).warnings())
 
@@ -366,7 +366,15 @@ def test_measured_at_the_bench(case, capsys):
     assert "Jet: " in printed.split("row 'jet and file back'\n")[1]
     over[station] = over[station + 1] - 0.02
     assert said(over)[0] == 2
-    assert said(over, "--file-down")[0] == 3
+    with_waist = said(over, "--file-down")
+    assert with_waist[0] == 3
+    # Options may stand before the readings, and among them.
+    words = [f"{d:.4f}" for d in over]
+    for line in (["--file-down", *words], [*words[:4], "--file-down", *words[4:]]):
+        assert (main(["measured", str(case), *line]), capsys.readouterr().out) == with_waist
+    with pytest.raises(SystemExit):
+        main(["measured", str(case), *words, "--file-dwon"])
+    assert "unrecognized arguments: --file-dwon" in capsys.readouterr().err
     # From a table, untouched stations left empty.
     left = np.where(design.remove_um() > 0.0, design.first_stop.diameters_mm, np.nan)
     rows = [f"{k},{'' if np.isnan(d) else f'{d:.5f}'}" for k, d in enumerate(left, 1)]

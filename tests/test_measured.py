@@ -94,7 +94,7 @@ def test_stations_not_measured_keep_their_metal_only_where_no_file_was():
 def test_a_waist_may_be_filed_down():
     found = nc.measured_needle(STOCK, changed(s5=2.16), file_down=True)
     np.testing.assert_allclose(found.diameters_mm[4:7], [2.16, 2.16, 2.12])
-    assert "filed down to the waist: stations 6" in found.source
+    assert "filed down to the waist: station 6" in found.source
     for option in ({"within_um": 50.0}, {"oval_um": -1.0}):
         with pytest.raises(nc.InputError, match="must lie between"):
             nc.measured_needle(STOCK, DIAMETERS_MM, **option)

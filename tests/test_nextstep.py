@@ -213,6 +213,11 @@ def test_the_sheet_says_it_only_where_cutting_at_once_is_risky():
     sure = make_design(lift_u_mm=0.05, doubts=replace(nc.Doubts(), sensor_offset=0.001, flow_gain=0.01, hand_mm=0.001))
     assert sure.chance_rich <= 0.05
     assert not any(flag.startswith("Before cutting") for flag in sure.flags)
+    # Where filing cannot do it there is no cut to come before.
+    unmet = make_design(limits=nc.Limits(max_cut_mm=0.06), doubts=replace(nc.Doubts(), sensor_offset=0.03))
+    assert not unmet.met
+    assert unmet.chance_rich > 0.05
+    assert not any(flag.startswith("Before cutting") for flag in unmet.flags)
 
 
 @pytest.mark.parametrize(

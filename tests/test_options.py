@@ -308,3 +308,24 @@ def test_a_pair_needs_the_same_stations():
     with pytest.raises(nc.InputError, match="tolerance_um is 0"):
         nc.pair_check(first, first, tolerance_um=0.0)
     assert np.isnan(nc.pair_check(first, first).lambda_percent).all()
+
+
+def test_what_comes_no_nearer_is_no_way_and_the_worst_band_is_named():
+    setup = make_setup(drop_min_mm=0.8, drop_max_mm=2.5)
+    measured = [1.0, 1.2, 1.25, 1.3, 1.0, 1.3, 1.35, 1.4, 1.45]
+    load = ("idle", *("full",) * 8)
+    design = nc.solve(asked(setup, np.linspace(2, 26, 9), measured, 0.95, load=load), setup)
+    missed = 100.0 * np.abs(design.lambda_predicted / design.target.lambda_target - 1.0)
+    # A bore that spoils idle by a fifth, and a turn of the nut that leaves the worst band where it is.
+    assert design.options == ()
+    sheet = nc.grind_sheet(design)
+    assert sheet.way_lines()[1].startswith("No way nearer to the target")
+    assert missed.max() > 5.0
+    assert f"{design.target.bands.name(int(np.argmax(missed)))} {missed.max():.1f} % lean" in design.status
+    # Where a way comes nearer, but no way gets there, the sheet says that too.
+    short = [1.0, 1.0, 1.0, 1.0, 1.05, 1.07, 0.78, 0.80, 0.82]
+    design = nc.solve(asked(setup, np.linspace(2, 26, 9), short, 0.95, load=load), setup)
+    missed = 100.0 * np.abs(design.lambda_predicted / design.target.lambda_target - 1.0)
+    assert design.options
+    assert all(abs(way.worst_miss_percent) < missed.max() and not way.met for way in design.options)
+    assert nc.grind_sheet(design).way_lines()[-1].startswith("None of these ways reaches the target")

@@ -93,6 +93,32 @@ def test_past_the_stop_but_short_of_the_final_is_no_overcut(design):
     assert f" {deepest + 1}" in found.status
 
 
+def test_the_caution_for_full_load_is_said_again_before_the_drive(design):
+    held = replace(design, held_back=1.0)
+    load = ("full",) * 9
+    held = replace(held, target=replace(held.target, bands=replace(held.target.bands, load=load)))
+    there, carry_on = nc.judge_cut(held, held.stop_mm()), nc.judge_cut(held, part_way(design, 0.3))
+    limit = held.target.leanest_full_load()
+    assert (there.lambda_high > limit).any()
+    assert there.full_load_line().startswith("FULL LOAD")
+    assert there.full_load_line().endswith("until the next cut; stop on any pinking.")
+    assert there.full_load_line() in " ".join(str(there).split())
+    assert carry_on.goes_on
+    assert carry_on.full_load_line() == ""
+    # Where nothing is left to take nobody is told what the rest would do.
+    assert "with the rest down" in " ".join(str(carry_on).split())
+    assert "with the rest down" not in " ".join(str(there).split())
+
+
+def test_a_waist_names_the_word_that_files_down_to_it_and_inches_their_cure(design):
+    waist = design.present().diameters_mm.copy()
+    waist[5] = waist[8]
+    with pytest.raises(nc.InputError, match=r"--file-down at the bench"):
+        nc.judge_cut(design, waist)
+    with pytest.raises(nc.InputError, match=r"inches times 25\.4"):
+        nc.judge_cut(design, design.present().diameters_mm / 25.4)
+
+
 def test_a_band_likely_too_rich_stops_the_file(design):
     strict = replace(design, target=replace(design.target, lambda_rich=np.full(9, 0.945)), chance_rich_first=0.0)
     found = nc.judge_cut(strict, part_way(design, 0.9))

@@ -143,6 +143,7 @@ def test_nothing_to_rescue():
     _, design, _, readings = overcut_job(typed_in=ASKED_IN)
     found = nc.rescue(design, readings)
     assert found.status.startswith("Nothing to rescue: no band is richer than its target by more than 1 %")
+    assert found.status.endswith("File no more: refit it, drive and measure lambda.")
     assert found.design is None
     assert len(found.options) == 1
     assert not found.hurt.any()
@@ -165,4 +166,4 @@ def test_a_waist_is_rescued_only_when_it_will_be_filed_down():
         nc.rescue(design, readings)
     found = nc.rescue(design, readings, file_down=True)
     assert found.progress.measured.diameters_mm[3] == pytest.approx(0.0800 * 25.4)
-    assert "filed down to the waist: stations 4" in str(found.progress)
+    assert "filed down to the waist: station 4" in str(found.progress)

@@ -104,7 +104,7 @@ def measured_needle(
     values = np.where(taken, read.mean_mm, before)
     words = ["measured" if read.angles == 1 else f"measured at two angles, {_most_oval(read)}"]
     if not taken.all():
-        words.append(f"not measured and taken as before: stations {listed(np.flatnonzero(~taken) + 1)}")
+        words.append(f"not measured and taken as before: {_stations(~taken)}")
     grown = values - before
     if grown.max() > 1e-3 * within_um:
         at = int(np.argmax(grown))
@@ -122,17 +122,18 @@ def measured_needle(
         msg = (
             f"Reversed taper {thin + 1} to {at + 1}: {values[thin]:.4f} mm, then {values[at]:.4f} mm, {1e3 * rise[at]:.1f} "
             f"um thicker towards the tip, more than readings differ by; read both again, and if station {thin + 1} is a "
-            f"waist, file the stations beyond it down to {values[thin]:.4f} mm, blended over at least three stations."
+            f"waist, file the stations beyond it down to {values[thin]:.4f} mm, blended over at least three stations; "
+            "file_down (--file-down at the bench) tells where that leads."
         )
         raise InputError(msg)
     if reversed_.any():
         values = np.where(reversed_, np.minimum.accumulate(values), values)
-        words.append(f"filed down to the waist: stations {listed(np.flatnonzero(reversed_) + 1)}")
+        words.append(f"filed down to the waist: {_stations(reversed_)}")
     level = np.asarray(isotonic_regression(values, increasing=False).x)
     moved = np.abs(level - values) > WORTH_SAYING_MM
     if moved.any():
         most = 1e3 * float((values - np.minimum.accumulate(values)).max())
-        words.append(f"reversals of up to {most:.1f} um levelled at stations {listed(np.flatnonzero(moved) + 1)}")
+        words.append(f"reversals of up to {most:.1f} um levelled at {_stations(moved)}")
     above = level - before > WORTH_SAYING_MM
     if above.any():
         most = 1e3 * float((level - before).max())
@@ -219,6 +220,10 @@ def listed(numbers: Sequence[int] | NDArray[np.intp]) -> str:
     return ", ".join(f"{run[0]} to {run[-1]}" if len(run) > 1 else str(run[0]) for run in runs)
 
 
+def _stations(where: NDArray[np.bool_]) -> str:
+    return f"station{'s' if where.sum() > 1 else ''} {listed(np.flatnonzero(where) + 1)}"
+
+
 def _read(present: Needle, readings_mm: ArrayLike) -> _Read:
     try:
         array = np.array(readings_mm, dtype=np.float64)
@@ -252,7 +257,7 @@ def _plausible(present: Needle, read: _Read, oval_um: float) -> None:
         at = int(np.argmax(small))
         msg = (
             f"Station {at + 1} reads {read.mean_mm[at]:g} mm, which looks like inches ({MM_PER_INCH * read.mean_mm[at]:.4f} "
-            "mm); give readings in mm, mm_from_inch turns them."
+            "mm); give readings in mm, inches times 25.4, or as a table with measured_in at its head."
         )
         raise InputError(msg)
     oval = read.oval_um > oval_um

@@ -6,9 +6,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from needlecalc.design.inverse.proposal import LEAST_TURN_FLATS, Design
+from needlecalc.design.inverse.limits import LEAST_TURN_FLATS
+from needlecalc.design.inverse.nextstep import BEFORE_CUTTING
+from needlecalc.design.inverse.proposal import Design
 from needlecalc.design.inverse.sure import idle_band
 from needlecalc.design.inverse.twins import MATCHED_WITHIN_UM
+from needlecalc.design.inverse.verdict import full_load_caution
 from needlecalc.parts.measured import listed
 from needlecalc.report.sheetwords import (
     ALL_OFF,
@@ -24,6 +27,7 @@ from needlecalc.report.sheetwords import (
     NO_CHECKS,
     NO_WAY,
     NO_WAY_BACK,
+    NONE_REACHES,
     NOT_OF_A_BLANK,
     ON_DIAMETER,
     SHOULDER,
@@ -32,8 +36,6 @@ from needlecalc.report.sheetwords import (
     SURE,
     TURNING,
 )
-
-HARDLY = 5e-4  # of lambda: nobody reads as near
 
 
 @dataclass(frozen=True, repr=False, eq=False)
@@ -47,6 +49,21 @@ class Orders:
     """
 
     design: Design
+
+    def before_lines(self) -> tuple[str, ...]:
+        """What comes before nut and file, the gravest first.
+
+        Returns
+        -------
+        tuple of str
+            Checks that nobody made, an idle that nobody measured, what to measure before metal is lost; none where
+            nothing is wanting.
+        """
+        design = self.design
+        said = [] if design.checks is not None else [NO_CHECKS]
+        if design.stages() != "not yet" and (caution := design.idle_caution()):
+            said.append(caution)
+        return (*said, *(flag for flag in design.flags if flag.startswith(BEFORE_CUTTING)))
 
     def jet_line(self) -> str:
         """What to do with the jet nut.
@@ -101,19 +118,19 @@ class Orders:
             if abs(design.flats()) < LEAST_TURN_FLATS:
                 return ""
             return (
-                f"The chance that the turn makes a band too rich is {whole:.0f} %.{so_already} Turn the jet, then drive and "
-                "measure lambda."
+                f"The chance that the turn makes a band too rich is {whole:.0f} %. Turn the jet, then drive and measure "
+                f"lambda.{so_already}"
             )
         if stages == "not yet":
             return so_already.strip()
         if stages == "at once":
             return (
-                f"The chance that the cut makes a band too rich is {whole:.0f} %.{so_already} Then measure every diameter, "
-                "drive, and measure lambda."
+                f"The chance that the cut makes a band too rich is {whole:.0f} %. Then measure every diameter, drive, and "
+                f"measure lambda.{so_already}"
             )
         return (
-            f"The chance that the cut makes a band too rich is {whole:.0f} % with all cut at once and {first:.0f} % there."
-            f"{so_already} Measure every diameter, drive, and measure lambda before taking more."
+            f"The chance that the cut makes a band too rich is {whole:.0f} % with all cut at once and {first:.0f} % there. "
+            f"Measure every diameter, drive, and measure lambda before taking more.{so_already}"
         )
 
     def full_load_line(self) -> str:
@@ -128,22 +145,10 @@ class Orders:
         design, stages = self.design, self.design.stages()
         if stages == "not yet":
             return ""
-        bands, limit = design.target.bands, design.target.leanest_full_load()
         held = stages == "in stages"
         expected = design.first_predicted if held else design.lambda_predicted
-        highest = np.maximum(design.first_high if held else design.lambda_high, expected)
-        full = np.array([load == "full" for load in bands.load])
-        lean = np.flatnonzero(full & (highest > limit + HARDLY))
-        if not lean.size:
-            return ""
-        worst = int(lean[np.argmax(highest[lean])])
-        others = f", and {lean.size - 1} more" if lean.size > 1 else ""
-        return (
-            f"FULL LOAD {'runs' if (expected[lean] > limit).any() else 'may run'} too lean on the next drive: "
-            f"{bands.name(worst)} at lambda {expected[worst]:.3f}, up to {highest[worst]:.3f}{others}; {limit:.2f} is the "
-            "leanest (common practice, no source). It can melt pistons: short pulls only, to read lambda, until "
-            f"{'the next cut' if held else 'it is read no leaner'}; stop on any pinking."
-        )
+        highest = design.first_high if held else design.lambda_high
+        return full_load_caution(design.target, expected, highest, cut_follows=held)
 
     def stop_line(self) -> str:
         """Where to stop first, and why.
@@ -166,7 +171,10 @@ class Orders:
         if self.design.stages() != "not yet":
             return ()
         ways = tuple(f"Way {number}. {option}" for number, option in enumerate(self.design.options, start=1))
-        return (DECIDE_FIRST, *(ways or (NO_WAY,)))
+        if not ways:
+            return (DECIDE_FIRST, NO_WAY)
+        reached = any(option.met for option in self.design.options)
+        return (DECIDE_FIRST, *ways, *(() if reached else (NONE_REACHES,)))
 
     def bench_cautions(self) -> tuple[str, ...]:
         """What to mind with the file, or the micrometer, in hand.
@@ -262,18 +270,18 @@ class Orders:
         -------
         tuple of str
             Stations of the present needle that nobody measured, the other needles of the engine, the design's flags but
-            for the ways out, which stand above, and a word where no checks were made.
+            for those that stand above: the ways out and what comes before the file.
         """
-        ways = [str(option) for option in self.design.options]
-        flags = [flag for flag in self.design.flags if flag not in ways]
+        above = (*map(str, self.design.options), *self.before_lines())
+        flags = [flag for flag in self.design.flags if flag not in above]
         guessed = self.design.present().interpolated
         said = [f"Present diameter not measured but interpolated: {listed(guessed)}. Measure it first."] if guessed else []
         if (count := self.design.setup.engine.carburettors) > 1 and self.design.stages() in ("at once", "in stages"):
             said.append(
-                f"{count} carburettors: file every needle, a sheet each, and refit none before all agree within "
-                f"{MATCHED_WITHIN_UM:g} um at every station."
+                f"{count} carburettors: a job and a sheet for each, all nuts turned alike; file every needle, "
+                f"and refit none before all agree within {MATCHED_WITHIN_UM:g} um at every station."
             )
-        return (*said, *flags, *(() if self.design.checks is not None else (NO_CHECKS,)))
+        return (*said, *flags)
 
     def hold(self, tolerance_um: float) -> str:
         """How near a diameter is to be held, as it prints.

@@ -121,15 +121,22 @@ def _bench_at(sheet: GrindSheet, scale: float) -> Paper:
     if first := (*sheet.red_lines(), *ways):
         paper.boxed(first, 11 * scale, bold=[words not in ways[1:] for words in first])
         paper.gap(5.0)
-    orders = {sheet.jet_line(): False, sheet.stop_order(): True, sheet.stop_reason(): False, sheet.full_load_line(): True}
+    before = dict.fromkeys(sheet.before_lines(), True)
+    orders = {
+        **before,
+        sheet.jet_line(): False,
+        sheet.stop_order(): True,
+        sheet.stop_reason(): False,
+        sheet.full_load_line(): True,
+    }
     said = [words for words in orders if words]
     if ways:
         for words in said:
-            paper.words(words, 11 * scale)
+            paper.words(words, 11 * scale, bold=words in before)
     else:
         paper.boxed(said, 11.5 * scale, bold=[orders[words] for words in said])
     paper.gap(6.0)
-    present, stop = design.present().diameters_mm, design.first_stop.diameters_mm
+    present, stop = design.present().diameters_mm, design.stop_mm()
     paper.side_view(design.present(), ((present > stop) & (not ways) & (not design.limits.new_blank)).tolist())
     paper.gap(2.0)
     paper.words(sheet.orientation_line(), 9)

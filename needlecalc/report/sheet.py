@@ -11,6 +11,7 @@ import numpy as np
 
 from needlecalc.arrays import check_range
 from needlecalc.design.after.altitude import AltitudeOutlook
+from needlecalc.design.belief.calibration import JetShift
 from needlecalc.design.inverse.proposal import Design
 from needlecalc.errors import InputError
 from needlecalc.physics.gauge import FaceOnMark, contact_position_mm, micrometer_reading_mm
@@ -37,6 +38,8 @@ class GrindSheet(Orders, Shown):
         The needle at the other places it will be driven; None leaves them out.
     acknowledged : str
         Why a red warning of these places is accepted, and by whom; empty leaves a line to sign.
+    jet_drive : JetShift or None
+        What a drive with the jet moved found; None where there was none.
 
     Raises
     ------
@@ -48,6 +51,7 @@ class GrindSheet(Orders, Shown):
     face_on_mark: FaceOnMark = "centre"
     altitude: AltitudeOutlook | None = None
     acknowledged: str = ""
+    jet_drive: JetShift | None = None
 
     def __post_init__(self) -> None:
         if self.anvil_width_mm is not None:
@@ -65,7 +69,7 @@ class GrindSheet(Orders, Shown):
         Returns
         -------
         tuple of str
-            Setup, log and its hash.
+            Setup, log and its hash, what a drive with the jet moved found.
         """
         log = self.design.target.bands.log
         jet = self.design.setup.carburettor.jet
@@ -75,10 +79,26 @@ class GrindSheet(Orders, Shown):
         ]
         if log is not None:
             lines.append(f"Log: {log.name}, {log.rpm.size} rows, fingerprint (sha256) {log.sha256[:16]}.")
+        if self.jet_drive is not None:
+            lines.append(f"{self.jet_drive!r}.")
         checks = self.design.checks
         if checks is not None and checks.reason:
             lines.append(f"RED CHECKS WERE OVERRIDDEN for this cut, reason given: {checks.reason!r}.")
         return tuple(lines)
+
+    def before_lines(self) -> tuple[str, ...]:
+        """What comes before nut and file, the gravest first.
+
+        Returns
+        -------
+        tuple of str
+            As :class:`Orders` has it; last, that the nut is to be where it was before the drive with the jet moved.
+        """
+        if self.jet_drive is None:
+            return super().before_lines()
+        drop = self.design.setup.carburettor.jet.drop_mm
+        back = f"PUT THE JET BACK to {drop:.2f} mm below the bridge first, if it still is where the second drive had it."
+        return (*super().before_lines(), back)
 
     def red_lines(self) -> tuple[str, ...]:
         """Red warnings of other altitudes, and who accepts them.
@@ -117,7 +137,7 @@ class GrindSheet(Orders, Shown):
             columns = (*STATION_COLUMNS[:-1], *READING_COLUMNS, STATION_COLUMNS[-1])
         columns = tuple(column for column in columns if self.shows(column.key))
         lean = (self.full_load_line(),) if self.full_load_line() else ()
-        do = (*self.way_lines(), self.jet_line(), self.stop_line(), *lean, self.orientation_line())
+        do = (*self.way_lines(), *self.before_lines(), self.jet_line(), self.stop_line(), *lean, self.orientation_line())
         orders = (self.design.headline(), *do)
         intro = (*self.red_lines(), *self.origin(), *orders, *self.altitude_line())
         notes = (*self.warnings(), *self.reading_notes(), *self.legend(), *self.fill_in())
@@ -253,6 +273,7 @@ def grind_sheet(
     face_on_mark: FaceOnMark = "centre",
     altitude: AltitudeOutlook | None = None,
     acknowledged: str = "",
+    jet_drive: JetShift | None = None,
 ) -> GrindSheet:
     """Grind sheet of a design.
 
@@ -268,10 +289,12 @@ def grind_sheet(
         The needle at the other places it will be driven.
     acknowledged : str
         Why a red warning of these places is accepted, and by whom; empty leaves a line to sign.
+    jet_drive : JetShift or None
+        What a drive with the jet moved found.
 
     Returns
     -------
     GrindSheet
         Prints itself as text; ``csv()`` gives the table.
     """
-    return GrindSheet(design, anvil_width_mm, face_on_mark, altitude, acknowledged)
+    return GrindSheet(design, anvil_width_mm, face_on_mark, altitude, acknowledged, jet_drive)

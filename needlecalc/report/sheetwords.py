@@ -43,7 +43,10 @@ COLUMNS_MEAN: dict[Stages, str] = {
     "not yet": "Nearest: how near filing alone would come; no order.",
 }
 NO_CHECKS = "Checks: none were made before this sheet; ignition, leaks and sensor stand unproven. Faults first."
-NO_WAY = "No way to the target was found by jet, donor or bore: ask for less, or start from another needle."
+NO_WAY = (
+    "No way nearer to the target was found by jet, donor, bore or deeper cuts: ask for less, or start from another needle."
+)
+NONE_REACHES = "None of these ways reaches the target alone: join them, ask for less, or start from another needle."
 DECIDE_FIRST = (
     "FILE NOTHING YET: filing alone does not bring this needle to its target. Decide first what to do; another needle or "
     "jet needs a sheet of its own."

@@ -8,17 +8,16 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from needlecalc.design.after.refit import touched
-from needlecalc.design.inverse.proposal import Design, Stages
+from needlecalc.design.inverse.proposal import LEAST_TOLD_MM, Design, Stages
 from needlecalc.design.inverse.stages import RISK, chance_made_rich
 from needlecalc.design.inverse.sure import Cars, outlook
+from needlecalc.design.inverse.verdict import full_load_caution
 from needlecalc.errors import InputError
 from needlecalc.parts.measured import OVAL_UM, WITHIN_UM, listed, measured_needle
 from needlecalc.parts.needle import Needle
 from needlecalc.show import Column, Row, Shown, Table
 from needlecalc.units import FloatArray
 
-TELLS_APART = 2.0  # standard errors of hand and micrometer together
-LEAST_TOLD_MM = 5e-4
 LIGHT_PASS_UM = 10.0
 LEAVE, THERE, MORE, PAST, OVER = "leave", "there", "to go", "past the stop", "overcut"
 CARE = "Wash, cool and measure. At a turning needle: safety glasses, and no gloves at a chuck."
@@ -49,6 +48,8 @@ class Progress(Shown):
     chance_rich_now, chance_rich_rest : float
         Chance that the cut makes any band too rich, now and with the rest taken; a band too rich with no cut at all
         is not counted. [-]
+    goes_on : bool
+        Whether the file goes on before the next drive.
     status : str
         What to do, one sentence.
     """
@@ -65,6 +66,7 @@ class Progress(Shown):
     lambda_rest: FloatArray
     chance_rich_now: float
     chance_rich_rest: float
+    goes_on: bool
     status: str
 
     def __repr__(self) -> str:
@@ -80,6 +82,21 @@ class Progress(Shown):
         """
         return OVER in self.verdicts
 
+    def full_load_line(self) -> str:
+        """Caution for the drive that follows, where full load may run too lean on it.
+
+        Returns
+        -------
+        str
+            As the sheet has it, for the needle as cut now; empty where the file goes on, or filing cannot do it.
+        """
+        stages = self.design.stages()
+        if self.goes_on or stages == "not yet":
+            return ""
+        return full_load_caution(
+            self.design.target, self.lambda_now, self.lambda_high, cut_follows=stages == "in stages" and not self.overcut()
+        )
+
     def station_rows(self) -> list[Row]:
         """How each station stands.
 
@@ -88,12 +105,13 @@ class Progress(Shown):
         list of dict
             One a station, full precision.
         """
+        stop = self.design.stop_mm()
         return [
             {
                 "station": k + 1,
                 "distance_mm": float(self.measured.stations_mm[k]),
                 "present_mm": float(self.design.present().diameters_mm[k]),
-                "first_stop_mm": float(self.design.first_stop.diameters_mm[k]),
+                "first_stop_mm": float(stop[k]),
                 "asked_mm": float(self.design.needle.diameters_mm[k]),
                 "measured_mm": float(self.measured.diameters_mm[k]),
                 "to_go_um": float(self.to_go_um[k]),
@@ -144,14 +162,16 @@ class Progress(Shown):
             Column("to_go_um", "to go um", "+.1f"),
             Column("verdict", "verdict"),
         )
+        more = f", {100 * self.chance_rich_rest:.0f} % with the rest down to the first stop taken"
+        rest = more if (self.to_go_um > 1e3 * LEAST_TOLD_MM).any() else ""
+        intro = tuple(words for words in (self.status, self.full_load_line()) if words)
         notes = (
-            f"Chance that the cut makes a band too rich: {100 * self.chance_rich_now:.0f} % now, "
-            f"{100 * self.chance_rich_rest:.0f} % with the rest down to the first stop taken.",
+            f"Chance that the cut makes a band too rich: {100 * self.chance_rich_now:.0f} % now{rest}.",
             f"'there': within {self.told_um:.1f} um, which hand and micrometer together cannot tell apart.",
             f"Readings: {self.measured.source}.",
             CARE,
         )
-        return Table(f"Where {self.design.present().name} is", columns, self.station_rows(), (self.status,), notes)
+        return Table(f"Where {self.design.present().name} is", columns, self.station_rows(), intro, notes)
 
     def band_table(self) -> Table:
         """Lambda of each band by now, to be shown.
@@ -225,13 +245,13 @@ def judge_cut(
         )
         raise InputError(msg)
     doubts = design.learned.doubts
-    before, stop, final = design.present().diameters_mm, design.first_stop.diameters_mm, design.needle.diameters_mm
-    cut = final < before
+    before, stop, final = design.present().diameters_mm, design.stop_mm(), design.needle.diameters_mm
+    cut = stop < before
     measured = measured_needle(
         design.present(), readings_mm, within_um=within_um, oval_um=oval_um, filed=cut, file_down=file_down
     )
     now = measured.diameters_mm
-    told = max(TELLS_APART * float(np.hypot(doubts.hand_mm, doubts.micrometer_mm)), LEAST_TOLD_MM)
+    told = design.told_mm()
     verdicts = tuple(_verdict(*row, told=told) for row in zip(now, before, stop, final, strict=True))
     over = np.where([word == OVER for word in verdicts], 1e3 * (final - now), 0.0)
     new = touched(design.learned, measured)
@@ -279,6 +299,7 @@ def judge_cut(
         lambda_rest=np.median(seen[1].lambda_drawn, axis=0),
         chance_rich_now=chances[0],
         chance_rich_rest=chances[1],
+        goes_on=MORE in verdicts and OVER not in verdicts and design.met and chances[0] <= bearable,
         status=_status(verdicts, to_go, over, design.stages(), chances[0], bearable),
     )
 
@@ -286,7 +307,7 @@ def judge_cut(
 def _verdict(now: float, before: float, stop: float, final: float, *, told: float) -> str:
     if now < final - told:
         return OVER
-    if final >= before:
+    if final >= before or (stop >= before and now >= stop - told):
         return LEAVE
     if now > stop + told:
         return MORE

@@ -273,7 +273,8 @@ def rescue(
         worst = bands.name(as_cut.worst())
         status = (
             f"Nothing to rescue: no band is richer than its target by more than {100 * HURT:.0f} % through the cut; "
-            f"furthest off is {worst}, {100 * as_cut.miss()[as_cut.worst()]:+.1f} %."
+            f"furthest off is {worst}, {100 * as_cut.miss()[as_cut.worst()]:+.1f} %. File no more: refit it, drive and "
+            "measure lambda."
         )
         return Rescue(progress, car, hurt, (as_cut,), (), None, status)
     band = int(np.argmin(np.where(hurt, as_cut.miss(), np.inf)))
@@ -291,7 +292,7 @@ def rescue(
     again = solve(replace(target, bands=bands), car.setup, limits=design.limits, learned=car)
     touched = np.flatnonzero(again.remove_um() > 0.5) + 1
     filing = (
-        f"Takes up to {again.remove_um().max():.0f} um more at stations {listed(touched)}."
+        f"Takes up to {again.remove_um().max():.0f} um more at station{'s' if touched.size > 1 else ''} {listed(touched)}."
         if touched.size
         else "No more filing."
     )

@@ -26,6 +26,7 @@ from needlecalc.units import FloatArray
 
 LEAST_CLEARANCE_MM = 1e-3  # on diameter; a far draw must not close the jet
 ROUNDING_MM = 1e-9  # lift and drop add up to the end of the needle only so exactly
+LEAST_SAID_MM = 0.005  # of lift, as it prints
 
 
 @dataclass(frozen=True, repr=False, eq=False)
@@ -317,6 +318,8 @@ class Learned(Shown):
         moved = self.lift_mm() - self.bands.lift_mm
         worst = int(np.argmax(np.abs(moved)))
         notes = [f"Lift now believed differs most from that read at {self.bands.name(worst)}: {moved[worst]:+.2f} mm."]
+        if abs(moved[worst]) < LEAST_SAID_MM:
+            notes = ["Lift now believed is that read, at every band."]
         lean, more = worst_of(np.flatnonzero(self.at_least).tolist(), self.bands.lambda_measured)
         notes += [
             f"{self.bands.name(band)} was beyond the lean limit: its reading counts as at least so lean." for band in lean

@@ -14,6 +14,7 @@ from needlecalc.errors import InputError
 from needlecalc.parts.setup import Setup
 from needlecalc.units import FloatArray
 
+LEAST_TURN_FLATS = 0.25  # nobody sets a nut nearer: idle is trimmed by half flats afterwards
 FLATS = {"half": 0.5, "whole": 1.0}
 
 

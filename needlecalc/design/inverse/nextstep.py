@@ -24,6 +24,7 @@ MOST_FLATS = 4
 NEARLY_BEST = 1.05  # fewer flats are safer: the least turn that comes so near the best
 RICHEST_DRIVEN = 0.75  # plugs foul and wideband meters end; common practice, no source
 SHORT_OF_MISFIRE = 0.05
+BEFORE_CUTTING = "Before cutting: "  # how the line for a sheet begins
 HARDLY = 0.02  # of the doubt: less is not worth the trouble
 
 
@@ -141,8 +142,8 @@ class NextSteps(Shown):
         """
         best = self.steps[0]
         if not best.helps():
-            return "Before cutting: no further measurement would help much; cut in stages."
-        return f"Before cutting: {best.sentence()[0].lower()}{best.sentence()[1:]}"
+            return f"{BEFORE_CUTTING}no further measurement would help much; cut in stages."
+        return f"{BEFORE_CUTTING}{best.sentence()[0].lower()}{best.sentence()[1:]}"
 
     def table(self) -> Table:
         """Measurements, to be shown.

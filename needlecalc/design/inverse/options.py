@@ -24,6 +24,7 @@ BORES_TRIED = 60
 DEEPEST_CUT_MM = 2.0
 THINNEST_MM = 0.3
 CLEAR_OF_END_MM = 0.05
+NEARER = 0.9  # of the worst miss of filing alone: what leaves more is no way
 
 
 @dataclass(frozen=True, eq=False)
@@ -107,8 +108,8 @@ def work_out(solution: Solution) -> tuple[Option, ...]:
     Returns
     -------
     tuple of Option
-        Those that change anything: the jet's height past its range, a thicker donor, deeper cuts, another
-        bore; those that meet the target first.
+        Those that meet the target, or come clearly nearer to it than the solution: the jet's height past its range, a
+        thicker donor, deeper cuts, another bore; those that meet the target first.
     """
     rich, lean = (solution.missed() < -MISSED_BY).any(), (solution.missed() > MISSED_BY).any()
     ways: list[Callable[[Solution], Option | None]] = [_other_height]
@@ -117,7 +118,12 @@ def work_out(solution: Solution) -> tuple[Option, ...]:
     if lean and _cut_is_limited(solution):
         ways.append(_deeper_cut)
     ways.append(_other_bore)
-    found = [option for way in ways if (option := way(solution)) is not None]
+    nearer = 100.0 * NEARER * float(np.abs(solution.missed()).max())
+    found = [
+        option
+        for way in ways
+        if (option := way(solution)) is not None and (option.met or abs(option.worst_miss_percent) < nearer)
+    ]
     return tuple(sorted(found, key=lambda option: not option.met))
 
 

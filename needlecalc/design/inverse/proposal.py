@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from needlecalc.design.belief.learned import Learned
 from needlecalc.design.inverse.binding import Binding
-from needlecalc.design.inverse.limits import Limits
+from needlecalc.design.inverse.limits import LEAST_TURN_FLATS, Limits
 from needlecalc.design.inverse.options import Option, options_table
 from needlecalc.design.inverse.sure import idle_aim, idle_band
 from needlecalc.design.wish.target import Target
@@ -20,7 +20,8 @@ from needlecalc.parts.setup import Setup
 from needlecalc.show import Column, Row, Shown, Table
 from needlecalc.units import FloatArray, inch_from_mm
 
-LEAST_TURN_FLATS = 0.05
+TELLS_APART = 2.0  # standard errors of hand and micrometer together
+LEAST_TOLD_MM = 5e-4
 WORTH_A_WORD = 0.003  # of lambda
 Stages = Literal["not yet", "nothing", "at once", "in stages"]
 
@@ -146,6 +147,35 @@ class Design(Shown):
         """
         return np.asarray(1e3 * (self.present().diameters_mm - self.needle.diameters_mm))
 
+    def told_mm(self) -> float:
+        """Difference between two diameters that hand and micrometer can tell.
+
+        Returns
+        -------
+        float
+            On diameter. [mm]
+        """
+        doubts = self.learned.doubts
+        return max(TELLS_APART * float(np.hypot(doubts.hand_mm, doubts.micrometer_mm)), LEAST_TOLD_MM)
+
+    def stop_mm(self) -> FloatArray:
+        """Diameters to file to first, as they can be filed.
+
+        Returns
+        -------
+        array, shape (n,)
+            Those of the first stop; but where that is nearer than hand and micrometer can tell, and another cut
+            follows, the present ones, unless nothing at all were filed then. [mm]
+        """
+        present, stop = self.present().diameters_mm, self.first_stop.diameters_mm
+        if self.limits.new_blank:
+            return stop
+        near = (present - stop < self.told_mm()) & (stop > self.needle.diameters_mm)
+        # What is left must not stand out over a station before it that is filed.
+        before = np.concatenate([[np.inf], np.minimum.accumulate(stop)[:-1]])
+        told = np.where(near & (present <= before), present, stop)
+        return told if (told < present).any() else stop
+
     def stages(self) -> Stages:
         """How the metal comes off.
 
@@ -176,7 +206,7 @@ class Design(Shown):
         side = "leaner" if missed[worst] > 0.0 else "richer"
         return (
             f"{self.status} That is with all off; the first stop leaves {self.target.bands.name(worst)} "
-            f"{abs(missed[worst]):.1f} % {side}."
+            f"{abs(missed[worst]):.1f} % {side} than its target."
         )
 
     def flats(self) -> float:
@@ -217,28 +247,37 @@ class Design(Shown):
         return None if idle is None else idle_aim(self.target, idle, float(self.lambda_predicted[idle]))
 
     def jet_reason(self) -> str:
-        """What the jet is turned for, and what that does to an idle nobody measured.
+        """What the jet is turned for.
 
         Returns
         -------
         str
-            One sentence or a few; empty where it stays.
+            One sentence; empty where it stays.
         """
         flats = self.flats()
         if abs(flats) < LEAST_TURN_FLATS:
             return ""
         wish = np.log(self.target.lambda_target / self.learned.lambda_now())
         asks = wish > WORTH_A_WORD if flats < 0.0 else wish < -WORTH_A_WORD
-        idle = np.array(self.target.bands.load) == "idle"
-        if (asks & idle).any():
+        if (asks & (np.array(self.target.bands.load) == "idle")).any():
             return "The nut, not the file, brings the idle to its target."
-        reason = "At that height one needle serves all bands best."
         if flats < 0.0 and asks.any():
-            reason = f"No file makes {self.target.bands.names(np.flatnonzero(asks).tolist(), wish)} leaner; the nut does."
-        if idle.any():
-            return reason
+            return f"No file makes {self.target.bands.names(np.flatnonzero(asks).tolist(), wish)} leaner; the nut does."
+        return "At that height one needle serves all bands best."
+
+    def idle_caution(self) -> str:
+        """What turning the jet does to an idle nobody measured.
+
+        Returns
+        -------
+        str
+            Two sentences; empty where the jet stays or idle was measured.
+        """
+        flats = self.flats()
+        if abs(flats) < LEAST_TURN_FLATS or "idle" in self.target.bands.load:
+            return ""
         return (
-            f"{reason} IDLE WAS NOT MEASURED: it gets {'leaner' if flats < 0.0 else 'richer'} too, most of all, by how much "
+            f"IDLE WAS NOT MEASURED: the nut makes it {'leaner' if flats < 0.0 else 'richer'} too, most of all, by how much "
             "is not known. Measure it before you turn or cut, and add it to the bands; or keep the jet where it is "
             "(drop_min_mm and drop_max_mm in [limits])."
         )
@@ -251,7 +290,7 @@ class Design(Shown):
         list of dict
             One a station, full precision.
         """
-        rows = []
+        rows, stop = [], self.stop_mm()
         for k, remove in enumerate(self.remove_um()):
             present, asked = float(self.present().diameters_mm[k]), float(self.needle.diameters_mm[k])
             rows.append(
@@ -262,7 +301,7 @@ class Design(Shown):
                     "asked_mm": asked,
                     "remove_um": float(remove),
                     "per_side_um": float(remove) / 2.0,
-                    "first_stop_mm": float(self.first_stop.diameters_mm[k]),
+                    "first_stop_mm": float(stop[k]),
                     "asked_u_um": float(self.diameter_u_um[k]),
                     "largest_doubt": self.largest_doubt[k],
                     "tolerance_um": float(self.tolerance_um[k]),
@@ -306,7 +345,7 @@ class Design(Shown):
         Table
             One row a station; status and jet above, flags below.
         """
-        intro = (self.headline(), self.jet_words())
+        intro = tuple(words for words in (self.headline(), self.idle_caution(), self.jet_words()) if words)
         columns = (
             Column("station", "station", "d"),
             Column("distance_mm", "from shoulder mm", ".3f"),

@@ -184,7 +184,7 @@ def solve(
         checks=checks,
     )
     # No measurement brings a chance down to nothing.
-    if with_options and cut.any() and 0.001 <= risk <= 0.5 and (made.chance_rich > risk or made.held_back > 0.0):
+    if met and with_options and cut.any() and 0.001 <= risk <= 0.5 and (made.chance_rich > risk or made.held_back > 0.0):
         made = replace(made, flags=(*made.flags, measure_next(made, risk=risk).line()))
     return made
 

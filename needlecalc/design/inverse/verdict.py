@@ -8,16 +8,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from needlecalc.design.inverse.fit import MISSED_BY, smoothest
-from needlecalc.design.inverse.limits import FLATS, Limits
+from needlecalc.design.inverse.limits import FLATS, LEAST_TURN_FLATS, Limits
 from needlecalc.design.inverse.problem import Problem
 from needlecalc.design.inverse.sure import idle_aim, idle_band
 from needlecalc.design.wish.target import Target
-from needlecalc.measure.drive.bands import worst_of
+from needlecalc.measure.drive.bands import Bands, worst_of
 from needlecalc.show import counted
 from needlecalc.units import FloatArray
 
 FAR_OFF = 0.05
 GIVING_WAY = 10.0
+HARDLY = 5e-4  # of lambda: nobody reads as near
 BETTER_WITH_METAL = 0.7
 DRIVEN_APART = 2.0  # stations from band to band; what lies farther from both than one station was never driven
 
@@ -102,6 +103,9 @@ def verdict(problem: Problem, limits: Limits, x: FloatArray) -> tuple[str, bool,
         short = blocked & (missed < 0.0) if needs_metal else blocked
         names = bands.names(np.flatnonzero(short).tolist(), off)
         reason = "it needs metal added, which cannot be filed" if needs_metal else "a limit on the cut binds"
+        others = np.flatnonzero(~short & (off > FAR_OFF)).tolist()
+        if others:
+            reason += f", and neighbouring lifts ask for different things: {_off(bands, others, missed)}"
         return f"Cannot be met by filing: at {names} {reason}.", False, advice
     if off.max() > FAR_OFF:
         far = bands.names(np.flatnonzero(off > FAR_OFF).tolist(), off)
@@ -110,7 +114,8 @@ def verdict(problem: Problem, limits: Limits, x: FloatArray) -> tuple[str, bool,
     worst = max(100 * off.max(), 0.1)  # nearer than that nobody measures
     if np.abs(x[:-1]).max(initial=0.0) < 5e-4:
         turn = float(x[-1]) / problem.learned.setup.carburettor.jet.flat_mm
-        jet_words = "" if abs(x[-1]) < 0.02 else f" Turn the jet nut {abs(turn):.1f} flats {'down' if turn > 0 else 'up'}."
+        way = "down" if turn > 0.0 else "up"
+        jet_words = "" if abs(turn) < LEAST_TURN_FLATS else f" Turn the jet nut {abs(turn):.1f} flats {way}."
         return (
             f"Leave it: every band is within {worst:.1f} % of its target, and filing would not bring it nearer than the "
             f"hand can hold.{jet_words}",
@@ -123,6 +128,47 @@ def verdict(problem: Problem, limits: Limits, x: FloatArray) -> tuple[str, bool,
         return f"{usable}, but {stay} more than 2 % off target, named below.", True, advice
     kind = "a new blank" if limits.new_blank else "filing"
     return f"{usable}: {kind} brings every band within {worst:.1f} % of its target.", True, advice
+
+
+def full_load_caution(target: Target, expected: FloatArray, highest: FloatArray, *, cut_follows: bool) -> str:
+    """Caution for the drive that follows, where full load may run too lean on it.
+
+    Parameters
+    ----------
+    target : Target
+        Bands, and how lean full load may run.
+    expected, highest : array, shape (m,)
+        Lambda of each band on that drive, and the upper end of its 90 % interval. [-]
+    cut_follows : bool
+        Whether metal is to come off again after it.
+
+    Returns
+    -------
+    str
+        The band whose lambda, or the upper end of its interval, is leanest of those leaner than full load bears; empty
+        where none is.
+    """
+    bands, limit = target.bands, target.leanest_full_load()
+    highest = np.maximum(highest, expected)
+    full = np.array([load == "full" for load in bands.load])
+    lean = np.flatnonzero(full & (highest > limit + HARDLY))
+    if not lean.size:
+        return ""
+    worst = int(lean[np.argmax(highest[lean])])
+    others = f", and {lean.size - 1} more" if lean.size > 1 else ""
+    return (
+        f"FULL LOAD {'runs' if (expected[lean] > limit).any() else 'may run'} too lean on the next drive: "
+        f"{bands.name(worst)} at lambda {expected[worst]:.3f}, up to {highest[worst]:.3f}{others}; {limit:.2f} is the "
+        "leanest (common practice, no source). It can melt pistons: short pulls only, to read lambda, until "
+        f"{'the next cut' if cut_follows else 'it is read no leaner'}; stop on any pinking."
+    )
+
+
+def _off(bands: Bands, which: list[int], missed: FloatArray) -> str:
+    """Bands with how far each stays off, the worst first."""
+    named, more = worst_of(which, np.abs(missed))
+    words = [f"{bands.name(b)} {abs(100 * missed[b]):.1f} % {'lean' if missed[b] > 0.0 else 'rich'}" for b in named]
+    return f"{', '.join(words)}{f' and {more} more' if more else ''}"
 
 
 def _not_driven(problem: Problem) -> list[str]:
@@ -227,7 +273,9 @@ def station_flags(supported: NDArray[np.bool_], inside: NDArray[np.bool_], cut: 
         )
     between = np.flatnonzero(inside & ~supported) + 1
     if between.size:
-        words.append(f"No band stands at {_stations(between)}: blended between their neighbours.")
+        words.append(
+            f"No band stands at {_stations(between)}: blended between {'their' if between.size > 1 else 'its'} neighbours."
+        )
     return words
 
 
