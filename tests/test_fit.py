@@ -314,7 +314,7 @@ def test_where_it_starts_does_not_matter():
 
 def test_the_smoothness_chosen_is_the_greatest_that_meets_the_noise():
     bump = np.array([1.0, 1.0, 1.02, 1.1, 1.12, 1.1, 1.02, 1.0, 1.0])
-    problem = problem_of(bump)
+    problem = problem_of(bump, se=0.02)
     x, smoothness = smoothest(problem)
     chi = ((problem.misfit(x) / problem.noise) ** 2).sum()
     rough = ((problem.misfit(fit(problem, smoothness / 1e3, x)) / problem.noise) ** 2).sum()
