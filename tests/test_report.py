@@ -100,8 +100,10 @@ def test_hold_is_said_where_metal_comes_off_and_never_finer_than_the_hand(design
     assert (~left & ~fine & np.isfinite(design.tolerance_um)).any()
     sheet = nc.grind_sheet(design)
     for row, alone, tolerance in zip(sheet.station_rows(), left, design.tolerance_um, strict=True):
-        if alone or np.isnan(tolerance):
+        if alone:
             assert row["hold"] == "-"
+        elif np.isnan(tolerance):
+            assert row["hold"] != "-"
         else:
             assert row["hold"] == ("2.5*" if tolerance < hand else f"{tolerance:.1f}")
     lines = list(csv.DictReader(io.StringIO(sheet.csv())))
@@ -109,6 +111,16 @@ def test_hold_is_said_where_metal_comes_off_and_never_finer_than_the_hand(design
     assert "2.5*: that would take less than a hand holds" in " ".join(sheet.text().split())
     coarse = nc.grind_sheet(replace(design, tolerance_um=design.tolerance_um + 10.0))
     assert "2.5*" not in coarse.text()
+
+
+def test_a_station_between_bands_is_held_as_the_finer_of_its_neighbours(design):
+    own = design.tolerance_um.copy()
+    cut = np.flatnonzero(design.remove_um() > 0.0)
+    middle = int(cut[len(cut) // 2])
+    own[middle - 1 : middle + 2] = 7.0, np.nan, 5.0
+    assert nc.grind_sheet(replace(design, tolerance_um=own)).station_rows()[middle]["hold"] == "5.0"
+    blank = replace(design, limits=nc.Limits(new_blank=True))
+    assert all(row["hold"] != "-" for row in nc.grind_sheet(blank).station_rows())
 
 
 def test_plots_hold_the_numbers_and_their_units(design):
@@ -471,6 +483,10 @@ def test_the_sheet_of_a_blank_leaves_no_station_out():
     for words in ("leave as it is", "leave leave", "per side", "dark: where metal comes off"):
         assert words not in said
     assert "first_off_um" not in [column.key for column in sheet.table().columns]
+    assert "Off dia" not in sheet.text()
+    labels = [patch.get_label() for patch in nc.plot_profile(blank).collections]
+    assert "between the two" in labels
+    assert "to come off" not in labels
 
 
 def test_an_interval_beside_its_prediction_is_drawn(design):
@@ -504,6 +520,19 @@ def test_readings_of_a_flat_micrometer(design):
     for wrong, match in (({"anvil_width_mm": 40.0}, "blades 0.75"), ({"face_on_mark": "edge"}, "'centre' or 'thick_edge'")):
         with pytest.raises(nc.InputError, match=match):
             nc.grind_sheet(design, **wrong)
+
+
+def test_a_station_left_beside_a_cut_shows_what_wide_anvils_will_read(design):
+    sheet = nc.grind_sheet(design, anvil_width_mm=6.35)
+    said = words_of(_bench(sheet).pages[0])
+    told = [
+        row
+        for row in sheet.station_rows()
+        if row["remove_um"] == 0.0 and row["asked_reads_mm"] < row["present_reads_mm"] - 1e-4
+    ]
+    assert told
+    for row in told:
+        assert f"leave {row['asked_reads_mm']:.4f}" in said
 
 
 def test_readings_fit_the_page(design, tmp_path):

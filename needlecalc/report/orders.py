@@ -17,6 +17,7 @@ from needlecalc.report.sheetwords import (
     ALL_OFF,
     ALWAYS,
     COLUMNS_MEAN,
+    COLUMNS_MEAN_OF_A_BLANK,
     DECIDE_FIRST,
     DOUBT_WORDS,
     FLAT_ANVILS,
@@ -36,6 +37,7 @@ from needlecalc.report.sheetwords import (
     SURE,
     TURNING,
 )
+from needlecalc.units import FloatArray
 
 
 @dataclass(frozen=True, repr=False, eq=False)
@@ -229,7 +231,8 @@ class Orders:
             A sentence or a few for each that is shown.
         """
         stages = self.design.stages()
-        said = [f"{ON_DIAMETER} {COLUMNS_MEAN[stages]}".rstrip()]
+        mean = (COLUMNS_MEAN_OF_A_BLANK if self.design.limits.new_blank else COLUMNS_MEAN)[stages]
+        said = [f"{ON_DIAMETER} {mean}".rstrip()]
         said += [f"{self.hold_line()} {SURE}"] if self.shows("hold") else []
         said += [MEASURE_TWICE] if self.shows("measured") else []
         return tuple(said)
@@ -283,6 +286,25 @@ class Orders:
             )
         return (*said, *flags)
 
+    def hold_um(self) -> FloatArray:
+        """How near each diameter is to be held.
+
+        Returns
+        -------
+        array, shape (n,)
+            Error that turns the touchiest band by 1 % lambda; of a station between bands or beyond them the finer of its
+            next neighbours' that have one; NaN where no metal comes off, of a blank nowhere. [um]
+        """
+        design, own = self.design, self.design.tolerance_um
+        known = np.flatnonzero(np.isfinite(own))
+        if not known.size:
+            return own
+        at = np.arange(own.size)
+        before = own[known[np.maximum(np.searchsorted(known, at, side="right") - 1, 0)]]
+        after = own[known[np.minimum(np.searchsorted(known, at), known.size - 1)]]
+        worked = (design.remove_um() != 0.0) | design.limits.new_blank
+        return np.where(worked, np.minimum(before, after), np.nan)
+
     def hold(self, tolerance_um: float) -> str:
         """How near a diameter is to be held, as it prints.
 
@@ -319,9 +341,9 @@ class Orders:
         str
             One sentence, and another where a tolerance is finer than the hand.
         """
-        hand, cut = self.hand_um(), self.design.remove_um() != 0.0
+        hand = self.hand_um()
         words = "Hold +-: an error of this size at every station turns the touchiest band by 1 % lambda."
-        if not (self.design.tolerance_um[cut] < hand).any():
+        if not (self.hold_um() < hand).any():
             return words
         return f"{words} {hand:.1f}*: that would take less than a hand holds, so there the hand alone may turn it by more."
 

@@ -147,9 +147,13 @@ def _bench_at(sheet: GrindSheet, scale: float) -> Paper:
     rows = _cells(sheet)
     for row, leave, leave_first in zip(rows, untouched, (present == stop).tolist(), strict=True):
         if leave_first and not design.limits.new_blank:
-            row.update(first_stop_mm="leave", first_off_um="-", first_side_um="-", first_stop_reads_mm="-")
+            row.update(first_stop_mm="leave", first_off_um="-", first_side_um="-")
         if leave:
-            row.update(asked_mm="leave", asked_reads_mm="-")
+            row.update(asked_mm="leave")
+        # Wide anvils reach a station that is cut beside one that is left: it then reads otherwise, untouched.
+        for left, reads in ((leave_first, "first_stop_reads_mm"), (leave, "asked_reads_mm")):
+            if left and not design.limits.new_blank and row.get(reads) == row.get("present_reads_mm"):
+                row[reads] = "-"
     # Where nothing is to be written in, rows need no room for the hand.
     row_pt = scale**2 * min(17.0 if ways else 25.0, max(17.0, 310.0 / len(rows)))
     size = 12.0 if sheet.anvil_width_mm is None else 9.5

@@ -26,6 +26,7 @@ GUESSED: dict[str, Any] = {
 }
 FIRST: dict[str, Any] = {"color": "#8a1c1c", "linestyle": ":", "marker": "v", "markerfacecolor": "white"}
 TARGET: dict[str, Any] = {"color": "#c05a00", "linestyle": "none", "marker": "_", "markersize": 22, "markeredgewidth": 3.5}
+BETWEEN_THE_TWO = "between the two"
 BETWEEN: dict[str, Any] = {"facecolor": "0.82", "edgecolor": "0.45", "hatch": "///", "linewidth": 0.0}
 # What the asked needle is called, and what lies between it and the present one.
 CALLED: dict[Stages, tuple[str, str]] = {
@@ -61,6 +62,8 @@ def plot_profile(design: Design, *, ax: Axes | None = None) -> Axes:
     """
     ax = _axes(ax)
     asked, between = CALLED[design.stages()]
+    # A blank is turned from a rod: the gap between the two is not what comes off.
+    between = BETWEEN_THE_TWO if design.limits.new_blank else between
     _two_profiles(ax, design.present(), design.needle, (f"present: {design.present().name}", asked), between)
     stations, stop = design.needle.stations_mm, design.first_stop.diameters_mm
     if design.met and (stop != design.needle.diameters_mm).any():

@@ -172,7 +172,7 @@ class GrindSheet(Orders, Shown):
             down to the first stop, ``remove_um`` down to the asked diameter; a station left alone has nothing to hold.
         """
         rows = []
-        for row in self.design.station_rows():
+        for row, hold_um in zip(self.design.station_rows(), self.hold_um().tolist(), strict=True):
             off = 1e3 * (row["present_mm"] - row["first_stop_mm"])
             left = row["remove_um"] == 0.0
             rows.append(
@@ -180,7 +180,7 @@ class GrindSheet(Orders, Shown):
                     **row,
                     "tolerance_um": float("nan") if left else row["tolerance_um"],
                     "nearest_mm": row["asked_mm"],
-                    "hold": "-" if left else self.hold(row["tolerance_um"]),
+                    "hold": self.hold(hold_um),
                     "first_off_um": off,
                     "first_side_um": off / 2.0,
                     "measured": "[      ][      ]",
@@ -219,7 +219,7 @@ class GrindSheet(Orders, Shown):
         set_how = "their middle" if self.face_on_mark == "centre" else "their thick-side edge"
         return (
             f"READS: what a micrometer shows whose anvils are {self.anvil_width_mm:g} mm wide along the needle, {set_how} "
-            "on the mark, while the diameter there is the one named; '-': they would stand over the shoulder.",
+            "on the mark, while the diameter there is the one named; '-': as before, or they would stand over the shoulder.",
         )
 
     def text(self) -> str:

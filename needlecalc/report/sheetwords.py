@@ -42,6 +42,11 @@ COLUMNS_MEAN: dict[Stages, str] = {
     "nothing": "",
     "not yet": "Nearest: how near filing alone would come; no order.",
 }
+COLUMNS_MEAN_OF_A_BLANK: dict[Stages, str] = {
+    **COLUMNS_MEAN,
+    "in stages": "ASKED: where it ends, after the next drive only.",
+    "at once": "",
+}
 NO_CHECKS = "Checks: none were made before this sheet; ignition, leaks and sensor stand unproven. Faults first."
 NO_WAY = (
     "No way nearer to the target was found by jet, donor, bore or deeper cuts: ask for less, or start from another needle."
