@@ -209,3 +209,53 @@ def test_a_job_names_home_and_trip(tmp_path):
     assert sheet.altitude is not None
     assert [place.name for place in sheet.altitude.places] == ["the drive", "1500 m", "2600 m", "home"]
     assert "Read and accepted: owner" in " ".join(sheet.text().split())
+
+
+def in_stages(design):
+    """The design held back all the way: nothing off at the first stop, the bands as driven."""
+    now = design.learned.lambda_now()
+    return replace(
+        design,
+        held_back=1.0,
+        first_stop=replace(design.present(), name="held"),
+        first_predicted=now,
+        first_low=now - 0.05,
+        first_high=now + 0.05,
+    )
+
+
+@pytest.fixture(scope="module")
+def rich_enough():
+    setup = make_setup(drop_min_mm=0.8, drop_max_mm=2.5)
+    target = asked(setup, LIFTS, [0.98, 1.05, 1.08, 1.0, 1.0, 1.0], [0.95, 1.0, 1.0, 0.85, 0.85, 0.85], load=LOADS)
+    design = nc.solve(target, setup, risk=1.0)
+    assert design.stages() == "at once"
+    return design
+
+
+def test_where_metal_comes_off_in_stages_the_first_stop_is_judged_everywhere(rich_enough):
+    setup, bands = rich_enough.setup, rich_enough.target.bands
+    whole = nc.at_altitude(setup, bands, rich_enough, 1500.0, home=0.0)
+    assert (whole.first, whole.red()) == (None, ())
+    held = in_stages(rich_enough)
+    outlook = nc.at_altitude(setup, bands, held, 1500.0, home=0.0)
+    # The drive's air leaves the design's own figures; elsewhere the first stop is the needle now on the car, turned as told.
+    np.testing.assert_allclose(outlook.first.places[0].lambda_predicted, held.first_predicted, rtol=1e-9)
+    np.testing.assert_allclose(outlook.places[1].lambda_predicted, whole.places[1].lambda_predicted)
+    ratio = outlook.first.places[1].lambda_predicted / held.first_predicted
+    present = nc.at_altitude(setup, bands, held.present(), 1500.0, drop_mm=held.drop_mm)
+    np.testing.assert_allclose(ratio, present.places[1].lambda_predicted / present.places[0].lambda_predicted, rtol=0.01)
+    red = outlook.red()
+    assert [words.split(" full load")[0] for words in red] == ["RED: at the drive", "RED: at 1500 m", "RED: at home"]
+    assert all("at the FIRST STOP)" in words for words in red)
+    # Whichever is leaner rules.
+    leaner_after = replace(outlook, places=outlook.first.places, first=replace(outlook, first=None))
+    assert all("with all off)" in words for words in leaner_after.red())
+    assert [row["first_3"] for row in outlook.band_rows()] == outlook.first.at("home").lambda_predicted.tolist()
+    text = " ".join(nc.grind_sheet(held, altitude=outlook).text().split())
+    assert "Lambda by altitude at the FIRST STOP: the drive: idle 0." in text
+    assert "File nothing before this is signed" in text
+    lean = replace(
+        outlook.first, places=tuple(replace(p, lambda_predicted=p.lambda_predicted + 0.2) for p in outlook.first.places)
+    )
+    assert any(w.startswith("At home, at the FIRST STOP, it would misfire") for w in replace(outlook, first=lean).warnings())

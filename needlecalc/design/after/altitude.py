@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from needlecalc.arrays import read_only, same_length
 from needlecalc.design.forward.predict import Nature, fuel_of, predict_lambda
 from needlecalc.design.inverse.proposal import Design
+from needlecalc.design.inverse.verdict import HARDLY
 from needlecalc.design.wish.target import LEANEST_FULL_LOAD
 from needlecalc.errors import InputError
 from needlecalc.measure.drive.bands import Bands
@@ -102,12 +103,15 @@ class AltitudeOutlook(Shown):
         Jet drop. [mm]
     places : tuple of Place
         Where the data were taken first, home among the rest.
+    first : AltitudeOutlook or None
+        The same places with the needle of the first stop, which the next drive is on; None where there is no other.
     """
 
     bands: Bands
     needle: str
     drop_mm: float
     places: tuple[Place, ...]
+    first: AltitudeOutlook | None = None
 
     def __repr__(self) -> str:
         state = "RED, needs acknowledging" if self.needs_acknowledging() else "no red warning"
@@ -138,29 +142,34 @@ class AltitudeOutlook(Shown):
         raise InputError(msg)
 
     def red(self) -> tuple[str, ...]:
-        """What would hurt the engine, place by place.
+        """What would hurt the engine, place by place, with the leaner of first stop and all off.
 
         Returns
         -------
         tuple of str
             One sentence each; empty where nothing would.
         """
+        full = np.flatnonzero(np.array(self.bands.load) == "full")
         out = []
-        for place in self.places:
-            lean = [
-                b
-                for b, load in enumerate(self.bands.load)
-                if load == "full" and place.lambda_predicted[b] > LEANEST_FULL_LOAD + 5e-4
-            ]
-            if lean:
-                worst = max(lean, key=lambda b: float(place.lambda_predicted[b]))
+        for number in range(len(self.places) if full.size else 0):
+            name, place = max(self._needles_at(number), key=lambda one: float(one[1].lambda_predicted[full].max()))
+            ratio = place.lambda_predicted
+            lean = full[ratio[full] > LEANEST_FULL_LOAD + HARDLY]
+            if lean.size:
+                worst = int(lean[np.argmax(ratio[lean])])
                 out.append(
-                    f"RED: at {place.name} full load would run at up to lambda {place.lambda_predicted[worst]:.3f} "
-                    f"({self.bands.name(worst)}), leaner than {LEANEST_FULL_LOAD:g} in {len(lean)} of "
-                    f"{self.bands.load.count('full')} full-load bands. It can melt pistons: do not drive there at full load "
-                    "with this needle and jet."
+                    f"RED: at {place.name} full load would run at up to lambda {ratio[worst]:.3f} "
+                    f"({self.bands.name(worst)}{name and f', {name}'}), leaner than {LEANEST_FULL_LOAD:g} in {lean.size} of "
+                    f"{full.size} full-load bands. It can melt pistons: do not drive there at full load with this needle "
+                    "and jet."
                 )
         return tuple(out)
+
+    def _needles_at(self, number: int) -> list[tuple[str, Place]]:
+        """A place with each needle it may be driven with, and what tells the needles apart."""
+        if self.first is None:
+            return [("", self.places[number])]
+        return [("at the FIRST STOP", self.first.places[number]), ("with all off", self.places[number])]
 
     def warnings(self) -> tuple[str, ...]:
         """What else to know of the places.
@@ -171,15 +180,15 @@ class AltitudeOutlook(Shown):
             One sentence each.
         """
         out = []
-        for place in self.places:
-            ratio = place.lambda_predicted
+        for name, place in (one for number in range(len(self.places)) for one in self._needles_at(number)):
+            ratio, there = place.lambda_predicted, f"{place.name}, {name}," if name else place.name
             full = np.array([load == "full" for load in self.bands.load])
             lean = self.bands.names(np.flatnonzero(~full & (ratio > MISFIRE)).tolist(), ratio)
             rich = self.bands.names(np.flatnonzero(ratio < FAR_RICH).tolist(), -ratio)
             if lean:
-                out.append(f"At {place.name} it would misfire, leaner than lambda {MISFIRE:g}: {lean}.")
+                out.append(f"At {there} it would misfire, leaner than lambda {MISFIRE:g}: {lean}.")
             if rich:
-                out.append(f"At {place.name} plugs would foul, richer than lambda {FAR_RICH:g}: {rich}.")
+                out.append(f"At {there} plugs would foul, richer than lambda {FAR_RICH:g}: {rich}.")
         return tuple(out)
 
     def summary(self) -> str:
@@ -188,8 +197,14 @@ class AltitudeOutlook(Shown):
         Returns
         -------
         str
-            One sentence.
+            One sentence; the first stop before all off where it is another needle.
         """
+        if self.first is None:
+            return f"Lambda by altitude: {self._spans()}."
+        return f"Lambda by altitude at the FIRST STOP: {self.first._spans()}. With all off: {self._spans()}."
+
+    def _spans(self) -> str:
+        """Idle and full load at every place."""
         parts = []
         for place in self.places:
             spans = []
@@ -198,7 +213,7 @@ class AltitudeOutlook(Shown):
                 low, high = f"{there.min():.2f}", f"{there.max():.2f}"
                 spans.append(f"{load} {low}" + (f" to {high}" if high != low else ""))
             parts.append(f"{place.name}: {', '.join(spans)}" if spans else place.name)
-        return f"Lambda by altitude: {'; '.join(parts)}."
+        return "; ".join(parts)
 
     def needs_acknowledging(self) -> bool:
         """Whether a sheet with this needle must be signed before anything is filed.
@@ -216,12 +231,14 @@ class AltitudeOutlook(Shown):
         Returns
         -------
         list of dict
-            One a band, full precision; ``lambda_1`` is the first place.
+            One a band, full precision; ``lambda_1`` is the first place, ``first_1`` the same at the first stop.
         """
+        held = self.first.places if self.first else ()
         return [
             {
                 "rpm": float(self.bands.rpm[b]),
                 "load": self.bands.load[b],
+                **{f"first_{k}": float(place.lambda_predicted[b]) for k, place in enumerate(held, 1)},
                 **{f"lambda_{k}": float(place.lambda_predicted[b]) for k, place in enumerate(self.places, 1)},
                 **{f"lift_{k}_mm": float(place.lift_mm[b]) for k, place in enumerate(self.places, 1)},
             }
@@ -236,10 +253,12 @@ class AltitudeOutlook(Shown):
         Table
             One row a band, one column a place; warnings below, red first.
         """
+        held, after = (self.first.places, "\nALL\nOFF") if self.first else ((), "")
         columns = (
             Column("rpm", "rpm", ".0f"),
             Column("load", "load"),
-            *(Column(f"lambda_{k}", place.name, ".3f") for k, place in enumerate(self.places, 1)),
+            *(Column(f"first_{k}", f"{place.name}\nFIRST\nSTOP", ".3f") for k, place in enumerate(held, 1)),
+            *(Column(f"lambda_{k}", f"{place.name}{after}", ".3f") for k, place in enumerate(self.places, 1)),
         )
         idle = [f"{place.name} {place.idle_co_percent:.1f} %" for place in self.places if np.isfinite(place.idle_co_percent)]
         co = (f"CO at idle, dry, no oxygen left over: {', '.join(idle)}.",) if idle else ()
@@ -276,7 +295,8 @@ def at_altitude(
     Returns
     -------
     AltitudeOutlook
-        Places: "the drive", the others, and "home" where it is not that of the drive.
+        Places: "the drive", the others, and "home" where it is not that of the drive; with a design that goes in
+        stages, the first stop too.
 
     Raises
     ------
@@ -333,22 +353,30 @@ def at_altitude(
         needle = fitted or setup.carburettor.needle
         drop = jet_drop = jet.drop_mm if drop_mm is None else drop_mm
         here = (predict_lambda(setup, bands, needle=needle, drop_mm=drop), nan, nan)
-    cut = setup.with_needle(needle)
-    known = cut.carburettor.depression_pa(lift, bands.depression_pa)
-    before, _ = fuel_of(cut, lift, drop_mm=jet_drop, depression_pa=known, nature=nature)
     wanted = dict(air) if isinstance(air, Mapping) else {_called(air): air}
     places = {"the drive": setup.air, **{name: _air(value) for name, value in wanted.items()}}
     if home is not None:
         places["home"] = _air(home)
-    out = []
-    for name, there in places.items():
-        moved, pressure = _floats(cut, lift, known, there)
-        after, _ = fuel_of(cut, moved, drop_mm=drop, depression_pa=pressure, nature=nature)
-        dry = [state.density_kg_m3() / (1.0 + _water(state)) for state in (there, setup.air)]
-        ratio = dry[0] / dry[1] * (before.fuel_flow_g_s / after.fuel_flow_g_s) ** gain
-        predicted, low, high = (read_only(values * ratio, "lambda", allow_nan=True) for values in here)
-        out.append(Place(name, there, moved, predicted, low, high, _idle_co(bands, predicted)))
-    return AltitudeOutlook(bands, needle.name, drop, tuple(out))
+
+    def carried(needle: Needle, here: tuple[FloatArray, FloatArray, FloatArray]) -> AltitudeOutlook:
+        cut = setup.with_needle(needle)
+        known = cut.carburettor.depression_pa(lift, bands.depression_pa)
+        before, _ = fuel_of(cut, lift, drop_mm=jet_drop, depression_pa=known, nature=nature)
+        out = []
+        for name, there in places.items():
+            moved, pressure = _floats(cut, lift, known, there)
+            after, _ = fuel_of(cut, moved, drop_mm=drop, depression_pa=pressure, nature=nature)
+            dry = [state.density_kg_m3() / (1.0 + _water(state)) for state in (there, setup.air)]
+            ratio = dry[0] / dry[1] * (before.fuel_flow_g_s / after.fuel_flow_g_s) ** gain
+            predicted, low, high = (read_only(values * ratio, "lambda", allow_nan=True) for values in here)
+            out.append(Place(name, there, moved, predicted, low, high, _idle_co(bands, predicted)))
+        return AltitudeOutlook(bands, needle.name, drop, tuple(out))
+
+    outlook = carried(needle, here)
+    if isinstance(fitted, Design) and fitted.stages() == "in stages":
+        held = fitted.first_predicted, fitted.first_low, fitted.first_high
+        return replace(outlook, first=carried(fitted.first_stop, held))
+    return outlook
 
 
 def _floats(setup: Setup, lift: FloatArray, known_pa: FloatArray, there: Air) -> tuple[FloatArray, FloatArray]:
