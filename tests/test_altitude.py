@@ -259,3 +259,21 @@ def test_where_metal_comes_off_in_stages_the_first_stop_is_judged_everywhere(ric
         outlook.first, places=tuple(replace(p, lambda_predicted=p.lambda_predicted + 0.2) for p in outlook.first.places)
     )
     assert any(w.startswith("At home, at the FIRST STOP, it would misfire") for w in replace(outlook, first=lean).warnings())
+
+
+def test_a_page_gives_one_order_for_full_load_that_runs_lean(rich_enough):
+    held = in_stages(rich_enough)
+    for zero, leanest in ((0.0, "0.92"), (0.02, "0.94")):
+        # A meter that shows 0.02 too much has the limit where it shows it.
+        off = nc.SensorZero(mean=zero, u=0.005) if zero else None
+        made = replace(held, target=replace(held.target, sensor_zero=off))
+        outlook = nc.at_altitude(made.setup, made.target.bands, made, 1500.0, home=0.0)
+        sheet = nc.grind_sheet(made, altitude=outlook)
+        order = (
+            "It can melt pistons: no full load there but short pulls, to read lambda, until it is read at "
+            f"{leanest} or richer; stop on any pinking."
+        )
+        said = [*outlook.red(), sheet.full_load_line()]
+        assert len(said) >= 3
+        assert all(words.endswith(order) for words in said)
+        assert all(f"leaner than {leanest} in" in words for words in outlook.red())

@@ -101,7 +101,7 @@ def test_the_caution_for_full_load_is_said_again_before_the_drive(design):
     limit = held.target.leanest_full_load()
     assert (there.lambda_high > limit).any()
     assert there.full_load_line().startswith("FULL LOAD")
-    assert there.full_load_line().endswith("until the next cut; stop on any pinking.")
+    assert there.full_load_line().endswith("until it is read at 0.92 or richer; stop on any pinking.")
     assert there.full_load_line() in " ".join(str(there).split())
     assert carry_on.goes_on
     assert carry_on.full_load_line() == ""

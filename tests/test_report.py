@@ -458,13 +458,13 @@ def test_full_load_that_runs_lean_on_the_next_drive_is_cautioned_where_to_stop(d
         line = sheet.full_load_line()
         assert words in line
         assert "0.92 is the leanest (common practice, no source)" in line
-        assert "until the next cut; stop on any pinking" in line
+        assert "until it is read at 0.92 or richer; stop on any pinking" in line
         assert line in " ".join(sheet.text().split())
         assert "".join(line.split()) in "".join(words_of(_bench(sheet).pages[0]).split())
     # All cut at once, it is the asked needle that counts; other loads may run lean; what is no order is not driven.
     at_once = replace(held, held_back=0.0, first_high=rich + 0.06)
     assert nc.grind_sheet(at_once).full_load_line() == ""
-    assert "no leaner; stop" in nc.grind_sheet(replace(at_once, lambda_high=rich + 0.06)).full_load_line()
+    assert "may run too lean" in nc.grind_sheet(replace(at_once, lambda_high=rich + 0.06)).full_load_line()
     assert nc.grind_sheet(replace(held, target=design.target, first_high=rich + 0.06)).full_load_line() == ""
     assert nc.grind_sheet(replace(held, met=False, first_high=rich + 0.06)).full_load_line() == ""
 

@@ -150,7 +150,7 @@ class Orders:
         held = stages == "in stages"
         expected = design.first_predicted if held else design.lambda_predicted
         highest = design.first_high if held else design.lambda_high
-        return full_load_caution(design.target, expected, highest, cut_follows=held)
+        return full_load_caution(design.target, expected, highest)
 
     def stop_line(self) -> str:
         """Where to stop first, and why.

@@ -11,7 +11,7 @@ from needlecalc.arrays import read_only, same_length
 from needlecalc.design.forward.predict import Nature, fuel_of, predict_lambda
 from needlecalc.design.inverse.proposal import Design
 from needlecalc.design.inverse.verdict import HARDLY
-from needlecalc.design.wish.target import LEANEST_FULL_LOAD
+from needlecalc.design.wish.target import LEANEST_FULL_LOAD, lean_at_full_load
 from needlecalc.errors import InputError
 from needlecalc.measure.drive.bands import Bands
 from needlecalc.parts.conditions import Air
@@ -105,6 +105,8 @@ class AltitudeOutlook(Shown):
         Where the data were taken first, home among the rest.
     first : AltitudeOutlook or None
         The same places with the needle of the first stop, which the next drive is on; None where there is no other.
+    leanest : float
+        Leanest lambda that full load bears, as the meter shows it. [-]
     """
 
     bands: Bands
@@ -112,6 +114,7 @@ class AltitudeOutlook(Shown):
     drop_mm: float
     places: tuple[Place, ...]
     first: AltitudeOutlook | None = None
+    leanest: float = LEANEST_FULL_LOAD
 
     def __repr__(self) -> str:
         state = "RED, needs acknowledging" if self.needs_acknowledging() else "no red warning"
@@ -154,14 +157,13 @@ class AltitudeOutlook(Shown):
         for number in range(len(self.places) if full.size else 0):
             name, place = max(self._needles_at(number), key=lambda one: float(one[1].lambda_predicted[full].max()))
             ratio = place.lambda_predicted
-            lean = full[ratio[full] > LEANEST_FULL_LOAD + HARDLY]
+            lean = full[ratio[full] > self.leanest + HARDLY]
             if lean.size:
                 worst = int(lean[np.argmax(ratio[lean])])
                 out.append(
                     f"RED: at {place.name} full load would run at up to lambda {ratio[worst]:.3f} "
-                    f"({self.bands.name(worst)}{name and f', {name}'}), leaner than {LEANEST_FULL_LOAD:g} in {lean.size} of "
-                    f"{full.size} full-load bands. It can melt pistons: do not drive there at full load with this needle "
-                    "and jet."
+                    f"({self.bands.name(worst)}{name and f', {name}'}), leaner than {self.leanest:.2f} in {lean.size} of "
+                    f"{full.size} full-load bands. {lean_at_full_load(self.leanest)}"
                 )
         return tuple(out)
 
@@ -373,10 +375,13 @@ def at_altitude(
         return AltitudeOutlook(bands, needle.name, drop, tuple(out))
 
     outlook = carried(needle, here)
-    if isinstance(fitted, Design) and fitted.stages() == "in stages":
-        held = fitted.first_predicted, fitted.first_low, fitted.first_high
-        return replace(outlook, first=carried(fitted.first_stop, held))
-    return outlook
+    if not isinstance(fitted, Design):
+        return outlook
+    outlook = replace(outlook, leanest=fitted.target.leanest_full_load())
+    if fitted.stages() != "in stages":
+        return outlook
+    held = fitted.first_predicted, fitted.first_low, fitted.first_high
+    return replace(outlook, first=carried(fitted.first_stop, held))
 
 
 def _floats(setup: Setup, lift: FloatArray, known_pa: FloatArray, there: Air) -> tuple[FloatArray, FloatArray]:

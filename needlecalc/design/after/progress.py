@@ -90,12 +90,9 @@ class Progress(Shown):
         str
             As the sheet has it, for the needle as cut now; empty where the file goes on, or filing cannot do it.
         """
-        stages = self.design.stages()
-        if self.goes_on or stages == "not yet":
+        if self.goes_on or self.design.stages() == "not yet":
             return ""
-        return full_load_caution(
-            self.design.target, self.lambda_now, self.lambda_high, cut_follows=stages == "in stages" and not self.overcut()
-        )
+        return full_load_caution(self.design.target, self.lambda_now, self.lambda_high)
 
     def station_rows(self) -> list[Row]:
         """How each station stands.

@@ -11,7 +11,7 @@ from needlecalc.design.inverse.fit import MISSED_BY, smoothest
 from needlecalc.design.inverse.limits import FLATS, LEAST_TURN_FLATS, Limits
 from needlecalc.design.inverse.problem import Problem
 from needlecalc.design.inverse.sure import idle_aim, idle_band
-from needlecalc.design.wish.target import Target
+from needlecalc.design.wish.target import Target, lean_at_full_load
 from needlecalc.measure.drive.bands import Bands, worst_of
 from needlecalc.show import counted
 from needlecalc.units import FloatArray
@@ -130,7 +130,7 @@ def verdict(problem: Problem, limits: Limits, x: FloatArray) -> tuple[str, bool,
     return f"{usable}: {kind} brings every band within {worst:.1f} % of its target.", True, advice
 
 
-def full_load_caution(target: Target, expected: FloatArray, highest: FloatArray, *, cut_follows: bool) -> str:
+def full_load_caution(target: Target, expected: FloatArray, highest: FloatArray) -> str:
     """Caution for the drive that follows, where full load may run too lean on it.
 
     Parameters
@@ -139,8 +139,6 @@ def full_load_caution(target: Target, expected: FloatArray, highest: FloatArray,
         Bands, and how lean full load may run.
     expected, highest : array, shape (m,)
         Lambda of each band on that drive, and the upper end of its 90 % interval. [-]
-    cut_follows : bool
-        Whether metal is to come off again after it.
 
     Returns
     -------
@@ -159,8 +157,7 @@ def full_load_caution(target: Target, expected: FloatArray, highest: FloatArray,
     return (
         f"FULL LOAD {'runs' if (expected[lean] > limit).any() else 'may run'} too lean on the next drive: "
         f"{bands.name(worst)} at lambda {expected[worst]:.3f}, up to {highest[worst]:.3f}{others}; {limit:.2f} is the "
-        "leanest (common practice, no source). It can melt pistons: short pulls only, to read lambda, until "
-        f"{'the next cut' if cut_follows else 'it is read no leaner'}; stop on any pinking."
+        f"leanest (common practice, no source). {lean_at_full_load(limit)}"
     )
 
 

@@ -28,6 +28,25 @@ Wish = float | Mapping[str, float]
 WISH_KEYS = ("lambda", "rich", "lean", "weight")
 
 
+def lean_at_full_load(leanest: float = LEANEST_FULL_LOAD) -> str:
+    """What to do where full load may run leaner than it bears.
+
+    Parameters
+    ----------
+    leanest : float
+        Leanest lambda it bears, as the meter shows it. [-]
+
+    Returns
+    -------
+    str
+        One sentence, the same wherever it is said.
+    """
+    return (
+        "It can melt pistons: no full load there but short pulls, to read lambda, until it is read at "
+        f"{leanest:.2f} or richer; stop on any pinking."
+    )
+
+
 @dataclass(frozen=True, repr=False, eq=False)
 class Target(Shown):
     """Lambda asked for in each band, as the lambda meter shows it.
