@@ -277,3 +277,34 @@ def test_a_page_gives_one_order_for_full_load_that_runs_lean(rich_enough):
         assert len(said) >= 3
         assert all(words.endswith(order) for words in said)
         assert all(f"leaner than {leanest} in" in words for words in outlook.red())
+
+
+def test_full_load_that_only_may_run_lean_at_a_place_is_cautioned_there(rich_enough):
+    outlook = nc.at_altitude(rich_enough.setup, rich_enough.target.bands, rich_enough, 2600.0)
+
+    def ending_at(middle, high, **first):
+        full = np.array(LOADS) == "full"
+        places = tuple(
+            replace(p, lambda_predicted=np.where(full, middle, 0.95), lambda_high=np.where(full, high, 1.0))
+            for p in outlook.places
+        )
+        return replace(outlook, places=places, **first)
+
+    sure, unsure, red = ending_at(0.90, 0.92), ending_at(0.915, 0.94), ending_at(0.93, 0.96)
+    assert (sure.red(), sure.may_run_lean()) == ((), {})
+    assert unsure.red() == ()
+    assert list(unsure.may_run_lean()) == ["the drive", "2600 m"]
+    words = unsure.may_run_lean()["2600 m"]
+    assert words.startswith("At 2600 m full load may run too lean: lambda 0.915 (3360 rpm full), up to 0.940; 0.92 is the")
+    assert words in unsure.warnings()
+    # Red goes before; the first stop counts here too; a needle without a design has no interval.
+    assert (len(red.red()), red.may_run_lean()) == (2, {})
+    assert (
+        "lambda 0.915 (3360 rpm full, at the FIRST STOP), up to 0.940"
+        in ending_at(0.90, 0.91, first=unsure).may_run_lean()["2600 m"]
+    )
+    assert ending_at(0.915, np.nan).may_run_lean() == {}
+    # On the sheet it stands with the other altitudes, for the drive's own air at the first stop; nothing is to be signed.
+    sheet = nc.grind_sheet(rich_enough, altitude=unsure)
+    assert sheet.altitude_line() == (unsure.summary(), words)
+    assert sheet.red_lines() == ()

@@ -10,7 +10,7 @@ from typing import get_args
 import numpy as np
 
 from needlecalc.arrays import check_range
-from needlecalc.design.after.altitude import AltitudeOutlook
+from needlecalc.design.after.altitude import THE_DRIVE, AltitudeOutlook
 from needlecalc.design.belief.calibration import JetShift
 from needlecalc.design.inverse.proposal import Design
 from needlecalc.errors import InputError
@@ -119,9 +119,13 @@ class GrindSheet(Orders, Shown):
         Returns
         -------
         tuple of str
-            One sentence, or nothing.
+            One sentence, and one for each place where full load may run too lean; nothing where no altitude was asked.
         """
-        return () if self.altitude is None else (self.altitude.summary(),)
+        if self.altitude is None:
+            return ()
+        # Of the drive's own air the caution at the first stop speaks already.
+        lean = (words for place, words in self.altitude.may_run_lean().items() if place != THE_DRIVE)
+        return (self.altitude.summary(), *lean)
 
     def table(self) -> Table:
         """Stations with a box for the measured value, to be shown.

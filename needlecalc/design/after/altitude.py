@@ -23,6 +23,7 @@ from needlecalc.physics.exhaust import co_percent_of_lambda
 from needlecalc.show import Column, Row, Shown, Table
 from needlecalc.units import FloatArray
 
+THE_DRIVE = "the drive"  # where the data were taken
 MISFIRE = 1.15
 FAR_RICH = 0.80
 ASSUMED = (
@@ -152,20 +153,44 @@ class AltitudeOutlook(Shown):
         tuple of str
             One sentence each; empty where nothing would.
         """
+        found = [self._too_lean(number) for number in range(len(self.places))]
+        return tuple(
+            f"RED: at {where} full load would run at up to lambda {ratio:.3f} ({band}), leaner than {self.leanest:.2f} in "
+            f"{count} of {self.bands.load.count('full')} full-load bands. {lean_at_full_load(self.leanest)}"
+            for where, band, count, ratio, _ in filter(None, found)
+        )
+
+    def may_run_lean(self) -> dict[str, str]:
+        """Where full load is expected rich enough, but the upper end of its 90 % interval is too lean.
+
+        Returns
+        -------
+        dict of str to str
+            One sentence by place; empty where there is none or no interval is known.
+        """
+        found = [self._too_lean(number, upper=True) for number in range(len(self.places)) if not self._too_lean(number)]
+        return {
+            where: f"At {where} full load may run too lean: lambda {ratio:.3f} ({band}), up to {high:.3f}; "
+            f"{self.leanest:.2f} is the leanest (common practice, no source). {lean_at_full_load(self.leanest)}"
+            for where, band, _, ratio, high in filter(None, found)
+        }
+
+    def _too_lean(self, number: int, *, upper: bool = False) -> tuple[str, str, int, float, float] | None:
+        """Place, leanest band, count of bands too lean, its lambda and upper end, with the leaner needle; or None."""
         full = np.flatnonzero(np.array(self.bands.load) == "full")
-        out = []
-        for number in range(len(self.places) if full.size else 0):
-            name, place = max(self._needles_at(number), key=lambda one: float(one[1].lambda_predicted[full].max()))
-            ratio = place.lambda_predicted
-            lean = full[ratio[full] > self.leanest + HARDLY]
-            if lean.size:
-                worst = int(lean[np.argmax(ratio[lean])])
-                out.append(
-                    f"RED: at {place.name} full load would run at up to lambda {ratio[worst]:.3f} "
-                    f"({self.bands.name(worst)}{name and f', {name}'}), leaner than {self.leanest:.2f} in {lean.size} of "
-                    f"{full.size} full-load bands. {lean_at_full_load(self.leanest)}"
-                )
-        return tuple(out)
+
+        def counts(place: Place) -> FloatArray:
+            return np.fmax(place.lambda_predicted, place.lambda_high)[full] if upper else place.lambda_predicted[full]
+
+        if not full.size:
+            return None
+        name, place = max(self._needles_at(number), key=lambda one: float(counts(one[1]).max()))
+        lean = counts(place) > self.leanest + HARDLY
+        if not lean.any():
+            return None
+        worst = int(full[np.argmax(counts(place))])
+        band = self.bands.name(worst) + (f", {name}" if name else "")
+        return place.name, band, int(lean.sum()), float(place.lambda_predicted[worst]), float(place.lambda_high[worst])
 
     def _needles_at(self, number: int) -> list[tuple[str, Place]]:
         """A place with each needle it may be driven with, and what tells the needles apart."""
@@ -181,7 +206,7 @@ class AltitudeOutlook(Shown):
         tuple of str
             One sentence each.
         """
-        out = []
+        out = list(self.may_run_lean().values())
         for name, place in (one for number in range(len(self.places)) for one in self._needles_at(number)):
             ratio, there = place.lambda_predicted, f"{place.name}, {name}," if name else place.name
             full = np.array([load == "full" for load in self.bands.load])
@@ -356,7 +381,7 @@ def at_altitude(
         drop = jet_drop = jet.drop_mm if drop_mm is None else drop_mm
         here = (predict_lambda(setup, bands, needle=needle, drop_mm=drop), nan, nan)
     wanted = dict(air) if isinstance(air, Mapping) else {_called(air): air}
-    places = {"the drive": setup.air, **{name: _air(value) for name, value in wanted.items()}}
+    places = {THE_DRIVE: setup.air, **{name: _air(value) for name, value in wanted.items()}}
     if home is not None:
         places["home"] = _air(home)
 
