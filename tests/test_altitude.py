@@ -308,3 +308,22 @@ def test_full_load_that_only_may_run_lean_at_a_place_is_cautioned_there(rich_eno
     sheet = nc.grind_sheet(rich_enough, altitude=unsure)
     assert sheet.altitude_line() == (unsure.summary(), words)
     assert sheet.red_lines() == ()
+
+
+def test_only_a_needle_that_is_to_be_filed_is_signed_for(rich_enough):
+    held = in_stages(rich_enough)
+    outlook = nc.at_altitude(held.setup, held.target.bands, held, 1500.0, home=0.0)
+    assert len(outlook.red()) == 3
+    assert nc.grind_sheet(held, altitude=outlook).red_lines()[:-1] == outlook.red()
+    # Filing cannot meet it: nobody makes this needle, so nothing is said of where it may drive.
+    cannot = nc.grind_sheet(replace(held, met=False), altitude=outlook, acknowledged="owner").text()
+    assert "First stop: NONE YET" in cannot
+    for words in ("RED", "signed", "accepted", "by altitude"):
+        assert words not in cannot
+    # Nothing to file: the facts stand, but no cut is signed for.
+    left = replace(held, needle=held.present(), first_stop=held.present())
+    assert left.stages() == "nothing"
+    sheet = nc.grind_sheet(left, altitude=outlook)
+    assert sheet.red_lines() == outlook.red()
+    assert "signed" not in sheet.text()
+    assert "Lambda by altitude" in sheet.text()

@@ -101,7 +101,7 @@ class GrindSheet(Orders, Shown):
         return (*super().before_lines(), back)
 
     def red_lines(self) -> tuple[str, ...]:
-        """Red warnings of other altitudes, and who accepts them.
+        """Red warnings of other altitudes, and who accepts them where metal comes off.
 
         Returns
         -------
@@ -110,6 +110,8 @@ class GrindSheet(Orders, Shown):
         """
         if self.altitude is None or not self.altitude.needs_acknowledging():
             return ()
+        if self.design.stages() == "nothing":
+            return self.altitude.red()
         signed = self.acknowledged or "__________________  date _________"
         return (*self.altitude.red(), f"File nothing before this is signed. Read and accepted: {signed}")
 
@@ -299,6 +301,8 @@ def grind_sheet(
     Returns
     -------
     GrindSheet
-        Prints itself as text; ``csv()`` gives the table.
+        Prints itself as text; ``csv()`` gives the table.  A needle that nobody is to make yet drives nowhere: without an
+        order for it the other places are left out.
     """
-    return GrindSheet(design, anvil_width_mm, face_on_mark, altitude, acknowledged, jet_drive)
+    driven = altitude if design.stages() != "not yet" else None
+    return GrindSheet(design, anvil_width_mm, face_on_mark, driven, acknowledged, jet_drive)
