@@ -162,18 +162,30 @@ def _write(made: Design, sheet: GrindSheet, out: Path) -> None:
 
 
 def _facts(design: Design) -> dict[str, Any]:
-    """Everything another program may want of a design."""
+    """Everything another program may want of a design; what filing cannot reach is no order and only called nearest."""
     log = design.target.bands.log
+    asked, ordered = design.needle.diameters_mm.tolist(), design.stages() != "not yet"
     return {
         "job": design.setup.name,
         "status": design.status,
         "met": design.met,
+        "stages": design.stages(),
         "flags": list(design.flags),
         "checks": None if design.checks is None else design.checks.rows(),
         "stations_mm": design.needle.stations_mm.tolist(),
         "present_mm": design.present().diameters_mm.tolist(),
-        "asked_mm": design.needle.diameters_mm.tolist(),
-        "jet_drop_mm": {"before": design.setup.carburettor.jet.drop_mm, "asked": design.drop_mm},
+        "first_stop_mm": design.first_stop.diameters_mm.tolist() if ordered else None,
+        "asked_mm": asked if ordered else None,
+        "nearest_mm": None if ordered else asked,
+        "jet_drop_mm": {
+            "before": design.setup.carburettor.jet.drop_mm,
+            "asked": design.drop_mm if ordered else None,
+            "nearest": None if ordered else design.drop_mm,
+        },
+        "chance_rich": design.chance_rich,
+        "chance_rich_first": design.chance_rich_first,
+        "chance_fails": design.chance_fails,
+        "chance_fails_first": design.chance_fails_first,
         "bands": design.band_rows(),
         "log": None if log is None else {"file": log.name, "sha256": log.sha256},
     }

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import re
 import shutil
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -12,7 +13,7 @@ import pytest
 from conftest import DATA
 
 import needlecalc as nc
-from needlecalc.__main__ import main
+from needlecalc.__main__ import _write, main
 
 FILES = {"design.json", "grind_sheet.csv", "grind_sheet.pdf", "grind_sheet.txt", "profile.png"}
 
@@ -37,8 +38,9 @@ def test_design_writes_everything(case, tmp_path, capsys):
     assert "GRIND SHEET" in capsys.readouterr().out
     facts = json.loads((out / "design.json").read_text())
     assert facts["status"].startswith("Usable")
-    assert set(facts["jet_drop_mm"]) == {"before", "asked"}
+    assert set(facts["jet_drop_mm"]) == {"before", "asked", "nearest"}
     keys = {"rpm", "load", "lift_mm", "lambda_measured", "lambda_target", "lambda_predicted"}
+    keys |= {"lambda_first", "lambda_first_low", "lambda_first_high"}
     assert all(keys <= set(band) for band in facts["bands"])
     removed = [a - b for a, b in zip(facts["present_mm"], facts["asked_mm"], strict=True)]
     assert min(removed) >= 0.0
@@ -54,6 +56,27 @@ def test_a_job_that_filing_cannot_meet_exits_3_and_says_what_could(case, tmp_pat
     printed = capsys.readouterr().out
     assert "Cannot be met by filing" in printed
     assert "A donor some" in printed
+    # No file of the job gives another program an order the sheet does not give.
+    facts = json.loads((tmp_path / "out" / "design.json").read_text())
+    assert (facts["stages"], facts["asked_mm"], facts["first_stop_mm"]) == ("not yet", None, None)
+    assert facts["jet_drop_mm"]["asked"] is None
+    assert facts["jet_drop_mm"]["nearest"] > 0.0
+    assert len(facts["nearest_mm"]) == 13
+
+
+def test_another_program_is_told_of_the_first_stop(case, tmp_path):
+    job = nc.read_job(case)
+    design = job.design()
+    held = replace(design, held_back=1.0, first_stop=design.present(), chance_rich=0.2, chance_fails_first=0.1)
+    _write(held, job.sheet(held), tmp_path / "out")
+    facts = json.loads((tmp_path / "out" / "design.json").read_text())
+    assert facts["stages"] == "in stages"
+    assert facts["first_stop_mm"] == design.present().diameters_mm.tolist()
+    assert facts["asked_mm"] == design.needle.diameters_mm.tolist()
+    assert facts["nearest_mm"] is None
+    assert (facts["chance_rich"], facts["chance_fails_first"]) == (0.2, 0.1)
+    assert {"chance_rich_first", "chance_fails"} <= set(facts)
+    assert facts["bands"][0]["lambda_first_high"] == design.first_high[0]
 
 
 def test_an_out_that_cannot_be_written_and_a_log_without_rows(case, tmp_path, capsys):

@@ -38,6 +38,24 @@ def test_csv_starts_as_promised_and_adds_up(design):
         assert float(row["asked_mm"]) - 1e-9 <= float(row["first_stop_mm"]) <= float(row["present_mm"]) + 1e-9
 
 
+def test_the_csv_leaves_empty_what_is_no_order(design):
+    def rows(made):
+        return list(csv.DictReader(io.StringIO(nc.grind_sheet(made, anvil_width_mm=6.0).csv())))
+
+    filed, cannot = rows(design), rows(replace(design, met=False))
+    blank = rows(replace(design, limits=replace(design.limits, new_blank=True)))
+    off = ("remove_um", "per_side_um")
+    ordered = (*off, "asked_mm", "first_stop_mm", "asked_in", "asked_reads_mm", "first_stop_reads_mm")
+    cut = int(np.argmax(design.remove_um()))
+    assert all(filed[cut][key] for key in ordered)
+    assert list(filed[0]) == list(cannot[0]) == list(blank[0])
+    for before, waiting, made in zip(filed, cannot, blank, strict=True):
+        assert {waiting[key] for key in (*ordered, "tolerance_um")} == {""}
+        assert {made[key] for key in off} == {""}
+        assert made["asked_mm"] == before["asked_mm"]
+        assert waiting["present_mm"] == made["present_mm"] == before["present_mm"]
+
+
 def test_sheet_carries_status_jet_and_cautions(design):
     text = " ".join(nc.grind_sheet(design).text().split())
     for words in (design.status, "flats", "per side", "safety glasses", "local law", "poison", "extinguisher"):

@@ -16,7 +16,15 @@ from needlecalc.design.inverse.proposal import Design
 from needlecalc.errors import InputError
 from needlecalc.physics.gauge import FaceOnMark, contact_position_mm, micrometer_reading_mm
 from needlecalc.report.orders import Orders
-from needlecalc.report.sheetwords import CSV_COLUMNS, READING_COLUMNS, ROAD_CAUTIONS, STATION_COLUMNS, band_columns
+from needlecalc.report.sheetwords import (
+    CSV_COLUMNS,
+    ORDERED,
+    READING_COLUMNS,
+    REMOVED,
+    ROAD_CAUTIONS,
+    STATION_COLUMNS,
+    band_columns,
+)
 from needlecalc.show import Column, Row, Shown, Table
 from needlecalc.units import FloatArray
 
@@ -159,13 +167,10 @@ class GrindSheet(Orders, Shown):
         """
         design, stages = self.design, self.design.stages()
         rows = []
-        for row, low, high in zip(design.band_rows(), design.first_low, design.first_high, strict=True):
-            if stages == "in stages":
-                first = row["lambda_first"], float(low), float(high)
-            else:
-                first = row["lambda_predicted"], row["lambda_low"], row["lambda_high"]
+        for row in design.band_rows():
+            after = row["lambda_predicted"], row["lambda_low"], row["lambda_high"]
             keys = ("lambda_first", "lambda_first_low", "lambda_first_high")
-            rows.append({**row, **dict(zip(keys, first, strict=True))})
+            rows.append(row if stages == "in stages" else {**row, **dict(zip(keys, after, strict=True))})
         return Table("Lambda by band", band_columns(stages), rows, notes=(self.band_note(),))
 
     def station_rows(self) -> list[Row]:
@@ -253,7 +258,10 @@ class GrindSheet(Orders, Shown):
         Returns
         -------
         str
-            A header line and a line a station.
+            A header line and a line a station; ``remove_um`` counts down to ``asked_mm``, past the first stop where there is
+            one.  What is no order is left empty: all that is asked where filing cannot do it, and the metal to take off a
+            new blank.  ``tolerance_um`` is what turns the touchiest band by 1 % lambda, also where it is finer than a hand
+            holds; the sheet prints there what the hand holds, marked.
         """
         out = io.StringIO()
         writer = csv.writer(out, lineterminator="\n")
@@ -261,8 +269,9 @@ class GrindSheet(Orders, Shown):
         if self.anvil_width_mm is not None:
             columns += [(column.key, column.form) for column in READING_COLUMNS]
         writer.writerow([key for key, _ in columns])
+        empty = ORDERED if self.design.stages() == "not yet" else REMOVED if self.design.limits.new_blank else ()
         for row in self.station_rows():
-            writer.writerow([_cell(row[key], form) for key, form in columns])
+            writer.writerow(["" if key in empty else _cell(row[key], form) for key, form in columns])
         return out.getvalue()
 
 

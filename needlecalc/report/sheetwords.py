@@ -69,6 +69,9 @@ CSV_COLUMNS = (
     ("asked_in", ".5f"),
     ("data", ""),
 )
+# Of these the ones that are orders to the file.
+REMOVED = ("remove_um", "per_side_um")
+ORDERED = (*REMOVED, "asked_mm", "first_stop_mm", "tolerance_um", "asked_in", "first_stop_reads_mm", "asked_reads_mm")
 STATION_COLUMNS = (
     Column("station", "station", "d"),
     Column("distance_mm", "place\nmm", ".3f"),

@@ -330,6 +330,8 @@ class Design(Shown):
                 "lambda_measured": float(bands.lambda_measured[b]),
                 "lambda_target": float(self.target.lambda_target[b]),
                 "lambda_first": float(self.first_predicted[b]),
+                "lambda_first_low": float(self.first_low[b]),
+                "lambda_first_high": float(self.first_high[b]),
                 "lambda_predicted": float(self.lambda_predicted[b]),
                 "lambda_low": float(self.lambda_low[b]),
                 "lambda_high": float(self.lambda_high[b]),
