@@ -19,6 +19,7 @@ METERS = 0.02  # of the strongest: a station that matters to a tested band
 HALVINGS = 12
 AS_RICH_BEFORE = 0.005  # of lambda: made richer by less is not made richer
 MOST_LEAN = 4.0  # standard uncertainties to stay short of the target at most
+LEANER = 0.1  # of them, step by step, where the chance counted in full is greater than to first order
 
 
 @dataclass(frozen=True)
@@ -53,6 +54,7 @@ def first_stage(
     x: FloatArray,
     seen: Outlook,
     after: Callable[[FloatArray], FloatArray],
+    driven: FloatArray,
     *,
     risk: float = RISK,
 ) -> FirstStage:
@@ -70,6 +72,8 @@ def first_stage(
         Outlook of the whole cut.
     after : callable
         Lambda of each car after any removal, worked out in full, not to first order as ``seen`` gives it.
+    driven : array, shape (s, m)
+        Lambda of each car as it is driven now, worked out in full. [-]
     risk : float
         Greatest chance that any band ends richer than its permitted interval. [-]
 
@@ -94,12 +98,9 @@ def first_stage(
     rich = problem.target.lambda_rich
     tested = problem.target.tested
     # Bands as the car is driven now, jet and all; a tested idle with the nut set as it will be after the cut.  To first
-    # order, which is exact enough near a band that is not cut, and in full where tests are counted in full.
+    # order for the search, which is exact enough near a band that is not cut, and in full for what is stated.
     uncut = np.where(tested, seen.moved(whole), seen.driven(whole, float(x[-1])))
-    uncut_in_full = uncut
-    if tested.any() and whole.any():
-        there = after(np.zeros(whole.size))
-        uncut_in_full = np.where(tested, there, there * uncut / seen.moved(whole))
+    uncut_in_full = np.where(tested, after(np.zeros(whole.size)), driven) if tested.any() else driven
 
     # A test in danger before any cut must be in no more danger after it.
     bearable = max(risk, float(((uncut_in_full < rich) & tested).any(axis=1).mean()))
@@ -161,6 +162,11 @@ def first_stage(
             short, drawn = _a_share_of(
                 short, whole, seen, lambda trial: chance_made_rich(problem.target, trial, uncut) <= risk
             )
+        drawn = after(short)
+        while times < MOST_LEAN and chance_made_rich(problem.target, drawn, uncut_in_full) > risk:
+            times = min(times + LEANER, MOST_LEAN)
+            short, _ = held(times)
+            drawn = after(short)
     # A thicker blank is no danger to a test, and less of it would be one.
     if tested.any() and (whole >= 0.0).all():
         short, drawn = risk_kept(*test_kept(short))
