@@ -14,7 +14,8 @@ from needlecalc.parts.conditions import Air, Fuel
 from needlecalc.parts.setup import Setup
 from needlecalc.measure.log.file import Log, read_log
 from needlecalc.measure.drive.lag import Lag, find_lag, lag_from_pipe
-from needlecalc.measure.drive.bands import Bands, make_bands
+from needlecalc.measure.drive.bands import Bands
+from needlecalc.measure.drive.gather import make_bands
 from needlecalc.measure.drive.typed import typed_bands
 from needlecalc.measure.lift.ways import LiftDoubts
 from needlecalc.measure.lift.parts import lift_change, restate_lift

@@ -17,7 +17,8 @@ from needlecalc.measure.checks.engine import check_engine
 from needlecalc.measure.checks.gate import Checks
 from needlecalc.measure.checks.limits import CheckLimits
 from needlecalc.measure.checks.noted import GasReading, Ignition, Mechanical, NeedleReading, Sensor, Twins
-from needlecalc.measure.drive.bands import Bands, make_bands
+from needlecalc.measure.drive.bands import Bands
+from needlecalc.measure.drive.gather import make_bands
 from needlecalc.measure.drive.normalise import with_setup
 from needlecalc.measure.drive.sweep import LeanLimits, lean_limit, typed_sweep
 from needlecalc.measure.drive.typed import typed_bands

@@ -13,7 +13,7 @@ from needlecalc.design.wish.target import make_target
 from needlecalc.errors import InputError
 from needlecalc.measure.checks.limits import CheckLimits
 from needlecalc.measure.checks.noted import GasReading, Ignition, Mechanical, NeedleReading, Sensor, Twins
-from needlecalc.measure.drive.bands import make_bands
+from needlecalc.measure.drive.gather import make_bands
 from needlecalc.measure.drive.sweep import lean_limit, typed_sweep
 from needlecalc.measure.drive.typed import typed_bands
 from needlecalc.measure.lift.each import with_lift

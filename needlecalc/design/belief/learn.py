@@ -9,9 +9,10 @@ from numpy.typing import NDArray
 
 from needlecalc.design.belief.arrowhead import Arrowhead, parts
 from needlecalc.design.belief.bandsquares import BandSquares
+from needlecalc.design.belief.carlaw import prior_mean, slopes_of
 from needlecalc.design.belief.doubts import Doubts
 from needlecalc.design.belief.history import History, Pass
-from needlecalc.design.belief.learned import Learned, prior_mean, slopes_of
+from needlecalc.design.belief.learned import Learned
 from needlecalc.design.belief.liftpattern import LiftPattern
 from needlecalc.design.belief.readings import Readings, check_passes, pattern_of, readings_of
 from needlecalc.design.belief.unknowns import SHARED, Unknowns
@@ -80,7 +81,7 @@ def learn(history: History | Bands, setup: Setup, *, doubts: Doubts | None = Non
     mean, scale = place.whole(car, own), _prior_u(setup, place, doubts)
     before = place.whole(scale, np.broadcast_to(OWN_WIDE_OPEN, own.shape))
     prior = Arrowhead.independent(scale, OWN_WIDE_OPEN, place.bands)
-    learned = Learned(history.present(setup), history, doubts, bands, place, mean, prior, before, readings[-1].at_least)
+    learned = Learned(history.present(setup), history, bands, place, doubts, mean, prior, before, readings[-1].at_least)
     task = _Task(learned, readings, pattern, scale)
     squares, cost = task.squares(mean)
     low, high = place.possible()
