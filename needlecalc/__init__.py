@@ -50,7 +50,8 @@ from needlecalc.design.inverse.solve import solve
 from needlecalc.design.after.progress import Progress, judge_cut
 from needlecalc.design.after.rescue import Rescue, rescue
 from needlecalc.design.after.outcome import Outcome, compare_pass
-from needlecalc.design.after.altitude import AltitudeOutlook, at_altitude
+from needlecalc.design.after.altitude import at_altitude
+from needlecalc.design.after.places import AltitudeOutlook
 from needlecalc.design.after.rank import RankedNeedle, Ranking, rank
 from needlecalc.report.plot import plot_areas, plot_comparison, plot_lambda, plot_metering, plot_profile, plot_sensitivity
 from needlecalc.report.sheet import GrindSheet, grind_sheet

@@ -13,7 +13,8 @@ import numpy as np
 from scipy.optimize import isotonic_regression
 
 from needlecalc.arrays import check_range
-from needlecalc.design.after.altitude import AltitudeOutlook, at_altitude
+from needlecalc.design.after.altitude import at_altitude
+from needlecalc.design.after.places import AltitudeOutlook
 from needlecalc.design.belief.calibration import JetShift, jet_shift, with_jet_drive
 from needlecalc.design.belief.history import SAME_NEEDLE_MM, History, Pass, read_history
 from needlecalc.design.belief.learn import learn

@@ -124,6 +124,7 @@ FLOORS = [
         "design.after.progress",
         "design.after.rescue",
         "design.after.outcome",
+        "design.after.places",
         "design.after.altitude",
         "design.after.rank",
     ],

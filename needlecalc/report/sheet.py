@@ -10,7 +10,7 @@ from typing import get_args
 import numpy as np
 
 from needlecalc.arrays import check_range
-from needlecalc.design.after.altitude import THE_DRIVE, AltitudeOutlook
+from needlecalc.design.after.places import THE_DRIVE, AltitudeOutlook
 from needlecalc.design.belief.calibration import JetShift
 from needlecalc.design.inverse.proposal import Design
 from needlecalc.errors import InputError
