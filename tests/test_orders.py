@@ -319,6 +319,10 @@ def test_the_sheet_of_a_blank_leaves_no_station_out():
         assert words not in said
     assert "first_off_um" not in [column.key for column in sheet.table().columns]
     assert "Off dia" not in sheet.text()
+    # No metal stays on a rod that is not turned yet.
+    (beyond,) = [flag for flag in blank.flags if flag.startswith("No data at")]
+    assert "The blank follows the present needle there" in beyond
+    assert "They stay as they are" not in beyond
     labels = [patch.get_label() for patch in nc.plot_profile(blank).collections]
     assert "between the two" in labels
     assert "to come off" not in labels

@@ -172,7 +172,7 @@ def solve(
             *(str(limit) for limit in binding),
             *words,
             *test_flags(target, fails, risk, cut=met and bool(cut.any()), in_stages=met and stage.held_back > 0.0),
-            *station_flags(found.supported, found.inside, cut),
+            *station_flags(found.supported, found.inside, cut, new_blank=blank),
             *(zero.words()[:1] if zero and zero.readings else ()),
             *target.cautions(),
             *said_of_checks,

@@ -243,7 +243,9 @@ def test_flags(target: Target, fails: list[float], risk: float, *, cut: bool, in
     ]
 
 
-def station_flags(supported: NDArray[np.bool_], inside: NDArray[np.bool_], cut: NDArray[np.bool_]) -> list[str]:
+def station_flags(
+    supported: NDArray[np.bool_], inside: NDArray[np.bool_], cut: NDArray[np.bool_], *, new_blank: bool
+) -> list[str]:
     """What to know of stations that no band speaks for.
 
     Parameters
@@ -252,6 +254,8 @@ def station_flags(supported: NDArray[np.bool_], inside: NDArray[np.bool_], cut: 
         Stations the data speak for, and those between them too.
     cut : array of bool, shape (n,)
         Stations whose diameter is to change.
+    new_blank : bool
+        Whether a blank is turned, rather than the present needle filed.
 
     Returns
     -------
@@ -263,11 +267,10 @@ def station_flags(supported: NDArray[np.bool_], inside: NDArray[np.bool_], cut: 
     if outside.size:
         but = ""
         if followed.size:
-            but = f", but {_numbers(followed)}: cut too, only so that the taper neither reverses nor gets too steep"
-        words.append(
-            f"No data at {_stations(outside)}: load needed; how the engine runs there is not known. They stay as they "
-            f"are{but}."
-        )
+            other = "of another diameter" if new_blank else "cut too"
+            but = f", but {_numbers(followed)}: {other}, only so that the taper neither reverses nor gets too steep"
+        rest = "The blank follows the present needle there" if new_blank else "They stay as they are"
+        words.append(f"No data at {_stations(outside)}: load needed; how the engine runs there is not known. {rest}{but}.")
     between = np.flatnonzero(inside & ~supported) + 1
     if between.size:
         words.append(
