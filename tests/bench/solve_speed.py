@@ -118,7 +118,7 @@ def plain_smoothest(problem: Problem) -> tuple[np.ndarray, float]:
         ends = [by_slsqp(problem, smoothness, start, tests, room.FLAT) for start in starts]
         point = min(ends, key=lambda end: room.cost(problem, smoothness, end.x))
         tried.append((point.x, smoothness, float(((point.misfit / problem.noise) ** 2).sum())))
-    allowed = max(bands, min(chi for *_, chi in tried) + np.sqrt(2.0 * bands))
+    allowed = max(room.NOISE_LEFT * bands, min(chi for *_, chi in tried) + np.sqrt(2.0 * bands))
     return next((x, smoothness) for x, smoothness, chi in tried if chi <= allowed)
 
 

@@ -127,9 +127,7 @@ def solve(
 
     seen = seen_after(asked_mm, cut)
 
-    jet, none = learned.setup.carburettor.jet, np.zeros(cut.size, dtype=bool)
-    driven = outlook(learned, target, learned.present_mm(), none, jet.drop_mm, trims=False, cars=cars).lambda_drawn
-    stage = first_stage(problem, smoothness, x, seen, after, driven, risk=risk)
+    stage = first_stage(problem, smoothness, x, seen, after, cars.driven(seen.offset), risk=risk)
     first_mm, _ = _asked(learned, stage.removal_mm, limits)
     first_mm = np.where(cut | blank, np.maximum(first_mm, asked_mm), asked_mm)
     low, high = seen.interval()

@@ -53,6 +53,8 @@ class Cars:
         Unknowns of each car that are no band's own. [mixed]
     lift_mm : array, shape (s, m)
         Lift of each band. [mm]
+    level : array, shape (s, m)
+        ln(lambda) on the needle and jet height of the first pass. [-]
     without_fuel : array, shape (s, m)
         ln(lambda) plus gain times ln(fuel), which no needle changes. [-]
     """
@@ -60,6 +62,7 @@ class Cars:
     learned: Learned
     car: FloatArray
     lift_mm: FloatArray
+    level: FloatArray
     without_fuel: FloatArray
 
     @classmethod
@@ -81,11 +84,12 @@ class Cars:
         place, rng = learned.place, np.random.default_rng(0)
         off, believed = learned.belief.draw_car(rng, count), place.own(learned.mean)
         car = learned.mean[place.car()] + off
-        lift, without_fuel = np.empty((count, place.bands)), np.empty((count, place.bands))
+        level, lift, without_fuel = (np.empty((count, place.bands)) for _ in range(3))
         for part in parts(place.bands):
             own = believed[part] + learned.belief.draw_own(rng, off, part)
-            lift[:, part], without_fuel[:, part] = own[..., 1], learned.without_fuel(car, own, part)
-        return cls(learned, car, lift, without_fuel)
+            level[:, part], lift[:, part] = own[..., 0], own[..., 1]
+            without_fuel[:, part] = learned.without_fuel(car, own, part)
+        return cls(learned, car, lift, level, without_fuel)
 
     def untouched_mm(self) -> FloatArray:
         """True diameters of the needle now fitted.
@@ -98,6 +102,23 @@ class Cars:
         history = self.learned.history
         number = int(history.needle_of_pass()[-1])
         return np.asarray(history.passes[-1].needle.diameters_mm - self.car[:, self.learned.place.needle(number)])
+
+    def driven(self, offset: FloatArray) -> FloatArray:
+        """Lambda of each car as it is driven now.
+
+        Parameters
+        ----------
+        offset : array, shape (s,)
+            Zero error of each car's lambda meter. [-]
+
+        Returns
+        -------
+        array, shape (s, m)
+            True lambda, the law asked in full. [-]
+        """
+        passes = self.learned.history.passes
+        log = self.level if len(passes) == 1 else self.log_lambda(self.untouched_mm(), passes[-1].drop_mm)
+        return _true_lambda(log, offset)
 
     def log_lambda(self, diameters_mm: FloatArray, drop_mm: float) -> FloatArray:
         """ln(lambda) of each band on any needle.
@@ -274,6 +295,10 @@ def _with_meter(log: FloatArray, slopes: FloatArray, offset: FloatArray, nut: Nu
         turn = -(log[:, nut.idle] - nut.log_target) / slopes[nut.idle, -1] + nut.missed_mm
         turn = np.clip(turn, nut.least_mm, nut.greatest_mm)
         log = log + slopes[:, -1] * turn[:, None]
+    return _true_lambda(log, offset)
+
+
+def _true_lambda(log: FloatArray, offset: FloatArray) -> FloatArray:
     # The widest doubts permitted draw meters that err by more than there is.
     return np.maximum(np.exp(log) - offset[:, None], LEAST_LAMBDA)
 
