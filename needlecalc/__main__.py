@@ -19,7 +19,7 @@ from needlecalc.design.after.outcome import compare_pass
 from needlecalc.design.after.progress import judge_cut
 from needlecalc.design.after.refit import unchanged
 from needlecalc.design.after.rescue import rescue
-from needlecalc.design.belief.history import History
+from needlecalc.design.belief.history import History, read_history
 from needlecalc.design.belief.learn import learn
 from needlecalc.design.forward.compare import compare
 from needlecalc.design.inverse.proposal import Design
@@ -66,6 +66,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     bench.add_argument("--save", help="file to write the needle as measured into, CSV, for the job after the next drive")
     taught = commands.add_parser("learn", help="keep the job's drive as a pass and say what it taught")
     taught.add_argument("job", help="job file, TOML, with a [history]")
+    taught.add_argument("--undo", action="store_true", help="forget the last pass kept, where it was a mistake")
     two = commands.add_parser("compare", help="two needle tables in the setup of a job")
     two.add_argument("first", help="needle table, CSV")
     two.add_argument("second", help="needle table, CSV")
@@ -83,7 +84,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
             return _design(asked.job, Path(asked.out))
         if asked.command == "measured":
             return _measured(asked)
-        return _learn(asked.job) if asked.command == "learn" else _compare(asked)
+        if asked.command == "learn":
+            return _forget(asked.job) if asked.undo else _learn(asked.job)
+        return _compare(asked)
     except BrokenPipeError:
         # The reader of our output (a pager, head) has seen enough; keep Python from complaining at exit.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
@@ -245,19 +248,41 @@ def _typed(words: Sequence[str], stations: int) -> FloatArray:
     return np.array(out)
 
 
-def _learn(job_path: str) -> int:
-    job = read_job(job_path)
+def _history_path(job: Job) -> Path:
     path = job.history_path()
     if path is None:
         msg = 'The job keeps no passes; add [history] with file = "passes.json" to it.'
         raise InputError(msg)
+    return path
+
+
+def _forget(job_path: str) -> int:
+    path = _history_path(read_job(job_path))
+    if not path.exists():
+        msg = f"{path.name}: no pass is kept yet, so there is none to forget."
+        raise InputError(msg)
+    *before, last = read_history(path).passes
+    _print([str(last)])
+    if before:
+        History(tuple(before)).save(path)
+        print(f"Forgotten: the pass above, the last of {len(before) + 1} in {path.name}; {len(before)} kept.")
+    else:
+        path.unlink()
+        print(f"Forgotten: the pass above, the only one; {path.name} is no more.")
+    return USABLE
+
+
+def _learn(job_path: str) -> int:
+    job = read_job(job_path)
+    path = _history_path(job)
     said: list[str] = []
     with _told(said):
         bands = _bands(job, said)
         passes = job.passes(bands)
         if (shift := job.jet_drive(bands)) is not None:
             said.append(str(shift))
-        earlier, here = passes.passes[:-1], passes.passes[-1]
+        # A drive with the jet moved belongs to the present one: no cut lies between.
+        earlier, here = passes.passes[: -1 if shift is None else -2], passes.passes[-1]
         learned = learn(passes, job.setup)
         if not earlier:
             judged = "The first pass: there is nothing to compare it with yet."

@@ -232,7 +232,8 @@ class Job:
         Raises
         ------
         InputError
-            If the present drive is one of the kept ones with another needle or jet height, or an old one.
+            If the present drive is one of the kept ones with another needle or jet height, or an old one, or that with the
+            jet moved belongs to an old one.
         """
         here = Pass(self.setup.carburettor.needle, self.setup.carburettor.jet.drop_mm, bands)
         path = self.history_path()
@@ -255,8 +256,19 @@ class Job:
             # The same drive read again, with bands or lifts set otherwise: the job's own words count.
             kept = kept[:-1]
         second = self._moved_drive()
-        last = (here,) if second is None else with_jet_drive(bands, second[0], self.setup, flats=second[1]).passes
-        return History((*kept, *last))
+        if second is None:
+            return History((*kept, here))
+        moved, here = with_jet_drive(bands, second[0], self.setup, flats=second[1]).passes
+        if kept and kept[-1].same_drive(moved):
+            kept = kept[:-1]
+        for number, one in enumerate(kept, start=1):
+            if one.same_drive(moved):
+                msg = (
+                    f"The drive with the jet moved is pass {number} kept, before a later drive; take [calibration] out of "
+                    "the job: what it taught is kept, and it says nothing of another needle."
+                )
+                raise InputError(msg)
+        return History((*kept, moved, here))
 
     def jet_drive(self, bands: Bands) -> JetShift | None:
         """What the drive with the jet moved found.

@@ -11,6 +11,7 @@ from conftest import DATA, DIAMETERS_MM, make_setup
 from virtual_engine import draw_engine
 
 import needlecalc as nc
+from needlecalc.__main__ import main
 
 LIFTS = np.linspace(2.0, 26.0, 14)
 RPM = np.linspace(900.0, 5000.0, 14)
@@ -207,7 +208,7 @@ def case(tmp_path):
     return folder / "pass_van.toml"
 
 
-def test_a_job_file_brings_its_second_drive(case):
+def test_a_job_file_brings_its_second_drive(case, capsys):
     job = nc.read_job(case)
     bands = job.bands(job.read_log())
     assert job.jet_drive(bands) is None
@@ -234,6 +235,23 @@ def test_a_job_file_brings_its_second_drive(case):
     text = " ".join(job.sheet(design).text().split())
     assert f"{shift!r}." in text
     assert text.index("PUT THE JET BACK to 1.60 mm") < text.index(" Jet: ")
+    # Kept once, it counts once; no cut lies between the two drives.
+    case.write_text(case.read_text().replace("[log]", '[history]\nfile = "passes.json"\n\n[log]', 1))
+    for _ in range(2):
+        assert main(["learn", str(case)]) == 0
+        printed = capsys.readouterr().out
+        assert "The first pass: there is nothing to compare it with yet." in printed
+        assert "Written: passes.json, 2 passes." in printed
+    np.testing.assert_allclose(nc.read_job(case).design(bands).needle.diameters_mm, design.needle.diameters_mm, atol=1e-9)
+    # After a later drive it says nothing of the needle then fitted.
+    kept = nc.read_history(case.parent / "passes.json")
+    later = replace(bands, lambda_measured=bands.lambda_measured - 0.01, log=None)
+    kept.then(kept.passes[1].needle, kept.passes[1].drop_mm, later).save(case.parent / "passes.json")
+    assert main(["learn", str(case)]) == 2
+    assert "is pass 2 of 3 kept" in capsys.readouterr().err
+    with pytest.raises(nc.InputError, match=r"pass 1 kept, before a later drive; take \[calibration\] out"):
+        nc.read_job(case).passes(later)
+    (case.parent / "passes.json").unlink()
     # A second log in place of typed bands: the drive's own log reads as a jet that was never turned.
     case.write_text(
         case.read_text().split("\n[calibration]")[0] + '\n[calibration]\nflats = 2\nfile = "pass_van_drive.csv"\n'

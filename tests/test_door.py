@@ -309,6 +309,29 @@ def test_learn_keeps_passes_and_design_uses_them(case, capsys):
     assert "no cut is judged" in capsys.readouterr().out
 
 
+def test_a_pass_kept_by_mistake_is_forgotten(case, capsys):
+    typed_job(case)
+    assert main(["learn", str(case), "--undo"]) == 2
+    assert "passes.json: no pass is kept yet, so there is none to forget." in capsys.readouterr().err
+    main(["learn", str(case)])
+    kept = (case.parent / "passes.json").read_text()
+    # Filed, and then the old log named again by mistake: the needle taught is one that did nothing.
+    refit(case, nc.read_job(case).design().first_stop)
+    typed_job(case, "0.9801, 1.0301, 1.0501, 1.0601")
+    assert main(["learn", str(case)]) == 0
+    assert "THE PASSES CONTRADICT EACH OTHER" in " ".join(capsys.readouterr().out.split())
+    assert main(["design", str(case), "--out", str(case.parent / "out")]) == 2
+    told = capsys.readouterr().err
+    assert "No car explains these passes" in told
+    assert told.count("\n") == 1
+    assert main(["learn", str(case), "--undo"]) == 0
+    assert "the last of 2 in passes.json; 1 kept." in capsys.readouterr().out
+    assert (case.parent / "passes.json").read_text() == kept
+    assert main(["learn", str(case), "--undo"]) == 0
+    assert "passes.json is no more" in capsys.readouterr().out
+    assert not (case.parent / "passes.json").exists()
+
+
 def test_a_drive_goes_with_its_own_needle(case, capsys):
     typed_job(case)
     job = nc.read_job(case)

@@ -9,6 +9,8 @@ import pytest
 from conftest import DIAMETERS_MM, NO_DOUBTS, STATIONS_MM, make_setup
 from dense_belief import dense, dense_rows
 from scipy.optimize import least_squares
+from scipy.stats import chi2, kstest
+from virtual_owner import Owner
 
 import needlecalc as nc
 from needlecalc.design.forward.predict import Nature, log_fuel
@@ -109,6 +111,7 @@ def test_best_values_are_those_of_a_general_solver(jet, moved, second):
     # The cost is what is minimised; each value may be off by no more than a small share of its own doubt.
     ours = afresh.residuals((learned.mean - afresh.centre) / afresh.width)
     assert ours @ ours <= 2.0 * best.cost * (1.0 + 1e-6)
+    assert learned.misfit == pytest.approx(ours @ ours, rel=1e-9, abs=1e-9)
     np.testing.assert_allclose(away * afresh.width / learned.u(), 0.0, atol=0.01)
 
 
@@ -130,6 +133,47 @@ def test_covariance_is_the_inverse_of_the_numerical_hessian():
     size = np.sqrt(np.outer(np.diag(there), np.diag(there)))
     np.testing.assert_allclose(here / size, there / size, atol=2e-4)
     assert (np.linalg.eigvalsh(here) > 0.0).all()
+
+
+def test_misfit_by_chance_is_chi_squared():
+    # The least sum of squares of a linear model with normal errors follows chi-squared, with as many degrees of freedom
+    # as there are readings more than free values (Tarantola, section 3.2, from memory); Kolmogorov and Smirnov compare.
+    owners = []
+    for seed in range(60):
+        owner = Owner.drawn(seed)
+        first = owner.drive()
+        passes = nc.History((nc.Pass(owner.setup.carburettor.needle, 1.6, first),))
+        filed = DIAMETERS_MM - np.where((DIAMETERS_MM < 2.44) & (DIAMETERS_MM > 1.9), 0.04, 0.0)
+        owner.file_to(np.minimum.accumulate(filed), filed < DIAMETERS_MM)
+        owners.append(nc.learn(passes.then(owner.measured(), 1.6, owner.drive()), owner.setup))
+    assert {one.spare for one in owners} == {12}
+    assert kstest([one.misfit for one in owners], chi2(12).cdf).pvalue > 0.01
+    assert sum(one.contradiction() != "" for one in owners) <= 1
+
+
+def test_passes_that_no_car_explains_are_not_designed_from():
+    setup = make_setup()
+    fair = nc.learn(history(setup), setup)
+    assert fair.contradiction() == ""
+    assert fair.widening() == 1.0
+    # The needle was cut by up to 55 um, and the log is that of the day before.
+    stale = history(setup, second=LAMBDA)
+    learned = nc.learn(stale, setup)
+    target = nc.Target(learned.bands, np.full(7, 0.95), ("asked",) * 7)
+    with pytest.raises(nc.SolveError, match=r"No car explains these passes: they miss the best by \d+\.\d times.*in pass "):
+        nc.solve(target, setup, learned=learned)
+    assert learned.widening() == pytest.approx(np.sqrt(learned.misfit / 23.685), rel=1e-4)  # chi-squared table: 14, 5 %
+    # Nearly so: every doubt is as much wider, and the design says so.
+    share = history(setup).passes[1].bands.lambda_measured / LAMBDA
+    odd = LAMBDA * share * np.array([1.0, 1.06, 0.94, 1.06, 0.94, 1.06, 1.0])
+    learned = nc.learn(history(setup, second=odd), setup)
+    assert learned.widening() > 1.1
+    plain = nc.learn(history(setup), setup)
+    levels = learned.place.level()
+    assert (learned.u()[levels] > 1.05 * plain.u()[levels]).all()
+    design = nc.solve(replace(target, bands=learned.bands), setup, learned=learned)
+    assert any(flag.startswith("THE PASSES CONTRADICT EACH OTHER") for flag in design.flags)
+    assert "THE PASSES CONTRADICT EACH OTHER" in nc.grind_sheet(design).text()
 
 
 def test_one_pass_leaves_the_shared_values_as_they_were():
@@ -198,7 +242,7 @@ def test_repeated_readings_of_one_band_add_up_as_the_normal_law_says():
     # Kalman update of a constant too.  With the needle and jet unchanged, the level of a band is such a scalar.
     setup = make_setup()
     stock = setup.carburettor.needle
-    reads, se = [0.95, 0.98, 1.00], [0.004, 0.01, 0.02]
+    reads, se = [0.95, 0.965, 0.98], [0.004, 0.01, 0.02]
     passes = []
     for ratio, doubt in zip(reads, se, strict=True):
         typed = nc.typed_bands([3000], [ratio], lift_mm=[10.0], lambda_se=doubt)

@@ -58,11 +58,13 @@ class Orders:
         Returns
         -------
         tuple of str
-            Checks that nobody made, an idle that nobody measured, what to measure before metal is lost; none where
-            nothing is wanting.
+            Checks that nobody made, passes that contradict each other, an idle that nobody measured, what to measure
+            before metal is lost; none where nothing is wanting.
         """
         design = self.design
         said = [] if design.checks is not None else [NO_CHECKS]
+        if apart := design.learned.contradiction():
+            said.append(apart)
         if design.stages() != "not yet" and (caution := design.idle_caution()):
             said.append(caution)
         return (*said, *(flag for flag in design.flags if flag.startswith(BEFORE_CUTTING)))

@@ -149,6 +149,7 @@ class Outcome(Shown):
             f"Flow gain believed: {was:.2f} before, {now:.2f} +- {float(self.after.u()[name]):.2f} with this pass; the law "
             "itself is held to be right within its doubt, so one pass moves it only part of the way."
         )
+        notes += filter(None, [self.after.contradiction()])
         return tuple(notes)
 
 

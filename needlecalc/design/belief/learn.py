@@ -59,7 +59,9 @@ def learn(history: History | Bands, setup: Setup, *, doubts: Doubts | None = Non
     eccentricity.  Lift readings, diameters and shared values carry normal priors; the best values minimise
     the sum of squares (maximum a posteriori, Gauss-Newton), and the covariance is that of the last linear
     step, each band being solved by itself for any values of what the car shares.  After one pass the shared
-    values are the priors: only a changed needle or a moved jet can teach them.
+    values are the priors: only a changed needle or a moved jet can teach them.  Passes that agree worse than chance
+    allows widen all doubts (:meth:`Learned.widening`); :func:`solve` refuses those that
+    no car explains.
 
     References
     ----------
@@ -104,7 +106,9 @@ def learn(history: History | Bands, setup: Setup, *, doubts: Doubts | None = Non
         mean, squares, cost = trial, squares_then, cost_then
         if np.abs(share * step).max() < SETTLED:
             break
-    return replace(learned, mean=mean, belief=squares.belief(scale, OWN_WIDE_OPEN))
+    told = sum(int(np.isfinite(column).sum()) for read in readings for column in (read.log_lambda, read.lift))
+    learned = replace(learned, mean=mean, misfit=cost, spare=max(told - own.size, 0))
+    return replace(learned, belief=squares.belief(scale, OWN_WIDE_OPEN).scaled(learned.widening()))
 
 
 def _step(squares: BandSquares, at_low: NDArray[np.bool_], at_high: NDArray[np.bool_]) -> tuple[FloatArray, FloatArray]:

@@ -80,7 +80,7 @@ def solve(
         If a band has no lift or lies off the needle, ``learned`` is of other bands, ``risk`` is no
         chance, or a limit names what is not there.
     SolveError
-        If the limits contradict each other, or a check is red and not overridden.
+        If the limits contradict each other, no car explains the passes, or a check is red and not overridden.
 
     Notes
     -----
@@ -97,6 +97,7 @@ def solve(
     check_range(risk, "risk", 0.0, 1.0, cure="It is a chance; 0.05 is one drive in twenty.")
     learned = learned or learn(target.bands, setup, doubts=doubts)
     _same_bands(target, learned)
+    learned.check_one_car()
     learned = replace(learned, setup=limits.confined(learned.setup))
     zero = target.sensor_zero
     if zero is not None:
@@ -171,6 +172,7 @@ def solve(
             *words,
             *test_flags(target, fails, risk, cut=met and bool(cut.any()), in_stages=met and stage.held_back > 0.0),
             *station_flags(found.supported, found.inside, cut, new_blank=blank),
+            *filter(None, [learned.contradiction()]),
             *(zero.words()[:1] if zero and zero.readings else ()),
             *target.cautions(),
             *said_of_checks,
