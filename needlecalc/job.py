@@ -258,17 +258,17 @@ class Job:
         second = self._moved_drive()
         if second is None:
             return History((*kept, here))
-        moved, here = with_jet_drive(bands, second[0], self.setup, flats=second[1]).passes
-        if kept and kept[-1].same_drive(moved):
+        turned, here = with_jet_drive(bands, second[0], self.setup, flats=second[1]).passes
+        if kept and kept[-1].same_drive(turned):
             kept = kept[:-1]
         for number, one in enumerate(kept, start=1):
-            if one.same_drive(moved):
+            if one.same_drive(turned):
                 msg = (
                     f"The drive with the jet moved is pass {number} kept, before a later drive; take [calibration] out of "
                     "the job: what it taught is kept, and it says nothing of another needle."
                 )
                 raise InputError(msg)
-        return History((*kept, moved, here))
+        return History((*kept, turned, here))
 
     def jet_drive(self, bands: Bands) -> JetShift | None:
         """What the drive with the jet moved found.
