@@ -199,3 +199,13 @@ def test_of_very_many_conflicts_the_worst_are_named_and_the_others_counted():
     assert "share the lift" in words[0]
     full = nc.Target(typed, np.full(400, 0.95), ("asked",) * 400).cautions()
     assert "and 394 more. Make them richer" in full[0]
+
+
+def test_full_load_is_cautioned_by_what_it_burns_not_by_what_the_meter_shows():
+    # A meter that reads 0.02 too lean shows 0.93 where lambda is 0.91.
+    full = nc.typed_bands([3000], [0.95], lift_mm=[12.0], load=["full"])
+    for off, aim, warned in ((0.02, 0.93, False), (-0.02, 0.91, True), (0.02, 0.95, True)):
+        words = nc.Target(full, np.array([aim]), ("asked",), sensor_zero=nc.SensorZero(off, 0.004, 1)).cautions()
+        assert bool(words) is warned
+        if warned:
+            assert f"leaner than lambda 0.92, {0.92 + off:.3f} by this meter, can melt pistons" in words[0]

@@ -117,7 +117,12 @@ class Orders:
         whole, first = 100 * design.chance_rich, 100 * design.chance_rich_first
         bands = design.target.bands
         rich = [bands.name(b) for b in np.flatnonzero(bands.lambda_measured < design.target.lambda_rich).tolist()]
-        so_already = f" Too rich as driven, before any cut: {', '.join(rich)}." if rich else ""
+        by_nut = (
+            f" {100 * design.chance_by_nut:.0f} % of that the nut brings with no metal off; metal left on cannot help it."
+            if design.chance_by_nut
+            else ""
+        )
+        so_already = f"{by_nut} Too rich as driven, before any cut: {', '.join(rich)}." if rich else by_nut
         if stages == "nothing":
             if abs(design.flats()) < LEAST_TURN_FLATS:
                 return ""

@@ -15,7 +15,6 @@ from needlecalc.design.belief.learned import Learned
 from needlecalc.design.forward.predict import fuel_of
 from needlecalc.design.inverse.proposal import Design
 from needlecalc.design.inverse.solve import solve
-from needlecalc.design.wish.target import LEANEST_FULL_LOAD
 from needlecalc.measure.drive.bands import worst_of
 from needlecalc.parts.measured import OVAL_UM, WITHIN_UM, listed
 from needlecalc.physics.air import altitude_of_pressure_m
@@ -184,7 +183,7 @@ class Rescue(Shown):
         words = []
         for option in self.options:
             ratio = option.lambda_predicted
-            over = full & (ratio > LEANEST_FULL_LOAD) & (option.miss() > HURT)
+            over = full & (ratio > self.progress.design.target.leanest_full_load()) & (option.miss() > HURT)
             lean, more = worst_of(np.flatnonzero(over).tolist(), ratio)
             if lean:
                 named = ", ".join(f"{bands.name(b)} at {ratio[b]:.3f}" for b in lean)

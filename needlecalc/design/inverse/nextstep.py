@@ -13,7 +13,6 @@ from needlecalc.design.belief.readings import readings_of
 from needlecalc.design.inverse.foresight import Foresight, Promise, on_table
 from needlecalc.design.inverse.proposal import Design
 from needlecalc.design.inverse.stages import RISK
-from needlecalc.design.wish.target import LEANEST_FULL_LOAD
 from needlecalc.measure.drive.bands import NAMED_IN_FULL
 from needlecalc.show import Column, Shown, Table, counted
 from needlecalc.units import FloatArray
@@ -360,7 +359,7 @@ def _jet_drives(sight: Foresight, now: Promise, risk: float) -> list[NextStep]:
         if flats < 0:
             full = np.array([load == "full" for load in bands.load])
             safe &= expected <= doubts.lean_limit - SHORT_OF_MISFIRE
-            safe &= ~full | (expected <= LEANEST_FULL_LOAD)
+            safe &= ~full | (expected <= sight.design.target.leanest_full_load())
         driven = np.flatnonzero(safe)
         if not driven.size:
             continue

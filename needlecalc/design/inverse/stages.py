@@ -35,6 +35,8 @@ class FirstStage:
         no cut at all, and gets no richer by it, is not counted. [-]
     chance_rich : float
         The same after the first stage. [-]
+    chance_by_nut : float
+        What of that the nut brings even with no metal taken off, where it is more than half the risk. [-]
     held_back : float
         Standard uncertainties by which the first stage stays on the lean side; 0 when all can go at once. [-]
     lambda_drawn : array, shape (s, m)
@@ -44,6 +46,7 @@ class FirstStage:
     removal_mm: FloatArray
     chance_rich_whole: float
     chance_rich: float
+    chance_by_nut: float
     held_back: float
     lambda_drawn: FloatArray
 
@@ -87,9 +90,10 @@ def first_stage(
     Every band is aimed a number of its own standard uncertainties lean of its target; the number is the
     least that brings the joint chance over all bands, counted on the cars drawn, below the risk.  Bands
     known well are cut nearly to size, bands known badly are held back.  A car whose band would be too rich, or fail
-    its test, with no cut at all is not counted against a cut that makes it no richer.  Where the test is still in
-    danger, less is taken off the stations that meter the tested band, then off all.  Where even four are not
-    enough, a share of that cut is taken off that is.
+    its test, with no cut at all is not counted against a cut that makes it no richer.  What the nut brings with no
+    metal off no metal left on can help: where that is more than half the risk, metal may add half of it.  Where the
+    test is still in danger, less is taken off the stations that meter the tested band, then off all.  Where even four
+    are not enough, a share of that cut is taken off that is.
     """
     here = problem.point(x)
     whole = np.zeros(problem.free.size)
@@ -134,16 +138,25 @@ def first_stage(
 
     def risk_kept(short: FloatArray, drawn: FloatArray) -> tuple[FloatArray, FloatArray]:
         for share in (0.75, 0.5, 0.25, 0.125, 0.0):
-            if chance_made_rich(problem.target, drawn, uncut_in_full) <= risk:
+            if chance_made_rich(problem.target, drawn, uncut_in_full) <= borne:
                 break
             short, drawn = share * short, after(share * short)
         return short, drawn
 
+    def by_nut() -> float:
+        nut_set = seen.moved(whole)
+        if chance_made_rich(problem.target, nut_set, uncut) <= risk / 2.0:
+            return 0.0
+        alone = chance_made_rich(problem.target, after(np.zeros(whole.size)), uncut_in_full)
+        return alone if alone > risk / 2.0 else 0.0
+
     at_once = chance_made_rich(problem.target, seen.lambda_drawn, uncut_in_full)
     test_fails = chance(np.where(tested, seen.lambda_drawn, np.inf)) > bearable
-    rich_band = at_once > risk
+    nut = min(by_nut(), at_once) if (at_once > risk or test_fails) and whole.any() else 0.0
+    borne = max(risk, nut + risk / 2.0)
+    rich_band = at_once > borne
     if not (rich_band or test_fails) or not whole.any():
-        return FirstStage(whole, at_once, at_once, 0.0, seen.lambda_drawn)
+        return FirstStage(whole, at_once, at_once, nut, 0.0, seen.lambda_drawn)
     short, drawn, times = whole, seen.lambda_drawn, 0.0
     if rich_band:
         low, times = 0.0, MOST_LEAN
@@ -151,19 +164,19 @@ def first_stage(
         for _ in range(HALVINGS):
             middle = (low + times) / 2.0
             trial, trial_drawn = held(middle)
-            if chance_made_rich(problem.target, trial_drawn, uncut) <= risk:
+            if chance_made_rich(problem.target, trial_drawn, uncut) <= borne:
                 times, short, drawn = middle, trial, trial_drawn
             else:
                 low = middle
             if times - low < 0.02:
                 break
-        if chance_made_rich(problem.target, drawn, uncut) > risk and (short > 0.0).any():
+        if chance_made_rich(problem.target, drawn, uncut) > borne and (short > 0.0).any():
             # Bands that pull apart can be rich however lean all are aimed: take off a share of that cut only.
             short, drawn = _a_share_of(
-                short, whole, seen, lambda trial: chance_made_rich(problem.target, trial, uncut) <= risk
+                short, whole, seen, lambda trial: chance_made_rich(problem.target, trial, uncut) <= borne
             )
         drawn = after(short)
-        while times < MOST_LEAN and chance_made_rich(problem.target, drawn, uncut_in_full) > risk:
+        while times < MOST_LEAN and chance_made_rich(problem.target, drawn, uncut_in_full) > borne:
             times = min(times + LEANER, MOST_LEAN)
             short, _ = held(times)
             drawn = after(short)
@@ -172,7 +185,7 @@ def first_stage(
         short, drawn = risk_kept(*test_kept(short))
         leaner = np.median(np.log(drawn / seen.lambda_drawn), axis=0) / np.maximum(spread, 1e-9)
         times = max(times, float(leaner[tested].max()), TINY if (short < whole).any() else 0.0)
-    return FirstStage(short, at_once, chance_made_rich(problem.target, drawn, uncut_in_full), times, drawn)
+    return FirstStage(short, at_once, chance_made_rich(problem.target, drawn, uncut_in_full), nut, times, drawn)
 
 
 def chance_made_rich(target: Target, drawn: FloatArray, before: FloatArray) -> float:

@@ -78,13 +78,16 @@ def verdict(problem: Problem, limits: Limits, x: FloatArray) -> tuple[str, bool,
         advice.append(f"{more} more bands are predicted over {100 * MISSED_BY:.0f} % from target, these being the worst.")
     target = problem.target
     ratio = (1.0 + missed) * target.lambda_target
-    past = ratio - target.lambda_lean
-    named, more = worst_of(np.flatnonzero(past > 1e-6).tolist(), past)
-    advice += [
-        f"{bands.name(b)}: lambda {ratio[b]:.3f} is leaner than the {target.lambda_lean[b]:.3f} permitted." for b in named
-    ]
-    if more:
-        advice.append(f"{more} more bands are leaner than permitted, these being the worst.")
+    outside = np.zeros(ratio.size, dtype=bool)
+    for side, past, ends in (
+        ("leaner", ratio - target.lambda_lean, target.lambda_lean),
+        ("richer", target.lambda_rich - ratio, target.lambda_rich),
+    ):
+        outside |= past > HARDLY
+        named, more = worst_of(np.flatnonzero(past > HARDLY).tolist(), past)
+        advice += [f"{bands.name(b)}: lambda {ratio[b]:.3f} is {side} than the {ends[b]:.3f} permitted." for b in named]
+        if more:
+            advice.append(f"{more} more bands are {side} than permitted, these being the worst.")
     at_limit = problem.limits_matrix @ x - problem.limits_least < 1e-7
     jet = [name for name, on in zip(problem.names, at_limit, strict=True) if on and name.startswith("jet at")]
     low, high = problem.drop_range_mm
@@ -102,7 +105,7 @@ def verdict(problem: Problem, limits: Limits, x: FloatArray) -> tuple[str, bool,
         needs_metal = bool((missed[blocked] < 0.0).any())
         short = blocked & (missed < 0.0) if needs_metal else blocked
         names = bands.names(np.flatnonzero(short).tolist(), off)
-        reason = "it needs metal added, which cannot be filed" if needs_metal else "a limit on the cut binds"
+        reason = "it needs metal added, which cannot be filed" if needs_metal else "a limit on the needle binds"
         others = np.flatnonzero(~short & (off > FAR_OFF)).tolist()
         if others:
             reason += f", and neighbouring lifts ask for different things: {_off(bands, others, missed)}"
@@ -123,11 +126,17 @@ def verdict(problem: Problem, limits: Limits, x: FloatArray) -> tuple[str, bool,
             advice,
         )
     if (off > MISSED_BY).any():
-        missing = int((off > MISSED_BY).sum())
-        stay = f"{missing} of {counted(missed.size, 'band')} stay{'s' if missing == 1 else ''}"
-        return f"{usable}, but {stay} more than 2 % off target, named below.", True, advice
+        return f"{usable}, but {_so_many(off > MISSED_BY)} more than 2 % off target, named below.", True, advice
+    if outside.any():
+        return f"{usable}, but {_so_many(outside)} outside what is permitted, named below.", True, advice
     kind = "a new blank" if limits.new_blank else "filing"
     return f"{usable}: {kind} brings every band within {worst:.1f} % of its target.", True, advice
+
+
+def _so_many(which: NDArray[np.bool_]) -> str:
+    """How many bands stay so."""
+    count = int(which.sum())
+    return f"{count} of {counted(which.size, 'band')} stay{'s' if count == 1 else ''}"
 
 
 def full_load_caution(target: Target, expected: FloatArray, highest: FloatArray) -> str:
@@ -202,7 +211,8 @@ def _blocked(problem: Problem, limits: Limits, missed: FloatArray) -> NDArray[np
     """Bands that miss their target because of the limits, and would not with free metal."""
     if limits.new_blank or not (np.abs(missed) > MISSED_BY).any():
         return np.zeros(missed.size, dtype=bool)
-    loose = problem.with_free(problem.inside, replace(limits, new_blank=True, max_cut_mm=2.0, never_below_mm={}))
+    eased = replace(limits, new_blank=True, max_cut_mm=2.0, least_diameter_mm=0.2, steepest=0.2, keep=(), never_below_mm={})
+    loose = problem.with_free(problem.inside, eased)
     x, _ = smoothest(loose)
     misfit = loose.misfit(x)
     return np.asarray((np.abs(missed) > MISSED_BY) & (np.abs(misfit) < BETTER_WITH_METAL * np.abs(missed)))

@@ -230,14 +230,14 @@ class Target(Shown):
             One sentence each.
         """
         full = np.array([load == "full" for load in self.bands.load])
-        lean, more = worst_of(
-            np.flatnonzero(full & (self.lambda_target > LEANEST_FULL_LOAD + 1e-9)).tolist(), self.lambda_target
-        )
+        limit = self.leanest_full_load()
+        lean, more = worst_of(np.flatnonzero(full & (self.lambda_target > limit + 1e-9)).tolist(), self.lambda_target)
         if not lean:
             return ()
         named = ", ".join(f"{self.bands.name(b)} at {self.lambda_target[b]:.2f}" for b in lean)
+        shown = f", {limit:.3f} by this meter," if self.sensor_zero else ""
         return (
-            f"Full-load targets leaner than lambda {LEANEST_FULL_LOAD:g} can melt pistons (common practice): "
+            f"Full-load targets leaner than lambda {LEANEST_FULL_LOAD:g}{shown} can melt pistons (common practice): "
             f"{named}{f' and {more} more' if more else ''}. Make them richer, and stop on any pinking.",
         )
 
