@@ -13,6 +13,8 @@ from virtual_owner import Owner, target_of
 
 import needlecalc as nc
 from needlecalc.design.belief.unknowns import SHARED
+from needlecalc.design.inverse.fit import response
+from needlecalc.design.inverse.solution import best_solution
 from needlecalc.design.inverse.sure import Cars, idle_band, outlook, sources, trimmed
 
 LIFTS = np.linspace(2.0, 25.0, 8)
@@ -174,6 +176,33 @@ def test_the_design_names_its_greatest_doubt(change, name):
     named = [source for source, um in zip(design.largest_doubt, design.diameter_u_um, strict=True) if np.isfinite(um)]
     assert len(named) >= 5
     assert named.count(name) > 0.7 * len(named)
+
+
+def test_the_doubt_of_a_diameter_counts_what_its_sources_share():
+    # Law of propagation with correlated inputs (GUM, JCGM 100:2008, 5.2.2), against a count over cars drawn.
+    setup, lifts, read = make_setup(), np.array([2.5, 5, 8, 12, 17, 23.0]), np.array([1.10, 1.20, 1.22, 1.20, 1.18, 1.20])
+    first = nc.typed_bands(np.linspace(900, 5000, 6), read, lift_mm=lifts, lift_u_mm=0.5, lambda_se=0.003)
+    filed = DIAMETERS_MM - np.array([0, 4, 8, 12, 18, 22, 28, 32, 38, 45, 50, 50, 50]) * 1e-3
+    needle = nc.Needle("filed", STATIONS_MM, filed)
+    second = replace(first, lambda_measured=nc.predict_lambda(setup, first, needle=needle))
+    passes = nc.History((nc.Pass(setup.carburettor.needle, 1.6, first), nc.Pass(needle, 1.6, second)))
+    learned = nc.learn(passes, setup)
+    target = nc.Target(second, np.full(6, 0.95), ("asked",) * 6)
+    design = nc.solve(target, setup, learned=learned, with_options=False)
+    found = best_solution(learned, target, nc.Limits())
+    moves = response(found.problem, found.smoothness, found.x)[:-1]
+    rows, _ = learned.slopes(found.problem.true_diameters(found.x), found.drop_mm())
+    off = learned.samples(20_000) - learned.mean
+    by_own = (learned.place.own(off) * rows.by_own).sum(axis=-1)
+    ratio = off[:, learned.place.car()] @ rows.by_car.T + by_own
+    sensor = np.random.default_rng(2).normal(0.0, learned.doubts.sensor_offset, (20_000, 1)) / target.lambda_target
+    drawn_um = 1e3 * ((ratio + sensor) @ moves.T).std(axis=0)
+    cut = np.isfinite(design.diameter_u_um)
+    whole = np.hypot(drawn_um, 1e3 * learned.doubts.hand_mm)[cut[found.problem.free]]
+    np.testing.assert_allclose(design.diameter_u_um[cut], whole, rtol=0.02)
+    # The sources lean on each other by now: their squares alone would say more.
+    apart = np.sqrt(sum(part**2 for part in sources(learned, rows, moves).values()))
+    assert (1e3 * np.hypot(apart, np.abs(moves @ (0.01 / target.lambda_target))) > 1.1 * drawn_um).sum() >= 4
 
 
 def test_the_interval_holds_nine_cars_in_ten():

@@ -238,7 +238,9 @@ def _diameter_doubt(
     by_source = sources(learned, by_unknowns, moves)
     offset = learned.doubts.sensor_offset / problem.target.lambda_target
     by_source["sensor"] = np.abs(moves @ offset)
-    total = np.sqrt(sum(part**2 for part in by_source.values()))
+    # All sources together: after a pass they lean on each other, and their squares would add up to more.
+    joint = learned.belief.u_of_sums(moves @ by_unknowns.by_car, moves[:, :, None] * by_unknowns.by_own)
+    total = np.hypot(joint, by_source["sensor"])
     doubt = np.full(cut.size, np.nan)
     mostly = np.full(cut.size, "", dtype=object)
     names = list(by_source)
