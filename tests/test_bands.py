@@ -173,6 +173,12 @@ def test_a_lift_that_cannot_be_had_is_refused():
         nc.with_lift(torrent, make_setup())
     with pytest.raises(nc.InputError, match="within the throat's bore"):
         nc.with_lift(bands, make_setup(), lift_mm=[3.0, 90.0])
+    setup = make_setup()
+    stopped = replace(setup.carburettor, air_valve=replace(setup.carburettor.air_valve, max_lift_mm=20.0))
+    with pytest.raises(nc.InputError, match=r"lift is 27 mm, but the setup says that it ends at 20 mm \(max_lift_mm\)"):
+        nc.with_lift(bands, replace(setup, carburettor=stopped), lift_mm=[3.0, 27.0])
+    # A reading may lie above the stop by what it is read to.
+    assert nc.with_lift(bands, replace(setup, carburettor=stopped), lift_mm=[3.0, 20.4]).lift_mm[1] == 20.4
 
 
 @pytest.mark.parametrize(

@@ -70,6 +70,9 @@ def test_needle_table_files(tmp_path):
     np.testing.assert_allclose(needle.diameters_mm, [2.2733, 2.20472])
     file.write_text("station,diameter_mm\n1,2.4\n2,2.3\n")
     assert nc.read_needle(file, pitch_mm=3.0, first_station_mm=1.0).stations_mm.tolist() == [1.0, 4.0]
+    for wrong in ({"pitch_mm": float("nan")}, {"pitch_mm": 0.0}, {"pitch_mm": 3.0, "first_station_mm": float("nan")}):
+        with pytest.raises(nc.InputError, match=r"(pitch|first_station)_mm is (nan|0), but must lie between"):
+            nc.read_needle(file, **wrong)
     for text, match in [
         ("station,diameter_mm\n1,2.4\n2,2.3\n", "pitch_mm"),
         ("station,distance_mm,diameter\n1,0,2.4\n", "line 1: no column diameter_mm or diameter_in"),

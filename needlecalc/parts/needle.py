@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 from shapely.geometry import Polygon
 
-from needlecalc.arrays import read_only, same_length
+from needlecalc.arrays import check_range, read_only, same_length
 from needlecalc.errors import InputError, LogFormatError
 from needlecalc.parts.tablefile import TableFile, read_table_file
 from needlecalc.show import Column, Shown, Table, counted
@@ -223,7 +223,12 @@ def read_needle(
     ------
     LogFormatError
         If a line cannot be read; the message names file, line and cure.
+    InputError
+        If ``pitch_mm`` or ``first_station_mm`` is no length a needle could have.
     """
+    if pitch_mm is not None:
+        check_range(pitch_mm, "pitch_mm", 0.1, 50.0, cure="It is from one station to the next, in mm.")
+    check_range(first_station_mm, "first_station_mm", -5.0, 50.0, cure="It is from the shoulder, in mm.")
     path = Path(path)
     table = read_table_file(path, "the needle table")
     if table is None:

@@ -30,6 +30,10 @@ import needlecalc as nc
 DOUBTS = nc.Doubts(table_mm=0.0017, lift_zero_mm=0.05, flow_gain=0.04)
 PERMITTED = 0.03  # richer than target, where the risk is to hold every first stop back
 HANDS = 4
+GAS_U = (
+    0.0084  # of lambda, by an analyser beside the meter: what nc.sensor_zero counts for a good one and a wandering display
+)
+METER_U = 0.010  # zero of the meter before
 RISK_ENGINES = 3  # times as many as the table has: 5 % of 200 are ten
 
 
@@ -100,8 +104,17 @@ def bands_of(setup, m):
     raise ValueError(msg)
 
 
-def library(engine, lift, passes=4):
-    """Each pass: true lambda, intervals and chances as they were stated before the cut."""
+def zero_by_gas(engine):
+    """Zero of the meter as one gas reading beside it tells."""
+    read = engine.truth.sensor_offset + np.random.default_rng([engine.seed, 5]).normal(0.0, GAS_U)
+    share = METER_U**2 / (METER_U**2 + GAS_U**2)
+    return nc.SensorZero(share * read, np.sqrt(share) * GAS_U, 1)
+
+
+def library(engine, lift, passes=4, gas=False):
+    """Each pass: true lambda, and the intervals stated for it before the cut."""
+    zero = zero_by_gas(engine) if gas else None
+    off = zero.mean if zero else 0.0
     rng = np.random.default_rng([engine.seed, 1])
     true, drop = np.array(engine.start_diameters_mm), engine.jet_drop_mm
     setup = setup_of(engine)
@@ -110,13 +123,16 @@ def library(engine, lift, passes=4):
     for _ in range(passes):
         bands = bands_of(setup, engine.measure(true, drop, rng, lift=lift))
         history = nc.History((nc.Pass(needle, drop, bands),)) if history is None else history.then(needle, drop, bands)
-        target = nc.Target(bands, engine.bands.lambda_target, ("wanted",) * bands.rpm.size)
+        wanted = engine.bands.lambda_target + off
+        target = nc.Target(bands, wanted, ("wanted",) * bands.rpm.size, sensor_zero=zero)
         design = nc.solve(target, setup, learned=nc.learn(history, setup, doubts=DOUBTS), with_options=False)
         true, drop = to_first_stop(engine, true, drop, design, rng)
         if touched(design).any():
             # Nobody is there to read again, so readings 15 um off the last ones must do.
             needle = nc.measured_needle(needle, engine.mic(true, rng), within_um=15)
-        out.append({"lambda": engine.true_lambda(true, drop), "low": design.first_low, "high": design.first_high})
+        out.append(
+            {"lambda": engine.true_lambda(true, drop), "low": design.first_low - off, "high": design.first_high - off}
+        )
     return out
 
 
@@ -133,7 +149,7 @@ def to_first_stop(engine, true, drop, design, rng):
     low, high = engine.nominal["drop_min_mm"], engine.nominal["drop_max_mm"]
     start = float(np.clip(drop + half * round((design.drop_mm - drop) / half), low, high))
     if cut.any() or start != drop:
-        drop = trim_idle(engine, true, start, rng)
+        drop = trim_idle(engine, true, start, rng, target=float(design.target.lambda_target[0]))
     return true, drop
 
 
@@ -181,6 +197,7 @@ def area_sum(engine, lift, passes=4):
 WAYS = {
     "oracle": oracle,
     "library, marker": partial(library, lift="marker"),
+    "library, marker, gas": partial(library, lift="marker", gas=True),
     "library, computed": partial(library, lift="computed"),
     "area sum, marker": partial(area_sum, lift="marker"),
     "area sum, computed": partial(area_sum, lift="computed"),

@@ -10,7 +10,7 @@ from scipy.special import ndtr
 
 from needlecalc.design.belief.learned import Learned
 from needlecalc.design.inverse.fit import MISSED_BY, NEARLY_FLAT, cost, fit, fit_from, smoothest
-from needlecalc.design.inverse.limits import FLATS, Limits
+from needlecalc.design.inverse.limits import FLATS, LEAST_TURN_FLATS, Limits
 from needlecalc.design.inverse.problem import Point, Problem
 from needlecalc.design.inverse.sure import IDLE_IS_RIGHT, idle_band, nut_u_mm, trimmed
 from needlecalc.design.inverse.verdict import conflicts
@@ -124,6 +124,7 @@ def best_solution(learned: Learned, target: Target, limits: Limits, *, start: Fl
         problem, x, smoothness = alone
     problem, x = _only_what_helps(problem, smoothness, x, drop_range_mm)
     problem, x = _on_whole_flats(problem, smoothness, x)
+    problem, x = _no_less_than_a_hand_turns(problem, smoothness, x)
     # Rounding of the exact step must not turn the nut by a hair.
     x[-1] = np.clip(x[-1], *problem.drop_range_mm)
     return Solution(problem, smoothness, x, share, supported, inside)
@@ -163,6 +164,17 @@ def _on_whole_flats(problem: Problem, smoothness: float, x: FloatArray) -> tuple
             tried.append((cost(fixed, smoothness, there), drop, fixed, there))
     _, _, fixed, there = min(tried, key=lambda one: one[:2])
     return fixed, there
+
+
+def _no_less_than_a_hand_turns(problem: Problem, smoothness: float, x: FloatArray) -> tuple[Problem, FloatArray]:
+    """The solution with the jet left, where it would turn by less than anybody sets; a trimmed idle sets it anyway."""
+    learned = problem.learned
+    least = LEAST_TURN_FLATS * learned.setup.carburettor.jet.flat_mm
+    low, high = problem.drop_range_mm
+    if not 0.0 < abs(x[-1]) < least or not low <= 0.0 <= high or idle_band(learned, problem.target) is not None:
+        return problem, x
+    left = problem.with_free(problem.free, drop_range_mm=(0.0, 0.0))
+    return left, fit(left, smoothness, np.append(x[:-1], 0.0))
 
 
 def _only_what_helps(
