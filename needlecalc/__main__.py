@@ -202,6 +202,12 @@ def _measured(asked: argparse.Namespace) -> int:
         found = "got the readings twice" if asked.file else "needs the readings"
         msg = f"measured {found}: list a diameter a station after the job, or name a table with --file, not both."
         raise InputError(msg)
+    if asked.save and asked.file_down:
+        msg = (
+            "--file-down asks where filing on would lead, and there is no such needle yet to --save; file it down, measure "
+            "it again, and save that."
+        )
+        raise InputError(msg)
     readings = read_readings(asked.file, present) if asked.file else _typed(asked.readings, present.stations_mm.size)
     said: list[str] = []
     with _told(said):

@@ -418,6 +418,9 @@ def test_measured_at_the_bench(case, capsys):
     words = [f"{d:.4f}" for d in over]
     for line in (["--file-down", *words], [*words[:4], "--file-down", *words[4:]]):
         assert (main(["measured", str(case), *line]), capsys.readouterr().out) == with_waist
+    assert main(["measured", str(case), *words, "--file-down", "--save", str(case.parent / "none.csv")]) == 2
+    assert "there is no such needle yet to --save" in capsys.readouterr().err
+    assert not (case.parent / "none.csv").exists()
     with pytest.raises(SystemExit):
         main(["measured", str(case), *words, "--file-dwon"])
     assert "unrecognized arguments: --file-dwon" in capsys.readouterr().err

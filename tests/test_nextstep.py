@@ -234,3 +234,10 @@ def test_the_sheet_says_it_only_where_cutting_at_once_is_risky():
 def test_bad_figures(design, wrong, match):
     with pytest.raises(nc.InputError, match=match):
         nc.measure_next(design, **wrong)
+
+
+def test_doubts_that_differ_are_not_printed_alike(steps):
+    one = steps.steps[0]
+    near = replace(one, now=replace(one.now, lambda_u_percent=1.62), then=replace(one.then, lambda_u_percent=1.58))
+    assert near.helps()
+    assert "from 1.62 to 1.58 % lambda" in near.sentence()

@@ -87,10 +87,9 @@ class NextStep(Shown):
             return (
                 f"{self.how} would hardly help: the doubt of the design stays at {self.now.lambda_u_percent:.1f} % lambda."
             )
-        words = (
-            f"{self.how} would bring the doubt of the design from {self.now.lambda_u_percent:.1f} to "
-            f"{self.then.lambda_u_percent:.1f} % lambda"
-        )
+        before, after = self.now.lambda_u_percent, self.then.lambda_u_percent
+        figures = 1 if f"{before:.1f}" != f"{after:.1f}" else 2
+        words = f"{self.how} would bring the doubt of the design from {before:.{figures}f} to {after:.{figures}f} % lambda"
         first, then = 100.0 * self.now.first_stop_share, 100.0 * self.then.first_stop_share
         if then - first < 1.0 or not np.isfinite(then):
             return f"{words}."
