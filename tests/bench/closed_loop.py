@@ -1,6 +1,7 @@
-"""Closed loop: 200 virtual engines, cut, trimmed and measured again, by three ways of deciding the cut.
+"""Closed loop: 600 virtual engines, cut, trimmed and measured again, by three ways of deciding the cut.
 
-Run: python tests/bench/closed_loop.py [engines] [first seed]; 200 engines take some minutes on two cores.
+Run: python tests/bench/closed_loop.py [engines] [first seed]; 600 engines take half an hour on two cores.  Of 200, which
+take a third of that, a share of 86 % comes out anywhere from 81 to 91; of 600 from 83 to 89.
 
 A run is "rich" when any band, idle too, is richer than its target by more than 0.05; "lost" when its driving
 bands were within 0.05 after the second pass and are not now.
@@ -261,10 +262,10 @@ def report_risk(risks):
 
 
 if __name__ == "__main__":
-    count = int(sys.argv[1]) if len(sys.argv) > 1 else 200
+    count = int(sys.argv[1]) if len(sys.argv) > 1 else 600
     first = int(sys.argv[2]) if len(sys.argv) > 2 else 0
     tasks = [(way, seed) for way in WAYS for seed in range(first, first + count)]
     with ProcessPoolExecutor() as pool:
         report(list(pool.map(run, tasks, chunksize=4)))
-        risks = [(lift, seed) for lift in ("marker", "computed") for seed in range(first, first + RISK_ENGINES * count)]
+        risks = [(lift, seed) for lift in ("marker", "computed") for seed in range(first, first + count)]
         report_risk(list(pool.map(risk_of, risks, chunksize=4)))
