@@ -20,7 +20,6 @@ from needlecalc.parts.setup import Setup
 from needlecalc.parts.slide import SlideValve
 from needlecalc.units import FloatArray
 
-
 OVER_THE_TOP_MM = 1.0  # three times what a marker is read to
 
 
@@ -184,8 +183,8 @@ def _inside_throat(bands: Bands, setup: Setup, lift: FloatArray) -> None:
     if top is not None and (above := lift > top + OVER_THE_TOP_MM).any():
         band = int(np.argmax(above))
         msg = (
-            f"Band {bands.name(band)}: lift is {lift[band]:g} mm, but the setup says that it ends at {top:g} mm (max_lift_mm); "
-            "read it again, or measure the travel."
+            f"Band {bands.name(band)}: lift is {lift[band]:g} mm, but the setup says that it ends at {top:g} mm "
+            "(max_lift_mm); read it again, or measure the travel."
         )
         raise InputError(msg)
     outside = (lift < 0.0) | (lift > setup.carburettor.air_valve.throat_bore_mm)
