@@ -22,7 +22,6 @@ from needlecalc.design.after.rescue import rescue
 from needlecalc.design.belief.history import History, read_history
 from needlecalc.design.belief.learn import learn
 from needlecalc.design.forward.compare import compare
-from needlecalc.design.inverse.proposal import Design
 from needlecalc.design.inverse.twins import pair_check
 from needlecalc.errors import InputError, NeedleCalcError, SolveError
 from needlecalc.job import Job, read_job
@@ -129,7 +128,7 @@ def _design(job_path: str, out: Path) -> int:
             return LOCKED
         made = job.design(bands)
         sheet = job.sheet(made)
-        _write(made, sheet, out)
+        _write(sheet, out)
     _print(said)
     print(sheet.text())
     print(f"Written to {out}: design.json, grind_sheet.csv, grind_sheet.pdf, grind_sheet.txt, profile.png")
@@ -146,7 +145,7 @@ def _bands(job: Job, said: list[str]) -> Bands:
     return bands
 
 
-def _write(made: Design, sheet: GrindSheet, out: Path) -> None:
+def _write(sheet: GrindSheet, out: Path) -> None:
     """All files are made aside first: a failure leaves nothing half-written."""
     try:
         out.mkdir(parents=True, exist_ok=True)
@@ -154,8 +153,8 @@ def _write(made: Design, sheet: GrindSheet, out: Path) -> None:
             folder = Path(aside)
             (folder / "grind_sheet.csv").write_text(sheet.csv(), encoding="utf-8")
             (folder / "grind_sheet.txt").write_text(sheet.text(), encoding="utf-8")
-            (folder / "design.json").write_text(json.dumps(_facts(made), indent=1), encoding="utf-8")
-            write_profile_png(made, folder / "profile.png")
+            (folder / "design.json").write_text(json.dumps(_facts(sheet), indent=1), encoding="utf-8")
+            write_profile_png(sheet.design, folder / "profile.png")
             write_pdf(sheet, folder / "grind_sheet.pdf")
             for file in sorted(folder.iterdir()):
                 file.replace(out / file.name)
@@ -164,8 +163,9 @@ def _write(made: Design, sheet: GrindSheet, out: Path) -> None:
         raise InputError(msg) from error
 
 
-def _facts(design: Design) -> dict[str, Any]:
-    """Everything another program may want of a design; what filing cannot reach is no order and only called nearest."""
+def _facts(sheet: GrindSheet) -> dict[str, Any]:
+    """Everything another program may want of a sheet; what filing cannot reach is no order and only called nearest."""
+    design, altitude = sheet.design, sheet.altitude
     log = design.target.bands.log
     asked, ordered = design.needle.diameters_mm.tolist(), design.stages() != "not yet"
     return {
@@ -173,6 +173,8 @@ def _facts(design: Design) -> dict[str, Any]:
         "status": design.status,
         "met": design.met,
         "stages": design.stages(),
+        "before_cutting": list(sheet.before_lines()),
+        "altitude_red": None if altitude is None or not ordered else list(altitude.red()),
         "flags": list(design.flags),
         "checks": None if design.checks is None else design.checks.rows(),
         "stations_mm": design.needle.stations_mm.tolist(),

@@ -310,7 +310,7 @@ def test_full_load_that_only_may_run_lean_at_a_place_is_cautioned_there(rich_eno
     assert sheet.red_lines() == ()
 
 
-def test_only_a_needle_that_is_to_be_filed_is_signed_for(rich_enough):
+def test_only_a_needle_to_be_filed_or_a_jet_to_be_turned_is_signed_for(rich_enough):
     held = in_stages(rich_enough)
     outlook = nc.at_altitude(held.setup, held.target.bands, held, 1500.0, home=0.0)
     assert len(outlook.red()) == 3
@@ -321,9 +321,13 @@ def test_only_a_needle_that_is_to_be_filed_is_signed_for(rich_enough):
     for words in ("RED", "signed", "accepted", "by altitude"):
         assert words not in cannot
     # Nothing to file: the facts stand, but no cut is signed for.
-    left = replace(held, needle=held.present(), first_stop=held.present())
+    there = held.setup.carburettor.jet.drop_mm
+    left = replace(held, needle=held.present(), first_stop=held.present(), drop_mm=there)
     assert left.stages() == "nothing"
     sheet = nc.grind_sheet(left, altitude=outlook)
     assert sheet.red_lines() == outlook.red()
     assert "signed" not in sheet.text()
     assert "Lambda by altitude" in sheet.text()
+    # A jet turned can melt a piston as well as a cut.
+    turned = nc.grind_sheet(replace(left, drop_mm=left.drop_mm - 0.2), altitude=outlook)
+    assert turned.red_lines()[-1].startswith("Turn nothing before this is signed. Read and accepted: ____")

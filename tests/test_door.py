@@ -68,7 +68,8 @@ def test_another_program_is_told_of_the_first_stop(case, tmp_path):
     job = nc.read_job(case)
     design = job.design()
     held = replace(design, held_back=1.0, first_stop=design.present(), chance_rich=0.2, chance_fails_first=0.1)
-    _write(held, job.sheet(held), tmp_path / "out")
+    high = job.altitude(held) or nc.at_altitude(job.setup, held.target.bands, held, 0.0)
+    _write(replace(job.sheet(held), altitude=high), tmp_path / "out")
     facts = json.loads((tmp_path / "out" / "design.json").read_text())
     assert facts["stages"] == "in stages"
     assert facts["first_stop_mm"] == design.present().diameters_mm.tolist()
@@ -76,6 +77,8 @@ def test_another_program_is_told_of_the_first_stop(case, tmp_path):
     assert facts["nearest_mm"] is None
     assert (facts["chance_rich"], facts["chance_fails_first"]) == (0.2, 0.1)
     assert {"chance_rich_first", "chance_fails"} <= set(facts)
+    assert facts["altitude_red"] == list(high.red())
+    assert facts["before_cutting"] == list(job.sheet(held).before_lines())
     assert facts["bands"][0]["lambda_first_high"] == design.first_high[0]
 
 

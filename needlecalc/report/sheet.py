@@ -12,6 +12,7 @@ import numpy as np
 from needlecalc.arrays import check_range
 from needlecalc.design.after.places import THE_DRIVE, AltitudeOutlook
 from needlecalc.design.belief.calibration import JetShift
+from needlecalc.design.inverse.limits import LEAST_TURN_FLATS
 from needlecalc.design.inverse.proposal import Design
 from needlecalc.errors import InputError
 from needlecalc.physics.gauge import FaceOnMark, contact_position_mm, micrometer_reading_mm
@@ -109,7 +110,7 @@ class GrindSheet(Orders, Shown):
         return (*super().before_lines(), back)
 
     def red_lines(self) -> tuple[str, ...]:
-        """Red warnings of other altitudes, and who accepts them where metal comes off.
+        """Red warnings of other altitudes, and who accepts them where metal comes off or the jet is turned.
 
         Returns
         -------
@@ -118,10 +119,13 @@ class GrindSheet(Orders, Shown):
         """
         if self.altitude is None or not self.altitude.needs_acknowledging():
             return ()
+        order = "File nothing"
         if self.design.stages() == "nothing":
-            return self.altitude.red()
+            if abs(self.design.flats()) < LEAST_TURN_FLATS:
+                return self.altitude.red()
+            order = "Turn nothing"
         signed = self.acknowledged or "__________________  date _________"
-        return (*self.altitude.red(), f"File nothing before this is signed. Read and accepted: {signed}")
+        return (*self.altitude.red(), f"{order} before this is signed. Read and accepted: {signed}")
 
     def altitude_line(self) -> tuple[str, ...]:
         """Idle and full load at other altitudes.
