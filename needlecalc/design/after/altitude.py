@@ -169,8 +169,7 @@ def _water(air: Air) -> float:
 
 
 def _idle_co(bands: Bands, ratio: FloatArray) -> float:
-    idles = [b for b, load in enumerate(bands.load) if load == "idle"]
-    if not idles:
+    band = bands.idle()
+    if band is None or not 0.7 <= ratio[band] <= 1.3:
         return float("nan")
-    idle = float(ratio[min(idles, key=lambda b: float(bands.rpm[b]))])
-    return float(co_percent_of_lambda(idle)) if 0.7 <= idle <= 1.3 else float("nan")
+    return float(co_percent_of_lambda(float(ratio[band])))

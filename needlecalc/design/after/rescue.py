@@ -31,7 +31,7 @@ HIGHEST_PRESSURE_PA = 104e3  # no road lies in denser standard air
 
 
 @dataclass(frozen=True, eq=False)
-class Option:
+class WayOut:
     """One way out of an overcut.
 
     Parameters
@@ -87,9 +87,9 @@ class Rescue(Shown):
         What is believed of the car with that needle in it.
     hurt : array of bool, shape (m,)
         Bands the overcut makes too rich.
-    options : tuple of Option
+    options : tuple of WayOut
         The job's own ways out, the needle as it is first.
-    spares : tuple of Option
+    spares : tuple of WayOut
         Other uses it would fit.
     design : Design or None
         The design that files the other stations back with the jet raised, ready for a sheet; None where no
@@ -101,8 +101,8 @@ class Rescue(Shown):
     progress: Progress
     car: Learned
     hurt: NDArray[np.bool_]
-    options: tuple[Option, ...]
-    spares: tuple[Option, ...]
+    options: tuple[WayOut, ...]
+    spares: tuple[WayOut, ...]
     design: Design | None
     status: str
 
@@ -265,7 +265,7 @@ def rescue(
     def at(drop: float) -> FloatArray:
         return np.asarray(np.exp(car.log_lambda(car.mean, car.present_mm(), drop)))
 
-    as_cut = Option("leave it as it is", design.drop_mm, at(design.drop_mm), target.lambda_target)
+    as_cut = WayOut("leave it as it is", design.drop_mm, at(design.drop_mm), target.lambda_target)
     asked_miss = design.lambda_predicted / target.lambda_target - 1.0
     hurt = (as_cut.miss() < -HURT) & (as_cut.miss() < asked_miss - HURT / 2.0)
     if not hurt.any():
@@ -283,11 +283,11 @@ def rescue(
     note = f"{bands.name(lowest)} goes from {as_cut.lambda_predicted[lowest]:.3f} to {back[lowest]:.3f}."
     if not reached:
         note += f" The jet at its highest brings {bands.name(band)} to {back[band]:.3f} only."
-    raised = Option(f"jet for {bands.name(band)}", back_drop, back, target.lambda_target, note + assumed)
+    raised = WayOut(f"jet for {bands.name(band)}", back_drop, back, target.lambda_target, note + assumed)
     drops = np.linspace(low, high, JETS_TRIED)
     misses = [float(np.abs(np.log(at(float(drop)) / target.lambda_target)).max()) for drop in drops]
     best = float(drops[int(np.argmin(misses))])
-    jet_only = Option("best jet height", best, at(best), target.lambda_target)
+    jet_only = WayOut("best jet height", best, at(best), target.lambda_target)
     again = solve(replace(target, bands=bands), car.setup, limits=design.limits, learned=car)
     touched = np.flatnonzero(again.remove_um() > 0.5) + 1
     filing = (
@@ -295,7 +295,7 @@ def rescue(
         if touched.size
         else "No more filing."
     )
-    filed = Option(BY_JET_AND_FILE, again.drop_mm, again.lambda_predicted, target.lambda_target, filing)
+    filed = WayOut(BY_JET_AND_FILE, again.drop_mm, again.lambda_predicted, target.lambda_target, filing)
     options = (as_cut, raised, jet_only, filed)
     spares = _spares(design, car, as_cut)
     return Rescue(progress, car, hurt, options, spares, again, _status(design, options))
@@ -324,18 +324,18 @@ def _drop_for(at: Callable[[float], FloatArray], band: int, aim: float, low: flo
 def _idle(design: Design) -> int:
     """Idle band, or that of the least lift where none is named idle."""
     bands = design.learned.bands
-    idles = [b for b, load in enumerate(bands.load) if load == "idle"]
-    return min(idles, key=lambda b: float(bands.rpm[b])) if idles else int(np.argmin(bands.lift_mm))
+    idle = bands.idle()
+    return int(np.argmin(bands.lift_mm)) if idle is None else idle
 
 
-def _spares(design: Design, car: Learned, as_cut: Option) -> tuple[Option, ...]:
+def _spares(design: Design, car: Learned, as_cut: WayOut) -> tuple[WayOut, ...]:
     """Other uses that the needle fits as it is, the jet where the design asks it."""
     target, found = design.target, as_cut.lambda_predicted
     k = float(np.exp(np.mean(np.log(found / target.lambda_target))))
     if k >= 1.0:
         return ()
     note = f"fits where every band may be {100 * (1 - k):.1f} % richer than this job asks."
-    out = [Option(f"spare for lambda x {k:.3f}", design.drop_mm, found, np.asarray(k * target.lambda_target), note)]
+    out = [WayOut(f"spare for lambda x {k:.3f}", design.drop_mm, found, np.asarray(k * target.lambda_target), note)]
     air = design.setup.air
     pressure = air.pressure_pa / k**2
     if pressure <= HIGHEST_PRESSURE_PA:
@@ -344,12 +344,12 @@ def _spares(design: Design, car: Learned, as_cut: Option) -> tuple[Option, ...]:
             f"fits at {pressure / 100:.0f} hPa and the same temperature, some {lower:.0f} m lower, where denser air is "
             "leaner; measure there before you rely on it."
         )
-        out.append(Option(f"spare {lower:.0f} m lower", design.drop_mm, np.asarray(found / k), target.lambda_target, note))
+        out.append(WayOut(f"spare {lower:.0f} m lower", design.drop_mm, np.asarray(found / k), target.lambda_target, note))
     bore = _bore_for(car, design.drop_mm, k)
     if bore is not None:
         lean = found * np.exp(-_bore_gain(car, design.drop_mm, bore))
         note = f"fits a jet of {bore:.3f} mm bore, if there is one; a reamed or worn jet is no cure."
-        out.append(Option(f"spare for a {bore:.3f} mm jet", design.drop_mm, lean, target.lambda_target, note))
+        out.append(WayOut(f"spare for a {bore:.3f} mm jet", design.drop_mm, lean, target.lambda_target, note))
     return tuple(out)
 
 
@@ -387,16 +387,16 @@ def _bore_for(car: Learned, drop_mm: float, k: float) -> float | None:
     return float(brentq(mean_miss, low, high, xtol=1e-5))
 
 
-def _status(design: Design, options: tuple[Option, ...]) -> str:
+def _status(design: Design, options: tuple[WayOut, ...]) -> str:
     """The cheapest way that serves, in words."""
     target, jet = design.target, design.setup.carburettor.jet
     as_cut, _, jet_only, filed = options
 
-    def turned(option: Option) -> str:
+    def turned(option: WayOut) -> str:
         flats = (option.drop_mm - jet.drop_mm) / jet.flat_mm
         return f"{'lower' if flats > 0 else 'raise'} the jet by {abs(flats):.1f} flats"
 
-    def within(option: Option) -> str:
+    def within(option: WayOut) -> str:
         return f"every band is then within {100 * float(np.abs(option.miss()).max()):.1f} % of its target."
 
     # First whatever comes near every target, then whatever keeps to what is permitted.

@@ -264,8 +264,7 @@ def _tolerance_um(slopes: FloatArray, share: FloatArray) -> FloatArray:
 
 def _idle_per_um(target: Target, slopes: FloatArray) -> FloatArray:
     """Change of idle's lambda for each um taken off a station, in per cent; NaN where no idle was measured."""
-    idles = [b for b, load in enumerate(target.bands.load) if load == "idle"]
-    if not idles:
+    idle = target.bands.idle()
+    if idle is None:
         return np.full(slopes.shape[1], np.nan)
-    idle = min(idles, key=lambda b: float(target.bands.rpm[b]))
     return np.asarray(-100.0 * 1e-3 * slopes[idle])

@@ -382,8 +382,7 @@ def idle_band(learned: Learned, target: Target) -> int | None:
         The idle band of least speed; None where there is none or the jet stays.
     """
     low, high = learned.setup.carburettor.jet.drop_range_mm()
-    idles = [b for b, load in enumerate(target.bands.load) if load == "idle"]
-    return min(idles, key=lambda b: float(target.bands.rpm[b])) if idles and high > low else None
+    return target.bands.idle() if high > low else None
 
 
 def trimmed(slopes: FloatArray, idle: int | None) -> FloatArray:

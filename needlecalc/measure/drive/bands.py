@@ -162,6 +162,17 @@ class Bands(Shown):
         samples = counted(int(self.count.sum()), "sample")
         return f"Bands: {self.rpm.size}, {samples}, {self.rpm.min():.0f} to {self.rpm.max():.0f} rpm"
 
+    def idle(self) -> int | None:
+        """The idle band, of several that of least speed.
+
+        Returns
+        -------
+        int or None
+            Its place; None where idle was not measured.
+        """
+        idles = [band for band, load in enumerate(self.load) if load == "idle"]
+        return min(idles, key=lambda band: float(self.rpm[band])) if idles else None
+
     def name(self, band: int) -> str:
         """Name of a band as sheets print it.
 
