@@ -292,10 +292,10 @@ def _learn(job_path: str) -> int:
             said.append(str(shift))
         # A drive with the jet moved belongs to the present one: no cut lies between.
         earlier, here = passes.passes[: -1 if shift is None else -2], passes.passes[-1]
-        learned = learn(passes, job.setup)
+        learned = learn(passes, job.setup, doubts=job.doubts())
         if not earlier:
             judged = "The first pass: there is nothing to compare it with yet."
-        elif unchanged(before := learn(History(earlier), job.setup), here.needle, here.drop_mm):
+        elif unchanged(before := learn(History(earlier), job.setup, doubts=job.doubts()), here.needle, here.drop_mm):
             judged = "Needle and jet are those of the pass before: the drive adds to its readings, no cut is judged."
         else:
             judged = str(compare_pass(before, bands, needle=here.needle, drop_mm=here.drop_mm))

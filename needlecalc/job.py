@@ -16,6 +16,7 @@ from needlecalc.arrays import check_range
 from needlecalc.design.after.altitude import at_altitude
 from needlecalc.design.after.places import AltitudeOutlook
 from needlecalc.design.belief.calibration import JetShift, jet_shift, with_jet_drive
+from needlecalc.design.belief.doubts import Doubts
 from needlecalc.design.belief.history import SAME_NEEDLE_MM, History, Pass, read_history
 from needlecalc.design.belief.learn import learn
 from needlecalc.design.inverse.limits import Limits
@@ -54,6 +55,7 @@ SECTIONS = (
     "lean_limits",
     "target",
     "limits",
+    "doubts",
     "micrometer",
     "calibration",
     "history",
@@ -176,11 +178,21 @@ class Job:
                 )
                 raise InputError(msg)
         gases = gases_of(self.settings["checks"])
-        zero = sensor_zero(gases) if gases else None
+        zero = sensor_zero(gases, before_u=self.doubts().sensor_offset) if gases else None
         left = [gas.o2_percent for gas in gases if gas.at == "idle" and gas.o2_percent is not None]
         if left and zero is not None and not any(reason.startswith("idle ") for reason in zero.left_out):
             settings.setdefault("idle_o2_percent", min(left[0], MOST_RESIDUAL_O2_PERCENT))
         return make_target(bands, lambda_by_load=section, lean_limits=self.lean_limits(), sensor_zero=zero, **settings)
+
+    def doubts(self) -> Doubts:
+        """How far off each thing may be before the car has spoken.
+
+        Returns
+        -------
+        Doubts
+            The usual ones, but for those the job states in [doubts].
+        """
+        return built(Doubts, self.settings["doubts"], "doubts")
 
     def design(self, bands: Bands | None = None) -> Design:
         """The whole road: log, bands, target, design.
@@ -197,7 +209,7 @@ class Job:
         """
         bands = self.bands(self.read_log()) if bands is None else bands
         limits = built(Limits, self.settings["limits"], "limits")
-        learned = learn(self.passes(bands), self.setup)
+        learned = learn(self.passes(bands), self.setup, doubts=self.doubts())
         return solve(self.target(bands), self.setup, limits=limits, learned=learned, checks=self.checks(bands))
 
     def history_path(self) -> Path | None:
@@ -258,7 +270,7 @@ class Job:
         second = self._moved_drive()
         if second is None:
             return History((*kept, here))
-        turned, here = with_jet_drive(bands, second[0], self.setup, flats=second[1]).passes
+        turned, here = with_jet_drive(bands, second[0], self.setup, flats=second[1], doubts=self.doubts()).passes
         if kept and kept[-1].same_drive(turned):
             kept = kept[:-1]
         for number, one in enumerate(kept, start=1):
@@ -284,7 +296,7 @@ class Job:
             None where the job has no [calibration].
         """
         moved = self._moved_drive()
-        return None if moved is None else jet_shift(bands, moved[0], self.setup, flats=moved[1])
+        return None if moved is None else jet_shift(bands, moved[0], self.setup, flats=moved[1], doubts=self.doubts())
 
     def _moved_drive(self) -> tuple[Bands, float] | None:
         return moved_drive_of(self.settings["calibration"], self.settings["bands"], self.setup, self.folder)

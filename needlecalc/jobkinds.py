@@ -8,6 +8,7 @@ from collections.abc import Callable, Iterator, Mapping
 from datetime import date, datetime, time
 from typing import Any
 
+from needlecalc.design.belief.doubts import Doubts
 from needlecalc.design.inverse.limits import Limits
 from needlecalc.design.wish.target import make_target
 from needlecalc.errors import InputError
@@ -53,6 +54,7 @@ TAKEN_BY: Mapping[str, tuple[Callable[..., Any], ...]] = {
     "lean_limits.*": (typed_sweep, lean_limit),
     "target": (make_target,),
     "limits": (Limits,),
+    "doubts": (Doubts,),
     "calibration": (typed_bands, with_lift, read_log),
 }
 # Keys that the job reads itself.

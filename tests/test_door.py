@@ -312,6 +312,26 @@ def test_learn_keeps_passes_and_design_uses_them(case, capsys):
     assert "no cut is judged" in capsys.readouterr().out
 
 
+def test_a_job_states_its_doubts(case):
+    usual = nc.read_job(case).design()
+    assert nc.read_job(case).doubts() == nc.Doubts()
+    change(case, "[log]", "[doubts]\nhand_mm = 0.006\nsensor_offset = 0.02\n\n[log]")
+    job = nc.read_job(case)
+    clumsy = job.design()
+    assert job.doubts() == nc.Doubts(hand_mm=0.006, sensor_offset=0.02)
+    # The gas read beside the meter weighs the more.
+    offset = clumsy.learned.doubts.sensor_offset
+    assert usual.learned.doubts.sensor_offset < offset < 0.02
+    assert clumsy.learned.doubts == nc.Doubts(hand_mm=0.006, sensor_offset=offset)
+    assert abs(clumsy.target.sensor_zero.mean) > abs(usual.target.sensor_zero.mean)
+    assert (clumsy.lambda_high - clumsy.lambda_low).mean() > 1.1 * (usual.lambda_high - usual.lambda_low).mean()
+    for line, match in (("hand_mm = 6", r"hand_mm is 6, but must lie between"), ("hands = 0.006", r"\[doubts\] .*'hands'")):
+        change(case, "hand_mm = 0.006", line)
+        with pytest.raises(nc.InputError, match=match):
+            nc.read_job(case).design()
+        change(case, line, "hand_mm = 0.006")
+
+
 def test_a_pass_kept_by_mistake_is_forgotten(case, capsys):
     typed_job(case)
     assert main(["learn", str(case), "--undo"]) == 2
