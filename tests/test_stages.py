@@ -178,6 +178,23 @@ def test_metal_is_not_held_back_for_what_the_nut_alone_brings():
     assert "no metal off" not in Orders(design).stop_reason()
 
 
+@pytest.mark.parametrize("idle", [0.972, 0.978, 0.984])
+def test_a_test_in_danger_anyway_holds_no_metal_back(idle):
+    # Idle stands near its limit whatever is filed; that a car or two of the drawn ones fail more is no reason to wait.
+    setup, load = make_setup(drop_min_mm=0.8, drop_max_mm=2.6), ["idle", "light", "part", "full", "full", "full"]
+    read, lifts = [idle, 1.15, 1.2, 1.2, 1.22, 1.25], [4.2, 8.5, 14, 19, 23, 26]
+    bands = nc.typed_bands(
+        [850, 1800, 2500, 3200, 4000, 4800], read, lift_mm=lifts, lift_u_mm=0.4, lambda_se=0.006, load=load
+    )
+    design = nc.solve(nc.make_target(bands, idle_co_percent=1.2), setup, with_options=False)
+    assert design.chance_fails > 0.09
+    assert abs(design.chance_fails_first - design.chance_fails) < 0.02
+    share = (design.present().diameters_mm - design.first_stop.diameters_mm).max() / (design.remove_um().max() / 1e3)
+    assert share > 0.9
+    # What then holds it back is the chance of a rich band, as where there is no test.
+    assert 0.03 < design.chance_rich_first <= 0.05
+
+
 def test_a_risk_that_is_no_chance_is_refused():
     for risk in (-0.1, 1.5, float("nan")):
         with pytest.raises(nc.InputError, match=r"risk is .*, but must lie between 0 and 1\. It is a chance"):
