@@ -189,7 +189,7 @@ def _facts(sheet: GrindSheet) -> dict[str, Any]:
         },
         "chance_rich": design.chance_rich,
         "chance_rich_first": design.chance_rich_first,
-        "chance_by_nut": design.chance_by_nut,
+        "chance_least": design.chance_least,
         "chance_fails": design.chance_fails,
         "chance_fails_first": design.chance_fails_first,
         "bands": design.band_rows(),

@@ -75,10 +75,10 @@ class Afresh:
         base = self.log_fuel(x, self.passes[0].needle.diameters_mm - errors[0], self.passes[0].drop_mm)
         held = np.array(scaled)
         for k in range(1, len(self.passes)):
-            # What was not filed errs as it did, to within a hundredth of a micron.
+            # What was not filed errs as it did, to within a micron.
             same = self.passes[k].needle.diameters_mm == self.passes[k - 1].needle.diameters_mm
             at = 6 + self.n * k + np.flatnonzero(same)
-            held[at] = (errors[k] - errors[k - 1])[same] / 1e-5
+            held[at] = (errors[k] - errors[k - 1])[same] / 1e-3
         out = [held]
         for one, error in zip(self.passes, errors, strict=True):
             fuel = self.log_fuel(x, one.needle.diameters_mm - error, one.drop_mm)
@@ -183,21 +183,20 @@ def test_passes_that_no_car_explains_are_not_designed_from():
 
 
 def test_metal_that_was_not_filed_errs_as_it_did():
-    # A common part left on in both needles: its error is one unknown, known no better and no worse than before.
+    # A part left on in both needles: its error is one unknown, but for a micron that may have come off unseen.
     setup = make_setup()
     off = np.where((np.arange(13) >= 3) & (np.arange(13) <= 8), OFF_UM, 0.0)
     left = off == 0.0
     learned = nc.learn(history(setup, off_um=off), setup)
-    first, second = (learned.mean[learned.place.needle(number)] for number in (0, 1))
-    np.testing.assert_allclose(second[left], first[left], atol=1e-7)
-    drawn = learned.samples(200)
+    drawn = learned.samples(4000)
     first, second = (drawn[:, learned.place.needle(number)] for number in (0, 1))
-    np.testing.assert_allclose(second[:, left], first[:, left], atol=6e-5)
-    assert np.abs(second - first)[:, ~left].std(axis=0).min() > 5e-4
-    before = learned.doubts.table_mm
-    assert (learned.u()[learned.place.needle(1)][left] <= before * 1.001).all()
-    # Where nothing was driven over, it stays what it was.
-    assert learned.u()[learned.place.needle(1)][0] == pytest.approx(before, rel=1e-3)
+    apart = (second - first).std(axis=0)
+    assert (apart[left] < 1.05e-3).all()
+    assert (apart[~left] > 1.5e-3).all()
+    # Where nothing was driven over, the two doubts stay what they were.
+    doubts = learned.doubts
+    assert learned.u()[learned.place.needle(0)][0] == pytest.approx(doubts.table_mm, rel=1e-3)
+    assert learned.u()[learned.place.needle(1)][0] == pytest.approx(np.hypot(doubts.table_mm, 1e-3), rel=1e-3)
 
 
 def test_one_pass_leaves_the_shared_values_as_they_were():

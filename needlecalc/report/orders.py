@@ -117,12 +117,8 @@ class Orders:
         whole, first = 100 * design.chance_rich, 100 * design.chance_rich_first
         bands = design.target.bands
         rich = [bands.name(b) for b in np.flatnonzero(bands.lambda_measured < design.target.lambda_rich).tolist()]
-        by_nut = (
-            f" {100 * design.chance_by_nut:.0f} % of that the nut brings with no metal off; metal left on cannot help it."
-            if design.chance_by_nut
-            else ""
-        )
-        so_already = f"{by_nut} Too rich as driven, before any cut: {', '.join(rich)}." if rich else by_nut
+        stays = f" However much metal is left on, {100 * design.chance_least:.0f} % stay." if design.chance_least else ""
+        so_already = f" Too rich as driven, before any cut: {', '.join(rich)}." if rich else ""
         if stages == "nothing":
             if abs(design.flats()) < LEAST_TURN_FLATS:
                 return ""
@@ -134,12 +130,12 @@ class Orders:
             return so_already.strip()
         if stages == "at once":
             return (
-                f"The chance that the cut makes a band too rich is {whole:.0f} %. Then measure every diameter, drive, and "
-                f"measure lambda.{so_already}"
+                f"The chance that the cut makes a band too rich is {whole:.0f} %.{stays} Then measure every diameter, drive, "
+                f"and measure lambda.{so_already}"
             )
         return (
-            f"The chance that the cut makes a band too rich is {whole:.0f} % with all cut at once and {first:.0f} % there. "
-            f"Measure every diameter, drive, and measure lambda before taking more.{so_already}"
+            f"The chance that the cut makes a band too rich is {whole:.0f} % with all cut at once and {first:.0f} % there."
+            f"{stays} Measure every diameter, drive, and measure lambda before taking more.{so_already}"
         )
 
     def full_load_line(self) -> str:

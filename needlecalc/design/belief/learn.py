@@ -23,7 +23,7 @@ from needlecalc.units import FloatArray
 
 ROUNDS = 40
 SETTLED = 1e-6  # of a standard uncertainty
-SAME_METAL_MM = 1e-5  # how far an error may change at a station that was not filed; none would be no number to divide by
+SAME_METAL_MM = 1e-3  # of diameter: so little may have come off unseen where the needle is taken as thick as before
 OWN_WIDE_OPEN = np.array([1.0, 30.0])  # ln lambda and mm: level and lift of a band are known from readings alone
 
 
@@ -61,7 +61,7 @@ def learn(history: History | Bands, setup: Setup, *, doubts: Doubts | None = Non
     the sum of squares (maximum a posteriori, Gauss-Newton), and the covariance is that of the last linear
     step, each band being solved by itself for any values of what the car shares.  After one pass the shared
     values are the priors: only a changed needle or a moved jet can teach them.  A station whose diameter is to the last
-    digit that of the needle before was not filed, and errs as it did there.  Passes that agree worse than chance
+    digit that of the needle before was hardly filed, if at all, and errs as it did there.  Passes that agree worse than chance
     allows widen all doubts (:meth:`Learned.widening`); :func:`solve` refuses those that
     no car explains.
 

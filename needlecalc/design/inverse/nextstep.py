@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -24,6 +24,7 @@ NEARLY_BEST = 1.05  # fewer flats are safer: the least turn that comes so near t
 RICHEST_DRIVEN = 0.75  # plugs foul and wideband meters end; common practice, no source
 SHORT_OF_MISFIRE = 0.05
 BEFORE_CUTTING = "Before cutting: "  # how the line for a sheet begins
+ALIKE = 0.1  # shares of the first stop no farther apart are the same
 HARDLY = 0.02  # of the doubt: less is not worth the trouble
 
 
@@ -310,7 +311,22 @@ def measure_next(
     else:
         notes.append("A jet drive was not weighed: state drop_min_mm and drop_max_mm, a flat of travel or more apart.")
     steps.sort(key=lambda step: step.then.variance_sum)
+    if abs(_metal_share(design) - now.first_stop_share) > ALIKE:
+        # More than the chances weighed here holds the first stop, or less: a test, a limit, a nut near its end.
+        notes.append("How far the first stop may then go is not foretold: not these doubts alone set it.")
+        steps = [replace(step, now=_untold(step.now), then=_untold(step.then)) for step in steps]
     return NextSteps(design, tuple(steps), tuple(drives), tuple(notes))
+
+
+def _metal_share(design: Design) -> float:
+    """Metal off at the first stop over that of the whole cut; NaN without one."""
+    present = design.present().diameters_mm
+    whole = float((present - design.needle.diameters_mm).sum())
+    return float((present - design.first_stop.diameters_mm).sum()) / whole if whole else float("nan")
+
+
+def _untold(promise: Promise) -> Promise:
+    return replace(promise, first_stop_share=float("nan"))
 
 
 def _markers(sight: Foresight, now: Promise, risk: float, whole_u: float, zero_u: float) -> NextStep:

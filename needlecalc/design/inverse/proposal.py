@@ -45,8 +45,8 @@ class Design(Shown):
     chance_rich, chance_rich_first : float
         Chance that the cut brings any band richer than permitted if all is cut at once, and at the first stop; a band
         that would be so with no cut at all, and gets no richer by it, is not counted here. [-]
-    chance_by_nut : float
-        What of both the nut brings even with no metal taken off, where it is more than half the risk; else 0. [-]
+    chance_least : float
+        What stays of both however much metal is left on, where it is more than the risk; else 0. [-]
     held_back : float
         Standard uncertainties by which the first stop stays on the lean side. [-]
     lambda_predicted, lambda_low, lambda_high : array, shape (m,)
@@ -92,7 +92,7 @@ class Design(Shown):
     first_stop: Needle
     chance_rich: float
     chance_rich_first: float
-    chance_by_nut: float
+    chance_least: float
     held_back: float
     lambda_predicted: FloatArray
     lambda_low: FloatArray

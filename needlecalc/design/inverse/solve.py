@@ -151,7 +151,7 @@ def solve(
         first_stop=Needle(f"{needle.name} at the first stop", needle.stations_mm, first_mm, source="proposed"),
         chance_rich=stage.chance_rich_whole,
         chance_rich_first=stage.chance_rich,
-        chance_by_nut=stage.chance_by_nut,
+        chance_least=stage.chance_least,
         held_back=stage.held_back,
         lambda_predicted=np.asarray(predicted),
         lambda_low=low,

@@ -17,6 +17,7 @@ RISK = 0.05
 TINY = 0.01  # held back by less than this is not worth a figure
 METERS = 0.02  # of the strongest: a station that matters to a tested band
 HALVINGS = 12
+SHARES = (0.5, 0.25, 0.125)  # of a cut that is still too much
 AS_RICH_BEFORE = 0.005  # of lambda: made richer by less is not made richer
 MOST_LEAN = 4.0  # standard uncertainties to stay short of the target at most
 HARDLY_MORE = 0.2  # of the risk
@@ -36,8 +37,8 @@ class FirstStage:
         no cut at all, and gets no richer by it, is not counted. [-]
     chance_rich : float
         The same after the first stage. [-]
-    chance_by_nut : float
-        What of that the nut brings even with no metal taken off, where it is more than half the risk. [-]
+    chance_least : float
+        What stays of that however much metal is left on, where it is more than the risk; else 0. [-]
     held_back : float
         Standard uncertainties by which the first stage stays on the lean side; 0 when all can go at once. [-]
     lambda_drawn : array, shape (s, m)
@@ -47,7 +48,7 @@ class FirstStage:
     removal_mm: FloatArray
     chance_rich_whole: float
     chance_rich: float
-    chance_by_nut: float
+    chance_least: float
     held_back: float
     lambda_drawn: FloatArray
 
@@ -91,9 +92,9 @@ def first_stage(
     Every band is aimed a number of its own standard uncertainties lean of its target; the number is the
     least that brings the joint chance over all bands, counted on the cars drawn, below the risk.  Bands
     known well are cut nearly to size, bands known badly are held back.  A car whose band would be too rich, or fail
-    its test, with no cut at all is not counted against a cut that makes it no richer.  What the nut brings with no
-    metal off no metal left on can help: where that is more than half the risk, metal may add half of it.  Where the
-    test is still in danger, less is taken off the stations that meter the tested band, then off all.  Where even four
+    its test, with no cut at all is not counted against a cut that makes it no richer.  What stays however
+    much metal is left on, as where the nut is turned, holds none of it back: the first stage may then add half the risk
+    to that.  Where the test is still in danger, less is taken off the stations that meter the tested band, then off all.  Where even four
     are not enough, a share of that cut is taken off that is.
     """
     here = problem.point(x)
@@ -133,62 +134,62 @@ def first_stage(
             drawn = after(trial)
             if chance(np.where(tested, drawn, np.inf)) <= bearable:
                 return trial, drawn
-        for share in (0.5, 0.25, 0.125):
+        for share in SHARES:
             drawn = after(share * trial)
             if chance(np.where(tested, drawn, np.inf)) <= bearable:
                 return share * trial, drawn
         return np.zeros(short.size), after(np.zeros(short.size))
 
-    def risk_kept(short: FloatArray, drawn: FloatArray) -> tuple[FloatArray, FloatArray]:
-        for share in (0.75, 0.5, 0.25, 0.125, 0.0):
-            if chance_made_rich(problem.target, drawn, uncut_in_full) <= borne:
-                break
-            short, drawn = share * short, after(share * short)
-        return short, drawn
+    def made_rich(drawn: FloatArray) -> float:
+        return chance_made_rich(problem.target, drawn, uncut_in_full)
 
-    def by_nut() -> float:
-        nut_set = seen.moved(whole)
-        if chance_made_rich(problem.target, nut_set, uncut) <= risk / 2.0:
-            return 0.0
-        alone = chance_made_rich(problem.target, after(np.zeros(whole.size)), uncut_in_full)
-        return alone if alone > risk / 2.0 else 0.0
-
-    at_once = chance_made_rich(problem.target, seen.lambda_drawn, uncut_in_full)
-    test_fails = chance(np.where(tested, seen.lambda_drawn, np.inf)) > bearable
-    nut = min(by_nut(), at_once) if (at_once > risk or test_fails) and whole.any() else 0.0
-    borne = max(risk, nut + risk / 2.0)
-    rich_band = at_once > borne
-    if not (rich_band or test_fails) or not whole.any():
-        return FirstStage(whole, at_once, at_once, nut, 0.0, seen.lambda_drawn)
-    short, drawn, times = whole, seen.lambda_drawn, 0.0
-    if rich_band:
-        low, times = 0.0, MOST_LEAN
-        short, drawn = held(times)
-        for _ in range(HALVINGS):
-            middle = (low + times) / 2.0
-            trial, trial_drawn = held(middle)
-            if chance_made_rich(problem.target, trial_drawn, uncut) <= borne:
-                times, short, drawn = middle, trial, trial_drawn
-            else:
-                low = middle
-            if times - low < 0.02:
-                break
-        if chance_made_rich(problem.target, drawn, uncut) > borne and (short > 0.0).any():
-            # Bands that pull apart can be rich however lean all are aimed: take off a share of that cut only.
-            short, drawn = _a_share_of(
-                short, whole, seen, lambda trial: chance_made_rich(problem.target, trial, uncut) <= borne
-            )
-        drawn = after(short)
-        while times < MOST_LEAN and chance_made_rich(problem.target, drawn, uncut_in_full) > borne:
-            times = min(times + LEANER, MOST_LEAN)
-            short, _ = held(times)
+    def short_of(borne: float) -> tuple[FloatArray, FloatArray, float]:
+        """The cut, lambda after it, and how far it is held back, that brings what may be borne and keeps the test."""
+        short, drawn, times = whole, seen.lambda_drawn, 0.0
+        if at_once > borne:
+            low, times = 0.0, MOST_LEAN
+            short, drawn = held(times)
+            for _ in range(HALVINGS):
+                middle = (low + times) / 2.0
+                trial, trial_drawn = held(middle)
+                if chance_made_rich(problem.target, trial_drawn, uncut) <= borne:
+                    times, short, drawn = middle, trial, trial_drawn
+                else:
+                    low = middle
+                if times - low < 0.02:
+                    break
+            if chance_made_rich(problem.target, drawn, uncut) > borne and (short > 0.0).any():
+                # Bands that pull apart can be rich however lean all are aimed: take off a share of that cut only.
+                short, drawn = _a_share_of(
+                    short, whole, seen, lambda trial: chance_made_rich(problem.target, trial, uncut) <= borne
+                )
             drawn = after(short)
-    # A thicker blank is no danger to a test, and less of it would be one.
-    if tested.any() and (whole >= 0.0).all():
-        short, drawn = risk_kept(*test_kept(short))
-        leaner = np.median(np.log(drawn / seen.lambda_drawn), axis=0) / np.maximum(spread, 1e-9)
-        times = max(times, float(leaner[tested].max()), TINY if (short < whole).any() else 0.0)
-    return FirstStage(short, at_once, chance_made_rich(problem.target, drawn, uncut_in_full), nut, times, drawn)
+            while times < MOST_LEAN and made_rich(drawn) > borne:
+                times = min(times + LEANER, MOST_LEAN)
+                short, _ = held(times)
+                drawn = after(short)
+        # A thicker blank is no danger to a test, and less of it would be one.
+        if tested.any() and (whole >= 0.0).all():
+            short, drawn = test_kept(short)
+            for share in (0.75, *SHARES, 0.0):
+                if made_rich(drawn) <= borne:
+                    break
+                short, drawn = share * short, after(share * short)
+            leaner = np.median(np.log(drawn / seen.lambda_drawn), axis=0) / np.maximum(spread, 1e-9)
+            times = max(times, float(leaner[tested].max()), TINY if (short < whole).any() else 0.0)
+        return short, drawn, times
+
+    at_once = made_rich(seen.lambda_drawn)
+    test_fails = chance(np.where(tested, seen.lambda_drawn, np.inf)) > bearable
+    if not (at_once > risk or test_fails) or not whole.any():
+        return FirstStage(whole, at_once, at_once, 0.0, 0.0, seen.lambda_drawn)
+    stays = 0.0
+    short, drawn, times = short_of(risk)
+    if made_rich(drawn) > risk:
+        # It cannot be had: hold no metal back in vain.
+        stays = min(made_rich(drawn), made_rich(after(np.zeros(whole.size))))
+        short, drawn, times = short_of(stays + risk / 2.0)
+    return FirstStage(short, at_once, made_rich(drawn), stays, times, drawn)
 
 
 def chance_made_rich(target: Target, drawn: FloatArray, before: FloatArray) -> float:
