@@ -293,9 +293,9 @@ def test_learn_keeps_passes_and_design_uses_them(case, capsys):
     assert main(["learn", str(case)]) == 0
     assert (case.parent / "passes.json").read_text() == kept
     np.testing.assert_array_equal(nc.read_job(case).design().needle.diameters_mm, first.needle.diameters_mm)
-    # The needle is filed to the first stop, the next drive finds half the effect predicted.
+    # The needle is filed to the first stop, the next drive finds two thirds of the effect predicted.
     refit(case, first.first_stop)
-    found = (np.array([0.98, 1.03, 1.05, 1.06]) + first.first_predicted) / 2
+    found = (np.array([0.98, 1.03, 1.05, 1.06]) + 2 * first.first_predicted) / 3
     typed_job(case, ", ".join(f"{value:.4f}" for value in found))
     capsys.readouterr()
     assert main(["learn", str(case)]) == 0

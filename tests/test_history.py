@@ -240,3 +240,62 @@ def test_history_itself():
     assert [row["number"] for row in history.table().rows] == [1, 2, 3]
     with pytest.raises(nc.InputError, match="Band 900 rpm full has no lift"):
         one_pass(lift_mm=np.array([np.nan, 2.0]))
+
+
+COLD, HOT = nc.Air(pressure_pa=96.5e3, temperature_degc=5.0), nc.Air(pressure_pa=94e3, temperature_degc=30.0)
+
+
+def two_days(setup, *, hot=HOT):
+    """The same needle on two days: the engine leans as the air gets denser, and nothing else has changed."""
+    lifts, lean = [3.0, 8.0, 14.0, 20.0], np.array([0.98, 1.04, 1.06, 1.08])
+    # Square root of the density, an ideal gas and dry (handbook law of a variable venturi, from memory).
+    factor = np.sqrt(hot.pressure_pa / COLD.pressure_pa * (COLD.temperature_degc + 273.15) / (hot.temperature_degc + 273.15))
+    days = []
+    for air, read in ((COLD, lean), (hot, lean * factor)):
+        typed = nc.typed_bands([900, 2000, 3000, 4000], read, lambda_se=0.003)
+        days.append(nc.with_lift(typed, replace(setup, air=air), lift_mm=lifts))
+    return days
+
+
+def test_passes_on_two_days_are_brought_to_one_air(tmp_path):
+    setup = make_setup()
+    needle = setup.carburettor.needle
+    first, second = two_days(setup)
+    assert np.abs(second.lambda_measured / first.lambda_measured - 1.0).min() > 0.05
+    passes = nc.History((nc.Pass(needle, 1.6, first), nc.Pass(needle, 1.6, second)))
+    # Air and fuel are kept with the pass.
+    passes.save(tmp_path / "passes.json")
+    back = nc.read_history(tmp_path / "passes.json")
+    assert [one.air for one in back.passes] == [COLD, HOT]
+    assert [one.fuel for one in back.passes] == [setup.fuel] * 2
+    for history in (passes, back):
+        learned = nc.learn(history, replace(setup, air=HOT))
+        assert learned.misfit < 0.01
+        np.testing.assert_allclose(learned.lambda_now(), second.lambda_measured, rtol=1e-4)
+        assert "Pass 1: lambda x 0.9" in " ".join(str(learned).split())
+    # Without the air no car explains them; what is not known is not guessed.
+    silent = nc.History(
+        tuple(replace(one, air=None, fuel=None, bands=replace(one.bands, lift_setup=None)) for one in back.passes)
+    )
+    assert nc.learn(silent, setup).contradiction().startswith("THE PASSES CONTRADICT")
+    # A fuel with more ethanol leans too: by its own need of air, and near idle by its viscosity.
+    leaner = replace(setup, fuel=nc.Fuel(ethanol_percent=10.0))
+    other = nc.History((back.passes[0], replace(back.passes[1], fuel=leaner.fuel)))
+    share = other.in_one_air(setup).passes[0].bands.lambda_measured / back.in_one_air(setup).passes[0].bands.lambda_measured
+    assert (share > setup.fuel.afr() / leaner.fuel.afr()).all()
+    assert (np.diff(share) < 0.0).all()
+    assert share[0] < 1.07
+
+
+def test_a_cut_is_judged_in_the_air_before_it():
+    setup = make_setup()
+    needle = setup.carburettor.needle
+    first, second = two_days(setup)
+    filed = nc.Needle("filed", needle.stations_mm, needle.diameters_mm - np.r_[0, np.full(12, 0.03)])
+    before = nc.learn(nc.History((nc.Pass(needle, 1.6, first),)), setup)
+    effect = nc.predict_lambda(setup, first, needle=filed) / first.lambda_measured
+    outcome = nc.compare_pass(
+        before, replace(second, lambda_measured=second.lambda_measured * effect), needle=filed, drop_mm=1.6
+    )
+    assert outcome.gain_all == pytest.approx(1.0, abs=1e-3)
+    assert any(note.startswith("Measured, but lambda x 1.0") for note in outcome.notes())

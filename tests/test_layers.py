@@ -94,6 +94,7 @@ FLOORS = [
         "design.wish.idletest",
         "design.wish.target",
         "design.belief.doubts",
+        "design.belief.keptpass",
         "design.belief.history",
         "design.belief.liftpattern",
         "design.belief.readings",

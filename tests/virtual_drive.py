@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import nnls
+from scipy.optimize import minimize, nnls
 
 if TYPE_CHECKING:
     from virtual_engine import Engine
@@ -192,8 +192,17 @@ def least_squares_within(a: Array, b: Array, g: Array, h: Array) -> Array:
     scale = max(float(np.abs(h_r).max()), 1e-300)  # a step of nanometres must not drown in the one below
     h_r = h_r / scale
     target = np.r_[np.zeros(r.shape[0]), 1.0]
-    dual, _ = nnls(np.vstack([g_r.T, h_r]), target, maxiter=2000)
-    residual = np.vstack([g_r.T, h_r]) @ dual - target
+    rows = np.vstack([g_r.T, h_r])
+    dual, norm = nnls(rows, target, maxiter=2000)
+    residual = rows @ dual - target
+    if abs(np.linalg.norm(residual) - norm) > 1e-6:
+        # nnls lost its way, by its own account (seen once in thousands, where limits repeat): a slower road.
+        limits = {"type": "ineq", "fun": lambda x: g @ x - h, "jac": lambda x: g}
+        there = minimize(
+            lambda x: float(np.sum((a @ x - b) ** 2)), np.zeros(a.shape[1]), jac=lambda x: 2 * a.T @ (a @ x - b),
+            constraints=[limits], method="SLSQP", options={"maxiter": 1000, "ftol": 1e-14},
+        )  # fmt: skip
+        return np.asarray(there.x)
     if abs(residual[-1]) < 1e-12:
         msg = "no needle meets the limits"
         raise ValueError(msg)

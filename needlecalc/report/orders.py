@@ -130,8 +130,8 @@ class Orders:
             return so_already.strip()
         if stages == "at once":
             return (
-                f"The chance that the cut makes a band too rich is {whole:.0f} %.{stays} Then measure every diameter, drive, "
-                f"and measure lambda.{so_already}"
+                f"The chance that the cut makes a band too rich is {whole:.0f} %.{stays} Then measure every diameter, "
+                f"drive, and measure lambda.{so_already}"
             )
         return (
             f"The chance that the cut makes a band too rich is {whole:.0f} % with all cut at once and {first:.0f} % there."

@@ -8,12 +8,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from needlecalc.design.after.refit import refitted, unchanged
+from needlecalc.design.belief.history import History, Pass
 from needlecalc.design.belief.learn import learn
 from needlecalc.design.belief.learned import Learned
 from needlecalc.design.belief.readings import same_bands, trusted
 from needlecalc.design.inverse.proposal import Design
 from needlecalc.errors import InputError
 from needlecalc.measure.drive.bands import Bands
+from needlecalc.measure.drive.normalise import BROUGHT
 from needlecalc.parts.needle import Needle
 from needlecalc.show import Column, Row, Shown, Table
 from needlecalc.units import FloatArray
@@ -149,6 +151,7 @@ class Outcome(Shown):
             f"Flow gain believed: {was:.2f} before, {now:.2f} +- {float(self.after.u()[name]):.2f} with this pass; the law "
             "itself is held to be right within its doubt, so one pass moves it only part of the way."
         )
+        notes += [f"Measured, but {words}." for words in self.bands.assumptions if words.startswith(BROUGHT)][-1:]
         notes += filter(None, [self.after.contradiction()])
         return tuple(notes)
 
@@ -198,6 +201,9 @@ def compare_pass(
         msg = "Neither needle nor jet has changed since the last pass: there is nothing to compare; give those of the drive."
         raise InputError(msg)
     car = refitted(learned, needle, drop_mm)
+    here = Pass(needle, drop_mm, bands)
+    # What was predicted is for the air and fuel of the drive before.
+    bands = History((here, learned.history.passes[-1])).in_one_air(learned.setup).passes[0].bands
     where = same_bands(learned.bands, bands)
     band = np.flatnonzero(where >= 0)
     if not band.size:
@@ -222,7 +228,7 @@ def compare_pass(
     names = [bands.name(b) for b in band.tolist()]
     return Outcome(
         before=learned,
-        after=learn(learned.history.driven().then(needle, drop_mm, bands), learned.setup, doubts=learned.doubts),
+        after=learn(History((*learned.history.driven().passes, here)), learned.setup, doubts=learned.doubts),
         bands=bands,
         band=band,
         lambda_before=np.exp(start),

@@ -113,7 +113,8 @@ def refitted(learned: Learned, needle: Needle, drop_mm: float) -> Learned:
     true = needle.diameters_mm - mean[place.needle(number)]
     expected = np.exp(learned.log_lambda(learned.mean, true, drop_mm))
     undriven = replace(learned.bands, lambda_measured=expected, log=None)
-    after = History((*history.passes, Pass(needle, drop_mm, undriven, driven=False)))
+    last = history.passes[-1]
+    after = History((*history.passes, Pass(needle, drop_mm, undriven, driven=False, air=last.air, fuel=last.fuel)))
     return replace(
         learned,
         setup=after.present(learned.setup),

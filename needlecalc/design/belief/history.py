@@ -3,15 +3,25 @@
 from __future__ import annotations
 
 import json
-from dataclasses import MISSING, dataclass, fields, replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
-from needlecalc.arrays import check_range, same_length
+from needlecalc.arrays import check_range
+from needlecalc.design.belief.keptpass import (
+    a_value,
+    bands_of_facts,
+    conditions_of_facts,
+    facts_of_bands,
+    facts_of_needle,
+    needle_of_facts,
+)
 from needlecalc.errors import InputError, LogFormatError
 from needlecalc.measure.drive.bands import Bands
+from needlecalc.measure.drive.normalise import normalise_bands, with_setup
+from needlecalc.parts.conditions import Air, Fuel
 from needlecalc.parts.needle import Needle
 from needlecalc.parts.setup import Setup
 from needlecalc.show import Column, Shown, Table, counted
@@ -19,8 +29,6 @@ from needlecalc.units import FloatArray
 
 FORMAT = "needlecalc history 1"
 SAME_NEEDLE_MM = 1e-9
-EDITED = "the history was edited, so take it from a copy"
-LONGEST_WHOLE = 2**63 - 1
 
 
 @dataclass(frozen=True, repr=False, eq=False)
@@ -39,6 +47,8 @@ class Pass(Shown):
         Hash of the drive's log, by which it is known again; that of the bands' log when not given.
     driven : bool
         False for a needle whose lambda is only predicted: it shows the way on, but teaches nothing.
+    air, fuel : Air, Fuel or None
+        Those of the drive; where not given those under which the bands' lifts stand, or None where that is not known.
 
     Raises
     ------
@@ -51,8 +61,14 @@ class Pass(Shown):
     bands: Bands
     log_sha256: str = ""
     driven: bool = True
+    air: Air | None = None
+    fuel: Fuel | None = None
 
     def __post_init__(self) -> None:
+        stated = self.bands.setup or self.bands.lift_setup
+        for name in ("air", "fuel"):
+            if getattr(self, name) is None and stated is not None:
+                object.__setattr__(self, name, getattr(stated, name))
         if self.bands.log is not None and not self.log_sha256:
             object.__setattr__(self, "log_sha256", self.bands.log.sha256)
         if not np.isfinite(self.bands.lift_mm).all():
@@ -194,6 +210,31 @@ class History(Shown):
         """
         return History(tuple(one for one in self.passes if one.driven))
 
+    def in_one_air(self, setup: Setup) -> History:
+        """The history with lambda of every pass as it would have been in the air and with the fuel of the last.
+
+        Parameters
+        ----------
+        setup : Setup
+            Setup of any pass: engine, jet and valve.
+
+        Returns
+        -------
+        History
+            A pass whose air or fuel is not known stays as it is, and so do all where those of the last are not.
+        """
+        last = self.passes[-1]
+        moved = []
+        for one in self.passes:
+            air, fuel = last.air or one.air, last.fuel or one.fuel
+            if one.air is None or one.fuel is None or (one.air == air and one.fuel == fuel):
+                moved.append(one)
+                continue
+            then = replace(History((one,)).present(setup), air=one.air, fuel=one.fuel)
+            bands = normalise_bands(with_setup(one.bands, then), air=air, fuel=fuel).bands
+            moved.append(replace(one, bands=replace(bands, setup=one.bands.setup), air=air, fuel=fuel))
+        return History(tuple(moved))
+
     def present(self, setup: Setup) -> Setup:
         """The setup with the needle and jet height of the last pass.
 
@@ -323,88 +364,25 @@ def read_history(path: str | Path) -> History:
 
 
 def _facts(one: Pass) -> dict[str, Any]:
-    bands: dict[str, Any] = {}
-    for item in fields(Bands):
-        value = getattr(one.bands, item.name)
-        if isinstance(value, np.ndarray):
-            # JSON knows no NaN.
-            bands[item.name] = [None if isinstance(v, float) and np.isnan(v) else v for v in value.tolist()]
-        elif isinstance(value, tuple):
-            bands[item.name] = list(value)
-    needle = one.needle
-    return {
-        "needle": {
-            "name": needle.name,
-            "stations_mm": needle.stations_mm.tolist(),
-            "diameters_mm": needle.diameters_mm.tolist(),
-            "source": needle.source,
-        },
+    facts = {
+        "needle": facts_of_needle(one.needle),
         "drop_mm": one.drop_mm,
         "log_sha256": one.log_sha256,
-        "bands": bands,
+        "bands": facts_of_bands(one.bands),
     }
+    for name, conditions in (("air", one.air), ("fuel", one.fuel)):
+        if conditions is not None:
+            facts[name] = {key: value for key, value in vars(conditions).items() if value is not None}
+    return facts
 
 
 def _pass_of(facts: object) -> Pass:
-    whole = _one(facts, "it", (dict,), "a table in braces")
-    saved, needle = (_one(whole[name], name, (dict,), "a table in braces") for name in ("bands", "needle"))
-    bands: dict[str, Any] = {}
-    for item in fields(Bands):
-        kind, name = str(item.type), f"bands.{item.name}"
-        if not kind.startswith(("tuple", "FloatArray", "NDArray")):
-            continue  # logs and setups are kept elsewhere
-        if item.name not in saved and (item.default is not MISSING or item.default_factory is not MISSING):
-            continue  # a column that files of older drives lack
-        value = saved[item.name]
-        if item.name == "dropped":
-            pairs = _row(value, name, (list,), "pairs of a reason and a count")
-            reasons = _row([pair[0] for pair in pairs if pair], name, (str,), "pairs of a reason and a count")
-            counts = _row([pair[-1] for pair in pairs if pair], name, (int,), "pairs of a reason and a count")
-            bands[item.name] = tuple(zip(reasons, counts, strict=True))
-        elif kind.startswith("tuple"):
-            bands[item.name] = tuple(_row(value, name, (str,), "texts"))
-        elif kind == "FloatArray":
-            bands[item.name] = _numbers(value, name)
-        else:
-            bands[item.name] = np.array(_row(value, name, (int,), "whole numbers"), dtype=np.int64)
-        if item.name not in ("dropped", "assumptions"):
-            same_length("bands", **{"rpm": bands["rpm"], item.name: bands[item.name]})
-    if odd := sorted(set(needle) - {item.name for item in fields(Needle)}):
-        msg = f"needle has {odd[0]!r}, which no needle has; {EDITED}."
-        raise InputError(msg)
-    fitted = Needle(
-        _one(needle["name"], "needle.name", (str,), "text"),
-        _numbers(needle["stations_mm"], "needle.stations_mm"),
-        _numbers(needle["diameters_mm"], "needle.diameters_mm"),
-        _one(needle.get("source", ""), "needle.source", (str,), "text"),
+    whole = a_value(facts, "it", (dict,), "a table in braces")
+    return Pass(
+        needle_of_facts(whole["needle"]),
+        a_value(whole["drop_mm"], "drop_mm", (int, float), "a number"),
+        bands_of_facts(whole["bands"]),
+        a_value(whole.get("log_sha256", ""), "log_sha256", (str,), "text"),
+        air=conditions_of_facts(Air, whole.get("air")),
+        fuel=conditions_of_facts(Fuel, whole.get("fuel")),
     )
-    drop_mm = _one(whole["drop_mm"], "drop_mm", (int, float), "a number")
-    return Pass(fitted, drop_mm, Bands(**bands), _one(whole.get("log_sha256", ""), "log_sha256", (str,), "text"))
-
-
-def _one(value: object, name: str, kinds: tuple[type, ...], words: str) -> Any:
-    if isinstance(value, bool) or not isinstance(value, kinds):
-        msg = f"{name} is {_shown(value)}, but must be {words}; {EDITED}."
-        raise InputError(msg)
-    return value
-
-
-def _numbers(value: object, name: str) -> FloatArray:
-    listed = _row(value, name, (int, float, type(None)), "numbers, null where one is not known")
-    return np.array([np.nan if one is None else one for one in listed], dtype=np.float64)
-
-
-def _row(value: object, name: str, kinds: tuple[type, ...], words: str) -> list[Any]:
-    """A list of the kinds named; true and false are no numbers, nor is what no float can hold."""
-    listed: list[Any] = _one(value, name, (list,), f"a row of {words}")
-    for place, one in enumerate(listed, start=1):
-        too_long = isinstance(one, int) and abs(one) > LONGEST_WHOLE
-        if isinstance(one, bool) or not isinstance(one, kinds) or too_long:
-            msg = f"{name} holds {_shown(one)} as entry {place}, but must hold {words}; {EDITED}."
-            raise InputError(msg)
-    return listed
-
-
-def _shown(value: object) -> str:
-    text = json.dumps(value)
-    return text if len(text) <= 40 else f"{text[:40]}..."

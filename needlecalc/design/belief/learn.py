@@ -61,9 +61,9 @@ def learn(history: History | Bands, setup: Setup, *, doubts: Doubts | None = Non
     the sum of squares (maximum a posteriori, Gauss-Newton), and the covariance is that of the last linear
     step, each band being solved by itself for any values of what the car shares.  After one pass the shared
     values are the priors: only a changed needle or a moved jet can teach them.  A station whose diameter is to the last
-    digit that of the needle before was hardly filed, if at all, and errs as it did there.  Passes that agree worse than chance
-    allows widen all doubts (:meth:`Learned.widening`); :func:`solve` refuses those that
-    no car explains.
+    digit that of the needle before was hardly filed, if at all, and errs as it did there.  Lambda of a pass in other air or
+    with other fuel is first brought to those of the last.  Passes that agree worse than chance allows widen all doubts
+    (:meth:`Learned.widening`); :func:`solve` refuses those that no car explains.
 
     References
     ----------
@@ -73,6 +73,7 @@ def learn(history: History | Bands, setup: Setup, *, doubts: Doubts | None = Non
     if isinstance(history, Bands):
         history = History((Pass(setup.carburettor.needle, setup.carburettor.jet.drop_mm, history),))
     check_passes(history, setup)
+    history = history.in_one_air(setup)
     readings = readings_of(history, doubts)
     pattern, bands = pattern_of(readings), history.passes[-1].bands
     needles, stations = int(history.needle_of_pass().max()) + 1, setup.carburettor.needle.stations_mm.size

@@ -15,6 +15,7 @@ from needlecalc.design.belief.readings import readings_of
 from needlecalc.design.belief.unknowns import SHARED
 from needlecalc.errors import SolveError
 from needlecalc.measure.drive.bands import worst_of
+from needlecalc.measure.drive.normalise import BROUGHT
 from needlecalc.show import Column, Row, Shown, Table, counted
 from needlecalc.units import FloatArray
 
@@ -280,6 +281,8 @@ class Learned(CarLaw, Shown):
         ]
         if more:
             notes.append(f"So were {more} more bands, these being the leanest.")
+        for number, one in enumerate(self.history.passes, start=1):
+            notes += [f"Pass {number}: {words}." for words in one.bands.assumptions if words.startswith(BROUGHT)][-1:]
         notes += filter(None, [self.contradiction()])
         return Table(self._title(), columns, self.shared_rows(), notes=notes)
 

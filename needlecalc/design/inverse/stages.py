@@ -92,10 +92,10 @@ def first_stage(
     Every band is aimed a number of its own standard uncertainties lean of its target; the number is the
     least that brings the joint chance over all bands, counted on the cars drawn, below the risk.  Bands
     known well are cut nearly to size, bands known badly are held back.  A car whose band would be too rich, or fail
-    its test, with no cut at all is not counted against a cut that makes it no richer.  What stays however
-    much metal is left on, as where the nut is turned, holds none of it back: the first stage may then add half the risk
-    to that.  Where the test is still in danger, less is taken off the stations that meter the tested band, then off all.  Where even four
-    are not enough, a share of that cut is taken off that is.
+    its test, with no cut at all is not counted against a cut that makes it no richer.  Where the test is still in
+    danger, less is taken off the stations that meter the tested band, then off all.  Where even four are not
+    enough, a share of that cut is taken off.  Where the risk cannot be had so, no metal is held back in vain: to what
+    stays however much is left on, the first stage may add half the risk.
     """
     here = problem.point(x)
     whole = np.zeros(problem.free.size)

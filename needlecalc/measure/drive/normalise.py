@@ -18,6 +18,8 @@ from needlecalc.physics.fuelchange import lambda_factor_of_fuel
 from needlecalc.show import Column, Shown, Table, counted
 from needlecalc.units import FloatArray
 
+BROUGHT = "lambda x "  # how the words begin that say so
+
 
 @dataclass(frozen=True, repr=False, eq=False)
 class Normalisation(Shown):
@@ -165,7 +167,7 @@ def normalise_bands(
         setup=after,
         assumptions=(
             *bands.assumptions,
-            f"lambda x {total.min():.4f} to {total.max():.4f}, brought to {after.air!r}; {after.fuel!r}",
+            f"{BROUGHT}{total.min():.4f} to {total.max():.4f}, brought to {after.air!r}; {after.fuel!r}",
         ),
     )
     return Normalisation(

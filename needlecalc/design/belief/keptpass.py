@@ -1,0 +1,223 @@
+"""Facts of a pass as its file holds them: bands, needle, air and fuel, and back again."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from dataclasses import MISSING, fields
+from typing import Any, TypeVar
+
+import numpy as np
+
+from needlecalc.arrays import same_length
+from needlecalc.errors import InputError
+from needlecalc.measure.drive.bands import Bands
+from needlecalc.parts.conditions import Air, Fuel
+from needlecalc.parts.needle import Needle
+from needlecalc.units import FloatArray
+
+EDITED = "the history was edited, so take it from a copy"
+LONGEST_WHOLE = 2**63 - 1
+Conditions = TypeVar("Conditions", Air, Fuel)
+
+
+def facts_of_bands(bands: Bands) -> dict[str, Any]:
+    """Columns of some bands; logs and setups are kept elsewhere.
+
+    Parameters
+    ----------
+    bands : Bands
+        The bands.
+
+    Returns
+    -------
+    dict
+        Ready for JSON, which knows no NaN.
+    """
+    facts: dict[str, Any] = {}
+    for item in fields(Bands):
+        value = getattr(bands, item.name)
+        if isinstance(value, np.ndarray):
+            facts[item.name] = [None if isinstance(v, float) and np.isnan(v) else v for v in value.tolist()]
+        elif isinstance(value, tuple):
+            facts[item.name] = list(value)
+    return facts
+
+
+def bands_of_facts(facts: object) -> Bands:
+    """Bands from what :func:`facts_of_bands` wrote.
+
+    Parameters
+    ----------
+    facts : object
+        As read from JSON.
+
+    Returns
+    -------
+    Bands
+        Without log and setup.
+
+    Raises
+    ------
+    InputError
+        If a column is of another kind.
+    KeyError
+        If one is missing.
+    """
+    saved = a_value(facts, "bands", (dict,), "a table in braces")
+    bands: dict[str, Any] = {}
+    for item in fields(Bands):
+        kind, name = str(item.type), f"bands.{item.name}"
+        if not kind.startswith(("tuple", "FloatArray", "NDArray")):
+            continue  # logs and setups are kept elsewhere
+        if item.name not in saved and (item.default is not MISSING or item.default_factory is not MISSING):
+            continue  # a column that files of older drives lack
+        value = saved[item.name]
+        if item.name == "dropped":
+            pairs = _row(value, name, (list,), "pairs of a reason and a count")
+            reasons = _row([pair[0] for pair in pairs if pair], name, (str,), "pairs of a reason and a count")
+            counts = _row([pair[-1] for pair in pairs if pair], name, (int,), "pairs of a reason and a count")
+            bands[item.name] = tuple(zip(reasons, counts, strict=True))
+        elif kind.startswith("tuple"):
+            bands[item.name] = tuple(_row(value, name, (str,), "texts"))
+        elif kind == "FloatArray":
+            bands[item.name] = _numbers(value, name)
+        else:
+            bands[item.name] = np.array(_row(value, name, (int,), "whole numbers"), dtype=np.int64)
+        if item.name not in ("dropped", "assumptions"):
+            same_length("bands", **{"rpm": bands["rpm"], item.name: bands[item.name]})
+    return Bands(**bands)
+
+
+def facts_of_needle(needle: Needle) -> dict[str, Any]:
+    """What the file keeps of a needle.
+
+    Parameters
+    ----------
+    needle : Needle
+        The needle.
+
+    Returns
+    -------
+    dict
+        Ready for JSON.
+    """
+    return {
+        "name": needle.name,
+        "stations_mm": needle.stations_mm.tolist(),
+        "diameters_mm": needle.diameters_mm.tolist(),
+        "source": needle.source,
+    }
+
+
+def needle_of_facts(facts: object) -> Needle:
+    """Needle from what :func:`facts_of_needle` wrote.
+
+    Parameters
+    ----------
+    facts : object
+        As read from JSON.
+
+    Returns
+    -------
+    Needle
+        The needle.
+
+    Raises
+    ------
+    InputError
+        If a figure is of another kind.
+    KeyError
+        If one is missing.
+    """
+    needle = a_value(facts, "needle", (dict,), "a table in braces")
+    if odd := sorted(set(needle) - {item.name for item in fields(Needle)}):
+        msg = f"needle has {odd[0]!r}, which no needle has; {EDITED}."
+        raise InputError(msg)
+    return Needle(
+        a_value(needle["name"], "needle.name", (str,), "text"),
+        _numbers(needle["stations_mm"], "needle.stations_mm"),
+        _numbers(needle["diameters_mm"], "needle.diameters_mm"),
+        a_value(needle.get("source", ""), "needle.source", (str,), "text"),
+    )
+
+
+def conditions_of_facts(kind: type[Conditions], facts: object) -> Conditions | None:
+    """Air or fuel from its fields.
+
+    Parameters
+    ----------
+    kind : type
+        Air or Fuel.
+    facts : object
+        As read from JSON; None where the file says nothing of it.
+
+    Returns
+    -------
+    Air, Fuel or None
+        None where nothing is said.
+
+    Raises
+    ------
+    InputError
+        If a figure is of another kind.
+    """
+    if facts is None:
+        return None
+    name = kind.__name__.lower()
+    table: Mapping[str, Any] = a_value(facts, name, (dict,), "a table in braces")
+    if odd := sorted(set(table) - {item.name for item in fields(kind)}):
+        msg = f"{name} has {odd[0]!r}, which it does not know; {EDITED}."
+        raise InputError(msg)
+    return kind(**{key: a_value(value, f"{name}.{key}", (int, float), "a number") for key, value in table.items()})
+
+
+def a_value(value: object, name: str, kinds: tuple[type, ...], words: str) -> Any:
+    """A value, if it is of the kind it must be; true and false are no numbers.
+
+    Parameters
+    ----------
+    value : object
+        As read from JSON.
+    name : str
+        Where it stands, for the message.
+    kinds : tuple of type
+        What it may be.
+    words : str
+        The same in words.
+
+    Returns
+    -------
+    object
+        The value.
+
+    Raises
+    ------
+    InputError
+        If it is of another kind.
+    """
+    if isinstance(value, bool) or not isinstance(value, kinds):
+        msg = f"{name} is {_shown(value)}, but must be {words}; {EDITED}."
+        raise InputError(msg)
+    return value
+
+
+def _numbers(value: object, name: str) -> FloatArray:
+    listed = _row(value, name, (int, float, type(None)), "numbers, null where one is not known")
+    return np.array([np.nan if one is None else one for one in listed], dtype=np.float64)
+
+
+def _row(value: object, name: str, kinds: tuple[type, ...], words: str) -> list[Any]:
+    """A list of the kinds named; true and false are no numbers, nor is what no float can hold."""
+    listed: list[Any] = a_value(value, name, (list,), f"a row of {words}")
+    for place, one in enumerate(listed, start=1):
+        too_long = isinstance(one, int) and abs(one) > LONGEST_WHOLE
+        if isinstance(one, bool) or not isinstance(one, kinds) or too_long:
+            msg = f"{name} holds {_shown(one)} as entry {place}, but must hold {words}; {EDITED}."
+            raise InputError(msg)
+    return listed
+
+
+def _shown(value: object) -> str:
+    text = json.dumps(value)
+    return text if len(text) <= 40 else f"{text[:40]}..."
