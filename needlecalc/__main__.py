@@ -270,14 +270,21 @@ def _forget(job_path: str) -> int:
     if not path.exists():
         msg = f"{path.name}: no pass is kept yet, so there is none to forget."
         raise InputError(msg)
-    *before, last = read_history(path).passes
-    _print([str(last)])
+    before = list(read_history(path).passes)
+    forgotten = [before.pop()]
+    while before and before[-1].jet_drive:
+        forgotten.insert(0, before.pop())
+    _print([str(one) for one in forgotten])
     if before:
         History(tuple(before)).save(path)
-        print(f"Forgotten: the pass above, the last of {len(before) + 1} in {path.name}; {len(before)} kept.")
     else:
-        path.unlink()
-        print(f"Forgotten: the pass above, the only one; {path.name} is no more.")
+        try:
+            path.unlink()
+        except OSError as error:
+            msg = f"{path.name}: cannot be removed ({error.strerror}); see that you may write to its folder."
+            raise InputError(msg) from error
+    left = f"{counted(len(before), 'pass', 'passes')} kept" if before else "none is kept, and the file is no more"
+    print(f"Forgotten: {counted(len(forgotten), 'pass', 'passes')}, printed above; in {path.name} {left}.")
     return USABLE
 
 
@@ -290,12 +297,14 @@ def _learn(job_path: str) -> int:
         passes = job.passes(bands)
         if (shift := job.jet_drive(bands)) is not None:
             said.append(str(shift))
+        *earlier, here = passes.passes
         # A drive with the jet moved belongs to the present one: no cut lies between.
-        earlier, here = passes.passes[: -1 if shift is None else -2], passes.passes[-1]
+        while earlier and earlier[-1].jet_drive:
+            earlier.pop()
         learned = learn(passes, job.setup, doubts=job.doubts())
         if not earlier:
             judged = "The first pass: there is nothing to compare it with yet."
-        elif unchanged(before := learn(History(earlier), job.setup, doubts=job.doubts()), here.needle, here.drop_mm):
+        elif unchanged(before := learn(History(tuple(earlier)), job.setup, doubts=job.doubts()), here.needle, here.drop_mm):
             judged = "Needle and jet are those of the pass before: the drive adds to its readings, no cut is judged."
         else:
             judged = str(compare_pass(before, bands, needle=here.needle, drop_mm=here.drop_mm))

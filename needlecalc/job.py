@@ -270,16 +270,16 @@ class Job:
         second = self._moved_drive()
         if second is None:
             return History((*kept, here))
-        turned, here = with_jet_drive(bands, second[0], self.setup, flats=second[1], doubts=self.doubts()).passes
-        if kept and kept[-1].same_drive(turned):
+        if kept and kept[-1].same_drive(second[0]):
             kept = kept[:-1]
         for number, one in enumerate(kept, start=1):
-            if one.same_drive(turned):
+            if one.same_drive(second[0]):
                 msg = (
                     f"The drive with the jet moved is pass {number} kept, before a later drive; take [calibration] out of "
                     "the job: what it taught is kept, and it says nothing of another needle."
                 )
                 raise InputError(msg)
+        turned, here = with_jet_drive(bands, second[0], self.setup, flats=second[1], doubts=self.doubts()).passes
         return History((*kept, turned, here))
 
     def jet_drive(self, bands: Bands) -> JetShift | None:

@@ -243,13 +243,30 @@ def test_a_job_file_brings_its_second_drive(case, capsys):
         assert "The first pass: there is nothing to compare it with yet." in printed
         assert "Written: passes.json, 2 passes." in printed
     np.testing.assert_allclose(nc.read_job(case).design(bands).needle.diameters_mm, design.needle.diameters_mm, atol=1e-9)
-    # After a later drive it says nothing of the needle then fitted.
+    # Another jet drive on the same needle is no cut either; one undo takes drive and jet drives together.
+    raised = [float(x) for x in np.exp(once.log_lambda(once.mean, once.present_mm(), here.drop_mm - here.flat_mm))]
+    with_two = case.read_text()
+    case.write_text(with_two.replace(f"flats = {flats}", "flats = -1").replace(str(listed), str(raised)))
+    assert main(["learn", str(case)]) == 0
+    printed = capsys.readouterr().out
+    assert "The first pass: there is nothing to compare it with yet." in printed
+    assert "Written: passes.json, 3 passes." in printed
     kept = nc.read_history(case.parent / "passes.json")
-    later = replace(bands, lambda_measured=bands.lambda_measured - 0.01, log=None)
-    kept.then(kept.passes[1].needle, kept.passes[1].drop_mm, later).save(case.parent / "passes.json")
-    assert main(["learn", str(case)]) == 2
-    assert "is pass 2 of 3 kept" in capsys.readouterr().err
-    with pytest.raises(nc.InputError, match=r"pass 1 kept, before a later drive; take \[calibration\] out"):
+    assert [one.jet_drive for one in kept.passes] == [True, True, False]
+    assert main(["learn", str(case), "--undo"]) == 0
+    assert "Forgotten: 3 passes, printed above" in capsys.readouterr().out
+    assert not (case.parent / "passes.json").exists()
+    # After a cut the jet drive says nothing of the needle then fitted, whatever its shift would look like.
+    kept.save(case.parent / "passes.json")
+    needle = job.setup.carburettor.needle
+    filed = nc.Needle(
+        "filed", needle.stations_mm, needle.diameters_mm - np.r_[0.0, np.full(needle.diameters_mm.size - 1, 0.03)]
+    )
+    later = replace(bands, lambda_measured=bands.lambda_measured * 0.9, log=None)
+    kept.then(filed, 1.6, later).save(case.parent / "passes.json")
+    rows = [f"{k},{z},{d:.5f}" for k, (z, d) in enumerate(zip(filed.stations_mm, filed.diameters_mm, strict=True), 1)]
+    (case.parent / "pass_van_needle.csv").write_text("station,distance_mm,diameter_mm\n" + "\n".join(rows) + "\n")
+    with pytest.raises(nc.InputError, match=r"pass 2 kept, before a later drive; take \[calibration\] out"):
         nc.read_job(case).passes(later)
     (case.parent / "passes.json").unlink()
     # A second log in place of typed bands: the drive's own log reads as a jet that was never turned.

@@ -348,10 +348,10 @@ def test_a_pass_kept_by_mistake_is_forgotten(case, capsys):
     assert "No car explains these passes" in told
     assert told.count("\n") == 1
     assert main(["learn", str(case), "--undo"]) == 0
-    assert "the last of 2 in passes.json; 1 kept." in capsys.readouterr().out
+    assert "Forgotten: 1 pass, printed above; in passes.json 1 pass kept." in capsys.readouterr().out
     assert (case.parent / "passes.json").read_text() == kept
     assert main(["learn", str(case), "--undo"]) == 0
-    assert "passes.json is no more" in capsys.readouterr().out
+    assert "in passes.json none is kept, and the file is no more." in capsys.readouterr().out
     assert not (case.parent / "passes.json").exists()
 
 

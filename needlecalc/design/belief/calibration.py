@@ -250,7 +250,7 @@ def _other_point(bands: Bands, moved: Bands, setup: Setup) -> FloatArray:
 
 def _history(bands: Bands, moved: Bands, setup: Setup, drop_mm: float) -> History:
     needle, jet = setup.carburettor.needle, setup.carburettor.jet
-    return History((Pass(needle, drop_mm, _lent(bands, moved)), Pass(needle, jet.drop_mm, bands)))
+    return History((Pass(needle, drop_mm, _lent(bands, moved), jet_drive=True), Pass(needle, jet.drop_mm, bands)))
 
 
 def _lent(bands: Bands, moved: Bands) -> Bands:

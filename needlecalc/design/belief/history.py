@@ -47,6 +47,8 @@ class Pass(Shown):
         Hash of the drive's log, by which it is known again; that of the bands' log when not given.
     driven : bool
         False for a needle whose lambda is only predicted: it shows the way on, but teaches nothing.
+    jet_drive : bool
+        True for a drive with the jet moved, made to learn from; it belongs to the pass after it.
     air, fuel : Air, Fuel or None
         Those of the drive; where not given those under which the bands' lifts stand, or None where that is not known.
 
@@ -61,6 +63,7 @@ class Pass(Shown):
     bands: Bands
     log_sha256: str = ""
     driven: bool = True
+    jet_drive: bool = False
     air: Air | None = None
     fuel: Fuel | None = None
 
@@ -89,22 +92,26 @@ class Pass(Shown):
     def __repr__(self) -> str:
         return f"Pass: needle {self.needle.name!r}, jet drop {self.drop_mm:.2f} mm, {counted(self.bands.rpm.size, 'band')}"
 
-    def same_drive(self, other: Pass) -> bool:
+    def same_drive(self, other: Pass | Bands) -> bool:
         """Whether another pass was made from the very same drive.
 
         Parameters
         ----------
-        other : Pass
-            The other pass.
+        other : Pass or Bands
+            The other pass, or the bands of a drive.
 
         Returns
         -------
         bool
             By the hash of the log where both have one, else by readings alike to the last digit.
         """
-        if self.log_sha256 and other.log_sha256:
-            return self.log_sha256 == other.log_sha256
-        mine, theirs = self.bands, other.bands
+        if isinstance(other, Pass):
+            theirs, log = other.bands, other.log_sha256
+        else:
+            theirs, log = other, other.log.sha256 if other.log is not None else ""
+        if self.log_sha256 and log:
+            return self.log_sha256 == log
+        mine = self.bands
         return np.array_equal(mine.rpm, theirs.rpm) and np.array_equal(mine.lambda_measured, theirs.lambda_measured)
 
     def table(self) -> Table:
@@ -370,6 +377,8 @@ def _facts(one: Pass) -> dict[str, Any]:
         "log_sha256": one.log_sha256,
         "bands": facts_of_bands(one.bands),
     }
+    if one.jet_drive:
+        facts["jet_drive"] = True
     for name, conditions in (("air", one.air), ("fuel", one.fuel)):
         if conditions is not None:
             facts[name] = {key: value for key, value in vars(conditions).items() if value is not None}
@@ -383,6 +392,7 @@ def _pass_of(facts: object) -> Pass:
         a_value(whole["drop_mm"], "drop_mm", (int, float), "a number"),
         bands_of_facts(whole["bands"]),
         a_value(whole.get("log_sha256", ""), "log_sha256", (str,), "text"),
+        jet_drive=whole.get("jet_drive") is True,
         air=conditions_of_facts(Air, whole.get("air")),
         fuel=conditions_of_facts(Fuel, whole.get("fuel")),
     )
