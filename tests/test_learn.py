@@ -45,6 +45,8 @@ class Afresh:
     station of each needle; then the level of each band, and the lift of each.
     """
 
+    factor = 1.0  # on the doubts of all readings
+
     def __init__(self, setup, passes, doubts=None):
         self.setup, self.passes, self.d = setup, passes, doubts or nc.Doubts()
         jet = setup.carburettor.jet
@@ -83,9 +85,9 @@ class Afresh:
         for one, error in zip(self.passes, errors, strict=True):
             fuel = self.log_fuel(x, one.needle.diameters_mm - error, one.drop_mm)
             read = one.bands
-            doubt = np.hypot(read.lambda_se / read.lambda_measured, self.d.repeatability)
+            doubt = self.factor * np.hypot(read.lambda_se / read.lambda_measured, self.d.repeatability)
             out.append((level - x[0] * (fuel - base) - np.log(read.lambda_measured)) / doubt)
-            own = np.sqrt(read.lift_u_mm**2 - read.lift_common_u_mm**2)
+            own = self.factor * np.sqrt(read.lift_u_mm**2 - read.lift_common_u_mm**2)
             out.append((lift + x[4] + x[5] * read.lift_common_u_mm - read.lift_mm) / own)
         return np.concatenate(out)
 
@@ -112,12 +114,17 @@ def test_best_values_are_those_of_a_general_solver(jet, moved, second):
     low, high = np.full(afresh.centre.size, -np.inf), np.full(afresh.centre.size, np.inf)
     low[1] = (0.2 - afresh.centre[1]) / afresh.width[1]
     low[3], high[3] = (-1.0 - afresh.centre[3]) / afresh.width[3], (1.0 - afresh.centre[3] + 1e-9) / afresh.width[3]
-    best = least_squares(afresh.residuals, np.zeros(low.size), bounds=(low, high), xtol=1e-9, ftol=1e-11, gtol=1e-7)
+    exact = {"bounds": (low, high), "xtol": 1e-9, "ftol": 1e-11, "gtol": 1e-7}
+    best = least_squares(afresh.residuals, np.zeros(low.size), **exact)
+    assert learned.misfit == pytest.approx(2.0 * best.cost, rel=1e-6, abs=1e-9)
+    # Chi-squared table: 14 degrees of freedom, 5 %.
+    afresh.factor = max(1.0, np.sqrt(2.0 * best.cost / 23.685))
+    assert bool(afresh.factor > 1.0) is (second is WILD)
+    best = least_squares(afresh.residuals, best.x, **exact)
     away = (learned.mean - afresh.centre) / afresh.width - best.x
     # The cost is what is minimised; each value may be off by no more than a small share of its own doubt.
     ours = afresh.residuals((learned.mean - afresh.centre) / afresh.width)
     assert ours @ ours <= 2.0 * best.cost * (1.0 + 1e-6)
-    assert learned.misfit == pytest.approx(ours @ ours, rel=1e-9, abs=1e-9)
     np.testing.assert_allclose(away * afresh.width / learned.u(), 0.0, atol=0.01)
 
 

@@ -119,6 +119,15 @@ def test_the_wrong_way():
     assert "The pass moved lambda the wrong way" in str(found)
 
 
+@pytest.mark.parametrize(("share", "words"), [(0.0, "Lambda hardly moved"), (-0.3, "Lambda moved -0.30 of what was comp")])
+def test_no_flow_gain_is_believed_that_no_law_has(share, words):
+    read = 1.08 * (predicted(SMOOTH) / 1.08) ** share
+    found = nc.compare_pass(FIRST, drive(read), needle=SMOOTH, drop_mm=1.6)
+    assert words in found.belief
+    assert "believe the flow gain" not in found.belief
+    assert "mixed-up log, needle or jet height" in found.belief
+
+
 def test_one_band_cannot_tell():
     one = nc.learn(drive([1.08]), SETUP)
     found = nc.compare_pass(one, drive([1.079]), needle=SMOOTH, drop_mm=1.6)

@@ -235,6 +235,25 @@ def test_bands_outside_what_is_permitted_are_no_success():
     assert "outside" not in nc.solve(target, setup, with_options=False).status
 
 
+def test_leaving_a_needle_is_no_success_where_a_band_is_not_permitted():
+    setup = make_setup()
+    bands = nc.typed_bands([2500, 3500], [0.9785, 0.931], lift_mm=[8.0, 15.0], load=["part", "full"], lambda_se=0.004)
+    wishes = {"part": 0.997, "full": 0.9485}
+    target = nc.make_target(bands, lambda_by_load=wishes, permitted_either_side=0.01)
+    left = nc.solve(target, setup, with_options=False)
+    assert left.status.startswith("Leave it: 2 of 2 bands stay outside what is permitted, named below")
+    assert left.met
+    assert nc.solve(nc.make_target(bands, lambda_by_load=wishes), setup, with_options=False).status.startswith(
+        "Leave it: every"
+    )
+    # A test that is not passed is no job done.
+    idle = nc.typed_bands([850], [0.968], lift_mm=[3.0], load=["idle"], lambda_se=0.004)
+    strict = nc.make_target(idle, idle_lambda_least=0.975, idle_margin_lambda=0.002)
+    failed = nc.solve(strict, setup, with_options=False)
+    assert not failed.met
+    assert failed.status.startswith("Cannot be met by filing: 1 of 1 band stays outside what is permitted")
+
+
 @pytest.mark.parametrize("limit", [{"steepest": 0.03}, {"least_diameter_mm": 1.95}, {"max_cut_mm": 0.02}])
 def test_a_limit_on_the_needle_is_named_as_the_cause(limit):
     setup = make_setup()

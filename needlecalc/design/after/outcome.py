@@ -27,6 +27,8 @@ FAR_STRAY = 1.5  # but none of them as far as this many half intervals
 FITS = 2.0  # of the degrees of freedom: misfit of one cause that still explains the misses
 SCALES = np.linspace(-0.4, 0.4, 81)  # errors of lift tried
 ZEROS_MM = np.linspace(-4.0, 4.0, 81)
+NO_GAIN = 0.5  # error of the flow law that nobody believes
+STOOD_STILL = 0.1  # of the change computed
 ALIKE = 3.0  # chi-squared by which two causes must differ to be told apart
 
 
@@ -301,14 +303,22 @@ def _belief(names: list[str], off: FloatArray, causes: list[_Cause]) -> str:
         worst = names[int(np.argmax(np.abs(off)))]
         return (
             f"{lead} No single cause explains them, furthest off is {worst}: look for a fault first (leak, misfire, fuel "
-            "supply, a mixed-up needle or log), then repeat the drive."
+            "supply, a mixed-up needle, log or jet height), then repeat the drive."
         )
     alike = [cause.name for cause in causes[1:] if cause.misfit - best.misfit < ALIKE]
-    also = f" A {' or a '.join(alike)} off would look alike." if alike else ""
+    also = f" A {' or a '.join(alike)} off would look alike." if alike and abs(best.size) <= NO_GAIN else ""
     return f"{lead} {_in_words(best)}{also}"
 
 
 def _in_words(cause: _Cause) -> str:
+    if cause.name == "flow gain" and abs(cause.size) > NO_GAIN:
+        moved = (
+            "hardly moved" if abs(1.0 + cause.size) < STOOD_STILL else f"moved {1.0 + cause.size:.2f} of what was computed"
+        )
+        return (
+            f"Lambda {moved}: no flow law errs so far. Look for a mixed-up log, needle or jet height, or a fault, before any "
+            "cut; learn --undo forgets a pass kept by mistake."
+        )
     if cause.name == "flow gain":
         return f"All moved by the same share, {1.0 + cause.size:.2f} of what was computed: believe the flow gain."
     if cause.name == "lift scale":

@@ -146,21 +146,6 @@ class Arrowhead:
         """
         return cls(np.diag(car_u), np.zeros((bands, 2, car_u.size)), np.tile(np.diag(own_u), (bands, 1, 1)))
 
-    def scaled(self, factor: float) -> Arrowhead:
-        """The same with every doubt a number of times as wide.
-
-        Parameters
-        ----------
-        factor : float
-            How many times. [-]
-
-        Returns
-        -------
-        Arrowhead
-            Their distribution.
-        """
-        return Arrowhead(factor * self.root, self.follow, factor * self.own_root)
-
     def car_u(self) -> FloatArray:
         """Standard uncertainty of the car's unknowns.
 

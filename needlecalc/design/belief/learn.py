@@ -62,8 +62,8 @@ def learn(history: History | Bands, setup: Setup, *, doubts: Doubts | None = Non
     step, each band being solved by itself for any values of what the car shares.  After one pass the shared
     values are the priors: only a changed needle or a moved jet can teach them.  A station whose diameter is to the last
     digit that of the needle before was hardly filed, if at all, and errs as it did there.  Lambda of a pass in other air or
-    with other fuel is first brought to those of the last.  Passes that agree worse than chance allows widen all doubts
-    (:meth:`Learned.widening`); :func:`solve` refuses those that no car explains.
+    with other fuel is first brought to those of the last.  Passes that agree worse than chance allows have the doubts of
+    their readings widened (:meth:`Learned.widening`); :func:`solve` refuses those that no car explains.
 
     References
     ----------
@@ -88,6 +88,17 @@ def learn(history: History | Bands, setup: Setup, *, doubts: Doubts | None = Non
     prior = Arrowhead.independent(scale, OWN_WIDE_OPEN, place.bands)
     learned = Learned(history.present(setup), history, bands, place, doubts, mean, prior, before, readings[-1].at_least)
     task = _Task(learned, readings, pattern, scale, _prior_rows(history, place, scale))
+    mean, squares, cost = _settled(task, mean)
+    told = sum(int(np.isfinite(column).sum()) for read in readings for column in (read.log_lambda, read.lift))
+    learned = replace(learned, mean=mean, misfit=cost, spare=max(told - own.size, 0))
+    if (factor := learned.widening()) > 1.0:
+        mean, squares, _ = _settled(replace(task, readings=tuple(read.doubted(factor) for read in readings)), mean)
+    return replace(learned, mean=mean, belief=squares.belief(scale, OWN_WIDE_OPEN))
+
+
+def _settled(task: _Task, mean: FloatArray) -> tuple[FloatArray, BandSquares, float]:
+    """Best values from a start, the problem made straight about them, and the sum of squares they leave."""
+    place, before = task.learned.place, task.learned.before
     squares, cost = task.squares(mean)
     low, high = place.possible()
     for _ in range(ROUNDS):
@@ -109,9 +120,7 @@ def learn(history: History | Bands, setup: Setup, *, doubts: Doubts | None = Non
         mean, squares, cost = trial, squares_then, cost_then
         if np.abs(share * step).max() < SETTLED:
             break
-    told = sum(int(np.isfinite(column).sum()) for read in readings for column in (read.log_lambda, read.lift))
-    learned = replace(learned, mean=mean, misfit=cost, spare=max(told - own.size, 0))
-    return replace(learned, belief=squares.belief(scale, OWN_WIDE_OPEN).scaled(learned.widening()))
+    return mean, squares, cost
 
 
 def _step(squares: BandSquares, at_low: NDArray[np.bool_], at_high: NDArray[np.bool_]) -> tuple[FloatArray, FloatArray]:

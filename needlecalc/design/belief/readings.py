@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -57,6 +57,22 @@ class Readings:
     lift_common: FloatArray
     lift_alike: FloatArray
     at_least: NDArray[np.bool_]
+
+    def doubted(self, factor: float) -> Readings:
+        """The same readings, each doubted more.
+
+        Parameters
+        ----------
+        factor : float
+            How many times. [-]
+
+        Returns
+        -------
+        Readings
+            What all lifts share is left as it is.
+        """
+        wider = {name: factor * getattr(self, name) for name in ("log_lambda_u", "lift_u", "lift_alike")}
+        return replace(self, **wider)
 
 
 def check_passes(history: History, setup: Setup) -> None:
@@ -133,6 +149,9 @@ def readings_of(history: History, doubts: Doubts) -> tuple[Readings, ...]:
         still_to_tell[band[use & computed]] = False
         common = np.nan_to_num(one.bands.lift_common_u_mm)
         own = np.sqrt(np.maximum(np.nan_to_num(one.bands.lift_u_mm) ** 2 - common**2, LEAST_LIFT_U_MM**2))
+        # Held at another speed a band has another lift, about in proportion.
+        faster = np.abs(np.log(one.bands.rpm / np.where(use, bands.rpm[band], one.bands.rpm)))
+        own = np.hypot(own, faster * one.bands.lift_mm)
         alike = np.where(tells & computed, np.sqrt(ALIKE_SHARE) * own, 0.0)
         columns = (log_lambda, doubt, np.where(tells, one.bands.lift_mm, np.nan), own, common, alike)
         placed = np.full((len(columns), bands.rpm.size), np.nan)

@@ -119,6 +119,16 @@ def verdict(problem: Problem, limits: Limits, x: FloatArray) -> tuple[str, bool,
         turn = float(x[-1]) / problem.learned.setup.carburettor.jet.flat_mm
         way = "down" if turn > 0.0 else "up"
         jet_words = "" if abs(turn) < LEAST_TURN_FLATS else f" Turn the jet nut {abs(turn):.1f} flats {way}."
+        if outside.any():
+            # A test not passed is no job done, however near it came.
+            done = not (outside & target.tested).any()
+            lead = "Leave it" if done else "Cannot be met by filing"
+            return (
+                f"{lead}: {_so_many(outside)} outside what is permitted, named below, and filing brings none of them "
+                f"nearer than the hand can hold.{jet_words}",
+                done,
+                advice,
+            )
         return (
             f"Leave it: every band is within {worst:.1f} % of its target, and filing would not bring it nearer than the "
             f"hand can hold.{jet_words}",
