@@ -182,6 +182,9 @@ class Job:
         left = [gas.o2_percent for gas in gases if gas.at == "idle" and gas.o2_percent is not None]
         if left and zero is not None and not any(reason.startswith("idle ") for reason in zero.left_out):
             settings.setdefault("idle_o2_percent", min(left[0], MOST_RESIDUAL_O2_PERCENT))
+        limit = [gas.co_limit_percent for gas in gases if gas.at == "idle" and gas.co_limit_percent is not None]
+        if limit and not {"idle_co_percent", "idle_lambda_least"} & set(settings):
+            settings["idle_co_percent"] = limit[0]  # a limit stated for the check is a limit of the test
         return make_target(bands, lambda_by_load=section, lean_limits=self.lean_limits(), sensor_zero=zero, **settings)
 
     def doubts(self) -> Doubts:

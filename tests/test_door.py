@@ -332,6 +332,18 @@ def test_a_job_states_its_doubts(case):
         change(case, line, "hand_mm = 0.006")
 
 
+def test_a_limit_stated_for_the_check_is_a_limit_of_the_test(case):
+    text = case.read_text()
+    lines = [line for line in text.splitlines() if not line.startswith(("idle_co_percent", "idle_lambda_least"))]
+    assert len(lines) < len(text.splitlines())
+    for line, tested in (("co_limit_percent = 1.2", True), ("", False)):
+        case.write_text("\n".join(lines).replace("co_limit_percent = 1.2", line) + "\n")
+        job = nc.read_job(case)
+        target = job.target(job.bands(job.read_log()))
+        assert bool(target.tested[0]) is tested
+        assert ("1.2 %" in target.why[0]) is tested
+
+
 def test_a_pass_kept_by_mistake_is_forgotten(case, capsys):
     typed_job(case)
     assert main(["learn", str(case), "--undo"]) == 2

@@ -398,3 +398,17 @@ def test_a_needle_that_nearly_fills_its_jet_does_not_stop_the_draw():
     learned = nc.learn(bands(LAMBDA), setup, doubts=nc.Doubts(table_mm=0.05))
     drawn = learned.log_lambda(learned.samples(200), DIAMETERS_MM - 0.01, 1.6)
     assert np.isfinite(drawn).all()
+
+
+def test_a_band_held_at_another_speed_has_another_lift():
+    # Five per cent faster on the second day, and the lift read with it: no car errs, and none is said to.
+    setup = make_setup()
+    stock = setup.carburettor.needle
+    first = bands(LAMBDA, lift_u=0.1, common=0.0)
+    faster = replace(first, rpm=first.rpm * 1.05, lift_mm=first.lift_mm * 1.05)
+    learned = nc.learn(nc.History((nc.Pass(stock, 1.6, first), nc.Pass(stock, 1.6, faster))), setup)
+    assert learned.contradiction() == ""
+    # The same lifts at the same speed contradict each other, and the lift is named.
+    moved = replace(first, lift_mm=first.lift_mm + np.array([0, 0, 2.5, 0, -2.5, 0, 0]))
+    learned = nc.learn(nc.History((nc.Pass(stock, 1.6, first), nc.Pass(stock, 1.6, moved))), setup)
+    assert "a lift of" in learned.contradiction()

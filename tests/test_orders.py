@@ -191,9 +191,9 @@ def test_chances_of_a_test_are_said_of_the_cut_there_is():
     bands = nc.typed_bands([850, 3000], [1.0, 1.05], lift_mm=[2.0, 11.0], load=["idle", "full"])
     target = nc.make_target(bands, idle_lambda_least=0.97)
     for cut, in_stages, words in (
-        (True, True, "chance to fail 20 % when all is cut, 10 % at the first stop; little"),
-        (True, False, "chance to fail 20 % after the cut; little"),
-        (False, False, "chance to fail 20 %; aim farther"),
+        (True, True, "chance to fail 20 % when all is cut, 10 % at the first stop, little of it by the cut. Aim"),
+        (True, False, "chance to fail 20 % after the cut, little of it by the cut. Aim"),
+        (False, False, "chance to fail 20 %. Aim farther"),
     ):
         (flag,) = flags_of_tests(target, [0.2, 0.1], 0.05, cut=cut, in_stages=in_stages)
         assert words in flag
@@ -326,3 +326,29 @@ def test_the_sheet_of_a_blank_leaves_no_station_out():
     labels = [patch.get_label() for patch in nc.plot_profile(blank).collections]
     assert "between the two" in labels
     assert "to come off" not in labels
+
+
+def test_a_full_load_too_lean_as_it_runs_comes_first(design):
+    def first_of(read):
+        bands = replace(design.target.bands, load=(*("part",) * 6, *("full",) * 3), lambda_measured=read)
+        return nc.grind_sheet(replace(design, target=replace(design.target, bands=bands))).before_lines()
+
+    read = np.array([1.1] * 6 + [0.90, 1.031, 1.052])
+    (line,) = (line for line in first_of(read) if "TOO LEAN NOW" in line)
+    assert line.startswith("FULL LOAD RUNS TOO LEAN NOW, at lambda 1.03 to 1.05: it can melt pistons.")
+    assert not any("TOO LEAN NOW" in line for line in first_of(np.minimum(read, [1.2] * 6 + [0.92] * 3)))
+
+
+def test_a_jet_that_idle_trims_is_not_turned_twice():
+    # At the first stop idle is trimmed on a needle that is not the last: the last height of the jet is for later.
+    setup = make_setup(drop_min_mm=0.8, drop_max_mm=2.6)
+    load = ("idle", *("part",) * 3, *("full",) * 4)
+    target = asked(setup, np.linspace(3, 25, 8), np.linspace(0.97, 1.15, 8), 0.9, load=load, lambda_se=0.012, lift_u_mm=0.6)
+    design = nc.solve(target, setup, with_options=False)
+    turned = replace(design, held_back=1.0, drop_mm=setup.carburettor.jet.drop_mm - 0.2)
+    assert turned.stages() == "in stages"
+    line = nc.grind_sheet(turned).jet_line()
+    assert line.startswith("Jet: turn it only to trim idle. After the cut trim idle to lambda 0.90")
+    assert "With ALL OFF it is to stand some 1.2 flats higher than now, 1.40 mm below the bridge." in line
+    at_once = nc.grind_sheet(replace(turned, held_back=0.0)).jet_line()
+    assert at_once.startswith("Jet: RAISE (leaner) by 1.2 flats, from 1.60 to 1.40 mm")

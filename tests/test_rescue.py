@@ -167,3 +167,12 @@ def test_a_waist_is_rescued_only_when_it_will_be_filed_down():
     found = nc.rescue(design, readings, file_down=True)
     assert found.progress.measured.diameters_mm[3] == pytest.approx(0.0800 * 25.4)
     assert "filed down to the waist: station 4" in str(found.progress)
+
+
+def test_a_spare_that_stays_off_is_no_fit():
+    _, design, _, readings = overcut_job()
+    found = nc.rescue(design, readings)
+    assert found.spares
+    for spare in found.spares:
+        worst = 100.0 * float(spare.miss()[spare.worst()])
+        assert (f"stays {worst:+.1f} % off" in spare.note) is (abs(worst) > 2.0)

@@ -94,7 +94,7 @@ def test_no_proposal_beyond_the_data():
     # Beyond the data metal goes only where the taper would else reverse.
     last = design.needle.diameters_mm[~beyond][-1]
     np.testing.assert_allclose(design.needle.diameters_mm[beyond], np.minimum(DIAMETERS_MM[beyond], last), atol=2e-6)
-    assert any("No data at stations 1, 6, 7" in flag and "load needed" in flag for flag in design.flags)
+    assert any("No data at stations 1, 6, 7" in flag and "no band reaches so far" in flag for flag in design.flags)
     with pytest.raises(nc.InputError, match="has no lift"):
         nc.solve(nc.make_target(nc.typed_bands([900], [1.0])), setup)
     with pytest.raises(nc.InputError, match="off the needle's table"):
@@ -106,7 +106,7 @@ def test_a_station_cut_for_the_taper_only_is_not_said_to_stay():
     design = nc.solve(asked(setup, np.linspace(2, 15, 6), np.linspace(0.97, 1.2, 6), 0.95), setup)
     assert design.remove_um()[7] > 10.0
     (said,) = (flag for flag in design.flags if flag.startswith("No data at"))
-    assert "at stations 1, 8, 9, 10, 11, 12, 13: load needed" in said
+    assert "at stations 1, 8, 9, 10, 11, 12, 13: no band reaches so far" in said
     assert "They stay as they are, but 8: cut too, only so that the taper neither reverses" in said
 
 
@@ -284,3 +284,41 @@ def test_no_station_is_left_thick_between_two_that_are_filed(read):
     assert (np.diff(filed) == 1).all()
     assert off[filed[0]] < 40.0
     assert (np.diff(off)[4:8] >= 0.0).all()
+
+
+def test_past_the_last_band_the_needle_is_as_lean_as_it_was():
+    setup, lifts = make_setup(), np.linspace(3, 24, 8)
+    load = ["part"] * 5 + ["full"] * 3
+    target = asked(setup, lifts, np.full(8, 1.08), 0.9, load=load)
+    (said,) = (flag for flag in nc.solve(target, setup).flags if flag.startswith("No data at"))
+    assert "Past 5000 rpm full (24 mm of lift) lambda stays some 20 % leaner than asked: no full throttle" in said
+    # Not where the last band is no full load, or is as asked already.
+    for other in (
+        asked(setup, lifts, np.full(8, 1.08), 0.9, load=["part"] * 8),
+        asked(setup, lifts, np.r_[np.full(7, 1.08), 0.9], 0.9, load=load),
+    ):
+        assert not any("no full throttle beyond" in flag for flag in nc.solve(other, setup).flags)
+
+
+def test_a_reading_past_the_lean_limit_says_what_it_was_taken_for():
+    setup = make_setup()
+    read = [0.98, 1.05, 1.25, 1.08]
+    target = asked(setup, [4.0, 10.0, 17.0, 24.0], read, 0.95)
+    (said,) = (flag for flag in nc.solve(target, setup).flags if flag.startswith("Read beyond lambda 1.15"))
+    # Anywhere from the limit to the reading: the middle is 1.20, and 1.25 is 4 % leaner.
+    assert "Planned from less lean, 1.20 for 1.25 at" in said
+    assert "up to 4 % leaner than predicted" in said
+    mild = asked(setup, [4.0, 10.0, 17.0, 24.0], [0.98, 1.05, 1.10, 1.08], 0.95)
+    assert not any("Read beyond lambda" in flag for flag in nc.solve(mild, setup).flags)
+
+
+def test_no_diameter_is_sure_where_a_limit_ends_the_cut():
+    setup = make_setup()
+    target = asked(setup, np.linspace(2, 25, 8), np.linspace(0.96, 1.30, 8), 0.95)
+    free = nc.solve(target, setup, limits=nc.Limits(max_cut_mm=0.6), with_options=False)
+    bound = nc.solve(target, setup, limits=nc.Limits(max_cut_mm=0.05), with_options=False)
+    at_limit = np.abs(bound.remove_um() - 50.0) < 1e-3
+    assert at_limit.sum() >= 2
+    assert np.isnan(bound.diameter_u_um[at_limit]).all()
+    assert np.isfinite(free.diameter_u_um[at_limit]).all()
+    assert np.isfinite(bound.diameter_u_um[(bound.remove_um() > 0.0) & ~at_limit]).all()

@@ -11,7 +11,7 @@ from needlecalc.design.inverse.nextstep import BEFORE_CUTTING
 from needlecalc.design.inverse.proposal import Design
 from needlecalc.design.inverse.sure import idle_band
 from needlecalc.design.inverse.twins import MATCHED_WITHIN_UM
-from needlecalc.design.inverse.verdict import full_load_caution
+from needlecalc.design.inverse.verdict import HARDLY, full_load_caution
 from needlecalc.parts.measured import listed
 from needlecalc.report.sheetwords import (
     ALL_OFF,
@@ -58,16 +58,28 @@ class Orders:
         Returns
         -------
         tuple of str
-            Checks that nobody made, passes that contradict each other, an idle that nobody measured, what to measure
-            before metal is lost; none where nothing is wanting.
+            Checks that nobody made, passes that contradict each other, a full load too lean as it runs, an idle that
+            nobody measured, what to measure before metal is lost; none where nothing is wanting.
         """
         design = self.design
         said = [] if design.checks is not None else [NO_CHECKS]
         if apart := design.learned.contradiction():
             said.append(apart)
+        said += filter(None, [self._too_lean_now()])
         if design.stages() != "not yet" and (caution := design.idle_caution()):
             said.append(caution)
         return (*said, *(flag for flag in design.flags if flag.startswith(BEFORE_CUTTING)))
+
+    def _too_lean_now(self) -> str:
+        bands, limit = self.design.target.bands, self.design.target.leanest_full_load()
+        lean = [b for b, load in enumerate(bands.load) if load == "full" and bands.lambda_measured[b] > limit + HARDLY]
+        if not lean:
+            return ""
+        ends = dict.fromkeys(f"{end:.2f}" for end in (min(bands.lambda_measured[lean]), max(bands.lambda_measured[lean])))
+        return (
+            f"FULL LOAD RUNS TOO LEAN NOW, at lambda {' to '.join(ends)}: it can melt pistons. Until it is cured no full "
+            "load but short pulls, to read lambda; stop on any pinking."
+        )
 
     def jet_line(self) -> str:
         """What to do with the jet nut.
@@ -82,6 +94,13 @@ class Orders:
             by = abs(design.flats())
             way = f"{by:.1f} flats {'lower' if design.flats() > 0.0 else 'higher'}" if by >= LEAST_TURN_FLATS else "left"
             return f"Jet: NOT YET. The nearest by filing alone has it {way}, {design.drop_mm:.2f} mm below the bridge."
+        if design.stages() == "in stages" and self._after() and abs(design.flats()) >= LEAST_TURN_FLATS:
+            # Turned to its last place now it would only be turned back, as idle is trimmed on a needle that is not the last.
+            way = "lower" if design.flats() > 0.0 else "higher"
+            return (
+                f"Jet: turn it only to trim idle.{self._after()} With ALL OFF it is to stand some {abs(design.flats()):.1f} "
+                f"flats {way} than now, {design.drop_mm:.2f} mm below the bridge. {design.jet_reason()}"
+            ).rstrip()
         return f"{design.jet_words()}{self._after()}"
 
     def _after(self) -> str:

@@ -172,8 +172,11 @@ def _bench_at(sheet: GrindSheet, scale: float) -> Paper:
             paper.words(note, 10 * scale)
             paper.gap(2.0)
     paper.gap(3.0)
+    # How many checks are green stands with them, on the next page.
+    counted = sheet.design.checks.notes()[:1] if sheet.design.checks else ()
     for note in (*sheet.altitude_line(), *sheet.warnings(), *sheet.reading_notes()):
-        paper.words(note, 10.5 * scale, mark="!")
+        if note not in counted:
+            paper.words(note, 10.5 * scale, mark="!")
     return paper
 
 

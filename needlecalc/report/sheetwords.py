@@ -25,7 +25,7 @@ SHOULDER = "Shoulder out of the piston: before the cut ________ mm, refitted ___
 ON_DIAMETER = "All diameters are on diameter. Place: distance from the shoulder."
 SURE = (
     "Sure +-: two times in three the right diameter lies no farther than this from the asked one, all that was measured or "
-    "assumed and the hand together."
+    "assumed and the hand together; - where a limit ends the cut, and nobody knows."
 )
 MEASURE_TWICE = "Measured: write two readings a quarter turn apart, washed and cold."
 STOP_ORDERS: dict[Stages, str] = {

@@ -316,8 +316,8 @@ def _in_words(cause: _Cause) -> str:
             "hardly moved" if abs(1.0 + cause.size) < STOOD_STILL else f"moved {1.0 + cause.size:.2f} of what was computed"
         )
         return (
-            f"Lambda {moved}: no flow law errs so far. Look for a mixed-up log, needle or jet height, or a fault, before any "
-            "cut; learn --undo forgets a pass kept by mistake."
+            f"Lambda {moved}: no flow law errs so far. Look for a mixed-up log, needle or jet height, or a fault, before "
+            "any cut; learn --undo forgets a pass kept by mistake."
         )
     if cause.name == "flow gain":
         return f"All moved by the same share, {1.0 + cause.size:.2f} of what was computed: believe the flow gain."

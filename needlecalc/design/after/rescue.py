@@ -26,6 +26,7 @@ GOOD = 0.02
 JETS_TRIED = 241
 ASSUMED_TURNS = 1.0
 THINNEST_GAP_MM = 0.02
+STILL_FITS = 0.02  # of lambda: no band of a needle that fits stays farther off
 BY_JET_AND_FILE = "jet and file back"
 HIGHEST_PRESSURE_PA = 104e3  # no road lies in denser standard air
 
@@ -334,22 +335,31 @@ def _spares(design: Design, car: Learned, as_cut: WayOut) -> tuple[WayOut, ...]:
     k = float(np.exp(np.mean(np.log(found / target.lambda_target))))
     if k >= 1.0:
         return ()
-    note = f"fits where every band may be {100 * (1 - k):.1f} % richer than this job asks."
-    out = [WayOut(f"spare for lambda x {k:.3f}", design.drop_mm, found, np.asarray(k * target.lambda_target), note)]
+    out: list[WayOut] = []
+
+    def add(what: str, ratio: FloatArray, aim: FloatArray, note: str) -> None:
+        option = WayOut(what, design.drop_mm, ratio, aim, note)
+        worst = 100.0 * float(option.miss()[option.worst()])
+        if abs(worst) > 100.0 * STILL_FITS:
+            note = f"nearest, not a fit, {target.bands.name(option.worst())} stays {worst:+.1f} % off: {note}"
+        out.append(replace(option, note=note))
+
+    note = f"where every band may be {100 * (1 - k):.1f} % richer than this job asks."
+    add(f"spare for lambda x {k:.3f}", found, np.asarray(k * target.lambda_target), note)
     air = design.setup.air
     pressure = air.pressure_pa / k**2
     if pressure <= HIGHEST_PRESSURE_PA:
         lower = float(altitude_of_pressure_m(air.pressure_pa) - altitude_of_pressure_m(pressure))
         note = (
-            f"fits at {pressure / 100:.0f} hPa and the same temperature, some {lower:.0f} m lower, where denser air is "
+            f"at {pressure / 100:.0f} hPa and the same temperature, some {lower:.0f} m lower, where denser air is "
             "leaner; measure there before you rely on it."
         )
-        out.append(WayOut(f"spare {lower:.0f} m lower", design.drop_mm, np.asarray(found / k), target.lambda_target, note))
+        add(f"spare {lower:.0f} m lower", np.asarray(found / k), target.lambda_target, note)
     bore = _bore_for(car, design.drop_mm, k)
     if bore is not None:
         lean = found * np.exp(-_bore_gain(car, design.drop_mm, bore))
-        note = f"fits a jet of {bore:.3f} mm bore, if there is one; a reamed or worn jet is no cure."
-        out.append(WayOut(f"spare for a {bore:.3f} mm jet", design.drop_mm, lean, target.lambda_target, note))
+        note = f"in a jet of {bore:.3f} mm bore, if there is one; a reamed or worn jet is no cure."
+        add(f"spare for a {bore:.3f} mm jet", lean, target.lambda_target, note)
     return tuple(out)
 
 

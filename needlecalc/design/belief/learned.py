@@ -27,8 +27,8 @@ DIFFERENCE = 1.5  # times what chance brings
 # stayed below 5 times of 12 to 36 readings, mixed-up logs came to 10 and more.
 NO_CAR, A_FEW = 6.0, 3
 FIRST_AID = (
-    "look for a fault first (leak, misfire, fuel supply), and for a mixed-up log, needle, jet height or lift, or another air "
-    "or fuel; drive again, or leave out the pass in doubt (learn --undo forgets the last)"
+    "look for a fault first (leak, misfire, fuel supply), and for a mixed-up log, needle, jet height or lift, or another "
+    "air or fuel; drive again, or leave out the pass in doubt (learn --undo forgets the last)"
 )
 
 

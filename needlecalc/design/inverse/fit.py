@@ -260,7 +260,7 @@ def response(problem: Problem, smoothness: float, x: FloatArray) -> FloatArray:
     here = problem.point(x)
     misfit, slopes = here.misfit, here.slopes
     rows = np.vstack([slopes / problem.doubt[:, None], _keeps(problem, smoothness)])
-    at_limit = problem.limits_matrix @ x - problem.limits_least < 1e-7
+    at_limit = problem.at_limits(x)
     binding = np.vstack([problem.limits_matrix[at_limit], slopes[misfit - problem.least_misfit() < 1e-6]])
     moves = np.eye(x.size)
     if binding.size:

@@ -17,6 +17,7 @@ from needlecalc.units import FloatArray
 FLOOR_OF_DOUBT = 1e-4
 TEST_SLACK = 1e-5  # of ln lambda: the point that changes nothing must not lie on the very edge
 FOLLOWS_MM = 1e-9  # a station beyond the data that moves more than this follows the one above it
+AT_LIMIT_MM = 1e-7
 SURE = 1.645  # standard uncertainties on one side: 95 %
 
 
@@ -270,6 +271,40 @@ class Problem:
                 slopes[:, column - 1] += slopes[:, column]
             slopes[:, column] = 0.0
         return slopes
+
+    def at_limits(self, x: FloatArray) -> NDArray[np.bool_]:
+        """Limits that bind.
+
+        Parameters
+        ----------
+        x : array, shape (free + 1,)
+            Removal at every free station, then change of jet drop. [mm]
+
+        Returns
+        -------
+        array of bool, shape (k,)
+            In the order of ``names``.
+        """
+        return np.asarray(self.limits_matrix @ x - self.limits_least < AT_LIMIT_MM)
+
+    def held_by_a_limit(self, x: FloatArray) -> NDArray[np.bool_]:
+        """Stations whose cut a limit ends: the largest cut, or the least diameter.
+
+        Parameters
+        ----------
+        x : array, shape (free + 1,)
+            Removal at every free station, then change of jet drop. [mm]
+
+        Returns
+        -------
+        array of bool, shape (n,)
+            True where one binds.
+        """
+        ends = np.array([name.startswith(("largest cut", "least diameter")) for name in self.names])
+        held = np.zeros(self.free.size, dtype=bool)
+        for row in np.flatnonzero(self.at_limits(x) & ends).tolist():
+            held[np.flatnonzero(self.free)[np.argmax(np.abs(self.limits_matrix[row]))]] = True
+        return held
 
     def with_setup(self, setup: Setup) -> Problem:
         """The same problem with other parts, at the same lifts and depressions.

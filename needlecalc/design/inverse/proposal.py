@@ -54,7 +54,7 @@ class Design(Shown):
     first_predicted, first_low, first_high : array, shape (m,)
         The same at the first stop. [-]
     diameter_u_um : array, shape (n,)
-        Standard uncertainty of each diameter asked; NaN where nothing is cut. [um]
+        Standard uncertainty of each diameter asked; NaN where nothing is cut, or a limit ends the cut. [um]
     largest_doubt : tuple of str
         What that uncertainty mostly comes from, a station each.
     tolerance_um : array, shape (n,)

@@ -22,7 +22,13 @@ from needlecalc.design.inverse.proposal import Design
 from needlecalc.design.inverse.solution import LEAST_CUT_MM, SUPPORT_SHARE, best_solution
 from needlecalc.design.inverse.stages import RISK, first_stage
 from needlecalc.design.inverse.sure import Cars, Outlook, idle_aim, idle_band, outlook, sources
-from needlecalc.design.inverse.verdict import conflicts, station_flags, test_flags, verdict
+from needlecalc.design.inverse.verdict import (
+    conflicts,
+    past_the_lean_limit,
+    station_flags,
+    test_flags,
+    verdict,
+)
 from needlecalc.design.wish.target import Target
 from needlecalc.errors import InputError
 from needlecalc.measure.checks.gate import Checks, gated
@@ -172,7 +178,8 @@ def solve(
             *(str(limit) for limit in binding),
             *words,
             *test_flags(target, fails, risk, cut=met and bool(cut.any()), in_stages=met and stage.held_back > 0.0),
-            *station_flags(found.supported, found.inside, cut, new_blank=blank),
+            *past_the_lean_limit(learned),
+            *station_flags(target, found.supported, found.inside, cut, new_blank=blank),
             *filter(None, [learned.contradiction()]),
             *(zero.words()[:1] if zero and zero.readings else ()),
             *target.cautions(),
@@ -250,7 +257,9 @@ def _diameter_doubt(
         names[k] if by_source[names[k]][row] > learned.doubts.hand_mm else "hand"
         for row, k in enumerate(largest[:-1].tolist())
     ]
-    doubt[~cut], mostly[~cut] = np.nan, ""
+    # What a limit holds does not tell how far off the right diameter is.
+    untold = ~cut | problem.held_by_a_limit(x)
+    doubt[untold], mostly[untold] = np.nan, ""
     return doubt, tuple(str(name) for name in mostly)
 
 

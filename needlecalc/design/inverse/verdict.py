@@ -7,6 +7,8 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
+from needlecalc.design.belief.learned import Learned
+from needlecalc.design.belief.readings import trusted
 from needlecalc.design.inverse.fit import MISSED_BY, smoothest
 from needlecalc.design.inverse.limits import FLATS, LEAST_TURN_FLATS, Limits
 from needlecalc.design.inverse.problem import Problem
@@ -88,7 +90,7 @@ def verdict(problem: Problem, limits: Limits, x: FloatArray) -> tuple[str, bool,
         advice += [f"{bands.name(b)}: lambda {ratio[b]:.3f} is {side} than the {ends[b]:.3f} permitted." for b in named]
         if more:
             advice.append(f"{more} more bands are {side} than permitted, these being the worst.")
-    at_limit = problem.limits_matrix @ x - problem.limits_least < 1e-7
+    at_limit = problem.at_limits(x)
     jet = [name for name, on in zip(problem.names, at_limit, strict=True) if on and name.startswith("jet at")]
     low, high = problem.drop_range_mm
     if high > low and jet:
@@ -258,18 +260,25 @@ def test_flags(target: Target, fails: list[float], risk: float, *, cut: bool, in
     if chance <= risk:
         return [f"{words}."]
     return [
-        f"{words}; {'little of that comes from the cut, so ' if cut else ''}aim farther from the limit (in the job's "
-        "[target] a larger idle_margin_co_percent or idle_margin_lambda), or know idle's lambda better."
+        f"{words}{', little of it by the cut' if cut else ''}. Aim farther from the limit (idle_margin_co_percent or "
+        "idle_margin_lambda in [target]), or know idle's lambda better."
     ]
 
 
 def station_flags(
-    supported: NDArray[np.bool_], inside: NDArray[np.bool_], cut: NDArray[np.bool_], *, new_blank: bool
+    target: Target,
+    supported: NDArray[np.bool_],
+    inside: NDArray[np.bool_],
+    cut: NDArray[np.bool_],
+    *,
+    new_blank: bool,
 ) -> list[str]:
     """What to know of stations that no band speaks for.
 
     Parameters
     ----------
+    target : Target
+        What is asked.
     supported, inside : array of bool, shape (n,)
         Stations the data speak for, and those between them too.
     cut : array of bool, shape (n,)
@@ -290,13 +299,55 @@ def station_flags(
             other = "of another diameter" if new_blank else "cut too"
             but = f", but {_numbers(followed)}: {other}, only so that the taper neither reverses nor gets too steep"
         rest = "The blank follows the present needle there" if new_blank else "They stay as they are"
-        words.append(f"No data at {_stations(outside)}: load needed; how the engine runs there is not known. {rest}{but}.")
+        past = "" if new_blank or cut[-1] or not cut.any() else _past_the_data(target)
+        words.append(f"No data at {_stations(outside)}: no band reaches so far. {rest}{but}.{past}")
     between = np.flatnonzero(inside & ~supported) + 1
     if between.size:
         words.append(
             f"No band stands at {_stations(between)}: blended between {'their' if between.size > 1 else 'its'} neighbours."
         )
     return words
+
+
+def _past_the_data(target: Target) -> str:
+    """Where full throttle leads past the last band, to a needle left as lean as it was; empty where it is as asked."""
+    bands = target.bands
+    last = int(np.argmax(bands.lift_mm))
+    lean = 100.0 * (float(bands.lambda_measured[last] / target.lambda_target[last]) - 1.0)
+    if bands.load[last] != "full" or lean <= 100.0 * MISSED_BY:
+        return ""
+    return (
+        f" Past {bands.name(last)} ({bands.lift_mm[last]:.0f} mm of lift) lambda stays some {lean:.0f} % leaner than asked: "
+        "no full throttle beyond that speed until a drive has read it."
+    )
+
+
+def past_the_lean_limit(learned: Learned) -> list[str]:
+    """Bands whose reading misfire makes leaner than the truth, and what they are taken for.
+
+    Parameters
+    ----------
+    learned : Learned
+        What is believed, with its bands.
+
+    Returns
+    -------
+    list of str
+        One sentence, or none.
+    """
+    bands = learned.bands
+    taken = np.exp(trusted(bands, learned.doubts)[0])
+    beyond = np.flatnonzero(learned.at_least).tolist()
+    if not beyond:
+        return []
+    worst = max(beyond, key=lambda b: float(bands.lambda_measured[b] / taken[b]))
+    more = 100.0 * float(bands.lambda_measured[worst] / taken[worst] - 1.0)
+    return [
+        f"Read beyond lambda {learned.doubts.lean_limit:g}, where misfire makes a meter read too lean: "
+        f"{bands.names(beyond, bands.lambda_measured)}. Planned from less lean, {taken[worst]:.2f} for "
+        f"{bands.lambda_measured[worst]:.2f} at {bands.name(worst)}; if the reading is right it ends up to {more:.0f} % "
+        "leaner than predicted. Read it again after the cut, before any long pull."
+    ]
 
 
 def _stations(numbers: NDArray[np.intp]) -> str:

@@ -54,8 +54,7 @@ class SensorZero:
             read = counted(self.readings, "gas reading")
             said.insert(
                 0,
-                f"By {read} the lambda meter reads {abs(self.mean):.3f} +- {self.u:.3f} too {way}; every lambda here is as "
-                "the meter shows it, targets and limits too.",
+                f"By {read} the meter reads {abs(self.mean):.3f} +- {self.u:.3f} too {way}; lambda here is as it shows it.",
             )
         return tuple(said)
 
