@@ -260,8 +260,8 @@ def test_flags(target: Target, fails: list[float], risk: float, *, cut: bool, in
     if chance <= risk:
         return [f"{words}."]
     return [
-        f"{words}{', little of it by the cut' if cut else ''}. Aim farther from the limit (a larger idle_margin_co_percent or "
-        "idle_margin_lambda in [target]), or know idle's lambda better."
+        f"{words}{', little of it by the cut' if cut else ''}. Aim farther from the limit (a larger idle_margin_co_percent "
+        "or idle_margin_lambda in [target]), or know idle's lambda better."
     ]
 
 
