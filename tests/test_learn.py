@@ -75,13 +75,7 @@ class Afresh:
         level, lift = x[-2 * self.m : -self.m], x[-self.m :]
         errors = x[6 : -2 * self.m].reshape(len(self.passes), self.n)
         base = self.log_fuel(x, self.passes[0].needle.diameters_mm - errors[0], self.passes[0].drop_mm)
-        held = np.array(scaled)
-        for k in range(1, len(self.passes)):
-            # What was not filed errs as it did, to within a micron.
-            same = self.passes[k].needle.diameters_mm == self.passes[k - 1].needle.diameters_mm
-            at = 6 + self.n * k + np.flatnonzero(same)
-            held[at] = (errors[k] - errors[k - 1])[same] / 1e-3
-        out = [held]
+        out = [scaled]
         for one, error in zip(self.passes, errors, strict=True):
             fuel = self.log_fuel(x, one.needle.diameters_mm - error, one.drop_mm)
             read = one.bands
@@ -187,23 +181,6 @@ def test_passes_that_no_car_explains_are_not_designed_from():
     design = nc.solve(replace(target, bands=learned.bands), setup, learned=learned)
     assert any(flag.startswith("THE PASSES CONTRADICT EACH OTHER") for flag in design.flags)
     assert "THE PASSES CONTRADICT EACH OTHER" in nc.grind_sheet(design).text()
-
-
-def test_metal_that_was_not_filed_errs_as_it_did():
-    # A part left on in both needles: its error is one unknown, but for a micron that may have come off unseen.
-    setup = make_setup()
-    off = np.where((np.arange(13) >= 3) & (np.arange(13) <= 8), OFF_UM, 0.0)
-    left = off == 0.0
-    learned = nc.learn(history(setup, off_um=off), setup)
-    drawn = learned.samples(4000)
-    first, second = (drawn[:, learned.place.needle(number)] for number in (0, 1))
-    apart = (second - first).std(axis=0)
-    assert (apart[left] < 1.05e-3).all()
-    assert (apart[~left] > 1.5e-3).all()
-    # Where nothing was driven over, the two doubts stay what they were.
-    doubts = learned.doubts
-    assert learned.u()[learned.place.needle(0)][0] == pytest.approx(doubts.table_mm, rel=1e-3)
-    assert learned.u()[learned.place.needle(1)][0] == pytest.approx(np.hypot(doubts.table_mm, 1e-3), rel=1e-3)
 
 
 def test_one_pass_leaves_the_shared_values_as_they_were():

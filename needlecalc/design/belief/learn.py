@@ -11,7 +11,7 @@ from needlecalc.design.belief.arrowhead import Arrowhead, parts
 from needlecalc.design.belief.bandsquares import BandSquares
 from needlecalc.design.belief.carlaw import prior_mean, slopes_of
 from needlecalc.design.belief.doubts import Doubts
-from needlecalc.design.belief.history import SAME_NEEDLE_MM, History, Pass
+from needlecalc.design.belief.history import History, Pass
 from needlecalc.design.belief.learned import Learned
 from needlecalc.design.belief.liftpattern import LiftPattern
 from needlecalc.design.belief.readings import Readings, check_passes, pattern_of, readings_of
@@ -23,7 +23,6 @@ from needlecalc.units import FloatArray
 
 ROUNDS = 40
 SETTLED = 1e-6  # of a standard uncertainty
-SAME_METAL_MM = 1e-3  # of diameter: so little may have come off unseen where the needle is taken as thick as before
 OWN_WIDE_OPEN = np.array([1.0, 30.0])  # ln lambda and mm: level and lift of a band are known from readings alone
 
 
@@ -60,8 +59,7 @@ def learn(history: History | Bands, setup: Setup, *, doubts: Doubts | None = Non
     eccentricity.  Lift readings, diameters and shared values carry normal priors; the best values minimise
     the sum of squares (maximum a posteriori, Gauss-Newton), and the covariance is that of the last linear
     step, each band being solved by itself for any values of what the car shares.  After one pass the shared
-    values are the priors: only a changed needle or a moved jet can teach them.  A station whose diameter is to the last
-    digit that of the needle before was hardly filed, if at all, and errs as it did there.  Lambda of a pass in other air or
+    values are the priors: only a changed needle or a moved jet can teach them.  Lambda of a pass in other air or
     with other fuel is first brought to those of the last.  Passes that agree worse than chance allows have the doubts of
     their readings widened (:meth:`Learned.widening`); :func:`solve` refuses those that no car explains.
 
@@ -87,7 +85,7 @@ def learn(history: History | Bands, setup: Setup, *, doubts: Doubts | None = Non
     before = place.whole(scale, np.broadcast_to(OWN_WIDE_OPEN, own.shape))
     prior = Arrowhead.independent(scale, OWN_WIDE_OPEN, place.bands)
     learned = Learned(history.present(setup), history, bands, place, doubts, mean, prior, before, readings[-1].at_least)
-    task = _Task(learned, readings, pattern, scale, _prior_rows(history, place, scale))
+    task = _Task(learned, readings, pattern, scale)
     mean, squares, cost = _settled(task, mean)
     told = sum(int(np.isfinite(column).sum()) for read in readings for column in (read.log_lambda, read.lift))
     learned = replace(learned, mean=mean, misfit=cost, spare=max(told - own.size, 0))
@@ -152,19 +150,6 @@ def _prior_u(setup: Setup, place: Unknowns, doubts: Doubts) -> FloatArray:
     return np.asarray(np.maximum(out, 1e-9))
 
 
-def _prior_rows(history: History, place: Unknowns, scale: FloatArray) -> FloatArray:
-    """What is held of the car before any pass, as rows by its unknowns over their doubts."""
-    rows, numbers = np.eye(scale.size), history.needle_of_pass()
-    for number in range(1, place.needles):
-        # The pass that first has a needle, and the needle before it.
-        first = int(np.argmax(numbers == number))
-        now, before = history.passes[first].needle.diameters_mm, history.passes[first - 1].needle.diameters_mm
-        same = np.flatnonzero(np.abs(now - before) < SAME_NEEDLE_MM)
-        here, there = place.needle(number).start + same, place.needle(int(numbers[first - 1])).start + same
-        rows[here, here], rows[here, there] = scale[here] / SAME_METAL_MM, -scale[there] / SAME_METAL_MM
-    return rows
-
-
 @dataclass(frozen=True, eq=False)
 class _Task:
     """Residuals over their doubts, and their slopes by the unknowns over theirs, band by band."""
@@ -173,15 +158,13 @@ class _Task:
     readings: tuple[Readings, ...]
     pattern: LiftPattern
     scale: FloatArray
-    prior_rows: FloatArray
 
     def squares(self, mean: FloatArray) -> tuple[BandSquares, float]:
         """The problem made straight about some values, and its sum of squares there."""
         place = self.learned.place
         prior = (mean - self.learned.mean) / self.learned.before
-        held = self.prior_rows @ prior[place.car()]
-        squares = BandSquares.begun(self.prior_rows, held, place.bands)
-        cost = float(held @ held)
+        squares = BandSquares.begun(np.eye(self.scale.size), prior[place.car()], place.bands)
+        cost = float(prior[place.car()] @ prior[place.car()])
         values, prior_own = place.own(mean), place.own(prior)
         for part in parts(place.bands):
             own, car, misses = self._rows(mean, values[part], prior_own[part], part)
