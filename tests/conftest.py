@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 from pathlib import Path
 
 import matplotlib
@@ -57,3 +58,11 @@ def asked(setup: nc.Setup, lift_mm, measured, wanted, **bands) -> nc.Target:
     lift = np.asarray(lift_mm, dtype=float)
     typed = nc.typed_bands(np.linspace(900, 5000, lift.size), measured, lift_mm=lift, **bands)
     return nc.Target(typed, np.broadcast_to(np.asarray(wanted, dtype=float), lift.shape), ("asked",) * lift.size)
+
+
+@pytest.fixture
+def case(tmp_path: Path) -> Path:
+    """A copy of the demo's job, to be changed."""
+    folder = tmp_path / "case"
+    shutil.copytree(DATA, folder)
+    return folder / "pass_van.toml"

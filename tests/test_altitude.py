@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import shutil
 from dataclasses import replace
 
 import numpy as np
 import pytest
 from ambiance import Atmosphere
-from conftest import DATA, DIAMETERS_MM, STATIONS_MM, asked, make_setup
+from conftest import DIAMETERS_MM, STATIONS_MM, asked, make_setup
 from scipy.optimize import brentq
 
 import needlecalc as nc
@@ -192,17 +191,13 @@ def test_bad_input():
         ("home_m = 0\ntrip_m = [true]", r"\[altitude\] trip_m is \[true\], but must be a number or a row of numbers"),
     ],
 )
-def test_a_job_that_misstates_its_altitudes(tmp_path, section, match):
-    shutil.copytree(DATA, tmp_path / "case")
-    case = tmp_path / "case" / "pass_van.toml"
+def test_a_job_that_misstates_its_altitudes(case, section, match):
     case.write_text(case.read_text() + f"\n[altitude]\n{section}\n")
     with pytest.raises(nc.InputError, match=match):
         (job := nc.read_job(case)).sheet(job.design())
 
 
-def test_a_job_names_home_and_trip(tmp_path):
-    shutil.copytree(DATA, tmp_path / "case")
-    case = tmp_path / "case" / "pass_van.toml"
+def test_a_job_names_home_and_trip(case):
     case.write_text(case.read_text() + '\n[altitude]\nhome_m = 0\ntrip_m = [1500, 2600]\nacknowledged = "owner"\n')
     job = nc.read_job(case)
     sheet = job.sheet(job.design())

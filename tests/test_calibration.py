@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import shutil
 from dataclasses import replace
 
 import numpy as np
 import pytest
-from conftest import DATA, DIAMETERS_MM, make_setup
+from conftest import DIAMETERS_MM, make_setup
+from door_cases import refit
 from virtual_engine import draw_engine
 
 import needlecalc as nc
@@ -201,13 +201,6 @@ def test_a_virtual_engine_is_foretold_better_after_a_jet_drive():
     assert after < before
 
 
-@pytest.fixture
-def case(tmp_path):
-    folder = tmp_path / "case"
-    shutil.copytree(DATA, folder)
-    return folder / "pass_van.toml"
-
-
 def test_a_job_file_brings_its_second_drive(case, capsys):
     job = nc.read_job(case)
     bands = job.bands(job.read_log())
@@ -264,8 +257,7 @@ def test_a_job_file_brings_its_second_drive(case, capsys):
     )
     later = replace(bands, lambda_measured=bands.lambda_measured * 0.9, log=None)
     kept.then(filed, 1.6, later).save(case.parent / "passes.json")
-    rows = [f"{k},{z},{d:.5f}" for k, (z, d) in enumerate(zip(filed.stations_mm, filed.diameters_mm, strict=True), 1)]
-    (case.parent / "pass_van_needle.csv").write_text("station,distance_mm,diameter_mm\n" + "\n".join(rows) + "\n")
+    refit(case, filed)
     with pytest.raises(nc.InputError, match=r"pass 2 kept, before a later drive; take \[calibration\] out"):
         nc.read_job(case).passes(later)
     (case.parent / "passes.json").unlink()

@@ -3,22 +3,12 @@
 from __future__ import annotations
 
 import json
-import shutil
-from pathlib import Path
 
 import pytest
-from conftest import DATA
 from test_sweep import sweep
 
 import needlecalc as nc
 from needlecalc.__main__ import main
-
-
-@pytest.fixture
-def case(tmp_path) -> Path:
-    folder = tmp_path / "case"
-    shutil.copytree(DATA, folder)
-    return folder / "pass_van.toml"
 
 
 def with_faults(text: str) -> str:
