@@ -133,7 +133,9 @@ def _design(job_path: str, out: Path) -> int:
     print(sheet.text())
     print(f"Written to {out}: design.json, grind_sheet.csv, grind_sheet.pdf, grind_sheet.txt, profile.png")
     if job.history_path() is not None:
-        print(f"Before the job is changed for the next drive: needlecalc learn {Path(job_path).name} keeps this one.")
+        print(
+            f"Before the job is changed for the next drive: python -m needlecalc learn {Path(job_path).name} keeps this one."
+        )
     return USABLE if made.met else NOT_BY_FILING
 
 

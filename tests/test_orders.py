@@ -335,7 +335,7 @@ def test_a_full_load_too_lean_as_it_runs_comes_first(design):
 
     read = np.array([1.1] * 6 + [0.90, 1.031, 1.052])
     (line,) = (line for line in first_of(read) if "TOO LEAN NOW" in line)
-    assert line.startswith("FULL LOAD RUNS TOO LEAN NOW, at lambda 1.03 to 1.05: it can melt pistons.")
+    assert line.startswith("FULL LOAD RUNS TOO LEAN NOW, at lambda 1.03 to 1.05. It can melt pistons:")
     assert not any("TOO LEAN NOW" in line for line in first_of(np.minimum(read, [1.2] * 6 + [0.92] * 3)))
 
 

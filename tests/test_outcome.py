@@ -125,7 +125,7 @@ def test_no_flow_gain_is_believed_that_no_law_has(share, words):
     found = nc.compare_pass(FIRST, drive(read), needle=SMOOTH, drop_mm=1.6)
     assert words in found.belief
     assert "believe the flow gain" not in found.belief
-    assert "mixed-up log, needle or jet height" in found.belief
+    assert "mixed-up log, needle, jet height or lift" in found.belief
 
 
 def test_one_band_cannot_tell():

@@ -216,7 +216,7 @@ def test_a_risk_that_is_no_chance_is_refused():
             design_of(risk)
 
 
-@pytest.mark.parametrize("seed", [4, 5, 17])
+@pytest.mark.parametrize("seed", [4, 5, 11])
 def test_the_first_stop_of_a_blank_keeps_the_steepest_taper(seed):
     # Held back, stations that end as they are stand thicker for a while, or the taper above them would be too steep.
     setup = make_setup(drop_min_mm=0.8, drop_max_mm=2.5)

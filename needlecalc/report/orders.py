@@ -12,6 +12,7 @@ from needlecalc.design.inverse.proposal import Design
 from needlecalc.design.inverse.sure import idle_band
 from needlecalc.design.inverse.twins import MATCHED_WITHIN_UM
 from needlecalc.design.inverse.verdict import HARDLY, full_load_caution
+from needlecalc.design.wish.target import lean_at_full_load
 from needlecalc.parts.measured import listed
 from needlecalc.report.sheetwords import (
     ALL_OFF,
@@ -76,10 +77,7 @@ class Orders:
         if not lean:
             return ""
         ends = dict.fromkeys(f"{end:.2f}" for end in (min(bands.lambda_measured[lean]), max(bands.lambda_measured[lean])))
-        return (
-            f"FULL LOAD RUNS TOO LEAN NOW, at lambda {' to '.join(ends)}: it can melt pistons. Until it is cured no full "
-            "load but short pulls, to read lambda; stop on any pinking."
-        )
+        return f"FULL LOAD RUNS TOO LEAN NOW, at lambda {' to '.join(ends)}. {lean_at_full_load(limit)}"
 
     def jet_line(self) -> str:
         """What to do with the jet nut.

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from needlecalc.design.after.refit import refitted, unchanged
 from needlecalc.design.belief.history import History, Pass
 from needlecalc.design.belief.learn import learn
-from needlecalc.design.belief.learned import Learned
+from needlecalc.design.belief.learned import FIRST_AID, Learned
 from needlecalc.design.belief.readings import same_bands, trusted
 from needlecalc.design.inverse.proposal import Design
 from needlecalc.errors import InputError
@@ -301,10 +301,7 @@ def _belief(names: list[str], off: FloatArray, causes: list[_Cause]) -> str:
     best = causes[0]
     if best.misfit > FITS * (off.size - 1):
         worst = names[int(np.argmax(np.abs(off)))]
-        return (
-            f"{lead} No single cause explains them, furthest off is {worst}: look for a fault first (leak, misfire, fuel "
-            "supply, a mixed-up needle, log or jet height), then repeat the drive."
-        )
+        return f"{lead} No single cause explains them, furthest off is {worst}: {FIRST_AID}."
     alike = [cause.name for cause in causes[1:] if cause.misfit - best.misfit < ALIKE]
     also = f" A {' or a '.join(alike)} off would look alike." if alike and abs(best.size) <= NO_GAIN else ""
     return f"{lead} {_in_words(best)}{also}"
@@ -315,10 +312,7 @@ def _in_words(cause: _Cause) -> str:
         moved = (
             "hardly moved" if abs(1.0 + cause.size) < STOOD_STILL else f"moved {1.0 + cause.size:.2f} of what was computed"
         )
-        return (
-            f"Lambda {moved}: no flow law errs so far. Look for a mixed-up log, needle or jet height, or a fault, before "
-            "any cut; learn --undo forgets a pass kept by mistake."
-        )
+        return f"Lambda {moved}, and no flow law errs so far: {FIRST_AID}."
     if cause.name == "flow gain":
         return f"All moved by the same share, {1.0 + cause.size:.2f} of what was computed: believe the flow gain."
     if cause.name == "lift scale":
