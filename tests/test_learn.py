@@ -167,7 +167,9 @@ def test_passes_that_no_car_explains_are_not_designed_from():
     stale = history(setup, second=LAMBDA)
     learned = nc.learn(stale, setup)
     target = nc.Target(learned.bands, np.full(7, 0.95), ("asked",) * 7)
-    with pytest.raises(nc.SolveError, match=r"No car explains these passes: they miss the best by \d+\.\d times.*in pass "):
+    with pytest.raises(
+        nc.SolveError, match=r"No car explains these passes: they miss the best car by \d+\.\d times.*in pass "
+    ):
         nc.solve(target, setup, learned=learned)
     assert learned.widening() == pytest.approx(np.sqrt(learned.misfit / 23.685), rel=1e-4)  # chi-squared table: 14, 5 %
     # Nearly so: every doubt is as much wider, and the design says so.

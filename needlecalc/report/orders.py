@@ -66,7 +66,8 @@ class Orders:
         said = [] if design.checks is not None else [NO_CHECKS]
         if apart := design.learned.contradiction():
             said.append(apart)
-        said += filter(None, [self._too_lean_now()])
+        if too_lean := self._too_lean_now():
+            said.append(too_lean)
         if design.stages() != "not yet" and (caution := design.idle_caution()):
             said.append(caution)
         return (*said, *(flag for flag in design.flags if flag.startswith(BEFORE_CUTTING)))

@@ -142,9 +142,8 @@ class Learned(CarLaw, Shown):
         if not self._strange():
             return ""
         return (
-            f"THE PASSES CONTRADICT EACH OTHER: they miss the best car by {self.misfit / self.spare:.1f} times what chance "
-            f"brings, furthest {self._furthest()}. Readings are doubted {self.widening():.1f} times as much. Before you "
-            f"cut, {FIRST_AID}."
+            f"THE PASSES CONTRADICT EACH OTHER: {self._how_far()}. Readings are doubted {self.widening():.1f} times as much. "
+            f"Before you cut, {FIRST_AID}."
         )
 
     def check_one_car(self) -> None:
@@ -156,14 +155,15 @@ class Learned(CarLaw, Shown):
             If none does, so that a design would be made for no car there is.
         """
         if self._strange() and self.misfit > NO_CAR * (self.spare + A_FEW):
-            msg = (
-                f"No car explains these passes: they miss the best by {self.misfit / self.spare:.1f} times what chance "
-                f"brings, furthest {self._furthest()}; {FIRST_AID}."
-            )
+            msg = f"No car explains these passes: {self._how_far()}; {FIRST_AID}."
             raise SolveError(msg)
 
     def _strange(self) -> bool:
         return self.misfit > DIFFERENCE * self.spare > 0.0 and bool(chi2.sf(self.misfit, self.spare) < STRANGE)
+
+    def _how_far(self) -> str:
+        times = self.misfit / self.spare
+        return f"they miss the best car by {times:.1f} times what chance brings, furthest {self._furthest()}"
 
     def _furthest(self) -> str:
         """The reading of lambda or lift that is furthest from what the best car gives, in its doubts."""
