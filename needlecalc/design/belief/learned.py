@@ -142,8 +142,8 @@ class Learned(CarLaw, Shown):
         if not self._strange():
             return ""
         return (
-            f"THE PASSES CONTRADICT EACH OTHER: {self._how_far()}. Readings are doubted {self.widening():.1f} times as much. "
-            f"Before you cut, {FIRST_AID}."
+            f"THE PASSES CONTRADICT EACH OTHER: {self._how_far()}. "
+            f"Readings are doubted {self.widening():.1f} times as much. Before you cut, {FIRST_AID}."
         )
 
     def check_one_car(self) -> None:
