@@ -19,8 +19,8 @@ from scipy.optimize import lsq_linear
 HERE = Path(__file__).parent
 sys.path.insert(0, str(HERE.parent))
 
-from needlecalc.design.forward.predict import Nature, fuel_of  # noqa: E402
 from needlecalc.job import read_job  # noqa: E402
+from needlecalc.parts.fuelflow import FlowParameters, fuel_flow_and_slopes  # noqa: E402
 from needlecalc.parts.needle import Needle  # noqa: E402
 from needlecalc.parts.setup import Setup  # noqa: E402
 from needlecalc.units import FloatArray  # noqa: E402
@@ -31,7 +31,7 @@ RATE_HZ, SEED = 10, 1908
 DELAY_ROWS, FILTER_SHARE = 2, 1 / 3
 LAG_S = (DELAY_ROWS + (1 - FILTER_SHARE) / FILTER_SHARE) / RATE_HZ
 NOISE, VISIT_NOISE, CEILING = 0.008, 0.003, 1.6
-TRUE_NATURE = Nature(length_mm=4.4, viscosity_factor=1.05, eccentricity=0.2)
+TRUE_PARAMETERS = FlowParameters(length_mm=4.4, viscosity_factor=1.05, eccentricity=0.2)
 LIFTS_MM = np.linspace(3.7, 31.0, 71)
 # Metal on the needle as fitted: none up to the fourth station, 0.17 mm on diameter at the eleventh, a pointed tip.
 METAL_MM, METAL_FROM_MM, METAL_AT_MM, METAL_POWER = 0.170, 9.525, 31.75, 1.45
@@ -77,7 +77,7 @@ def wished_lambda(lift_mm: FloatArray) -> FloatArray:
 def true_lambda(setup: Setup, diameters_mm: FloatArray, lift_mm: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Lambda of the van at a lift, and its slope (share a mm) by each diameter."""
     air = setup.carburettor.air_valve.air_flow_g_s(lift_mm, setup.air)
-    flow, slopes = fuel_of(setup, lift_mm, diameters_mm=diameters_mm, nature=TRUE_NATURE)
+    flow, slopes = fuel_flow_and_slopes(setup, lift_mm, diameters_mm=diameters_mm, parameters=TRUE_PARAMETERS)
     return air / (setup.fuel.afr() * flow.fuel_flow_g_s), -slopes.per_mm_diameter
 
 

@@ -12,6 +12,7 @@ from needlecalc.parts.carburettor import AirValve, Carburettor, lift_after_chang
 from needlecalc.parts.engine import Engine, VolumetricEfficiency
 from needlecalc.parts.conditions import Air, Fuel
 from needlecalc.parts.setup import Setup
+from needlecalc.parts.fuelflow import fuel_flow
 from needlecalc.measure.log.file import Log, read_log
 from needlecalc.measure.drive.lag import Lag, find_lag, lag_from_pipe
 from needlecalc.measure.drive.bands import Bands
@@ -30,8 +31,7 @@ from needlecalc.measure.checks.limits import CheckLimits
 from needlecalc.measure.checks.gate import Check, Checks
 from needlecalc.measure.checks.leaksign import LeakSign, leak_sign
 from needlecalc.measure.checks.engine import check_engine
-from needlecalc.design.forward.predict import fuel_of, predict_lambda
-from needlecalc.design.forward.compare import Comparison, compare
+from needlecalc.design.forward.predict import Comparison, compare, predict_lambda
 from needlecalc.design.forward.metering import Metering, metering
 from needlecalc.design.wish.target import Target, make_target
 from needlecalc.design.inverse.limits import Limits
@@ -140,7 +140,7 @@ __all__ = [
     "RankedNeedle",
     "Ranking",
     "rank",
-    "fuel_of",
+    "fuel_flow",
     "predict_lambda",
     "Comparison",
     "compare",

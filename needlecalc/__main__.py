@@ -21,7 +21,7 @@ from needlecalc.design.after.refit import unchanged
 from needlecalc.design.after.rescue import rescue
 from needlecalc.design.belief.history import History, read_history
 from needlecalc.design.belief.learn import learn
-from needlecalc.design.forward.compare import compare
+from needlecalc.design.forward.predict import compare
 from needlecalc.design.inverse.twins import pair_check
 from needlecalc.errors import InputError, NeedleCalcError, SolveError
 from needlecalc.job import Job, read_job

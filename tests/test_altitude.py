@@ -26,7 +26,7 @@ def on_the_mountain(height_m=2600.0, **jet):
 
 def wanting_flat_lambda(setup):
     """Bands whose fuel follows the air exactly: lambda does not change with lift."""
-    flow, _ = nc.fuel_of(setup, LIFTS)
+    flow = nc.fuel_flow(setup, LIFTS)
     ratio = setup.carburettor.air_valve.air_flow_g_s(LIFTS, setup.air) / flow.fuel_flow_g_s
     return ratio / ratio.mean()
 
@@ -38,7 +38,7 @@ def test_lambda_follows_the_root_of_the_density_and_the_needle_at_the_new_lift(h
     setup = on_the_mountain()
 
     def shape(lift):
-        flow, _ = nc.fuel_of(setup, lift)
+        flow = nc.fuel_flow(setup, lift)
         return setup.carburettor.air_valve.air_flow_g_s(lift, setup.air) / flow.fuel_flow_g_s
 
     there = nc.at_altitude(setup, bands_at(np.full(6, 0.9)), None, height_m).places[1]
@@ -61,7 +61,7 @@ def test_lift_is_mapped_by_the_balance_and_lambda_by_the_fuel_there():
         expected = brentq(lambda y, lift=lift: passes(y) - np.sqrt(ratio) * passes(lift), 0.01, 30.0)
         assert there.lift_mm[b] == pytest.approx(expected, rel=3e-3)
         assert there.lift_mm[b] < lift
-        fuel = [nc.fuel_of(setup, [y])[0].fuel_flow_g_s[0] for y in (lift, there.lift_mm[b])]
+        fuel = [nc.fuel_flow(setup, [y]).fuel_flow_g_s[0] for y in (lift, there.lift_mm[b])]
         assert there.lambda_predicted[b] == pytest.approx(0.95 * ratio * fuel[0] / fuel[1], rel=1e-3)
 
 

@@ -10,7 +10,7 @@ from reference_tables import read_reference
 from shapely.geometry import Point
 
 from needlecalc.errors import InputError
-from needlecalc.physics.annulus import bore_flow, bore_flow_and_slopes, bore_flow_by_needle
+from needlecalc.physics.annulus import bore_flow, bore_flow_and_slopes
 
 FUEL = {"pressure_pa": 1950.0, "density_kg_m3": 745.0, "viscosity_mm2_s": 0.65}
 
@@ -128,7 +128,7 @@ def test_laws(diameter, taper, cut, factor):
 
 @pytest.mark.parametrize("oval", [False, True])
 def test_long_arrays_are_as_their_entries_one_by_one(oval):
-    # Longer than what is worked on at once, along either axis, and broadcast from every side.
+    # Broadcast from every side.
     rng = np.random.default_rng(8)
     for cars, bands in ((130, 5), (3, 700)):
         needles = 2.5 - np.cumsum(rng.uniform(0.01, 0.05, (cars, 1, 13)), axis=-1)
@@ -145,10 +145,6 @@ def test_long_arrays_are_as_their_entries_one_by_one(oval):
         flow, slopes = bore_flow_and_slopes(places, STATIONS, needles, **given)
         np.testing.assert_array_equal(bore_flow(places, STATIONS, needles, **given).fuel_flow_g_s, flow.fuel_flow_g_s)
         assert slopes.per_mm_diameter.shape == (cars, bands, 13)
-        by_needle = bore_flow_by_needle(places, STATIONS, needles, **given)
-        np.testing.assert_allclose(by_needle.fuel_flow_g_s, flow.fuel_flow_g_s, rtol=1e-14)
-        for name in ("per_mm_diameter", "per_mm_position", "per_ln_pressure"):
-            np.testing.assert_array_equal(getattr(by_needle, name), getattr(slopes, name))
         for car, band in ((0, 0), (cars // 2, bands - 1), (cars - 1, bands // 3)):
             one = {name: value[car, 0] if np.ndim(value) == 2 else value for name, value in given.items()}
             one["pressure_pa"] = given["pressure_pa"][band]

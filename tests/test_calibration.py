@@ -156,7 +156,7 @@ def test_a_band_held_at_another_air_flow_weighs_less():
     more = other.lambda_se**2 - same.lambda_se**2
     assert np.flatnonzero(more > 1e-12).tolist() == [5]
     # Lambda over 1 mm of lift by the forward model alone: air of the valve over fuel.
-    flow = [nc.fuel_of(car.setup, [y])[0].fuel_flow_g_s[0] for y in (LIFTS[5], off[5])]
+    flow = [nc.fuel_flow(car.setup, [y]).fuel_flow_g_s[0] for y in (LIFTS[5], off[5])]
     air = car.setup.carburettor.air_valve.air_flow_g_s(np.array([LIFTS[5], off[5]]), car.setup.air)
     change = np.log(air[1] / flow[1] * flow[0] / air[0])
     assert np.sqrt(more[5]) == pytest.approx(abs(change) * second.lambda_measured[5], rel=1e-6)

@@ -87,7 +87,7 @@ def test_lambda_under_another_spring_is_the_fuel_of_the_other_lift():
         flow = VALVE.air_flow_g_s(lift, air)
         other = brentq(lambda y, flow=flow: stronger.air_flow_g_s(y, air) - flow, 0.1, 30.0, xtol=1e-12)
         before, after = (
-            float(nc.fuel_of(s, [y])[0].fuel_flow_g_s[0]) for s, y in ((setup, lift), (with_valve(stronger), other))
+            float(nc.fuel_flow(s, [y]).fuel_flow_g_s[0]) for s, y in ((setup, lift), (with_valve(stronger), other))
         )
         assert found[b] == pytest.approx(0.95 * before / after, rel=1e-9)
     np.testing.assert_allclose(nc.predict_lambda(setup, bands, air_valve=VALVE), 0.95, rtol=1e-9)

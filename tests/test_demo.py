@@ -50,7 +50,7 @@ def test_files_are_those_of_the_script(job):
 def test_what_the_readme_of_the_data_says_of_the_van(job):
     said = (DATA / "README.md").read_text(encoding="utf-8")
     assert f"reads {make_drive.LAG_S:.2f} s late" in said
-    assert f"{make_drive.TRUE_NATURE.length_mm} mm long" in said
+    assert f"{make_drive.TRUE_PARAMETERS.length_mm} mm long" in said
     assert re.search(rf"lambda {make_drive.CEILING:g}\b", said)
     # One needle, one lambda at one lift: the right needle gives what is wished, and the metal on it only leans.
     lift = make_drive.LIFTS_MM

@@ -292,8 +292,8 @@ def smooth_cost(problem, smoothness, x):
     setup, target = problem.learned.setup, problem.target
     drop = setup.carburettor.jet.drop_mm
     known = {"drop_mm": drop + x[-1]}
-    after, _ = nc.fuel_of(setup, target.bands.lift_mm, diameters_mm=DIAMETERS_MM - removal, **known)
-    before, _ = nc.fuel_of(setup, target.bands.lift_mm)
+    after = nc.fuel_flow(setup, target.bands.lift_mm, diameters_mm=DIAMETERS_MM - removal, **known)
+    before = nc.fuel_flow(setup, target.bands.lift_mm)
     misfit = np.log(target.bands.lambda_measured / target.lambda_target * before.fuel_flow_g_s / after.fuel_flow_g_s)
     bend = removal[:-2] - 2.0 * removal[1:-1] + removal[2:]
     kept = smoothness * ((bend / 0.01) ** 2).sum() + ((1e-3 * x[:-1]) ** 2).sum() + (0.3 * x[-1]) ** 2

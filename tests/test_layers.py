@@ -44,6 +44,7 @@ FLOORS = [
         "parts.carburettor",
         "parts.engine",
         "parts.setup",
+        "parts.fuelflow",
     ],
     [
         "measure.log.units",
@@ -89,7 +90,6 @@ FLOORS = [
     ],
     [
         "design.forward.predict",
-        "design.forward.compare",
         "design.forward.metering",
         "design.wish.idletest",
         "design.wish.target",

@@ -13,7 +13,7 @@ from scipy.stats import chi2, kstest
 from virtual_owner import Owner
 
 import needlecalc as nc
-from needlecalc.design.forward.predict import Nature, log_fuel
+from needlecalc.parts.fuelflow import FlowParameters, fuel_flow
 
 LIFTS = np.array([2.0, 4.5, 7.0, 10.0, 14.0, 19.0, 25.0])
 LAMBDA = np.array([0.98, 1.01, 1.05, 1.08, 1.04, 1.02, 1.06])
@@ -66,9 +66,10 @@ class Afresh:
         )
 
     def log_fuel(self, x, diameters, drop):
-        nature = Nature(x[1], np.exp(x[2]), min(abs(x[3]), 1.0))
+        given = FlowParameters(x[1], np.exp(x[2]), min(abs(x[3]), 1.0))
         lift = x[-self.m :]
-        return log_fuel(self.setup, lift, diameters_mm=diameters, drop_mm=drop, nature=nature)
+        flow = fuel_flow(self.setup, lift, diameters_mm=diameters, drop_mm=drop, parameters=given)
+        return np.log(flow.fuel_flow_g_s)
 
     def residuals(self, scaled):
         x = self.centre + self.width * scaled

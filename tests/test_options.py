@@ -207,14 +207,14 @@ def test_options_of_a_rich_engine_are_worked_out_and_their_figures_hold():
     assert all(str(one) in design.flags for one in design.options)
     assert len(design.options_table().text().splitlines()) >= 3 + len(design.options)
     bands = design.target.bands
-    before, _ = nc.fuel_of(setup, LIFTS)
+    before = nc.fuel_flow(setup, LIFTS)
     for one in design.options:
         # Fuel by the forward model alone: lambda goes as fuel before over fuel after.
         jet = nc.Jet(bore_mm=one.bore_mm, drop_mm=1.6)
         other = replace(setup, carburettor=replace(setup.carburettor, jet=jet)).with_needle(
             nc.Needle("option", STATIONS_MM, np.minimum.accumulate(one.diameters_mm))
         )
-        after, _ = nc.fuel_of(other, LIFTS, drop_mm=one.jet_drop_mm)
+        after = nc.fuel_flow(other, LIFTS, drop_mm=one.jet_drop_mm)
         missed = 100 * (0.86 * before.fuel_flow_g_s / after.fuel_flow_g_s / 0.92 - 1)
         worst = int(np.argmax(np.abs(missed)))
         assert bands.name(worst) == one.worst_band

@@ -128,7 +128,7 @@ def test_a_worn_jet_says_so_and_passes_more():
     setup, worn = make_setup(), make_setup(bore_mm=2.56, bore_least_mm=2.54)
     assert "worn oval (2.54 mm the other way)" in repr(worn.carburettor.jet)
     lifts = np.array([1.0, 10.0, 25.0])
-    ratio = nc.fuel_of(worn, lifts)[0].fuel_flow_g_s / nc.fuel_of(setup, lifts)[0].fuel_flow_g_s
+    ratio = nc.fuel_flow(worn, lifts).fuel_flow_g_s / nc.fuel_flow(setup, lifts).fuel_flow_g_s
     # Wear of 0.02 mm one way richens idle most.
     assert ratio[0] > 1.15 > 1.03 > ratio[2] > 1.0
 

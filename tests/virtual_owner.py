@@ -12,7 +12,7 @@ import numpy as np
 from conftest import DIAMETERS_MM, STATIONS_MM, make_setup
 
 import needlecalc as nc
-from needlecalc.design.forward.predict import Nature
+from needlecalc.parts.fuelflow import FlowParameters, fuel_flow
 
 LIFTS = np.array([2.5, 5.0, 8.0, 12.0, 17.0, 23.0])
 LAMBDA = np.array([1.00, 1.03, 1.06, 1.05, 1.03, 1.05])
@@ -29,7 +29,7 @@ class Owner:
     doubts: nc.Doubts
     rng: np.random.Generator
     gain: float
-    nature: Nature
+    parameters: FlowParameters
     zero: float
     offset: float
     lift: np.ndarray
@@ -46,7 +46,7 @@ class Owner:
         )
         return cls(
             setup=setup, doubts=d, rng=rng, gain=rng.normal(1.0, d.flow_gain),
-            nature=Nature(length, float(np.exp(rng.normal(0.0, d.viscosity))), eccentric),
+            parameters=FlowParameters(length, float(np.exp(rng.normal(0.0, d.viscosity))), eccentric),
             zero=rng.normal(0.0, d.lift_zero_mm), offset=rng.normal(0.0, d.sensor_offset),
             lift=LIFTS, true_mm=np.minimum.accumulate(DIAMETERS_MM - rng.normal(0.0, d.table_mm, STATIONS_MM.size)),
         )  # fmt: skip
@@ -55,7 +55,7 @@ class Owner:
         self.first_mm, self.first_drop = self.true_mm, self.setup.carburettor.jet.drop_mm
 
     def log_fuel(self, diameters, drop):
-        flow, _ = nc.fuel_of(self.setup, self.lift, diameters_mm=diameters, drop_mm=drop, nature=self.nature)
+        flow = fuel_flow(self.setup, self.lift, diameters_mm=diameters, drop_mm=drop, parameters=self.parameters)
         return np.log(flow.fuel_flow_g_s)
 
     def lambda_true(self, drop=1.6):

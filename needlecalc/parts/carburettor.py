@@ -165,6 +165,10 @@ class AirValve(Shown):
             tilt_deg=self.tilt_deg,
         )
 
+    def depression_rise_pa_mm(self) -> float:
+        """Rise of the depression with lift in Pa/mm, by the spring."""
+        return 1e6 * self.spring_rate_n_mm / (self._disc_mm2() - self.foot_area_mm2)
+
     def air_flow_g_s(self, lift_mm: ArrayLike, air: Air) -> FloatArray:
         """Air that passes at a lift.
 
@@ -343,6 +347,15 @@ class Carburettor(Shown):
         missing = ~np.isfinite(known)
         return np.where(missing, self.air_valve.depression_pa(lift_mm), known) if missing.any() else known
 
+    def depression_rise_pa_mm(self, lift_mm: ArrayLike, known_pa: ArrayLike | None = None) -> FloatArray:
+        """Rise of the depression with lift in Pa/mm, 0 where it is known and so stays."""
+        free = np.asarray(True) if known_pa is None else ~np.isfinite(np.asarray(known_pa, dtype=np.float64))
+        return np.where(free, self.air_valve.depression_rise_pa_mm(), 0.0) + np.zeros(np.shape(lift_mm))
+
+    def head_pa_mm(self, fuel: Fuel) -> float:
+        """Pressure in Pa that one mm of fuel makes."""
+        return fuel.density_kg_m3() * GRAVITY_M_S2 * 1e-3
+
     def fuel_pressure_pa(
         self,
         lift_mm: ArrayLike,
@@ -370,5 +383,5 @@ class Carburettor(Shown):
             Pressure. [Pa]
         """
         drop = self.jet.drop_mm if drop_mm is None else drop_mm
-        head_m = (self.float_level_mm + self.jet.drop_mm - np.asarray(drop)) * 1e-3
-        return np.asarray(self.depression_pa(lift_mm, depression_pa) - fuel.density_kg_m3() * GRAVITY_M_S2 * head_m)
+        head_mm = self.float_level_mm + self.jet.drop_mm - np.asarray(drop)
+        return np.asarray(self.depression_pa(lift_mm, depression_pa) - self.head_pa_mm(fuel) * head_mm)

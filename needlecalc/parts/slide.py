@@ -162,6 +162,10 @@ class SlideValve(Shown):
             discharge_coefficient=self.discharge_coefficient,
         )
 
+    def depression_rise_pa_mm(self) -> float:
+        """Rise of the usual depression with lift in Pa/mm: none."""
+        return 0.0
+
     def air_flow_g_s(self, lift_mm: ArrayLike, air: Air) -> FloatArray:
         """Air that passes under the slide at the usual depression.
 

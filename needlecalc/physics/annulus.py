@@ -19,14 +19,15 @@ analytic.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike
 
-from needlecalc.physics.borepoints import BorePoints, slopes_at_stations
+from needlecalc.physics.borepoints import BorePoints, points_down_the_bore, slopes_at_stations
 from needlecalc.physics.gapintegral import mean_inverse_slopes_mm5
-from needlecalc.physics.strips import GREATEST_FALL, LOSS_AT_REST, Change, JetAndFuel, Strips, some_at_once
+from needlecalc.physics.strips import GREATEST_FALL, LOSS_AT_REST, Change, JetAndFuel, Strips, strips_of
 from needlecalc.units import FloatArray
 
 
@@ -53,15 +54,6 @@ class BoreSlopes(NamedTuple):
     per_ln_pressure: FloatArray
     per_ln_density: FloatArray
     per_mm_bore_least: FloatArray  # 0 for a round jet, where ``per_mm_bore`` moves the whole bore
-
-
-class FlowByNeedle(NamedTuple):
-    """Fuel flow and the slopes of its logarithm that a change of needle and of its place needs."""
-
-    fuel_flow_g_s: FloatArray
-    per_mm_diameter: FloatArray
-    per_mm_position: FloatArray
-    per_ln_pressure: FloatArray
 
 
 class _Needle(NamedTuple):
@@ -164,8 +156,7 @@ def bore_flow(
     >>> print(f"{flow.fuel_flow_g_s:.4f} g/s, Cd {flow.discharge_coefficient:.3f}")
     0.2493 g/s, Cd 0.269
     """
-    given = {
-        "position_mm": position_mm,
+    known = {
         "bore_mm": bore_mm,
         "length_mm": length_mm,
         "pressure_pa": pressure_pa,
@@ -174,21 +165,11 @@ def bore_flow(
         "eccentricity": eccentricity,
         "bore_least_mm": bore_least_mm,
     }
-    return BoreFlow(*some_at_once(_flow, stations_mm, diameters_mm, given))
+    return _flow(*_strips(position_mm, stations_mm, diameters_mm, known))
 
 
 def bore_flow_and_slopes(
-    position_mm: ArrayLike,
-    stations_mm: ArrayLike,
-    diameters_mm: ArrayLike,
-    *,
-    bore_mm: ArrayLike,
-    length_mm: ArrayLike,
-    pressure_pa: ArrayLike,
-    density_kg_m3: ArrayLike,
-    viscosity_mm2_s: ArrayLike,
-    eccentricity: ArrayLike = 0.0,
-    bore_least_mm: ArrayLike | None = None,
+    position_mm: ArrayLike, stations_mm: ArrayLike, diameters_mm: ArrayLike, **jet_and_fuel: ArrayLike | None
 ) -> tuple[BoreFlow, BoreSlopes]:
     r"""Fuel flow together with every analytic slope of its logarithm.
 
@@ -196,18 +177,9 @@ def bore_flow_and_slopes(
     ----------
     position_mm, stations_mm, diameters_mm : array_like
         As in :func:`bore_flow`. [mm]
-    bore_mm, length_mm : array_like, shape (...)
-        As in :func:`bore_flow`. [mm]
-    pressure_pa : array_like, shape (...)
-        As in :func:`bore_flow`. [Pa]
-    density_kg_m3 : array_like, shape (...)
-        As in :func:`bore_flow`. [kg/m3]
-    viscosity_mm2_s : array_like, shape (...)
-        As in :func:`bore_flow`. [mm2/s]
-    eccentricity : array_like, shape (...)
-        As in :func:`bore_flow`; it stays the same share of the gap when the gap changes. [-]
-    bore_least_mm : array_like, shape (...), or None
-        As in :func:`bore_flow`. [mm]
+    **jet_and_fuel : array_like, shape (...)
+        Jet and fuel, as :func:`bore_flow` takes them by name; the eccentricity stays the same share of the gap when
+        the gap changes. [as there]
 
     Returns
     -------
@@ -234,51 +206,17 @@ def bore_flow_and_slopes(
     >>> print(f"{slopes.per_mm_diameter.sum() * 0.01:.3f} per 0.01 mm all over")
     -0.156 per 0.01 mm all over
     """
-    given = {
-        "position_mm": position_mm,
-        "bore_mm": bore_mm,
-        "length_mm": length_mm,
-        "pressure_pa": pressure_pa,
-        "density_kg_m3": density_kg_m3,
-        "viscosity_mm2_s": viscosity_mm2_s,
-        "eccentricity": eccentricity,
-        "bore_least_mm": bore_least_mm,
-    }
-    both = some_at_once(_flow_and_slopes, stations_mm, diameters_mm, given)
-    return BoreFlow(*both[: len(BoreFlow._fields)]), BoreSlopes(*both[len(BoreFlow._fields) :])
+    bore, strips, jet = _strips(position_mm, stations_mm, diameters_mm, jet_and_fuel)
+    return _flow(bore, strips, jet), _slopes(strips, _needle(bore, strips, jet.eccentricity))
 
 
-def bore_flow_by_needle(
-    position_mm: ArrayLike, stations_mm: ArrayLike, diameters_mm: ArrayLike, **jet_and_fuel: ArrayLike | None
-) -> FlowByNeedle:
-    r"""Fuel flow with the slopes by needle, place and pressure alone, for a search that asks again and again.
-
-    Parameters
-    ----------
-    position_mm, stations_mm, diameters_mm : array_like
-        As in :func:`bore_flow`. [mm]
-    **jet_and_fuel : array_like, shape (...)
-        Jet and fuel, all that :func:`bore_flow` takes by name; the eccentricity too. [as there]
-
-    Returns
-    -------
-    FlowByNeedle
-        As :func:`bore_flow_and_slopes` gives them.
-
-    Raises
-    ------
-    InputError
-        As in :func:`bore_flow`.
-
-    Examples
-    --------
-    >>> flow = bore_flow_by_needle(5.0, [0.0, 40.0], [2.48, 1.84], bore_mm=2.54, length_mm=4.0, eccentricity=0.0,
-    ...                  pressure_pa=1950.0, density_kg_m3=745.0, viscosity_mm2_s=0.65)
-    >>> print(f"{flow.fuel_flow_g_s:.4f} g/s, {flow.per_ln_pressure:.2f} per ln pressure")
-    0.2493 g/s, 0.89 per ln pressure
-    """
-    given = {"position_mm": position_mm, **jet_and_fuel}
-    return FlowByNeedle(*some_at_once(_flow_by_needle, stations_mm, diameters_mm, given))
+def _strips(
+    position_mm: ArrayLike, stations_mm: ArrayLike, diameters_mm: ArrayLike, jet_and_fuel: Mapping[str, ArrayLike | None]
+) -> tuple[BorePoints, Strips, JetAndFuel]:
+    known = {"position_mm": position_mm, "eccentricity": 0.0, **jet_and_fuel}
+    jet = JetAndFuel(**{name: np.asarray(value, np.float64) for name, value in known.items() if value is not None})
+    bore = points_down_the_bore(jet.position_mm, stations_mm, diameters_mm, jet.length_mm)
+    return bore, strips_of(bore, jet), jet
 
 
 def _flow(bore: BorePoints, strips: Strips, jet: JetAndFuel) -> BoreFlow:
@@ -294,21 +232,6 @@ def _flow(bore: BorePoints, strips: Strips, jet: JetAndFuel) -> BoreFlow:
     shape = np.broadcast_shapes(flow.shape, reynolds.shape)
     parts = (flow, effective, geometric, effective / geometric, viscous, reynolds)
     return BoreFlow(*(part if part.shape == shape else np.broadcast_to(part, shape) for part in parts))
-
-
-def _fuel_flow_g_s(strips: Strips, jet: JetAndFuel) -> FloatArray:
-    volume_mm3_s = 2.0 * np.pi * strips.carried_mm2.sum(axis=-1) * strips.velocity_mm_s[..., 0]
-    return np.asarray(volume_mm3_s * jet.density_kg_m3 * 1e-6)
-
-
-def _flow_and_slopes(bore: BorePoints, strips: Strips, jet: JetAndFuel) -> tuple[FloatArray, ...]:
-    return (*_flow(bore, strips, jet), *_slopes(strips, _needle(bore, strips, jet.eccentricity)))
-
-
-def _flow_by_needle(bore: BorePoints, strips: Strips, jet: JetAndFuel) -> FlowByNeedle:
-    needle = _needle(bore, strips, jet.eccentricity)
-    flow = _fuel_flow_g_s(strips, jet)
-    return FlowByNeedle(flow, needle.per_mm_diameter, needle.per_mm_position, 0.5 - 0.5 * needle.per_ln_viscosity)
 
 
 def _needle(bore: BorePoints, strips: Strips, eccentricity: FloatArray) -> _Needle:

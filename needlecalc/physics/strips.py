@@ -5,16 +5,12 @@ What the strips obey stands in :mod:`needlecalc.physics.annulus`.
 
 from __future__ import annotations
 
-import math
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import ArrayLike
 
 from needlecalc.errors import InputError
-from needlecalc.physics.borepoints import BorePoints, points_down_the_bore
+from needlecalc.physics.borepoints import BorePoints
 from needlecalc.physics.gapintegral import mean_inverse_mm4
 from needlecalc.physics.ovalbore import oval_across_mm, oval_reach_mm
 from needlecalc.units import FloatArray
@@ -24,7 +20,6 @@ LOSS_FALL_PER_REYNOLDS = 9.4e-5
 LOSS_REYNOLDS_CEILING = 4000.0
 GREATEST_FALL = LOSS_FALL_PER_REYNOLDS * LOSS_REYNOLDS_CEILING
 AZIMUTHS = 12
-STRIPS_AT_ONCE = 3000  # far longer arrays are got from the system anew at every step, three times slower
 QUADRATICS = 2
 NEWTON_STEPS = 30
 NEWTON_TOLERANCE = 1e-7  # each step squares the error: after one so small it is that of rounding
@@ -34,25 +29,8 @@ _COSINES = np.cos(np.pi * (_LEGENDRE_NODES + 1.0) / 2.0)
 _SHARES = _LEGENDRE_WEIGHTS / 2.0
 
 
-@dataclass(frozen=True)
-class JetAndFuel:
-    """Where the needle stands, in which jet, and what flows past it; all broadcast together.
-
-    Parameters
-    ----------
-    position_mm, bore_mm, length_mm : array, shape (...)
-        Place of the face on the needle, bore of the jet and its parallel length. [mm]
-    pressure_pa : array, shape (...)
-        Pressure that drives the fuel. [Pa]
-    density_kg_m3 : array, shape (...)
-        Density of the fuel. [kg/m3]
-    viscosity_mm2_s : array, shape (...)
-        Its kinematic viscosity. [mm2/s]
-    eccentricity : array, shape (...)
-        Offset of the needle over the gap at the face. [-]
-    bore_least_mm : array, shape (...), or None
-        Least bore of an oval jet. [mm]
-    """
+class JetAndFuel(NamedTuple):
+    """Where the needle stands, in which jet, and what flows past it; every array broadcasts with the others."""
 
     position_mm: FloatArray
     bore_mm: FloatArray
@@ -61,17 +39,7 @@ class JetAndFuel:
     density_kg_m3: FloatArray
     viscosity_mm2_s: FloatArray
     eccentricity: FloatArray
-    bore_least_mm: FloatArray | None = None
-
-    def strips(self) -> int:
-        """Strips the ring is cut into.
-
-        Returns
-        -------
-        int
-            1 where every azimuth is alike.
-        """
-        return 1 if self.bore_least_mm is None and not self.eccentricity.any() else AZIMUTHS
+    bore_least_mm: FloatArray | None = None  # None for a round jet
 
 
 class Change(NamedTuple):
@@ -103,80 +71,10 @@ class Strips(NamedTuple):
     velocity_mm_s: FloatArray  # (..., 1)
 
 
-def some_at_once(
-    law: Callable[[BorePoints, Strips, JetAndFuel], tuple[FloatArray, ...]],
-    stations_mm: ArrayLike,
-    diameters_mm: ArrayLike,
-    given: Mapping[str, ArrayLike | None],
-) -> tuple[FloatArray, ...]:
-    """What a law makes of the strips, of long arrays some entries at a time.
-
-    Parameters
-    ----------
-    law : callable
-        From points down the bore, strips, and jet and fuel, to arrays whose leading axes are those of the entries.
-    stations_mm : array_like, shape (n,)
-        Distances of the stations from the shoulder, rising. [mm]
-    diameters_mm : array_like, shape (..., n)
-        Needle diameters at the stations. [mm]
-    given : mapping
-        Jet and fuel, as :class:`JetAndFuel` names them.
-
-    Returns
-    -------
-    tuple of array, shape (...)
-        As of all entries together.
-
-    Raises
-    ------
-    InputError
-        If the needle fills the jet, the face lies off the needle, or nothing drives the fuel.
-    """
-    stations, diameters = np.asarray(stations_mm, dtype=np.float64), np.asarray(diameters_mm, dtype=np.float64)
-    whole = {name: np.asarray(value, dtype=np.float64) for name, value in given.items() if value is not None}
-    known = JetAndFuel(**whole)
-    shape = np.broadcast_shapes(diameters.shape[:-1], *(array.shape for array in whole.values()))
-    strips = known.strips() * math.prod(shape)
-    if strips <= STRIPS_AT_ONCE:
-        bore = points_down_the_bore(known.position_mm, stations, diameters, known.length_mm)
-        return law(bore, strips_of(bore, known), known)
-    axis = int(np.argmax(shape))
-    from_right = axis - len(shape)
-    step = max(shape[axis] * STRIPS_AT_ONCE // strips, 1)
-    parts = []
-    for start in range(0, shape[axis], step):
-        stretch = slice(start, start + step)
-        some = {name: _stretch_of(array, from_right, stretch) for name, array in whole.items()}
-        parts.append(some_at_once(law, stations, _stretch_of(diameters, from_right - 1, stretch), some))
-    return tuple(np.concatenate(same, axis=axis) for same in zip(*parts, strict=True))
-
-
-def _stretch_of(array: FloatArray, from_right: int, stretch: slice) -> FloatArray:
-    """Some entries of an array along an axis counted from the right, if it has them."""
-    if array.ndim < -from_right or array.shape[from_right] == 1:
-        return array
-    return array[(slice(None),) * (array.ndim + from_right) + (stretch,)]
-
-
 def strips_of(bore: BorePoints, known: JetAndFuel) -> Strips:
-    """Cubic of each strip and its root.
+    """Cubic of each strip and its root; one strip where every azimuth is alike.
 
-    Parameters
-    ----------
-    bore : BorePoints
-        The needle inside the jet.
-    known : JetAndFuel
-        Jet and fuel.
-
-    Returns
-    -------
-    Strips
-        One, or as many as there are azimuths.
-
-    Raises
-    ------
-    InputError
-        If the needle fills the jet, or nothing drives the fuel.
+    InputError if the needle fills the jet, or nothing drives the fuel.
     """
     jet, least = known.bore_mm[..., None], None if known.bore_least_mm is None else known.bore_least_mm[..., None]
     pressure, density = known.pressure_pa[..., None], known.density_kg_m3[..., None]
@@ -187,7 +85,7 @@ def strips_of(bore: BorePoints, known: JetAndFuel) -> Strips:
             "the float level to the jet's face; check float_level_mm and the air valve."
         )
         raise InputError(msg)
-    one_strip = known.strips() == 1
+    one_strip = least is None and not eccentric.any()
     cosine, share = (np.zeros(1), np.ones(1)) if one_strip else (_COSINES, _SHARES)
     diameter = bore.diameter_mm[..., None]
     gap = 0.5 * ((jet if least is None else least) - diameter)

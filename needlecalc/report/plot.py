@@ -9,8 +9,8 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.ticker import LogLocator, NullLocator
 
-from needlecalc.design.forward.compare import Comparison
 from needlecalc.design.forward.metering import Metering
+from needlecalc.design.forward.predict import Comparison
 from needlecalc.design.inverse.proposal import Design, Stages
 from needlecalc.parts.needle import Needle
 

@@ -9,11 +9,12 @@ import numpy as np
 
 from needlecalc.arrays import read_only, same_length
 from needlecalc.design.after.places import THE_DRIVE, AltitudeOutlook, Place
-from needlecalc.design.forward.predict import Nature, fuel_of, predict_lambda
+from needlecalc.design.forward.predict import predict_lambda
 from needlecalc.design.inverse.proposal import Design
 from needlecalc.errors import InputError
 from needlecalc.measure.drive.bands import Bands
 from needlecalc.parts.conditions import Air
+from needlecalc.parts.fuelflow import FlowParameters, fuel_flow
 from needlecalc.parts.needle import Needle
 from needlecalc.parts.setup import Setup
 from needlecalc.parts.slide import SlideValve
@@ -96,12 +97,12 @@ def at_altitude(
     if isinstance(fitted, Design):
         same_length("bands and design", bands=bands.rpm, design=fitted.lambda_predicted)
     jet = setup.carburettor.jet
-    nature, gain, lift = Nature.of(setup), 1.0, bands.lift_mm
+    parameters, gain, lift = FlowParameters.of(setup), 1.0, bands.lift_mm
     nan = np.full(bands.rpm.size, np.nan)
     if isinstance(fitted, Design):
         needle, drop = fitted.needle, fitted.drop_mm if drop_mm is None else drop_mm
         learned = fitted.learned
-        lift, nature = learned.lift_and_nature(learned.mean)
+        lift, parameters = learned.lift_and_parameters(learned.mean)
         gain = float(learned.mean[learned.place.shared("flow gain")])
         here = (fitted.lambda_predicted, fitted.lambda_low, fitted.lambda_high)
         jet_drop = fitted.drop_mm
@@ -117,11 +118,11 @@ def at_altitude(
     def carried(needle: Needle, here: tuple[FloatArray, FloatArray, FloatArray]) -> AltitudeOutlook:
         cut = setup.with_needle(needle)
         known = cut.carburettor.depression_pa(lift, bands.depression_pa)
-        before, _ = fuel_of(cut, lift, drop_mm=jet_drop, depression_pa=known, nature=nature)
+        before = fuel_flow(cut, lift, drop_mm=jet_drop, depression_pa=known, parameters=parameters)
         out = []
         for name, there in places.items():
             moved, pressure = _floats(cut, lift, known, there)
-            after, _ = fuel_of(cut, moved, drop_mm=drop, depression_pa=pressure, nature=nature)
+            after = fuel_flow(cut, moved, drop_mm=drop, depression_pa=pressure, parameters=parameters)
             dry = [state.density_kg_m3() / (1.0 + _water(state)) for state in (there, setup.air)]
             ratio = dry[0] / dry[1] * (before.fuel_flow_g_s / after.fuel_flow_g_s) ** gain
             predicted, low, high = (read_only(values * ratio, "lambda", allow_nan=True) for values in here)

@@ -11,11 +11,11 @@ import numpy as np
 from needlecalc.design.belief.arrowhead import BandRows
 from needlecalc.design.belief.learn import learn
 from needlecalc.design.belief.learned import Learned
-from needlecalc.design.forward.predict import fuel_of
 from needlecalc.design.inverse.foresight import draws_for, last_step, spread_of, trimmed_picture, trimmed_rows
 from needlecalc.design.inverse.sure import idle_band
 from needlecalc.design.wish.target import Target
 from needlecalc.errors import InputError
+from needlecalc.parts.fuelflow import fuel_flow, fuel_flow_and_slopes
 from needlecalc.parts.needle import Needle, read_needle
 from needlecalc.parts.setup import Setup
 from needlecalc.show import Column, Row, Shown, Table, counted
@@ -288,17 +288,19 @@ class _Fitted:
 
     @classmethod
     def of(cls, needle: Needle, car: Learned) -> _Fitted:
-        lift, nature = car.lift_and_nature(car.mean)
-        flow, _ = fuel_of(
-            car.setup, lift, diameters_mm=car.present_mm(), depression_pa=car.bands.depression_pa, nature=nature
+        lift, parameters = car.lift_and_parameters(car.mean)
+        flow = fuel_flow(
+            car.setup, lift, diameters_mm=car.present_mm(), depression_pa=car.bands.depression_pa, parameters=parameters
         )
         return cls(car, car.setup.with_needle(needle), np.log(car.lambda_now()), np.log(flow.fuel_flow_g_s))
 
     def at(self, drop_mm: float) -> tuple[FloatArray, BandRows, FloatArray]:
         """Lambda as its logarithm, with its slopes by the unknowns, and by diameters and drop."""
         car = self.car
-        lift, nature = car.lift_and_nature(car.mean)
-        flow, slope = fuel_of(self.setup, lift, drop_mm=drop_mm, depression_pa=car.bands.depression_pa, nature=nature)
+        lift, parameters = car.lift_and_parameters(car.mean)
+        flow, slope = fuel_flow_and_slopes(
+            self.setup, lift, drop_mm=drop_mm, depression_pa=car.bands.depression_pa, parameters=parameters
+        )
         gain = float(car.mean[car.place.shared("flow gain")])
         more = np.log(flow.fuel_flow_g_s) - self.fuel_now
         by_needle = -gain * np.column_stack([slope.per_mm_diameter, slope.per_mm_position])
@@ -313,11 +315,11 @@ class _Fitted:
     def rows_now(self) -> BandRows:
         """Slopes of ln(lambda now) plus gain times ln(fuel now), whose change any other needle's fuel is added to."""
         car = self.car
-        lift, nature = car.lift_and_nature(car.mean)
+        lift, parameters = car.lift_and_parameters(car.mean)
         drop = car.setup.carburettor.jet.drop_mm
         by_unknowns, _ = car.slopes(car.present_mm(), drop)
-        _, slope = fuel_of(
-            car.setup, lift, diameters_mm=car.present_mm(), depression_pa=car.bands.depression_pa, nature=nature
+        _, slope = fuel_flow_and_slopes(
+            car.setup, lift, diameters_mm=car.present_mm(), depression_pa=car.bands.depression_pa, parameters=parameters
         )
         gain = float(car.mean[car.place.shared("flow gain")])
         # The error of the needle now fitted leaves both terms: by_unknowns has it not, as the needle is taken as given.

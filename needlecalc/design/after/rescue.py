@@ -12,10 +12,10 @@ from scipy.optimize import brentq
 from needlecalc.design.after.progress import CARE, Progress, judge_cut
 from needlecalc.design.after.refit import refitted
 from needlecalc.design.belief.learned import Learned
-from needlecalc.design.forward.predict import fuel_of
 from needlecalc.design.inverse.proposal import Design
 from needlecalc.design.inverse.solve import solve
 from needlecalc.measure.drive.bands import worst_of
+from needlecalc.parts.fuelflow import fuel_flow
 from needlecalc.parts.measured import OVAL_UM, WITHIN_UM, listed
 from needlecalc.physics.air import altitude_of_pressure_m
 from needlecalc.show import Column, Row, Shown, Table
@@ -365,19 +365,19 @@ def _spares(design: Design, car: Learned, as_cut: WayOut) -> tuple[WayOut, ...]:
 
 def _bore_gain(car: Learned, drop_mm: float, bore_mm: float) -> FloatArray:
     """Rise of ln(fuel) of each band with a jet of another bore."""
-    _, nature = car.lift_and_nature(car.mean)
+    _, parameters = car.lift_and_parameters(car.mean)
     jet = car.setup.carburettor.jet
     other = replace(car.setup.carburettor, jet=replace(jet, bore_mm=bore_mm, bore_least_mm=None))
     flows = [
         np.log(
-            fuel_of(
+            fuel_flow(
                 setup,
                 car.on_needle(car.lift_mm(), drop_mm),
                 diameters_mm=car.present_mm(),
                 drop_mm=drop_mm,
                 depression_pa=car.bands.depression_pa,
-                nature=nature,
-            )[0].fuel_flow_g_s
+                parameters=parameters,
+            ).fuel_flow_g_s
         )
         for setup in (car.setup, replace(car.setup, carburettor=other))
     ]

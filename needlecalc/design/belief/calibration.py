@@ -10,9 +10,9 @@ from needlecalc.design.belief.doubts import Doubts
 from needlecalc.design.belief.history import History, Pass
 from needlecalc.design.belief.learn import learn
 from needlecalc.design.belief.readings import readings_of, same_bands
-from needlecalc.design.forward.predict import fuel_of
 from needlecalc.errors import InputError
 from needlecalc.measure.drive.bands import Bands
+from needlecalc.parts.fuelflow import fuel_flow
 from needlecalc.parts.setup import Setup
 from needlecalc.parts.slide import SlideValve
 from needlecalc.show import Column, Shown, Table, counted
@@ -243,7 +243,7 @@ def _other_point(bands: Bands, moved: Bands, setup: Setup) -> FloatArray:
         return np.zeros(moved.rpm.size)
     level = []
     for lift in (np.where(known, moved.lift_mm, bands.lift_mm[same]), bands.lift_mm[same]):
-        flow, _ = fuel_of(setup, lift)
+        flow = fuel_flow(setup, lift)
         level.append(np.log(valve.air_flow_g_s(lift, setup.air) / flow.fuel_flow_g_s))
     return np.asarray(level[0] - level[1])
 

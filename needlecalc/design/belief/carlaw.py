@@ -9,15 +9,8 @@ import numpy as np
 from needlecalc.design.belief.arrowhead import BandRows
 from needlecalc.design.belief.history import History
 from needlecalc.design.belief.unknowns import SHORTEST_JET_MM, Unknowns
-from needlecalc.design.forward.predict import (
-    Nature,
-    as_turned,
-    fuel_of,
-    log_fuel,
-    pressure_per_mm_drop,
-    pressure_per_mm_lift,
-)
 from needlecalc.measure.drive.bands import Bands
+from needlecalc.parts.fuelflow import FlowParameters, fuel_flow, fuel_flow_and_slopes
 from needlecalc.parts.setup import Setup
 from needlecalc.units import FloatArray
 
@@ -150,16 +143,17 @@ class CarLaw:
         array, shape (..., c)
             ln(fuel flow in g/s). [-]
         """
-        return log_fuel(
+        flow = fuel_flow(
             self.setup,
             self.on_needle(lift_mm, drop_mm),
             diameters_mm=self.in_jet(np.asarray(diameters_mm))[..., None, :],
             drop_mm=drop_mm,
-            nature=_nature(car),
+            parameters=_parameters(car),
             depression_pa=self.bands.depression_pa[part],
         )
+        return np.asarray(np.log(flow.fuel_flow_g_s))
 
-    def lift_and_nature(self, unknowns: FloatArray) -> tuple[FloatArray, Nature]:
+    def lift_and_parameters(self, unknowns: FloatArray) -> tuple[FloatArray, FlowParameters]:
         """Lifts, and what the flow law takes for granted, of one car or of many.
 
         Parameters
@@ -171,11 +165,11 @@ class CarLaw:
         -------
         array, shape (..., m)
             Lift of each band. [mm]
-        Nature
+        FlowParameters
             Jet length, viscosity and eccentricity, shape (..., 1).
         """
         # Errors all bands share sit in the lift itself here; readings carry them.
-        return unknowns[..., self.place.lift()], _nature(unknowns)
+        return unknowns[..., self.place.lift()], _parameters(unknowns)
 
     def on_needle(self, lift: FloatArray, drop_mm: FloatArray | float) -> FloatArray:
         """Lifts kept where the needle has stations, so that a far draw does not stop the others.
@@ -211,7 +205,7 @@ class CarLaw:
         """
         bore = self.setup.carburettor.jet.least_bore_mm() - LEAST_CLEARANCE_MM
         measured = max(float(one.needle.diameters_mm[0]) for one in self.history.passes)
-        return np.asarray(np.minimum(as_turned(diameters_mm), max(bore, measured)))
+        return np.asarray(np.minimum(np.minimum.accumulate(diameters_mm, axis=-1), max(bore, measured)))
 
 
 def prior_mean(setup: Setup) -> FloatArray:
@@ -231,11 +225,11 @@ def prior_mean(setup: Setup) -> FloatArray:
     return np.array([1.0, jet.parallel_length_mm, 0.0, jet.eccentricity(), 0.0, 0.0])
 
 
-def _nature(car: FloatArray) -> Nature:
+def _parameters(car: FloatArray) -> FlowParameters:
     """What the flow law takes for granted, of one car or of many, shape (..., s)."""
     length = np.maximum(car[..., 1:2], SHORTEST_JET_MM)
     eccentricity = np.clip(np.abs(car[..., 3:4]), 0.0, 1.0)
-    return Nature(length, np.exp(car[..., 2:3]), eccentricity)
+    return FlowParameters(length, np.exp(car[..., 2:3]), eccentricity)
 
 
 def slopes_of(
@@ -275,19 +269,16 @@ def slopes_of(
     first = car.history.passes[0]
     start = first.needle.diameters_mm - mean[place.needle(0)]
     lift, known = mean[place.lift()][part], car.bands.depression_pa[part]
-    flows, slopes, by_lift, by_drop = [], [], [], []
+    flows, slopes, by_lift = [], [], []
     for d, drop in ((diameters_mm, drop_mm), (start, first.drop_mm)):
         place_mm = car.on_needle(lift, drop)
-        flow, slope = fuel_of(
-            setup, place_mm, diameters_mm=car.in_jet(d), drop_mm=drop, nature=_nature(mean), depression_pa=known
+        flow, slope = fuel_flow_and_slopes(
+            setup, place_mm, diameters_mm=car.in_jet(d), drop_mm=drop, parameters=_parameters(mean), depression_pa=known
         )
-        per_lift = pressure_per_mm_lift(setup, place_mm, drop_mm=drop, depression_pa=known)
-        per_drop = pressure_per_mm_drop(setup, place_mm, drop_mm=drop, depression_pa=known)
         flows.append(np.log(flow.fuel_flow_g_s))
         slopes.append(slope)
         # A lift past the last station is held there.
-        by_lift.append(np.where(place_mm == lift, slope.per_mm_position + slope.per_ln_pressure * per_lift, 0.0))
-        by_drop.append(slope.per_mm_position + slope.per_ln_pressure * per_drop)
+        by_lift.append(np.where(place_mm == lift, slope.per_mm_lift, 0.0))
     now, then = slopes
     gain = mean[place.shared("flow gain")]
     by_car = np.zeros((lift.size, place.car().stop))
@@ -302,4 +293,4 @@ def slopes_of(
         # A diameter is what was measured less its error.
         by_car[:, place.needle(number)] += gain * now.per_mm_diameter
     own = np.column_stack([np.ones(lift.size), -gain * (by_lift[0] - by_lift[1])])
-    return BandRows(by_car, own), np.asarray(-gain * np.column_stack([now.per_mm_diameter, by_drop[0]]))
+    return BandRows(by_car, own), np.asarray(-gain * np.column_stack([now.per_mm_diameter, now.per_mm_drop]))

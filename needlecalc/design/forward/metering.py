@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from needlecalc.arrays import read_only
-from needlecalc.design.forward.predict import fuel_of
+from needlecalc.parts.fuelflow import fuel_flow_and_slopes
 from needlecalc.parts.setup import Setup
 from needlecalc.show import Column, Row, Shown, Table, counted
 from needlecalc.units import FloatArray
@@ -191,7 +191,7 @@ def metering(setup: Setup, lift_mm: ArrayLike, *, depression_pa: ArrayLike | Non
     lift = read_only(np.atleast_1d(np.asarray(lift_mm, dtype=np.float64)), "lift_mm")
     carburettor = setup.carburettor
     needle, jet = carburettor.needle, carburettor.jet
-    flow, slopes = fuel_of(setup, lift, depression_pa=depression_pa)
+    flow, slopes = fuel_flow_and_slopes(setup, lift, depression_pa=depression_pa)
     position = carburettor.position_mm(lift)
     diameter = needle.diameter_at_mm(position)
     total = slopes.per_mm_diameter.sum(axis=-1)

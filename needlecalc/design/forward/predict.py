@@ -1,321 +1,19 @@
-"""The forward model: fuel of each band through a needle, and lambda after a change."""
+"""Lambda of measured bands on another needle, and two needles side by side."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from typing import Any
 
 import numpy as np
-from numpy.typing import ArrayLike
 
 from needlecalc.errors import InputError
 from needlecalc.measure.drive.bands import Bands
 from needlecalc.parts.carburettor import AirValve, lift_after_change
+from needlecalc.parts.fuelflow import fuel_flow
 from needlecalc.parts.needle import Needle
 from needlecalc.parts.setup import Setup
-from needlecalc.physics.annulus import BoreFlow, BoreSlopes, bore_flow, bore_flow_and_slopes, bore_flow_by_needle
+from needlecalc.show import Column, Row, Shown, Table
 from needlecalc.units import FloatArray
-
-STEP_MM = 0.01
-
-
-@dataclass(frozen=True)
-class Nature:
-    """What the flow law takes for granted of jet and fuel; each may be an array that broadcasts with the lift.
-
-    Parameters
-    ----------
-    length_mm : array_like
-        Parallel length of the jet's bore. [mm]
-    viscosity_factor : array_like
-        Viscosity over that of the fuel stated. [-]
-    eccentricity : array_like
-        Offset of the needle over the gap. [-]
-    """
-
-    length_mm: ArrayLike
-    viscosity_factor: ArrayLike
-    eccentricity: ArrayLike
-
-    @classmethod
-    def of(cls, setup: Setup) -> Nature:
-        """Nature as the setup states it.
-
-        Parameters
-        ----------
-        setup : Setup
-            Jet and mounting.
-
-        Returns
-        -------
-        Nature
-            Length and mounting of the jet, fuel as stated.
-        """
-        jet = setup.carburettor.jet
-        return cls(jet.parallel_length_mm, 1.0, jet.eccentricity())
-
-
-def fuel_of(
-    setup: Setup,
-    lift_mm: ArrayLike,
-    *,
-    diameters_mm: ArrayLike | None = None,
-    drop_mm: ArrayLike | None = None,
-    depression_pa: ArrayLike | None = None,
-    nature: Nature | None = None,
-) -> tuple[BoreFlow, BoreSlopes]:
-    """Fuel flow at each lift, with its slopes.
-
-    Parameters
-    ----------
-    setup : Setup
-        Carburettor and fuel.
-    lift_mm : array_like, shape (m,)
-        Lift of the air valve. [mm]
-    diameters_mm : array_like, shape (n,), or None
-        Needle diameters at the stations of the needle fitted; its own when not given. [mm]
-    drop_mm : array_like or None
-        Jet drop; the present one when not given. [mm]
-    depression_pa : array_like, shape (m,), or None
-        Depression where it is known, as ``bands.depression_pa``; the valve's at the lift where not. [Pa]
-    nature : Nature or None
-        Jet length, viscosity and eccentricity; as the setup states them when not given.
-
-    Returns
-    -------
-    BoreFlow
-        Flow of one carburettor and the areas, shape (m,).
-    BoreSlopes
-        Slopes of ln(flow), by every diameter and by position.
-
-    Raises
-    ------
-    InputError
-        If a band's place lies off the needle, or the depression under a slide is not known.
-    """
-    nature = nature or Nature.of(setup)
-    position, stations, diameters, others = _at_the_jet(setup, lift_mm, diameters_mm, drop_mm, depression_pa, nature)
-    return bore_flow_and_slopes(position, stations, diameters, **others)
-
-
-def log_fuel(
-    setup: Setup,
-    lift_mm: ArrayLike,
-    *,
-    diameters_mm: ArrayLike,
-    drop_mm: ArrayLike,
-    nature: Nature,
-    depression_pa: ArrayLike | None = None,
-) -> FloatArray:
-    """Logarithm of the fuel flow where jet and fuel may differ from what was stated, for sampling.
-
-    Parameters
-    ----------
-    setup : Setup
-        Carburettor and fuel.
-    lift_mm : array_like, shape (..., m)
-        Lift. [mm]
-    diameters_mm : array_like, shape (..., 1, n)
-        Needle diameters. [mm]
-    drop_mm : array_like
-        Jet drop. [mm]
-    nature : Nature
-        Jet length, viscosity and eccentricity.
-    depression_pa : array_like, shape (m,), or None
-        Depression where it is known. [Pa]
-
-    Returns
-    -------
-    array, shape (..., m)
-        ln(fuel flow in g/s). [-]
-    """
-    position, stations, diameters, others = _at_the_jet(setup, lift_mm, diameters_mm, drop_mm, depression_pa, nature)
-    return np.asarray(np.log(bore_flow(position, stations, diameters, **others).fuel_flow_g_s))
-
-
-def pressure_per_mm_drop(
-    setup: Setup, lift_mm: ArrayLike, *, drop_mm: ArrayLike, depression_pa: ArrayLike | None = None
-) -> FloatArray:
-    """Slope of ln(pressure that drives the fuel) by jet drop: a lower face is nearer the fuel.
-
-    Parameters
-    ----------
-    setup : Setup
-        Carburettor and fuel.
-    lift_mm : array_like, shape (m,)
-        Lift. [mm]
-    drop_mm : array_like
-        Jet drop. [mm]
-    depression_pa : array_like, shape (m,), or None
-        Depression where it is known. [Pa]
-
-    Returns
-    -------
-    array, shape (m,)
-        The slope. [1/mm]
-
-    Notes
-    -----
-    The pressure is linear in the drop, so a difference is exact.
-    """
-    carburettor, fuel = setup.carburettor, setup.fuel
-    here = carburettor.fuel_pressure_pa(lift_mm, fuel, drop_mm, depression_pa=depression_pa)
-    lower = carburettor.fuel_pressure_pa(lift_mm, fuel, np.asarray(drop_mm) + 1.0, depression_pa=depression_pa)
-    return np.asarray((lower - here) / here)
-
-
-def pressure_per_mm_lift(
-    setup: Setup, lift_mm: ArrayLike, *, drop_mm: ArrayLike, depression_pa: ArrayLike | None = None
-) -> FloatArray:
-    """Slope of ln(pressure that drives the fuel) by lift: the spring pulls harder higher up.
-
-    Parameters
-    ----------
-    setup : Setup
-        Carburettor and fuel.
-    lift_mm : array_like, shape (m,)
-        Lift. [mm]
-    drop_mm : array_like
-        Jet drop. [mm]
-    depression_pa : array_like, shape (m,), or None
-        Depression where it is known; a known one stays when the lift is found to be another. [Pa]
-
-    Returns
-    -------
-    array, shape (m,)
-        The slope. [1/mm]
-
-    Notes
-    -----
-    The depression under a piston is linear in its lift, so a difference is exact.
-    """
-    carburettor, fuel = setup.carburettor, setup.fuel
-    here = carburettor.fuel_pressure_pa(lift_mm, fuel, drop_mm, depression_pa=depression_pa)
-    lower = carburettor.fuel_pressure_pa(np.asarray(lift_mm) - STEP_MM, fuel, drop_mm, depression_pa=depression_pa)
-    return np.asarray((here - lower) / STEP_MM / here)
-
-
-@dataclass(frozen=True)
-class Standing:
-    """Bands whose depression stays, in a jet and on a fuel that stay, while needle and jet height are sought.
-
-    Parameters
-    ----------
-    stations_mm : array, shape (n,)
-        Stations of the needle. [mm]
-    offset_mm : float
-        Place on the needle at the jet's face with neither lift nor drop. [mm]
-    pressure_pa : array, shape (m,)
-        Pressure that would drive the fuel at no jet drop. [Pa]
-    pressure_pa_per_mm : array, shape (m,)
-        Its growth with the drop. [Pa/mm]
-    jet_and_fuel : mapping
-        What else the flow law asks for, by name.
-    """
-
-    stations_mm: FloatArray
-    offset_mm: float
-    pressure_pa: FloatArray
-    pressure_pa_per_mm: FloatArray
-    jet_and_fuel: Mapping[str, Any]
-
-    @classmethod
-    def of(cls, setup: Setup, lift_mm: FloatArray, nature: Nature, depression_pa: FloatArray) -> Standing:
-        """The law at the depressions of some lifts.
-
-        Parameters
-        ----------
-        setup : Setup
-            Carburettor and fuel.
-        lift_mm : array, shape (m,)
-            Lift. [mm]
-        nature : Nature
-            Jet length, viscosity and eccentricity.
-        depression_pa : array, shape (m,)
-            Depression where it is known; the valve's at the lift where it is NaN. [Pa]
-
-        Returns
-        -------
-        Standing
-            Ready to be asked for any needle and jet height.
-        """
-        _, stations, _, others = _at_the_jet(setup, lift_mm, None, 0.0, depression_pa, nature)
-        pressure = others.pop("pressure_pa")
-        lower = setup.carburettor.fuel_pressure_pa(lift_mm, setup.fuel, 1.0, depression_pa=depression_pa)
-        return cls(stations, setup.carburettor.shoulder_offset_mm, pressure, lower - pressure, others)
-
-    def log_fuel(self, lift_mm: FloatArray, diameters_mm: FloatArray, drop_mm: float) -> FloatArray:
-        """Logarithm of the fuel flow.
-
-        Parameters
-        ----------
-        lift_mm : array, shape (m,)
-            Lift, kept on the needle. [mm]
-        diameters_mm : array, shape (n,)
-            Needle diameters. [mm]
-        drop_mm : float
-            Jet drop. [mm]
-
-        Returns
-        -------
-        array, shape (m,)
-            ln(fuel flow in g/s). [-]
-        """
-        place, pressure = lift_mm + (drop_mm + self.offset_mm), self.pressure_pa + drop_mm * self.pressure_pa_per_mm
-        flow = bore_flow(place, self.stations_mm, diameters_mm, pressure_pa=pressure, **self.jet_and_fuel)
-        return np.asarray(np.log(flow.fuel_flow_g_s))
-
-    def log_fuel_and_slopes(
-        self, lift_mm: FloatArray, diameters_mm: FloatArray, drop_mm: float
-    ) -> tuple[FloatArray, FloatArray]:
-        """Logarithm of the fuel flow, with its slopes by the needle.
-
-        Parameters
-        ----------
-        lift_mm : array, shape (m,)
-            Lift, kept on the needle. [mm]
-        diameters_mm : array, shape (n,)
-            Needle diameters. [mm]
-        drop_mm : float
-            Jet drop. [mm]
-
-        Returns
-        -------
-        array, shape (m,)
-            ln(fuel flow in g/s). [-]
-        array, shape (m, n + 1)
-            Slopes by the diameters, then by the drop: a lower face is farther down the needle and nearer the
-            fuel. [1/mm]
-        """
-        place, pressure = lift_mm + (drop_mm + self.offset_mm), self.pressure_pa + drop_mm * self.pressure_pa_per_mm
-        flow = bore_flow_by_needle(place, self.stations_mm, diameters_mm, pressure_pa=pressure, **self.jet_and_fuel)
-        by_drop = flow.per_mm_position + flow.per_ln_pressure * self.pressure_pa_per_mm / pressure
-        return np.log(flow.fuel_flow_g_s), np.column_stack([flow.per_mm_diameter, by_drop])
-
-
-def _at_the_jet(
-    setup: Setup,
-    lift_mm: ArrayLike,
-    diameters_mm: ArrayLike | None,
-    drop_mm: ArrayLike | None,
-    depression_pa: ArrayLike | None,
-    nature: Nature,
-) -> tuple[FloatArray, FloatArray, FloatArray, dict[str, Any]]:
-    """What the flow law asks for: place, needle, and jet and fuel by name."""
-    carburettor = setup.carburettor
-    needle, jet = carburettor.needle, carburettor.jet
-    diameters = needle.diameters_mm if diameters_mm is None else np.asarray(diameters_mm, dtype=np.float64)
-    others = {
-        "bore_mm": jet.bore_mm,
-        "length_mm": nature.length_mm,
-        "pressure_pa": carburettor.fuel_pressure_pa(lift_mm, setup.fuel, drop_mm, depression_pa=depression_pa),
-        "density_kg_m3": setup.fuel.density_kg_m3(),
-        "viscosity_mm2_s": setup.fuel.viscosity_mm2_s() * np.asarray(nature.viscosity_factor),
-        "eccentricity": nature.eccentricity,
-        "bore_least_mm": jet.bore_least_mm,
-    }
-    return carburettor.position_mm(lift_mm, drop_mm), needle.stations_mm, diameters, others
 
 
 def predict_lambda(
@@ -360,13 +58,13 @@ def predict_lambda(
     """
     _need_lift(bands)
     known = bands.depression_pa
-    before, _ = fuel_of(setup, bands.lift_mm, depression_pa=known)
+    before = fuel_flow(setup, bands.lift_mm, depression_pa=known)
     changed = setup if needle is None else setup.with_needle(needle)
     lift = bands.lift_mm
     if air_valve is not None:
         lift, known = _under_other_valve(setup, bands, air_valve)
         changed = replace(changed, carburettor=replace(changed.carburettor, air_valve=air_valve))
-    after, _ = fuel_of(changed, lift, drop_mm=drop_mm, depression_pa=known)
+    after = fuel_flow(changed, lift, drop_mm=drop_mm, depression_pa=known)
     return np.asarray(bands.lambda_measured * before.fuel_flow_g_s / after.fuel_flow_g_s)
 
 
@@ -395,17 +93,136 @@ def _need_lift(bands: Bands) -> None:
         raise InputError(msg)
 
 
-def as_turned(diameters_mm: FloatArray) -> FloatArray:
-    """Diameters that never rise towards the tip: errors of neighbouring readings must not make a groove.
+@dataclass(frozen=True, repr=False, eq=False)
+class Comparison(Shown):
+    """Two needles in one setup, station by station and band by band.
 
     Parameters
     ----------
-    diameters_mm : array, shape (..., n)
-        Diameters with their errors. [mm]
+    setup : Setup
+        The setup both are put into.
+    first, second : Needle
+        The needles compared.
+    stations : tuple of dict
+        Per station of the first: distance, diameters, metering and effective areas, lambda change.
+    bands : tuple of dict
+        Per band: lambda with each needle; empty without bands.
+    """
+
+    setup: Setup
+    first: Needle
+    second: Needle
+    stations: tuple[Row, ...]
+    bands: tuple[Row, ...] = ()
+
+    def __repr__(self) -> str:
+        return f"Comparison of {self.first.name!r} with {self.second.name!r}: {len(self.stations)} stations"
+
+    def table(self) -> Table:
+        """Stations of both needles, to be shown.
+
+        Returns
+        -------
+        Table
+            One row a station.
+        """
+        columns = (
+            Column("station", "station", "d"),
+            Column("distance_mm", "from shoulder mm", ".3f"),
+            Column("first_mm", "first mm", ".4f"),
+            Column("second_mm", "second mm", ".4f"),
+            Column("thicker_um", "second thicker um", "+.1f"),
+            Column("first_metering_mm2", "metering mm2", ".3f"),
+            Column("second_metering_mm2", "second mm2", ".3f"),
+            Column("first_effective_mm2", "effective mm2", ".3f"),
+            Column("second_effective_mm2", "second mm2", ".3f"),
+            Column("lambda_change_percent", "lambda change %", "+.1f"),
+        )
+        title = f"First: {self.first.name}; second: {self.second.name}; jet {self.setup.carburettor.jet.bore_mm:g} mm"
+        note = "Effective areas and lambda change as with the station at the jet's face; + is leaner."
+        return Table(title, columns, self.stations, notes=(note,))
+
+    def band_table(self) -> Table:
+        """Lambda of each band with each needle, to be shown.
+
+        Returns
+        -------
+        Table
+            One row a band.
+        """
+        columns = (
+            Column("rpm", "rpm", ".0f"),
+            Column("load", "load"),
+            Column("lift_mm", "lift mm", ".2f"),
+            Column("lambda_first", "lambda first", ".3f"),
+            Column("lambda_second", "lambda second", ".3f"),
+            Column("lambda_change_percent", "change %", "+.1f"),
+        )
+        return Table("Lambda by band", columns, self.bands)
+
+
+def compare(setup: Setup, first: Needle, second: Needle, *, bands: Bands | None = None) -> Comparison:
+    """Two needles compared in one setup.
+
+    Parameters
+    ----------
+    setup : Setup
+        The setup; its own needle is the one any bands were measured with.
+    first, second : Needle
+        The needles.
+    bands : Bands or None
+        Measured bands with lifts, for lambda by band.
 
     Returns
     -------
-    array, shape (..., n)
-        The same, levelled. [mm]
+    Comparison
+        Diameters, areas and lambda changes.
+
+    Raises
+    ------
+    InputError
+        If the needles do not overlap or do not fit the jet.
     """
-    return np.minimum.accumulate(diameters_mm, axis=-1)
+    low = max(first.stations_mm[0], second.stations_mm[0])
+    high = min(first.stations_mm[-1], second.stations_mm[-1])
+    shared = (first.stations_mm >= low) & (first.stations_mm <= high)
+    if not shared.any():
+        msg = f"Needles {first.name} and {second.name} share no station; check their datum."
+        raise InputError(msg)
+    lift = first.stations_mm[shared] - setup.carburettor.position_mm(0.0)
+    # Stations that stand below the jet's face at no lift never reach it: they are compared as at no lift.
+    depression = setup.carburettor.depression_pa(np.maximum(lift, 0.0))
+    one, two = (fuel_flow(setup.with_needle(needle), lift, depression_pa=depression) for needle in (first, second))
+    stations = []
+    for row, k in enumerate(np.flatnonzero(shared)):
+        distance = float(first.stations_mm[k])
+        a, b = float(first.diameters_mm[k]), float(second.diameter_at_mm(distance))
+        stations.append(
+            {
+                "station": int(k) + 1,
+                "distance_mm": distance,
+                "first_mm": a,
+                "second_mm": b,
+                "thicker_um": 1e3 * (b - a),
+                "first_metering_mm2": float(one.metering_area_mm2[row]),
+                "second_metering_mm2": float(two.metering_area_mm2[row]),
+                "first_effective_mm2": float(one.effective_area_mm2[row]),
+                "second_effective_mm2": float(two.effective_area_mm2[row]),
+                "lambda_change_percent": 100.0 * float(one.fuel_flow_g_s[row] / two.fuel_flow_g_s[row] - 1.0),
+            }
+        )
+    by_band: list[Row] = []
+    if bands is not None:
+        lambdas = [predict_lambda(setup, bands, needle=needle) for needle in (first, second)]
+        by_band = [
+            {
+                "rpm": float(bands.rpm[b]),
+                "load": bands.load[b],
+                "lift_mm": float(bands.lift_mm[b]),
+                "lambda_first": float(lambdas[0][b]),
+                "lambda_second": float(lambdas[1][b]),
+                "lambda_change_percent": 100.0 * float(lambdas[1][b] / lambdas[0][b] - 1.0),
+            }
+            for b in range(bands.rpm.size)
+        ]
+    return Comparison(setup, first, second, tuple(stations), tuple(by_band))

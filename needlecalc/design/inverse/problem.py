@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from needlecalc.design.belief.learned import Learned
-from needlecalc.design.forward.predict import Standing
 from needlecalc.design.inverse.limits import Limits
 from needlecalc.design.wish.target import Target
+from needlecalc.parts.fuelflow import FlowParameters, fuel_flow, fuel_flow_and_slopes
 from needlecalc.parts.setup import Setup
 from needlecalc.units import FloatArray
 
@@ -73,8 +74,10 @@ class Problem:
         Least and greatest change of jet drop. [mm]
     tested : array, shape (m,)
         Misfit a band with a test must keep so that it passes with 95 % chance; minus infinity without one. [-]
-    law : Standing
-        Flow law at the depression of the lifts believed, which no needle changes.
+    parameters : FlowParameters
+        Jet length, viscosity and eccentricity believed.
+    depression_pa : array, shape (m,)
+        Depression at the lifts believed, which no needle changes. [Pa]
     """
 
     learned: Learned
@@ -91,7 +94,8 @@ class Problem:
     limits: Limits
     drop_range_mm: tuple[float, float]
     tested: FloatArray
-    law: Standing
+    parameters: FlowParameters
+    depression_pa: FloatArray
 
     @classmethod
     def of(
@@ -120,7 +124,6 @@ class Problem:
         setup = learned.setup
         drop = setup.carburettor.jet.drop_mm
         present = learned.present_mm()
-        lift, nature = learned.lift_and_nature(learned.mean)
         now_u = learned.lambda_now_u()
         noise = np.maximum(now_u, FLOOR_OF_DOUBT) * giving_way
         doubt = np.hypot(noise, learned.doubts.repeatability * giving_way) / target.weight
@@ -131,10 +134,9 @@ class Problem:
         turn = _turn(learned)
         sure = np.hypot(now_u, learned.doubts.sensor_offset / target.lambda_rich)
         tested = np.where(target.tested, np.log(target.lambda_rich / target.lambda_target) + SURE * sure, -np.inf)
-        law = Standing.of(setup, learned.on_needle(lift, drop), nature, learned.bands.depression_pa)
         rows = limits.inequalities(setup, free, *turn)
         blank = np.zeros(noise.size)
-        problem = cls(learned, target, noise, doubt, blank, care, inside, free, *rows, limits, turn, tested, law)
+        problem = cls(learned, target, noise, doubt, blank, care, inside, free, *rows, limits, turn, tested, *_flow(learned))
         fuel, _ = problem.fuel(present, drop)
         return replace(problem, start=np.log(learned.lambda_now()) + problem.gain() * fuel)
 
@@ -190,10 +192,18 @@ class Problem:
             Slopes. [1/mm]
         """
         # What is believed of neighbouring diameters may differ by a groove, in which a touching needle would not fit.
-        return self.law.log_fuel_and_slopes(self._lift(drop_mm), self.learned.in_jet(diameters_mm), drop_mm)
+        known = self._known(self.learned.in_jet(diameters_mm), drop_mm)
+        flow, by = fuel_flow_and_slopes(self.learned.setup, **known)
+        return np.log(flow.fuel_flow_g_s), np.column_stack([by.per_mm_diameter, by.per_mm_drop])
 
-    def _lift(self, drop_mm: float) -> FloatArray:
-        return self.learned.on_needle(self.learned.lift_mm(), drop_mm)
+    def _known(self, diameters_mm: FloatArray, drop_mm: float) -> dict[str, Any]:
+        return {
+            "lift_mm": self.learned.on_needle(self.learned.lift_mm(), drop_mm),
+            "diameters_mm": diameters_mm,
+            "drop_mm": drop_mm,
+            "depression_pa": self.depression_pa,
+            "parameters": self.parameters,
+        }
 
     def true_diameters(self, x: FloatArray) -> FloatArray:
         """Diameters after a removal.
@@ -240,8 +250,8 @@ class Problem:
         array, shape (m,)
             Misfit; positive is lean. [-]
         """
-        drop = self.drop_mm(x)
-        return self._misfit_of(self.law.log_fuel(self._lift(drop), self.true_diameters(x), drop))
+        known = self._known(self.true_diameters(x), self.drop_mm(x))
+        return self._misfit_of(np.log(fuel_flow(self.learned.setup, **known).fuel_flow_g_s))
 
     def point(self, x: FloatArray) -> Point:
         """The misfit after a removal, and its slopes.
@@ -256,8 +266,7 @@ class Problem:
         Point
             To be handed along, so that the law need not be asked again.
         """
-        drop = self.drop_mm(x)
-        fuel, by_needle = self.law.log_fuel_and_slopes(self._lift(drop), self.true_diameters(x), drop)
+        fuel, by_needle = self.fuel(self.true_diameters(x), self.drop_mm(x))
         by_needle = -self.gain() * by_needle
         return Point(x, self._misfit_of(fuel), self._slopes_by(x, by_needle), by_needle)
 
@@ -320,9 +329,8 @@ class Problem:
             A new problem.
         """
         learned = replace(self.learned, setup=setup)
-        lift, nature = learned.lift_and_nature(learned.mean)
-        on_needle = learned.on_needle(lift, setup.carburettor.jet.drop_mm)
-        return replace(self, learned=learned, law=Standing.of(setup, on_needle, nature, learned.bands.depression_pa))
+        parameters, depression = _flow(learned)
+        return replace(self, learned=learned, parameters=parameters, depression_pa=depression)
 
     def _misfit_of(self, log_fuel: FloatArray) -> FloatArray:
         return np.asarray(self.start - self.gain() * log_fuel - np.log(self.target.lambda_target))
@@ -361,6 +369,14 @@ class Problem:
             limits_least=least,
             names=names,
         )
+
+
+def _flow(learned: Learned) -> tuple[FlowParameters, FloatArray]:
+    """What stays of the fuel flow while needle and jet height are sought."""
+    carburettor = learned.setup.carburettor
+    lift, parameters = learned.lift_and_parameters(learned.mean)
+    on_needle = learned.on_needle(lift, carburettor.jet.drop_mm)
+    return parameters, carburettor.depression_pa(on_needle, learned.bands.depression_pa)
 
 
 def _turn(learned: Learned) -> tuple[float, float]:

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from needlecalc.arrays import check_range
-from needlecalc.design.forward.compare import compare
+from needlecalc.design.forward.predict import compare
 from needlecalc.errors import InputError
 from needlecalc.measure.drive.bands import Bands
 from needlecalc.parts.needle import Needle

@@ -8,8 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from needlecalc.measure.drive.bands import Bands
+from needlecalc.parts.fuelflow import FlowParameters, fuel_flow, fuel_flow_and_slopes
 from needlecalc.parts.setup import Setup
-from needlecalc.physics.annulus import bore_flow, bore_flow_and_slopes
 from needlecalc.physics.leak import leak_flow_g_s
 from needlecalc.show import counted
 from needlecalc.units import FloatArray
@@ -169,26 +169,12 @@ def _usable(bands: Bands, setup: Setup) -> tuple[NDArray[np.bool_], str]:
 
 def _expected(bands: Bands, setup: Setup, keep: NDArray[np.bool_]) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
     """ln(lambda) but for its scale, its common doubts, its doubt band by band, and its slope by ln(air)."""
-    carburettor = setup.carburettor
-    needle, jet, valve = carburettor.needle, carburettor.jet, carburettor.air_valve
+    jet, valve = setup.carburettor.jet, setup.carburettor.air_valve
     lift = bands.lift_mm[keep]
-
-    def state(at_mm: FloatArray) -> dict[str, FloatArray | float]:
-        return {
-            "bore_mm": jet.bore_mm,
-            "length_mm": jet.parallel_length_mm,
-            "pressure_pa": carburettor.fuel_pressure_pa(at_mm, setup.fuel),
-            "density_kg_m3": setup.fuel.density_kg_m3(),
-            "viscosity_mm2_s": setup.fuel.viscosity_mm2_s(),
-            "eccentricity": jet.eccentricity(),
-        }
-
-    flow, slopes = bore_flow_and_slopes(
-        carburettor.position_mm(lift), needle.stations_mm, needle.diameters_mm, **state(lift)
-    )
+    flow, slopes = fuel_flow_and_slopes(setup, lift)
     expected = np.log(valve.air_flow_g_s(lift, setup.air) / flow.fuel_flow_g_s)
     lower = lift - LIFT_STEP_MM
-    there = bore_flow(carburettor.position_mm(lower), needle.stations_mm, needle.diameters_mm, **state(lower))
+    there = fuel_flow(setup, lower)
     air_step = np.log(valve.air_flow_g_s(lift, setup.air) / valve.air_flow_g_s(lower, setup.air))
     step = expected - np.log(valve.air_flow_g_s(lower, setup.air) / there.fuel_flow_g_s)
     by_lift = step / LIFT_STEP_MM * np.nan_to_num(bands.lift_u_mm[keep])
@@ -206,11 +192,6 @@ def _expected(bands: Bands, setup: Setup, keep: NDArray[np.bool_]) -> tuple[Floa
         ),
     ]
     if jet.mounting == "centred":
-        off = bore_flow(
-            carburettor.position_mm(lift),
-            needle.stations_mm,
-            needle.diameters_mm,
-            **{**state(lift), "eccentricity": ECCENTRICITY},
-        )
+        off = fuel_flow(setup, lift, parameters=FlowParameters(jet.parallel_length_mm, 1.0, ECCENTRICITY))
         doubts.append(np.log(off.fuel_flow_g_s / flow.fuel_flow_g_s)[:, None])
     return expected, np.hstack(doubts), by_lift, step / air_step

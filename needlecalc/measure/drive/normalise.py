@@ -11,9 +11,9 @@ from needlecalc.arrays import read_only
 from needlecalc.errors import InputError
 from needlecalc.measure.drive.bands import Bands
 from needlecalc.parts.conditions import Air, Fuel
+from needlecalc.parts.fuelflow import fuel_flow
 from needlecalc.parts.setup import Setup
 from needlecalc.physics.air import humidity_ratio, lambda_factor_of_air
-from needlecalc.physics.annulus import bore_flow
 from needlecalc.physics.fuelchange import lambda_factor_of_fuel
 from needlecalc.show import Column, Shown, Table, counted
 from needlecalc.units import FloatArray
@@ -215,16 +215,4 @@ def _viscous_fraction(bands: Bands, setup: Setup) -> FloatArray:
             "run with_lift first, or give viscous_fraction."
         )
         raise InputError(msg)
-    carburettor = setup.carburettor
-    flow = bore_flow(
-        carburettor.position_mm(bands.lift_mm),
-        carburettor.needle.stations_mm,
-        carburettor.needle.diameters_mm,
-        bore_mm=carburettor.jet.bore_mm,
-        length_mm=carburettor.jet.parallel_length_mm,
-        pressure_pa=carburettor.fuel_pressure_pa(bands.lift_mm, setup.fuel),
-        density_kg_m3=setup.fuel.density_kg_m3(),
-        viscosity_mm2_s=setup.fuel.viscosity_mm2_s(),
-        eccentricity=carburettor.jet.eccentricity(),
-    )
-    return np.asarray(flow.viscous_fraction)
+    return fuel_flow(setup, bands.lift_mm, depression_pa=bands.depression_pa).viscous_fraction
