@@ -4,9 +4,20 @@ from __future__ import annotations
 
 from typing import Any
 
+from needlecalc.echo import plain
+
 
 class NeedleCalcError(Exception):
-    """Whatever goes wrong in this package."""
+    """Whatever goes wrong in this package.
+
+    Parameters
+    ----------
+    message : str
+        One sentence; control characters in it are written out, so that it stays on one line.
+    """
+
+    def __init__(self, message: str = "") -> None:
+        super().__init__(plain(message))
 
 
 class InputError(NeedleCalcError, ValueError):

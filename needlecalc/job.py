@@ -23,9 +23,10 @@ from needlecalc.design.inverse.limits import Limits
 from needlecalc.design.inverse.proposal import Design
 from needlecalc.design.inverse.solve import solve
 from needlecalc.design.wish.target import Target, make_target
+from needlecalc.echo import shown
 from needlecalc.errors import InputError, LogFormatError
 from needlecalc.jobdrive import bands_of, checks_of, gases_of, lean_limits_of, lifted, log_of, moved_drive_of
-from needlecalc.jobkinds import check_kinds, shown
+from needlecalc.jobkinds import check_kinds
 from needlecalc.jobparts import built, nearest, only, path_in, setup_of
 from needlecalc.measure.checks.gas import MOST_RESIDUAL_O2_PERCENT
 from needlecalc.measure.checks.gate import Checks

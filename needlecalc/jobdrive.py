@@ -10,8 +10,8 @@ from typing import Any
 import numpy as np
 
 from needlecalc.arrays import check_range
+from needlecalc.echo import shown
 from needlecalc.errors import InputError
-from needlecalc.jobkinds import shown
 from needlecalc.jobparts import built, named, only, path_in, table_of
 from needlecalc.measure.checks.engine import check_engine
 from needlecalc.measure.checks.gate import Checks

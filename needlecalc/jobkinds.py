@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import inspect
 import re
-from collections.abc import Callable, Iterator, Mapping
-from datetime import date, datetime, time
+from collections.abc import Callable, Mapping
 from typing import Any
 
 from needlecalc.design.belief.doubts import Doubts
 from needlecalc.design.inverse.limits import Limits
 from needlecalc.design.wish.target import make_target
+from needlecalc.echo import shown
 from needlecalc.errors import InputError
 from needlecalc.measure.checks.limits import CheckLimits
 from needlecalc.measure.checks.noted import GasReading, Ignition, Mechanical, NeedleReading, Sensor, Twins
@@ -98,7 +98,6 @@ CURES = {
     TEXTS: 'write it in brackets, as ["idle", "full"]',
     YES_NOS: "write it in brackets, as [false, true]",
 }
-_SHOWN_SIGNS = 40
 _KINDS = (
     (r"float|int", NUMBER),
     (r"str|Literal\[.*", TEXT),
@@ -151,49 +150,6 @@ def check_kinds(section: Mapping[str, Any], file: str, place: str = "", pattern:
             for one in value:
                 if isinstance(one, Mapping):
                     check_kinds(one, file, where, name)
-
-
-def shown(value: object) -> str:
-    """Value as a job file writes it, cut where it is long.
-
-    Parameters
-    ----------
-    value : object
-        The value.
-
-    Returns
-    -------
-    str
-        Its text.
-
-    Examples
-    --------
-    >>> shown([True, "idle", {"a": 1}])
-    "[true, 'idle', {a = 1}]"
-    """
-    text = "".join(_pieces(value))
-    return text if len(text) <= _SHOWN_SIGNS else f"{text[:_SHOWN_SIGNS]}..."
-
-
-def _pieces(value: object) -> Iterator[str]:
-    if isinstance(value, bool):
-        yield str(value).lower()
-    elif isinstance(value, Mapping):
-        yield "{"
-        for place, (key, inner) in enumerate(value.items()):
-            yield f"{', ' if place else ''}{key} = "
-            yield from _pieces(inner)
-        yield "}"
-    elif isinstance(value, list):
-        yield "["
-        for place, inner in enumerate(value):
-            yield ", " if place else ""
-            yield from _pieces(inner)
-        yield "]"
-    elif isinstance(value, (date, datetime, time)):
-        yield value.isoformat()
-    else:
-        yield repr(value)
 
 
 def _taken(pattern: str) -> dict[str, tuple[str, ...]]:

@@ -248,7 +248,7 @@ def _valve(air_valve: Mapping[str, Any], slide_valve: Mapping[str, Any]) -> AirV
 
 def _needle(section: Mapping[str, Any], folder: Path) -> Needle:
     if "file" in section:
-        only(section, {"file", "name", "pitch_mm", "first_station_mm", "fill_blanks"}, "needle")
+        only(section, {"file", "name", "pitch_mm", "first_station_mm", "fill_blanks", "diameter_column"}, "needle")
         rest = {key: value for key, value in section.items() if key != "file"}
         path = path_in(folder, section["file"], "[needle] file")
         with named("needle"):

@@ -12,7 +12,8 @@ import pytest
 from conftest import DATA
 
 import needlecalc as nc
-from needlecalc.jobkinds import OWN, TAKEN_BY, _taken, check_kinds, shown
+from needlecalc.echo import shown
+from needlecalc.jobkinds import OWN, TAKEN_BY, _taken, check_kinds
 
 RIGHT = {
     "a number": 2.5,

@@ -9,7 +9,7 @@ import pytest
 
 PACKAGE = Path(__file__).parent.parent / "needlecalc"
 FLOORS = [
-    ["errors", "units", "arrays", "show", "remark"],
+    ["echo", "errors", "units", "arrays", "show", "remark"],
     [
         "physics.limits",
         "physics.rising",

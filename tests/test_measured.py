@@ -138,6 +138,8 @@ def test_readings_from_a_table(tmp_path):
         ("station,measured_mm\n14,2.0\n", r"line 2, column station: '14' must be a number from 1 to 13"),
         ("station,measured_mm\n1,2.0\n1,2.0\n", r"line 3, column station: '1' must be .* each once"),
         ("station,measured_mm\n1,2.0+\n", r"line 2, column measured_mm: '2.0\+' is not a number"),
+        ("station,measured_mm\n1.5,2.0\n", r"line 2, column station: '1\.5' must be a number from 1 to 13"),
+        (f"station,measured_mm\n{'1' * 5000},2.0\n", r"line 2, column station: '1{39}\.\.\. is not measured"),
     ],
 )
 def test_bad_tables_of_readings(tmp_path, text, match):

@@ -187,6 +187,138 @@ def test_a_blank_is_interpolated_only_when_asked_and_marked(tmp_path):
         nc.Needle("n", [0, 4], [2.4, 2.2], interpolated=(3,))
 
 
+@pytest.mark.parametrize("cell", ["nan", "NaN", "inf", "-inf", "Infinity", "1e999"])
+def test_a_figure_that_is_none_is_a_blank(tmp_path, cell):
+    file = tmp_path / "n1.csv"
+    with pytest.raises(nc.LogFormatError, match=rf"column diameter_in: '{cell}' is not measured; measure.*fill_blanks"):
+        nc.read_needle(n1_table(file, s7=cell))
+    for end in ("s1", "s12"):
+        with pytest.raises(nc.LogFormatError, match="the first and the last station must be measured"):
+            nc.read_needle(n1_table(file, **{end: cell}), fill_blanks=True)
+    filled, empty = (nc.read_needle(n1_table(file, s7=one), fill_blanks=True) for one in (cell, ""))
+    assert filled.interpolated == (7,)
+    assert filled.diameters_mm.tolist() == empty.diameters_mm.tolist()
+    every = {f"s{k}": cell for k in range(1, 13)}
+    for fill in (False, True):
+        with pytest.raises(nc.LogFormatError, match="line 2, column diameter_in"):
+            nc.read_needle(n1_table(file, **every), fill_blanks=fill)
+    file.write_text("station,distance_mm,diameter_mm\n1,0,2.4\n2,nan,2.3\n")
+    with pytest.raises(nc.LogFormatError, match="column distance_mm: 'nan' is not measured; measure that station"):
+        nc.read_needle(file)
+
+
+# Lines of the table that stand in it, in their order; what is said, in a table with distances and in one without.
+MISNUMBERED = {
+    "one left out": ((1, 2, 3, 5, 6), "line 5, column station: 5 stands where station 4 must"),
+    "the first left out": ((2, 3, 4), "line 2, column station: 2 stands where station 1 must"),
+    "one twice": ((1, 2, 2, 3), "line 4, column station: 2 stands where station 3 must"),
+    "from the tip": ((4, 3, 2, 1), "line 2, column station: 4 stands where station 1 must"),
+    "from nought": ((0, 1, 2), "line 2, column station: 0 stands where station 1 must"),
+    "two swapped": ((1, 3, 2, 4), "line 3, column station: 3 stands where station 2 must"),
+}
+
+
+@pytest.mark.parametrize("name", MISNUMBERED)
+def test_a_table_with_a_line_left_out_or_out_of_order(tmp_path, name):
+    numbers, match = MISNUMBERED[name]
+    file = tmp_path / "needle.csv"
+    file.write_text("station,diameter_mm\n" + "".join(f"{n},{2.5 - 0.05 * n:.2f}\n" for n in numbers))
+    with pytest.raises(nc.LogFormatError, match=rf"{match}: none left out.*; add the line left out"):
+        nc.read_needle(file, pitch_mm=3.0)
+    rows = "".join(f"{n},{3 * n},{2.5 - 0.05 * n:.2f}\n" for n in numbers)
+    file.write_text(f"station,distance_mm,diameter_mm\n{rows}")
+    with pytest.raises(nc.LogFormatError, match=rf"{match}.*; number them 1, 2, 3 from the shoulder"):
+        nc.read_needle(file)
+
+
+def test_the_cures_of_a_line_left_out_work(tmp_path):
+    file = tmp_path / "needle.csv"
+    file.write_text("station,diameter_mm\n1,2.4\n2,2.3\n3,\n4,2.1\n")
+    needle = nc.read_needle(file, pitch_mm=3.0, fill_blanks=True)
+    assert (needle.stations_mm.tolist(), needle.interpolated) == ([0.0, 3.0, 6.0, 9.0], (3,))
+    assert needle.diameters_mm.tolist() == pytest.approx([2.4, 2.3, 2.2, 2.1])
+    # With distances the numbers may also be written anew: the metal stays where it was measured.
+    file.write_text("station,distance_mm,diameter_mm\n1,0,2.4\n2,3,2.3\n3,9,2.1\n")
+    assert nc.read_needle(file).stations_mm.tolist() == [0.0, 3.0, 9.0]
+    # Without numbers a line left out would not show.
+    file.write_text("diameter_mm\n2.4\n2.3\n")
+    with pytest.raises(nc.LogFormatError, match=r"line 1: there is no station column.*number the stations 1, 2, 3"):
+        nc.read_needle(file, pitch_mm=3.0)
+    file.write_text("station,diameter_mm\n,2.4\n2,2.3\n")
+    with pytest.raises(nc.LogFormatError, match="line 2, column station: nothing stands there; number the stations"):
+        nc.read_needle(file, pitch_mm=3.0)
+
+
+def test_two_columns_of_diameters_that_differ_are_asked_about(tmp_path):
+    file = tmp_path / "needle.csv"
+    both = "station,distance_mm,diameter_mm,diameter_in\n1,0,2.4003,0.09450\n2,3,2.3012,{}\n"
+    file.write_text(both.format("0.09060"))
+    assert nc.read_needle(file).diameters_mm.tolist() == [2.4003, 2.3012]  # one table in both units
+    for cell, held in (("0.0916", "'0.0916'"), ("", "nothing")):
+        file.write_text(both.format(cell))
+        match = (
+            rf"line 3: column 3, diameter_mm, holds '2.3012', but column 4, diameter_in, holds {held}; say .*diameter_column"
+        )
+        with pytest.raises(nc.LogFormatError, match=match):
+            nc.read_needle(file)
+    file.write_text(both.format("0.0900"))
+    assert nc.read_needle(file, diameter_column="diameter_in").diameters_mm.tolist() == pytest.approx([2.4003, 2.286])
+    assert nc.read_needle(file, diameter_column="diameter_mm").diameters_mm.tolist() == [2.4003, 2.3012]
+    file.write_text("station,distance_mm,worn_mm,new_mm\n1,0,2.38,2.4\n2,3,2.28,2.3\n")
+    assert nc.read_needle(file, diameter_column="new_mm").diameters_mm.tolist() == [2.4, 2.3]
+    for wrong in ("old_mm", "station", ""):
+        with pytest.raises(nc.LogFormatError, match=rf"diameter_column is '{wrong}', but must name .* worn_mm, new_mm"):
+            nc.read_needle(file, diameter_column=wrong)
+    # Two of one name cannot be told apart by it.
+    file.write_text("station,distance_mm,diameter_mm,diameter_mm\n1,0,2.38,2.4\n2,3,2.28,2.3\n")
+    with pytest.raises(nc.LogFormatError, match=r"column 4, diameter_mm, holds '2\.4'; rename the wrong one"):
+        nc.read_needle(file)
+    file.write_text("station,distance_mm,distance_in,diameter_mm\n1,0,0,2.4\n2,3,0.2,2.3\n")
+    with pytest.raises(nc.LogFormatError, match=r"line 3: .*distance_in, holds '0\.2'; take the wrong one out"):
+        nc.read_needle(file)
+    present = nc.Needle("n", [0.0, 3.0], [2.4, 2.3])
+    file.write_text("station,measured_mm,measured_in\n1,2.39,0.0941\n2,2.29,0.1\n")
+    with pytest.raises(nc.LogFormatError, match=r"line 3: .*measured_in, holds '0\.1'; keep the right one"):
+        nc.read_readings(file, present)
+
+
+def test_a_job_names_the_column_of_the_diameters(case):
+    table = case.parent / "pass_van_needle.csv"
+    rows = [line for line in table.read_text().splitlines() if not line.startswith("#")]
+    table.write_text(
+        "\n".join([rows[0] + ",worn_mm", *(f"{row},{float(row.split(',')[2]) - 0.01:.4f}" for row in rows[1:])])
+    )
+    new = nc.read_job(case).setup.carburettor.needle.diameters_mm
+    named = 'file = "pass_van_needle.csv"\ndiameter_column = "worn_mm"'
+    case.write_text(case.read_text().replace('file = "pass_van_needle.csv"', named))
+    np.testing.assert_allclose(nc.read_job(case).setup.carburettor.needle.diameters_mm, new - 0.01)
+
+
+@pytest.mark.parametrize(
+    ("text", "match"),
+    [
+        ("station,distance_mm,diameter_mm\n1,0,2_40\n2,3,2.3\n", "column diameter_mm: '2_40' is not a number"),
+        (f"station,distance_mm,diameter_mm\n1,0,{'x' * 5000}\n", r"column diameter_mm: 'x{39}\.\.\. is not a number"),
+        (f"station,distance_mm,diameter_mm\n1,0,{'1' * 200_000}\n", "the cells cannot be told apart .* retype that line"),
+        ("station,distance_mm,diameter_mm\n1,0,2.4\x1b[31m\n", r"'2\.4\\x1b\[31m' is not a number"),
+    ],
+)
+def test_cells_are_repeated_short_and_on_one_line(tmp_path, text, match):
+    file = tmp_path / "needle.csv"
+    file.write_text(text)
+    with pytest.raises(nc.LogFormatError, match=match) as caught:
+        nc.read_needle(file)
+    assert len(str(caught.value)) < 300
+    assert str(caught.value).isprintable()
+
+
+def test_a_name_that_no_file_can_have():
+    for read in (nc.read_needle, lambda path: nc.read_readings(path, nc.Needle("n", [0.0, 3.0], [2.4, 2.3]))):
+        for name, match in (("a\0b", r"a\\x00b: .* no file can have that name"), ("n" * 5000, r"n{77}\.\.\.: .* too long")):
+            with pytest.raises(nc.LogFormatError, match=match):
+                read(name)
+
+
 def test_tables_with_decimal_commas(tmp_path):
     file = tmp_path / "needle.csv"
     for text in (

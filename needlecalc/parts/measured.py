@@ -11,6 +11,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.optimize import isotonic_regression
 
 from needlecalc.arrays import check_range
+from needlecalc.echo import LONGEST_NAME, plain, shown
 from needlecalc.errors import InputError, LogFormatError
 from needlecalc.parts.needle import LEAST_DIAMETER_MM, Needle
 from needlecalc.parts.tablefile import read_table_file
@@ -20,6 +21,7 @@ WITHIN_UM = 8.0
 OVAL_UM = 10.0
 MOST_OFF_MM = 0.4  # more than any file takes between two measurements: a slip of the pen
 WORTH_SAYING_MM = 5e-5
+KEEP_ONE = "keep the right one"
 
 
 @dataclass(frozen=True)
@@ -151,7 +153,7 @@ def read_readings(path: str | Path, present: Needle) -> FloatArray:
         Text whose cells are divided by commas, or by semicolons or tabs, and then with decimal commas as well as
         points; lines starting with # are remarks.  Header: ``station`` (from 1) and ``measured_mm`` or
         ``measured_in``; ``measured_2_mm`` or ``measured_2_in`` for a second angle.  Other columns are passed over; an
-        empty cell is a station not measured.
+        empty cell, nan or inf is a station not measured.
     present : Needle
         The needle before the file.
 
@@ -168,26 +170,25 @@ def read_readings(path: str | Path, present: Needle) -> FloatArray:
     path = Path(path)
     table = read_table_file(path, "the table of readings")
     heads = () if table is None else table.heads
-    first = None if table is None else table.length_column("measured")
+    first = None if table is None else table.length_column("measured", KEEP_ONE)
     if table is None or first is None or "station" not in heads:
         line = 1 if table is None else table.head_line
-        msg = f"{path.name} needs a header with station and measured_mm (or measured_in), and a line a station."
+        need = "a header with station and measured_mm (or measured_in), and a line a station."
+        msg = f"{plain(path.name, LONGEST_NAME)} needs {need}"
         raise LogFormatError(msg, path=str(path), line=line)
-    use = [column for column in (first, table.length_column("measured_2")) if column is not None]
+    use = [column for column in (first, table.length_column("measured_2", KEEP_ONE)) if column is not None]
     out = np.full((len(use), present.stations_mm.size), np.nan)
-    seen: set[int] = set()
+    at, seen = heads.index("station"), set[float]()
     for line, cells in table.lines:
-        station = cells[heads.index("station")]
-        if not station.isdecimal() or not 1 <= int(station) <= out.shape[1] or int(station) in seen:
-            msg = (
-                f"{path.name}, line {line}, column station: {station!r} must be a number from 1 to {out.shape[1]}, each "
-                "once; number the stations as the sheet does."
-            )
-            raise LogFormatError(msg, path=str(path), line=line, column="station")
-        seen.add(int(station))
+        cell, cure = cells[at], "number the stations as the sheet does."
+        station = table.number(line, at, cell, cure)
+        if station not in range(1, out.shape[1] + 1) or station in seen:
+            msg = f"{shown(cell)} must be a number from 1 to {out.shape[1]}, each once; {cure}"
+            table.refuse(msg, line, "station")
+        seen.add(station)
         for row, (column, factor) in enumerate(use):
             cell = cells[column]
-            if cell:
+            if not table.blank(cell):
                 reading = table.number(line, column, cell, "type the reading, or leave it empty.")
                 out[row, int(station) - 1] = factor * reading
     return out if len(use) > 1 else np.asarray(out[0])
@@ -227,8 +228,8 @@ def _stations(where: NDArray[np.bool_]) -> str:
 def _read(present: Needle, readings_mm: ArrayLike) -> _Read:
     try:
         array = np.array(readings_mm, dtype=np.float64)
-    except (TypeError, ValueError) as error:
-        msg = f"readings_mm must be plain numbers, NaN where none was taken, but one is not: {readings_mm!r:.80}."
+    except (TypeError, ValueError, OverflowError) as error:
+        msg = f"readings_mm must be plain numbers, NaN where none was taken, but one is not: {shown(readings_mm)}."
         raise InputError(msg) from error
     count = present.stations_mm.size
     if array.shape not in ((count,), (1, count), (2, count)):

@@ -10,8 +10,9 @@ from numpy.typing import ArrayLike
 from shapely.geometry import Polygon
 
 from needlecalc.arrays import check_range, read_only, same_length
+from needlecalc.echo import LONGEST_NAME, plain, shown
 from needlecalc.errors import InputError, LogFormatError
-from needlecalc.parts.tablefile import TableFile, read_table_file
+from needlecalc.parts.tablefile import UNITS, TableFile, read_table_file
 from needlecalc.show import Column, Shown, Table, counted
 from needlecalc.units import FloatArray, inch_from_mm
 
@@ -195,6 +196,7 @@ def read_needle(
     pitch_mm: float | None = None,
     first_station_mm: float = 0.0,
     fill_blanks: bool = False,
+    diameter_column: str | None = None,
 ) -> Needle:
     """Needle from a table file whose header states the units.
 
@@ -202,8 +204,8 @@ def read_needle(
     ----------
     path : str or Path
         Text whose cells are divided by commas, or by semicolons or tabs, and then with decimal commas as well as
-        points; lines starting with # are remarks.  Header: ``station``, then ``distance_mm`` or ``distance_in`` (or
-        none, with the pitch given), and ``diameter_mm`` or ``diameter_in``.
+        points; lines starting with # are remarks.  Header: ``station``, numbered 1, 2, 3 with none left out, then
+        ``distance_mm`` or ``distance_in`` (or none, with the pitch given), and ``diameter_mm`` or ``diameter_in``.
     name : str or None
         Name of the needle; the file's stem when not given.
     pitch_mm : float or None
@@ -211,8 +213,10 @@ def read_needle(
     first_station_mm : float
         Distance of station 1 from the shoulder, where the file gives no distances. [mm]
     fill_blanks : bool
-        True takes an empty diameter as on the straight line between its measured neighbours, and marks it; an empty
-        one is refused otherwise.
+        True takes a blank diameter (empty, nan or inf) as on the straight line between its measured neighbours, and
+        marks it; a blank is refused otherwise.
+    diameter_column : str or None
+        Name of the column of diameters, ending in _mm or _in, where the table has several.
 
     Returns
     -------
@@ -232,32 +236,18 @@ def read_needle(
     path = Path(path)
     table = read_table_file(path, "the needle table")
     if table is None:
-        msg = f"{path.name} holds no table; write a header 'station,distance_mm,diameter_mm' and a line a station."
+        write = "write a header 'station,distance_mm,diameter_mm' and a line a station."
+        msg = f"{plain(path.name, LONGEST_NAME)} holds no table; {write}"
         raise LogFormatError(msg, path=str(path))
-    diameter, factor = _unit_column(table, "diameter")
-    has_distance = any(cell.startswith("distance") for cell in table.heads)
-    if not has_distance and pitch_mm is None:
-        msg = (
-            f"{path.name}, line {table.head_line}: there is no distance_mm or distance_in column; add one, or state "
-            "the stations' pitch_mm and first_station_mm."
-        )
-        raise LogFormatError(msg, path=str(path), line=table.head_line)
-    distances, diameters = [], []
+    column, to_mm = _diameters(table, diameter_column)
+    z = _distances(table, pitch_mm, first_station_mm)
+    d = np.full(z.size, np.nan)
     cure = MEASURE_IT if fill_blanks else f"{MEASURE_IT[:-1]}, or ask with fill_blanks for the line between its neighbours."
     for number, (line, cells) in enumerate(table.lines):
-        blank = fill_blanks and not cells[diameter]
-        if blank and number in (0, len(table.lines) - 1):
-            msg = (
-                f"{path.name}, line {line}, column {table.heads[diameter]}: the first and the last station must be measured."
-            )
-            raise LogFormatError(msg, path=str(path), line=line, column=table.heads[diameter])
-        diameters.append(np.nan if blank else table.number(line, diameter, cells[diameter], cure) * factor)
-        if has_distance:
-            column, to_mm = _unit_column(table, "distance")
-            distances.append(table.number(line, column, cells[column], MEASURE_IT) * to_mm)
-        else:
-            distances.append(first_station_mm + number * float(pitch_mm or 0.0))
-    z, d = np.array(distances), np.array(diameters)
+        if not (fill_blanks and table.blank(cells[column])):
+            d[number] = table.number(line, column, cells[column], cure) * to_mm
+        elif number in (0, len(table.lines) - 1):
+            table.refuse("the first and the last station must be measured.", line, table.heads[column])
     blanks = np.isnan(d)
     if blanks.any():
         d[blanks] = np.interp(z[blanks], z[~blanks], d[~blanks])
@@ -265,9 +255,45 @@ def read_needle(
     return Needle(name or path.stem, z, d, source=path.name, interpolated=guessed)
 
 
-def _unit_column(table: TableFile, what: str) -> tuple[int, float]:
-    found = table.length_column(what)
+def _diameters(table: TableFile, asked: str | None) -> tuple[int, float]:
+    """Column of the diameters and its factor to mm."""
+    if asked is None:
+        return _length(table, "diameter", "say which one counts with diameter_column")
+    head = asked.strip().lower()
+    factor = next((factor for unit, factor in UNITS if head.endswith(f"_{unit}")), None)
+    if factor is None or table.heads.count(head) != 1:
+        listed = plain(", ".join(table.heads), 4 * LONGEST_NAME)
+        msg = f"diameter_column is {shown(asked)}, but must name one column that ends in _mm or _in; there are {listed}."
+        table.refuse(msg, table.head_line)
+    return table.heads.index(head), factor
+
+
+def _distances(table: TableFile, pitch_mm: float | None, first_station_mm: float) -> FloatArray:
+    """Distance of each station: as the table gives it, or by the pitch; the stations numbered 1, 2, 3."""
+    by_table = any(head.startswith("distance") for head in table.heads)
+    if not by_table and pitch_mm is None:
+        msg = "there is no distance_mm or distance_in column; add one, or state the stations' pitch_mm and first_station_mm."
+        table.refuse(msg, table.head_line)
+    if "station" in table.heads:
+        at = table.heads.index("station")
+        add = "add the line left out, its diameter empty if it was not measured"
+        cure = f"number them 1, 2, 3 from the shoulder, as the sheet does, or {add}." if by_table else f"{add}."
+        for number, (line, cells) in enumerate(table.lines, start=1):
+            if (found := table.number(line, at, cells[at], "number the stations 1, 2, 3 from the shoulder.")) != number:
+                msg = f"{found:g} stands where station {number} must: none left out, none twice, in their order; {cure}"
+                table.refuse(msg, line, "station")
+    elif not by_table:
+        msg = "there is no station column, so a line left out would not show; number the stations 1, 2, 3 from the shoulder."
+        table.refuse(msg, table.head_line)
+    if not by_table:
+        return np.asarray(first_station_mm + np.arange(len(table.lines)) * (pitch_mm or 0.0), dtype=np.float64)
+    column, to_mm = _length(table, "distance", "take the wrong one out")
+    return np.array([table.number(line, column, cells[column], MEASURE_IT) * to_mm for line, cells in table.lines])
+
+
+def _length(table: TableFile, what: str, settle: str) -> tuple[int, float]:
+    found = table.length_column(what, settle)
     if found is None:
-        msg = f"{table.path.name}, line {table.head_line}: no column {what}_mm or {what}_in; name the column with its unit."
-        raise LogFormatError(msg, path=str(table.path), line=table.head_line, column=what)
+        msg = f"no column {what}_mm or {what}_in; name the column with its unit."
+        table.refuse(msg, table.head_line)
     return found

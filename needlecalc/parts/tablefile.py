@@ -3,14 +3,18 @@
 from __future__ import annotations
 
 import csv
+import math
 from dataclasses import dataclass
 from pathlib import Path
+from typing import NoReturn
 
+from needlecalc.echo import LONGEST_NAME, plain, shown
 from needlecalc.errors import LogFormatError
 from needlecalc.show import counted
 from needlecalc.units import MM_PER_INCH
 
 UNITS = (("mm", 1.0), ("in", MM_PER_INCH))
+SAME_MM = 0.0002  # what rounding to 0.0001 mm and to 0.00001 in can differ by
 
 
 @dataclass(frozen=True)
@@ -37,54 +41,61 @@ class TableFile:
     lines: tuple[tuple[int, tuple[str, ...]], ...]
     decimal_comma: bool
 
-    def length_column(self, what: str) -> tuple[int, float] | None:
-        """Column of a length and the factor to mm.
+    def refuse(self, words: str, line: int | None = None, column: str | None = None) -> NoReturn:
+        """Say what is wrong with the file, and where."""
+        place = [plain(self.path.name, LONGEST_NAME)]
+        place += [] if line is None else [f"line {line}"]
+        place += [] if column is None else [f"column {plain(column, LONGEST_NAME)}"]
+        msg = f"{', '.join(place)}: {words}"
+        raise LogFormatError(msg, path=str(self.path), line=line, column=column)
 
-        Parameters
-        ----------
-        what : str
-            Name without its unit.
+    def length_column(self, what: str, settle: str) -> tuple[int, float] | None:
+        """Column of a length and the factor to mm; None where neither mm nor inch is named.
 
-        Returns
-        -------
-        tuple of int and float, or None
-            None where neither mm nor inch is named.
+        Several columns are one if they agree in every line; if not, the message ends with ``settle``.
         """
-        return next(
-            ((self.heads.index(f"{what}_{unit}"), factor) for unit, factor in UNITS if f"{what}_{unit}" in self.heads), None
-        )
+        found = [(n, factor) for unit, factor in UNITS for n, head in enumerate(self.heads) if head == f"{what}_{unit}"]
+        for other, to_mm in found[1:]:
+            first, factor = found[0]
+            for line, cells in self.lines:
+                one, two = cells[first], cells[other]
+                if self.blank(one) and self.blank(two):
+                    continue
+                if not (self.blank(one) or self.blank(two)):
+                    apart = self.number(line, first, one) * factor - self.number(line, other, two) * to_mm
+                    if abs(apart) <= SAME_MM:
+                        continue
+                names = self.heads[first], self.heads[other]
+                held = [
+                    f"column {n + 1}, {name}, holds {shown(cells[n]) if cells[n] else 'nothing'}"
+                    for n, name in zip((first, other), names, strict=True)
+                ]
+                cure = "rename the wrong one" if names[0] == names[1] else settle
+                self.refuse(f"{held[0]}, but {held[1]}; {cure}.", line)
+        return found[0] if found else None
 
-    def number(self, line: int, column: int, cell: str, cure: str) -> float:
-        """Number in a cell.
-
-        Parameters
-        ----------
-        line : int
-            Line in the file.
-        column : int
-            Which column.
-        cell : str
-            What stands there.
-        cure : str
-            What to do if it is no number.
-
-        Returns
-        -------
-        float
-            The number. [as the column names]
-
-        Raises
-        ------
-        LogFormatError
-            If it is no number.
-        """
+    def blank(self, cell: str) -> bool:
+        """Whether nothing was measured: an empty cell, or nan or inf as programs write it."""
         try:
-            return float(cell.replace(",", ".") if self.decimal_comma else cell)
-        except ValueError as error:
-            head = self.heads[column]
-            got = f"{cell!r} is not a number" if cell else "nothing stands there"
-            msg = f"{self.path.name}, line {line}, column {head}: {got}; {cure}"
-            raise LogFormatError(msg, path=str(self.path), line=line, column=head) from error
+            return not cell or not math.isfinite(self._float(cell))
+        except ValueError:
+            return False
+
+    def number(self, line: int, column: int, cell: str, cure: str = "type a number.") -> float:
+        """Number in a cell; a blank, or what is no number, is refused with its cure."""
+        try:
+            number = self._float(cell)
+        except ValueError:
+            got = f"{shown(cell)} is not a number" if cell else "nothing stands there"
+            self.refuse(f"{got}; {cure}", line, self.heads[column])
+        if not math.isfinite(number):
+            self.refuse(f"{shown(cell)} is not measured; {cure}", line, self.heads[column])
+        return number
+
+    def _float(self, cell: str) -> float:
+        if "_" in cell:  # Python would take 2_45 for 245
+            raise ValueError
+        return float(cell.replace(",", ".") if self.decimal_comma else cell)
 
 
 def read_table_file(path: Path, what: str) -> TableFile | None:
@@ -107,25 +118,37 @@ def read_table_file(path: Path, what: str) -> TableFile | None:
     LogFormatError
         If it cannot be opened, is no text, or a line has another number of cells than the header.
     """
+    name = plain(path.name, LONGEST_NAME)
     try:
         text = path.read_text(encoding="utf-8-sig")
     except OSError as error:
-        msg = f"{path.name}: {what} cannot be read ({error.strerror}); check its name and folder."
+        msg = f"{name}: {what} cannot be read ({error.strerror}); check its name and folder."
         raise LogFormatError(msg, path=str(path)) from error
     except UnicodeDecodeError as error:
-        msg = f"{path.name}: {what} cannot be read, it is not plain text; save it as CSV (UTF-8)."
+        msg = f"{name}: {what} cannot be read, it is not plain text; save it as CSV (UTF-8)."
+        raise LogFormatError(msg, path=str(path)) from error
+    except ValueError as error:
+        msg = f"{name}: {what} cannot be read, no file can have that name ({error}); check it."
         raise LogFormatError(msg, path=str(path)) from error
     lines = [(n, line) for n, line in enumerate(text.splitlines(), 1) if line.strip() and not line.lstrip().startswith("#")]
     if not lines:
         return None
     divider = next((sign for sign in (";", "\t") if sign in lines[0][1]), ",")
-    cut = [(n, tuple(cell.strip() for cell in next(csv.reader([line], delimiter=divider)))) for n, line in lines]
+    cut = [(n, _cells(path, n, line, divider)) for n, line in lines]
     (head_line, heads), rows = cut[0], cut[1:]
+    table = TableFile(path, head_line, tuple(head.lower() for head in heads), tuple(rows), divider != ",")
     for line, cells in rows:
         if len(cells) != len(heads):
             cure = "fill in or remove."
             if divider == "," and len(cells) > len(heads):
                 cure = "a decimal comma divides cells too: write points, or divide all cells by semicolons."
-            msg = f"{path.name}, line {line}: {counted(len(cells), 'cell')}, but the header has {len(heads)}; {cure}"
-            raise LogFormatError(msg, path=str(path), line=line)
-    return TableFile(path, head_line, tuple(head.lower() for head in heads), tuple(rows), divider != ",")
+            table.refuse(f"{counted(len(cells), 'cell')}, but the header has {len(heads)}; {cure}", line)
+    return table
+
+
+def _cells(path: Path, number: int, line: str, divider: str) -> tuple[str, ...]:
+    try:
+        return tuple(cell.strip() for cell in next(csv.reader([line], delimiter=divider)))
+    except csv.Error as error:
+        msg = f"{plain(path.name, LONGEST_NAME)}, line {number}: the cells cannot be told apart ({error}); retype that line."
+        raise LogFormatError(msg, path=str(path), line=number) from error
