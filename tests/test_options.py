@@ -10,7 +10,9 @@ from conftest import DIAMETERS_MM, NO_DOUBTS, STATIONS_MM, asked, make_setup
 
 import needlecalc as nc
 from needlecalc.design.belief.learn import learn
+from needlecalc.design.inverse import options
 from needlecalc.design.inverse.fit import cost, fit, forces
+from needlecalc.design.inverse.limits import Limit, LimitKind
 from needlecalc.design.inverse.solution import best_solution
 
 LIFTS = np.linspace(2, 26, 9)
@@ -138,7 +140,7 @@ def test_multipliers_are_the_fall_of_cost_with_a_limit_eased():
     target = asked(setup, LIFTS, LEAN, 0.95)
     found = best_solution(learn(target.bands, setup), target, nc.Limits(never_below_mm={8: 2.00}))
     problem = found.problem
-    row = problem.names.index("least diameter at 8")
+    row = problem.limit_of_row.index(Limit(LimitKind.LEAST_DIAMETER, 8))
     force = forces(problem, found.smoothness, found.x)[row]
     assert force > 0.0
     easing = 1e-4
@@ -152,7 +154,7 @@ def test_multipliers_are_the_fall_of_cost_with_a_limit_eased():
 def test_what_easing_a_limit_brings_is_what_a_solve_with_it_brings():
     setup = make_setup()
     design = lean_engine(setup, limits=nc.Limits(never_below_mm={8: 2.00}))
-    (limit,) = [one for one in design.binding if one.limit == "least diameter at 8"]
+    (limit,) = [one for one in design.binding if one.limit == Limit(LimitKind.LEAST_DIAMETER, 8)]
     assert str(limit) in design.flags
     assert "10 um more cut at station 8 would bring" in str(limit)
     band = [design.target.bands.name(b) for b in range(9)].index(limit.band)
@@ -166,7 +168,7 @@ def test_what_easing_a_limit_brings_is_what_a_solve_with_it_brings():
 def test_what_more_jet_raise_would_bring():
     setup = make_setup(drop_min_mm=1.4, drop_max_mm=2.0)
     design = rich_engine(setup)
-    (limit,) = [one for one in design.binding if one.limit == "jet at its highest"]
+    (limit,) = [one for one in design.binding if one.limit == Limit(LimitKind.JET_AT_ITS_HIGHEST)]
     assert "0.3 mm more jet raise would bring" in str(limit)
     wider = rich_engine(make_setup(drop_min_mm=1.1, drop_max_mm=2.0))
     band = [design.target.bands.name(b) for b in range(9)].index(limit.band)
@@ -177,7 +179,7 @@ def test_what_more_jet_raise_would_bring():
 
 def test_a_kept_station_says_what_filing_it_would_bring():
     design = lean_engine(make_setup(), limits=nc.Limits(keep=(5, 6, 7)))
-    kept = [one for one in design.binding if one.limit.startswith("station")]
+    kept = [one for one in design.binding if one.limit.kind is LimitKind.STATION_KEPT]
     assert kept
     assert all(abs(one.after_percent) < abs(one.before_percent) for one in kept)
     assert any("too would bring" in str(one) for one in kept)
@@ -231,6 +233,19 @@ def test_options_of_a_rich_engine_are_worked_out_and_their_figures_hold():
     raised = rich_engine(make_setup(drop_min_mm=0.0, drop_max_mm=4.6), doubts=NO_DOUBTS)
     assert raised.drop_mm == pytest.approx(drops[0].jet_drop_mm, abs=1e-6)
     assert raised.remove_um().max() == pytest.approx(drops[0].largest_cut_um, abs=0.1)
+
+
+def test_an_option_without_a_solution_is_left_out_and_said_so(monkeypatch):
+    def no_solution(*_):
+        msg = "The limits contradict each other."
+        raise nc.SolveError(msg)
+
+    whole = rich_engine(make_setup())
+    monkeypatch.setattr(options, "_other_bore", no_solution)
+    design = rich_engine(make_setup())
+    np.testing.assert_array_equal(design.needle.diameters_mm, whole.needle.diameters_mm)
+    assert len(design.options) == len(whole.options) - 1
+    assert sum(flag.startswith("Left out: with another bore of the jet") for flag in design.flags) == 1
 
 
 def test_options_where_the_cut_is_not_deep_enough():

@@ -7,6 +7,7 @@ import pytest
 from scipy.stats import norm
 
 import needlecalc as nc
+from needlecalc.design.inverse.limits import LimitKind
 from needlecalc.job import TARGET_SETTINGS
 
 INCH = 25.4
@@ -233,7 +234,7 @@ def test_a_test_in_danger_names_the_keys_of_the_job_that_set_its_margin():
 
 def test_a_cut_not_deep_enough_says_what_more_would_bring():
     design = usual_job({}, max_cut_mm=0.30)
-    (limit,) = [one for one in design.binding if one.limit.startswith("largest cut")]
+    (limit,) = [one for one in design.binding if one.limit.kind is LimitKind.LARGEST_CUT]
     assert str(limit).startswith("Limit (largest cut at 9): 10 um more cut at station 9 would bring 5000 rpm full from ")
     assert limit.before_percent > limit.after_percent > 0.0
     assert str(limit) in design.flags

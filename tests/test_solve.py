@@ -322,3 +322,58 @@ def test_no_diameter_is_sure_where_a_limit_ends_the_cut():
     assert np.isnan(bound.diameter_u_um[at_limit]).all()
     assert np.isfinite(free.diameter_u_um[at_limit]).all()
     assert np.isfinite(bound.diameter_u_um[(bound.remove_um() > 0.0) & ~at_limit]).all()
+
+
+# Invented drives on which the solver once said that limits contradict each other, though the needle as it is meets them all.
+HARD = {
+    "a test while the jet is held short": (
+        ([945, 2294, 2330, 2996, 4115, 4284, 4390], [1.289, 1.301, 0.721, 1.113, 1.112, 0.792, 1.248]),
+        ([2.72, 5.68, 6.67, 11.64, 15.41, 23.29, 24.76], ["idle", "full", "light", "part", "light", "light", "full"]),
+        {"drop_min_mm": 1.3, "drop_max_mm": 1.6},
+        {"least_gap_mm": 0.01},
+        {"idle_lambda_least": 0.97},
+    ),
+    "nothing may be cut": (
+        ([1351, 1957, 2502, 3887, 4815], [0.857, 0.838, 1.098, 1.083, 0.835]),
+        ([0.63, 7.38, 18.05, 19.52, 24.5], ["idle", "light", "part", "full", "light"]),
+        {},
+        {"max_cut_mm": 0.0, "steepest": 0.02, "least_gap_mm": 0.01},
+        {},
+    ),
+    "a blank with two stations kept": (
+        ([3466, 4336, 4452], [0.907, 1.271, 0.895]),
+        ([8.25, 20.29, 27.13], ["idle", "part", "light"]),
+        {"drop_min_mm": 1.6, "drop_max_mm": 3.1},
+        {"new_blank": True, "max_cut_mm": 0.01, "keep": (3, 13), "steepest": 0.005},
+        {"idle_lambda_least": 0.97},
+    ),
+}
+
+
+@pytest.mark.parametrize(("read", "place", "jet", "limits", "test"), HARD.values(), ids=HARD)
+def test_limits_that_the_needle_meets_never_contradict_each_other(read, place, jet, limits, test):
+    setup = make_setup(**jet)
+    bands = nc.typed_bands(*read, lift_mm=place[0], load=place[1], lambda_se=0.003)
+    design = nc.solve(nc.make_target(bands, **test), setup, limits=nc.Limits(**limits))
+    assert np.isfinite(design.lambda_predicted).all()
+    assert (np.diff(design.needle.diameters_mm) <= 0.0).all()
+    assert not any("contradict" in flag for flag in design.flags)
+
+
+def test_least_squares_where_limits_are_all_but_opposite():
+    # Each unknown held within a hair or in a wide box, and columns of very unlike size.
+    rng = np.random.default_rng(7)
+    for trial in range(300):
+        n = int(rng.integers(2, 12))
+        e = rng.normal(size=(n + 6, n)) * np.logspace(0, -rng.uniform(0, 6), n)
+        f, inside = rng.normal(size=n + 6), rng.uniform(-1.0, 1.0, n)
+        room = np.where(rng.uniform(size=n) < 0.5, 10.0 ** -rng.uniform(3, 12, n), 1.0)
+        taper = np.eye(n)[:-1] - np.eye(n)[1:]
+        matrix = np.vstack([np.eye(n), -np.eye(n), taper])
+        bounds = np.r_[inside, -inside - room, taper @ inside]
+        x, force = least_squares_with_inequalities(e, f, matrix, bounds)
+        assert (matrix @ x >= bounds - 1e-8).all(), trial
+        assert (force >= 0.0).all(), trial
+        # Stationary: the slope of half the squares is what the limits push with.
+        slope = e.T @ (e @ x - f)
+        np.testing.assert_allclose(slope, matrix.T @ force, atol=1e-7 * np.linalg.norm(f), err_msg=str(trial))

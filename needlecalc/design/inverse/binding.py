@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from needlecalc.design.inverse.fit import fit, forces
-from needlecalc.design.inverse.limits import Limits
+from needlecalc.design.inverse.limits import Limit, LimitKind, Limits
 from needlecalc.design.inverse.solution import Solution
 from needlecalc.units import FloatArray
 
@@ -24,7 +24,7 @@ class Binding:
 
     Parameters
     ----------
-    limit : str
+    limit : Limit
         The limit.
     eased : str
         How it was eased, in figures.
@@ -38,7 +38,7 @@ class Binding:
         How far that band stays from its target; positive is lean. [%]
     """
 
-    limit: str
+    limit: Limit
     eased: str
     eased_mm: float
     force: float
@@ -48,7 +48,7 @@ class Binding:
 
     def __str__(self) -> str:
         return (
-            f"Limit ({self.limit}): {self.eased} would bring {self.band} from {_side(self.before_percent)} "
+            f"Limit ({_called(self.limit)}): {self.eased} would bring {self.band} from {_side(self.before_percent)} "
             f"to {_side(self.after_percent)}."
         )
 
@@ -78,7 +78,7 @@ def binding_limits(solution: Solution) -> tuple[Binding, ...]:
         return ()
     found = []
 
-    def tell(limit: str, eased: str, eased_mm: float, force: float, then: FloatArray) -> None:
+    def tell(limit: Limit, eased: str, eased_mm: float, force: float, then: FloatArray) -> None:
         gain = np.where(np.abs(missed) > WORTH_EASING, np.abs(missed) - np.abs(then), 0.0)
         band = int(np.argmax(gain))
         if gain[band] >= WORTH_SAYING:
@@ -88,17 +88,17 @@ def binding_limits(solution: Solution) -> tuple[Binding, ...]:
 
     force = forces(problem, smoothness, x)
     for row in np.flatnonzero(force > 1e-9 * max(float(force.max()), 1e-300)).tolist():
-        name = problem.names[row]
-        by_mm, eased = _easing(name)
-        if not by_mm or (name.startswith("jet") and problem.limits.flats):
+        limit = problem.limit_of_row[row]
+        by_mm, eased = _easing(limit)
+        if not by_mm or (limit.station is None and problem.limits.flats):
             continue
         least = problem.limits_least.copy()
         least[row] -= by_mm
         looser = replace(problem, limits_least=least)
         then = looser.misfit(fit(looser, smoothness, x))
-        if name.startswith("jet") and problem.drop_range_mm[0] == problem.drop_range_mm[1]:
-            name = "jet kept where it is"
-        tell(name, eased, by_mm, float(force[row]), np.expm1(then))
+        if limit.station is None and problem.drop_range_mm[0] == problem.drop_range_mm[1]:
+            limit = Limit(LimitKind.JET_KEPT)
+        tell(limit, eased, by_mm, float(force[row]), np.expm1(then))
     for station in problem.limits.keep:
         if solution.inside[station - 1]:
             free = problem.free.copy()
@@ -109,7 +109,7 @@ def binding_limits(solution: Solution) -> tuple[Binding, ...]:
             then = looser.misfit(again)
             cut = float(again[int(free[: station - 1].sum())])
             words = f"{1e3 * cut:.0f} um off station {station} too"
-            tell(f"station {station} kept as it is", words, cut, np.nan, np.expm1(then))
+            tell(Limit(LimitKind.STATION_KEPT, station), words, cut, np.nan, np.expm1(then))
     found.sort(key=lambda one: abs(one.after_percent) - abs(one.before_percent))
     return tuple(found[:AT_MOST])
 
@@ -118,18 +118,26 @@ def _without_keep(limits: Limits, station: int) -> Limits:
     return replace(limits, keep=tuple(number for number in limits.keep if number != station))
 
 
-def _easing(name: str) -> tuple[float, str]:
+def _called(limit: Limit) -> str:
+    if limit.kind is LimitKind.STATION_KEPT:
+        return f"station {limit.station} kept as it is"
+    if limit.kind in (LimitKind.STEEPEST_TAPER, LimitKind.NO_REVERSED_TAPER) and limit.station:
+        return f"{limit.kind} {limit.station} to {limit.station + 1}"
+    return f"{limit.kind} at {limit.station}" if limit.station else str(limit.kind)
+
+
+def _easing(limit: Limit) -> tuple[float, str]:
     """How much a limit is eased, and in which words; nothing for what nature sets."""
-    what, _, station = name.rpartition(" at ")
-    um = f"{1e3 * EASED_CUT_MM:.0f} um"
-    if name.startswith("jet at"):
-        return EASED_DROP_MM, f"{EASED_DROP_MM:g} mm more jet {'raise' if name.endswith('highest') else 'drop'}"
-    if what == "no metal to add":
+    um, station = f"{1e3 * EASED_CUT_MM:.0f} um", limit.station
+    if limit.kind in (LimitKind.JET_AT_ITS_HIGHEST, LimitKind.JET_AT_ITS_LOWEST):
+        way = "raise" if limit.kind is LimitKind.JET_AT_ITS_HIGHEST else "drop"
+        return EASED_DROP_MM, f"{EASED_DROP_MM:g} mm more jet {way}"
+    if limit.kind is LimitKind.NO_METAL_TO_ADD:
         return EASED_CUT_MM, f"{um} more metal at station {station}"
-    if what in ("largest cut", "least diameter"):
+    if limit.kind in (LimitKind.LARGEST_CUT, LimitKind.LEAST_DIAMETER):
         return EASED_CUT_MM, f"{um} more cut at station {station}"
-    if name.startswith("steepest taper"):
-        return EASED_CUT_MM, f"a taper steeper by {um} from station {name.removeprefix('steepest taper ')}"
+    if limit.kind is LimitKind.STEEPEST_TAPER and station:
+        return EASED_CUT_MM, f"a taper steeper by {um} from station {station} to {station + 1}"
     return 0.0, ""
 
 

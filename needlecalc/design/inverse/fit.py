@@ -215,10 +215,10 @@ def forces(problem: Problem, smoothness: float, x: FloatArray) -> FloatArray:
     Returns
     -------
     array, shape (k,)
-        Multiplier of each limit, in the order of ``problem.names``; zero where it does not bind. [1/mm]
+        Multiplier of each limit, in the order of ``problem.limit_of_row``; zero where it does not bind. [1/mm]
     """
     _, force = _linear_step(problem, _keeps(problem, smoothness), problem.least_misfit(), problem.point(x), np.inf)
-    return force[: len(problem.names)]
+    return force[: len(problem.limit_of_row)]
 
 
 def _linear_step(
@@ -235,7 +235,10 @@ def _linear_step(
         bounds = (tests - point.misfit + there)[held]
         if (bounds > there[held] + 1e-12).any():
             # A bend of the law must not shut out the point that changes nothing.
-            bounds = np.minimum(bounds, slopes[held] @ problem.rest())
+            rest = problem.rest()
+            bounds = np.minimum(bounds, slopes[held] @ rest)
+            # Nor the point itself, where that one is out of the jet's reach.
+            bounds = bounds if abs(rest[-1] - drop) <= reach_mm else np.minimum(bounds, there[held])
         matrix, least = np.concatenate([matrix, slopes[held]]), np.concatenate([least, bounds])
     return least_squares_with_inequalities(rows, aims, matrix, least)
 

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import numpy as np
-from scipy.optimize import nnls
+from scipy.optimize import lsq_linear, nnls
 
 from needlecalc.errors import SolveError
 from needlecalc.units import FloatArray
 
 INFEASIBLE_BELOW = 1e-12
 RANK_BELOW = 1e-13
+OPTIMAL = 1e-10  # of a column's length: least slope at a minimum, as far as figures tell
 CONTRADICTION = "The limits contradict each other, so no profile meets them all; relax the least gap or the largest cut."
 
 
@@ -34,7 +35,7 @@ def least_squares_with_inequalities(
     array, shape (n,)
         The minimiser. [-]
     array, shape (k,)
-        Multiplier of each inequality, zero where it does not bind. [-]
+        Multiplier of each inequality, zero where it is not active. [-]
 
     Raises
     ------
@@ -67,25 +68,39 @@ def least_squares_with_inequalities(
         )
         raise SolveError(msg)
     force = np.zeros(bounds.size)
-    # A row of noughts asks nothing of the vector: it holds or it does not.
+    # A row of zeros asks nothing of the vector: it holds or it does not.
     asks = bounds_matrix.any(axis=1)
     if (bounds[~asks] > 0.0).any():
         raise SolveError(CONTRADICTION)
     bounds_matrix, bounds = bounds_matrix[asks], bounds[asks]
-    # In z = R x - Q^T f the least vector is nought, and the limits are those below.
+    # In z = R x - Q^T f the least vector is zero, and the limits are those below.
     moved = np.linalg.solve(r.T, bounds_matrix.T).T
     need = bounds - moved @ aimed
     if (need <= 0.0).all():
         return np.linalg.solve(r, aimed), force
     size = np.linalg.norm(moved, axis=1)
-    scale = max(float(np.max(np.abs(need / size), initial=0.0)), 1e-300)
+    # Scaled by what is farthest from being met: beside the room of what is met with ease nnls loses the small figures.
+    scale = float(np.max(need / size))
     system = np.vstack([(moved / size[:, None]).T, need / size / scale])
     aim = np.zeros(system.shape[0])
     aim[-1] = 1.0
-    weights, _ = nnls(system, aim, maxiter=50 * system.shape[1])
-    rest = system @ weights - aim
+    rest = system @ (weights := _non_negative(system, aim)) - aim
     if -rest[-1] < INFEASIBLE_BELOW:
         raise SolveError(CONTRADICTION)
     step = rest[:-1] / -rest[-1] * scale
     force[asks] = weights / -rest[-1] * scale / size
     return np.linalg.solve(r, aimed + step), force
+
+
+def _non_negative(system: FloatArray, aim: FloatArray) -> FloatArray:
+    """Weights of no less than zero least in |system w - aim|."""
+    most = 50 * system.shape[1]
+    try:
+        weights = nnls(system, aim, maxiter=most)[0]
+    except RuntimeError:  # it went round in circles
+        weights = np.full(system.shape[1], np.nan)
+    slope = system.T @ (system @ weights - aim)
+    # Where two limits are all but opposite nnls can return weights that are no minimum: another way round then.
+    if not (slope >= -OPTIMAL * np.linalg.norm(system, axis=0)).all():
+        weights = lsq_linear(system, aim, (0.0, np.inf), method="bvls", tol=1e-15, max_iter=most).x
+    return np.asarray(weights)

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
-from typing import Literal
+from enum import StrEnum
+from typing import Literal, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,6 +17,27 @@ from needlecalc.units import FloatArray
 
 LEAST_TURN_FLATS = 0.25  # nobody sets a nut nearer: idle is trimmed by half flats afterwards
 FLATS = {"half": 0.5, "whole": 1.0}
+
+
+class LimitKind(StrEnum):
+    """What a limit is of."""
+
+    NO_METAL_TO_ADD = "no metal to add"
+    LARGEST_CUT = "largest cut"
+    LEAST_DIAMETER = "least diameter"
+    NO_REVERSED_TAPER = "taper not reversed"
+    STEEPEST_TAPER = "steepest taper"
+    JET_AT_ITS_HIGHEST = "jet at its highest"
+    JET_AT_ITS_LOWEST = "jet at its lowest"
+    JET_KEPT = "jet kept where it is"
+    STATION_KEPT = "station kept as it is"
+
+
+class Limit(NamedTuple):
+    """One limit: its kind and, where it is of one, the station from 1; a taper runs from it to the next."""
+
+    kind: LimitKind
+    station: int | None = None
 
 
 @dataclass(frozen=True)
@@ -78,23 +100,7 @@ class Limits:
             raise InputError(msg)
 
     def kept(self, count: int) -> NDArray[np.bool_]:
-        """Stations to keep as they are.
-
-        Parameters
-        ----------
-        count : int
-            Stations of the needle.
-
-        Returns
-        -------
-        array of bool, shape (n,)
-            True where no metal may change.
-
-        Raises
-        ------
-        InputError
-            If a limit names a station the needle does not have.
-        """
+        """Stations to keep as they are; refused where the needle has no such station."""
         for number in (*self.keep, *self.never_below_mm):
             if not 1 <= number <= count:
                 msg = f"The limits name station {number}, but the needle has stations 1 to {count}; count from the shoulder."
@@ -102,23 +108,7 @@ class Limits:
         return np.isin(np.arange(1, count + 1), self.keep)
 
     def confined(self, setup: Setup) -> Setup:
-        """The setup with the nut's range, and the steps it turns by, cut down to what the limits allow.
-
-        Parameters
-        ----------
-        setup : Setup
-            Setup with its jet.
-
-        Returns
-        -------
-        Setup
-            The same where neither range nor steps were asked for.
-
-        Raises
-        ------
-        InputError
-            If the range asked for leaves out the present drop or goes past the nut's.
-        """
+        """The setup with the nut's range, and the steps it turns by, cut down to what the limits allow."""
         if self.drop_min_mm is None and self.drop_max_mm is None and self.flats is None:
             return setup
         jet = setup.carburettor.jet
@@ -139,27 +129,8 @@ class Limits:
 
     def inequalities(
         self, setup: Setup, free: NDArray[np.bool_], drop_low_mm: float, drop_high_mm: float
-    ) -> tuple[FloatArray, FloatArray, tuple[str, ...]]:
-        """Rows of G x >= h for x = removal at every free station, then jet drop; with their names.
-
-        Parameters
-        ----------
-        setup : Setup
-            Needle and jet.
-        free : array of bool, shape (n,)
-            Stations that may change.
-        drop_low_mm, drop_high_mm : float
-            Range of the change of jet drop. [mm]
-
-        Returns
-        -------
-        array, shape (k, free + 1)
-            G. [-]
-        array, shape (k,)
-            h. [mm]
-        tuple of str
-            What each row is called on the sheet.
-        """
+    ) -> tuple[FloatArray, FloatArray, tuple[Limit, ...]]:
+        """Rows of G x >= h for x = removal at every free station, then jet drop; and the limit of each row."""
         needle = setup.carburettor.needle
         diameters, count = needle.diameters_mm, needle.diameters_mm.size
         cut, below = np.eye(count, count + 1), np.eye(count, count + 1, 1)[:-1]
@@ -186,13 +157,14 @@ class Limits:
                 [drop_low_mm, -drop_high_mm],
             ]
         )
-        names = []
+        named = []
         for k in where.tolist():
-            most = "largest cut" if self.max_cut_mm <= above[k] else "least diameter"
-            names += [f"no metal to add at {k + 1}", f"{most} at {k + 1}"]
+            most = LimitKind.LARGEST_CUT if self.max_cut_mm <= above[k] else LimitKind.LEAST_DIAMETER
+            named += [Limit(LimitKind.NO_METAL_TO_ADD, k + 1), Limit(most, k + 1)]
         for k in tapers.tolist():
-            names += [f"taper not reversed {k + 1} to {k + 2}", f"steepest taper {k + 1} to {k + 2}"]
-        return rows[:, np.append(free, True)], least, (*names, "jet at its highest", "jet at its lowest")
+            named += [Limit(LimitKind.NO_REVERSED_TAPER, k + 1), Limit(LimitKind.STEEPEST_TAPER, k + 1)]
+        named += [Limit(LimitKind.JET_AT_ITS_HIGHEST), Limit(LimitKind.JET_AT_ITS_LOWEST)]
+        return rows[:, np.append(free, True)], least, tuple(named)
 
 
 def _by_turns(first: FloatArray, second: FloatArray) -> FloatArray:

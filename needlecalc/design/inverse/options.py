@@ -10,9 +10,10 @@ from numpy.typing import NDArray
 
 from needlecalc.arrays import read_only
 from needlecalc.design.inverse.fit import MISSED_BY
-from needlecalc.design.inverse.limits import Limits
+from needlecalc.design.inverse.limits import LimitKind, Limits
 from needlecalc.design.inverse.solution import Solution, best_solution
 from needlecalc.design.inverse.verdict import FAR_OFF, verdict
+from needlecalc.errors import SolveError
 from needlecalc.parts.setup import Setup
 from needlecalc.show import Column, Table
 from needlecalc.units import FloatArray
@@ -97,7 +98,7 @@ def options_table(options: tuple[Option, ...]) -> Table:
     return Table("Options, each solved anew", columns, [vars(one) for one in options], notes=notes)
 
 
-def work_out(solution: Solution) -> tuple[Option, ...]:
+def work_out(solution: Solution) -> tuple[tuple[Option, ...], tuple[str, ...]]:
     """Options where a solution does not meet its target, each solved anew.
 
     Parameters
@@ -110,21 +111,27 @@ def work_out(solution: Solution) -> tuple[Option, ...]:
     tuple of Option
         Those that meet the target, or come clearly nearer to it than the solution: the jet's height past its range, a
         thicker donor, deeper cuts, another bore; those that meet the target first.
+    tuple of str
+        One sentence for each that has no solution and is left out.
     """
     rich, lean = (solution.missed() < -MISSED_BY).any(), (solution.missed() > MISSED_BY).any()
-    ways: list[Callable[[Solution], Option | None]] = [_other_height]
+    ways: list[tuple[str, Callable[[Solution], Option | None]]] = [("another height of the jet", _other_height)]
     if rich and not solution.problem.limits.new_blank:
-        ways.append(_thicker_donor)
+        ways.append(("a thicker donor", _thicker_donor))
     if lean and _cut_is_limited(solution):
-        ways.append(_deeper_cut)
-    ways.append(_other_bore)
+        ways.append(("a deeper cut", _deeper_cut))
+    ways.append(("another bore of the jet", _other_bore))
     nearer = 100.0 * NEARER * float(np.abs(solution.missed()).max())
-    found = [
-        option
-        for way in ways
-        if (option := way(solution)) is not None and (option.met or abs(option.worst_miss_percent) < nearer)
-    ]
-    return tuple(sorted(found, key=lambda option: not option.met))
+    found, left_out = [], []
+    for name, way in ways:
+        try:
+            option = way(solution)
+        except SolveError:
+            left_out.append(f"Left out: with {name} the limits contradict each other, so it has no solution.")
+            continue
+        if option is not None and (option.met or abs(option.worst_miss_percent) < nearer):
+            found.append(option)
+    return tuple(sorted(found, key=lambda option: not option.met)), tuple(left_out)
 
 
 def _again(solution: Solution, setup: Setup, limits: Limits) -> Solution:
@@ -204,7 +211,7 @@ def _cut_is_limited(solution: Solution) -> bool:
     """Whether a limit of the user's own stops the file anywhere."""
     problem = solution.problem
     at_limit = problem.limits_matrix @ solution.x - problem.limits_least < 1e-6
-    stops = [name.startswith(("largest cut", "least diameter")) for name in problem.names]
+    stops = [limit.kind in (LimitKind.LARGEST_CUT, LimitKind.LEAST_DIAMETER) for limit in problem.limit_of_row]
     return bool((at_limit & np.array(stops)).any() or problem.limits.keep)
 
 

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from needlecalc.design.belief.learned import Learned
-from needlecalc.design.inverse.limits import Limits
+from needlecalc.design.inverse.limits import Limit, LimitKind, Limits
 from needlecalc.design.wish.target import Target
 from needlecalc.parts.fuelflow import FlowParameters, fuel_flow, fuel_flow_and_slopes
 from needlecalc.parts.setup import Setup
@@ -66,8 +66,8 @@ class Problem:
         Stations the data speak for, and those between them.
     free : array of bool, shape (n,)
         Stations of these that may change.
-    limits_matrix, limits_least, names
-        Limits as rows of G x >= h, with their names.
+    limits_matrix, limits_least, limit_of_row
+        Limits as rows of G x >= h, and which limit each row is.
     limits : Limits
         The limits behind them.
     drop_range_mm : tuple of float
@@ -90,7 +90,7 @@ class Problem:
     free: NDArray[np.bool_]
     limits_matrix: FloatArray
     limits_least: FloatArray
-    names: tuple[str, ...]
+    limit_of_row: tuple[Limit, ...]
     limits: Limits
     drop_range_mm: tuple[float, float]
     tested: FloatArray
@@ -292,7 +292,7 @@ class Problem:
         Returns
         -------
         array of bool, shape (k,)
-            In the order of ``names``.
+            In the order of ``limit_of_row``.
         """
         return np.asarray(self.limits_matrix @ x - self.limits_least < AT_LIMIT_MM)
 
@@ -309,10 +309,10 @@ class Problem:
         array of bool, shape (n,)
             True where one binds.
         """
-        ends = np.array([name.startswith(("largest cut", "least diameter")) for name in self.names])
         held = np.zeros(self.free.size, dtype=bool)
-        for row in np.flatnonzero(self.at_limits(x) & ends).tolist():
-            held[np.flatnonzero(self.free)[np.argmax(np.abs(self.limits_matrix[row]))]] = True
+        for limit, on in zip(self.limit_of_row, self.at_limits(x), strict=True):
+            if on and limit.station and limit.kind in (LimitKind.LARGEST_CUT, LimitKind.LEAST_DIAMETER):
+                held[limit.station - 1] = True
         return held
 
     def with_setup(self, setup: Setup) -> Problem:
@@ -359,7 +359,7 @@ class Problem:
         """
         limits = limits or self.limits
         turn = drop_range_mm or self.drop_range_mm
-        matrix, least, names = limits.inequalities(self.learned.setup, free, *turn)
+        matrix, least, limit_of_row = limits.inequalities(self.learned.setup, free, *turn)
         return replace(
             self,
             free=free,
@@ -367,7 +367,7 @@ class Problem:
             drop_range_mm=turn,
             limits_matrix=matrix,
             limits_least=least,
-            names=names,
+            limit_of_row=limit_of_row,
         )
 
 

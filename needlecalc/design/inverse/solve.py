@@ -141,7 +141,7 @@ def solve(
     first = np.quantile(stage.lambda_drawn, [0.05, 0.5, 0.95], axis=0)
     status, met, advice = verdict(problem, limits, x)
     binding = binding_limits(found)
-    options = () if met or not with_options else work_out(found)
+    options, left_out = ((), ()) if met or not with_options else work_out(found)
     fails = [
         float((drawn < target.lambda_rich)[:, target.tested].any(axis=1).mean())
         for drawn in (seen.lambda_drawn, stage.lambda_drawn)
@@ -175,6 +175,7 @@ def solve(
         flags=(
             *advice,
             *(str(option) for option in options),
+            *left_out,
             *(str(limit) for limit in binding),
             *words,
             *test_flags(target, fails, risk, cut=met and bool(cut.any()), in_stages=met and stage.held_back > 0.0),

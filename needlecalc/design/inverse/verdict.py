@@ -91,7 +91,7 @@ def verdict(problem: Problem, limits: Limits, x: FloatArray) -> tuple[str, bool,
         if more:
             advice.append(f"{more} more bands are {side} than permitted, these being the worst.")
     at_limit = problem.at_limits(x)
-    jet = [name for name, on in zip(problem.names, at_limit, strict=True) if on and name.startswith("jet at")]
+    jet = [limit.kind for limit, on in zip(problem.limit_of_row, at_limit, strict=True) if on and limit.station is None]
     low, high = problem.drop_range_mm
     if high > low and jet:
         advice.append(f"The {jet[0]} in the range stated; a wider range of the nut may serve.")
