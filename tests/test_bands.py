@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 from synthetic_drive import synthetic_drive
 
 import needlecalc as nc
+from needlecalc.measure.drive.bands import LiftSource
 
 
 def drive(holds, *, lag=0.0, noise=0.0, seed=0) -> nc.Log:
@@ -152,7 +153,8 @@ def test_lift_typed_before_computed_and_both_with_doubt():
     setup = make_setup()
     bands = nc.make_bands(drive(HOLDS), lag_s=0.0)
     computed = nc.with_lift(bands, setup)
-    assert all("volumetric efficiency" in source for source in computed.lift_source)
+    assert set(computed.lift_source) == {LiftSource.PRESSURE}
+    assert "volumetric efficiency" in str(computed)
     assert (computed.lift_u_mm > 0.0).all()
     # The lift computed passes the air the engine draws.
     flow = setup.carburettor.air_valve.air_flow_g_s(computed.lift_mm, setup.air)
@@ -160,7 +162,7 @@ def test_lift_typed_before_computed_and_both_with_doubt():
     np.testing.assert_allclose(flow, 1500e-6 * bands.rpm / 120 * 0.85 * manifold * 1e3, rtol=1e-9)
     typed = nc.with_lift(bands, setup, lift_mm=[3.0, np.nan, 9.0, np.nan], calibrate=False)
     assert typed.lift_mm[0] == 3.0
-    assert typed.lift_source[0] == "typed in"
+    assert typed.lift_source[0] == LiftSource.TYPED
     assert typed.lift_mm[1] == computed.lift_mm[1]
 
 

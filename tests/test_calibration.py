@@ -12,6 +12,7 @@ from virtual_engine import draw_engine
 
 import needlecalc as nc
 from needlecalc.__main__ import main
+from needlecalc.measure.drive.bands import LiftSource
 
 LIFTS = np.linspace(2.0, 26.0, 14)
 RPM = np.linspace(900.0, 5000.0, 14)
@@ -135,11 +136,11 @@ def test_other_input_that_is_refused():
 def test_lift_is_lent_by_the_first_drive_and_counts_once():
     car = Car(4)
     first, second = car.drive(1.6), car.drive(moved_mm(car.setup, FLATS))
-    blind = replace(second, lift_mm=np.full(14, np.nan), lift_source=("",) * 14)
+    blind = replace(second, lift_mm=np.full(14, np.nan), lift_source=(LiftSource.NONE,) * 14)
     there, here = nc.with_jet_drive(first, blind, car.setup, flats=FLATS).passes
     np.testing.assert_array_equal(there.bands.lift_mm, here.bands.lift_mm)
     assert (there.bands.lift_u_mm > 30.0).all()
-    computed = replace(second, lift_source=("computed",) * 14)
+    computed = replace(second, lift_source=(LiftSource.PRESSURE,) * 14)
     again = nc.learn(nc.with_jet_drive(first, computed, car.setup, flats=FLATS), car.setup)
     lent = nc.learn(nc.with_jet_drive(first, blind, car.setup, flats=FLATS), car.setup)
     np.testing.assert_allclose(again.mean, lent.mean, atol=1e-9)
@@ -148,7 +149,8 @@ def test_lift_is_lent_by_the_first_drive_and_counts_once():
 def test_a_band_held_at_another_air_flow_weighs_less():
     car = Car(6)
     first, second = (
-        replace(car.drive(at), lift_mm=LIFTS, lift_source=("computed",) * 14) for at in (1.6, moved_mm(car.setup, FLATS))
+        replace(car.drive(at), lift_mm=LIFTS, lift_source=(LiftSource.PRESSURE,) * 14)
+        for at in (1.6, moved_mm(car.setup, FLATS))
     )
     off = LIFTS + np.where(np.arange(14) == 5, 1.0, 0.0)
     same = nc.with_jet_drive(first, second, car.setup, flats=FLATS).passes[0].bands

@@ -13,6 +13,7 @@ from door_cases import change, typed_job
 
 import needlecalc as nc
 from needlecalc.__main__ import _write, main
+from needlecalc.measure.drive.bands import LiftSource
 
 FILES = {"design.json", "grind_sheet.csv", "grind_sheet.pdf", "grind_sheet.txt", "profile.png"}
 
@@ -223,7 +224,7 @@ def test_typed_bands_in_a_job(case):
     case.write_text(text[:start] + typed + lift + text[end:].replace("light = 1.00\npart = 0.95\n", ""))
     design = nc.read_job(case).design()
     assert design.met
-    assert design.target.bands.lift_source == ("typed in",) * 3
+    assert design.target.bands.lift_source == (LiftSource.TYPED,) * 3
 
 
 def test_a_job_states_its_micrometer_and_its_altitude(case, tmp_path):

@@ -12,6 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 import needlecalc as nc
+from needlecalc.measure.drive.bands import LiftSource
 
 FORGOTTEN = {"log", "lift_setup"}  # the logs are not kept, only their bands
 
@@ -56,13 +57,17 @@ def test_round_trip_keeps_every_bit(tmp_path_factory, data, count, passes):
     def said():
         return tuple(data.draw(st.lists(words, min_size=count, max_size=count)))
 
+    def sources():
+        return tuple(LiftSource(k) for k in data.draw(st.lists(st.integers(0, 63), min_size=count, max_size=count)))
+
     made = []
     for _ in range(passes):
         bands = nc.Bands(
             row(finite), row(finite), row(finite), said(),
             row(st.integers(0, 10**12)).astype(np.int64), row(st.integers(0, 99)).astype(np.int64),
             row(st.floats(0.5, 2.0)), row(finite), row(finite), row(maybe), row(maybe), row(st.floats(-1.0, 40.0)),
-            row(finite), said(), dropped=tuple((word, k) for k, word in enumerate(data.draw(st.lists(words, max_size=3)))),
+            row(finite), sources(),
+            dropped=tuple((word, k) for k, word in enumerate(data.draw(st.lists(words, max_size=3)))),
             assumptions=tuple(data.draw(st.lists(words, max_size=3))), depression_pa=row(maybe), lift_common_u_mm=row(maybe),
             throttle_percent=row(maybe),
         )  # fmt: skip
@@ -109,6 +114,32 @@ def test_columns_that_files_of_older_drives_lack_come_back_as_not_known(saved):
     bands = nc.read_history(saved).passes[0].bands
     assert np.isnan(bands.depression_pa).all()
     assert np.isnan(bands.throttle_percent).all()
+
+
+@pytest.mark.parametrize(
+    ("sentence", "source"),
+    [
+        ("", LiftSource.NONE),
+        ("typed in", LiftSource.TYPED),
+        ("logged", LiftSource.LOGGED),
+        ("computed from logged air flow", LiftSource.AIR_METER),
+        ("computed from manifold pressure, speed and a volumetric efficiency of 0.85", LiftSource.PRESSURE),
+        (
+            "computed from manifold pressure, speed and the table of volumetric efficiency, scaled to 3 lifts read",
+            LiftSource.PRESSURE | LiftSource.SCALED,
+        ),
+        ("computed from throttle and speed, set by 6 lifts read (+- 4 % of air flow)", LiftSource.THROTTLE),
+        ("typed in, weighed against manifold pressure", LiftSource.TYPED | LiftSource.PRESSURE),
+        ("logged, weighed against air meter", LiftSource.LOGGED | LiftSource.AIR_METER),
+        ("computed from logged air flow + logged + typed in", LiftSource.READ | LiftSource.AIR_METER),
+    ],
+)
+def test_files_that_say_in_a_sentence_where_a_lift_comes_from_are_still_read(saved, sentence, source):
+    edit(saved, put([sentence, "typed in"], *BANDS, "lift_source"))
+    history = nc.read_history(saved)
+    assert history.passes[0].bands.lift_source == (source, LiftSource.TYPED)
+    history.save(saved)
+    assert json.loads(saved.read_text())["passes"][0]["bands"]["lift_source"] == [source.code(), "typed"]
 
 
 def edit(path, change):
@@ -158,6 +189,10 @@ BANDS = ("passes", 0, "bands")
         (put(["a", 1.0], *BANDS, "rpm"), r'pass 1: bands\.rpm holds "a" as entry 1, but must hold numbers, null where'),
         (put([1.0, True], *BANDS, "lift_mm"), r"pass 1: bands\.lift_mm holds true as entry 2, but must hold numbers"),
         (put([1.0, 10**400], *BANDS, "lift_mm"), r"pass 1: bands\.lift_mm holds 1000000.*\.\.\. as entry 2, but must hold"),
+        (
+            put(["by hand", "typed"], *BANDS, "lift_source"),
+            r'bands\.lift_source holds "by hand", but must say where the lift',
+        ),
         (put(["idle", 3], *BANDS, "load"), r"pass 1: bands\.load holds 3 as entry 2, but must hold texts"),
         (put([["few", 5], 3], *BANDS, "dropped"), r"pass 1: bands\.dropped holds 3 as entry 2, but must hold pairs"),
         (put([["few", "x"]], *BANDS, "dropped"), r'pass 1: bands\.dropped holds "x" as entry 1, but must hold pairs'),

@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 from lift_cases import KPA, RPM, case_setup, made_bands, scaled_lift, throttle_of, with_valve
 
 import needlecalc as nc
+from needlecalc.measure.drive.bands import LiftSource
 from needlecalc.measure.lift.throttle import throttle_way
 from needlecalc.measure.lift.ways import read_way
 
@@ -53,7 +54,7 @@ def test_lift_by_hand_from_the_air_meter():
     flow = setup.engine.air_flow_g_s(bands.rpm, bands.manifold_pressure_pa, setup.air)
     got = nc.with_lift(replace(bands, air_flow_g_s=flow), setup)
     assert got.lift_mm[0] == pytest.approx(LIFT, abs=5e-3)
-    assert got.lift_source == ("computed from logged air flow",)
+    assert got.lift_source == (LiftSource.AIR_METER,)
     assert got.lift_common_u_mm[0] == pytest.approx(OPEN_MM2 / WIDTH_MM * np.sqrt(0.03**2 + 0.05**2 + 0.02**2), rel=0.01)
 
 
@@ -156,7 +157,8 @@ def test_throttle_and_speed_between_readings():
     marks[[2, 4, 7]] = np.nan
     got = nc.with_lift(bands, setup, lift_mm=marks, lift_u_mm=0.2)
     np.testing.assert_allclose(got.lift_mm, truth, rtol=0.04)
-    assert "throttle and speed, set by 6 lifts read" in got.lift_source[2]
+    assert got.lift_source[2] == LiftSource.THROTTLE
+    assert "throttle and speed, set by 6 lifts read" in str(got)
     assert (np.abs(got.lift_mm - truth) < 2.0 * got.lift_u_mm).all()
     np.testing.assert_allclose(got.lift_common_u_mm, 0.1)
     with pytest.raises(nc.InputError, match=r"needs 6 lifts read around it \(now 5\)"):

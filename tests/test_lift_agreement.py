@@ -11,6 +11,7 @@ from lift_cases import RPM, case_setup, made_bands, measured_ways, scaled_lift, 
 from virtual_engine import draw_engine
 
 import needlecalc as nc
+from needlecalc.measure.drive.bands import LiftSource
 
 SEEDS = 10
 SIXTH = np.where(np.arange(RPM.size) == 6, 1.0, 0.0)
@@ -65,9 +66,9 @@ def test_verdicts(fault, words):
 def test_a_sensor_out_of_scale_and_computed_lifts_that_do_not_count_as_read():
     setup, bands = case_setup(), made_bands()
     lift = scaled_lift(setup, bands, 0.0)
-    u, words = np.full(RPM.size, 0.05), ("logged",) * RPM.size
+    u, source = np.full(RPM.size, 0.05), (LiftSource.LOGGED,) * RPM.size
     blind = np.full(RPM.size, np.nan)
-    logged = made_bands(lift_mm=1.25 * lift, lift_u_mm=u, lift_source=words, manifold_pressure_pa=blind)
+    logged = made_bands(lift_mm=1.25 * lift, lift_u_mm=u, lift_source=source, manifold_pressure_pa=blind)
     agreement = nc.lift_agreement(logged, setup, lift_mm=lift, lift_u_mm=0.1)
     # Own parts by hand: sensor 0.05 and 0.2 less its zero of 0.1, readings all zero; least squares of 1.25 y on y.
     doubt = 100.0 * 1.25 * np.sqrt((0.05**2 + 0.2**2 - 0.1**2) / (lift**2).sum())

@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 from lift_cases import RPM, case_setup, made_bands, scaled_lift, with_valve
 
 import needlecalc as nc
+from needlecalc.measure.drive.bands import LiftSource
 
 DOUBTS = nc.LiftDoubts()
 
@@ -28,7 +29,8 @@ def test_readings_set_the_scale_of_the_rest():
     (note,) = [note for note in scaled.assumptions if "put the air flow" in note]
     assert "3 lifts read" in note
     assert "serves 6 bands" in note
-    assert "scaled to 3 lifts read" in scaled.lift_source[0]
+    assert scaled.lift_source[0] == LiftSource.PRESSURE | LiftSource.SCALED
+    assert "scaled to lifts read" in str(scaled)
     left_alone = nc.with_lift(bands, setup, lift_mm=few, calibrate=False)
     np.testing.assert_array_equal(left_alone.lift_mm[rest], plain.lift_mm[rest])
 
@@ -105,7 +107,7 @@ def test_readings_weighed_against_the_computed_lift():
     np.testing.assert_array_equal(alone.lift_mm, read)
     assert (both.lift_u_mm < alone.lift_u_mm).all()
     assert (both.lift_common_u_mm <= both.lift_u_mm).all()
-    assert all("typed in, weighed against manifold pressure" in source for source in both.lift_source)
+    assert set(both.lift_source) == {LiftSource.TYPED | LiftSource.PRESSURE}
     for again in (nc.with_lift, nc.lift_agreement):
         with pytest.raises(nc.InputError, match="already weighed against the air flow"):
             again(both, setup)
@@ -126,7 +128,7 @@ def test_asked_twice_it_says_the_same():
 
 def test_a_sensor_counts_its_doubt_once():
     lift = np.linspace(2.0, 20.0, RPM.size)
-    logged = made_bands(lift_mm=lift, lift_u_mm=np.full(RPM.size, 0.15), lift_source=("logged",) * RPM.size)
+    logged = made_bands(lift_mm=lift, lift_u_mm=np.full(RPM.size, 0.15), lift_source=(LiftSource.LOGGED,) * RPM.size)
     once = nc.with_lift(logged, case_setup())
     np.testing.assert_allclose(once.lift_u_mm, 0.25)  # 3-4-5
     np.testing.assert_allclose(once.lift_common_u_mm, 0.1)

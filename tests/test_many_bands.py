@@ -14,9 +14,10 @@ import needlecalc as nc
 from needlecalc.design.belief import arrowhead, liftpattern, readings
 from needlecalc.design.inverse.fit import Problem, response
 from needlecalc.design.inverse.foresight import Foresight
+from needlecalc.measure.drive.bands import LiftSource
 
 
-def job(count, source="typed in", **jet):
+def job(count, source=LiftSource.TYPED, **jet):
     """A smooth drive over all lifts, whatever the number of bands."""
     setup = make_setup(**{"drop_min_mm": 0.8, "drop_max_mm": 2.6, **jet})
     lift = np.linspace(2.0, 26.0, count)
@@ -26,7 +27,7 @@ def job(count, source="typed in", **jet):
     return nc.Target(bands, target.lambda_target, target.why), setup
 
 
-@pytest.mark.parametrize("source", ["typed in", "computed"])
+@pytest.mark.parametrize("source", [LiftSource.TYPED, LiftSource.PRESSURE])
 def test_what_is_learned_is_the_same_however_the_bands_are_cut(source, monkeypatch):
     target, setup = job(40, source)
     whole = nc.learn(target.bands, setup)
@@ -38,7 +39,7 @@ def test_what_is_learned_is_the_same_however_the_bands_are_cut(source, monkeypat
 
 def test_knots_between_the_lifts_hardly_matter(monkeypatch):
     # 60 computed lifts on 48 knots, against a knot at every one, which is exact (test_liftpattern.py).
-    target, setup = job(60, "computed")
+    target, setup = job(60, LiftSource.PRESSURE)
     few = nc.solve(target, setup, with_options=False)
     monkeypatch.setattr(liftpattern, "MOST_KNOTS", 60)
     exact = nc.solve(target, setup, with_options=False)
@@ -79,7 +80,7 @@ def test_memory_goes_with_the_bands_and_not_with_their_square():
     # One matrix of bands by bands would take 128 MB for 4000 of them, and four times that of 2000.
     taken = []
     for count in (2000, 4000):
-        target, setup = job(count, "computed")
+        target, setup = job(count, LiftSource.PRESSURE)
         learned = nc.learn(target.bands, setup)
         problem = Problem.of(learned, target, nc.Limits(), np.ones(13, dtype=bool), np.ones(count))
         x = problem.rest()

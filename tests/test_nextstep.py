@@ -13,12 +13,13 @@ from dense_belief import dense, dense_rows
 import needlecalc as nc
 from needlecalc.design.belief.arrowhead import BandRows
 from needlecalc.design.inverse.foresight import Foresight
+from needlecalc.measure.drive.bands import LiftSource
 
 LIFTS = np.linspace(2.0, 26.0, 9)
 LOADS = ("idle", "light", "light", "light", "full", "full", "full", "full", "full")
 
 
-def make_design(*, lift_u_mm=0.4, lift_common_u_mm=0.0, jet=True, source="typed in", **kwargs):
+def make_design(*, lift_u_mm=0.4, lift_common_u_mm=0.0, jet=True, source=LiftSource.TYPED, **kwargs):
     setup = make_setup(**({"drop_min_mm": 0.8, "drop_max_mm": 2.6} if jet else {}))
     target = asked(setup, LIFTS, np.linspace(0.98, 1.12, 9), 0.95, lambda_se=0.006, load=LOADS)
     bands = replace(
@@ -33,7 +34,7 @@ def make_design(*, lift_u_mm=0.4, lift_common_u_mm=0.0, jet=True, source="typed 
 
 @pytest.fixture(scope="module")
 def design():
-    return make_design(lift_u_mm=1.0, lift_common_u_mm=0.06, source="computed")
+    return make_design(lift_u_mm=1.0, lift_common_u_mm=0.06, source=LiftSource.PRESSURE)
 
 
 @pytest.fixture(scope="module")
@@ -105,7 +106,7 @@ def test_markers_then_read_leave_the_doubt_that_was_promised(design):
         lift_u_mm=np.where(read, 0.2, 100.0),
         lift_common_u_mm=np.zeros(9),
         lambda_se=np.full(9, 10.0),
-        lift_source=("typed in",) * 9,
+        lift_source=(LiftSource.TYPED,) * 9,
     )
     needle, drop = design.present(), design.setup.carburettor.jet.drop_mm
     history = nc.History((nc.Pass(needle, drop, again), nc.Pass(needle, drop, bands)))
@@ -116,7 +117,7 @@ def test_markers_then_read_leave_the_doubt_that_was_promised(design):
 
 def test_first_marker_is_the_best_single_one():
     # By brute force: the band whose reading alone leaves the least sum of variances.
-    made = make_design(lift_u_mm=1.5, source="computed")
+    made = make_design(lift_u_mm=1.5, source=LiftSource.PRESSURE)
     marker = next(step for step in nc.measure_next(made, marker_zero_u_mm=0.0).steps if step.what == "marker")
     sight, place = Foresight.of(made), made.learned.place
     left = []
@@ -158,7 +159,9 @@ def test_bands_typed_in_have_no_holds_to_make_longer():
 
 
 def test_where_lift_is_the_doubt_a_marker_reading_or_a_jet_drive_leads():
-    made = make_design(lift_u_mm=3.0, source="computed", doubts=replace(nc.Doubts(), sensor_offset=0.002, hand_mm=0.0005))
+    made = make_design(
+        lift_u_mm=3.0, source=LiftSource.PRESSURE, doubts=replace(nc.Doubts(), sensor_offset=0.002, hand_mm=0.0005)
+    )
     steps = nc.measure_next(made)
     assert {step.what for step in steps.steps[:2]} == {"marker", "jet drive"}
     assert "rpm" in next(step for step in steps.steps if step.what == "marker").sentence()

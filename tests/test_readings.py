@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 import needlecalc as nc
 from needlecalc.design.belief.doubts import Doubts
 from needlecalc.design.belief.readings import SAME_SPEED, pattern_of, readings_of, same_bands
+from needlecalc.measure.drive.bands import LiftSource
 
 
 def pair_by_pair(bands, other):
@@ -65,7 +66,7 @@ def test_computed_lifts_err_as_the_exponential_correlation_says():
     setup = make_setup()
     lift = np.array([2.0, 3.0, 7.0, 15.0, 25.0])
     typed = nc.typed_bands(np.linspace(900, 5000, 5), np.full(5, 1.05), lift_mm=lift, lift_u_mm=0.8)
-    source = ("computed", "computed", "typed in", "computed", "computed")
+    source = tuple(LiftSource[at] for at in ("PRESSURE", "PRESSURE", "TYPED", "PRESSURE", "PRESSURE"))
     learned = nc.learn(replace(typed, lift_source=source), setup, doubts=nc.Doubts(lift_zero_mm=0.2))
     alike = np.array([True, True, False, True, True])
     apart = np.abs(np.subtract.outer(np.log(lift + 1.0), np.log(lift + 1.0)))

@@ -11,7 +11,7 @@ from needlecalc.design.belief.history import History, Pass
 from needlecalc.design.belief.learn import learn
 from needlecalc.design.belief.readings import readings_of, same_bands
 from needlecalc.errors import InputError
-from needlecalc.measure.drive.bands import Bands
+from needlecalc.measure.drive.bands import Bands, LiftSource
 from needlecalc.parts.fuelflow import fuel_flow
 from needlecalc.parts.setup import Setup
 from needlecalc.parts.slide import SlideValve
@@ -237,8 +237,10 @@ def _other_point(bands: Bands, moved: Bands, setup: Setup) -> FloatArray:
     over fuel.
     """
     same, valve = same_bands(bands, moved), setup.carburettor.air_valve
-    known = (same >= 0) & np.array([source.startswith("computed") for source in moved.lift_source])
+    known = (same >= 0) & moved.lift_computed_alone()
     known &= np.array([bands.lift_source[b] == source for b, source in zip(same.tolist(), moved.lift_source, strict=True)])
+    if bands.lift_setup is not None and moved.lift_setup is not None:
+        known &= bands.lift_setup.engine == moved.lift_setup.engine
     if isinstance(valve, SlideValve) or not known.any():
         return np.zeros(moved.rpm.size)
     level = []
@@ -259,7 +261,7 @@ def _lent(bands: Bands, moved: Bands) -> Bands:
     The air sets the lift, not the jet; and a lift computed in the same way twice errs the same way twice, so it is
     no second reading.
     """
-    read = np.array([source.startswith(("typed", "logged")) for source in moved.lift_source]) & np.isfinite(moved.lift_mm)
+    read = moved.lift_from(LiftSource.READ) & np.isfinite(moved.lift_mm)
     same = same_bands(bands, moved)
     # A band the first drive has not got is never used, but must stand somewhere.
     lent = np.where(same >= 0, bands.lift_mm[same], float(np.median(bands.lift_mm)))

@@ -3,15 +3,18 @@
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Mapping
 from dataclasses import MISSING, fields
+from functools import reduce
+from operator import or_
 from typing import Any, TypeVar
 
 import numpy as np
 
 from needlecalc.arrays import same_length
 from needlecalc.errors import InputError
-from needlecalc.measure.drive.bands import Bands
+from needlecalc.measure.drive.bands import Bands, LiftSource
 from needlecalc.parts.conditions import Air, Fuel
 from needlecalc.parts.needle import Needle
 from needlecalc.units import FloatArray
@@ -40,7 +43,7 @@ def facts_of_bands(bands: Bands) -> dict[str, Any]:
         if isinstance(value, np.ndarray):
             facts[item.name] = [None if isinstance(v, float) and np.isnan(v) else v for v in value.tolist()]
         elif isinstance(value, tuple):
-            facts[item.name] = list(value)
+            facts[item.name] = [v.code() if isinstance(v, LiftSource) else v for v in value]
     return facts
 
 
@@ -78,6 +81,9 @@ def bands_of_facts(facts: object) -> Bands:
             reasons = _row([pair[0] for pair in pairs if pair], name, (str,), "pairs of a reason and a count")
             counts = _row([pair[-1] for pair in pairs if pair], name, (int,), "pairs of a reason and a count")
             bands[item.name] = tuple(zip(reasons, counts, strict=True))
+        elif item.name == "lift_source":
+            texts = _row(value, name, (str,), "texts")
+            bands[item.name] = tuple(_lift_source(text, name) for text in texts)
         elif kind.startswith("tuple"):
             bands[item.name] = tuple(_row(value, name, (str,), "texts"))
         elif kind == "FloatArray":
@@ -87,6 +93,31 @@ def bands_of_facts(facts: object) -> Bands:
         if item.name not in ("dropped", "assumptions"):
             same_length("bands", **{"rpm": bands["rpm"], item.name: bands[item.name]})
     return Bands(**bands)
+
+
+def _lift_source(text: str, name: str) -> LiftSource:
+    """Where a lift comes from; files of older versions said it in a sentence."""
+    try:
+        return LiftSource.of_code(text)
+    except KeyError:
+        pieces = re.split(r" \+ |, ", text)
+        found = [source for words, source in _LIFT_SENTENCES.items() if any(piece.startswith(words) for piece in pieces)]
+    if not found:
+        msg = f"{name} holds {_shown(text)}, but must say where the lift comes from, such as 'typed'; {EDITED}."
+        raise InputError(msg)
+    return reduce(or_, found)
+
+
+_LIFT_SENTENCES = {
+    "typed in": LiftSource.TYPED,
+    "logged": LiftSource.LOGGED,
+    "computed from logged air flow": LiftSource.AIR_METER,
+    "weighed against air meter": LiftSource.AIR_METER,
+    "computed from manifold pressure": LiftSource.PRESSURE,
+    "weighed against manifold pressure": LiftSource.PRESSURE,
+    "computed from throttle": LiftSource.THROTTLE,
+    "scaled to": LiftSource.SCALED,
+}
 
 
 def facts_of_needle(needle: Needle) -> dict[str, Any]:

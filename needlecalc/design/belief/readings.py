@@ -11,9 +11,9 @@ from needlecalc.design.belief.doubts import Doubts
 from needlecalc.design.belief.history import History, Pass
 from needlecalc.design.belief.liftpattern import LiftPattern
 from needlecalc.errors import InputError
-from needlecalc.measure.drive.bands import Bands
+from needlecalc.measure.drive.bands import Bands, LiftSource
 from needlecalc.measure.lift.parts import lift_change
-from needlecalc.measure.lift.ways import ALIKE_SHARE, WEIGHED
+from needlecalc.measure.lift.ways import ALIKE_SHARE
 from needlecalc.parts.setup import Setup
 from needlecalc.units import FloatArray
 
@@ -144,7 +144,7 @@ def readings_of(history: History, doubts: Doubts) -> tuple[Readings, ...]:
         band = same_bands(bands, one.bands)
         use = band >= 0
         log_lambda, doubt, lean = trusted(one.bands, doubts)
-        computed = np.array(["computed" in source or WEIGHED in source for source in one.bands.lift_source])
+        computed = one.bands.lift_from(LiftSource.COMPUTED)
         tells = use & (~computed | still_to_tell[band]) & ~(one.bands.lift_u_mm > NO_READING_U_MM)
         still_to_tell[band[use & computed]] = False
         common = np.nan_to_num(one.bands.lift_common_u_mm)

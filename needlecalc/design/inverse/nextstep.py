@@ -13,7 +13,7 @@ from needlecalc.design.belief.readings import readings_of
 from needlecalc.design.inverse.foresight import Foresight, Promise, on_table
 from needlecalc.design.inverse.proposal import Design
 from needlecalc.design.inverse.stages import RISK
-from needlecalc.measure.drive.bands import NAMED_IN_FULL
+from needlecalc.measure.drive.bands import NAMED_IN_FULL, LiftSource
 from needlecalc.show import Column, Shown, Table, counted
 from needlecalc.units import FloatArray
 
@@ -337,9 +337,11 @@ def _markers(sight: Foresight, now: Promise, risk: float, whole_u: float, zero_u
     by_car = np.zeros((bands.rpm.size, place.car().stop))
     by_car[:, place.shared("lift zero")] = 1.0
     # The same rod has the same zero again; another way of reading does not know of it.
-    same_rod = np.array([source.startswith("typed") for source in bands.lift_source])
+    same_rod = bands.lift_from(LiftSource.TYPED)
     by_car[same_rod, place.shared("lift scale")] = np.nan_to_num(bands.lift_common_u_mm)[same_rod]
-    reads = sight.extended(BandRows(by_car, np.tile([0.0, 1.0], (bands.rpm.size, 1)))).widened(~same_rod)
+    reads = sight.extended(BandRows(by_car, np.tile([0.0, 1.0], (bands.rpm.size, 1)))).widened(
+        (~same_rod).astype(np.float64)
+    )
     sight = sight.widened(zero_u)
     chosen: list[int] = []
     then, belief = now, sight.belief

@@ -107,7 +107,7 @@ def leak_sign(bands: Bands, setup: Setup) -> LeakSign:
     pressure, flow, hole = bands.manifold_pressure_pa[keep], every_flow[keep], every_hole[keep]
     expected, doubts, independent, by_flow = _expected(bands, setup, keep)
     # A lift computed from the engine's air counts the leak in and stands too high; a lift read does not.
-    computed = np.array([source.startswith("computed") for source in bands.lift_source])[keep]
+    computed = bands.lift_computed_alone()[keep]
     per_mm2 = hole / flow * np.where(computed, 1.0 - by_flow, 1.0)
     each = setup.engine.cylinders // setup.engine.carburettors
     pulsation = PULSATION.get(each, PULSATION_OF_MORE)

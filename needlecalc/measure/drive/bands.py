@@ -4,6 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field, fields, replace
+from enum import Flag, auto
+from functools import reduce
+from operator import or_
 from typing import Any
 
 import numpy as np
@@ -16,6 +19,43 @@ from needlecalc.measure.log.file import Log
 from needlecalc.parts.setup import Setup
 from needlecalc.show import Column, Shown, Table, counted
 from needlecalc.units import FloatArray
+
+
+class LiftSource(Flag):
+    """Where the lift of a band comes from; more than one where readings and computed lifts were weighed together."""
+
+    NONE = 0
+    TYPED = auto()
+    LOGGED = auto()
+    AIR_METER = auto()
+    PRESSURE = auto()
+    THROTTLE = auto()
+    SCALED = auto()  # the air flow it was computed from was scaled to lifts read
+    READ = TYPED | LOGGED
+    COMPUTED = AIR_METER | PRESSURE | THROTTLE
+
+    def code(self) -> str:
+        """Names of its parts as files hold them, such as ``typed+pressure``."""
+        return "+".join(str(part.name).lower() for part in self)
+
+    @classmethod
+    def of_code(cls, code: str) -> LiftSource:
+        """Back from :meth:`code`; KeyError where a part has no such name."""
+        return reduce(or_, (cls[part.upper()] for part in code.split("+") if part), cls.NONE)
+
+    def words(self) -> str:
+        """As tables print it."""
+        return ", ".join(words for part, words in _LIFT_WORDS.items() if part & self)
+
+
+_LIFT_WORDS = {
+    LiftSource.TYPED: "typed in",
+    LiftSource.LOGGED: "logged",
+    LiftSource.AIR_METER: "computed from logged air flow",
+    LiftSource.PRESSURE: "computed from manifold pressure, speed and volumetric efficiency",
+    LiftSource.THROTTLE: "computed from throttle and speed, set by lifts read",
+    LiftSource.SCALED: "scaled to lifts read",
+}
 
 NAMED_IN_FULL, WORST_NAMED = 12, 6  # of a longer list only so many are named, and the others counted
 
@@ -80,7 +120,7 @@ class Bands(Shown):
         Means; NaN where not logged. [Pa, g/s for the engine]
     lift_mm, lift_u_mm : array, shape (m,)
         Lift of the air valve and its standard uncertainty; NaN where not known. [mm]
-    lift_source : tuple of str
+    lift_source : tuple of LiftSource
         Where the lift comes from.
     dropped : tuple of (str, int)
         Rows of the log that are in no band, by reason.
@@ -123,7 +163,7 @@ class Bands(Shown):
     air_flow_g_s: FloatArray
     lift_mm: FloatArray
     lift_u_mm: FloatArray
-    lift_source: tuple[str, ...]
+    lift_source: tuple[LiftSource, ...]
     dropped: tuple[tuple[str, int], ...] = ()
     log: Log | None = None
     assumptions: tuple[str, ...] = ()
@@ -148,6 +188,9 @@ class Bands(Shown):
         for name in ("manifold_pressure_pa", "air_flow_g_s", "lift_mm", "lift_u_mm", *NOT_ALWAYS_KNOWN):
             object.__setattr__(self, name, read_only(getattr(self, name), name, allow_nan=True))
         same_length("bands", rpm=self.rpm, load=self.load, lambda_measured=self.lambda_measured, lift_mm=self.lift_mm)
+        if not all(isinstance(source, LiftSource) for source in self.lift_source):
+            msg = f"lift_source must name a LiftSource for each band, as LiftSource.TYPED, but is {self.lift_source!r:.60}."
+            raise InputError(msg)
         same_length("bands", rpm=self.rpm, depression_pa=self.depression_pa, bank=self.bank)
         same_length("bands", rpm=self.rpm, effective_count=self.effective_count, spread_between=self.spread_between)
         if not self.rpm.size:
@@ -244,6 +287,14 @@ class Bands(Shown):
             chosen[name] = tuple(getattr(self, name)[b] for b in bands)
         return replace(self, **chosen)
 
+    def lift_from(self, sources: LiftSource) -> NDArray[np.bool_]:
+        """Bands whose lift comes from one of some sources, alone or weighed together with others."""
+        return np.array([bool(source & sources) for source in self.lift_source], dtype=bool)
+
+    def lift_computed_alone(self) -> NDArray[np.bool_]:
+        """Bands whose lift was computed, no reading weighed in."""
+        return self.lift_from(LiftSource.COMPUTED) & ~self.lift_from(LiftSource.READ)
+
     def table(self) -> Table:
         """Bands and the fate of all other rows, to be shown.
 
@@ -289,5 +340,8 @@ class Bands(Shown):
             for b in range(self.rpm.size)
         ]
         notes = [f"{counted(count, 'row')} in no band: {reason}" for reason, count in self.dropped if count]
-        notes += [f"lift: {source}" for source in dict.fromkeys(self.lift_source) if source]
+        notes += [f"lift: {source.words()}" for source in dict.fromkeys(self.lift_source) if source]
+        filling = None if self.lift_setup is None else self.lift_setup.engine.volumetric_efficiency
+        if isinstance(filling, float) and self.lift_from(LiftSource.PRESSURE).any():
+            notes.append(f"volumetric efficiency {filling:g} at every speed and load")
         return Table("Bands", columns, rows, notes=[*notes, *self.assumptions])

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from needlecalc.arrays import check_range, read_only
 from needlecalc.errors import InputError
 from needlecalc.measure.drive.averages import band_means
-from needlecalc.measure.drive.bands import Bands
+from needlecalc.measure.drive.bands import Bands, LiftSource
 from needlecalc.measure.drive.lag import Lag, find_lag
 from needlecalc.measure.drive.steady import (
     IDLE_BELOW_RPM,
@@ -177,7 +177,7 @@ def _bands(
         mean(log.air_flow_g_s),
         lift,
         np.array([part.error_of(log.lift_mm, here) for here, part in zip(rows, means, strict=True)]),
-        tuple("logged" if np.isfinite(value) else "" for value in lift),
+        tuple(LiftSource.LOGGED if np.isfinite(value) else LiftSource.NONE for value in lift),
         dropped,
         log,
         (

@@ -5,13 +5,15 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import fields, is_dataclass
+from functools import reduce
+from operator import or_
 
 import numpy as np
 from scipy.stats import t as student
 
 from needlecalc.errors import InputError
 from needlecalc.measure.drive.averages import CONFIDENCE, USUAL_BETWEEN
-from needlecalc.measure.drive.bands import Bands
+from needlecalc.measure.drive.bands import Bands, LiftSource
 from needlecalc.parts.setup import Setup
 from needlecalc.units import FloatArray
 
@@ -81,7 +83,7 @@ def merge_bands(first: Bands, second: Bands, *others: Bands, despite: str | None
     notes.append(f"{len(drives)} drives merged; scatter between drives taken as {np.sqrt(between):.4f} lambda")
     if despite is not None:
         notes += [f"merged despite: {despite.strip()}", *(f"they differ: {words}" for words in differences)]
-    sources = tuple(" + ".join(sorted({drives[d].lift_source[b] for d, b in group} - {""})) for group in members.values())
+    sources = tuple(reduce(or_, (drives[d].lift_source[b] for d, b in group), LiftSource.NONE) for group in members.values())
     logs = {id(drive.log): drive.log for drive in drives}
     setups = [drive.setup for drive in drives if drive.setup is not None]
     return Bands(

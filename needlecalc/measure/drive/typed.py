@@ -9,7 +9,7 @@ from numpy.typing import ArrayLike
 
 from needlecalc.arrays import read_only, same_length
 from needlecalc.errors import InputError
-from needlecalc.measure.drive.bands import Bands
+from needlecalc.measure.drive.bands import Bands, LiftSource
 from needlecalc.physics.limits import check_each
 from needlecalc.show import counted
 from needlecalc.units import FloatArray
@@ -103,7 +103,7 @@ def typed_bands(
         flow,
         lift,
         np.where(np.isnan(lift), np.nan, lift_u_mm),
-        tuple("" if np.isnan(value) else "typed in" for value in lift),
+        tuple(LiftSource.NONE if np.isnan(value) else LiftSource.TYPED for value in lift),
         assumptions=("bands typed in",),
     )
 

@@ -9,12 +9,12 @@ from numpy.typing import ArrayLike, NDArray
 
 from needlecalc.arrays import check_range
 from needlecalc.errors import InputError
-from needlecalc.measure.drive.bands import Bands
+from needlecalc.measure.drive.bands import Bands, LiftSource
 from needlecalc.measure.drive.typed import typed_each
 from needlecalc.measure.lift.depression import band_depression_pa
 from needlecalc.measure.lift.parts import NOTE, brought_over, lift_change, oil_note
 from needlecalc.measure.lift.throttle import LEAST_READINGS, throttle_way
-from needlecalc.measure.lift.ways import WEIGHED, LiftDoubts, LiftWay, air_meter_way, manifold_way, read_way
+from needlecalc.measure.lift.ways import LiftDoubts, LiftWay, air_meter_way, manifold_way, read_way
 from needlecalc.measure.lift.weigh import weighed_lift
 from needlecalc.parts.setup import Setup
 from needlecalc.parts.slide import SlideValve
@@ -87,7 +87,7 @@ def with_lift(
     doubts = doubts or LiftDoubts()
     check_range(lift_u_mm, "lift_u_mm", 0.0, 10.0, cure="It is one sigma, in mm.")
     notes = [note for note in bands.assumptions if not note.startswith(NOTE)]
-    if bands.lift_setup is not None and any(not source.startswith("computed") for source in bands.lift_source):
+    if bands.lift_setup is not None and not bands.lift_computed_alone().all():
         if changed := lift_change(bands.lift_setup, setup):
             msg = (
                 f"The lifts of these bands, and with them their lambda, belong to other parts: {changed}; drive again, or, "
@@ -105,10 +105,10 @@ def with_lift(
     reading, sensor = read_way(bands, doubts, lift_mm=typed, lift_u_mm=lift_u_mm)
     # Computed lifts of an earlier call count for nothing: the scale may have changed.
     lift, doubt = np.full(bands.rpm.size, np.nan), np.full(bands.rpm.size, np.nan)
-    common, source = np.zeros(bands.rpm.size), np.full(bands.rpm.size, "", dtype=object)
+    common, source = np.zeros(bands.rpm.size), np.full(bands.rpm.size, LiftSource.NONE)
     for way in (sensor, reading):
         here = np.isfinite(way.lift_mm)
-        lift[here], doubt[here], source[here] = way.lift_mm[here], way.u_mm()[here], way.words
+        lift[here], doubt[here], source[here] = way.lift_mm[here], way.u_mm()[here], way.source
     read = np.isfinite(lift)
     _inside_throat(bands, setup, lift)
     from_air = np.zeros(bands.rpm.size, dtype=bool)
@@ -120,20 +120,20 @@ def with_lift(
         to_weigh = marked & ~from_air if combine else np.zeros_like(marked)
         if not (wanted | to_weigh).any():
             continue
-        got, words = (way.lift_mm, way.u_mm(), way.common_u_mm), way.words
+        got, computed = (way.lift_mm, way.u_mm(), way.common_u_mm), way.source
         if marked.any() and (calibrate or combine):
             weighed = weighed_lift(way, setup, (reading, sensor))
             notes.append(NOTE + weighed.sentence(way, int(wanted.sum())))
             got = weighed.lift_mm, weighed.u_mm, weighed.common_u_mm
-            words += f", scaled to {weighed.readings} {'lift' if weighed.readings == 1 else 'lifts'} read"
+            computed |= LiftSource.SCALED
         _no_torrent(bands, way, wanted & ~np.isfinite(got[0]))
         notes += [NOTE + note for note in way.notes]
         if (top := wanted & (got[0] >= setup.carburettor.air_valve.travel_mm())).any():
             named = ", ".join(bands.name(int(band)) for band in np.flatnonzero(top))
             notes.append(f"{NOTE}air flow above what the throat passes, within its doubt; piston taken at its top: {named}")
         to_weigh &= np.isfinite(got[0])
-        source[wanted] = words
-        source[to_weigh] = [f"{was}, {WEIGHED} {way.name}" for was in source[to_weigh]]
+        source[wanted] = computed
+        source[to_weigh] |= way.source
         from_air |= (served := wanted | to_weigh)
         lift[served], doubt[served], common[served] = (values[served] for values in got)
     if combine and read.any() and not (from_air & read).any():
@@ -152,7 +152,8 @@ def with_lift(
     if missing.any() and by_throttle.sum() >= LEAST_READINGS and np.isfinite(bands.throttle_percent[missing]).any():
         joined = replace(reading, lift_mm=np.where(read, lift, np.nan), own_u_mm=doubt, common_u_mm=np.zeros(lift.size))
         way = throttle_way(bands, setup, joined, doubts)
-        lift[missing], doubt[missing], source[missing] = way.lift_mm[missing], way.u_mm()[missing], way.words
+        lift[missing], doubt[missing], source[missing] = way.lift_mm[missing], way.u_mm()[missing], way.source
+        notes += [NOTE + note for note in way.notes]
         if not from_air.any():
             common[missing] = way.common_u_mm[missing]
         missing = ~np.isfinite(lift)
@@ -170,7 +171,7 @@ def with_lift(
         bands,
         lift_mm=lift,
         lift_u_mm=doubt,
-        lift_source=tuple(str(words) for words in source),
+        lift_source=tuple(source),
         lift_common_u_mm=np.minimum(common, doubt),
         lift_setup=setup,
         depression_pa=band_depression_pa(bands, setup, lift, depression_pa),

@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from scipy.optimize import least_squares
 
 from needlecalc.errors import InputError
-from needlecalc.measure.drive.bands import Bands
+from needlecalc.measure.drive.bands import Bands, LiftSource
 from needlecalc.measure.lift.ways import LiftDoubts, LiftWay, lift_shift_mm
 from needlecalc.parts.engine import VolumetricEfficiency
 from needlecalc.parts.setup import Setup
@@ -131,10 +131,10 @@ def throttle_way(bands: Bands, setup: Setup, read: LiftWay, doubts: LiftDoubts) 
         raise InputError(msg)
     flow[known & ~_near(bands.rpm, flow, rpm, np.exp(seen))] = np.nan
     own = lift_shift_mm(setup, flow, share)
-    words = f"computed from throttle and speed, set by {marks.size} lifts read (+- {100 * share:.0f} % of air flow)"
+    note = f"air flow by throttle and speed, set by {marks.size} lifts read, is good for +- {100 * share:.0f} %"
     zero = np.where(np.isfinite(flow), doubts.zero_u_mm, np.nan)
     name, suspects = "throttle and speed", "throttle sensor, or the readings that set it"
-    return LiftWay(name, words, valve.lift_mm(flow, air), zero, own, suspects, flow)
+    return LiftWay(name, LiftSource.THROTTLE, valve.lift_mm(flow, air), zero, own, suspects, flow, notes=(note,))
 
 
 def _guess(setup: Setup) -> FloatArray:

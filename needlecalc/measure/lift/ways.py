@@ -8,12 +8,11 @@ import numpy as np
 
 from needlecalc.arrays import check_range
 from needlecalc.errors import InputError
-from needlecalc.measure.drive.bands import Bands
+from needlecalc.measure.drive.bands import Bands, LiftSource
 from needlecalc.parts.engine import VolumetricEfficiency
 from needlecalc.parts.setup import Setup
 from needlecalc.units import FloatArray
 
-WEIGHED = "weighed against"
 BEYOND_SIGMAS = 2.0
 ALIKE_SHARE = 0.9  # of the variance of a computed lift that its neighbours share
 ALIKE_OVER = 0.7  # ratio of lifts, in ln, over which they do
@@ -80,7 +79,7 @@ class LiftWay:
     ----------
     name : str
         The way, for tables.
-    words : str
+    source : LiftSource
         The way, as the source of a lift.
     lift_mm : array, shape (m,)
         Lift. [mm]
@@ -101,7 +100,7 @@ class LiftWay:
     """
 
     name: str
-    words: str
+    source: LiftSource
     lift_mm: FloatArray
     common_u_mm: FloatArray
     own_u_mm: FloatArray
@@ -226,27 +225,29 @@ def read_way(
     InputError
         If the bands hold readings already weighed against computed lifts: they would count twice.
     """
-    if any(WEIGHED in source for source in bands.lift_source):
-        msg = f"The lifts of these bands were already {WEIGHED} the air flow; start again from the bands before that."
+    typed, logged = bands.lift_from(LiftSource.TYPED), bands.lift_from(LiftSource.LOGGED)
+    if (bands.lift_from(LiftSource.COMPUTED) & (typed | logged)).any():
+        msg = "The lifts of these bands were already weighed against the air flow; start again from the bands before that."
         raise InputError(msg)
-    typed = np.array([source.startswith("typed") for source in bands.lift_source]) & np.isfinite(bands.lift_mm)
-    logged = np.array([source.startswith("logged") for source in bands.lift_source]) & np.isfinite(bands.lift_mm)
-    whole = {"typed in": np.where(typed, bands.lift_u_mm, np.nan), "logged": np.where(logged, bands.lift_u_mm, np.nan)}
-    lifts = {"typed in": np.where(typed, bands.lift_mm, np.nan), "logged": np.where(logged, bands.lift_mm, np.nan)}
+    logged &= ~typed
+    by_hand, by_hand_u = np.where(typed, bands.lift_mm, np.nan), np.where(typed, bands.lift_u_mm, np.nan)
+    by_sensor, by_sensor_u = np.where(logged, bands.lift_mm, np.nan), np.where(logged, bands.lift_u_mm, np.nan)
     if lift_mm is not None:
         given = np.isfinite(lift_mm)
-        lifts["typed in"] = np.where(given, lift_mm, lifts["typed in"])
-        whole["typed in"] = np.where(given, lift_u_mm, whole["typed in"])
+        by_hand, by_hand_u = np.where(given, lift_mm, by_hand), np.where(given, lift_u_mm, by_hand_u)
     # The log's figure is the scatter of the mean alone until the sensor's own doubt is joined to it, once.
-    raw = logged & ~np.isfinite(bands.lift_common_u_mm)
-    whole["logged"] = np.where(raw, np.hypot(np.nan_to_num(whole["logged"]), doubts.sensor_u_mm), whole["logged"])
-    out = []
-    for name, words in (("reading", "typed in"), ("lift sensor", "logged")):
-        common = np.minimum(doubts.zero_u_mm, whole[words])
-        own = np.sqrt(np.maximum(whole[words] ** 2 - common**2, 0.0))
-        suspects = "zero or scale of the readings" if words == "typed in" else "zero or scale of the sensor"
-        out.append(LiftWay(name, words, lifts[words], common, own, suspects, np.empty(0)))
-    return out[0], out[1]
+    raw = np.isfinite(by_sensor) & ~np.isfinite(bands.lift_common_u_mm)
+    by_sensor_u = np.where(raw, np.hypot(np.nan_to_num(by_sensor_u), doubts.sensor_u_mm), by_sensor_u)
+
+    def way(name: str, source: LiftSource, lift: FloatArray, whole: FloatArray, suspects: str) -> LiftWay:
+        common = np.minimum(doubts.zero_u_mm, whole)
+        own = np.sqrt(np.maximum(whole**2 - common**2, 0.0))
+        return LiftWay(name, source, lift, common, own, suspects, np.empty(0))
+
+    return (
+        way("reading", LiftSource.TYPED, by_hand, by_hand_u, "zero or scale of the readings"),
+        way("lift sensor", LiftSource.LOGGED, by_sensor, by_sensor_u, "zero or scale of the sensor"),
+    )
 
 
 def air_meter_way(bands: Bands, setup: Setup, doubts: LiftDoubts) -> LiftWay:
@@ -269,7 +270,7 @@ def air_meter_way(bands: Bands, setup: Setup, doubts: LiftDoubts) -> LiftWay:
     own = np.hypot(np.hypot(doubts.meter_shape_u, doubts.throat_shape_u), _pulsation_share(bands, setup, doubts))
     return _computed(
         "air meter",
-        "computed from logged air flow",
+        LiftSource.AIR_METER,
         setup,
         bands.air_flow_g_s,
         float(np.hypot(doubts.meter_u, doubts.throat_share())),
@@ -303,7 +304,6 @@ def manifold_way(bands: Bands, setup: Setup, doubts: LiftDoubts) -> LiftWay:
     notes: list[str] = []
     filling = engine.volumetric_efficiency
     if isinstance(filling, VolumetricEfficiency):
-        words = "computed from manifold pressure, speed and the table of volumetric efficiency"
         if filling.reference == "outside":
             gauge = np.zeros(pressure.shape)  # the pressure then only picks the place in the table
         own = np.hypot(own, filling.edge_doubt(bands.rpm, pressure))
@@ -311,11 +311,9 @@ def manifold_way(bands: Bands, setup: Setup, doubts: LiftDoubts) -> LiftWay:
         if off.size:
             named = ", ".join(bands.name(int(band)) for band in off)
             notes.append(f"off the table of volumetric efficiency its edge is held, with more doubt: {named}")
-    else:
-        words = f"computed from manifold pressure, speed and a volumetric efficiency of {filling:g}"
     return _computed(
         "manifold pressure",
-        words,
+        LiftSource.PRESSURE,
         setup,
         flow,
         float(np.hypot(engine.volumetric_efficiency_u, doubts.throat_share())),
@@ -327,7 +325,7 @@ def manifold_way(bands: Bands, setup: Setup, doubts: LiftDoubts) -> LiftWay:
 
 def _computed(
     name: str,
-    words: str,
+    source: LiftSource,
     setup: Setup,
     flow_g_s: FloatArray,
     flow_u: float,
@@ -339,7 +337,7 @@ def _computed(
     met = passable_flow_g_s(setup, each, np.hypot(flow_u, own_u))
     lift = setup.carburettor.air_valve.lift_mm(met, setup.air)
     common, own = (lift_shift_mm(setup, met, share) for share in (flow_u, np.minimum(own_u, 0.9)))
-    return LiftWay(name, words, lift, common, own, suspects, each, flow_u, own_u, notes)
+    return LiftWay(name, source, lift, common, own, suspects, each, flow_u, own_u, notes)
 
 
 def _pulsation_share(bands: Bands, setup: Setup, doubts: LiftDoubts) -> FloatArray:
