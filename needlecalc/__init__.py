@@ -3,167 +3,157 @@
 The road: ``read_log``, ``make_bands``, ``with_lift``, ``check_engine``, ``make_target``, ``solve``, ``grind_sheet``.
 """
 
-from needlecalc.errors import InputError, LogFormatError, NeedleCalcError, NeedleCalcWarning, SolveError
-from needlecalc.parts.needle import Needle, read_needle
-from needlecalc.parts.measured import measured_needle, read_readings
-from needlecalc.parts.jet import Jet
-from needlecalc.parts.slide import SlideValve
-from needlecalc.parts.carburettor import AirValve, Carburettor, lift_after_change
-from needlecalc.parts.engine import Engine, VolumetricEfficiency
-from needlecalc.parts.conditions import Air, Fuel
-from needlecalc.parts.setup import Setup
-from needlecalc.parts.fuelflow import fuel_flow
-from needlecalc.measure.log.file import Log, read_log
-from needlecalc.measure.drive.lag import Lag, find_lag, lag_from_pipe
-from needlecalc.measure.drive.bands import Bands
-from needlecalc.measure.drive.gather import make_bands
-from needlecalc.measure.drive.typed import typed_bands
-from needlecalc.measure.lift.ways import LiftDoubts
-from needlecalc.measure.lift.parts import lift_change, restate_lift
-from needlecalc.measure.lift.each import with_lift
-from needlecalc.measure.lift.agreement import LiftAgreement, lift_agreement
-from needlecalc.measure.drive.normalise import Normalisation, normalise_bands, with_setup
-from needlecalc.measure.drive.merge import merge_bands
-from needlecalc.measure.drive.sweep import LeanLimits, lean_limit, typed_sweep
-from needlecalc.measure.checks.sensorzero import SensorZero, sensor_zero
-from needlecalc.measure.checks.noted import GasReading, Ignition, Mechanical, NeedleReading, Sensor, Twins
-from needlecalc.measure.checks.limits import CheckLimits
-from needlecalc.measure.checks.gate import Check, Checks
-from needlecalc.measure.checks.leaksign import LeakSign, leak_sign
-from needlecalc.measure.checks.engine import check_engine
-from needlecalc.design.forward.predict import Comparison, compare, predict_lambda
-from needlecalc.design.forward.metering import Metering, metering
-from needlecalc.design.wish.target import Target, make_target
-from needlecalc.design.inverse.limits import Limits
-from needlecalc.design.inverse.blend import blended, own_cut
-from needlecalc.design.inverse.twins import PairCheck, both_banks, pair_check
-from needlecalc.design.inverse.binding import Binding
-from needlecalc.design.inverse.options import Option
-from needlecalc.design.belief.doubts import Doubts
-from needlecalc.design.belief.history import History, Pass, read_history
-from needlecalc.design.belief.learn import learn
-from needlecalc.design.belief.learned import Learned
-from needlecalc.design.belief.calibration import JetShift, jet_shift, with_jet_drive
-from needlecalc.design.inverse.proposal import Design
-from needlecalc.design.inverse.nextstep import NextStep, NextSteps, measure_next
-from needlecalc.design.inverse.solve import solve
-from needlecalc.design.after.progress import Progress, judge_cut
-from needlecalc.design.after.rescue import Rescue, rescue
-from needlecalc.design.after.outcome import Outcome, compare_pass
-from needlecalc.design.after.altitude import at_altitude
-from needlecalc.design.after.places import AltitudeOutlook
-from needlecalc.design.after.rank import RankedNeedle, Ranking, rank
-from needlecalc.report.plot import plot_areas, plot_comparison, plot_lambda, plot_metering, plot_profile, plot_sensitivity
-from needlecalc.report.sheet import GrindSheet, grind_sheet
-from needlecalc.report.pages import write_pdf, write_profile_png
-from needlecalc.job import Job, read_job
+from typing import TYPE_CHECKING
 
-__all__ = [
-    "NeedleCalcError",
-    "InputError",
-    "LogFormatError",
-    "SolveError",
-    "NeedleCalcWarning",
-    "Needle",
-    "read_needle",
-    "Jet",
-    "AirValve",
-    "SlideValve",
-    "lift_after_change",
-    "Carburettor",
-    "Engine",
-    "VolumetricEfficiency",
-    "Fuel",
-    "Air",
-    "Setup",
-    "Log",
-    "read_log",
-    "Lag",
-    "find_lag",
-    "lag_from_pipe",
-    "Bands",
-    "make_bands",
-    "typed_bands",
-    "with_lift",
-    "LiftDoubts",
-    "lift_change",
-    "restate_lift",
-    "LiftAgreement",
-    "lift_agreement",
-    "with_setup",
-    "Normalisation",
-    "normalise_bands",
-    "merge_bands",
-    "LeanLimits",
-    "lean_limit",
-    "typed_sweep",
-    "Ignition",
-    "Mechanical",
-    "Sensor",
-    "GasReading",
-    "SensorZero",
-    "sensor_zero",
-    "Twins",
-    "NeedleReading",
-    "CheckLimits",
-    "Check",
-    "Checks",
-    "LeakSign",
-    "leak_sign",
-    "check_engine",
-    "Target",
-    "make_target",
-    "Limits",
-    "Binding",
-    "Option",
-    "own_cut",
-    "blended",
-    "both_banks",
-    "PairCheck",
-    "pair_check",
-    "Doubts",
-    "Pass",
-    "History",
-    "read_history",
-    "Learned",
-    "learn",
-    "JetShift",
-    "jet_shift",
-    "with_jet_drive",
-    "Design",
-    "solve",
-    "NextStep",
-    "NextSteps",
-    "measure_next",
-    "AltitudeOutlook",
-    "at_altitude",
-    "RankedNeedle",
-    "Ranking",
-    "rank",
-    "fuel_flow",
-    "predict_lambda",
-    "Comparison",
-    "compare",
-    "Metering",
-    "metering",
-    "GrindSheet",
-    "grind_sheet",
-    "plot_profile",
-    "plot_areas",
-    "plot_lambda",
-    "plot_comparison",
-    "plot_metering",
-    "plot_sensitivity",
-    "write_pdf",
-    "write_profile_png",
-    "measured_needle",
-    "read_readings",
-    "Progress",
-    "judge_cut",
-    "Rescue",
-    "rescue",
-    "Outcome",
-    "compare_pass",
-    "Job",
-    "read_job",
-]
+from needlecalc.lazy import lazy
+
+# Every public name by the room it comes from, in the order of the road; each room is imported at the first use of a name.
+_ROOMS = {
+    "errors": "InputError LogFormatError NeedleCalcError SolveError",
+    "parts.needle": "Needle read_needle",
+    "parts.measured": "measured_needle read_readings",
+    "parts.jet": "Jet",
+    "parts.slide": "SlideValve",
+    "parts.carburettor": "AirValve Carburettor lift_after_change",
+    "parts.engine": "Engine VolumetricEfficiency",
+    "parts.conditions": "Air Fuel",
+    "parts.setup": "Setup",
+    "parts.fuelflow": "fuel_flow",
+    "measure.log.file": "Log read_log",
+    "measure.drive.lag": "Lag find_lag lag_from_pipe",
+    "measure.drive.bands": "Bands",
+    "measure.drive.gather": "make_bands",
+    "measure.drive.typed": "typed_bands",
+    "measure.lift.ways": "LiftDoubts",
+    "measure.lift.parts": "lift_change restate_lift",
+    "measure.lift.each": "with_lift",
+    "measure.lift.agreement": "LiftAgreement lift_agreement",
+    "measure.drive.normalise": "Normalisation normalise_bands with_setup",
+    "measure.drive.merge": "merge_bands",
+    "measure.drive.sweep": "LeanLimits lean_limit typed_sweep",
+    "measure.checks.sensorzero": "SensorZero sensor_zero",
+    "measure.checks.noted": "GasReading Ignition Mechanical NeedleReading Sensor Twins",
+    "measure.checks.limits": "CheckLimits",
+    "measure.checks.gate": "Check Checks",
+    "measure.checks.leaksign": "LeakSign leak_sign",
+    "measure.checks.engine": "check_engine",
+    "design.forward.predict": "Comparison compare predict_lambda",
+    "design.forward.metering": "Metering metering",
+    "design.wish.target": "Target make_target",
+    "design.inverse.limits": "Limits",
+    "design.inverse.blend": "blended own_cut",
+    "design.inverse.twins": "PairCheck both_banks pair_check",
+    "design.inverse.binding": "Binding",
+    "design.inverse.options": "Option",
+    "design.belief.doubts": "Doubts",
+    "design.belief.history": "History Pass read_history",
+    "design.belief.learn": "learn",
+    "design.belief.learned": "Learned",
+    "design.belief.calibration": "JetShift jet_shift with_jet_drive",
+    "design.inverse.proposal": "Design",
+    "design.inverse.nextstep": "NextStep NextSteps measure_next",
+    "design.inverse.solve": "solve",
+    "design.after.progress": "Progress judge_cut",
+    "design.after.rescue": "Rescue rescue",
+    "design.after.outcome": "Outcome compare_pass",
+    "design.after.altitude": "at_altitude",
+    "design.after.places": "AltitudeOutlook",
+    "design.after.rank": "RankedNeedle Ranking rank",
+    "report.plot": "plot_areas plot_comparison plot_lambda plot_metering plot_profile plot_sensitivity",
+    "report.sheet": "GrindSheet grind_sheet",
+    "report.pages": "write_pdf write_profile_png",
+    "job": "Job read_job",
+}
+__all__ = [name for names in _ROOMS.values() for name in names.split()]
+__getattr__, __dir__ = lazy(__name__, _ROOMS)
+
+if TYPE_CHECKING:  # the same for editors and type checkers
+    from needlecalc.errors import (
+        InputError as InputError,
+        LogFormatError as LogFormatError,
+        NeedleCalcError as NeedleCalcError,
+        SolveError as SolveError,
+    )
+    from needlecalc.parts.needle import Needle as Needle, read_needle as read_needle
+    from needlecalc.parts.measured import measured_needle as measured_needle, read_readings as read_readings
+    from needlecalc.parts.jet import Jet as Jet
+    from needlecalc.parts.slide import SlideValve as SlideValve
+    from needlecalc.parts.carburettor import (
+        AirValve as AirValve,
+        Carburettor as Carburettor,
+        lift_after_change as lift_after_change,
+    )
+    from needlecalc.parts.engine import Engine as Engine, VolumetricEfficiency as VolumetricEfficiency
+    from needlecalc.parts.conditions import Air as Air, Fuel as Fuel
+    from needlecalc.parts.setup import Setup as Setup
+    from needlecalc.parts.fuelflow import fuel_flow as fuel_flow
+    from needlecalc.measure.log.file import Log as Log, read_log as read_log
+    from needlecalc.measure.drive.lag import Lag as Lag, find_lag as find_lag, lag_from_pipe as lag_from_pipe
+    from needlecalc.measure.drive.bands import Bands as Bands
+    from needlecalc.measure.drive.gather import make_bands as make_bands
+    from needlecalc.measure.drive.typed import typed_bands as typed_bands
+    from needlecalc.measure.lift.ways import LiftDoubts as LiftDoubts
+    from needlecalc.measure.lift.parts import lift_change as lift_change, restate_lift as restate_lift
+    from needlecalc.measure.lift.each import with_lift as with_lift
+    from needlecalc.measure.lift.agreement import LiftAgreement as LiftAgreement, lift_agreement as lift_agreement
+    from needlecalc.measure.drive.normalise import (
+        Normalisation as Normalisation,
+        normalise_bands as normalise_bands,
+        with_setup as with_setup,
+    )
+    from needlecalc.measure.drive.merge import merge_bands as merge_bands
+    from needlecalc.measure.drive.sweep import LeanLimits as LeanLimits, lean_limit as lean_limit, typed_sweep as typed_sweep
+    from needlecalc.measure.checks.sensorzero import SensorZero as SensorZero, sensor_zero as sensor_zero
+    from needlecalc.measure.checks.noted import (
+        GasReading as GasReading,
+        Ignition as Ignition,
+        Mechanical as Mechanical,
+        NeedleReading as NeedleReading,
+        Sensor as Sensor,
+        Twins as Twins,
+    )
+    from needlecalc.measure.checks.limits import CheckLimits as CheckLimits
+    from needlecalc.measure.checks.gate import Check as Check, Checks as Checks
+    from needlecalc.measure.checks.leaksign import LeakSign as LeakSign, leak_sign as leak_sign
+    from needlecalc.measure.checks.engine import check_engine as check_engine
+    from needlecalc.design.forward.predict import (
+        Comparison as Comparison,
+        compare as compare,
+        predict_lambda as predict_lambda,
+    )
+    from needlecalc.design.forward.metering import Metering as Metering, metering as metering
+    from needlecalc.design.wish.target import Target as Target, make_target as make_target
+    from needlecalc.design.inverse.limits import Limits as Limits
+    from needlecalc.design.inverse.blend import blended as blended, own_cut as own_cut
+    from needlecalc.design.inverse.twins import PairCheck as PairCheck, both_banks as both_banks, pair_check as pair_check
+    from needlecalc.design.inverse.binding import Binding as Binding
+    from needlecalc.design.inverse.options import Option as Option
+    from needlecalc.design.belief.doubts import Doubts as Doubts
+    from needlecalc.design.belief.history import History as History, Pass as Pass, read_history as read_history
+    from needlecalc.design.belief.learn import learn as learn
+    from needlecalc.design.belief.learned import Learned as Learned
+    from needlecalc.design.belief.calibration import (
+        JetShift as JetShift,
+        jet_shift as jet_shift,
+        with_jet_drive as with_jet_drive,
+    )
+    from needlecalc.design.inverse.proposal import Design as Design
+    from needlecalc.design.inverse.nextstep import NextStep as NextStep, NextSteps as NextSteps, measure_next as measure_next
+    from needlecalc.design.inverse.solve import solve as solve
+    from needlecalc.design.after.progress import Progress as Progress, judge_cut as judge_cut
+    from needlecalc.design.after.rescue import Rescue as Rescue, rescue as rescue
+    from needlecalc.design.after.outcome import Outcome as Outcome, compare_pass as compare_pass
+    from needlecalc.design.after.altitude import at_altitude as at_altitude
+    from needlecalc.design.after.places import AltitudeOutlook as AltitudeOutlook
+    from needlecalc.design.after.rank import RankedNeedle as RankedNeedle, Ranking as Ranking, rank as rank
+    from needlecalc.report.plot import (
+        plot_areas as plot_areas,
+        plot_comparison as plot_comparison,
+        plot_lambda as plot_lambda,
+        plot_metering as plot_metering,
+        plot_profile as plot_profile,
+        plot_sensitivity as plot_sensitivity,
+    )
+    from needlecalc.report.sheet import GrindSheet as GrindSheet, grind_sheet as grind_sheet
+    from needlecalc.report.pages import write_pdf as write_pdf, write_profile_png as write_profile_png
+    from needlecalc.job import Job as Job, read_job as read_job

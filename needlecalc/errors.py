@@ -60,7 +60,3 @@ class SolveError(NeedleCalcError, RuntimeError):
     def __init__(self, message: str, *, design: Any = None) -> None:
         super().__init__(message)
         self.design = design
-
-
-class NeedleCalcWarning(UserWarning):
-    """Something the user should see, though the answer stands."""

@@ -9,7 +9,7 @@ import pytest
 
 PACKAGE = Path(__file__).parent.parent / "needlecalc"
 FLOORS = [
-    ["echo", "errors", "units", "arrays", "show", "remark"],
+    ["echo", "errors", "units", "arrays", "show", "remark", "lazy"],
     [
         "physics.limits",
         "physics.rising",

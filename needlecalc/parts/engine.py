@@ -6,7 +6,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.interpolate import RegularGridInterpolator
 
 from needlecalc.arrays import check_range, read_only
 from needlecalc.errors import InputError
@@ -200,6 +199,8 @@ class VolumetricEfficiency(Shown):
 
     def _read(self, speed: FloatArray, pressure: FloatArray) -> FloatArray:
         """Table read linearly, carried on beyond its edges."""
+        from scipy.interpolate import RegularGridInterpolator  # late: slow to import
+
         grid = (self.rpm, self.manifold_pressure_pa)
         reading = RegularGridInterpolator(grid, self.efficiency, bounds_error=False, fill_value=None)
         return np.asarray(reading(np.stack([speed, pressure], axis=-1)), dtype=np.float64)

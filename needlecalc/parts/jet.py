@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-
-from shapely.geometry import Polygon, box
+from typing import TYPE_CHECKING
 
 from needlecalc.arrays import check_range
 from needlecalc.errors import InputError
 from needlecalc.show import Column, Shown, Table
+
+if TYPE_CHECKING:
+    from shapely.geometry import Polygon
 
 MOUNTINGS = ("centred", "biased")
 
@@ -171,4 +173,6 @@ class Jet(Shown):
         >>> print(f"{Jet(bore_mm=2.5, drop_mm=1.0).outline().area:.1f} mm2")
         10.0 mm2
         """
+        from shapely.geometry import box  # late: slow to import
+
         return box(0.0, -self.bore_mm / 2.0, self.parallel_length_mm, self.bore_mm / 2.0)

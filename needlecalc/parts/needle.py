@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import ArrayLike
-from shapely.geometry import Polygon
 
 from needlecalc.arrays import check_range, read_only, same_length
 from needlecalc.echo import LONGEST_NAME, plain, shown
@@ -15,6 +15,9 @@ from needlecalc.errors import InputError, LogFormatError
 from needlecalc.parts.tablefile import UNITS, TableFile, read_table_file
 from needlecalc.show import Column, Shown, Table, counted
 from needlecalc.units import FloatArray, inch_from_mm
+
+if TYPE_CHECKING:
+    from shapely.geometry import Polygon
 
 LEAST_DIAMETER_MM = 0.3
 GREATEST_DIAMETER_MM = 6.0
@@ -185,6 +188,8 @@ class Needle(Shown):
         >>> print(f"{Needle('n', [0, 10], [2.0, 1.0]).outline().area:.1f} mm2")
         15.0 mm2
         """
+        from shapely.geometry import Polygon  # late: slow to import
+
         upper = list(zip(self.stations_mm.tolist(), (self.diameters_mm / 2).tolist(), strict=True))
         return Polygon(upper + [(x, -r) for x, r in reversed(upper)])
 
