@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
+import os
 import shutil
 from pathlib import Path
+
+# Set before numpy is loaded: more threads only spin on matrices so small.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 import matplotlib
 import numpy as np

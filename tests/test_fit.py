@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import warnings
 
 import numpy as np
@@ -16,6 +17,7 @@ from needlecalc.design.inverse.fit import cost, fit, response, smoothest
 from needlecalc.design.inverse.leastsquares import least_squares_with_inequalities
 from needlecalc.design.inverse.problem import Problem
 
+SHARE = 1e-6  # of the cost: what counts as more
 NO_BOUND = (np.empty((0, 2)), np.empty(0))
 
 
@@ -218,20 +220,79 @@ def test_another_height_of_the_jet_is_found_where_the_near_one_does_not_serve():
         assert cost(problem, smoothness, x) <= 1.05 * cost(problem, smoothness, fit(problem, smoothness, start))
 
 
-def cost_afresh(problem, smoothness, x):
-    """What the fit minimises, written from its description: misfit over doubt, bend and size of the removal."""
-    removal, turn = np.zeros(STATIONS_MM.size), x[-1]
-    removal[problem.free] = x[:-1]
-    setup, target = problem.learned.setup, problem.target
-    drop = setup.carburettor.jet.drop_mm
-    needle = nc.Needle("cut", STATIONS_MM, np.minimum.accumulate(DIAMETERS_MM - removal))
-    misfit = np.log(nc.predict_lambda(setup, target.bands, needle=needle, drop_mm=drop + turn) / target.lambda_target)
-    doubt = np.hypot(
-        np.hypot(target.bands.lambda_se / target.bands.lambda_measured, 0.004), 0.004
-    )  # of the mean, then of one more reading
-    bend = removal[:-2] - 2.0 * removal[1:-1] + removal[2:]
-    kept = smoothness * ((bend / 0.01) ** 2).sum() + ((1e-3 * x[:-1]) ** 2).sum() + (0.3 * turn) ** 2
-    return float(((misfit / doubt) ** 2).sum() + kept)
+def residuals(problem, smoothness):
+    """What the fit squares and adds, written afresh from its description: misfit over doubt, bend and size of a removal."""
+    setup, bands, drop = problem.learned.setup, problem.target.bands, problem.learned.setup.carburettor.jet.drop_mm
+    lean = np.log(bands.lambda_measured / problem.target.lambda_target * nc.fuel_flow(setup, bands.lift_mm).fuel_flow_g_s)
+    # Of the mean, then of one more reading.
+    doubt = np.hypot(np.hypot(bands.lambda_se / bands.lambda_measured, 0.004), 0.004)
+
+    def at(x):
+        removal = x[:-1]
+        flow = nc.fuel_flow(setup, bands.lift_mm, diameters_mm=DIAMETERS_MM - removal, drop_mm=drop + x[-1])
+        bend = np.sqrt(smoothness) * np.diff(removal[problem.inside], 2) / 0.01
+        return np.concatenate([(lean - np.log(flow.fuel_flow_g_s)) / doubt, bend, 1e-3 * removal, [0.3 * x[-1]]])
+
+    return at
+
+
+def total(squared, x):
+    return float((squared(x) ** 2).sum())
+
+
+def kinks(problem):
+    """Turns of the jet at which a band crosses a station: there the slope of the misfit by the turn jumps."""
+    places = problem.learned.setup.carburettor.position_mm(problem.target.bands.lift_mm)
+    return np.unique(STATIONS_MM[:, None] - places)
+
+
+def gap(squared, x, g, h, edges, step=1e-6):
+    """How much lower than at x the cost can get within the limits, at most, as a share of it.
+
+    Weak duality: whatever multipliers of zero or more the limits are given, no point within them costs less than the
+    Lagrangian at its least.  That least is known in closed form where the residuals are straight, as they nearly are
+    between one kink and the next; so each such piece of the jet's range that x lies in or within 1 um of is looked at.
+    The multipliers are those of the nearest point by non-negative least squares; poor ones could only widen the gap.
+    """
+    cost = total(squared, x)
+    turn, worst = np.eye(x.size)[-1], 0.0
+    for low, high in itertools.pairwise(edges):
+        if not low - 1e-3 <= x[-1] <= high + 1e-3:
+            continue
+        at = x + (np.clip(x[-1], low, high) - x[-1]) * turn
+        inwards = 1.0 if high - at[-1] > at[-1] - low else -1.0
+        there = squared(at)
+        slopes = [(squared(at + move) - squared(at - move)) / (2 * step) for move in step * np.eye(x.size)[:-1]]
+        slopes.append((squared(at + inwards * step * turn) - there) / (inwards * step))
+        rows, least = np.vstack([g, turn, -turn]), np.append(h, [low, -high])
+        q, r = np.linalg.qr(np.column_stack(slopes))
+        steep, moved = q.T @ there, np.linalg.solve(r.T, rows.T).T
+        # In z = r d + steep the limits are moved z >= need, and |z|^2 - force (moved z - need) is least in closed form.
+        need = moved @ steep - np.maximum(rows @ at - least, 0.0)
+        force = np.zeros(need.size)
+        if (scale := need.max()) > 0.0:
+            weights, _ = nnls(np.vstack([moved.T, need / scale]), np.append(np.zeros(x.size), 1.0))
+            force = 2.0 * scale * weights / (1.0 - need @ weights / scale)
+        bound = there @ there - steep @ steep - (moved.T @ force / 2.0) @ (moved.T @ force / 2.0) + need @ force
+        worst = max(worst, cost - bound)
+    return worst / cost
+
+
+def spoiled(x, g, h, size):
+    """The solution with one station, the jet or all of them moved so far, then brought back within the limits."""
+    moves = np.vstack([np.eye(x.size), -np.eye(x.size), np.random.default_rng(5).choice([-1.0, 1.0], (6, x.size))])
+    return [feasible(g, h, x + size * move) for move in moves]
+
+
+def certify(squared, x, g, h, edges):
+    """x is the optimum, and the certificate can tell: it fails what is spoiled as soon as that costs more."""
+    assert (g @ x >= h - 1e-9).all()
+    assert gap(squared, x, g, h, edges) < SHARE / 2
+    least = total(squared, x)
+    for size in (0.001, 0.003, 0.01):
+        worse = [other for other in spoiled(x, g, h, size) if total(squared, other) > least * (1 + SHARE)]
+        assert len(worse) > x.size / 2  # both ways along each, but where a limit or a flat direction is met
+        assert min(gap(squared, other, g, h, edges) for other in worse) > SHARE / 2
 
 
 CASES = {
@@ -245,26 +306,30 @@ CASES = {
 
 
 @pytest.mark.parametrize("name", CASES)
-def test_the_whole_design_is_the_optimum_of_a_general_solver(name):
+def test_the_whole_design_is_the_optimum(name):
     given_, smoothness = CASES[name]
     problem = problem_of(**given_)
-    x = fit(problem, smoothness, np.zeros(int(problem.free.sum()) + 1))
+    x = fit(problem, smoothness, problem.rest())
     g, h = problem.limits_matrix, problem.limits_least
-    assert (g @ x >= h - 1e-9).all()
-    # Sequential quadratic programming with its own finite differences, on the cost written afresh; in steps of 10 um.
-    unit = 0.01
-    ours = cost_afresh(problem, smoothness, x)
-    theirs = np.zeros(x.size)
-    for _ in range(3):  # begun again from where it stopped, as it stops early on a kink of the taper
-        other = minimize(
-            lambda v: cost_afresh(problem, smoothness, feasible(g, h, v * unit)), theirs / unit, method="SLSQP",
-            constraints={"type": "ineq", "fun": lambda v: (g @ v - h / unit), "jac": lambda v: g},
-            options={"ftol": 1e-11, "maxiter": 300},
-        )  # fmt: skip
-        theirs = feasible(g, h, other.x * unit)
-    assert ours <= cost_afresh(problem, smoothness, theirs) * (1 + 1e-6) + 1e-9
-    np.testing.assert_allclose(x, theirs, atol=5e-4 if smoothness > 5e-3 else 2e-3)
-    first_order(problem, smoothness, x)
+
+    squared = residuals(problem, smoothness)
+    certify(squared, x, g, h, kinks(problem))
+    for start in (problem.rest(), feasible(g, h, np.random.default_rng(3).uniform(0.0, 0.1, x.size))):
+        assert total(squared, x) <= general_solver(squared, start, g, h) * (1 + SHARE)
+        assert total(squared, x) <= total(squared, fit(problem, smoothness, start)) * (1 + SHARE)
+
+
+def general_solver(squared, start, g, h, unit=0.01):
+    """Least cost by sequential quadratic programming with its own finite differences, in steps of 10 um.
+
+    It stops early, on some processors more than on others: it may be beaten, but must not win.
+    """
+    other = minimize(
+        lambda v: total(squared, feasible(g, h, v * unit)), start / unit, method="SLSQP",
+        constraints={"type": "ineq", "fun": lambda v: g @ v - h / unit, "jac": lambda v: g},
+        options={"ftol": 1e-11, "maxiter": 300},
+    )  # fmt: skip
+    return total(squared, feasible(g, h, other.x * unit))
 
 
 def feasible(g, h, v):
@@ -272,32 +337,6 @@ def feasible(g, h, v):
     if (g @ v >= h).all():
         return v
     return least_squares_with_inequalities(np.eye(v.size), v, g, h + 1e-12 * np.abs(h))[0]
-
-
-def first_order(problem, smoothness, x, step=1e-6):
-    """No feasible direction goes down: the numerical gradient is held by the limits that bind (Farkas, by NNLS)."""
-    gradient = np.empty(x.size)
-    for k in range(x.size):
-        move = np.eye(x.size)[k] * step
-        gradient[k] = (smooth_cost(problem, smoothness, x + move) - smooth_cost(problem, smoothness, x - move)) / (2 * step)
-    binding = problem.limits_matrix[problem.limits_matrix @ x - problem.limits_least < 1e-7]
-    rest = nnls(binding.T, gradient)[1] if binding.size else np.linalg.norm(gradient)
-    assert rest < 2e-3 * max(np.linalg.norm(gradient), 1.0), rest
-
-
-def smooth_cost(problem, smoothness, x):
-    """The cost, where a step past the taper's limit is not levelled."""
-    removal = np.zeros(STATIONS_MM.size)
-    removal[problem.free] = x[:-1]
-    setup, target = problem.learned.setup, problem.target
-    drop = setup.carburettor.jet.drop_mm
-    known = {"drop_mm": drop + x[-1]}
-    after = nc.fuel_flow(setup, target.bands.lift_mm, diameters_mm=DIAMETERS_MM - removal, **known)
-    before = nc.fuel_flow(setup, target.bands.lift_mm)
-    misfit = np.log(target.bands.lambda_measured / target.lambda_target * before.fuel_flow_g_s / after.fuel_flow_g_s)
-    bend = removal[:-2] - 2.0 * removal[1:-1] + removal[2:]
-    kept = smoothness * ((bend / 0.01) ** 2).sum() + ((1e-3 * x[:-1]) ** 2).sum() + (0.3 * x[-1]) ** 2
-    return float(((misfit / problem.doubt) ** 2).sum() + kept)
 
 
 def test_where_it_starts_does_not_matter():
@@ -348,13 +387,13 @@ def test_believed_errors_that_make_a_groove_do_not_stop_a_touching_needle():
     assert np.isfinite(slopes).all()
 
 
-def test_tip_beyond_the_data_follows_the_taper_and_the_rest_is_the_optimum_of_a_general_solver():
+def test_tip_beyond_the_data_follows_the_taper_and_the_rest_is_the_optimum():
     # The needle's tip is cut no more than the taper needs; what it then does to the bands counts all the same.
     setup = make_setup(drop_min_mm=0.8, drop_max_mm=2.5)
-    target = asked(setup, np.linspace(2, 24, 9), np.linspace(1.0, 1.3, 9), 0.95, lambda_se=0.01)
+    target = asked(setup, np.linspace(2, 24, 9), np.linspace(0.9, 1.14, 9), 0.84, lambda_se=0.01)
     inside = np.arange(STATIONS_MM.size) <= 8
     problem = Problem.of(nc.learn(target.bands, setup), target, nc.Limits(), inside, np.ones(9))
-    fall = -np.diff(DIAMETERS_MM)
+    fall, residuals_of_all = -np.diff(DIAMETERS_MM), residuals(problem, 0.1)
 
     def whole(v):
         removal = np.append(v[:-1], np.zeros(4))
@@ -362,20 +401,20 @@ def test_tip_beyond_the_data_follows_the_taper_and_the_rest_is_the_optimum_of_a_
             removal[k] = max(0.0, removal[k - 1] - fall[k - 1])
         return np.append(removal, v[-1])
 
-    smoothness = 0.1
-    x = fit(problem, smoothness, problem.rest())
+    def squared(v):
+        return residuals_of_all(whole(v))
+
+    x = fit(problem, 0.1, problem.rest())
     assert x[9] > 0.01
-    np.testing.assert_allclose(whole(np.append(x[:9], x[-1])), x, atol=1e-8)
-    unit, g, h = 0.01, problem.limits_matrix, problem.limits_least
+    own = np.append(inside, True)
+    v = x[own]
+    np.testing.assert_allclose(whole(v), x, atol=1e-8)
+    alone = ~problem.limits_matrix[:, ~own].any(axis=1)  # the tip keeps the limits by the way it follows
+    g, h = problem.limits_matrix[alone][:, own], problem.limits_least[alone]
+    assert (problem.limits_matrix @ x >= problem.limits_least - 1e-9).all()
+    certify(squared, v, g, h, kinks(problem))
     for start in (np.zeros(10), np.append(np.full(9, 0.02), 0.3)):
-        other = minimize(
-            lambda v: cost(problem, smoothness, whole(v * unit)), start / unit, method="SLSQP",
-            constraints={"type": "ineq", "fun": lambda v: (g @ whole(v * unit) - h) / unit},
-            options={"ftol": 1e-11, "maxiter": 500},
-        )  # fmt: skip
-        theirs = whole(other.x * unit)
-        assert cost(problem, smoothness, x) <= cost(problem, smoothness, theirs) * (1 + 1e-6)
-        np.testing.assert_allclose(x, theirs, atol=2e-4)
+        assert total(squared, v) <= general_solver(squared, start, g, h) * (1 + SHARE)
 
 
 @pytest.mark.parametrize("smoothness", [1.0, 0.1, 0.01])
@@ -386,6 +425,8 @@ def test_a_band_that_crosses_a_station_does_not_stop_the_fit(seed, smoothness):
     problem = problem_of(measured, jet={"drop_min_mm": 0.8, "drop_max_mm": 2.5}, se=0.004)
     x = fit(problem, smoothness, problem.rest())
     least = cost(problem, smoothness, x)
+    g, h = problem.limits_matrix, problem.limits_least
+    assert gap(residuals(problem, smoothness), x, g, h, kinks(problem)) < SHARE / 2
     # With the jet fixed anywhere near, the rest fitted anew, none is better.
     low, high = problem.drop_range_mm
     for drop in float(x[-1]) + np.array([-0.05, -0.01, -1e-3, 1e-3, 0.01, 0.05]):
