@@ -39,8 +39,9 @@ class Car:
         self.model = nc.learn(bands_of(np.ones(14), LIFTS), self.setup)
         place, truth = self.model.place, self.model.mean.copy()
         draw = self.rng.standard_normal
-        truth[:6] = 1.0 + 0.05 * draw(), 4.0 + draw(), 0.08 * draw(), 0.0, 0.1 * draw(), draw()
-        truth[1] = max(truth[1], 1.5)
+        truth[place.car()] = 1.0 + 0.05 * draw(), 4.0 + draw(), 0.08 * draw(), 0.0, 0.1 * draw(), draw()
+        length = place.shared("jet length")
+        truth[length] = max(truth[length], 1.5)
         truth[place.needle(0)] = 0.002 * draw(13)
         truth[place.level()] = self.rng.uniform(-0.1, 0.1, 14)
         self.truth = truth
@@ -49,7 +50,8 @@ class Car:
         truth, draw = self.truth, self.rng.standard_normal
         metal = DIAMETERS_MM - truth[self.model.place.needle(0)]
         noise = scatter * np.hypot(READING_U, DAY_U) * draw(14)
-        read = LIFTS + truth[4] + truth[5] * SHARED_LIFT + OWN_LIFT_MM * draw(14)
+        zero, scale = truth[self.model.place.car()][4:]
+        read = LIFTS + zero + scale * SHARED_LIFT + OWN_LIFT_MM * draw(14)
         return bands_of(np.exp(self.model.log_lambda(truth, metal, drop_mm) + noise), np.maximum(read, 0.1))
 
 
@@ -90,7 +92,7 @@ def test_doubt_shrinks_and_so_does_the_error(learned_twice):
     for _, one, two in learned_twice:
         # A further reading never adds doubt; the last linear steps lie a little apart.  Levels are those of the first
         # pass, so not the same thing twice: lambda on the jet as it is stands for them.
-        for place in (slice(0, 6), two.place.lift(), two.place.needle(0)):
+        for place in (two.place.car(), two.place.lift(), two.place.needle(0)):
             assert (two.u()[place] <= one.u()[place] * 1.03).all()
         assert (two.lambda_now_u() <= one.lambda_now_u() * 1.03).all()
     errors = [
@@ -109,8 +111,8 @@ def test_a_jet_that_was_not_moved_teaches_nothing_of_the_flow():
     needle = car.setup.carburettor.needle
     twice = nc.History((nc.Pass(needle, 1.6, car.drive(1.6)), nc.Pass(needle, 1.6, first)))
     one, two = nc.learn(first, car.setup), nc.learn(twice, car.setup)
-    np.testing.assert_allclose(two.mean[:4], one.mean[:4], atol=1e-9)
-    np.testing.assert_allclose(two.u()[:4], one.u()[:4], rtol=1e-9)
+    np.testing.assert_allclose(two.mean[two.place.car()][:4], one.mean[one.place.car()][:4], atol=1e-9)
+    np.testing.assert_allclose(two.u()[two.place.car()][:4], one.u()[one.place.car()][:4], rtol=1e-9)
 
 
 @pytest.mark.parametrize(("turned", "said", "match"), [(3, -3, "wrong way"), (-2, 2, "wrong way"), (0, 2, "hardly at all")])
@@ -222,7 +224,8 @@ def test_a_job_file_brings_its_second_drive(case, capsys):
     design = job.design(bands)
     assert len(design.learned.history.passes) == 2
     assert design.learned.history.passes[0].bands.lift_mm == pytest.approx(bands.lift_mm)
-    assert design.learned.u()[0] < once.u()[0]
+    gain = once.place.shared("flow gain")
+    assert design.learned.u()[gain] < once.u()[gain]
     assert design.setup.carburettor.jet.drop_mm == pytest.approx(1.6)
     # The sheet says what it found, and to put the nut back before it is turned as asked.
     shift = job.jet_drive(bands)

@@ -103,7 +103,7 @@ def test_what_was_read_back_teaches_the_same(tmp_path):
     here, there = nc.learn(history, setup), nc.learn(nc.read_history(tmp_path / "job.json"), setup)
     np.testing.assert_array_equal(here.mean, there.mean)
     np.testing.assert_array_equal(here.u(), there.u())
-    np.testing.assert_array_equal(here.belief.root, there.belief.root)
+    np.testing.assert_array_equal(here.estimate.root, there.estimate.root)
 
 
 def test_columns_that_files_of_older_drives_lack_come_back_as_not_known(saved):

@@ -9,7 +9,7 @@ import pytest
 
 PACKAGE = Path(__file__).parent.parent / "needlecalc"
 FLOORS = [
-    ["echo", "errors", "units", "arrays", "show", "remark", "lazy"],
+    ["echo", "errors", "units", "arrays", "show", "remark", "lazy", "gaussian"],
     [
         "physics.limits",
         "physics.rising",
@@ -96,11 +96,8 @@ FLOORS = [
         "design.belief.doubts",
         "design.belief.keptpass",
         "design.belief.history",
-        "design.belief.liftpattern",
         "design.belief.readings",
         "design.belief.unknowns",
-        "design.belief.arrowhead",
-        "design.belief.bandsquares",
         "design.belief.carlaw",
         "design.belief.learned",
         "design.belief.learn",
@@ -109,7 +106,7 @@ FLOORS = [
         "design.inverse.limits",
         "design.inverse.problem",
         "design.inverse.fit",
-        "design.inverse.sure",
+        "design.inverse.uncertainty",
         "design.inverse.stages",
         "design.inverse.verdict",
         "design.inverse.solution",
@@ -118,7 +115,6 @@ FLOORS = [
         "design.inverse.blend",
         "design.inverse.twins",
         "design.inverse.proposal",
-        "design.inverse.foresight",
         "design.inverse.nextstep",
         "design.inverse.solve",
         "design.after.refit",

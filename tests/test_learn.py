@@ -7,7 +7,6 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from conftest import DIAMETERS_MM, NO_DOUBTS, STATIONS_MM, make_setup
-from dense_belief import dense, dense_rows
 from scipy.optimize import least_squares
 from scipy.stats import chi2, kstest
 from virtual_owner import Owner
@@ -41,8 +40,8 @@ def history(setup, second=None, drop=None, off_um=OFF_UM):
 class Afresh:
     """Residuals over their doubts, written from the description of the model alone.
 
-    Vector: gain, jet length, ln viscosity, eccentricity, lift zero, lift scale; then reading less truth of every
-    station of each needle; then the level of each band, and the lift of each.
+    Vector: the level of each band, and the lift of each; gain, jet length, ln viscosity, eccentricity, lift zero, lift
+    scale; then reading less truth of every station of each needle.
     """
 
     factor = 1.0  # on the doubts of all readings
@@ -53,37 +52,37 @@ class Afresh:
         self.m, self.n = LIFTS.size, STATIONS_MM.size
         first = passes[0].bands
         self.centre = np.concatenate(
-            [[1.0, jet.parallel_length_mm, 0.0, jet.eccentricity(), 0.0, 0.0]]
+            [np.log(first.lambda_measured), first.lift_mm]
+            + [[1.0, jet.parallel_length_mm, 0.0, jet.eccentricity(), 0.0, 0.0]]
             + [np.zeros(self.n)] * len(passes)
-            + [np.log(first.lambda_measured), first.lift_mm]
         )
         eccentric = 0.05 if jet.mounting == "biased" else self.d.eccentricity
         shared = [self.d.flow_gain, jet.parallel_length_u_mm, self.d.viscosity, eccentric, self.d.lift_zero_mm, 1.0]
         self.width = np.concatenate(
-            [shared, np.full(self.n, self.d.table_mm)]
+            [np.full(self.m, 1.0), np.full(self.m, 30.0), shared, np.full(self.n, self.d.table_mm)]
             + [np.full(self.n, self.d.micrometer_mm)] * (len(passes) - 1)
-            + [np.full(self.m, 1.0), np.full(self.m, 30.0)]
         )
 
     def log_fuel(self, x, diameters, drop):
-        given = FlowParameters(x[1], np.exp(x[2]), min(abs(x[3]), 1.0))
-        lift = x[-self.m :]
+        car = x[2 * self.m :]
+        given = FlowParameters(car[1], np.exp(car[2]), min(abs(car[3]), 1.0))
+        lift = x[self.m : 2 * self.m]
         flow = fuel_flow(self.setup, lift, diameters_mm=diameters, drop_mm=drop, parameters=given)
         return np.log(flow.fuel_flow_g_s)
 
     def residuals(self, scaled):
         x = self.centre + self.width * scaled
-        level, lift = x[-2 * self.m : -self.m], x[-self.m :]
-        errors = x[6 : -2 * self.m].reshape(len(self.passes), self.n)
+        level, lift, car = x[: self.m], x[self.m : 2 * self.m], x[2 * self.m :]
+        errors = car[6:].reshape(len(self.passes), self.n)
         base = self.log_fuel(x, self.passes[0].needle.diameters_mm - errors[0], self.passes[0].drop_mm)
         out = [scaled]
         for one, error in zip(self.passes, errors, strict=True):
             fuel = self.log_fuel(x, one.needle.diameters_mm - error, one.drop_mm)
             read = one.bands
             doubt = self.factor * np.hypot(read.lambda_se / read.lambda_measured, self.d.repeatability)
-            out.append((level - x[0] * (fuel - base) - np.log(read.lambda_measured)) / doubt)
+            out.append((level - car[0] * (fuel - base) - np.log(read.lambda_measured)) / doubt)
             own = self.factor * np.sqrt(read.lift_u_mm**2 - read.lift_common_u_mm**2)
-            out.append((lift + x[4] + x[5] * read.lift_common_u_mm - read.lift_mm) / own)
+            out.append((lift + car[4] + car[5] * read.lift_common_u_mm - read.lift_mm) / own)
         return np.concatenate(out)
 
 
@@ -107,8 +106,9 @@ def test_best_values_are_those_of_a_general_solver(jet, moved, second):
     # scipy's trust-region solver with its own finite differences knows nothing of the analytic slopes.  A jet has
     # some length, and no needle reaches past the bore's wall.
     low, high = np.full(afresh.centre.size, -np.inf), np.full(afresh.centre.size, np.inf)
-    low[1] = (0.2 - afresh.centre[1]) / afresh.width[1]
-    low[3], high[3] = (-1.0 - afresh.centre[3]) / afresh.width[3], (1.0 - afresh.centre[3] + 1e-9) / afresh.width[3]
+    length, offset = learned.place.shared("jet length"), learned.place.shared("eccentricity")
+    low[length] = (0.2 - afresh.centre[length]) / afresh.width[length]
+    low[offset], high[offset] = (np.array([-1.0, 1.0 + 1e-9]) - afresh.centre[offset]) / afresh.width[offset]
     exact = {"bounds": (low, high), "xtol": 1e-9, "ftol": 1e-11, "gtol": 1e-7}
     best = least_squares(afresh.residuals, np.zeros(low.size), **exact)
     assert learned.misfit == pytest.approx(2.0 * best.cost, rel=1e-6, abs=1e-9)
@@ -137,7 +137,7 @@ def test_covariance_is_the_inverse_of_the_numerical_hessian():
         step[k] = 1e-3 * learned.u()[k] / afresh.width[k]
         jacobian[:, k] = (afresh.residuals(best + step) - afresh.residuals(best - step)) / (2.0 * step[k])
     there = np.linalg.inv(jacobian.T @ jacobian)
-    here = dense(learned.belief) / np.outer(afresh.width, afresh.width)
+    here = learned.estimate.covariance() / np.outer(afresh.width, afresh.width)
     size = np.sqrt(np.outer(np.diag(there), np.diag(there)))
     np.testing.assert_allclose(here / size, there / size, atol=2e-4)
     assert (np.linalg.eigvalsh(here) > 0.0).all()
@@ -191,10 +191,11 @@ def test_one_pass_leaves_the_shared_values_as_they_were():
     learned = nc.learn(bands(LAMBDA), setup)
     doubts = nc.Doubts()
     # Nothing was changed, so nothing of the flow law can have shown.
-    np.testing.assert_allclose(learned.mean[:6], [1.0, 4.0, 0.0, 0.0, 0.0, 0.0], atol=1e-12)
+    car = learned.place.car()
+    np.testing.assert_allclose(learned.mean[car], [1.0, 4.0, 0.0, 0.0, 0.0, 0.0], atol=1e-12)
     prior = [doubts.flow_gain, 1.0, doubts.viscosity, doubts.eccentricity, doubts.lift_zero_mm, 1.0]
     # A ten-thousandth is what the wide but finite prior of each lift tells of the error they share.
-    np.testing.assert_allclose(learned.u()[:6], prior, rtol=1e-4)
+    np.testing.assert_allclose(learned.u()[car], prior, rtol=1e-4)
     np.testing.assert_allclose(learned.lambda_now(), LAMBDA, rtol=1e-12)
     np.testing.assert_allclose(learned.lambda_now_u(), np.hypot(0.006 / LAMBDA, doubts.repeatability), rtol=1e-3)
     # Own and common error of a lift add up to what was stated, with the zero all bands share.
@@ -208,8 +209,8 @@ def test_two_passes_with_a_cut_teach_the_gain_and_not_the_unseen():
         whole = nc.predict_lambda(setup, bands(LAMBDA), needle=cut) / LAMBDA
         second = LAMBDA * whole**gain
         one, two = nc.learn(bands(LAMBDA), setup), nc.learn(history(setup, second), setup)
-        assert two.u()[0] < 0.8 * one.u()[0]  # the gain
-        assert abs(two.mean[0] - gain) < abs(1.0 - gain) + 1e-9
+        assert two.u()[two.place.shared("flow gain")] < 0.8 * one.u()[one.place.shared("flow gain")]
+        assert abs(two.gain() - gain) < abs(1.0 - gain) + 1e-9
         assert (two.u() <= np.concatenate([one.u(), two.u()[one.u().size :]]) * (1 + 1e-9)).all()
         # Stations no band stands on stay as uncertain as before: the shoulder and the far tip.
         tip = two.place.needle(0).stop - 1
@@ -224,8 +225,8 @@ def test_a_moved_jet_teaches_without_metal_taken_off():
     learned = nc.learn(read, setup)
     assert read.needle_of_pass().tolist() == [0, 0]
     assert learned.place.needles == 1
-    assert learned.mean[0] > 1.0
-    assert learned.u()[0] < 0.9 * nc.Doubts().flow_gain
+    assert learned.gain() > 1.0
+    assert learned.u()[learned.place.shared("flow gain")] < 0.9 * nc.Doubts().flow_gain
     assert learned.setup.carburettor.jet.drop_mm == 3.4
     # The fuel level stays where it was: the jet's face came 1.8 mm nearer.
     assert learned.setup.carburettor.float_level_mm == pytest.approx(6.0 - 1.8)
@@ -240,10 +241,11 @@ def test_the_order_of_passes_between_first_and_last_does_not_matter():
     last = nc.Pass(nc.Needle("cut", STATIONS_MM, DIAMETERS_MM - OFF_UM / 1000), 1.6, bands(LAMBDA * 0.94))
     one = nc.learn(nc.History((first, half, down, last)), setup)
     other = nc.learn(nc.History((first, down, half, last)), setup)
+    car = one.place.car()
     np.testing.assert_allclose(other.lambda_now(), one.lambda_now(), rtol=1e-6)
     np.testing.assert_allclose(other.lambda_now_u(), one.lambda_now_u(), rtol=1e-4)
-    np.testing.assert_allclose(other.mean[:6], one.mean[:6], atol=1e-3 * one.u()[:6].min())
-    np.testing.assert_allclose(other.u()[:6], one.u()[:6], rtol=1e-4)
+    np.testing.assert_allclose(other.mean[car], one.mean[car], atol=1e-3 * one.u()[car].min())
+    np.testing.assert_allclose(other.u()[car], one.u()[car], rtol=1e-4)
 
 
 def test_repeated_readings_of_one_band_add_up_as_the_normal_law_says():
@@ -310,7 +312,7 @@ def test_samples_have_the_mean_and_covariance_believed():
     assert np.abs(z.mean(axis=0)).max() < 5.0 / np.sqrt(4000)
     assert np.abs(z.std(axis=0) - 1.0).max() < 5.0 / np.sqrt(8000)
     drawn = np.corrcoef(z.T)
-    believed = dense(learned.belief) / np.outer(learned.u(), learned.u())
+    believed = learned.estimate.covariance() / np.outer(learned.u(), learned.u())
     assert np.abs(drawn - believed).max() < 5.0 / np.sqrt(4000)
     np.testing.assert_array_equal(learned.samples(50), learned.samples(50))
 
@@ -321,12 +323,11 @@ def test_slopes_are_those_of_log_lambda(drop):
     learned = nc.learn(history(setup), setup)
     diameters = DIAMETERS_MM - 0.03
     unknowns = learned.mean.copy()
-    rows, by_needle = learned.slopes(diameters, drop)
-    by_unknowns = dense_rows(rows)
+    by_unknowns, by_needle = learned.slopes(diameters, drop)
     for k in range(unknowns.size):
         step = np.zeros(unknowns.size)
         step[k] = 1e-5
-        if k == 3:
+        if k == learned.place.shared("eccentricity"):
             continue  # a sign of the offset has no meaning; see the test below
         up, down = (learned.log_lambda(unknowns + s, diameters, drop) for s in (step, -step))
         np.testing.assert_allclose(by_unknowns[:, k], (up - down) / 2e-5, atol=2e-6 + 1e-5 * np.abs(by_unknowns[:, k]).max())
@@ -344,7 +345,7 @@ def test_an_offset_to_either_side_is_the_same_and_stops_at_the_wall():
 
     def at(offset):
         unknowns = learned.mean.copy()
-        unknowns[3] = offset
+        unknowns[learned.place.shared("eccentricity")] = offset
         return learned.log_lambda(unknowns, DIAMETERS_MM - 0.03, 1.6)
 
     np.testing.assert_allclose(at(-0.4), at(0.4), rtol=1e-12)
@@ -358,7 +359,7 @@ def test_no_doubt_at_all_gives_back_what_was_read():
     learned = nc.learn(read, setup, doubts=NO_DOUBTS)
     np.testing.assert_allclose(learned.lambda_now(), LAMBDA, rtol=1e-12)
     assert learned.lambda_now_u().max() < 2e-6
-    assert (np.linalg.eigvalsh(dense(learned.belief)) > -1e-12).all()
+    assert (np.linalg.eigvalsh(learned.estimate.covariance()) > -1e-12).all()
 
 
 def test_what_cannot_be_is_refused():

@@ -8,11 +8,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from conftest import NO_DOUBTS, asked, make_setup
-from dense_belief import dense, dense_rows
 
 import needlecalc as nc
-from needlecalc.design.belief.arrowhead import BandRows
-from needlecalc.design.inverse.foresight import Foresight
+from needlecalc.design.inverse.nextstep import _Sight
 from needlecalc.measure.drive.bands import LiftSource
 
 LIFTS = np.linspace(2.0, 26.0, 9)
@@ -42,41 +40,20 @@ def steps(design):
     return nc.measure_next(design)
 
 
-def test_update_is_the_sum_of_information(design):
-    # Information form of the same update, inv(P') = inv(P) + H' inv(R) H (Tarantola, section 3.2, from memory).
-    sight = Foresight.of(design)
-    rng = np.random.default_rng(4)
-    rows, which = sight.reading_rows(design.drop_mm)[0], np.array([1, 4, 8])
-    noise = rng.uniform(0.001, 0.02, 3)
-    whole = dense(sight.belief)
-    # Idle's own two stand among the car's: the old places say the same again.
-    known = np.delete(np.arange(whole.shape[0]), [whole.shape[0] - 18 + sight.idle, whole.shape[0] - 9 + sight.idle])
-    whole, here = whole[np.ix_(known, known)], dense_rows(rows.only(which), 9, which)[:, known]
-    scale = np.sqrt(np.diag(whole))
-    prior = np.linalg.inv(whole / np.outer(scale, scale))
-    expected = np.linalg.inv(prior + (here * scale).T @ np.diag(noise**-2.0) @ (here * scale))
-    then = dense(sight.belief.after(which, rows.only(which), noise))[np.ix_(known, known)]
-    np.testing.assert_allclose(then / np.outer(scale, scale), expected, atol=1e-8)
-
-
 def test_picture_agrees_with_the_cars_drawn(design):
     # design.lambda_low and lambda_high come from cars drawn through the flow law itself, not from slopes.
-    sight = Foresight.of(design)
-    u = sight.spread(sight.belief).u()
-    rows = dense_rows(sight.rows)
-    np.testing.assert_allclose(
-        u**2, np.diag(rows @ dense(sight.belief) @ rows.T + sight.remains @ sight.remains.T), rtol=1e-9
-    )
+    cut = _Sight.of(design, 0.05).cut
+    u = cut.known.u_of(cut.slopes)
     drawn = np.log(design.lambda_high / design.lambda_low) / (2.0 * 1.645)
     # The last band stands where the cut ends: there the drawn cars feel a kink that slopes do not.
     np.testing.assert_allclose(u[:-1], drawn[:-1], rtol=0.2)
     assert nc.measure_next(design).steps[0].now.chance_rich == pytest.approx(design.chance_rich, abs=0.05)
 
 
-def made_known(sight, learned):
-    """The picture's distribution, were this learned in place of what was."""
-    known = learned.belief.widened(learned.doubts.sensor_offset)
-    return known if sight.idle is None else known.promoted(sight.idle)
+def promised_by(sight, learned):
+    """What the design is worth, were this learned in place of what was."""
+    assert learned.place == sight.design.learned.place
+    return sight.promise(learned.estimate.joined(sight.cut.known.u()[sight.cut.zero :]))
 
 
 @pytest.mark.parametrize("flats", [-1, 2])
@@ -89,8 +66,7 @@ def test_a_jet_drive_then_made_leaves_the_doubt_that_was_promised(design, steps,
     driven = list(drive.bands)
     moved = nc.typed_bands(bands.rpm[driven], reads[driven], load=[bands.load[b] for b in driven], lambda_se=0.006)
     then = nc.learn(nc.with_jet_drive(bands, moved, setup, flats=flats), setup)
-    sight = Foresight.of(design)
-    made = sight.promise(made_known(sight, then), 0.05)
+    made = promised_by(_Sight.of(design, 0.05), then)
     assert made.variance_sum == pytest.approx(drive.then.variance_sum, rel=0.03)
     assert drive.then.variance_sum < drive.now.variance_sum
 
@@ -110,23 +86,21 @@ def test_markers_then_read_leave_the_doubt_that_was_promised(design):
     )
     needle, drop = design.present(), design.setup.carburettor.jet.drop_mm
     history = nc.History((nc.Pass(needle, drop, again), nc.Pass(needle, drop, bands)))
-    sight = Foresight.of(design)
-    then = made_known(sight, nc.learn(history, design.setup))
-    assert sight.promise(then, 0.05).variance_sum == pytest.approx(promised.then.variance_sum, rel=0.02)
+    then = promised_by(_Sight.of(design, 0.05), nc.learn(history, design.setup))
+    assert then.variance_sum == pytest.approx(promised.then.variance_sum, rel=0.02)
 
 
 def test_first_marker_is_the_best_single_one():
     # By brute force: the band whose reading alone leaves the least sum of variances.
     made = make_design(lift_u_mm=1.5, source=LiftSource.PRESSURE)
     marker = next(step for step in nc.measure_next(made, marker_zero_u_mm=0.0).steps if step.what == "marker")
-    sight, place = Foresight.of(made), made.learned.place
+    sight, place = _Sight.of(made, 0.05), made.learned.place
     left = []
     for band in range(9):
-        by_car = np.zeros((9, place.car().stop))
-        by_car[:, place.shared("lift zero")] = 1.0
-        reads = sight.extended(BandRows(by_car, np.tile([0.0, 1.0], (9, 1)))).only(np.array([band]))
-        then = sight.belief.after(np.array([band]), reads, np.array([0.3]))
-        left.append((sight.spread(then).u() ** 2).sum())
+        read = np.zeros((1, place.size()))
+        read[0, [place.lift().start + band, place.shared("lift zero")]] = 1.0
+        then = sight.after(read, np.array([0.3]))
+        left.append((then.u_of(sight.cut.slopes) ** 2).sum())
     assert int(np.argmin(left)) in marker.bands
     assert len(marker.bands) <= 3
 

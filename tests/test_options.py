@@ -47,7 +47,12 @@ def test_limit_of_a_diameter_holds_though_the_needle_is_believed_thinner_than_me
     # As if earlier passes had shown that the micrometer reads 2 um too thick.
     mean = learned.mean.copy()
     mean[learned.place.needle(0)] += 0.002
-    design = nc.solve(target, setup, learned=replace(learned, mean=mean), limits=nc.Limits(never_below_mm={8: 2.00}))
+    design = nc.solve(
+        target,
+        setup,
+        learned=replace(learned, estimate=replace(learned.estimate, mean=mean)),
+        limits=nc.Limits(never_below_mm={8: 2.00}),
+    )
     assert design.needle.diameters_mm[7] == pytest.approx(2.00, abs=1e-9)
 
 

@@ -54,7 +54,7 @@ def test_predicted_1018_measured_1038():
     assert "<table>" in found._repr_html_()
     assert {"gain", "inside", "lambda_measured"} <= set(found.to_frame().columns)
     # Believed with it: less effect than before, but not all of that at once.
-    gains = [one.mean[0] for one in (found.before, found.after)]
+    gains = [one.gain() for one in (found.before, found.after)]
     assert gains[0] == 1.0
     assert found.gain_all < gains[1] < 0.99
 

@@ -1,4 +1,4 @@
-"""Which band of one drive is which of another; found by sorting, held against looking at every pair."""
+"""Readings of all passes: which band of one drive is which of another, and how computed lifts err alike."""
 
 from __future__ import annotations
 
@@ -6,14 +6,14 @@ from dataclasses import replace
 
 import numpy as np
 from conftest import make_setup
-from dense_belief import dense
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 import needlecalc as nc
 from needlecalc.design.belief.doubts import Doubts
-from needlecalc.design.belief.readings import SAME_SPEED, pattern_of, readings_of, same_bands
+from needlecalc.design.belief.readings import SAME_SPEED, errs_alike, readings_of, same_bands
 from needlecalc.measure.drive.bands import LiftSource
+from needlecalc.measure.lift.ways import ALIKE_OVER, ALIKE_SHARE, alike
 
 
 def pair_by_pair(bands, other):
@@ -57,7 +57,19 @@ def test_readings_of_a_pass_stand_in_the_order_of_the_last():
     np.testing.assert_allclose(one.lift, [2.0, np.nan, 9.0])
     np.testing.assert_allclose(two.lift, [2.1, 6.0, 9.1])
     # Lifts that were read err each by itself.
-    assert pattern_of((one, two)).knots.size == 0
+    assert not one.lift_alike[[0, 2]].any()
+    assert not two.lift_alike.any()
+
+
+def test_the_error_computed_lifts_share_has_the_exponential_correlation():
+    rng = np.random.default_rng(1)
+    for lift in (np.sort(rng.uniform(0.0, 40.0, 20)), np.array([3.0]), np.array([2.0, 2.0 + 1e-12, 30.0]), np.empty(0)):
+        place = np.log(lift + 1.0)
+        root = errs_alike(lift)
+        np.testing.assert_allclose(root @ root.T, np.exp(-np.abs(np.subtract.outer(place, place)) / ALIKE_OVER), atol=1e-12)
+        # With the share that is each lift's own it is what lifts are weighed by, where they are read and computed.
+        whole = ALIKE_SHARE * root @ root.T + (1.0 - ALIKE_SHARE) * np.eye(lift.size)
+        np.testing.assert_allclose(whole, alike(lift), atol=1e-12)
 
 
 def test_computed_lifts_err_as_the_exponential_correlation_says():
@@ -75,4 +87,4 @@ def test_computed_lifts_err_as_the_exponential_correlation_says():
     stated = 0.8**2 * share + 0.2**2
     expected = np.linalg.inv(np.linalg.inv(stated) + np.eye(5) / 30.0**2)
     place = learned.place.lift()
-    np.testing.assert_allclose(dense(learned.belief)[place, place], expected, rtol=1e-9)
+    np.testing.assert_allclose(learned.estimate.covariance()[place, place], expected, rtol=1e-9)

@@ -14,7 +14,7 @@ from scipy.stats import binom
 
 import needlecalc as nc
 from needlecalc.design.inverse.stages import chance_made_rich
-from needlecalc.design.inverse.sure import CARS, Cars, outlook
+from needlecalc.design.inverse.uncertainty import CARS, Cars, outlook
 from needlecalc.report.orders import Orders
 
 LIFTS = np.linspace(2.0, 25.0, 8)

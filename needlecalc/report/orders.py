@@ -9,8 +9,8 @@ import numpy as np
 from needlecalc.design.inverse.limits import LEAST_TURN_FLATS
 from needlecalc.design.inverse.nextstep import BEFORE_CUTTING
 from needlecalc.design.inverse.proposal import Design
-from needlecalc.design.inverse.sure import idle_band
 from needlecalc.design.inverse.twins import MATCHED_WITHIN_UM
+from needlecalc.design.inverse.uncertainty import idle_band
 from needlecalc.design.inverse.verdict import HARDLY, full_load_caution
 from needlecalc.design.wish.target import lean_at_full_load
 from needlecalc.parts.measured import listed

@@ -103,7 +103,7 @@ def at_altitude(
         needle, drop = fitted.needle, fitted.drop_mm if drop_mm is None else drop_mm
         learned = fitted.learned
         lift, parameters = learned.lift_and_parameters(learned.mean)
-        gain = float(learned.mean[learned.place.shared("flow gain")])
+        gain = learned.gain()
         here = (fitted.lambda_predicted, fitted.lambda_low, fitted.lambda_high)
         jet_drop = fitted.drop_mm
     else:

@@ -278,10 +278,9 @@ def _change(learned: Learned, car: Learned, lift_mm: FloatArray) -> FloatArray:
     """Change of ln(lambda) from the last pass to this one, were the lifts these, shape (g, m)."""
     logs = []
     for one in (learned, car):
-        place, drop = one.place, one.history.passes[-1].drop_mm
-        level = np.broadcast_to(one.mean[place.level()], lift_mm.shape)
-        own = np.stack([level, lift_mm], axis=-1)
-        logs.append(one.log_lambda_of(one.mean[place.car()], own, one.present_mm(), drop))
+        unknowns = np.tile(one.mean, (lift_mm.shape[0], 1))
+        unknowns[:, one.place.lift()] = lift_mm
+        logs.append(one.log_lambda(unknowns, one.present_mm(), one.history.passes[-1].drop_mm))
     return np.asarray(logs[1] - logs[0])
 
 

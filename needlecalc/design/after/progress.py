@@ -10,7 +10,7 @@ from numpy.typing import ArrayLike
 from needlecalc.design.after.refit import touched
 from needlecalc.design.inverse.proposal import LEAST_TOLD_MM, Design, Stages
 from needlecalc.design.inverse.stages import RISK, chance_made_rich
-from needlecalc.design.inverse.sure import Cars, outlook
+from needlecalc.design.inverse.uncertainty import Cars, outlook
 from needlecalc.design.inverse.verdict import full_load_caution
 from needlecalc.errors import InputError
 from needlecalc.parts.measured import OVAL_UM, WITHIN_UM, listed, measured_needle

@@ -8,11 +8,10 @@ from pathlib import Path
 
 import numpy as np
 
-from needlecalc.design.belief.arrowhead import BandRows
+from needlecalc.design.after.refit import touched
 from needlecalc.design.belief.learn import learn
 from needlecalc.design.belief.learned import Learned
-from needlecalc.design.inverse.foresight import draws_for, last_step, spread_of, trimmed_picture, trimmed_rows
-from needlecalc.design.inverse.sure import idle_band
+from needlecalc.design.inverse.uncertainty import AfterCut
 from needlecalc.design.wish.target import Target
 from needlecalc.errors import InputError
 from needlecalc.parts.fuelflow import fuel_flow, fuel_flow_and_slopes
@@ -294,25 +293,25 @@ class _Fitted:
         )
         return cls(car, car.setup.with_needle(needle), np.log(car.lambda_now()), np.log(flow.fuel_flow_g_s))
 
-    def at(self, drop_mm: float) -> tuple[FloatArray, BandRows, FloatArray]:
+    def at(self, drop_mm: float) -> tuple[FloatArray, FloatArray, FloatArray]:
         """Lambda as its logarithm, with its slopes by the unknowns, and by diameters and drop."""
         car = self.car
         lift, parameters = car.lift_and_parameters(car.mean)
         flow, slope = fuel_flow_and_slopes(
             self.setup, lift, drop_mm=drop_mm, depression_pa=car.bands.depression_pa, parameters=parameters
         )
-        gain = float(car.mean[car.place.shared("flow gain")])
+        gain = car.gain()
         more = np.log(flow.fuel_flow_g_s) - self.fuel_now
         by_needle = -gain * np.column_stack([slope.per_mm_diameter, slope.per_mm_position])
-        rows = np.zeros((lift.size, car.place.car().stop))
+        rows, each = np.zeros((lift.size, car.mean.size)), np.arange(lift.size)
         rows[:, car.place.shared("flow gain")] = -more
         rows[:, car.place.shared("jet length")] = -gain * slope.per_mm_length
         rows[:, car.place.shared("viscosity")] = -gain * slope.per_ln_viscosity
         rows[:, car.place.shared("eccentricity")] = -gain * slope.per_eccentricity
-        own = np.column_stack([np.zeros(lift.size), -gain * slope.per_mm_position])
-        return self.lambda_now - gain * more, BandRows(rows, own), by_needle
+        rows[each, car.place.lift().start + each] = -gain * slope.per_mm_position
+        return self.lambda_now - gain * more, rows, by_needle
 
-    def rows_now(self) -> BandRows:
+    def rows_now(self) -> FloatArray:
         """Slopes of ln(lambda now) plus gain times ln(fuel now), whose change any other needle's fuel is added to."""
         car = self.car
         lift, parameters = car.lift_and_parameters(car.mean)
@@ -321,15 +320,14 @@ class _Fitted:
         _, slope = fuel_flow_and_slopes(
             car.setup, lift, diameters_mm=car.present_mm(), depression_pa=car.bands.depression_pa, parameters=parameters
         )
-        gain = float(car.mean[car.place.shared("flow gain")])
+        gain = car.gain()
         # The error of the needle now fitted leaves both terms: by_unknowns has it not, as the needle is taken as given.
-        place, own = car.place, by_unknowns.by_own.copy()
-        out = by_unknowns.by_car.copy()
+        place, out, each = car.place, by_unknowns.copy(), np.arange(lift.size)
         out[:, place.shared("jet length")] += gain * slope.per_mm_length
         out[:, place.shared("viscosity")] += gain * slope.per_ln_viscosity
         out[:, place.shared("eccentricity")] += gain * slope.per_eccentricity
-        own[:, 1] += gain * slope.per_mm_position
-        return BandRows(out, own)
+        out[each, place.lift().start + each] += gain * slope.per_mm_position
+        return out
 
 
 def _weighed(needle: Needle, target: Target, car: Learned) -> RankedNeedle:
@@ -343,14 +341,13 @@ def _weighed(needle: Needle, target: Target, car: Learned) -> RankedNeedle:
     log, rows, by_needle = fitted.at(best)
     rows = rows + fitted.rows_now()
     # Every table errs by itself; the sensor's zero shifts all bands.
-    doubts = car.doubts
-    idle = idle_band(car, target)
-    by_drop = by_needle[:, -1]
-    belief, rows = trimmed_picture(car.belief, rows, by_drop, idle)
-    table = doubts.table_mm * trimmed_rows(by_needle[:, :-1], by_drop, idle)
-    zero = doubts.sensor_offset / np.exp(log)
-    spread = spread_of(belief, rows, np.column_stack([table, zero, last_step(car, by_drop, idle)]))
-    errors = np.vstack([some for _, some in spread.drawn(draws_for(log.size), seed=3)]).T
+    table = np.full(needle.stations_mm.size, car.doubts.table_mm)
+    if np.array_equal(needle.stations_mm, car.history.passes[-1].needle.stations_mm) and not touched(car, needle).any():
+        # The needle now fitted keeps the errors it was driven with.
+        rows[:, car.present_errors()] -= by_needle[:, :-1]
+        table[:] = 0.0
+    cut = AfterCut.of(car, target, rows, by_needle, table, log)
+    errors = cut.errors(cut.known, seed=3)
     missed = np.abs(np.expm1(log - aim + errors))
     worst = np.quantile(missed.max(axis=1), [0.05, 0.95])
     rms = np.quantile(np.sqrt((missed**2).mean(axis=1)), [0.05, 0.95])
@@ -410,7 +407,7 @@ def _refined(fitted: _Fitted, target: Target, drops: list[float], costs: list[fl
 
 
 def _filing(
-    tried: Sequence[tuple[FloatArray, BandRows, FloatArray]], drops: Sequence[float], aim: FloatArray
+    tried: Sequence[tuple[FloatArray, FloatArray, FloatArray]], drops: Sequence[float], aim: FloatArray
 ) -> tuple[float, float, float]:
     """Most metal to take off, metal lacking, and the drop: the one that lacks least, then files least."""
     found = []

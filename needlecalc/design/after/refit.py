@@ -7,10 +7,10 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from needlecalc.design.belief.arrowhead import Arrowhead
 from needlecalc.design.belief.history import SAME_NEEDLE_MM, History, Pass
 from needlecalc.design.belief.learned import Learned
 from needlecalc.errors import InputError
+from needlecalc.gaussian import Gaussian
 from needlecalc.parts.needle import Needle
 
 SAME_DROP_MM = 1e-6
@@ -94,23 +94,17 @@ def refitted(learned: Learned, needle: Needle, drop_mm: float) -> Learned:
     old = int(history.needle_of_pass()[-1])
     after = history.then(needle, drop_mm, learned.bands)
     number = int(after.needle_of_pass()[-1])
-    mean, belief, before = learned.mean, learned.belief, learned.before
+    estimate, before = learned.estimate, learned.before
     if number == place.needles:
-        car, own = mean[place.car()], place.own(mean)
-        car_before, own_before = before[place.car()], place.own(before)
         one = max(learned.doubts.micrometer_mm, LEAST_ERROR_MM)
         # Unknowns that each new one copies; those measured anew stand alone.
-        copy = np.eye(car.size)[place.needle(old)]
+        copy = np.eye(before.size)[place.needle(old)]
         copy[new] = 0.0
-        root = np.zeros((car.size + new.size, belief.root.shape[1] + new.size))
-        root[: car.size, : -new.size] = belief.root
-        root[car.size :, : -new.size] = copy @ belief.root
-        root[car.size :, -new.size :] = np.diag(np.where(new, one, 0.0))
-        belief = Arrowhead(root, np.pad(belief.follow, ((0, 0), (0, 0), (0, new.size))), belief.own_root)
-        place = replace(place, needles=place.needles + 1)
-        mean = place.whole(np.append(car, copy @ car), own)
-        before = place.whole(np.append(car_before, np.full(new.size, one)), own_before)
-    true = needle.diameters_mm - mean[place.needle(number)]
+        both = estimate.joined(np.where(new, one, 0.0))
+        both.root[before.size :, : estimate.root.shape[1]] = copy @ estimate.root
+        estimate = Gaussian(np.append(estimate.mean, copy @ estimate.mean), both.root)
+        before, place = np.append(before, np.full(new.size, one)), replace(place, needles=place.needles + 1)
+    true = needle.diameters_mm - estimate.mean[place.needle(number)]
     expected = np.exp(learned.log_lambda(learned.mean, true, drop_mm))
     undriven = replace(learned.bands, lambda_measured=expected, log=None)
     last = history.passes[-1]
@@ -121,7 +115,6 @@ def refitted(learned: Learned, needle: Needle, drop_mm: float) -> Learned:
         history=after,
         bands=undriven,
         place=place,
-        mean=mean,
-        belief=belief,
+        estimate=estimate,
         before=before,
     )

@@ -381,7 +381,7 @@ def _bore_gain(car: Learned, drop_mm: float, bore_mm: float) -> FloatArray:
         )
         for setup in (car.setup, replace(car.setup, carburettor=other))
     ]
-    return np.asarray(car.mean[0] * (flows[1] - flows[0]))
+    return np.asarray(car.gain() * (flows[1] - flows[0]))
 
 
 def _bore_for(car: Learned, drop_mm: float, k: float) -> float | None:

@@ -6,24 +6,24 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.linalg import solve_triangular
 
-from needlecalc.design.belief.arrowhead import Arrowhead, parts
-from needlecalc.design.belief.bandsquares import BandSquares
 from needlecalc.design.belief.carlaw import prior_mean, slopes_of
 from needlecalc.design.belief.doubts import Doubts
 from needlecalc.design.belief.history import History, Pass
 from needlecalc.design.belief.learned import Learned
-from needlecalc.design.belief.liftpattern import LiftPattern
-from needlecalc.design.belief.readings import Readings, check_passes, pattern_of, readings_of
-from needlecalc.design.belief.unknowns import SHARED, Unknowns
+from needlecalc.design.belief.readings import Readings, check_passes, errs_alike, readings_of
+from needlecalc.design.belief.unknowns import Unknowns
 from needlecalc.errors import SolveError
+from needlecalc.gaussian import Gaussian, triangle_of
 from needlecalc.measure.drive.bands import Bands
 from needlecalc.parts.setup import Setup
 from needlecalc.units import FloatArray
 
 ROUNDS = 40
 SETTLED = 1e-6  # of a standard uncertainty
-OWN_WIDE_OPEN = np.array([1.0, 30.0])  # ln lambda and mm: level and lift of a band are known from readings alone
+WIDE_OPEN_LOG, WIDE_OPEN_MM = 1.0, 30.0  # level and lift of a band are known from readings alone
+LEAST_U = 1e-9  # what is certain still needs a width to be scaled by
 
 
 def learn(history: History | Bands, setup: Setup, *, doubts: Doubts | None = None) -> Learned:
@@ -47,7 +47,7 @@ def learn(history: History | Bands, setup: Setup, *, doubts: Doubts | None = Non
     ------
     InputError
         If the lifts of a pass were read with another spring, piston or throat, or lie off its needle, or there
-        are too many bands.
+        are more than 500 bands.
     SolveError
         If the passes cannot be explained by any car.
 
@@ -57,11 +57,11 @@ def learn(history: History | Bands, setup: Setup, *, doubts: Doubts | None = Non
     :math:`\ln\lambda_{bp} = c_b - g\,[\ln Q(y_b, d_p, j_p; \theta) - \ln Q(y_b, d_1, j_1; \theta)]`
     with the band's own level :math:`c_b`, lift :math:`y_b` and the shared gain *g*, jet length, viscosity and
     eccentricity.  Lift readings, diameters and shared values carry normal priors; the best values minimise
-    the sum of squares (maximum a posteriori, Gauss-Newton), and the covariance is that of the last linear
-    step, each band being solved by itself for any values of what the car shares.  After one pass the shared
-    values are the priors: only a changed needle or a moved jet can teach them.  Lambda of a pass in other air or
-    with other fuel is first brought to those of the last.  Passes that agree worse than chance allows have the doubts of
-    their readings widened (:meth:`Learned.widening`); :func:`solve` refuses those that no car explains.
+    the sum of squares (maximum a posteriori, Gauss-Newton by orthogonal steps), and the covariance is that of the last
+    linear step.  After one pass the shared values are the priors: only a changed needle or a moved jet can teach them.
+    Lambda of a pass in other air or with other fuel is first brought to those of the last.  Passes that agree worse than
+    chance allows have the uncertainties of their readings widened (:meth:`Learned.widening`); :func:`solve` refuses
+    those that no car explains.
 
     References
     ----------
@@ -72,41 +72,41 @@ def learn(history: History | Bands, setup: Setup, *, doubts: Doubts | None = Non
         history = History((Pass(setup.carburettor.needle, setup.carburettor.jet.drop_mm, history),))
     check_passes(history, setup)
     history = history.in_one_air(setup)
-    readings = readings_of(history, doubts)
-    pattern, bands = pattern_of(readings), history.passes[-1].bands
+    readings, bands = readings_of(history, doubts), history.passes[-1].bands
+    computed_mm = np.unique(np.concatenate([read.lift[read.lift_alike > 0.0] for read in readings]))
     needles, stations = int(history.needle_of_pass().max()) + 1, setup.carburettor.needle.stations_mm.size
-    place = Unknowns(bands.rpm.size, needles, stations, pattern.knots.size)
-    car, own = np.zeros(place.car().stop), np.zeros((place.bands, 2))
-    car[: len(SHARED)] = prior_mean(setup)
+    place = Unknowns(bands.rpm.size, needles, stations, computed_mm.size)
+    mean = np.zeros(place.size())
+    mean[place.car()] = prior_mean(setup)
     # Bands start from the first pass that read them, as levels are those on the first needle.
     for read in reversed(readings):
-        own = np.where(np.isnan(start := np.column_stack([read.log_lambda, read.lift])), own, start)
-    mean, scale = place.whole(car, own), _prior_u(setup, place, doubts)
-    before = place.whole(scale, np.broadcast_to(OWN_WIDE_OPEN, own.shape))
-    prior = Arrowhead.independent(scale, OWN_WIDE_OPEN, place.bands)
-    learned = Learned(history.present(setup), history, bands, place, doubts, mean, prior, before, readings[-1].at_least)
-    task = _Task(learned, readings, pattern, scale)
-    mean, squares, cost = _settled(task, mean)
+        for where, start in ((place.level(), read.log_lambda), (place.lift(), read.lift)):
+            mean[where] = np.where(np.isnan(start), mean[where], start)
+    before = _prior_u(setup, place, doubts)
+    prior = Gaussian(mean, np.diag(before))
+    learned = Learned(history.present(setup), history, bands, place, doubts, prior, before, readings[-1].at_least)
+    task = _Task(learned, readings, computed_mm)
+    mean, triangle, cost = _settled(task, mean)
     told = sum(int(np.isfinite(column).sum()) for read in readings for column in (read.log_lambda, read.lift))
-    learned = replace(learned, mean=mean, misfit=cost, spare=max(told - own.size, 0))
+    learned = replace(learned, misfit=cost, spare=max(told - 2 * place.bands, 0))
     if (factor := learned.widening()) > 1.0:
-        mean, squares, _ = _settled(replace(task, readings=tuple(read.doubted(factor) for read in readings)), mean)
-    return replace(learned, mean=mean, belief=squares.belief(scale, OWN_WIDE_OPEN))
+        mean, triangle, _ = _settled(replace(task, readings=tuple(read.widened(factor) for read in readings)), mean)
+    root = before[:, None] * solve_triangular(triangle[:-1, :-1], np.eye(before.size))
+    return replace(learned, estimate=Gaussian(mean, root))
 
 
-def _settled(task: _Task, mean: FloatArray) -> tuple[FloatArray, BandSquares, float]:
-    """Best values from a start, the problem made straight about them, and the sum of squares they leave."""
-    place, before = task.learned.place, task.learned.before
-    squares, cost = task.squares(mean)
-    low, high = place.possible()
+def _settled(task: _Task, mean: FloatArray) -> tuple[FloatArray, FloatArray, float]:
+    """Best values from a start, the triangle of the problem made straight about them, and the sum of squares they leave."""
+    before = task.learned.before
+    low, high = task.learned.place.possible()
+    rows, cost = task.rows(mean)
     for _ in range(ROUNDS):
-        step = place.whole(*_step(squares, mean[place.car()] <= low, mean[place.car()] >= high))
+        step = _step(triangle_of(rows), mean <= low, mean >= high)
         # A step so small changes the cost by rounding only: no shorter one would do better.
         share, small = 1.0, bool(np.abs(step).max() < SETTLED)
         while True:
-            trial = mean + share * before * step
-            trial[place.car()] = np.clip(trial[place.car()], low, high)
-            squares_then, cost_then = task.squares(trial)
+            trial = np.clip(mean + share * before * step, low, high)
+            rows_then, cost_then = task.rows(trial)
             if cost_then <= cost * (1.0 + 1e-12) or share < 1e-3 or small:
                 break
             share /= 2.0
@@ -115,28 +115,32 @@ def _settled(task: _Task, mean: FloatArray) -> tuple[FloatArray, BandSquares, fl
             raise SolveError(msg)
         if cost_then > cost:
             break
-        mean, squares, cost = trial, squares_then, cost_then
+        mean, rows, cost = trial, rows_then, cost_then
         if np.abs(share * step).max() < SETTLED:
             break
-    return mean, squares, cost
+    return mean, triangle_of(rows), cost
 
 
-def _step(squares: BandSquares, at_low: NDArray[np.bool_], at_high: NDArray[np.bool_]) -> tuple[FloatArray, FloatArray]:
+def _step(triangle: FloatArray, at_low: NDArray[np.bool_], at_high: NDArray[np.bool_]) -> FloatArray:
     """Gauss-Newton step that leaves where they are the unknowns it would push past what is possible."""
-    free = np.ones(at_low.size, dtype=bool)
+    free, step = np.ones(at_low.size, dtype=bool), np.zeros(at_low.size)
     while True:
-        step, own = squares.step(free)
+        # The priors stand in the rows, so their columns are never alike.
+        some = triangle if free.all() else triangle_of(triangle[:, np.append(free, True)])
+        step[free] = solve_triangular(some[: free.sum(), :-1], -some[: free.sum(), -1])
         past = free & ((at_low & (step < 0.0)) | (at_high & (step > 0.0)))
         if not past.any():
-            return step, own
+            return step
         free &= ~past
+        step[:] = 0.0
 
 
 def _prior_u(setup: Setup, place: Unknowns, doubts: Doubts) -> FloatArray:
-    """Standard uncertainty of the car's unknowns before any pass."""
+    """Standard uncertainty of every unknown before any pass."""
     jet = setup.carburettor.jet
-    out = np.full(place.car().stop, doubts.micrometer_mm)
-    out[: len(SHARED)] = [
+    out = np.full(place.size(), doubts.micrometer_mm)
+    out[place.level()], out[place.lift()] = WIDE_OPEN_LOG, WIDE_OPEN_MM
+    out[place.car()] = [
         doubts.flow_gain,
         jet.parallel_length_u_mm,
         doubts.viscosity,
@@ -144,66 +148,45 @@ def _prior_u(setup: Setup, place: Unknowns, doubts: Doubts) -> FloatArray:
         doubts.lift_zero_mm,
         1.0,
     ]
-    out[place.pattern()] = 1.0
+    out[place.alike()] = 1.0
     out[place.needle(0)] = doubts.table_mm
-    # What is certain still needs a width to be scaled by.
-    return np.asarray(np.maximum(out, 1e-9))
+    return np.asarray(np.maximum(out, LEAST_U))
 
 
 @dataclass(frozen=True, eq=False)
 class _Task:
-    """Residuals over their doubts, and their slopes by the unknowns over theirs, band by band."""
+    """Residuals over their standard uncertainties, and their slopes by the unknowns over theirs."""
 
-    learned: Learned
+    learned: Learned  # before it has learned: the priors
     readings: tuple[Readings, ...]
-    pattern: LiftPattern
-    scale: FloatArray
+    computed_mm: FloatArray
 
-    def squares(self, mean: FloatArray) -> tuple[BandSquares, float]:
-        """The problem made straight about some values, and its sum of squares there."""
-        place = self.learned.place
-        prior = (mean - self.learned.mean) / self.learned.before
-        squares = BandSquares.begun(np.eye(self.scale.size), prior[place.car()], place.bands)
-        cost = float(prior[place.car()] @ prior[place.car()])
-        values, prior_own = place.own(mean), place.own(prior)
-        for part in parts(place.bands):
-            own, car, misses = self._rows(mean, values[part], prior_own[part], part)
-            squares.add(part, own * OWN_WIDE_OPEN, car * self.scale, misses)
-            cost += float((misses**2).sum())
-        return squares, cost
+    def rows(self, mean: FloatArray) -> tuple[FloatArray, float]:
+        """The problem made straight about some values, residuals in the last column, and its sum of squares there."""
+        learned, prior = self.learned, (mean - self.learned.mean) / self.learned.before
+        rows, misses = [np.eye(prior.size)], [prior]
+        for read, number in zip(self.readings, learned.history.needle_of_pass().tolist(), strict=True):
+            diameters = read.one.needle.diameters_mm - mean[learned.place.needle(number)]
+            slopes, _ = slopes_of(learned, mean, diameters, read.one.drop_mm, number=number)
+            expected = learned.log_lambda(mean, diameters, read.one.drop_mm)
+            seen = np.isfinite(read.log_lambda)
+            weight = 1.0 / read.log_lambda_u[seen]
+            rows.append(slopes[seen] * learned.before * weight[:, None])
+            misses.append((expected - read.log_lambda)[seen] * weight)
+            by_lift, off, own_u = self._lift_rows(read, mean)
+            rows.append(by_lift * learned.before / own_u[:, None])
+            misses.append(off / own_u)
+        missed = np.concatenate(misses)
+        return np.column_stack([np.vstack(rows), missed]), float(missed @ missed)
 
-    def _rows(
-        self, mean: FloatArray, values: FloatArray, prior: FloatArray, part: slice
-    ) -> tuple[FloatArray, FloatArray, FloatArray]:
-        """Rows of some bands by their own unknowns and by the car's, shapes (c, q, 2) and (c, q, s), and their misses."""
-        learned, place = self.learned, self.learned.place
-        bands, passes = prior.shape[0], len(self.readings)
-        own, car = np.zeros((bands, 2 + 2 * passes, 2)), np.zeros((bands, 2 + 2 * passes, self.scale.size))
-        misses = np.zeros(car.shape[:2])
-        own[:, :2], misses[:, :2] = np.diag(1.0 / OWN_WIDE_OPEN), prior
-        zero, tilt = place.shared("lift zero"), place.shared("lift scale")
-        here = mean[place.car()]
-        for p, (read, number) in enumerate(zip(self.readings, learned.history.needle_of_pass().tolist(), strict=True)):
-            row, diameters = 2 + 2 * p, read.one.needle.diameters_mm - here[place.needle(number)]
-            slopes, _ = slopes_of(learned, mean, diameters, read.one.drop_mm, number=number, part=part)
-            expected = learned.log_lambda_of(here, values, diameters, read.one.drop_mm, part)
-            # What a pass did not read weighs nothing.
-            seen = np.isfinite(read.log_lambda[part])
-            weight = np.where(seen, 1.0 / np.where(seen, read.log_lambda_u[part], 1.0), 0.0)
-            misses[:, row] = weight * (expected - np.where(seen, read.log_lambda[part], 0.0))
-            own[:, row], car[:, row] = weight[:, None] * slopes.by_own, weight[:, None] * slopes.by_car
-            told = np.isfinite(read.lift[part])
-            if not told.any():
-                continue
-            lift, u, common, alike = (
-                np.where(told, column[part], blank)
-                for column, blank in ((read.lift, 0.0), (read.lift_u, 1.0), (read.lift_common, 0.0), (read.lift_alike, 0.0))
-            )
-            by_knots = alike[:, None] * self.pattern.at(lift)
-            # What the knots do not carry is each lift's own.
-            weight = np.where(told, 1.0 / np.sqrt(u**2 - (by_knots**2).sum(axis=1)), 0.0)
-            car[:, row + 1, zero], car[:, row + 1, tilt], car[:, row + 1, place.pattern()] = 1.0, common, by_knots
-            misses[:, row + 1] = weight * (values[:, 1] + car[:, row + 1] @ here - lift)
-            car[:, row + 1] *= weight[:, None]
-            own[:, row + 1, 1] = weight
-        return own, car, misses
+    def _lift_rows(self, read: Readings, mean: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Slopes of the lifts read by the unknowns, what they miss, and the standard uncertainty that is each one's own."""
+        place, told = self.learned.place, np.flatnonzero(np.isfinite(read.lift))
+        rows, alike = np.zeros((told.size, mean.size)), read.lift_alike[told]
+        rows[np.arange(told.size), place.lift().start + told] = 1.0
+        rows[:, place.shared("lift zero")] = 1.0
+        rows[:, place.shared("lift scale")] = read.lift_common[told]
+        computed = np.flatnonzero(alike > 0.0)
+        which = np.searchsorted(self.computed_mm, read.lift[told[computed]])
+        rows[computed, place.alike()] = alike[computed, None] * errs_alike(self.computed_mm)[which]
+        return rows, rows @ mean - read.lift[told], np.sqrt(read.lift_u[told] ** 2 - alike**2)

@@ -8,12 +8,12 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.stats import chi2
 
-from needlecalc.design.belief.arrowhead import Arrowhead, BandRows
 from needlecalc.design.belief.carlaw import CarLaw, prior_mean, slopes_of
 from needlecalc.design.belief.doubts import Doubts
 from needlecalc.design.belief.readings import readings_of
 from needlecalc.design.belief.unknowns import SHARED
 from needlecalc.errors import SolveError
+from needlecalc.gaussian import Gaussian
 from needlecalc.measure.drive.bands import worst_of
 from needlecalc.measure.drive.normalise import BROUGHT
 from needlecalc.show import Column, Row, Shown, Table, counted
@@ -42,10 +42,8 @@ class Learned(CarLaw, Shown):
         Those of :class:`~needlecalc.design.belief.carlaw.CarLaw`.
     doubts : Doubts
         What it started from.
-    mean : array, shape (k,)
-        Best value of each unknown. [mixed]
-    belief : Arrowhead
-        How far each may be off, together.
+    estimate : Gaussian
+        Best value of each unknown, and how far each may be off, together.
     before : array, shape (k,)
         Standard uncertainty of each before any pass. [mixed]
     at_least : array of bool, shape (m,)
@@ -57,8 +55,7 @@ class Learned(CarLaw, Shown):
     """
 
     doubts: Doubts
-    mean: FloatArray
-    belief: Arrowhead
+    estimate: Gaussian
     before: FloatArray
     at_least: NDArray[np.bool_]
     misfit: float = 0.0
@@ -68,48 +65,35 @@ class Learned(CarLaw, Shown):
         said = [f"{row['what']} {row['now']:.3g} +- {row['now_u']:.2g}" for row in self.shared_rows()[:2]]
         return f"{self._title()}: {', '.join(said)}"
 
-    def u(self) -> FloatArray:
-        """Standard uncertainty of every unknown.
+    @property
+    def mean(self) -> FloatArray:
+        """Best value of every unknown, in the order of ``place``."""
+        return self.estimate.mean
 
-        Returns
-        -------
-        array, shape (k,)
-            In the order of ``place``. [mixed]
-        """
-        return self.place.whole(self.belief.car_u(), self.belief.own_u())
+    def u(self) -> FloatArray:
+        """Standard uncertainty of every unknown, in the order of ``place``."""
+        return self.estimate.u()
+
+    def gain(self) -> float:
+        """Flow gain: change of fuel seen over change computed."""
+        return float(self.mean[self.place.shared("flow gain")])
 
     def lift_mm(self) -> FloatArray:
-        """Lift of each band as now believed.
-
-        Returns
-        -------
-        array, shape (m,)
-            Lift. [mm]
-        """
+        """Lift of each band as now estimated."""
         return np.asarray(self.mean[self.place.lift()])
 
     def lambda_now(self) -> FloatArray:
-        """Lambda of each band on the needle now fitted.
-
-        Returns
-        -------
-        array, shape (m,)
-            Lambda, all passes taken together. [-]
-        """
+        """Lambda of each band on the needle now fitted, all passes taken together."""
         last = self.history.passes[-1]
         return np.asarray(np.exp(self.log_lambda(self.mean, self.present_mm(), last.drop_mm)))
 
-    def present_mm(self) -> FloatArray:
-        """Diameters of the needle now fitted, as now believed.
+    def present_errors(self) -> slice:
+        """Where the errors of the needle now fitted stand among the unknowns."""
+        return self.place.needle(int(self.history.needle_of_pass()[-1]))
 
-        Returns
-        -------
-        array, shape (n,)
-            Measured diameters less the error believed of each. [mm]
-        """
-        last = self.history.passes[-1].needle
-        number = int(self.history.needle_of_pass()[-1])
-        return np.asarray(last.diameters_mm - self.mean[self.place.needle(number)])
+    def present_mm(self) -> FloatArray:
+        """Diameters of the needle now fitted: measured less the error estimated of each."""
+        return np.asarray(self.history.passes[-1].needle.diameters_mm - self.mean[self.present_errors()])
 
     def widening(self) -> float:
         r"""Factor on the doubts of all readings, for passes that agree worse than chance allows.
@@ -187,66 +171,24 @@ class Learned(CarLaw, Shown):
         return words
 
     def samples(self, count: int, seed: int = 0) -> FloatArray:
-        """Cars that agree with what was measured, drawn at random.
+        """Unknowns of cars that agree with what was measured, drawn at random: shape (count, k)."""
+        return self.estimate.at(np.random.default_rng(seed).standard_normal((count, self.estimate.root.shape[1])))
 
-        Parameters
-        ----------
-        count : int
-            How many.
-        seed : int
-            Seed of the draw; the same seed gives the same cars.
-
-        Returns
-        -------
-        array, shape (count, k)
-            Unknowns of each. [mixed]
-        """
-        rng = np.random.default_rng(seed)
-        car = self.belief.draw_car(rng, count)
-        own = self.belief.draw_own(rng, car, slice(None))
-        return np.asarray(self.mean + self.place.whole(car, own))
-
-    def slopes(self, diameters_mm: FloatArray, drop_mm: float) -> tuple[BandRows, FloatArray]:
-        """Slopes of ln(lambda) of each band on a needle, by every unknown and by the needle itself.
-
-        Parameters
-        ----------
-        diameters_mm : array, shape (n,)
-            True diameters. [mm]
-        drop_mm : float
-            Jet drop. [mm]
-
-        Returns
-        -------
-        BandRows
-            By the unknowns, at their best values.
-        array, shape (m, n + 1)
-            By the diameters, then by the jet drop. [1/mm]
-        """
+    def slopes(self, diameters_mm: FloatArray, drop_mm: float) -> tuple[FloatArray, FloatArray]:
+        """Slopes of ln(lambda) at the best values: by the unknowns, (m, k); by the diameters, then the drop, (m, n + 1)."""
         return slopes_of(self, self.mean, diameters_mm, drop_mm, number=None)
 
     def lambda_now_u(self) -> FloatArray:
-        """Standard uncertainty of :meth:`lambda_now`, as a share of it.
-
-        Returns
-        -------
-        array, shape (m,)
-            Doubt of ln(lambda). [-]
-        """
+        """Standard uncertainty of :meth:`lambda_now`, as a share of it."""
         number = int(self.history.needle_of_pass()[-1])
         rows, _ = slopes_of(self, self.mean, self.present_mm(), self.history.passes[-1].drop_mm, number=number)
-        return self.belief.u_of(rows)
+        return self.estimate.u_of(rows)
 
     def shared_rows(self) -> list[Row]:
-        """What all bands share, before and after.
-
-        Returns
-        -------
-        list of dict
-            One an unknown.
-        """
+        """What all bands share, before and after: one row an unknown."""
         units = ("-", "mm", "x stated", "of the gap", "mm", "x its +-")
-        start, now, after = prior_mean(self.setup), self.mean[: len(SHARED)].copy(), self.u()
+        car = self.place.car()
+        start, now, before, after = prior_mean(self.setup), self.mean[car].copy(), self.before[car], self.u()[car]
         # Held as a logarithm; said as a factor.
         log = SHARED.index("viscosity")
         start[log], now[log] = np.exp(start[log]), np.exp(now[log])
@@ -255,7 +197,7 @@ class Learned(CarLaw, Shown):
                 "what": name,
                 "unit": units[k],
                 "before": float(start[k]),
-                "before_u": float(self.before[k]),
+                "before_u": float(before[k]),
                 "now": float(now[k]),
                 "now_u": float(after[k]),
             }

@@ -9,11 +9,10 @@ from numpy.typing import NDArray
 
 from needlecalc.design.belief.doubts import Doubts
 from needlecalc.design.belief.history import History, Pass
-from needlecalc.design.belief.liftpattern import LiftPattern
 from needlecalc.errors import InputError
 from needlecalc.measure.drive.bands import Bands, LiftSource
 from needlecalc.measure.lift.parts import lift_change
-from needlecalc.measure.lift.ways import ALIKE_SHARE
+from needlecalc.measure.lift.ways import ALIKE_OVER, ALIKE_SHARE
 from needlecalc.parts.setup import Setup
 from needlecalc.units import FloatArray
 
@@ -21,7 +20,7 @@ ROUGH = 1.6  # spread over that of the steady bands, where misfire shows
 LEANER_STILL = 0.05  # past the lean limit, where no spread is known
 SAME_SPEED = 0.08
 SAME_PLACE_MM = 1e-6
-MOST_BANDS = 100_000  # so many were tried (tests/bench/solve_speed.py): some 4 ms and 30 kB a band
+MOST_BANDS = 500
 LEAST_LIFT_U_MM = 0.01
 NO_READING_U_MM = 30.0  # a lift lent by another drive tells nothing
 LEAST_LAMBDA_U = 1e-6  # what is certain still needs a width to be divided by
@@ -31,22 +30,8 @@ LEAST_LAMBDA_U = 1e-6  # what is certain still needs a width to be divided by
 class Readings:
     """What one pass read, band by band of the last pass.
 
-    Parameters
-    ----------
-    one : Pass
-        The pass.
-    log_lambda, log_lambda_u : array, shape (m,)
-        ln(lambda) and its doubt; NaN where the pass did not read a band. [-]
-    lift : array, shape (m,)
-        Lift that counts as a reading of its own; NaN where there is none. [mm]
-    lift_u : array, shape (m,)
-        Its doubt, less what all lifts share. [mm]
-    lift_common : array, shape (m,)
-        Shift of the lift for one sigma of the error all share. [mm]
-    lift_alike : array, shape (m,)
-        Part of ``lift_u`` that a computed lift shares with its neighbours; 0 for a reading. [mm]
-    at_least : array of bool, shape (m,)
-        Readings that count as "at least so lean".
+    ``lift`` is NaN where there is no reading of its own; ``lift_common`` is its shift for one sigma of the error all
+    share, ``lift_alike`` the part of ``lift_u`` that a computed lift shares with its neighbours (0 for a reading).
     """
 
     one: Pass
@@ -58,39 +43,14 @@ class Readings:
     lift_alike: FloatArray
     at_least: NDArray[np.bool_]
 
-    def doubted(self, factor: float) -> Readings:
-        """The same readings, each doubted more.
-
-        Parameters
-        ----------
-        factor : float
-            How many times. [-]
-
-        Returns
-        -------
-        Readings
-            What all lifts share is left as it is.
-        """
+    def widened(self, factor: float) -> Readings:
+        """The same readings, their own errors so many times as large; what all lifts share stays."""
         wider = {name: factor * getattr(self, name) for name in ("log_lambda_u", "lift_u", "lift_alike")}
         return replace(self, **wider)
 
 
 def check_passes(history: History, setup: Setup) -> None:
-    """Nothing, if the passes can be read in this setup.
-
-    Parameters
-    ----------
-    history : History
-        The passes.
-    setup : Setup
-        Setup of the first.
-
-    Raises
-    ------
-    InputError
-        If a pass was never driven, lifts were read with another spring, piston or throat, or lie off the needle,
-        or there are too many bands.
-    """
+    """Raise InputError for a pass never driven, lifts read with other parts or off the needle, or too many bands."""
     bands = history.passes[-1].bands
     if bands.rpm.size > MOST_BANDS:
         msg = (
@@ -122,20 +82,7 @@ def check_passes(history: History, setup: Setup) -> None:
 
 
 def readings_of(history: History, doubts: Doubts) -> tuple[Readings, ...]:
-    """Readings of every pass; the last pass leads, as a design is for the bands it measured.
-
-    Parameters
-    ----------
-    history : History
-        The passes.
-    doubts : Doubts
-        Repeatability and lean limit.
-
-    Returns
-    -------
-    tuple of Readings
-        One a pass, oldest first.
-    """
+    """Readings of every pass, oldest first, on the bands of the last, as a design is for those."""
     bands = history.passes[-1].bands
     out = []
     # A computed lift errs the same way on every drive: the latest of each band tells all there is.
@@ -163,41 +110,20 @@ def readings_of(history: History, doubts: Doubts) -> tuple[Readings, ...]:
     return tuple(reversed(out))
 
 
-def pattern_of(readings: tuple[Readings, ...]) -> LiftPattern:
-    """How the computed lifts of all passes err alike.
-
-    Parameters
-    ----------
-    readings : tuple of Readings
-        One a pass.
-
-    Returns
-    -------
-    LiftPattern
-        One for all: a computed lift errs the same way on every drive.
-    """
-    return LiftPattern.through(np.concatenate([read.lift[read.lift_alike > 0.0] for read in readings]))
+def errs_alike(lift_mm: FloatArray) -> FloatArray:
+    """Root of the correlation exp(-distance) of the error computed lifts share, shape (k, k), at rising lifts."""
+    apart = np.diff(np.log(lift_mm + 1.0)) / ALIKE_OVER
+    root = np.zeros((lift_mm.size, lift_mm.size))
+    root[:1, :1] = 1.0
+    for k, span in enumerate(apart.tolist(), start=1):
+        # Such an error knows its past by its last value alone.
+        root[k] = np.exp(-span) * root[k - 1]
+        root[k, k] = np.sqrt(-np.expm1(-2.0 * span))
+    return root
 
 
 def trusted(bands: Bands, doubts: Doubts) -> tuple[FloatArray, FloatArray, NDArray[np.bool_]]:
-    """Lambda worth trusting of each band of a drive.
-
-    Parameters
-    ----------
-    bands : Bands
-        The drive.
-    doubts : Doubts
-        Repeatability and lean limit.
-
-    Returns
-    -------
-    array, shape (m,)
-        ln(lambda). [-]
-    array, shape (m,)
-        Its doubt. [-]
-    array of bool, shape (m,)
-        Whether it counts as "at least so lean".
-    """
+    """ln(lambda) worth trusting of each band, its standard uncertainty, and whether it counts as "at least so lean"."""
     limit = doubts.lean_limit
     spread = bands.lambda_spread
     steady = spread[bands.lambda_measured <= limit]
@@ -214,67 +140,13 @@ def trusted(bands: Bands, doubts: Doubts) -> tuple[FloatArray, FloatArray, NDArr
 
 
 def same_bands(bands: Bands, other: Bands) -> NDArray[np.intp]:
-    """Which of some bands each band of another drive is.
-
-    Parameters
-    ----------
-    bands : Bands
-        The bands to find.
-    other : Bands
-        Those of the other drive.
-
-    Returns
-    -------
-    array of int, shape (o,)
-        Place in ``bands`` of each of ``other``, by load and the nearest speed; -1 where none is alike.
-    """
-    out = np.full(other.rpm.size, -1, dtype=np.intp)
-    places: dict[tuple[str, str], list[int]] = {}
-    for b, key in enumerate(zip(bands.load, bands.bank, strict=True)):
-        places.setdefault(key, []).append(b)
-    free = {key: _Free(bands.rpm, np.array(members)) for key, members in places.items()}
+    """Place in ``bands`` of each of ``other``, by load and the nearest speed not yet taken; -1 where none is alike."""
+    out, free = np.full(other.rpm.size, -1, dtype=np.intp), np.ones(bands.rpm.size, dtype=bool)
+    keys = list(zip(bands.load, bands.bank, strict=True))
     for k, key in enumerate(zip(other.load, other.bank, strict=True)):
-        if key in free:
-            out[k] = free[key].take_nearest(float(other.rpm[k]))
+        alike = free & np.array([one == key for one in keys])
+        apart = np.where(alike, np.abs(bands.rpm / other.rpm[k] - 1.0), np.inf)
+        if apart.min() < SAME_SPEED:
+            out[k] = int(np.argmin(apart))
+            free[out[k]] = False
     return out
-
-
-class _Free:
-    """Bands of one load by speed, each to be taken once; finding the nearest left costs next to nothing."""
-
-    def __init__(self, rpm: FloatArray, members: NDArray[np.intp]) -> None:
-        order = np.lexsort((members, rpm[members]))
-        self.members, self.rpm = members[order].tolist(), rpm[members][order]
-        # The first band of the same speed, the lower number being meant where several are as near.
-        self.alike = np.searchsorted(self.rpm, self.rpm, side="left").tolist()
-        # Where to look next, up and down; one past either end is no band.
-        self.up = list(range(len(self.members) + 1))
-        self.down = list(range(len(self.members) + 1))
-
-    def take_nearest(self, rpm: float) -> int:
-        """Place of the nearest speed that is left within 8 %, taken from now on; -1 where none is."""
-        start = int(np.searchsorted(self.rpm, rpm))
-        above, below = self._left(self.up, start), self._left(self.down, start) - 1
-        near = []
-        if above < len(self.members):
-            near.append((abs(self.rpm[above] / rpm - 1.0), self.members[above], above))
-        if below >= 0:
-            below = self._left(self.up, self.alike[below])
-            near.append((abs(self.rpm[below] / rpm - 1.0), self.members[below], below))
-        near = [one for one in near if one[0] < SAME_SPEED]
-        if not near:
-            return -1
-        _, band, place = min(near)
-        self.up[place] = place + 1
-        self.down[place + 1] = place
-        return int(band)
-
-    @staticmethod
-    def _left(links: list[int], place: int) -> int:
-        """Follow the links to their end, and let all of them point there."""
-        end = place
-        while links[end] != end:
-            end = links[end]
-        while links[place] != end:
-            links[place], place = end, links[place]
-        return end

@@ -1,4 +1,4 @@
-"""What to measure next: how much each measurement would lessen the doubt of a design before metal is lost."""
+"""What to measure next: how much each measurement would lessen the uncertainty of a design before metal is lost."""
 
 from __future__ import annotations
 
@@ -7,12 +7,12 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from needlecalc.arrays import check_range
-from needlecalc.design.belief.arrowhead import BandRows
 from needlecalc.design.belief.calibration import LAW_SHARE
 from needlecalc.design.belief.readings import readings_of
-from needlecalc.design.inverse.foresight import Foresight, Promise, on_table
 from needlecalc.design.inverse.proposal import Design
 from needlecalc.design.inverse.stages import RISK
+from needlecalc.design.inverse.uncertainty import AfterCut, Promise, padded
+from needlecalc.gaussian import Gaussian
 from needlecalc.measure.drive.bands import NAMED_IN_FULL, LiftSource
 from needlecalc.show import Column, Shown, Table, counted
 from needlecalc.units import FloatArray
@@ -30,60 +30,28 @@ HARDLY = 0.02  # of the doubt: less is not worth the trouble
 
 @dataclass(frozen=True, repr=False)
 class NextStep(Shown):
-    """One measurement that could be made before the cut.
+    """One measurement that could be made before the cut."""
 
-    Parameters
-    ----------
-    what : str
-        The measurement, in a word: marker, jet drive, longer holds, gas reading, bore length.
-    how : str
-        What to do, where and how far; no full stop.
-    now, then : Promise
-        The design as it stands, and after the measurement.
-    bands : tuple of int
-        Bands it reads; empty where it reads no band.
-    flats : int
-        Flats of the jet nut to turn, positive lowers the jet; 0 for all but a jet drive.
-    """
-
-    what: str
-    how: str
+    what: str  # in a word: marker, jet drive, longer holds, gas reading, bore length
+    how: str  # what to do, where and how far; no full stop
     now: Promise
     then: Promise
-    bands: tuple[int, ...] = ()
-    flats: int = 0
+    bands: tuple[int, ...] = ()  # empty where it reads no band
+    flats: int = 0  # of the jet nut to turn, positive lowers the jet; 0 for all but a jet drive
 
     def __repr__(self) -> str:
         return f"NextStep: {self.sentence()}"
 
     def gain(self) -> float:
-        """Share of the sum of variances that it takes away.
-
-        Returns
-        -------
-        float
-            0 for nothing, 1 for all. [-]
-        """
+        """Share of the sum of variances that it takes away."""
         return 1.0 - self.then.variance_sum / self.now.variance_sum
 
     def helps(self) -> bool:
-        """Whether it is worth the trouble.
-
-        Returns
-        -------
-        bool
-            True where the doubt of the design falls by 2 % of itself or more.
-        """
+        """Whether it takes 2 % or more off the uncertainty of the design."""
         return self.then.lambda_u_percent < (1.0 - HARDLY) * self.now.lambda_u_percent
 
     def sentence(self) -> str:
-        """The measurement and what it would bring.
-
-        Returns
-        -------
-        str
-            One sentence with figures.
-        """
+        """The measurement and what it would bring."""
         if not self.helps():
             return (
                 f"{self.how} would hardly help: the doubt of the design stays at {self.now.lambda_u_percent:.1f} % lambda."
@@ -97,61 +65,31 @@ class NextStep(Shown):
         return f"{words}, and let the first stop go {then:.0f} % of the way in place of {first:.0f} %."
 
     def table(self) -> Table:
-        """The measurement, to be shown.
-
-        Returns
-        -------
-        Table
-            A sentence.
-        """
+        """One sentence."""
         return Table(self.sentence())
 
 
 @dataclass(frozen=True, repr=False)
 class NextSteps(Shown):
-    """Measurements ranked by what they would take off the doubt of a design.
-
-    Parameters
-    ----------
-    design : Design
-        The design.
-    steps : tuple of NextStep
-        Best first.
-    flats_tried : tuple of NextStep
-        Jet drives by every whole number of flats that the nut allows, in rising order.
-    notes : tuple of str
-        What could not be weighed, and what was taken for granted.
-    """
+    """Measurements ranked by what they would take off the uncertainty of a design, best first."""
 
     design: Design
     steps: tuple[NextStep, ...]
-    flats_tried: tuple[NextStep, ...]
-    notes: tuple[str, ...]
+    flats_tried: tuple[NextStep, ...]  # jet drives by every whole number of flats that the nut allows, rising
+    notes: tuple[str, ...]  # what could not be weighed, and what was taken for granted
 
     def __repr__(self) -> str:
         return f"Measure next: {self.steps[0].sentence()}"
 
     def line(self) -> str:
-        """The best step as one line for a sheet.
-
-        Returns
-        -------
-        str
-            One sentence; says so where nothing would help.
-        """
+        """The best step as one line for a sheet; says so where nothing would help."""
         best = self.steps[0]
         if not best.helps():
             return f"{BEFORE_CUTTING}no further measurement would help much; cut in stages."
         return f"{BEFORE_CUTTING}{best.sentence()[0].lower()}{best.sentence()[1:]}"
 
     def table(self) -> Table:
-        """Measurements, to be shown.
-
-        Returns
-        -------
-        Table
-            One row a measurement, best first; the sentences below.
-        """
+        """One row a measurement, best first; the sentences below."""
         columns = (
             Column("rank", "rank", "d"),
             Column("what", "measure"),
@@ -184,13 +122,7 @@ class NextSteps(Shown):
         return Table("Measure next", columns, rows, notes=(*sentences, *self.notes))
 
     def flats_table(self) -> Table:
-        """Jet drives by the number of flats, to be shown.
-
-        Returns
-        -------
-        Table
-            One row a number of flats.
-        """
+        """Jet drives, one row a number of flats."""
         columns = (
             Column("flats", "flats (+ lowers)", "+d"),
             Column("bands", "bands driven", "d"),
@@ -242,9 +174,8 @@ def measure_next(
     Returns
     -------
     NextSteps
-        Best first: markers at up to three bands, chosen one after the other; a drive with the jet moved by
-        the number of flats that teaches most; longer holds, where the bands are means of logged samples; a gas
-        reading; the jet's bore length.
+        Best first: markers at up to three bands, a drive with the jet moved, longer holds where the bands are means of
+        logged samples, a gas reading, the jet's bore length.
 
     Raises
     ------
@@ -253,12 +184,11 @@ def measure_next(
 
     Notes
     -----
-    A reading that obeys :math:`r = H u + \varepsilon`, with covariance *R* of its own errors, leaves the unknowns
-    *u* with :math:`P' = P - P H^T (H P H^T + R)^{-1} H P` whatever it says; lambda after the cut, idle
-    trimmed again, has :math:`S P' S^T` and what the hand adds.  A jet drive reads every band at the
-    slopes of the moved jet.  Bands that would leave 0.75 to the lean limit there are not driven; with the
-    jet raised, neither are those within 0.05 of that limit nor full load leaner than 0.92.  Of the numbers of
-    flats the least that comes within 5 % of the best is taken.  A jet drive takes the move as exact.
+    A reading :math:`r = H u + \varepsilon`, with covariance *R* of its own errors, leaves the unknowns *u* with
+    :math:`P' = P - P H^T (H P H^T + R)^{-1} H P` whatever it says; lambda after the cut, idle trimmed again, has
+    :math:`S P' S^T`.  A jet drive reads every band at the slopes of the moved jet, the move taken as exact.  Bands that
+    would leave 0.75 to the lean limit there are not driven; with the jet raised, neither are those within 0.05 of that
+    limit nor full load leaner than 0.92.  Of the numbers of flats the least that comes within 5 % of the best is taken.
 
     References
     ----------
@@ -283,27 +213,35 @@ def measure_next(
     check_range(longer, "longer", 1.0, 1000.0, cure="It is how many times as long.")
     check_range(gas_u, "gas_u", 0.001, 0.2, cure="It is one standard uncertainty (k=1) of lambda.")
     check_range(length_u_mm, "length_u_mm", 0.01, 5.0, cure="It is one standard uncertainty (k=1), in mm.")
-    sight = Foresight.of(design)
-    now = sight.promise(sight.belief, risk)
-    floor = 100.0 * float(np.sqrt(np.mean((sight.remains**2).sum(axis=1))))
+    sight = _Sight.of(design, risk)
+    now = sight.promise(sight.cut.known)
+    floor = 100.0 * float(np.sqrt(np.mean(sight.cut.remains_u() ** 2)))
     notes = [
-        f"Of the doubt, {floor:.1f} % lambda come from the hand and the last step of the nut; no measurement before "
+        f"Of the doubt, {floor:.1f} % lambda come from the hand and the setting of the nut; no measurement before "
         "the cut lessens them.",
         "Each figure is for that measurement alone, for a design solved again after it; it cannot know what the reading "
         "will say. 'First stop': share of the way to the targets that may be cut at once.",
     ]
+    place, zero = design.learned.place, sight.cut.zero
     steps = [
-        _markers(sight, now, risk, marker_u_mm, marker_zero_u_mm),
-        _gas(sight, now, risk, gas_u),
-        _bore_length(sight, now, risk, length_u_mm),
+        _markers(sight, now, marker_u_mm, marker_zero_u_mm),
+        _of_one(sight, now, zero, gas_u, "gas reading", "A gas reading beside the sensor at a steady hold"),
+        _of_one(
+            sight,
+            now,
+            place.shared("jet length"),
+            length_u_mm,
+            "bore length",
+            f"The jet's bore length measured to {length_u_mm:g} mm on a spare",
+        ),
     ]
     if np.isfinite(design.learned.bands.effective_count).any():
-        steps.append(_longer_holds(sight, now, risk, longer))
+        steps.append(_longer_holds(sight, now, longer))
     else:
         notes.append(
             "Longer holds were not weighed: the bands are no means of logged samples that more of them would steady."
         )
-    drives = _jet_drives(sight, now, risk)
+    drives = _jet_drives(sight, now)
     if drives:
         least = min(drive.then.variance_sum for drive in drives)
         good = [drive for drive in drives if drive.then.variance_sum <= NEARLY_BEST * least]
@@ -329,50 +267,87 @@ def _untold(promise: Promise) -> Promise:
     return replace(promise, first_stop_share=float("nan"))
 
 
-def _markers(sight: Foresight, now: Promise, risk: float, whole_u: float, zero_u: float) -> NextStep:
+@dataclass(frozen=True, eq=False)
+class _Sight:
+    """A design not yet cut, straight in all that errs, and the risk that its first stop may carry."""
+
+    design: Design
+    cut: AfterCut
+    risk: float
+
+    @classmethod
+    def of(cls, design: Design, risk: float) -> _Sight:
+        learned, target = design.learned, design.target
+        measured, cut = design.present().diameters_mm, design.needle.diameters_mm
+        touched = cut < measured
+        rows, by_needle = learned.slopes(np.where(touched, cut, learned.present_mm()), design.drop_mm)
+        # What the file leaves keeps the metal it has: what was measured less its error.
+        rows[:, learned.present_errors()] -= np.where(touched, 0.0, by_needle[:, :-1])
+        hand = np.where(touched, learned.doubts.hand_mm, 0.0)
+        return cls(design, AfterCut.of(learned, target, rows, by_needle, hand, np.log(design.lambda_predicted)), risk)
+
+    def after(self, rows: FloatArray, noise_u: FloatArray) -> Gaussian:
+        """What would be known once quantities with these slopes by the car's unknowns are read."""
+        return self.cut.known.after(padded(rows, self.cut.slopes.shape[1]), noise_u)
+
+    def promise(self, known: Gaussian) -> Promise:
+        """What the design is worth under some knowledge of the car, solved again with it."""
+        return self.cut.promise(known, self.risk)
+
+    def reading_rows(self, drop_mm: float) -> tuple[FloatArray, FloatArray]:
+        """Slopes of ln(lambda) read on the needle now fitted by the unknowns, the jet anywhere, and lambda expected."""
+        learned = self.design.learned
+        present = learned.present_mm()
+        rows, by_needle = learned.slopes(present, drop_mm)
+        rows[:, learned.present_errors()] -= by_needle[:, :-1]
+        return rows, np.exp(learned.log_lambda(learned.mean, present, drop_mm))
+
+
+def _markers(sight: _Sight, now: Promise, whole_u: float, zero_u: float) -> NextStep:
     """Lift read at the bands that teach most, one after the other."""
     learned = sight.design.learned
     bands, place = learned.bands, learned.place
     own_u = float(np.sqrt(max(whole_u**2 - zero_u**2, 1e-12)))
-    by_car = np.zeros((bands.rpm.size, place.car().stop))
-    by_car[:, place.shared("lift zero")] = 1.0
+    known = sight.cut.known.joined(np.array([zero_u]))
+    reads, each = np.zeros((bands.rpm.size, known.mean.size)), np.arange(bands.rpm.size)
+    reads[each, place.lift().start + each] = 1.0
+    reads[:, place.shared("lift zero")] = 1.0
     # The same rod has the same zero again; another way of reading does not know of it.
     same_rod = bands.lift_from(LiftSource.TYPED)
-    by_car[same_rod, place.shared("lift scale")] = np.nan_to_num(bands.lift_common_u_mm)[same_rod]
-    reads = sight.extended(BandRows(by_car, np.tile([0.0, 1.0], (bands.rpm.size, 1)))).widened(
-        (~same_rod).astype(np.float64)
-    )
-    sight = sight.widened(zero_u)
+    reads[same_rod, place.shared("lift scale")] = np.nan_to_num(bands.lift_common_u_mm)[same_rod]
+    reads[:, -1] = ~same_rod
+    slopes = padded(sight.cut.slopes, known.mean.size)
     chosen: list[int] = []
-    then, belief = now, sight.belief
     while len(chosen) < min(MOST_MARKERS, bands.rpm.size):
-        gains = sight.gains(belief, reads, own_u)
+        errors, told = slopes @ known.root, reads @ known.root
+        # What one reading at each band alone would take off the sum of variances.
+        gains = ((errors @ told.T) ** 2).sum(axis=0) / ((told**2).sum(axis=1) + own_u**2)
         gains[chosen] = -np.inf
         band = int(np.argmax(gains))
         if chosen and gains[band] < WORTH_A_MARKER * now.variance_sum:
             break
         chosen.append(band)
-        here = np.array([band])
-        belief = belief.after(here, reads.only(here), np.array([own_u]))
-        then = sight.promise(belief, risk)
+        known = known.after(reads[[band]], np.array([own_u]))
     chosen.sort()
     how = f"{'Marker readings' if len(chosen) > 1 else 'A marker reading'} of lift at {_named(sight, chosen)}"
-    return NextStep("marker", how, now, then, tuple(chosen))
+    return NextStep("marker", how, now, sight.promise(known), tuple(chosen))
 
 
-def _jet_drives(sight: Foresight, now: Promise, risk: float) -> list[NextStep]:
+def _jet_drives(sight: _Sight, now: Promise) -> list[NextStep]:
     """A second drive with the jet moved, by every whole number of flats the nut allows."""
     learned = sight.design.learned
     jet, bands, doubts = learned.setup.carburettor.jet, learned.bands, learned.doubts
     low, high = jet.drop_range_mm()
-    reading_u, lambda_now = _reading_u(sight), learned.lambda_now()
+    reading_u, lambda_now, stations = _reading_u(sight), learned.lambda_now(), learned.setup.carburettor.needle.stations_mm
     out = []
     for flats in (*range(-MOST_FLATS, 0), *range(1, MOST_FLATS + 1)):
         drop = jet.drop_mm + flats * jet.flat_mm
         if not low - 1e-9 <= drop <= high + 1e-9:
             continue
         rows, expected = sight.reading_rows(drop)
-        safe = on_table(learned, drop) & (expected >= RICHEST_DRIVEN) & (expected <= doubts.lean_limit)
+        place = learned.setup.carburettor.position_mm(learned.lift_mm(), drop)
+        safe = (place >= stations[0]) & (place <= stations[-1])
+        safe &= (expected >= RICHEST_DRIVEN) & (expected <= doubts.lean_limit)
         if flats < 0:
             full = np.array([load == "full" for load in bands.load])
             safe &= expected <= doubts.lean_limit - SHORT_OF_MISFIRE
@@ -381,7 +356,7 @@ def _jet_drives(sight: Foresight, now: Promise, risk: float) -> list[NextStep]:
         if not driven.size:
             continue
         noise = np.hypot(reading_u, LAW_SHARE * np.log(expected / lambda_now))[driven]
-        then = sight.promise(sight.belief.after(driven, rows.only(driven), noise), risk)
+        then = sight.promise(sight.after(rows[driven], noise))
         way = "lowered" if flats > 0 else "raised"
         how = f"A second drive with the jet {way} by {counted(abs(flats), 'flat')} (to {drop:.2f} mm)"
         left_out = np.flatnonzero(~safe).tolist()
@@ -391,7 +366,7 @@ def _jet_drives(sight: Foresight, now: Promise, risk: float) -> list[NextStep]:
     return out
 
 
-def _longer_holds(sight: Foresight, now: Promise, risk: float, longer: float) -> NextStep:
+def _longer_holds(sight: _Sight, now: Promise, longer: float) -> NextStep:
     """The drive with longer holds, in place of the one made."""
     learned = sight.design.learned
     rows, _ = sight.reading_rows(learned.setup.carburettor.jet.drop_mm)
@@ -401,32 +376,23 @@ def _longer_holds(sight: Foresight, now: Promise, risk: float, longer: float) ->
     # What the longer hold knows more than the one made, as a reading of its own.
     more = np.maximum(1.0 / np.maximum(better, 1e-9) ** 2 - 1.0 / doubt**2, 0.0)
     use = np.flatnonzero(more > 0.0)
-    then = sight.promise(sight.belief.after(use, rows.only(use), 1.0 / np.sqrt(more[use])), risk)
+    then = sight.promise(sight.after(rows[use], 1.0 / np.sqrt(more[use])))
     return NextStep("longer holds", f"Holds {longer:g} times as long in every band", now, then, tuple(use.tolist()))
 
 
-def _gas(sight: Foresight, now: Promise, risk: float, gas_u: float) -> NextStep:
-    """Lambda from a gas reading, which tells the sensor's zero."""
-    row = sight.of_the_car(sight.design.learned.place.car().stop)
-    then = sight.promise(sight.belief.after(*row, np.array([gas_u])), risk)
-    return NextStep("gas reading", "A gas reading beside the sensor at a steady hold", now, then)
+def _of_one(sight: _Sight, now: Promise, place: int, u: float, what: str, how: str) -> NextStep:
+    """A reading of one unknown of the car itself."""
+    return NextStep(what, how, now, sight.promise(sight.after(np.eye(1, place + 1, place), np.array([u]))))
 
 
-def _bore_length(sight: Foresight, now: Promise, risk: float, length_u_mm: float) -> NextStep:
-    """The parallel length of the jet's bore, measured on a spare."""
-    row = sight.of_the_car(sight.design.learned.place.shared("jet length"))
-    then = sight.promise(sight.belief.after(*row, np.array([length_u_mm])), risk)
-    return NextStep("bore length", f"The jet's bore length measured to {length_u_mm:g} mm on a spare", now, then)
-
-
-def _reading_u(sight: Foresight) -> FloatArray:
+def _reading_u(sight: _Sight) -> FloatArray:
     """Doubt of ln(lambda) of each band as the last drive read it."""
     learned = sight.design.learned
     last = readings_of(learned.history, learned.doubts)[-1]
     return np.where(np.isnan(last.log_lambda_u), np.nanmedian(last.log_lambda_u), last.log_lambda_u)
 
 
-def _named(sight: Foresight, bands: list[int]) -> str:
+def _named(sight: _Sight, bands: list[int]) -> str:
     """Bands in words, speeds of one load together; of very many only how many."""
     whole = sight.design.learned.bands
     if len(bands) > NAMED_IN_FULL:
@@ -434,8 +400,4 @@ def _named(sight: Foresight, bands: list[int]) -> str:
     by_load: dict[str, list[str]] = {}
     for band in bands:
         by_load.setdefault(whole.load[band], []).append(f"{whole.rpm[band]:.0f}")
-    parts = []
-    for load, speeds in by_load.items():
-        listed = speeds[0] if len(speeds) == 1 else f"{', '.join(speeds[:-1])} and {speeds[-1]}"
-        parts.append(f"{listed} rpm {load}")
-    return "; ".join(parts)
+    return "; ".join(f"{' and '.join(', '.join(rpm).rsplit(', ', 1))} rpm {load}" for load, rpm in by_load.items())

@@ -138,7 +138,7 @@ class Problem:
         blank = np.zeros(noise.size)
         problem = cls(learned, target, noise, doubt, blank, care, inside, free, *rows, limits, turn, tested, *_flow(learned))
         fuel, _ = problem.fuel(present, drop)
-        return replace(problem, start=np.log(learned.lambda_now()) + problem.gain() * fuel)
+        return replace(problem, start=np.log(learned.lambda_now()) + learned.gain() * fuel)
 
     def rest(self) -> FloatArray:
         """Solution that changes nothing, or no more than the range of the drop forces.
@@ -163,16 +163,6 @@ class Problem:
         if not np.isfinite(self.tested).any():
             return self.tested
         return np.minimum(self.tested, self.misfit(self.rest()) - TEST_SLACK)
-
-    def gain(self) -> float:
-        """Flow gain believed.
-
-        Returns
-        -------
-        float
-            Change of fuel seen over change computed. [-]
-        """
-        return float(self.learned.mean[0])
 
     def fuel(self, diameters_mm: FloatArray, drop_mm: float) -> tuple[FloatArray, FloatArray]:
         """ln(fuel) of each band and its slopes by diameters and jet drop.
@@ -267,7 +257,7 @@ class Problem:
             To be handed along, so that the law need not be asked again.
         """
         fuel, by_needle = self.fuel(self.true_diameters(x), self.drop_mm(x))
-        by_needle = -self.gain() * by_needle
+        by_needle = -self.learned.gain() * by_needle
         return Point(x, self._misfit_of(fuel), self._slopes_by(x, by_needle), by_needle)
 
     def _slopes_by(self, x: FloatArray, by_needle: FloatArray) -> FloatArray:
@@ -333,7 +323,7 @@ class Problem:
         return replace(self, learned=learned, parameters=parameters, depression_pa=depression)
 
     def _misfit_of(self, log_fuel: FloatArray) -> FloatArray:
-        return np.asarray(self.start - self.gain() * log_fuel - np.log(self.target.lambda_target))
+        return np.asarray(self.start - self.learned.gain() * log_fuel - np.log(self.target.lambda_target))
 
     def with_free(
         self,

@@ -12,7 +12,7 @@ from needlecalc.design.belief.learned import Learned
 from needlecalc.design.inverse.binding import Binding
 from needlecalc.design.inverse.limits import LEAST_TURN_FLATS, Limits
 from needlecalc.design.inverse.options import Option, options_table
-from needlecalc.design.inverse.sure import idle_aim, idle_band
+from needlecalc.design.inverse.uncertainty import idle_aim, idle_band
 from needlecalc.design.wish.target import Target
 from needlecalc.measure.checks.gate import Checks
 from needlecalc.parts.needle import Needle

@@ -12,7 +12,7 @@ from needlecalc.design.belief.learned import Learned
 from needlecalc.design.inverse.fit import MISSED_BY, NEARLY_FLAT, cost, fit, fit_from, smoothest
 from needlecalc.design.inverse.limits import FLATS, LEAST_TURN_FLATS, Limits
 from needlecalc.design.inverse.problem import Point, Problem
-from needlecalc.design.inverse.sure import IDLE_IS_RIGHT, idle_band, nut_u_mm, trimmed
+from needlecalc.design.inverse.uncertainty import IDLE_IS_RIGHT, idle_band, nut_u_mm, trimmed
 from needlecalc.design.inverse.verdict import conflicts
 from needlecalc.design.wish.target import Target
 from needlecalc.units import FloatArray
@@ -239,7 +239,7 @@ def _expected_loss(problem: Problem, point: Point, *, put_right: bool) -> float:
         idle = idle_band(learned, target)
         if idle is not None and put_right:
             misfit = misfit - slopes[:, -1] / slopes[idle, -1] * misfit[idle]
-        hand = (trimmed(slopes, idle)[:, :-1] * learned.doubts.hand_mm * touched) ** 2
+        hand = (trimmed(slopes[:, :-1], slopes[:, -1], idle) * learned.doubts.hand_mm * touched) ** 2
         variance = hand.sum(axis=1) + (slopes[:, -1] * nut_u_mm(learned, slopes[:, -1], idle)) ** 2
     rich, lean = np.log(target.lambda_rich / target.lambda_target), np.log(target.lambda_lean / target.lambda_target)
     known = problem.noise * problem.care / target.weight  # without the factor of bands that give way

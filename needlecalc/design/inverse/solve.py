@@ -8,7 +8,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from needlecalc.arrays import check_range
-from needlecalc.design.belief.arrowhead import BandRows
 from needlecalc.design.belief.doubts import Doubts
 from needlecalc.design.belief.learn import learn
 from needlecalc.design.belief.learned import Learned
@@ -21,7 +20,7 @@ from needlecalc.design.inverse.problem import Problem
 from needlecalc.design.inverse.proposal import Design
 from needlecalc.design.inverse.solution import LEAST_CUT_MM, SUPPORT_SHARE, best_solution
 from needlecalc.design.inverse.stages import RISK, first_stage
-from needlecalc.design.inverse.sure import Cars, Outlook, idle_aim, idle_band, outlook, sources
+from needlecalc.design.inverse.uncertainty import Cars, Outlook, idle_aim, idle_band, outlook, sources
 from needlecalc.design.inverse.verdict import (
     conflicts,
     past_the_lean_limit,
@@ -238,16 +237,16 @@ def _asked(learned: Learned, removal_mm: FloatArray, limits: Limits) -> tuple[Fl
 
 
 def _diameter_doubt(
-    problem: Problem, smoothness: float, x: FloatArray, cut: NDArray[np.bool_], by_unknowns: BandRows
+    problem: Problem, smoothness: float, x: FloatArray, cut: NDArray[np.bool_], by_unknowns: FloatArray
 ) -> tuple[FloatArray, tuple[str, ...]]:
     """Standard uncertainty of each diameter asked, in um, and its largest source."""
     learned = problem.learned
     moves = response(problem, smoothness, x)
-    by_source = sources(learned, by_unknowns, moves)
+    by_source = sources(learned, moves @ by_unknowns)
     offset = learned.doubts.sensor_offset / problem.target.lambda_target
     by_source["sensor"] = np.abs(moves @ offset)
     # All sources together: after a pass they lean on each other, and their squares would add up to more.
-    joint = learned.belief.u_of_sums(moves @ by_unknowns.by_car, moves[:, :, None] * by_unknowns.by_own)
+    joint = learned.estimate.u_of(moves @ by_unknowns)
     total = np.hypot(joint, by_source["sensor"])
     doubt = np.full(cut.size, np.nan)
     mostly = np.full(cut.size, "", dtype=object)

@@ -9,7 +9,7 @@ import numpy as np
 
 from needlecalc.design.inverse.fit import fit_from
 from needlecalc.design.inverse.problem import Problem
-from needlecalc.design.inverse.sure import Outlook
+from needlecalc.design.inverse.uncertainty import Outlook
 from needlecalc.design.wish.target import Target
 from needlecalc.units import FloatArray
 

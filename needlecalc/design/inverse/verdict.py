@@ -12,7 +12,7 @@ from needlecalc.design.belief.readings import trusted
 from needlecalc.design.inverse.fit import MISSED_BY, smoothest
 from needlecalc.design.inverse.limits import FLATS, LEAST_TURN_FLATS, Limits
 from needlecalc.design.inverse.problem import Problem
-from needlecalc.design.inverse.sure import idle_aim, idle_band
+from needlecalc.design.inverse.uncertainty import idle_aim, idle_band
 from needlecalc.design.wish.target import Target, lean_at_full_load
 from needlecalc.measure.drive.bands import Bands, worst_of
 from needlecalc.show import counted

@@ -1,4 +1,4 @@
-"""How sure: sampling against linearisation, coverage of the intervals, sources of doubt, idle put back by the nut."""
+"""Uncertainty: sampling against linearisation, coverage of the intervals, sources, idle put back by the nut."""
 
 from __future__ import annotations
 
@@ -7,15 +7,13 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from conftest import DIAMETERS_MM, NO_DOUBTS, STATIONS_MM, asked, make_setup
-from dense_belief import dense, dense_rows
 from scipy.stats import binom
 from virtual_owner import Owner, target_of
 
 import needlecalc as nc
-from needlecalc.design.belief.unknowns import SHARED
 from needlecalc.design.inverse.fit import response
 from needlecalc.design.inverse.solution import best_solution
-from needlecalc.design.inverse.sure import Cars, idle_band, outlook, sources, trimmed
+from needlecalc.design.inverse.uncertainty import Cars, idle_band, outlook, sources, trimmed
 
 LIFTS = np.linspace(2.0, 25.0, 8)
 CUT_MM = np.array([0, 10, 30, 45, 50, 55, 50, 40, 40, 40, 40, 40, 40]) / 1000
@@ -38,12 +36,11 @@ def test_sampling_agrees_with_linearisation_where_doubts_are_small():
     seen = outlook(learned, target, DIAMETERS_MM - CUT_MM, cut, 1.6, cars=Cars.of(learned, count))
     # GUM, JCGM 100:2008, section 5.2.2: variances through the slopes.  Where the file touches, the hand's error
     # takes the place of the micrometer's; elsewhere the needle keeps what it has.
-    by_unknowns, by_needle = learned.slopes(DIAMETERS_MM - CUT_MM, 1.6)
-    rows = dense_rows(by_unknowns)
+    rows, by_needle = learned.slopes(DIAMETERS_MM - CUT_MM, 1.6)
     place = learned.place.needle(0)
     # Of the reading's error two things remain: what the drive was made on, and, where uncut, what is still there.
     rows[:, place] -= np.where(cut, 0.0, by_needle[:, :-1])
-    variance = np.einsum("bi,ij,bj->b", rows, dense(learned.belief), rows)
+    variance = np.einsum("bi,ij,bj->b", rows, learned.estimate.covariance(), rows)
     variance += ((by_needle[:, :-1] * SMALL.hand_mm)[:, cut] ** 2).sum(axis=1)
     drawn = np.log(seen.lambda_drawn)
     expected = learned.log_lambda(learned.mean, DIAMETERS_MM - CUT_MM, 1.6)
@@ -132,27 +129,27 @@ def test_idle_is_put_back_by_the_nut(step_flats):
 def test_trimming_leaves_idle_where_it_is_whatever_is_filed():
     rng = np.random.default_rng(3)
     slopes = rng.normal(size=(5, 7))
-    after = trimmed(slopes, 2)
+    after = trimmed(slopes, slopes[:, -1], 2)
     np.testing.assert_allclose(after[2], 0.0, atol=1e-14)
     for _ in range(5):
         step = rng.normal(size=7)
         # The nut turns by what brings idle back: the sum of both is what the trimmed slopes say.
         turn = -(slopes[2] @ step) / slopes[2, -1]
         np.testing.assert_allclose(after @ step, slopes @ step + slopes[:, -1] * turn, atol=1e-12)
-    np.testing.assert_array_equal(trimmed(slopes, None), slopes)
+    np.testing.assert_array_equal(trimmed(slopes, slopes[:, -1], None), slopes)
 
 
 def test_sources_add_up_where_they_are_independent_and_the_greatest_rules():
     _, learned = believed(lift_u=0.3, se=0.01)
     rows, _ = learned.slopes(DIAMETERS_MM - CUT_MM, 1.6)
-    parts = sources(learned, rows, np.eye(8))
+    parts = sources(learned, rows)
     assert set(parts) == {"flow gain", "jet length", "viscosity", "eccentricity", "lambda", "lift", "micrometer"}
-    every = dense_rows(rows)
-    whole = np.sqrt(np.einsum("bi,ij,bj->b", every, dense(learned.belief), every))
+    whole = np.sqrt(np.einsum("bi,ij,bj->b", rows, learned.estimate.covariance(), rows))
     # After one pass the sources know nothing of each other, so variances add up (GUM, JCGM 100:2008, 5.1.2).
     np.testing.assert_allclose(np.sqrt(sum(part**2 for part in parts.values())), whole, rtol=1e-6)
     for name in ("flow gain", "viscosity"):
-        alone = np.abs(rows.by_car[:, SHARED.index(name)]) * learned.u()[SHARED.index(name)]
+        place = learned.place.shared(name)
+        alone = np.abs(rows[:, place]) * learned.u()[place]
         np.testing.assert_allclose(parts[name], alone, rtol=1e-12)
     # Each is made the greatest in turn, and is found to be.
     for name, change in (
@@ -161,7 +158,7 @@ def test_sources_add_up_where_they_are_independent_and_the_greatest_rules():
         ("micrometer", {"table_mm": 0.05}),
     ):
         _, loud = believed(replace(SMALL, **change), parallel_length_u_mm=0.02)
-        parts = sources(loud, loud.slopes(DIAMETERS_MM - CUT_MM, 1.6)[0], np.eye(8))
+        parts = sources(loud, loud.slopes(DIAMETERS_MM - CUT_MM, 1.6)[0])
         others = np.max([part for key, part in parts.items() if key != name], axis=0)
         assert (parts[name] > others).all(), name
 
@@ -193,15 +190,14 @@ def test_the_doubt_of_a_diameter_counts_what_its_sources_share():
     moves = response(found.problem, found.smoothness, found.x)[:-1]
     rows, _ = learned.slopes(found.problem.true_diameters(found.x), found.drop_mm())
     off = learned.samples(20_000) - learned.mean
-    by_own = (learned.place.own(off) * rows.by_own).sum(axis=-1)
-    ratio = off[:, learned.place.car()] @ rows.by_car.T + by_own
+    ratio = off @ rows.T
     sensor = np.random.default_rng(2).normal(0.0, learned.doubts.sensor_offset, (20_000, 1)) / target.lambda_target
     drawn_um = 1e3 * ((ratio + sensor) @ moves.T).std(axis=0)
     cut = np.isfinite(design.diameter_u_um)
     whole = np.hypot(drawn_um, 1e3 * learned.doubts.hand_mm)[cut[found.problem.free]]
     np.testing.assert_allclose(design.diameter_u_um[cut], whole, rtol=0.02)
     # The sources lean on each other by now: their squares alone would say more.
-    apart = np.sqrt(sum(part**2 for part in sources(learned, rows, moves).values()))
+    apart = np.sqrt(sum(part**2 for part in sources(learned, moves @ rows).values()))
     assert (1e3 * np.hypot(apart, np.abs(moves @ (0.01 / target.lambda_target))) > 1.1 * drawn_um).sum() >= 4
 
 

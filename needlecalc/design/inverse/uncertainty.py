@@ -1,0 +1,281 @@
+"""How uncertain lambda is after a cut: over cars drawn through the flow law, and straight in everything that errs."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from needlecalc.design.belief.learned import Learned
+from needlecalc.design.belief.unknowns import SHARED
+from needlecalc.design.wish.target import Target
+from needlecalc.gaussian import Gaussian
+from needlecalc.units import FloatArray
+
+CARS = 400
+DRAWS = 4000  # straight ones cost little
+LEAST_WISH = 1e-3  # of ln lambda: a band the cut hardly moves has no first stop of its own
+LEAST_LAMBDA = 0.1
+IDLE_IS_RIGHT = 0.01  # of lambda: planned so near its target, idle is set to it
+
+
+@dataclass(frozen=True)
+class Nut:
+    """How each car's idle is trimmed after the cut."""
+
+    idle: int  # band it is trimmed by
+    log_target: float  # ln(lambda) the meter is brought to
+    missed_mm: FloatArray  # (s,) how far each car's nut stays off: it turns by steps, and is set by a reading that wanders
+    least_mm: float  # change of drop the nut can still give
+    greatest_mm: float
+
+
+@dataclass(frozen=True, eq=False)
+class Cars:
+    """Cars drawn from the estimate, whatever needle they get."""
+
+    learned: Learned
+    unknowns: FloatArray  # (s, k)
+    without_fuel: FloatArray  # (s, m) ln(lambda) plus gain times ln(fuel), which no needle changes
+
+    @classmethod
+    def of(cls, learned: Learned, count: int = CARS) -> Cars:
+        """The same cars whenever asked for."""
+        rng, bands = np.random.default_rng(0), learned.place.bands
+        # What is no band's own first: more bands leave it as it is.
+        shared = rng.standard_normal((count, learned.estimate.root.shape[1] - 2 * bands))
+        own = rng.standard_normal((bands, 2, count)).transpose(2, 1, 0).reshape(count, 2 * bands)
+        unknowns = learned.estimate.at(np.hstack([own, shared]))
+        return cls(learned, unknowns, learned.without_fuel(unknowns))
+
+    def untouched_mm(self) -> FloatArray:
+        """True diameters of the needle now fitted, shape (s, n): what was measured less the error of each car."""
+        needle = self.learned.history.passes[-1].needle
+        return np.asarray(needle.diameters_mm - self.unknowns[:, self.learned.present_errors()])
+
+    def driven(self, offset: FloatArray) -> FloatArray:
+        """True lambda of each car as it is driven now, shape (s, m), its meter's zero error being given."""
+        passes, place = self.learned.history.passes, self.learned.place
+        only = len(passes) == 1
+        log = self.unknowns[:, place.level()] if only else self.log_lambda(self.untouched_mm(), passes[-1].drop_mm)
+        return _true_lambda(log, offset)
+
+    def log_lambda(self, diameters_mm: FloatArray, drop_mm: float) -> FloatArray:
+        """ln(lambda) of each band, shape (s, m), on needles of true diameters (s, n)."""
+        fuel = self.learned.log_fuel_of(self.unknowns, diameters_mm, drop_mm)
+        return np.asarray(self.without_fuel - self.learned.gain_of(self.unknowns) * fuel)
+
+
+@dataclass(frozen=True)
+class Outlook:
+    """Lambda of each band over many cars that agree with what was measured."""
+
+    lambda_drawn: FloatArray  # (s, m) true lambda of each car with the needle as cut, idle trimmed
+    log_untrimmed: FloatArray  # (s, m) ln(lambda) as each car's meter reads it before idle is trimmed
+    slopes: FloatArray  # (m, n + 1) of ln(lambda) by the diameters and the jet drop [1/mm]
+    offset: FloatArray  # (s,) zero error of each car's lambda meter
+    nut: Nut | None  # None where it trims no idle
+
+    def moved(self, change_mm: FloatArray) -> FloatArray:
+        """Lambda of the same cars with each diameter so much thicker: to first order, idle trimmed again."""
+        log = self.log_untrimmed + self.slopes[:, :-1] @ change_mm
+        return _with_meter(log, self.slopes, self.offset, self.nut)
+
+    def driven(self, change_mm: FloatArray, turned_mm: float) -> FloatArray:
+        """Lambda of the same cars before so much metal was taken off and the jet lowered: to first order."""
+        log = self.log_untrimmed + self.slopes[:, :-1] @ change_mm - self.slopes[:, -1] * turned_mm
+        return _with_meter(log, self.slopes, self.offset, None)
+
+    def interval(self, share: float = 0.9) -> tuple[FloatArray, FloatArray]:
+        """Ends of the interval that holds a share of the cars, shape (m,) each."""
+        rest = (1.0 - share) / 2.0
+        low, high = np.quantile(self.lambda_drawn, [rest, 1.0 - rest], axis=0)
+        return low, high
+
+
+def outlook(
+    learned: Learned,
+    target: Target,
+    diameters_mm: FloatArray,
+    cut: NDArray[np.bool_],
+    drop_mm: float,
+    *,
+    new_blank: bool = False,
+    error_mm: FloatArray | float | None = None,
+    idle_to: float | None = None,
+    trims: bool = True,
+    cars: Cars | None = None,
+) -> Outlook:
+    """Lambda of every band after a cut, over cars drawn from the estimate.
+
+    Each car has its own lift, gain, jet length, fuel, needle and sensor error; its hand errs by itself. The seed is
+    fixed: the same design gives the same figures.
+
+    Parameters
+    ----------
+    learned, target
+        The car; its bands, of which the nut trims an idle one after the cut, where it is free.
+    diameters_mm, cut, drop_mm
+        Diameters, which stations the file touches (the others keep the metal they have), and jet drop. [mm]
+    new_blank : bool
+        Whether every diameter is made anew, and may be thicker than the needle fitted.
+    error_mm : float or array, shape (n,), or None
+        Standard error of the diameters cut: that of the hand when not given. [mm]
+    idle_to : float or None
+        Lambda the meter is brought to at idle; its target when not given.
+    trims : bool
+        False for a car left as it is, nut and all.
+    cars : Cars or None
+        Cars drawn before.
+    """
+    doubts, rng = learned.doubts, np.random.default_rng(1)
+    cars = cars or Cars.of(learned)
+    count, untouched = int(cars.unknowns.shape[0]), cars.untouched_mm()
+    error = doubts.hand_mm if error_mm is None else error_mm
+    filed = diameters_mm + error * rng.standard_normal((count, diameters_mm.size))
+    diameters = filed if new_blank else np.where(cut, np.minimum(filed, untouched), untouched)
+    log = cars.log_lambda(diameters, drop_mm)
+    _, slopes = learned.slopes(diameters_mm, drop_mm)
+    offset = doubts.sensor_offset * rng.standard_normal(count)
+    idle = idle_band(learned, target)
+    nut = None
+    if idle is not None and trims:
+        jet = learned.setup.carburettor.jet
+        low, high = jet.drop_range_mm()
+        steps = jet.farthest_off_mm() * rng.uniform(-1.0, 1.0, count)
+        steps = steps + idle_read_u(learned, idle) / slopes[idle, -1] * rng.standard_normal(count)
+        aim = float(target.lambda_target[idle]) if idle_to is None else idle_to
+        nut = Nut(idle, float(np.log(aim)), steps, low - drop_mm, high - drop_mm)
+    return Outlook(_with_meter(log, slopes, offset, nut), log, slopes, offset, nut)
+
+
+def _with_meter(log: FloatArray, slopes: FloatArray, offset: FloatArray, nut: Nut | None) -> FloatArray:
+    """True lambda of each car once the nut is turned until the meter reads idle's target, as far as it reaches."""
+    if nut is not None:
+        turn = -(log[:, nut.idle] - nut.log_target) / slopes[nut.idle, -1] + nut.missed_mm
+        turn = np.clip(turn, nut.least_mm, nut.greatest_mm)
+        log = log + slopes[:, -1] * turn[:, None]
+    return _true_lambda(log, offset)
+
+
+def _true_lambda(log: FloatArray, offset: FloatArray) -> FloatArray:
+    # The widest doubts permitted draw meters that err by more than there is.
+    return np.maximum(np.exp(log) - offset[:, None], LEAST_LAMBDA)
+
+
+def idle_aim(target: Target, idle: int, planned: float) -> float:
+    """Lambda the nut sets idle to after the cut: its target, or what is planned where idle gives way to other bands."""
+    wish = float(target.lambda_target[idle])
+    return wish if abs(planned / wish - 1.0) <= IDLE_IS_RIGHT else planned
+
+
+def idle_read_u(learned: Learned, idle: int) -> float:
+    """Standard uncertainty of ln(lambda) that idle is set by."""
+    bands = learned.bands
+    return float(np.hypot(learned.doubts.repeatability, bands.lambda_se[idle] / bands.lambda_measured[idle]))
+
+
+def nut_u_mm(learned: Learned, by_drop: FloatArray, idle: int | None) -> float:
+    """How far from the right place the nut ends, turned by steps and set by a reading that wanders; 0 with no idle."""
+    if idle is None:
+        return 0.0
+    steps = learned.setup.carburettor.jet.farthest_off_mm() / np.sqrt(3.0)
+    return float(np.hypot(steps, idle_read_u(learned, idle) / by_drop[idle]))
+
+
+def idle_band(learned: Learned, target: Target) -> int | None:
+    """Band the jet nut trims: the idle one of least speed; None where there is none or the jet stays."""
+    low, high = learned.setup.carburettor.jet.drop_range_mm()
+    return target.bands.idle() if high > low else None
+
+
+def trimmed(slopes: FloatArray, by_drop: FloatArray, idle: int | None) -> FloatArray:
+    """Slopes of ln(lambda) by anything, shape (m, q), with the jet turned so that idle stays."""
+    return slopes if idle is None else np.asarray(slopes - np.outer(by_drop / by_drop[idle], slopes[idle]))
+
+
+@dataclass(frozen=True)
+class Promise:
+    """What a design would be worth under some knowledge of the car."""
+
+    lambda_u_percent: float  # uncertainty of lambda after the whole cut, root mean square over the bands
+    variance_sum: float  # over the bands, of ln(lambda)
+    chance_rich: float  # chance that some band ends richer than permitted if all is cut at once
+    first_stop_share: float  # how much of the way to its target the first stop may go; NaN without a cut
+
+
+@dataclass(frozen=True, eq=False)
+class AfterCut:
+    """ln(lambda) of each band after a cut, straight in all that errs."""
+
+    known: Gaussian  # the car's unknowns; then the meter's zero, the diameter at each station, and the setting of the nut
+    slopes: FloatArray  # (m, k + 1 + n + 1)
+    zero: int  # place of the meter's zero: what comes after it no measurement before the cut tells of
+    room: FloatArray  # (m,) how far each band is aimed from what is permitted at least
+    wish: FloatArray  # (m,) how far the cut takes each band
+
+    @classmethod
+    def of(
+        cls,
+        learned: Learned,
+        target: Target,
+        by_unknowns: FloatArray,
+        by_needle: FloatArray,
+        error_mm: FloatArray,
+        log_lambda: FloatArray,
+    ) -> AfterCut:
+        """From ln(lambda) after the cut, its slopes, and the standard error of each diameter."""
+        idle, by_drop = idle_band(learned, target), by_needle[:, -1]
+        more = np.concatenate([[learned.doubts.sensor_offset], error_mm, [nut_u_mm(learned, by_drop, idle)]])
+        turned = trimmed(np.hstack([by_unknowns, by_needle[:, :-1]]), by_drop, idle)
+        zero = by_unknowns.shape[1]
+        slopes = np.column_stack([np.insert(turned, zero, -np.exp(-log_lambda), axis=1), by_drop])
+        room, wish = log_lambda - np.log(target.lambda_rich), np.log(learned.lambda_now()) - log_lambda
+        return cls(learned.estimate.joined(more), slopes, zero, room, wish)
+
+    def remains_u(self) -> FloatArray:
+        """Standard uncertainty that hand and nut bring, shape (m,)."""
+        return np.asarray(np.linalg.norm((self.slopes * self.known.u())[:, self.zero + 1 :], axis=1))
+
+    def errors(self, known: Gaussian, seed: int) -> FloatArray:
+        """Errors of ln(lambda) drawn under some knowledge, shape (draws, m); the draws are the same for every question."""
+        spread = known.of(padded(self.slopes, known.mean.size))
+        return spread.at(np.random.default_rng(seed).standard_normal((DRAWS, spread.root.shape[1])))
+
+    def promise(self, known: Gaussian, risk: float) -> Promise:
+        """What the design is worth under some knowledge of the car, solved again with it.
+
+        A measurement also moves the best values, and the design is then solved again: it aims where it aims now, with
+        less uncertainty. So only the spread changes here.
+        """
+        u = np.maximum(known.u_of(padded(self.slopes, known.mean.size)), 1e-8)
+        over = self.room + self.errors(known, seed=2)
+        # Every band is aimed so many of its own standard uncertainties lean, as the first stop is.
+        times = max(float(np.quantile((-over / u).max(axis=1), 1.0 - risk)), 0.0)
+        moved = self.wish > LEAST_WISH
+        short = np.minimum(times * u, np.maximum(self.wish, 0.0))[moved].sum()
+        return Promise(
+            100.0 * float(np.sqrt(np.mean(u**2))),
+            float(np.sum(u**2)),
+            float((over < 0.0).any(axis=1).mean()),
+            1.0 - float(short / self.wish[moved].sum()) if moved.any() else float("nan"),
+        )
+
+
+def padded(rows: FloatArray, size: int) -> FloatArray:
+    """Slopes by the first unknowns as slopes by all."""
+    return np.pad(rows, ((0, 0), (0, size - rows.shape[1])))
+
+
+def sources(learned: Learned, rows: FloatArray) -> dict[str, FloatArray]:
+    """Standard uncertainty that each source, taken alone, brings to quantities with these slopes, shape (r, k)."""
+    place = learned.place
+    groups: dict[str, int | slice] = {name: place.shared(name) for name in SHARED[:4]}
+    groups |= {"lambda": place.level(), "lift": place.lift(), "micrometer": slice(place.needle(0).start, None)}
+    out = {}
+    for name, members in groups.items():
+        part = np.zeros(rows.shape)
+        part[:, members] = rows[:, members]
+        out[name] = learned.estimate.u_of(part)
+    return out

@@ -1,0 +1,80 @@
+"""The normal distribution: of one quantity, and of many unknowns together."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.linalg import solve_triangular
+
+from needlecalc.units import FloatArray
+
+NINETY = 1.645  # standard uncertainties to either side that hold 90 %; on one side, 95 %
+
+
+@dataclass(frozen=True, eq=False)
+class Gaussian:
+    """Joint normal distribution of some unknowns: best values, and any root of their covariance.
+
+    Parameters
+    ----------
+    mean : array, shape (k,)
+        Best value of each unknown. [mixed]
+    root : array, shape (k, q)
+        The covariance is ``root @ root.T``. [mixed]
+
+    Examples
+    --------
+    >>> known = Gaussian(np.zeros(2), np.array([[2.0, 0.0], [1.5, 2.0]]))
+    >>> print(known.u(), known.u_of(np.array([[1.0, -1.0]])))
+    [2.  2.5] [2.0616]
+    >>> print(known.after(np.array([[0.0, 1.0]]), np.array([0.01])).u().round(4))
+    [1.6  0.01]
+    """
+
+    mean: FloatArray
+    root: FloatArray
+
+    def u(self) -> FloatArray:
+        """Standard uncertainty of each unknown."""
+        return np.asarray(np.linalg.norm(self.root, axis=1))
+
+    def u_of(self, slopes: FloatArray) -> FloatArray:
+        """Standard uncertainty of quantities with these slopes by the unknowns, shape (r, k)."""
+        return np.asarray(np.linalg.norm(slopes @ self.root, axis=1))
+
+    def of(self, slopes: FloatArray) -> Gaussian:
+        """Errors of quantities with these slopes, shape (r, k): the root is lower, so like covariances draw alike."""
+        triangle = triangle_of((slopes @ self.root).T)
+        sign = np.where(np.diag(triangle) < 0.0, -1.0, 1.0)
+        return Gaussian(np.zeros(slopes.shape[0]), np.asarray((triangle * sign[:, None]).T))
+
+    def covariance(self) -> FloatArray:
+        """Covariance of the unknowns, shape (k, k)."""
+        return np.asarray(self.root @ self.root.T)
+
+    def at(self, normal: FloatArray) -> FloatArray:
+        """Values of the unknowns for standard normal draws, shape (count, q)."""
+        return np.asarray(self.mean + normal @ self.root.T)
+
+    def joined(self, u: FloatArray) -> Gaussian:
+        """The same with more unknowns at the end, about zero and independent of all others."""
+        root = np.zeros((self.root.shape[0] + u.size, self.root.shape[1] + u.size))
+        root[: self.root.shape[0], : self.root.shape[1]] = self.root
+        root[self.root.shape[0] :, self.root.shape[1] :] = np.diag(u)
+        return Gaussian(np.append(self.mean, np.zeros(u.size)), root)
+
+    def after(self, slopes: FloatArray, noise_u: FloatArray) -> Gaussian:
+        """The distribution once quantities with these slopes are read, errors independent, whatever the readings say.
+
+        P' = P - P H^T (H P H^T + R)^-1 H P (Tarantola, Inverse Problem Theory, SIAM, 2005, section 3.2, from memory),
+        on the root; the best values are left as they are.
+        """
+        told = (slopes @ self.root) / noise_u[:, None]
+        triangle = triangle_of(np.vstack([np.eye(told.shape[1]), told]))
+        return Gaussian(self.mean, solve_triangular(triangle.T, self.root.T, lower=True).T)
+
+
+def triangle_of(rows: FloatArray) -> FloatArray:
+    """Upper triangle of a QR factorisation: rows as few as the unknowns that say the same."""
+    return np.asarray(np.linalg.qr(rows, mode="r"))
