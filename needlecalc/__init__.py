@@ -6,6 +6,7 @@ The road: ``read_log``, ``make_bands``, ``with_lift``, ``check_engine``, ``make_
 from typing import TYPE_CHECKING
 
 from needlecalc.lazy import lazy
+from needlecalc.version import __version__ as __version__
 
 # Every public name by the room it comes from, in the order of the road; each room is imported at the first use of a name.
 _ROOMS = {

@@ -6,7 +6,6 @@ import argparse
 import json
 import os
 import sys
-import tempfile
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
@@ -23,16 +22,20 @@ from needlecalc.design.belief.history import History, read_history
 from needlecalc.design.belief.learn import learn
 from needlecalc.design.forward.predict import compare
 from needlecalc.design.inverse.twins import pair_check
+from needlecalc.echo import plain
 from needlecalc.errors import InputError, NeedleCalcError, SolveError
+from needlecalc.files import cannot_write, fingerprint, write_files
 from needlecalc.job import Job, read_job
+from needlecalc.jobparts import path_in
 from needlecalc.measure.checks.gate import gated
 from needlecalc.measure.drive.bands import Bands
 from needlecalc.parts.measured import read_readings
 from needlecalc.parts.needle import Needle, read_needle
-from needlecalc.report.pages import write_pdf, write_profile_png
+from needlecalc.report.pages import pdf_of, profile_png_of
 from needlecalc.report.sheet import GrindSheet
 from needlecalc.show import counted
 from needlecalc.units import FloatArray
+from needlecalc.version import __version__, made_facts, made_line, now
 
 USABLE, BAD_INPUT, NOT_BY_FILING, LOCKED = 0, 2, 3, 4
 CUT_SHORT = 1
@@ -53,6 +56,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         red check.
     """
     parser = argparse.ArgumentParser(prog="needlecalc", description=__doc__)
+    parser.add_argument("--version", action="version", version=f"needlecalc {__version__}")
     commands = parser.add_subparsers(dest="command", required=True)
     design = commands.add_parser("design", help="grind sheet from a job file")
     design.add_argument("job", help="job file, TOML")
@@ -150,21 +154,20 @@ def _bands(job: Job, said: list[str]) -> Bands:
 
 
 def _write(sheet: GrindSheet, out: Path) -> None:
-    """All files are made aside first: a failure leaves nothing half-written."""
+    """All files are made before any is written: a failure leaves those of the last design."""
+    contents = {
+        "design.json": json.dumps(_facts(sheet), indent=1).encode(),
+        "grind_sheet.csv": sheet.csv().encode(),
+        "grind_sheet.pdf": pdf_of(sheet),
+        "grind_sheet.txt": sheet.text().encode(),
+        "profile.png": profile_png_of(sheet),
+    }
+    what = f"--out {out}: the sheet"
     try:
         out.mkdir(parents=True, exist_ok=True)
-        with tempfile.TemporaryDirectory(dir=out) as aside:
-            folder = Path(aside)
-            (folder / "grind_sheet.csv").write_text(sheet.csv(), encoding="utf-8")
-            (folder / "grind_sheet.txt").write_text(sheet.text(), encoding="utf-8")
-            (folder / "design.json").write_text(json.dumps(_facts(sheet), indent=1), encoding="utf-8")
-            write_profile_png(sheet.design, folder / "profile.png")
-            write_pdf(sheet, folder / "grind_sheet.pdf")
-            for file in sorted(folder.iterdir()):
-                file.replace(out / file.name)
     except OSError as error:
-        msg = f"--out {out}: cannot be written ({error.strerror}); name a folder you may write to."
-        raise InputError(msg) from error
+        raise cannot_write(what, error) from error
+    write_files({out / name: content for name, content in contents.items()}, what)
 
 
 def _facts(sheet: GrindSheet) -> dict[str, Any]:
@@ -173,6 +176,7 @@ def _facts(sheet: GrindSheet) -> dict[str, Any]:
     log = design.target.bands.log
     asked, ordered = design.needle.diameters_mm.tolist(), design.stages() != "not yet"
     return {
+        "made_by": made_facts(sheet.made_at),
         "job": design.setup.name,
         "status": design.status,
         "met": design.met,
@@ -214,16 +218,18 @@ def _measured(asked: argparse.Namespace) -> int:
             "it again, and save that."
         )
         raise InputError(msg)
+    save = _place_to_save(asked, job) if asked.save else None
     readings = read_readings(asked.file, present) if asked.file else _typed(asked.readings, present.stations_mm.size)
     said: list[str] = []
     with _told(said):
         made = job.design(_bands(job, said))
         diameters = job.diameters_mm(readings)
         progress = judge_cut(made, diameters, file_down=asked.file_down)
-        if asked.save:
-            _save_needle(progress.measured, Path(asked.save))
+        if save is not None:
+            log = made.target.bands.log
+            _save_needle(progress.measured, save, made_line(now(), job.name, log.sha256 if log is not None else ""))
     print(progress, progress.band_table(), sep="\n\n")
-    if asked.save:
+    if save is not None:
         print(f"\nWritten to {asked.save}: the needle as measured; name it in the job for the next drive.")
     if not progress.overcut():
         return USABLE
@@ -234,15 +240,27 @@ def _measured(asked: argparse.Namespace) -> int:
     return NOT_BY_FILING
 
 
-def _save_needle(needle: Needle, path: Path) -> None:
-    lines = [f"# {needle.name}: {needle.source}", "station,distance_mm,diameter_mm"]
+def _place_to_save(asked: argparse.Namespace, job: Job) -> Path:
+    """Where to save the needle: over nothing but the table of another."""
+    path = path_in(Path(), asked.save, "--save")
+    own = [Path(asked.job), job.history_path(), asked.file and Path(asked.file)]
+    if os.path.realpath(path) in {os.path.realpath(one) for one in own if one}:
+        msg = f"--save {plain(path.name)}: that is the job, its history or the readings themselves; name a new file."
+        raise InputError(msg)
+    if path.exists():
+        try:
+            read_needle(path)
+        except InputError as error:
+            msg = f"--save {plain(path.name)}: what is there now is no needle table, so it stays; name a new file."
+            raise InputError(msg) from error
+    return path
+
+
+def _save_needle(needle: Needle, path: Path, made: str) -> None:
+    lines = [f"# {plain(needle.name)}: {plain(needle.source)}", f"# {made}", "station,distance_mm,diameter_mm"]
     table = enumerate(zip(needle.stations_mm, needle.diameters_mm, strict=True), start=1)
     lines += [f"{station},{distance:.10g},{diameter:.10g}" for station, (distance, diameter) in table]
-    try:
-        path.write_text("\n".join(lines) + "\n", encoding="utf-8")
-    except OSError as error:
-        msg = f"--save {path.name}: cannot be written ({error.strerror}); name a file in a folder you may write to."
-        raise InputError(msg) from error
+    write_files({path: ("\n".join(lines) + "\n").encode()}, f"--save {path.name}: the needle table")
 
 
 def _typed(words: Sequence[str], stations: int) -> FloatArray:
@@ -270,7 +288,9 @@ def _history_path(job: Job) -> Path:
 
 
 def _forget(job_path: str) -> int:
-    path = _history_path(read_job(job_path))
+    job = read_job(job_path)
+    path = _history_path(job)
+    last_read = fingerprint(path)
     if not path.exists():
         msg = f"{path.name}: no pass is kept yet, so there is none to forget."
         raise InputError(msg)
@@ -280,13 +300,9 @@ def _forget(job_path: str) -> int:
         forgotten.insert(0, before.pop())
     _print([str(one) for one in forgotten])
     if before:
-        History(tuple(before)).save(path)
+        History(tuple(before)).save(path, job=job.name, last_read=last_read)
     else:
-        try:
-            path.unlink()
-        except OSError as error:
-            msg = f"{path.name}: cannot be removed ({error.strerror}); see that you may write to its folder."
-            raise InputError(msg) from error
+        write_files({path: None}, f"{path.name}: the history", last_read=last_read)
     left = f"{counted(len(before), 'pass', 'passes')} kept" if before else "none is kept, and the file is no more"
     print(f"Forgotten: {counted(len(forgotten), 'pass', 'passes')}, printed above; in {path.name} {left}.")
     return USABLE
@@ -295,6 +311,7 @@ def _forget(job_path: str) -> int:
 def _learn(job_path: str) -> int:
     job = read_job(job_path)
     path = _history_path(job)
+    last_read = fingerprint(path)
     said: list[str] = []
     with _told(said):
         bands = _bands(job, said)
@@ -312,7 +329,7 @@ def _learn(job_path: str) -> int:
             judged = "Needle and jet are those of the pass before: the drive adds to its readings, no cut is judged."
         else:
             judged = str(compare_pass(before, bands, needle=here.needle, drop_mm=here.drop_mm))
-        passes.save(path)
+        passes.save(path, job=job.name, last_read=last_read)
     _print([*said, str(passes), judged, str(learned)])
     print(f"Written: {path.name}, {counted(len(passes.passes), 'pass', 'passes')}.")
     return USABLE

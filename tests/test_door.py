@@ -73,7 +73,10 @@ def test_an_out_that_cannot_be_written_and_a_log_without_rows(case, tmp_path, ca
     file = tmp_path / "file"
     file.write_text("")
     assert main(["design", str(case), "--out", str(file)]) == 2
-    assert re.search(r"--out .*file: cannot be written .*name a folder you may write to", capsys.readouterr().err)
+    assert re.search(
+        r"--out .*file: the sheet cannot be written \(File exists\); choose a place you may write to",
+        capsys.readouterr().err,
+    )
     log = case.parent / "pass_van_drive.csv"
     for text, match in (
         ("", "is empty; a log needs a header and rows"),

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import itertools
 import json
 from dataclasses import fields, replace
+from datetime import datetime
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -14,6 +17,7 @@ from hypothesis import strategies as st
 import needlecalc as nc
 from needlecalc.measure.drive.bands import LiftSource
 
+NOON = datetime(2025, 6, 1, 12, 0, 0)
 FORGOTTEN = {"log", "lift_setup"}  # the logs are not kept, only their bands
 
 
@@ -76,7 +80,7 @@ def test_round_trip_keeps_every_bit(tmp_path_factory, data, count, passes):
         made.append(nc.Pass(needle, data.draw(st.floats(-2.0, 12.0)), bands))
     history = nc.History(tuple(made))
     path = tmp_path_factory.mktemp("history") / "job.json"
-    history.save(path)
+    history.save(path, job="van", made_at=NOON)
     back = nc.read_history(path)
     assert repr(back) == repr(history)
     for one, other in zip(history.passes, back.passes, strict=True):
@@ -87,7 +91,7 @@ def test_round_trip_keeps_every_bit(tmp_path_factory, data, count, passes):
         assert one.needle.stations_mm.tobytes() == other.needle.stations_mm.tobytes()
     # Written again, it is the same file; and it is JSON as the standard has it, which knows no NaN (RFC 8259, sec. 6).
     again = path.with_name("again.json")
-    back.save(again)
+    back.save(again, job="van", made_at=NOON)
     assert again.read_bytes() == path.read_bytes()
     json.loads(path.read_text(encoding="utf-8"), parse_constant=lambda word: pytest.fail(f"{word} is no JSON"))
 
@@ -140,6 +144,71 @@ def test_files_that_say_in_a_sentence_where_a_lift_comes_from_are_still_read(sav
     assert history.passes[0].bands.lift_source == (source, LiftSource.TYPED)
     history.save(saved)
     assert json.loads(saved.read_text())["passes"][0]["bands"]["lift_source"] == [source.code(), "typed"]
+
+
+@pytest.mark.parametrize("file", sorted((Path(__file__).parent / "histories").glob("*.json")), ids=lambda file: file.stem)
+def test_histories_of_every_version_before_stay_readable(file, tmp_path):
+    # Each was written by the code of its time, from the same invented drives; what a later version added is not known there.
+    drives = [one for one in nc.read_history(file).passes if not one.jet_drive]
+    stock, filed = (one.needle for one in drives)
+    assert (stock.name, stock.source, filed.name) == ("stock", "invented table", "filed")
+    np.testing.assert_array_equal(stock.diameters_mm, DIAMETERS_MM)
+    np.testing.assert_allclose(DIAMETERS_MM[1:] - filed.diameters_mm[1:], 0.02, rtol=1e-12)
+    for one, lambdas in zip(drives, ([0.98, 1.03, 1.05, 1.06], [0.96, 0.99, 1.0, 1.01]), strict=True):
+        assert one.drop_mm == 1.6
+        assert one.bands.load == ("idle", "full", "full", "full")
+        assert one.bands.lambda_measured.tolist() == lambdas
+        assert one.bands.lift_mm.tolist() == [4.0, 10.0, 16.0, 22.0]
+        assert (one.bands.lambda_se == 0.004).all()
+    content = json.loads(file.read_text())["passes"]
+    assert [one.log_sha256 for one in drives] == [facts.get("log_sha256", "") for facts in content[-2:]]
+    assert [one.air is None for one in drives] == ["air" not in facts for facts in content[-2:]]
+    # Written anew it holds the same, and says by what.
+    again = tmp_path / "again.json"
+    nc.read_history(file).save(again, job="van", made_at=NOON)
+    made = {"needlecalc": nc.__version__, "made_at": "2025-06-01T12:00:00", "job": "van"}
+    assert json.loads(again.read_text())["made_by"] == made
+    for one, other in zip(nc.read_history(file).passes, nc.read_history(again).passes, strict=True):
+        same_bits(one.bands, other.bands)
+        assert (one.log_sha256, one.air, one.fuel, one.jet_drive) == (
+            other.log_sha256,
+            other.air,
+            other.fuel,
+            other.jet_drive,
+        )
+
+
+def test_every_kind_of_history_file_there_was_is_among_them():
+    kinds = []
+    for name in ("bands_only", "log_known", "bank", "air_and_fuel", "jet_drive", "made_by"):
+        content = json.loads((Path(__file__).parent / "histories" / f"{name}.json").read_text())
+        first = content["passes"][0]
+        kinds.append({*content, *first, *first["bands"]})
+    new = [after - before for before, after in itertools.pairwise(kinds)]
+    assert new == [
+        {"log_sha256", "throttle_percent", "effective_count", "spread_within", "spread_between"},
+        {"bank"},
+        {"air", "fuel"},
+        {"jet_drive"},
+        {"made_by"},
+    ]
+
+
+def test_a_history_of_another_format_says_who_wrote_it_and_what_to_do(saved):
+    edit(saved, put("needlecalc history 2", "format"))
+    edit(saved, put("9.1.0", "made_by", "needlecalc"))
+    said = rf"job\.json is a history of format 2, written by needlecalc 9\.1\.0; this is needlecalc {nc.__version__}, which "
+    with pytest.raises(
+        nc.LogFormatError, match=said + r"knows format 1\. Use the needlecalc that wrote it, or a newer one\."
+    ):
+        nc.read_history(saved)
+    for made_by in (None, 5, {}, {"needlecalc": [1]}, {"needlecalc": "\x1b[2J"}):
+        edit(saved, put(made_by, "made_by"))
+        with pytest.raises(nc.LogFormatError, match="of format 2, written by another needlecalc; this is"):
+            nc.read_history(saved)
+    # The cure: what reads its format reads it.
+    edit(saved, put("needlecalc history 1", "format"))
+    assert len(nc.read_history(saved).passes) == 1
 
 
 def edit(path, change):

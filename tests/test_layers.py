@@ -9,7 +9,7 @@ import pytest
 
 PACKAGE = Path(__file__).parent.parent / "needlecalc"
 FLOORS = [
-    ["echo", "errors", "units", "arrays", "show", "remark", "lazy", "gaussian"],
+    ["echo", "version", "errors", "units", "arrays", "show", "remark", "lazy", "gaussian", "files"],
     [
         "physics.limits",
         "physics.rising",

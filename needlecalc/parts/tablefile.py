@@ -130,7 +130,9 @@ def read_table_file(path: Path, what: str) -> TableFile | None:
     except ValueError as error:
         msg = f"{name}: {what} cannot be read, no file can have that name ({error}); check it."
         raise LogFormatError(msg, path=str(path)) from error
-    lines = [(n, line) for n, line in enumerate(text.splitlines(), 1) if line.strip() and not line.lstrip().startswith("#")]
+    numbered = enumerate(text.splitlines(), 1)
+    # A spreadsheet puts a remark in quotes where it holds what divides cells.
+    lines = [(n, line) for n, line in numbered if line.strip() and not line.lstrip(' \t"').startswith("#")]
     if not lines:
         return None
     divider = next((sign for sign in (";", "\t") if sign in lines[0][1]), ",")

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from datetime import datetime
+from io import BytesIO
 from pathlib import Path
 
 import matplotlib
@@ -11,11 +13,13 @@ from matplotlib.figure import Figure
 from matplotlib.layout_engine import ConstrainedLayoutEngine
 
 from needlecalc.design.inverse.proposal import Design
+from needlecalc.files import write_files
 from needlecalc.report.paper import A4_INCHES, WRITE_IN, Paper, foot
 from needlecalc.report.plot import plot_areas, plot_lambda, plot_profile
-from needlecalc.report.sheet import GrindSheet
+from needlecalc.report.sheet import GrindSheet, grind_sheet
 from needlecalc.report.sheetwords import DOUBT_WORDS, FLAT_ANVILS, ROAD_CAUTIONS, SURE
 from needlecalc.show import Column
+from needlecalc.version import __version__
 
 # Type of the first page: smaller only where the page is full; rows of the table give way more than words do.
 SCALES = (1.0, 0.94, 0.88)
@@ -71,14 +75,17 @@ def write_pdf(sheet: GrindSheet, path: str | Path) -> None:
         The sheet.
     path : str or Path
         Where to write.
+
+    Raises
+    ------
+    InputError
+        If it cannot be written.
     """
-    with matplotlib.rc_context({"font.size": 11, "pdf.fonttype": 42}), PdfPages(path) as pdf:
-        for page in (*_bench(sheet).pages, *_how_sure(sheet).pages, _plots(sheet)):
-            pdf.savefig(page)
-            plt.close(page)
+    path = Path(path)
+    write_files({path: pdf_of(sheet)}, f"{path.name}: the sheet")
 
 
-def write_profile_png(design: Design, path: str | Path) -> None:
+def write_profile_png(design: Design, path: str | Path, *, made_at: datetime | None = None) -> None:
     """Write the plot of the old profile against the asked one.
 
     Parameters
@@ -87,12 +94,44 @@ def write_profile_png(design: Design, path: str | Path) -> None:
         The design.
     path : str or Path
         Where to write.
+    made_at : datetime or None
+        Date and time the picture says it was made; now when not given.
+
+    Raises
+    ------
+    InputError
+        If it cannot be written.
     """
+    path = Path(path)
+    write_files({path: profile_png_of(grind_sheet(design, made_at=made_at))}, f"{path.name}: the plot")
+
+
+def pdf_of(sheet: GrindSheet) -> bytes:
+    """The A4 pages as they stand in a file."""
+    about = {
+        "Title": f"{sheet.design.setup.name}: grind sheet",
+        "Subject": sheet.made_line(),
+        "Creator": f"needlecalc {__version__}",
+        "CreationDate": sheet.made_at,
+    }
+    out = BytesIO()
+    with matplotlib.rc_context({"font.size": 11, "pdf.fonttype": 42}), PdfPages(out, metadata=about) as pdf:
+        for page in (*_bench(sheet).pages, *_how_sure(sheet).pages, _plots(sheet)):
+            pdf.savefig(page)
+            plt.close(page)
+    return out.getvalue()
+
+
+def profile_png_of(sheet: GrindSheet) -> bytes:
+    """The plot of the profile as it stands in a file."""
+    out = BytesIO()
     with matplotlib.rc_context({"font.size": 14}):
         figure, ax = plt.subplots(figsize=(11, 6), layout="constrained")
-        plot_profile(design, ax=ax)
-        figure.savefig(path, dpi=110)
+        plot_profile(sheet.design, ax=ax)
+        about = {"Software": f"needlecalc {__version__}", "Description": sheet.made_line()}
+        figure.savefig(out, format="png", dpi=110, metadata=about)
         plt.close(figure)
+    return out.getvalue()
 
 
 def _bench(sheet: GrindSheet) -> Paper:
@@ -109,7 +148,7 @@ def _bench(sheet: GrindSheet) -> Paper:
 def _bench_at(sheet: GrindSheet, scale: float) -> Paper:
     """Stations, boxes to write in, jet, first stop, warnings."""
     design = sheet.design
-    paper = Paper(f"{design.setup.name}: grind sheet, for the bench")
+    paper = Paper(f"{sheet.made_line()}\nGrind sheet, for the bench")
     paper.words("GRIND SHEET", 21, bold=True)
     for line in sheet.origin():
         red = line.startswith("RED")
@@ -204,7 +243,7 @@ def _cells(sheet: GrindSheet) -> list[dict[str, str]]:
 def _how_sure(sheet: GrindSheet) -> Paper:
     """What lambda will be and how sure, the doubt of the diameters, checks, cautions of the road."""
     design = sheet.design
-    paper = Paper(f"{design.setup.name}: grind sheet, how sure")
+    paper = Paper(f"{sheet.made_line()}\nGrind sheet, how sure")
     paper.words("LAMBDA BY BAND", 15, bold=True)
     paper.gap(3.0)
     shown = sheet.band_table()
@@ -248,5 +287,5 @@ def _plots(sheet: GrindSheet) -> Figure:
     plot_profile(sheet.design, ax=axes[0])
     plot_areas(sheet.design, ax=axes[1])
     plot_lambda(sheet.design, ax=axes[2])
-    foot(page, f"{sheet.design.setup.name}: grind sheet, plots")
+    foot(page, f"{sheet.made_line()}\nGrind sheet, plots")
     return page

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import csv
 import io
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from datetime import datetime
 from typing import get_args
 
 import numpy as np
@@ -28,6 +29,7 @@ from needlecalc.report.sheetwords import (
 )
 from needlecalc.show import Column, Row, Shown, Table
 from needlecalc.units import FloatArray
+from needlecalc.version import made_line, now
 
 
 @dataclass(frozen=True, repr=False, eq=False)
@@ -49,6 +51,8 @@ class GrindSheet(Orders, Shown):
         Why a red warning of these places is accepted, and by whom; empty leaves a line to sign.
     jet_drive : JetShift or None
         What a drive with the jet moved found; None where there was none.
+    made_at : datetime
+        Date and time it says it was made; now when not given.
 
     Raises
     ------
@@ -61,6 +65,7 @@ class GrindSheet(Orders, Shown):
     altitude: AltitudeOutlook | None = None
     acknowledged: str = ""
     jet_drive: JetShift | None = None
+    made_at: datetime = field(default_factory=now)
 
     def __post_init__(self) -> None:
         if self.anvil_width_mm is not None:
@@ -72,22 +77,34 @@ class GrindSheet(Orders, Shown):
     def __repr__(self) -> str:
         return f"Grind sheet for {self.design.present().name!r}: {self.design.status}"
 
+    def made_line(self) -> str:
+        """What made the sheet, in one line.
+
+        Returns
+        -------
+        str
+            Version, date and time, job and the fingerprint of its log.
+        """
+        log = self.design.target.bands.log
+        return made_line(self.made_at, self.design.setup.name, log.sha256 if log is not None else "")
+
     def origin(self) -> tuple[str, ...]:
         """Where the numbers come from.
 
         Returns
         -------
         tuple of str
-            Setup, log and its hash, what a drive with the jet moved found.
+            What made the sheet, needle and jet, log, what a drive with the jet moved found.
         """
         log = self.design.target.bands.log
         jet = self.design.setup.carburettor.jet
+        needle = self.design.present()
         lines = [
-            f"Job: {self.design.setup.name}. Needle {self.design.present().name} ({self.design.present().source}) in a "
-            f"{jet.bore_mm:g} mm jet, {jet.mounting}."
+            self.made_line(),
+            f"Needle {needle.name} ({needle.source}) in a {jet.bore_mm:g} mm jet, {jet.mounting}.",
         ]
         if log is not None:
-            lines.append(f"Log: {log.name}, {log.rpm.size} rows, fingerprint (sha256) {log.sha256[:16]}.")
+            lines.append(f"Log: {log.name}, {log.rpm.size} rows.")
         if self.jet_drive is not None:
             lines.append(f"{self.jet_drive!r}.")
         checks = self.design.checks
@@ -262,10 +279,10 @@ class GrindSheet(Orders, Shown):
         Returns
         -------
         str
-            A header line and a line a station; ``remove_um`` counts down to ``asked_mm``, past the first stop where there is
-            one.  What is no order is left empty: all that is asked where filing cannot do it, and the metal to take off a
-            new blank.  ``tolerance_um`` is what turns the touchiest band by 1 % lambda, also where it is finer than a hand
-            holds; the sheet prints there what the hand holds, marked.
+            A header line, a line a station, and last a remark (``#``) that says what made it; ``remove_um`` counts down to
+            ``asked_mm``, past the first stop where there is one.  What is no order is left empty: all that is asked where
+            filing cannot do it, and the metal to take off a new blank.  ``tolerance_um`` is what turns the touchiest band
+            by 1 % lambda, also where it is finer than a hand holds; the sheet prints there what the hand holds, marked.
         """
         out = io.StringIO()
         writer = csv.writer(out, lineterminator="\n")
@@ -276,7 +293,7 @@ class GrindSheet(Orders, Shown):
         empty = ORDERED if self.design.stages() == "not yet" else REMOVED if self.design.limits.new_blank else ()
         for row in self.station_rows():
             writer.writerow(["" if key in empty else _cell(row[key], form) for key, form in columns])
-        return out.getvalue()
+        return f"{out.getvalue()}# {self.made_line()}\n"
 
 
 def _cell(value: float | bool, form: str) -> str:
@@ -293,6 +310,7 @@ def grind_sheet(
     altitude: AltitudeOutlook | None = None,
     acknowledged: str = "",
     jet_drive: JetShift | None = None,
+    made_at: datetime | None = None,
 ) -> GrindSheet:
     """Grind sheet of a design.
 
@@ -310,6 +328,8 @@ def grind_sheet(
         Why a red warning of these places is accepted, and by whom; empty leaves a line to sign.
     jet_drive : JetShift or None
         What a drive with the jet moved found.
+    made_at : datetime or None
+        Date and time the sheet says it was made; now when not given.
 
     Returns
     -------
@@ -318,4 +338,4 @@ def grind_sheet(
         order for it the other places are left out.
     """
     driven = altitude if design.stages() != "not yet" else None
-    return GrindSheet(design, anvil_width_mm, face_on_mark, driven, acknowledged, jet_drive)
+    return GrindSheet(design, anvil_width_mm, face_on_mark, driven, acknowledged, jet_drive, made_at or now())

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import json
+import re
 from dataclasses import dataclass, replace
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
@@ -19,6 +21,7 @@ from needlecalc.design.belief.keptpass import (
     needle_of_facts,
 )
 from needlecalc.errors import InputError, LogFormatError
+from needlecalc.files import write_files
 from needlecalc.measure.drive.bands import Bands
 from needlecalc.measure.drive.normalise import normalise_bands, with_setup
 from needlecalc.parts.conditions import Air, Fuel
@@ -26,6 +29,7 @@ from needlecalc.parts.needle import Needle
 from needlecalc.parts.setup import Setup
 from needlecalc.show import Column, Shown, Table, counted
 from needlecalc.units import FloatArray
+from needlecalc.version import __version__, made_facts, now
 
 FORMAT = "needlecalc history 1"
 SAME_NEEDLE_MM = 1e-9
@@ -294,28 +298,32 @@ class History(Shown):
         ]
         return Table(repr(self), columns, rows)
 
-    def save(self, path: str | Path) -> None:
+    def save(
+        self, path: str | Path, *, job: str = "", made_at: datetime | None = None, last_read: str | None = None
+    ) -> None:
         """Write the passes driven to a JSON file, every figure in full; the old file stays whole until the new one is.
 
         Parameters
         ----------
         path : str or Path
             File to write.
+        job : str
+            Name of the job, kept with the passes.
+        made_at : datetime or None
+            Date and time to be kept with them; now when not given.
+        last_read : str or None
+            Hash (sha256) the file had when the passes were read, empty where it was not there yet; the file is left alone
+            if it has another one by now.
 
         Raises
         ------
         InputError
-            If it cannot be written.
+            If it cannot be written, or another run wrote it since it was read.
         """
-        content = {"format": FORMAT, "passes": [_facts(one) for one in self.driven().passes]}
+        made_by = {**made_facts(made_at or now()), "job": job}
+        content = {"format": FORMAT, "made_by": made_by, "passes": [_facts(one) for one in self.driven().passes]}
         path = Path(path)
-        aside = path.with_name(path.name + ".new")
-        try:
-            aside.write_text(json.dumps(content, indent=1), encoding="utf-8")
-            aside.replace(path)
-        except OSError as error:
-            msg = f"{path.name}: the history cannot be written ({error.strerror}); name a file in a folder you may write to."
-            raise InputError(msg) from error
+        write_files({path: json.dumps(content, indent=1).encode()}, f"{path.name}: the history", last_read=last_read)
 
 
 def read_history(path: str | Path) -> History:
@@ -345,6 +353,9 @@ def read_history(path: str | Path) -> History:
     except (ValueError, RecursionError) as error:
         msg = f"{name} is no history: it is not JSON; give the file History.save wrote."
         raise LogFormatError(msg, path=str(path)) from error
+    if isinstance(content, dict) and (other := _other_format(content)):
+        msg = f"{name} {other}"
+        raise LogFormatError(msg, path=str(path))
     if not isinstance(content, dict) or content.get("format") != FORMAT:
         msg = f"{name} is no history: it does not say {FORMAT!r}; give the file History.save wrote."
         raise LogFormatError(msg, path=str(path))
@@ -368,6 +379,20 @@ def read_history(path: str | Path) -> History:
     except InputError as error:
         msg = f"{name}: {error}"
         raise LogFormatError(msg, path=str(path)) from error
+
+
+def _other_format(content: dict[str, Any]) -> str:
+    """What to do about a history of another format number; empty where it is no such thing."""
+    ours, theirs = FORMAT.rpartition(" "), str(content.get("format")).rpartition(" ")
+    if theirs[0] != ours[0] or theirs[2] == ours[2] or not re.fullmatch(r"\d{1,4}", theirs[2]):
+        return ""
+    made_by = content.get("made_by")
+    version = str(made_by.get("needlecalc")) if isinstance(made_by, dict) else ""
+    writer = f"needlecalc {version}" if re.fullmatch(r"\d[\w.+-]{0,29}", version) else "another needlecalc"
+    return (
+        f"is a history of format {theirs[2]}, written by {writer}; this is needlecalc {__version__}, which knows format "
+        f"{ours[2]}. Use the needlecalc that wrote it, or a newer one."
+    )
 
 
 def _facts(one: Pass) -> dict[str, Any]:
