@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import io
 import json
 import os
 import sys
@@ -22,7 +23,7 @@ from needlecalc.design.belief.history import History, read_history
 from needlecalc.design.belief.learn import learn
 from needlecalc.design.forward.predict import compare
 from needlecalc.design.inverse.twins import pair_check
-from needlecalc.echo import plain
+from needlecalc.echo import plain, shown
 from needlecalc.errors import InputError, NeedleCalcError, SolveError
 from needlecalc.files import cannot_write, fingerprint, write_files
 from needlecalc.job import Job, read_job
@@ -81,8 +82,14 @@ def main(arguments: Sequence[str] | None = None) -> int:
         left = [word for word in left if word.startswith("--")]
     if left:
         parser.error(f"unrecognized arguments: {' '.join(left)}")
+    if isinstance(sys.stdout, io.TextIOWrapper):
+        sys.stdout.reconfigure(errors="backslashreplace")  # a name may hold letters the terminal cannot show
     matplotlib.use("Agg")
     try:
+        for name, word in vars(asked).items():
+            if isinstance(word, str) and "\0" in word:
+                msg = f"{name} is {shown(word)}, but no file can have that name; check it."
+                raise InputError(msg)
         if asked.command == "design":
             return _design(asked.job, Path(asked.out))
         if asked.command == "measured":
@@ -135,7 +142,7 @@ def _design(job_path: str, out: Path) -> int:
         _write(sheet, out)
     _print(said)
     print(sheet.text())
-    print(f"Written to {out}: design.json, grind_sheet.csv, grind_sheet.pdf, grind_sheet.txt, profile.png")
+    print(f"Written to {plain(str(out))}: design.json, grind_sheet.csv, grind_sheet.pdf, grind_sheet.txt, profile.png")
     if job.history_path() is not None:
         print(
             f"Before the job is changed for the next drive: python -m needlecalc learn {Path(job_path).name} keeps this one."
@@ -230,7 +237,7 @@ def _measured(asked: argparse.Namespace) -> int:
             _save_needle(progress.measured, save, made_line(now(), job.name, log.sha256 if log is not None else ""))
     print(progress, progress.band_table(), sep="\n\n")
     if save is not None:
-        print(f"\nWritten to {asked.save}: the needle as measured; name it in the job for the next drive.")
+        print(f"\nWritten to {plain(asked.save)}: the needle as measured; name it in the job for the next drive.")
     if not progress.overcut():
         return USABLE
     saved = rescue(made, diameters, file_down=asked.file_down)
@@ -274,7 +281,7 @@ def _typed(words: Sequence[str], stations: int) -> FloatArray:
         try:
             out.append(float("nan") if word == "-" else float(word))
         except ValueError as error:
-            msg = f"The reading of station {station} is {word!r}, not a number; type mm with a point, or - for none."
+            msg = f"The reading of station {station} is {shown(word)}, not a number; type mm with a point, or - for none."
             raise InputError(msg) from error
     return np.array(out)
 

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import ArrayLike
 
+from needlecalc.echo import LONGEST_NAME, plain, shown
 from needlecalc.errors import InputError
 from needlecalc.units import FloatArray
 
@@ -36,10 +37,10 @@ def read_only(values: ArrayLike, name: str, *, allow_nan: bool = False) -> Float
     try:
         array = np.array(values, dtype=np.float64)
     except (TypeError, ValueError, OverflowError) as error:
-        msg = f"{name} must be a row of plain numbers, but one of them is not a number: {values!r:.80}."
+        msg = f"{name} must be a row of plain numbers, but one of them is not a number: {shown(values)}."
         raise InputError(msg) from error
     if array.ndim != 1:
-        found = f"is {values!r:.40}" if array.ndim == 0 else f"has shape {array.shape}"
+        found = f"is {shown(values)}" if array.ndim == 0 else f"has shape {array.shape}"
         msg = f"{name} must be one row of numbers, as in [1, 2, 3], but it {found}."
         raise InputError(msg)
     bad = np.isinf(array) if allow_nan else ~np.isfinite(array)
@@ -76,7 +77,7 @@ def check_range(value: float, name: str, low: float, high: float, *, cure: str =
         If it is not a finite number or lies outside.
     """
     if isinstance(value, bool) or not isinstance(value, (int, float, np.floating, np.integer)):
-        msg = f"{name} must be a number, got {value!r}."
+        msg = f"{name} must be a number, got {shown(value)}."
         raise InputError(msg)
     try:
         number = float(value)
@@ -86,6 +87,34 @@ def check_range(value: float, name: str, low: float, high: float, *, cure: str =
         msg = f"{name} is {number:g}, but must lie between {low:g} and {high:g}."
         raise InputError(f"{msg} {cure}".rstrip())
     return number
+
+
+def check_text(text: str, name: str, most: int = LONGEST_NAME) -> str:
+    """What the user calls something, on one line and no longer than a sheet can bear.
+
+    Parameters
+    ----------
+    text : str
+        As typed.
+    name : str
+        What it is, for the message.
+    most : int
+        Length beyond which it is cut.
+
+    Returns
+    -------
+    str
+        The same, control characters written out.
+
+    Raises
+    ------
+    InputError
+        If it is no text.
+    """
+    if not isinstance(text, str):
+        msg = f"{name} must be text, got {shown(text)}."
+        raise InputError(msg)
+    return plain(text, most)
 
 
 def same_length(name: str, **arrays: Sequence[object] | FloatArray) -> int:

@@ -64,7 +64,9 @@ def shown(value: object) -> str:
 
 
 def _pieces(value: object) -> Iterator[str]:
-    if isinstance(value, bool):
+    if value is None:
+        yield "nothing"
+    elif isinstance(value, bool):
         yield str(value).lower()
     elif isinstance(value, Mapping):
         yield "{"

@@ -23,7 +23,7 @@ from needlecalc.design.inverse.limits import Limits
 from needlecalc.design.inverse.proposal import Design
 from needlecalc.design.inverse.solve import solve
 from needlecalc.design.wish.target import Target, make_target
-from needlecalc.echo import shown
+from needlecalc.echo import LONGEST_NAME, LONGEST_VALUE, plain, shown
 from needlecalc.errors import InputError, LogFormatError
 from needlecalc.jobdrive import bands_of, checks_of, gases_of, lean_limits_of, lifted, log_of, moved_drive_of
 from needlecalc.jobkinds import check_kinds
@@ -174,9 +174,9 @@ class Job:
         settings = {key: section.pop(key) for key in TARGET_SETTINGS if key in section}
         for load, wish in section.items():
             if isinstance(wish, bool) or not isinstance(wish, (int, float, Mapping)):
-                msg = (
-                    f"[target] {load} is {shown(wish)}, but must be a lambda, written {load} = 0.88, or a table of its own."
-                )
+                named = plain(load, LONGEST_VALUE)
+                rule = f"must be a lambda, written {named} = 0.88, or a table of its own."
+                msg = f"[target] {named} is {shown(wish)}, but {rule}"
                 raise InputError(msg)
         gases = gases_of(self.settings["checks"])
         zero = sensor_zero(gases, before_u=self.doubts().sensor_offset) if gases else None
@@ -410,38 +410,40 @@ def read_job(path: str | Path) -> Job:
         If a key is unknown or missing, or a part is impossible; the message names section and cure.
     """
     path = Path(path)
+    file = plain(path.name, LONGEST_NAME)
     try:
-        with path.open("rb") as file:
-            content = tomllib.load(file)
-    except OSError as error:
-        msg = f"{path.name}: the job file cannot be opened ({error.strerror}); check its name and folder."
+        written = path.read_bytes()
+    except (OSError, ValueError) as error:
+        msg = f"{file}: the job file cannot be opened ({getattr(error, 'strerror', error)}); check its name and folder."
         raise LogFormatError(msg, path=str(path)) from error
+    try:
+        content = tomllib.loads(written.decode("utf-8-sig"))
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        msg = f"{path.name} is not valid TOML: {error}; mend that place."
+        msg = f"{file} is not valid TOML: {error}; mend that place."
         raise LogFormatError(msg, path=str(path)) from error
     except (ValueError, RecursionError) as error:
-        msg = f"{path.name} holds a number of thousands of digits, or brackets nested hundreds deep; mend that place."
+        msg = f"{file} holds a number of thousands of digits, or brackets nested hundreds deep; mend that place."
         raise LogFormatError(msg, path=str(path)) from error
     name = content.pop("name", path.stem)
     if not isinstance(name, str):
-        msg = f"{path.name}: name is {shown(name)}, but must be text; write it in quotes, above the first section."
+        msg = f"{file}: name is {shown(name)}, but must be text; write it in quotes, above the first section."
         raise InputError(msg)
     unknown = sorted(set(content) - set(SECTIONS))
     if unknown:
         near = nearest(unknown[0], SECTIONS)
-        msg = f"{path.name}: [{unknown[0]}] is no section of a job; they are {', '.join(SECTIONS)}.{near}"
+        msg = f"{file}: [{plain(unknown[0], LONGEST_VALUE)}] is no section of a job; they are {', '.join(SECTIONS)}.{near}"
         raise InputError(msg)
     part = {section: content.get(section, {}) for section in SECTIONS}
     for section, keys in part.items():
         if not isinstance(keys, dict):
-            msg = f"{path.name}: {section} must be a section, written [{section}], with its keys below."
+            msg = f"{file}: {section} must be a section, written [{section}], with its keys below."
             raise InputError(msg)
-    check_kinds(part, path.name)
+    check_kinds(part, file)
     try:
         setup = setup_of(part, path.parent, name)
     except LogFormatError:
         raise
     except InputError as error:
-        msg = f"{path.name}: {error}"
+        msg = f"{file}: {error}"
         raise InputError(msg) from error
-    return Job(name, path.parent, setup, part)
+    return Job(setup.name, path.parent, setup, part)

@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 
 from needlecalc.arrays import check_range
-from needlecalc.echo import shown
+from needlecalc.echo import LONGEST_VALUE, plain, shown
 from needlecalc.errors import InputError
 from needlecalc.jobparts import built, named, only, path_in, table_of
 from needlecalc.measure.checks.engine import check_engine
@@ -128,12 +128,13 @@ def bands_of(given: Mapping[str, Any], log: Log | None, name: str = "bands") -> 
     if loads is not None:
         loads_pa = {}
         for load, ends in loads.items():
+            where = f"[bands] loads_kpa {plain(load, LONGEST_VALUE)}"
             if not isinstance(ends, list) or len(ends) != 2:
-                msg = f"[bands] loads_kpa {load} is {shown(ends)}, but must be two pressures in kPa, written [40, 70]."
+                msg = f"{where} is {shown(ends)}, but must be two pressures in kPa, written [40, 70]."
                 raise InputError(msg)
-            low, high = (check_range(end, f"[bands] loads_kpa {load}", 0.0, 300.0, cure="It is in kPa.") for end in ends)
+            low, high = (check_range(end, where, 0.0, 300.0, cure="It is in kPa.") for end in ends)
             if low >= high:
-                msg = f"[bands] loads_kpa {load} is {shown(ends)}, but its lower end must stand first, then the upper."
+                msg = f"{where} is {shown(ends)}, but its lower end must stand first, then the upper."
                 raise InputError(msg)
             loads_pa[load] = (low * PA_PER_KPA, high * PA_PER_KPA)
     with named("bands"):
@@ -260,7 +261,7 @@ def lean_limits_of(sections: Mapping[str, Any], folder: Path) -> LeanLimits | No
     """
     found: LeanLimits | None = None
     for name, keys_given in sections.items():
-        where = f"lean_limits.{name}"
+        where = f"lean_limits.{plain(name, LONGEST_VALUE)}"
         keys = dict(keys_given)
         file = keys.pop("file", None)
         usual = {"load", "rpm", "margin"}

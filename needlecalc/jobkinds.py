@@ -10,7 +10,7 @@ from typing import Any
 from needlecalc.design.belief.doubts import Doubts
 from needlecalc.design.inverse.limits import Limits
 from needlecalc.design.wish.target import make_target
-from needlecalc.echo import shown
+from needlecalc.echo import LONGEST_NAME, LONGEST_VALUE, plain, shown
 from needlecalc.errors import InputError
 from needlecalc.measure.checks.limits import CheckLimits
 from needlecalc.measure.checks.noted import GasReading, Ignition, Mechanical, NeedleReading, Sensor, Twins
@@ -142,7 +142,8 @@ def check_kinds(section: Mapping[str, Any], file: str, place: str = "", pattern:
             rule = f"be {' or '.join(kinds)}; {CURES[kinds[0]].format(where=where)}"
             if _too_large(value):
                 rule = f"lie between -{LARGEST_NUMBER:g} and {LARGEST_NUMBER:g}; no quantity here is larger, so check it"
-            msg = f"{file}: {f'[{place}] {key}' if place else key} is {shown(value)}, but must {rule}."
+            stands = f"[{plain(place, LONGEST_NAME)}] " if place else ""
+            msg = f"{file}: {stands}{plain(key, LONGEST_VALUE)} is {shown(value)}, but must {rule}."
             raise InputError(msg)
         if isinstance(value, Mapping):
             check_kinds(value, file, where, name if name in TAKEN_BY or name in OWN else f"{pattern}.*")

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 from needlecalc.arrays import check_range, read_only
+from needlecalc.echo import shown
 from needlecalc.errors import InputError, LogFormatError
 from needlecalc.parts.carburettor import AirValve, Carburettor
 from needlecalc.parts.conditions import Air, Fuel
@@ -42,7 +43,7 @@ def only(section: Mapping[str, Any], known: set[str], name: str) -> None:
     """
     unknown = sorted(set(section) - known)
     if unknown:
-        msg = f"[{name}] has no key {unknown[0]!r}; it knows {', '.join(sorted(known))}.{nearest(unknown[0], known)}"
+        msg = f"[{name}] has no key {shown(unknown[0])}; it knows {', '.join(sorted(known))}.{nearest(unknown[0], known)}"
         raise InputError(msg)
 
 
@@ -93,7 +94,7 @@ def path_in(folder: Path, given: str, name: str) -> Path:
         If it is empty or holds a sign no name of a file can have.
     """
     if not given or "\0" in given:
-        msg = f'{name} is {given!r}, but must be the name of a file, written "drive.csv".'
+        msg = f'{name} is {shown(given)}, but must be the name of a file, written "drive.csv".'
         raise InputError(msg)
     return folder / given
 

@@ -8,6 +8,8 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
+from needlecalc.echo import plain
+
 if TYPE_CHECKING:
     import pandas as pd
 
@@ -58,6 +60,9 @@ class Column:
     head: str
     form: str = ""
 
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "head", "\n".join(map(plain, self.head.split("\n"))))
+
     def text(self, value: object) -> str:
         """Value as it stands in the printed table.
 
@@ -79,7 +84,7 @@ class Column:
             cell = format(value, self.form)
             # A number that rounds to zero shows no sign: "-0.0" is noise on a sheet.
             return cell.replace("-", "", 1) if cell.startswith("-") and not cell.strip("-+0.%") else cell
-        return str(value)
+        return plain(str(value))
 
     def is_number(self) -> bool:
         """Whether the column is set flush right.
@@ -128,7 +133,7 @@ class Table:
         str
             The table, lines ending without blanks, no newline at the end.
         """
-        lines = [self.title, *(wrapped for note in self.intro for wrapped in _wrap(note, ""))]
+        lines = [plain(self.title), *(wrapped for note in self.intro for wrapped in _wrap(note, ""))]
         body = list(self._cells())
         if self.columns and body:
             heads = [column.head.split("\n") for column in self.columns]
@@ -152,8 +157,8 @@ class Table:
         str
             A fragment with no style of its own but the alignment of numbers.
         """
-        parts = [f"<p><b>{html.escape(self.title)}</b></p>"]
-        parts += [f"<p>{html.escape(note)}</p>" for note in self.intro]
+        parts = [f"<p><b>{html.escape(plain(self.title))}</b></p>"]
+        parts += [f"<p>{html.escape(plain(note))}</p>" for note in self.intro]
         body = list(self._cells())
         if self.columns and body:
             sides = ["right" if column.is_number() else "left" for column in self.columns]
@@ -169,7 +174,7 @@ class Table:
                 parts.append("</tr>")
             parts.append("</tbody></table>")
         if self.notes:
-            parts.append("<ul>" + "".join(f"<li>{html.escape(note)}</li>" for note in self.notes) + "</ul>")
+            parts.append("<ul>" + "".join(f"<li>{html.escape(plain(note))}</li>" for note in self.notes) + "</ul>")
         return "".join(parts)
 
     def __str__(self) -> str:
@@ -180,9 +185,10 @@ class Table:
 
 
 def _wrap(note: str, bullet: str) -> list[str]:
-    return textwrap.wrap(
+    lines = textwrap.wrap(
         note, NOTE_WIDTH, initial_indent=bullet, subsequent_indent=" " * len(bullet), break_long_words=False
     )
+    return [plain(line) for line in lines]
 
 
 class Shown:

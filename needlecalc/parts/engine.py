@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from needlecalc.arrays import check_range, read_only
+from needlecalc.echo import shown
 from needlecalc.errors import InputError
 from needlecalc.parts.conditions import Air
 from needlecalc.physics.airdemand import GAS_CONSTANT_DRY_AIR_J_KGK, engine_air_flow_g_s
@@ -90,7 +91,7 @@ class VolumetricEfficiency(Shown):
             )
             raise InputError(msg)
         if self.reference not in REFERENCES:
-            msg = f"reference is {self.reference!r}, but must be one of {', '.join(REFERENCES)}."
+            msg = f"reference is {shown(self.reference)}, but must be one of {', '.join(REFERENCES)}."
             raise InputError(msg)
         table.flags.writeable = False
         object.__setattr__(self, "efficiency", table)
@@ -257,7 +258,7 @@ class Engine(Shown):
         for name in ("cylinders", "carburettors"):
             count = getattr(self, name)
             if not isinstance(count, int) or not 1 <= count <= 16:
-                msg = f"{name} is {count!r}, but must be a whole number from 1 to 16."
+                msg = f"{name} is {shown(count)}, but must be a whole number from 1 to 16."
                 raise InputError(msg)
 
     def __repr__(self) -> str:

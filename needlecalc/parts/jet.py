@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from needlecalc.arrays import check_range
+from needlecalc.echo import shown
 from needlecalc.errors import InputError
 from needlecalc.show import Column, Shown, Table
 
@@ -81,7 +82,7 @@ class Jet(Shown):
             msg = f"drop_mm is {self.drop_mm:g}, but the nut's range is {low:g} to {high:g} mm; check the three."
             raise InputError(msg)
         if self.mounting not in MOUNTINGS:
-            msg = f"mounting is {self.mounting!r}, but must be 'centred' or 'biased'; see how the needle is held."
+            msg = f"mounting is {shown(self.mounting)}, but must be 'centred' or 'biased'; see how the needle is held."
             raise InputError(msg)
         if self.bore_least_mm is not None:
             check_range(

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import ArrayLike
 
-from needlecalc.arrays import check_range, read_only, same_length
+from needlecalc.arrays import check_range, check_text, read_only, same_length
 from needlecalc.echo import LONGEST_NAME, plain, shown
 from needlecalc.errors import InputError, LogFormatError
 from needlecalc.parts.tablefile import UNITS, TableFile, read_table_file
@@ -22,6 +22,7 @@ if TYPE_CHECKING:
 LEAST_DIAMETER_MM = 0.3
 GREATEST_DIAMETER_MM = 6.0
 LEAST_PITCH_MM = 0.5
+LONGEST_SOURCE = 1000  # it names stations one by one
 MEASURE_IT = "measure that station and type it."
 
 
@@ -60,6 +61,8 @@ class Needle(Shown):
     interpolated: tuple[int, ...] = ()
 
     def __post_init__(self) -> None:
+        object.__setattr__(self, "name", check_text(self.name, "name of a needle"))
+        object.__setattr__(self, "source", check_text(self.source, "source of a needle", LONGEST_SOURCE))
         stations = read_only(self.stations_mm, "stations_mm")
         diameters = read_only(self.diameters_mm, "diameters_mm")
         same_length(f"needle {self.name}", stations_mm=stations, diameters_mm=diameters)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
 
+from needlecalc.arrays import check_text
 from needlecalc.parts.carburettor import Carburettor
 from needlecalc.parts.conditions import Air, Fuel
 from needlecalc.parts.engine import Engine
@@ -34,6 +35,9 @@ class Setup(Shown):
     fuel: Fuel = field(default_factory=Fuel)
     air: Air = field(default_factory=Air)
     name: str = "job"
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "name", check_text(self.name, "name of a job"))
 
     def __repr__(self) -> str:
         return f"Setup {self.name!r}: {self.engine!r}; {self.carburettor!r}"

@@ -121,14 +121,11 @@ def read_table_file(path: Path, what: str) -> TableFile | None:
     name = plain(path.name, LONGEST_NAME)
     try:
         text = path.read_text(encoding="utf-8-sig")
-    except OSError as error:
-        msg = f"{name}: {what} cannot be read ({error.strerror}); check its name and folder."
-        raise LogFormatError(msg, path=str(path)) from error
     except UnicodeDecodeError as error:
         msg = f"{name}: {what} cannot be read, it is not plain text; save it as CSV (UTF-8)."
         raise LogFormatError(msg, path=str(path)) from error
-    except ValueError as error:
-        msg = f"{name}: {what} cannot be read, no file can have that name ({error}); check it."
+    except (OSError, ValueError) as error:
+        msg = f"{name}: {what} cannot be read ({getattr(error, 'strerror', error)}); check its name and folder."
         raise LogFormatError(msg, path=str(path)) from error
     numbered = enumerate(text.splitlines(), 1)
     # A spreadsheet puts a remark in quotes where it holds what divides cells.

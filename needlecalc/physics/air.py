@@ -15,6 +15,7 @@ from typing import Final, Literal, NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike
 
+from needlecalc.echo import shown
 from needlecalc.errors import InputError
 from needlecalc.physics.limits import check_each
 from needlecalc.units import GRAVITY_M_S2, FloatArray, kelvin_from_degc
@@ -388,7 +389,7 @@ def lambda_factor_of_air(
 
 def _check_heights(heights: str) -> None:
     if heights not in ("geometric", "geopotential"):
-        msg = f"heights is {heights!r}, but must be 'geometric' (as on a map) or 'geopotential'."
+        msg = f"heights is {shown(heights)}, but must be 'geometric' (as on a map) or 'geopotential'."
         raise InputError(msg)
 
 

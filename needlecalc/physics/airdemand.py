@@ -13,6 +13,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike
 
+from needlecalc.echo import shown
 from needlecalc.errors import InputError
 from needlecalc.physics.limits import check_each
 from needlecalc.units import FloatArray, kelvin_from_degc
@@ -188,7 +189,7 @@ def half_sine_pulsation_factor(cylinders: int) -> float:
     """
     if isinstance(cylinders, bool) or not isinstance(cylinders, (int, np.integer)) or cylinders < 1:
         msg = (
-            f"cylinders is {cylinders!r}, but must be a whole number, 1 or more; count those that breathe "
+            f"cylinders is {shown(cylinders)}, but must be a whole number, 1 or more; count those that breathe "
             "through this carburettor."
         )
         raise InputError(msg)

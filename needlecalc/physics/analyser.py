@@ -7,6 +7,7 @@ from typing import Final, Literal, NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from needlecalc.echo import shown
 from needlecalc.errors import InputError
 from needlecalc.physics.exhaust import (
     NITROGEN_PER_OXYGEN,
@@ -111,7 +112,7 @@ def brettschneider_lambda(
     0.9338
     """
     if hc_as not in CARBON_OF_HYDROCARBON:
-        msg = f"hc_as is {hc_as!r}, but must be 'hexane' or 'propane'; see the analyser's plate."
+        msg = f"hc_as is {shown(hc_as)}, but must be 'hexane' or 'propane'; see the analyser's plate."
         raise InputError(msg)
     co2 = checked_gas(co2_percent, "co2_percent", 25.0)
     co = checked_gas(co_percent, "co_percent", 25.0)

@@ -14,6 +14,7 @@ from typing import Final, Literal, NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from needlecalc.echo import shown
 from needlecalc.errors import InputError
 from needlecalc.physics.limits import check_each
 from needlecalc.show import counted
@@ -401,7 +402,7 @@ def _to_thick_edge_mm(width: FloatArray, face_on_mark: str) -> FloatArray:
         return np.asarray(width / 2.0)
     if face_on_mark == "thick_edge":
         return np.zeros_like(width)
-    msg = f"face_on_mark is {face_on_mark!r}, but must be 'centre' or 'thick_edge': say what lies on the mark."
+    msg = f"face_on_mark is {shown(face_on_mark)}, but must be 'centre' or 'thick_edge': say what lies on the mark."
     raise InputError(msg)
 
 

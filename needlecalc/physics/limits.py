@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike
 
+from needlecalc.echo import shown
 from needlecalc.errors import InputError
 from needlecalc.units import FloatArray
 
@@ -53,8 +54,8 @@ def check_each(
     """
     try:
         array = np.asarray(values, dtype=np.float64)
-    except (TypeError, ValueError) as error:
-        msg = f"{name} must be a number or an array of numbers, got {values!r:.80}."
+    except (TypeError, ValueError, OverflowError) as error:
+        msg = f"{name} must be a number or an array of numbers, got {shown(values)}."
         raise InputError(msg) from error
     if array.ndim == 0 and low < array.item() <= high and array.item() < np.inf:
         return array  # the usual number, without the cost of array arithmetic

@@ -12,6 +12,7 @@ from matplotlib.font_manager import FontProperties
 from matplotlib.patches import Polygon, Rectangle
 from matplotlib.textpath import text_to_path
 
+from needlecalc.echo import plain
 from needlecalc.parts.needle import Needle
 
 A4_INCHES = (8.27, 11.69)
@@ -70,7 +71,7 @@ class Paper:
         weight = "bold" if bold else "normal"
         hang = 0.9 * size if mark else 0.0
         x = MARGIN_PT + inset_pt + hang
-        words = typeset(words)
+        words = typeset(plain(words))
         lines = _wrapped(words, size, weight, WIDTH_PT - MARGIN_PT - inset_pt - x)
         self.need(LINE * size * min(len(lines), AS_ONE))
         for number, line in enumerate(lines):
@@ -194,6 +195,7 @@ class Paper:
                 x + width / 2,
                 self.y - height_pt / 2,
                 cell,
+                parse_math=False,
                 fontsize=size,
                 weight=weight,
                 ha="center",
@@ -227,7 +229,7 @@ def foot(page: Figure, words: str) -> None:
     words : str
         The words.
     """
-    page.text(MARGIN_PT / WIDTH_PT, 16.0 / HEIGHT_PT, words, fontsize=7.5, color="0.3")
+    page.text(MARGIN_PT / WIDTH_PT, 16.0 / HEIGHT_PT, words, fontsize=7.5, color="0.3", parse_math=False)
 
 
 def typeset(words: str) -> str:

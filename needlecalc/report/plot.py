@@ -36,6 +36,7 @@ CALLED: dict[Stages, tuple[str, str]] = {
     "not yet": ("nearest by filing alone", "no order: the difference"),
 }
 STRETCH_NOTE = "radius stretched"
+LegendPlace = Literal["best", "upper left", "lower left"]
 LIFT_LABEL = "lift of the air valve (mm)"
 
 
@@ -70,8 +71,7 @@ def plot_profile(design: Design, *, ax: Axes | None = None) -> Axes:
         ax.plot(stations, stop / 2.0, label="first stop", **FIRST)
     inside = stations[design.supported]
     ax.axvspan(inside[0], inside[-1], color="0.92", zorder=0, label="stations with data")
-    ax.legend(loc="lower left", frameon=False)
-    return ax
+    return _legend(ax, "lower left")
 
 
 def _two_profiles(ax: Axes, first: Needle, second: Needle, names: tuple[str, str], between: str) -> None:
@@ -169,8 +169,7 @@ def plot_comparison(comparison: Comparison, *, ax: Axes | None = None) -> Axes:
     ax = _axes(ax)
     names = f"first: {comparison.first.name}", f"second: {comparison.second.name}"
     _two_profiles(ax, comparison.first, comparison.second, names, "between the two")
-    ax.legend(loc="lower left", frameon=False)
-    return ax
+    return _legend(ax, "lower left")
 
 
 def plot_metering(metering: Metering, *, ax: Axes | None = None) -> Axes:
@@ -223,10 +222,16 @@ def plot_sensitivity(metering: Metering, *, ax: Axes | None = None) -> Axes:
     return _finished(ax, LIFT_LABEL, "lambda per 0.01 mm on diameter (%)")
 
 
-def _finished(ax: Axes, across: str, up: str, *, legend_at: Literal["best", "upper left"] = "best") -> Axes:
+def _finished(ax: Axes, across: str, up: str, *, legend_at: LegendPlace = "best") -> Axes:
     """Axes with their names, a pale grid and the legend."""
     ax.set_xlabel(across)
     ax.set_ylabel(up)
     ax.grid(color="0.85")
-    ax.legend(loc=legend_at, frameon=False)
+    return _legend(ax, legend_at)
+
+
+def _legend(ax: Axes, place: LegendPlace) -> Axes:
+    """Axes with their legend; a needle's name is no formula, whatever dollars it has."""
+    for text in ax.legend(loc=place, frameon=False).get_texts():
+        text.set_parse_math(False)
     return ax

@@ -15,6 +15,7 @@ from needlecalc.design.after.places import THE_DRIVE, AltitudeOutlook
 from needlecalc.design.belief.calibration import JetShift
 from needlecalc.design.inverse.limits import LEAST_TURN_FLATS
 from needlecalc.design.inverse.proposal import Design
+from needlecalc.echo import shown
 from needlecalc.errors import InputError
 from needlecalc.physics.gauge import FaceOnMark, contact_position_mm, micrometer_reading_mm
 from needlecalc.report.orders import Orders
@@ -71,7 +72,8 @@ class GrindSheet(Orders, Shown):
         if self.anvil_width_mm is not None:
             check_range(self.anvil_width_mm, "anvil_width_mm", 0.0, 15.0, cure="Flat anvils have 6 to 6.5 mm, blades 0.75.")
         if self.face_on_mark not in get_args(FaceOnMark):
-            msg = f"face_on_mark is {self.face_on_mark!r}, but must be 'centre' or 'thick_edge'; see how you set the anvils."
+            rule = "but must be 'centre' or 'thick_edge'; see how you set the anvils."
+            msg = f"face_on_mark is {shown(self.face_on_mark)}, {rule}"
             raise InputError(msg)
 
     def __repr__(self) -> str:

@@ -8,6 +8,7 @@ import numpy as np
 
 from needlecalc.design.inverse.verdict import HARDLY
 from needlecalc.design.wish.target import LEANEST_FULL_LOAD, lean_at_full_load
+from needlecalc.echo import shown
 from needlecalc.errors import InputError
 from needlecalc.measure.drive.bands import Bands
 from needlecalc.parts.conditions import Air
@@ -133,7 +134,7 @@ class AltitudeOutlook(Shown):
         for place in self.places:
             if place.name == name:
                 return place
-        msg = f"The outlook has no place {name!r}; it has {', '.join(place.name for place in self.places)}."
+        msg = f"The outlook has no place {shown(name)}; it has {', '.join(place.name for place in self.places)}."
         raise InputError(msg)
 
     def red(self) -> tuple[str, ...]:

@@ -20,6 +20,7 @@ from needlecalc.design.belief.keptpass import (
     facts_of_needle,
     needle_of_facts,
 )
+from needlecalc.echo import LONGEST_NAME, plain
 from needlecalc.errors import InputError, LogFormatError
 from needlecalc.files import write_files
 from needlecalc.measure.drive.bands import Bands
@@ -344,12 +345,14 @@ def read_history(path: str | Path) -> History:
     LogFormatError
         If the file is no history.
     """
-    name = Path(path).name
+    name = plain(Path(path).name, LONGEST_NAME)
     try:
-        content = json.loads(Path(path).read_text(encoding="utf-8"))
-    except OSError as error:
-        msg = f"{name}: the history cannot be opened ({error.strerror}); check its name and folder."
+        written = Path(path).read_bytes()
+    except (OSError, ValueError) as error:
+        msg = f"{name}: the history cannot be opened ({getattr(error, 'strerror', error)}); check its name and folder."
         raise LogFormatError(msg, path=str(path)) from error
+    try:
+        content = json.loads(written.decode())
     except (ValueError, RecursionError) as error:
         msg = f"{name} is no history: it is not JSON; give the file History.save wrote."
         raise LogFormatError(msg, path=str(path)) from error

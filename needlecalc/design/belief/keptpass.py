@@ -13,6 +13,7 @@ from typing import Any, TypeVar
 import numpy as np
 
 from needlecalc.arrays import same_length
+from needlecalc.echo import shown
 from needlecalc.errors import InputError
 from needlecalc.measure.drive.bands import Bands, LiftSource
 from needlecalc.parts.conditions import Air, Fuel
@@ -163,7 +164,7 @@ def needle_of_facts(facts: object) -> Needle:
     """
     needle = a_value(facts, "needle", (dict,), "a table in braces")
     if odd := sorted(set(needle) - {item.name for item in fields(Needle)}):
-        msg = f"needle has {odd[0]!r}, which no needle has; {EDITED}."
+        msg = f"needle has {shown(odd[0])}, which no needle has; {EDITED}."
         raise InputError(msg)
     return Needle(
         a_value(needle["name"], "needle.name", (str,), "text"),
@@ -198,7 +199,7 @@ def conditions_of_facts(kind: type[Conditions], facts: object) -> Conditions | N
     name = kind.__name__.lower()
     table: Mapping[str, Any] = a_value(facts, name, (dict,), "a table in braces")
     if odd := sorted(set(table) - {item.name for item in fields(kind)}):
-        msg = f"{name} has {odd[0]!r}, which it does not know; {EDITED}."
+        msg = f"{name} has {shown(odd[0])}, which it does not know; {EDITED}."
         raise InputError(msg)
     return kind(**{key: a_value(value, f"{name}.{key}", (int, float), "a number") for key, value in table.items()})
 

@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from needlecalc.arrays import check_range
+from needlecalc.echo import shown
 from needlecalc.errors import InputError
 from needlecalc.parts.setup import Setup
 from needlecalc.units import FloatArray
@@ -90,7 +91,7 @@ class Limits:
         # A station named twice is kept once.
         object.__setattr__(self, "keep", tuple(dict.fromkeys(_station(number, "keep") for number in self.keep)))
         if self.flats is not None and self.flats not in FLATS:
-            msg = f"flats is {self.flats!r}, but must be 'half', 'whole' or left out; see what the nut's spring holds."
+            msg = f"flats is {shown(self.flats)}, but must be 'half', 'whole' or left out; see what the nut's spring holds."
             raise InputError(msg)
         for name in ("drop_min_mm", "drop_max_mm"):
             if (end := getattr(self, name)) is not None:
@@ -176,5 +177,5 @@ def _station(number: object, name: str) -> int:
     try:
         return int(str(number))
     except ValueError as error:
-        msg = f"{name} names station {number!r}, but stations have whole numbers from 1; count from the shoulder."
+        msg = f"{name} names station {shown(number)}, but stations have whole numbers from 1; count from the shoulder."
         raise InputError(msg) from error

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from needlecalc.arrays import check_range
 from needlecalc.design.forward.predict import compare
+from needlecalc.echo import shown
 from needlecalc.errors import InputError
 from needlecalc.measure.drive.bands import Bands
 from needlecalc.parts.needle import Needle
@@ -54,7 +55,7 @@ def both_banks(left: Bands, right: Bands, *, names: tuple[str, str] = ("left", "
     '3000 rpm full right'
     """
     if names[0] == names[1]:
-        msg = f"Both banks are called {names[0]!r}; give each its own name."
+        msg = f"Both banks are called {shown(names[0])}; give each its own name."
         raise InputError(msg)
     if left.lift_setup is not right.lift_setup:
         msg = "The lifts of the two banks were given under different setups; give both with_lift() the same setup."

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from needlecalc.arrays import check_range, read_only, same_length
 from needlecalc.design.wish.idletest import CO_MARGIN_PERCENT, LAMBDA_MARGIN, Edge, edge_by_co, edge_by_lambda, idle_aim
+from needlecalc.echo import shown
 from needlecalc.errors import InputError
 from needlecalc.measure.checks.sensorzero import SensorZero
 from needlecalc.measure.drive.bands import Bands, worst_of
@@ -235,9 +236,9 @@ class Target(Shown):
         if not lean:
             return ()
         named = ", ".join(f"{self.bands.name(b)} at {self.lambda_target[b]:.2f}" for b in lean)
-        shown = f", {limit:.3f} by this meter," if self.sensor_zero else ""
+        by_meter = f", {limit:.3f} by this meter," if self.sensor_zero else ""
         return (
-            f"Full-load targets leaner than lambda {LEANEST_FULL_LOAD:g}{shown} can melt pistons (common practice): "
+            f"Full-load targets leaner than lambda {LEANEST_FULL_LOAD:g}{by_meter} can melt pistons (common practice): "
             f"{named}{f' and {more} more' if more else ''}. Make them richer, and stop on any pinking.",
         )
 
@@ -318,10 +319,10 @@ def make_target(
     for key in table:
         load, at, speed = key.partition("@")
         if load not in known:
-            msg = f"The target table names load {key!r}, but the bands have {', '.join(sorted(set(bands.load)))}."
+            msg = f"The target table names load {shown(key)}, but the bands have {', '.join(sorted(set(bands.load)))}."
             raise InputError(msg)
         if at and not _is_number(speed):
-            msg = f"The target table names {key!r}, but after @ stands the speed of one band, as in 'full@3000'."
+            msg = f"The target table names {shown(key)}, but after @ stands the speed of one band, as in 'full@3000'."
             raise InputError(msg)
     check_range(permitted_either_side, "permitted_either_side", 0.005, 0.2, cure="It is a lambda either side.")
     by_co = edge_by_co(idle_co_percent, idle_margin_co_percent, tester_co_percent, idle_o2_percent)
@@ -341,7 +342,7 @@ def make_target(
         elif load in REGIMES:
             aim, why = REGIMES[load], f"usual for {load}, common practice"
         else:
-            msg = f"Band {bands.name(b)}: no target for load {load!r}; add it to the target table."
+            msg = f"Band {bands.name(b)}: no target for load {shown(load)}; add it to the target table."
             raise InputError(msg)
         if "lambda" not in own:
             # What is usual gives way to what the table permits.
@@ -356,14 +357,14 @@ def make_target(
         permitted = _permitted(bands, b, aim, own, idle_test, permitted_either_side, limit)
         rows.append((aim, *permitted, own.get("weight", 1.0), why))
     aims, rich, lean, weight, reasons = zip(*rows, strict=True)
-    shown = [np.asarray(column) + off for column in (aims, rich, lean)]
+    by_meter = [np.asarray(column) + off for column in (aims, rich, lean)]
     tested = np.array([test is not None and load == "idle" for load in bands.load])
     return Target(
         bands,
-        read_only(shown[0], "lambda_target"),
+        read_only(by_meter[0], "lambda_target"),
         tuple(reasons),
-        read_only(shown[1], "lambda_rich"),
-        read_only(shown[2], "lambda_lean"),
+        read_only(by_meter[1], "lambda_rich"),
+        read_only(by_meter[2], "lambda_lean"),
         read_only(weight, "weight"),
         tested,
         sensor_zero,
@@ -415,7 +416,7 @@ def _wish(key: str, value: Wish) -> Mapping[str, float]:
     wish = {"lambda": value} if isinstance(value, (int, float)) else dict(value)
     for name, number in wish.items():
         if name not in WISH_KEYS:
-            msg = f"The target table's {key!r} has {name!r}, but a wish may hold {', '.join(WISH_KEYS)}."
+            msg = f"The target table's {shown(key)} has {shown(name)}, but a wish may hold {', '.join(WISH_KEYS)}."
             raise InputError(msg)
         if name == "weight":
             check_range(number, f"weight for {key}", 0.01, 100.0, cure="1 is usual; twice as much matters twice.")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
+from needlecalc.echo import shown
 from needlecalc.errors import InputError, SolveError
 from needlecalc.measure.checks.limits import CheckLimits, Pair
 from needlecalc.show import Column, Shown, Table
@@ -44,7 +45,7 @@ class Check:
 
     def __post_init__(self) -> None:
         if self.verdict not in VERDICTS:
-            msg = f"verdict of {self.name} is {self.verdict!r}, but must be one of {', '.join(VERDICTS)}."
+            msg = f"verdict of {self.name} is {shown(self.verdict)}, but must be one of {', '.join(VERDICTS)}."
             raise InputError(msg)
 
     def line(self) -> str:
@@ -126,7 +127,7 @@ class Checks(Shown):
         for check in self.checks:
             if check.name == name:
                 return check
-        msg = f"There is no check {name!r}; they are {', '.join(check.name for check in self.checks)}."
+        msg = f"There is no check {shown(name)}; they are {', '.join(check.name for check in self.checks)}."
         raise InputError(msg)
 
     def override(self, reason: str) -> Checks:
@@ -149,7 +150,9 @@ class Checks(Shown):
         """
         words = " ".join(str(reason).split())
         if len(words.split()) < LEAST_WORDS:
-            msg = f"The override's reason is {words!r}, but must be a sentence of {LEAST_WORDS} words or more; it prints."
+            msg = (
+                f"The override's reason is {shown(words)}, but must be a sentence of {LEAST_WORDS} words or more; it prints."
+            )
             raise InputError(msg)
         if not self.of(RED):
             msg = "No check is red, so there is nothing to override; take the reason out, lest it covers a later fault."

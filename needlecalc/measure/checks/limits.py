@@ -7,6 +7,7 @@ from typing import Final
 
 import numpy as np
 
+from needlecalc.echo import shown
 from needlecalc.errors import InputError
 from needlecalc.show import Column, Shown, Table
 
@@ -168,7 +169,7 @@ class CheckLimits(Shown):
                 or len(given) != 2
                 or not all(isinstance(v, (int, float)) and not isinstance(v, bool) and np.isfinite(v) for v in given)
             ):
-                msg = f"limit {item.name} is {given!r}, but must be two numbers, amber then red, such as {usual}."
+                msg = f"limit {item.name} is {shown(given)}, but must be two numbers, amber then red, such as {usual}."
                 raise InputError(msg)
             pair = (float(given[0]), float(given[1]))
             assert isinstance(usual, tuple)

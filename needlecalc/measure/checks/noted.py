@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from needlecalc.arrays import check_range, read_only
+from needlecalc.echo import shown
 from needlecalc.errors import InputError
 from needlecalc.parts.needle import Needle
 from needlecalc.physics.analyser import CARBON_OF_HYDROCARBON
@@ -195,7 +196,7 @@ class Mechanical:
         names = ("valve_gaps_right", "filter_fitted", "choke_off", "slow_return", "flat_spot_on_snap", "rich_when_hot")
         for name in names:
             if getattr(self, name) not in (None, True, False):
-                msg = f"{name} is {getattr(self, name)!r}, but must be true or false; leave it out if not looked at."
+                msg = f"{name} is {shown(getattr(self, name))}, but must be true or false; leave it out if not looked at."
                 raise InputError(msg)
 
 
@@ -272,9 +273,8 @@ def _row(record: object, name: str, low: float, high: float, cure: str, least: i
     if isinstance(values, (int, float)):
         values = (values,)
     if isinstance(values, str) or len(values) < least:
-        msg = (
-            f"{name} is {values!r}, but must be a row of at least {counted(least, 'number')}; leave it out if not measured."
-        )
+        rule = f"must be a row of at least {counted(least, 'number')}; leave it out if not measured."
+        msg = f"{name} is {shown(values)}, but {rule}"
         raise InputError(msg)
     fixed = tuple(check_range(value, f"{name}, number {k}", low, high, cure=cure) for k, value in enumerate(values, 1))
     object.__setattr__(record, name, fixed)
@@ -283,5 +283,5 @@ def _row(record: object, name: str, low: float, high: float, cure: str, least: i
 def _word(record: object, name: str, known: tuple[str, ...]) -> None:
     value = getattr(record, name)
     if value is not None and value not in known:
-        msg = f"{name} is {value!r}, but must be one of {', '.join(known)}; leave it out if not known."
+        msg = f"{name} is {shown(value)}, but must be one of {', '.join(known)}; leave it out if not known."
         raise InputError(msg)

@@ -67,7 +67,7 @@ def sensor_zero(gases: Sequence[GasReading], *, before_u: float = SENSOR_U) -> S
     gases : sequence of GasReading
         Readings of CO, CO2, O2 and HC with the meter's lambda at the same moment; others are left out.
     before_u : float
-        Standard uncertainty of the zero before any gas was read. [-]
+        Standard uncertainty of the zero before any gas was read; of a zero known for sure (0) no gas can say more. [-]
 
     Returns
     -------
@@ -77,7 +77,7 @@ def sensor_zero(gases: Sequence[GasReading], *, before_u: float = SENSOR_U) -> S
     Raises
     ------
     InputError
-        If ``before_u`` is none.
+        If ``before_u`` is no uncertainty of a lambda.
 
     Notes
     -----
@@ -98,7 +98,7 @@ def sensor_zero(gases: Sequence[GasReading], *, before_u: float = SENSOR_U) -> S
     >>> print(f"{zero.mean:+.4f} +- {zero.u:.4f}")
     +0.0039 +- 0.0064
     """
-    check_range(before_u, "before_u", 1e-6, 0.1, cure="It is a lambda, some 0.01.")
+    check_range(before_u, "before_u", 0.0, 0.1, cure="It is a lambda, some 0.01.")
     zeros, doubts, left_out = [], [], []
     for gas in gases:
         if gas.lambda_measured is None:
@@ -109,7 +109,7 @@ def sensor_zero(gases: Sequence[GasReading], *, before_u: float = SENSOR_U) -> S
             continue
         zeros.append(gas.lambda_measured - told[0])
         doubts.append(told[1])
-    if not zeros:
+    if not zeros or before_u == 0.0:
         return SensorZero(0.0, before_u, 0, tuple(left_out))
     told_u = np.hypot(np.mean(doubts), METER_SCATTER / np.sqrt(len(zeros)))
     weight = before_u**2 / (before_u**2 + told_u**2)

@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from needlecalc.arrays import read_only, same_length
+from needlecalc.arrays import check_text, read_only, same_length
 from needlecalc.errors import InputError
 from needlecalc.measure.drive.lag import Lag
 from needlecalc.measure.log.file import Log
@@ -182,7 +182,9 @@ class Bands(Shown):
         for name in NOT_ALWAYS_KNOWN:
             values = getattr(self, name)
             object.__setattr__(self, name, values if len(values) else np.full(len(self.rpm), np.nan))
-        object.__setattr__(self, "bank", tuple(self.bank) or ("",) * len(self.rpm))
+        object.__setattr__(self, "load", tuple(check_text(load, "name of a load") for load in self.load))
+        bank = tuple(check_text(bank, "name of a bank") for bank in self.bank)
+        object.__setattr__(self, "bank", bank or ("",) * len(self.rpm))
         for name in ("rpm", "rpm_low", "rpm_high", "lambda_measured", "lambda_spread", "lambda_se"):
             object.__setattr__(self, name, read_only(getattr(self, name), name))
         for name in ("manifold_pressure_pa", "air_flow_g_s", "lift_mm", "lift_u_mm", *NOT_ALWAYS_KNOWN):

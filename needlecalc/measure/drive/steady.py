@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from needlecalc.arrays import check_range, read_only
+from needlecalc.echo import shown
 from needlecalc.errors import InputError
 from needlecalc.measure.drive.lag import Lag
 from needlecalc.measure.drive.signals import WARM_ABOVE_DEGC, cold_rows, filled, load_signal
@@ -296,7 +297,7 @@ def load_of_rows(
             pair = read_only(ends, f"{argument} of {name!r}")
             if pair.size != 2 or not pair[0] < pair[1]:
                 rule = "must be two numbers, the lower end first, then the upper"
-                msg = f"{argument} of {name!r} is {list(ends)!r}, but {rule}."
+                msg = f"{argument} of {shown(name)} is {shown(list(ends))}, but {rule}."
                 raise InputError(msg)
     ranges: Mapping[str, tuple[float, float]] = {"all": (-np.inf, np.inf)}
     values, outside = np.zeros(log.rpm.size), "outside every load"

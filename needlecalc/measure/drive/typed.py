@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from numbers import Real
 
 import numpy as np
 from numpy.typing import ArrayLike
 
-from needlecalc.arrays import read_only, same_length
+from needlecalc.arrays import check_range, read_only, same_length
+from needlecalc.echo import shown
 from needlecalc.errors import InputError
 from needlecalc.measure.drive.bands import Bands, LiftSource
 from needlecalc.physics.limits import check_each
@@ -79,11 +81,12 @@ def typed_bands(
     same_length("typed bands", rpm=speed, lift_mm=lift, air_flow_g_s=flow, manifold_pressure_pa=pressure)
     loads = ("full",) * count if load is None else tuple(load) if isinstance(load, Sequence | np.ndarray) else ()
     if len(loads) != count or isinstance(load, str) or not all(isinstance(name, str) for name in loads):
-        msg = (
-            f"load is {load!r}, but must be a list of {counted(count, 'name')}, one for each band, such as 'idle' or 'full'."
-        )
+        rule = f"must be a list of {counted(count, 'name')}, one for each band, such as 'idle' or 'full'."
+        msg = f"load is {shown(load)}, but {rule}"
         raise InputError(msg)
-    doubt = read_only(np.atleast_1d(np.asarray(lambda_se)), "lambda_se")
+    check_range(lift_u_mm, "lift_u_mm", 0.0, 10.0, cure="It is one sigma, in mm.")
+    doubt = read_only([lambda_se] if isinstance(lambda_se, Real) else lambda_se, "lambda_se")
+    check_each(doubt, "lambda_se", 0.0, 1.0, cure="It is one sigma, a lambda.")
     if doubt.size not in (1, count):
         each = counted(count, "band")
         msg = f"lambda_se holds {counted(doubt.size, 'value')}, but must be one number, or one for each of the {each}."
