@@ -130,6 +130,11 @@ class OtherEngine:
     ideal_diameters_mm: Array = field(default_factory=lambda: np.zeros(0))
     start_diameters_mm: Array = field(default_factory=lambda: np.zeros(0))
     jet_drop_mm: float = 0.0
+    today: Day = Day()
+
+    def another_day(self, rng: np.random.Generator) -> OtherEngine:
+        """The same car on a day of its own; what it is judged by is the usual day."""
+        return replace(self, today=Day(rng.normal(0, 0.7e-3), rng.normal(0, 6.0)))
 
     def engine_air_kg_s(self, rpm: Array, manifold_pressure_pa: Array) -> Array:
         t = self.truth
@@ -190,12 +195,11 @@ class OtherEngine:
     def measure(
         self, diameters_mm: Array, jet_drop_mm: float, rng: np.random.Generator, lift: str = "marker"
     ) -> dict[str, Any]:
-        """Band means of a drive on a day of its own."""
+        """Band means of a drive today."""
         size = self.bands.rpm.size
-        day = Day(rng.normal(0, 0.7e-3), rng.normal(0, 6.0))
         rpm = self.bands.rpm * (1 + rng.normal(0, 0.01, size))
         manifold = np.minimum(self.bands.manifold_pressure_pa + rng.normal(0, 600.0, size), self.truth.pressure_pa - 600.0)
-        true = self.mixture(diameters_mm, jet_drop_mm, rpm, manifold, day)
+        true = self.mixture(diameters_mm, jet_drop_mm, rpm, manifold, self.today)
         rough = 1 + 15 * np.clip(true - self.truth.lean_limit, 0.0, 0.1)
         error = 0.0035 * np.exp(rng.normal(0, 0.3, size)) * rough
         marker = np.maximum(self.floating_lift_mm(rpm, manifold) + rng.normal(0, 0.3, size), 0.0)

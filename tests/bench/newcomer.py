@@ -2,7 +2,8 @@
 
 Run: python tests/bench/newcomer.py [engines] [first seed]; 200 engines, all rows, take some 25 minutes on two cores.
 
-Each car is measured, designed for, cut to the stop, trimmed at the nut by half flats, and measured again, three times.
+Each car is measured, designed for, cut to the stop, trimmed at the nut by half flats, and measured again, three times;
+fuel temperature and float level differ from day to day, and a car is judged by its usual day.
 "Within" counts cars whose driving bands all end within 0.05 of target, "rich" those with any band, idle too, richer by
 more than 0.05, "hold" the bands inside the 90 % interval stated for the stop.  The oracle knows the car and cuts with
 the same hand.  "Refused" are cars that the library would not design for in any pass.
@@ -77,6 +78,7 @@ def library(engine, lift, jet_drive=False):
     true, drop = np.array(engine.start_diameters_mm), engine.jet_drop_mm
     setup = setup_of(engine)
     needle, history, out = setup.carburettor.needle, None, []
+    engine = engine.another_day(rng)
     for _ in range(CUTS):
         bands = bands_of(setup, engine.measure(true, drop, rng, lift=lift))
         if history is not None:
@@ -94,6 +96,8 @@ def library(engine, lift, jet_drive=False):
             # The hand files until the micrometer reads what the sheet says, so the micrometer's bias goes into the metal.
             bias = engine.mic(np.zeros(1), np.random.default_rng(0))[0] if history.passes[1:] else 0.0
             true = engine.cut(true, np.where(cut, stop - bias, true), rng)
+        # The next session: the nut is trimmed and the car driven on one day.
+        engine = engine.another_day(rng)
         half = engine.nominal["flat_mm"] / 2
         start = drop + half * round((design.drop_mm - drop) / half)
         if cut.any() or start != drop:
@@ -109,6 +113,7 @@ def by_oracle(engine):
     true, drop, out = np.array(engine.start_diameters_mm), engine.jet_drop_mm, []
     for _ in range(CUTS):
         true = oracle_cut(engine, true, drop, rng)
+        engine = engine.another_day(rng)
         drop = trim_idle(engine, true, drop, rng)
         out.append((engine.true_lambda(true, drop), None, None))
     return out
@@ -119,6 +124,7 @@ def by_area_sum(engine):
     true, drop, out = np.array(engine.start_diameters_mm), engine.jet_drop_mm, []
     for _ in range(CUTS):
         true = area_sum_cut(engine, true, drop, engine.measure(true, drop, rng), rng)
+        engine = engine.another_day(rng)
         drop = trim_idle(engine, true, drop, rng)
         out.append((engine.true_lambda(true, drop), None, None))
     return out
