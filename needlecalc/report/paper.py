@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
+from functools import lru_cache
 
 import matplotlib.pyplot as plt
 import numpy as np
@@ -208,15 +209,25 @@ class Paper:
 
 def _wrapped(words: str, size: float, weight: str, width_pt: float) -> list[str]:
     """Lines no wider than this, by the width the type really has."""
-    font = FontProperties(size=size, weight=weight)
-    lines = [""]
+    lines, filled, space = [""], 0.0, size * _word_width(" ", weight)
     for word in words.split(" "):
-        longer = f"{lines[-1]} {word}" if lines[-1] else word
-        if lines[-1] and text_to_path.get_text_width_height_descent(longer, font, ismath=False)[0] > width_pt:
+        wide = size * _word_width(word, weight)
+        if lines[-1] and filled + space + wide > width_pt:
             lines.append(word)
+            filled = wide
         else:
-            lines[-1] = longer
+            filled += wide + (space if lines[-1] else 0.0)
+            lines[-1] = f"{lines[-1]} {word}" if lines[-1] else word
     return lines
+
+
+@lru_cache(maxsize=4096)
+def _word_width(word: str, weight: str) -> float:
+    """Width of a word for one point of type size, which it grows with in proportion."""
+    return (
+        float(text_to_path.get_text_width_height_descent(word, FontProperties(size=100.0, weight=weight), ismath=False)[0])
+        / 100.0
+    )
 
 
 def foot(page: Figure, words: str) -> None:
