@@ -123,7 +123,7 @@ def first_stage(
         short = np.zeros(problem.free.size)
         missed = replace(here, misfit=here.misfit - times * spread)
         short[problem.free] = fit_from(lean, smoothness, missed).x[:-1]
-        short = np.clip(np.minimum(short, whole), 0.0 if (whole >= 0.0).all() else None, None)
+        short = np.clip(np.minimum(short, whole), 0.0 if (whole >= 0.0).all() else -np.inf, None)
         return short, seen.moved(whole - short)
 
     def test_kept(short: FloatArray) -> tuple[FloatArray, FloatArray]:
