@@ -1,7 +1,7 @@
 """Slips of the pen: what each of 24 does to the demo's first stop, and whether anybody says so.
 
-Run: python tests/bench/slips.py.  A slip is caught where it is refused, locked by a red check, or an amber check that the
-honest job does not have names it; else its harm is how far the first stop's diameters move.
+Run: python tests/bench/slip_effects.py.  A slip is caught where it is refused, locked by a red check, or an
+amber check that the honest job does not have names it; else its harm is how far the first stop's diameters move.
 """
 
 from __future__ import annotations
