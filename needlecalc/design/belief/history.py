@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import re
 from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
@@ -13,12 +12,14 @@ import numpy as np
 
 from needlecalc.arrays import check_range
 from needlecalc.design.belief.keptpass import (
+    FORMAT,
     a_value,
     bands_of_facts,
     conditions_of_facts,
     facts_of_bands,
     facts_of_needle,
     needle_of_facts,
+    passes_in,
 )
 from needlecalc.echo import LONGEST_NAME, plain
 from needlecalc.errors import InputError, LogFormatError
@@ -30,9 +31,8 @@ from needlecalc.parts.needle import Needle
 from needlecalc.parts.setup import Setup
 from needlecalc.show import Column, Shown, Table, counted
 from needlecalc.units import FloatArray
-from needlecalc.version import __version__, made_facts, now
+from needlecalc.version import made_facts, now
 
-FORMAT = "needlecalc history 1"
 SAME_NEEDLE_MM = 1e-9
 
 
@@ -345,27 +345,7 @@ def read_history(path: str | Path) -> History:
     LogFormatError
         If the file is no history.
     """
-    name = plain(Path(path).name, LONGEST_NAME)
-    try:
-        written = Path(path).read_bytes()
-    except (OSError, ValueError) as error:
-        msg = f"{name}: the history cannot be opened ({getattr(error, 'strerror', error)}); check its name and folder."
-        raise LogFormatError(msg, path=str(path)) from error
-    try:
-        content = json.loads(written.decode())
-    except (ValueError, RecursionError) as error:
-        msg = f"{name} is no history: it is not JSON; give the file History.save wrote."
-        raise LogFormatError(msg, path=str(path)) from error
-    if isinstance(content, dict) and (other := _other_format(content)):
-        msg = f"{name} {other}"
-        raise LogFormatError(msg, path=str(path))
-    if not isinstance(content, dict) or content.get("format") != FORMAT:
-        msg = f"{name} is no history: it does not say {FORMAT!r}; give the file History.save wrote."
-        raise LogFormatError(msg, path=str(path))
-    listed = content.get("passes")
-    if not isinstance(listed, list):
-        msg = f"{name}: the history has no list of passes; it was cut or edited, so take it from a copy."
-        raise LogFormatError(msg, path=str(path))
+    name, listed = plain(Path(path).name, LONGEST_NAME), passes_in(path)
     passes = []
     for number, facts in enumerate(listed, start=1):
         where = f"{name}, pass {number}"
@@ -382,20 +362,6 @@ def read_history(path: str | Path) -> History:
     except InputError as error:
         msg = f"{name}: {error}"
         raise LogFormatError(msg, path=str(path)) from error
-
-
-def _other_format(content: dict[str, Any]) -> str:
-    """What to do about a history of another format number; empty where it is no such thing."""
-    ours, theirs = FORMAT.rpartition(" "), str(content.get("format")).rpartition(" ")
-    if theirs[0] != ours[0] or theirs[2] == ours[2] or not re.fullmatch(r"\d{1,4}", theirs[2]):
-        return ""
-    made_by = content.get("made_by")
-    version = str(made_by.get("needlecalc")) if isinstance(made_by, dict) else ""
-    writer = f"needlecalc {version}" if re.fullmatch(r"\d[\w.+-]{0,29}", version) else "another needlecalc"
-    return (
-        f"is a history of format {theirs[2]}, written by {writer}; this is needlecalc {__version__}, which knows format "
-        f"{ours[2]}. Use the needlecalc that wrote it, or a newer one."
-    )
 
 
 def _facts(one: Pass) -> dict[str, Any]:

@@ -8,21 +8,64 @@ from collections.abc import Mapping
 from dataclasses import MISSING, fields
 from functools import reduce
 from operator import or_
+from pathlib import Path
 from typing import Any, TypeVar
 
 import numpy as np
 
 from needlecalc.arrays import same_length
-from needlecalc.echo import shown
-from needlecalc.errors import InputError
+from needlecalc.echo import LONGEST_NAME, plain, shown
+from needlecalc.errors import InputError, LogFormatError
 from needlecalc.measure.drive.bands import Bands, LiftSource
 from needlecalc.parts.conditions import Air, Fuel
 from needlecalc.parts.needle import Needle
 from needlecalc.units import FloatArray
+from needlecalc.version import __version__
 
 EDITED = "the history was edited, so take it from a copy"
+FORMAT = "needlecalc history 1"
 LONGEST_WHOLE = 2**63 - 1
 Conditions = TypeVar("Conditions", Air, Fuel)
+
+
+def passes_in(path: str | Path) -> list[Any]:
+    """What the file of a history holds of its passes; refused where it is no history, or one of another format."""
+    name = plain(Path(path).name, LONGEST_NAME)
+    try:
+        written = Path(path).read_bytes()
+    except (OSError, ValueError) as error:
+        msg = f"{name}: the history cannot be opened ({getattr(error, 'strerror', error)}); check its name and folder."
+        raise LogFormatError(msg, path=str(path)) from error
+    try:
+        content = json.loads(written.decode())
+    except (ValueError, RecursionError) as error:
+        msg = f"{name} is no history: it is not JSON; give the file History.save wrote."
+        raise LogFormatError(msg, path=str(path)) from error
+    if isinstance(content, dict) and (other := _other_format(content)):
+        msg = f"{name} {other}"
+        raise LogFormatError(msg, path=str(path))
+    if not isinstance(content, dict) or content.get("format") != FORMAT:
+        msg = f"{name} is no history: it does not say {FORMAT!r}; give the file History.save wrote."
+        raise LogFormatError(msg, path=str(path))
+    listed = content.get("passes")
+    if not isinstance(listed, list):
+        msg = f"{name}: the history has no list of passes; it was cut or edited, so take it from a copy."
+        raise LogFormatError(msg, path=str(path))
+    return listed
+
+
+def _other_format(content: dict[str, Any]) -> str:
+    """What to do about a history of another format number; empty where it is no such thing."""
+    ours, theirs = FORMAT.rpartition(" "), str(content.get("format")).rpartition(" ")
+    if theirs[0] != ours[0] or theirs[2] == ours[2] or not re.fullmatch(r"\d{1,4}", theirs[2]):
+        return ""
+    made_by = content.get("made_by")
+    version = str(made_by.get("needlecalc")) if isinstance(made_by, dict) else ""
+    writer = f"needlecalc {version}" if re.fullmatch(r"\d[\w.+-]{0,29}", version) else "another needlecalc"
+    return (
+        f"is a history of format {theirs[2]}, written by {writer}; this is needlecalc {__version__}, which knows format "
+        f"{ours[2]}. Use the needlecalc that wrote it, or a newer one."
+    )
 
 
 def facts_of_bands(bands: Bands) -> dict[str, Any]:
