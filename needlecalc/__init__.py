@@ -33,9 +33,9 @@ _ROOMS = {
     "measure.drive.merge": "merge_bands",
     "measure.drive.sweep": "LeanLimits lean_limit typed_sweep",
     "measure.checks.sensorzero": "SensorZero sensor_zero",
-    "measure.checks.noted": "GasReading Ignition Mechanical NeedleReading Sensor Twins",
+    "measure.checks.inspection": "GasReading Ignition Mechanical NeedleReading Sensor Twins",
     "measure.checks.limits": "CheckLimits",
-    "measure.checks.gate": "Check Checks",
+    "measure.checks.check": "Check Checks",
     "measure.checks.leaksign": "LeakSign leak_sign",
     "measure.checks.engine": "check_engine",
     "design.forward.predict": "Comparison compare predict_lambda",
@@ -105,7 +105,7 @@ if TYPE_CHECKING:  # the same for editors and type checkers
     from needlecalc.measure.drive.merge import merge_bands as merge_bands
     from needlecalc.measure.drive.sweep import LeanLimits as LeanLimits, lean_limit as lean_limit, typed_sweep as typed_sweep
     from needlecalc.measure.checks.sensorzero import SensorZero as SensorZero, sensor_zero as sensor_zero
-    from needlecalc.measure.checks.noted import (
+    from needlecalc.measure.checks.inspection import (
         GasReading as GasReading,
         Ignition as Ignition,
         Mechanical as Mechanical,
@@ -114,7 +114,7 @@ if TYPE_CHECKING:  # the same for editors and type checkers
         Twins as Twins,
     )
     from needlecalc.measure.checks.limits import CheckLimits as CheckLimits
-    from needlecalc.measure.checks.gate import Check as Check, Checks as Checks
+    from needlecalc.measure.checks.check import Check as Check, Checks as Checks
     from needlecalc.measure.checks.leaksign import LeakSign as LeakSign, leak_sign as leak_sign
     from needlecalc.measure.checks.engine import check_engine as check_engine
     from needlecalc.design.forward.predict import (

@@ -28,7 +28,6 @@ from needlecalc.errors import InputError, NeedleCalcError, SolveError
 from needlecalc.files import cannot_write, fingerprint, write_files
 from needlecalc.job import Job, read_job
 from needlecalc.jobparts import path_in
-from needlecalc.measure.checks.gate import gated
 from needlecalc.measure.drive.bands import Bands
 from needlecalc.parts.measured import read_readings
 from needlecalc.parts.needle import Needle, read_needle
@@ -129,10 +128,9 @@ def _design(job_path: str, out: Path) -> int:
         if (shift := job.jet_drive(bands)) is not None:
             said.append(str(shift))
         found = job.checks(bands)
-        if found is not None:
-            said.append(str(found))
+        said.append(str(found))
         try:
-            gated(found)
+            found.gate()
         except SolveError as error:
             _print(said)
             print(f'needlecalc: {error} In the job: [checks] override = "the reason".', file=sys.stderr)
@@ -191,7 +189,7 @@ def _facts(sheet: GrindSheet) -> dict[str, Any]:
         "before_cutting": list(sheet.before_lines()),
         "altitude_red": None if altitude is None or not ordered else list(altitude.red()),
         "flags": list(design.flags),
-        "checks": None if design.checks is None else design.checks.rows(),
+        "checks": None if design.checks is None else [check.facts() for check in design.checks.checks],
         "stations_mm": design.needle.stations_mm.tolist(),
         "present_mm": design.present().diameters_mm.tolist(),
         "first_stop_mm": design.first_stop.diameters_mm.tolist() if ordered else None,

@@ -28,8 +28,8 @@ from needlecalc.errors import InputError, LogFormatError
 from needlecalc.jobdrive import bands_of, checks_of, gases_of, lean_limits_of, lifted, log_of, moved_drive_of
 from needlecalc.jobkinds import check_kinds
 from needlecalc.jobparts import built, nearest, only, path_in, setup_of
+from needlecalc.measure.checks.check import Checks
 from needlecalc.measure.checks.gas import MOST_RESIDUAL_O2_PERCENT
-from needlecalc.measure.checks.gate import Checks
 from needlecalc.measure.checks.sensorzero import sensor_zero
 from needlecalc.measure.drive.bands import Bands
 from needlecalc.measure.drive.sweep import LeanLimits
@@ -132,7 +132,7 @@ class Job:
         """
         return lifted(bands_of(self.settings["bands"], log), self.settings["lift"], self.setup)
 
-    def checks(self, bands: Bands) -> Checks | None:
+    def checks(self, bands: Bands) -> Checks:
         """Checks before the cut, from the drive and from what the job notes.
 
         Parameters
@@ -142,8 +142,8 @@ class Job:
 
         Returns
         -------
-        Checks or None
-            Overridden where the job gives a reason; None where it has no [checks].
+        Checks
+            What the drive shows by itself is looked at with or without [checks]; overridden where the job gives a reason.
         """
         return checks_of(self.settings["checks"], bands, self.setup)
 
@@ -181,7 +181,7 @@ class Job:
         gases = gases_of(self.settings["checks"])
         zero = sensor_zero(gases, before_u=self.doubts().sensor_offset) if gases else None
         left = [gas.o2_percent for gas in gases if gas.at == "idle" and gas.o2_percent is not None]
-        if left and zero is not None and not any(reason.startswith("idle ") for reason in zero.left_out):
+        if left and zero is not None and not any(one.numbers["at"] == "idle" for one in zero.left_out):
             settings.setdefault("idle_o2_percent", min(left[0], MOST_RESIDUAL_O2_PERCENT))
         limit = [gas.co_limit_percent for gas in gases if gas.at == "idle" and gas.co_limit_percent is not None]
         if limit and not {"idle_co_percent", "idle_lambda_least"} & set(settings):

@@ -13,10 +13,10 @@ from needlecalc.arrays import check_range
 from needlecalc.echo import LONGEST_VALUE, plain, shown
 from needlecalc.errors import InputError
 from needlecalc.jobparts import built, named, only, path_in, table_of
+from needlecalc.measure.checks.check import Checks
 from needlecalc.measure.checks.engine import check_engine
-from needlecalc.measure.checks.gate import Checks
+from needlecalc.measure.checks.inspection import GasReading, Ignition, Mechanical, NeedleReading, Sensor, Twins
 from needlecalc.measure.checks.limits import CheckLimits
-from needlecalc.measure.checks.noted import GasReading, Ignition, Mechanical, NeedleReading, Sensor, Twins
 from needlecalc.measure.drive.bands import Bands
 from needlecalc.measure.drive.gather import make_bands
 from needlecalc.measure.drive.normalise import with_setup
@@ -181,7 +181,7 @@ def _as_read(setup: Setup, changed: Mapping[str, Any]) -> Setup:
     return replace(setup, carburettor=replace(carburettor, air_valve=valve))
 
 
-def checks_of(given_section: Mapping[str, Any], bands: Bands, setup: Setup) -> Checks | None:
+def checks_of(given_section: Mapping[str, Any], bands: Bands, setup: Setup) -> Checks:
     """Checks before the cut, from the drive and from what [checks] notes.
 
     Parameters
@@ -195,12 +195,10 @@ def checks_of(given_section: Mapping[str, Any], bands: Bands, setup: Setup) -> C
 
     Returns
     -------
-    Checks or None
-        Overridden where the job gives a reason; None where it has no [checks].
+    Checks
+        What the drive shows by itself is looked at with or without [checks]; overridden where the job gives a reason.
     """
     section = dict(given_section)
-    if not section:
-        return None
     kinds: dict[str, Callable[..., Any]] = {
         "ignition": Ignition,
         "mechanical": Mechanical,

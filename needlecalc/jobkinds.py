@@ -12,8 +12,8 @@ from needlecalc.design.inverse.limits import Limits
 from needlecalc.design.wish.target import make_target
 from needlecalc.echo import LONGEST_NAME, LONGEST_VALUE, plain, shown
 from needlecalc.errors import InputError
+from needlecalc.measure.checks.inspection import GasReading, Ignition, Mechanical, NeedleReading, Sensor, Twins
 from needlecalc.measure.checks.limits import CheckLimits
-from needlecalc.measure.checks.noted import GasReading, Ignition, Mechanical, NeedleReading, Sensor, Twins
 from needlecalc.measure.drive.gather import make_bands
 from needlecalc.measure.drive.sweep import lean_limit, typed_sweep
 from needlecalc.measure.drive.typed import typed_bands

@@ -191,6 +191,13 @@ def _wrap(note: str, bullet: str) -> list[str]:
     return [plain(line) for line in lines]
 
 
+def in_words(fact: object) -> Any:
+    """A fact in words, as the report floor has them."""
+    from needlecalc.report.say import say  # upwards, for only the report floor has words
+
+    return say(fact)
+
+
 class Shown:
     """What every record can do with its facts; a record supplies ``table()`` and ``__repr__``."""
 
@@ -202,8 +209,9 @@ class Shown:
         Table
             Title, rows and notes.
         """
-        msg = f"{type(self).__name__} does not say what it shows."
-        raise TypeError(msg)
+        from needlecalc.report.tables import table_of  # upwards, for only the report floor has words
+
+        return table_of(self)
 
     def rows(self) -> list[Row]:
         """Facts as a list of dicts, one a row, full precision.

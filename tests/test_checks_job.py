@@ -45,8 +45,19 @@ def test_a_job_with_a_red_check_is_locked_and_an_override_prints(case, tmp_path,
     assert main(["design", str(case), "--out", str(out)]) == 0
     assert reason in " ".join((out / "grind_sheet.txt").read_text().split())
     facts = json.loads((out / "design.json").read_text())
-    assert sum(check["verdict"] == "RED" for check in facts["checks"]) == 2
+    assert sum(check["verdict"] == "red" for check in facts["checks"]) == 2
     assert any(reason in flag for flag in facts["flags"])
+
+
+def test_what_the_drive_shows_is_looked_at_without_any_checks_in_the_job(case, capsys):
+    case.write_text(without_checks(case.read_text()))
+    job = nc.read_job(case)
+    checks = job.checks(job.bands(job.read_log()))
+    for name in ("warm engine", "sensor stuck", "sensor at its ceiling", "repeatability between visits", "idle wander"):
+        assert checks.named(name).verdict == "green"
+    assert checks.named("plug leads").verdict == "not measured"
+    assert main(["design", str(case), "--out", str(case.parent / "out")]) == 0
+    assert "Green: air leak signature, idle wander" in " ".join(capsys.readouterr().out.split())
 
 
 def test_every_record_of_a_job(case):

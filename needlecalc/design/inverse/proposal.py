@@ -14,7 +14,7 @@ from needlecalc.design.inverse.limits import LEAST_TURN_FLATS, Limits
 from needlecalc.design.inverse.options import Option, options_table
 from needlecalc.design.inverse.uncertainty import idle_aim, idle_band
 from needlecalc.design.wish.target import Target
-from needlecalc.measure.checks.gate import Checks
+from needlecalc.measure.checks.check import Checks
 from needlecalc.parts.needle import Needle
 from needlecalc.parts.setup import Setup
 from needlecalc.show import Column, Row, Shown, Table

@@ -30,7 +30,7 @@ from needlecalc.design.inverse.verdict import (
 )
 from needlecalc.design.wish.target import Target
 from needlecalc.errors import InputError
-from needlecalc.measure.checks.gate import Checks, gated
+from needlecalc.measure.checks.check import Checks, gated
 from needlecalc.parts.needle import Needle
 from needlecalc.parts.setup import Setup
 from needlecalc.units import FloatArray

@@ -4,18 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from needlecalc.measure.checks.bands import band_checks
+from needlecalc.measure.checks.check import Checks
 from needlecalc.measure.checks.gas import gas_checks
-from needlecalc.measure.checks.gate import Checks
-from needlecalc.measure.checks.limits import CheckLimits
-from needlecalc.measure.checks.noted import GasReading, Ignition, Mechanical, NeedleReading, Sensor, Twins
-from needlecalc.measure.checks.typed import (
+from needlecalc.measure.checks.inspected import (
     ignition_checks,
     mechanical_checks,
     needle_checks,
     sensor_checks,
     twin_checks,
 )
+from needlecalc.measure.checks.inspection import GasReading, Ignition, Mechanical, NeedleReading, Sensor, Twins
+from needlecalc.measure.checks.limits import CheckLimits
+from needlecalc.measure.checks.patterns import drive_checks
 from needlecalc.measure.drive.bands import Bands
 from needlecalc.parts.setup import Setup
 
@@ -41,7 +41,7 @@ def check_engine(
     setup : Setup or None
         Engine and carburettor of the drive.
     ignition, mechanical, sensor, twins, needle : record or None
-        What the tuner wrote down.
+        What the tuner found.
     gases : sequence of GasReading or None
         Readings of an exhaust analyser.
     limits : CheckLimits or None
@@ -55,19 +55,19 @@ def check_engine(
     Examples
     --------
     >>> found = check_engine(ignition=Ignition(lead_kohm=[9.8, 10.4, 11.1, 38.0], vacuum_source="ported"))
-    >>> found.named("plug leads").verdict, found.named("plug gaps").verdict
-    ('red', 'not measured')
+    >>> print(found.named("plug leads").verdict, "/", found.named("plug gaps").verdict)
+    red / not measured
     """
-    held = limits or CheckLimits()
+    held, state = limits or CheckLimits(), mechanical or Mechanical()
     return Checks(
         (
-            *mechanical_checks(mechanical, held),
-            *ignition_checks(ignition, held),
-            *sensor_checks(sensor, held),
-            *gas_checks(gases, held),
+            *mechanical_checks(state, held),
+            *ignition_checks(ignition or Ignition(), held),
+            *sensor_checks(sensor or Sensor(), held),
+            *gas_checks(gases or (), held),
             *twin_checks(twins, held),
             *needle_checks(needle, held),
-            *band_checks(bands, setup, mechanical, held),
+            *drive_checks(bands, setup, state.coolant_degc, held),
         ),
         held,
     )

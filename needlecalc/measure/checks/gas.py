@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
-from needlecalc.measure.checks.gate import AMBER, GREEN, RED, Check, graded, missing, right
+from needlecalc.measure.checks.check import Cause, Check, CheckKind, Verdict, graded, judged, missing
+from needlecalc.measure.checks.inspection import GasReading
 from needlecalc.measure.checks.limits import CheckLimits
-from needlecalc.measure.checks.noted import GasReading
 from needlecalc.physics.analyser import CO_ERROR_PERCENT, ERROR_SHARE, dilution
 from needlecalc.physics.exhaust import co_percent_of_lambda, lambda_of_co_percent
 
@@ -17,47 +18,23 @@ MOST_RESIDUAL_O2_PERCENT = 1.0
 LEAN_AT_IDLE_BY = 0.08
 
 
-def gas_checks(gases: Sequence[GasReading] | None, limits: CheckLimits) -> list[Check]:
-    """Verdicts on the readings of an exhaust analyser.
-
-    Parameters
-    ----------
-    gases : sequence of GasReading or None
-        Readings, one a running point.
-    limits : CheckLimits
-        Limits.
-
-    Returns
-    -------
-    list of Check
-        Carbon sum, air in the sample, lambda against gas, hydrocarbons and CO limit of each; then the pattern
-        of a leak that shows at idle only.
-    """
+def gas_checks(gases: Sequence[GasReading], limits: CheckLimits) -> list[Check]:
+    """Carbon sum, air, lambda, hydrocarbons and CO limit of each reading; then whether idle alone is lean."""
     if not gases:
-        return [missing("exhaust gas", "read CO, CO2, O2 and HC at idle and at 2500 rpm, with lambda")]
+        return [missing(CheckKind.GAS)]
     checks = []
     for gas in gases:
-        checks += [_sum(gas, limits), _air(gas, limits), _contradiction(gas, limits), _hydrocarbons(gas, limits)]
+        here = [_sum(gas, limits), _air(gas, limits), _contradiction(gas, limits), _hydrocarbons(gas, limits)]
         if gas.co_limit_percent is not None:
-            checks.append(_co_limit(gas))
+            here.append(_co_limit(gas, gas.co_limit_percent))
+        checks += [replace(check, at=gas.at) for check in here]
     return [*checks, _idle_only(gases, limits)]
 
 
 def _sum(gas: GasReading, limits: CheckLimits) -> Check:
-    name = f"CO + CO2 at {gas.at}"
     if gas.co_percent is None or gas.co2_percent is None:
-        return missing(name, "read CO and CO2 of dry gas")
-    total = gas.co_percent + gas.co2_percent
-    verdict = graded(total, limits.carbon_sum_percent)
-    todo = (
-        ""
-        if verdict == GREEN
-        else (
-            "Air in the sample: an exhaust leak, a shallow probe or a misfire. Seal, push the probe in, read again; do not "
-            "enrich the idle."
-        )
-    )
-    return Check(name, f"{total:.1f} %", right(limits.carbon_sum_percent, "%"), verdict, todo)
+        return missing(CheckKind.CARBON_SUM)
+    return judged(CheckKind.CARBON_SUM, gas.co_percent + gas.co2_percent, limits.carbon_sum_percent)
 
 
 def _air_share(gas: GasReading) -> float | None:
@@ -68,17 +45,10 @@ def _air_share(gas: GasReading) -> float | None:
 
 
 def _air(gas: GasReading, limits: CheckLimits) -> Check:
-    name = f"air in the sample at {gas.at}"
     share = _air_share(gas)
     if share is None:
-        return missing(name, f"it shows only with CO over {TELLING_CO_PERCENT:g} % and CO2 read")
-    verdict = graded(share, limits.air_in_sample)
-    todo = (
-        ""
-        if verdict == GREEN
-        else "A mixture that makes CO leaves no such air: exhaust leak, shallow probe or misfire. Mend first."
-    )
-    return Check(name, f"{share:.0%}", right(limits.air_in_sample, form=".0%"), verdict, todo)
+        return missing(CheckKind.AIR_IN_SAMPLE, least_co=TELLING_CO_PERCENT)
+    return judged(CheckKind.AIR_IN_SAMPLE, share, limits.air_in_sample)
 
 
 def _gas_lambda(gas: GasReading) -> tuple[float, float] | None:
@@ -93,86 +63,66 @@ def _gas_lambda(gas: GasReading) -> tuple[float, float] | None:
 
 
 def _contradiction(gas: GasReading, limits: CheckLimits) -> Check:
-    name = f"lambda against gas at {gas.at}"
-    span = _gas_lambda(gas)
-    if gas.lambda_measured is None or span is None:
-        return missing(name, f"read lambda and CO together; CO over {TELLING_CO_PERCENT:g} % is needed")
+    kind, span, meter = CheckKind.GAS_LAMBDA, _gas_lambda(gas), gas.lambda_measured
+    if meter is None or gas.co_percent is None or span is None:
+        return missing(kind, least_co=TELLING_CO_PERCENT)
     low, high = span
-    meter = gas.lambda_measured
     leaner, richer = meter - gas.lambda_u - high, low - meter - gas.lambda_u
     verdict = graded(round(max(leaner, richer), 6), limits.contradiction_lambda)
-    value = f"meter {meter:.2f}, CO {gas.co_percent:.1f} % belongs to {low:.2f} to {high:.2f}"
-    if verdict == GREEN:
-        return Check(name, value, "agree", GREEN)
+    numbers = {"value": meter, "co": gas.co_percent, "low": low, "high": high}
+    if verdict == Verdict.GREEN:
+        return Check(kind, verdict, numbers)
     share, hydrocarbons = _air_share(gas), gas.hexane_ppm()
     if leaner <= richer:
-        cause = "The meter reads richer than the gas: calibrate sensor and analyser."
-    elif hydrocarbons is not None and graded(hydrocarbons, limits.misfire_hc_ppm) != GREEN:
-        cause = f"With HC {gas.hc_ppm:.0f} ppm unburnt mixture passes: misfire. Look at plugs and leads; no richer needle."
-    elif share is not None and graded(share, limits.air_in_sample) != GREEN:
-        cause = "The sample is diluted: an exhaust leak or a shallow probe. Seal it; a richer needle is wrong."
+        cause = Cause.METER_RICH
+    elif hydrocarbons is not None and graded(hydrocarbons, limits.misfire_hc_ppm) != Verdict.GREEN:
+        cause = Cause.MISFIRE
+        numbers["hc"] = hydrocarbons
+    elif share is not None and graded(share, limits.air_in_sample) != Verdict.GREEN:
+        cause = Cause.DILUTED
     else:
-        cause = "Misfire, exhaust leak or a sensor that is off: look at plugs, leads and joints; a richer needle is wrong."
-    return Check(name, value, "agree", verdict, f"Contradiction. {cause}")
+        cause = Cause.MISFIRE_OR_LEAK
+    return Check(kind, verdict, numbers, causes=(cause,))
 
 
 def _hydrocarbons(gas: GasReading, limits: CheckLimits) -> Check:
-    name = f"hydrocarbons at {gas.at}"
     counted = gas.hexane_ppm()
     if counted is None:
-        return missing(name, "read HC in ppm")
-    verdict = graded(counted, limits.misfire_hc_ppm)
-    todo = ""
-    if verdict != GREEN:
-        rich = (gas.co_percent or 0.0) >= TELLING_CO_PERCENT
-        todo = (
-            "Misfire with fuel to spare: plugs, leads, gaps, compression."
-            if rich
-            else "Misfire, perhaps from a mixture too lean to burn: leaning to pass CO can fail HC. Ignition first."
-        )
-    return Check(name, f"{counted:.0f} ppm as hexane", right(limits.misfire_hc_ppm, "ppm"), verdict, todo)
+        return missing(CheckKind.HYDROCARBONS)
+    check = judged(CheckKind.HYDROCARBONS, counted, limits.misfire_hc_ppm)
+    if check.verdict == Verdict.GREEN:
+        return check
+    rich = (gas.co_percent or 0.0) >= TELLING_CO_PERCENT
+    return replace(check, causes=(Cause.RICH_MISFIRE if rich else Cause.LEAN_MISFIRE,))
 
 
-def _co_limit(gas: GasReading) -> Check:
+def _co_limit(gas: GasReading, limit: float) -> Check:
     """CO held against the limit, from the analyser or else from the meter; what is asked, so never red."""
-    name = f"CO limit at {gas.at}"
-    limit = gas.co_limit_percent
-    assert limit is not None
+    kind = CheckKind.CO_LIMIT
     if gas.co_percent is not None:
         best, doubt = gas.co_percent, max(CO_ERROR_PERCENT, ERROR_SHARE * gas.co_percent)
-        low, high, source = max(best - doubt, 0.0), best + doubt, "read"
+        low, high = max(best - doubt, 0.0), best + doubt
     elif gas.lambda_measured is not None:
         at = [gas.lambda_measured + way * gas.lambda_u for way in (0.0, 1.0, -1.0)]
         best, low, high = (float(co_percent_of_lambda(ratio)) for ratio in at)
-        source = f"from lambda {gas.lambda_measured:g} +- {gas.lambda_u:g}"
     else:
-        return missing(name, "read CO, or at least lambda")
-    value = f"{best:.1f} %, {low:.1f} to {high:.1f}, {source}"
+        return missing(kind)
+    numbers = {"value": best, "low": low, "high": high, "most": limit}
     if high <= limit:
-        return Check(name, value, f"{limit:g} %", GREEN)
-    if low > limit:
-        return Check(name, value, f"{limit:g} %", AMBER, "Over the limit: right what is red, then set the idle by the jet.")
-    return Check(
-        name, value, f"{limit:g} %", AMBER, "Not proven: the limit lies inside the doubt; read CO with an analyser."
-    )
+        return Check(kind, Verdict.GREEN, numbers)
+    return Check(kind, Verdict.AMBER, numbers, causes=(Cause.OVER_LIMIT if low > limit else Cause.NOT_PROVEN,))
 
 
 def _idle_only(gases: Sequence[GasReading], limits: CheckLimits) -> Check:
-    name = "lean at idle only"
-    idle = [gas for gas in gases if gas.at == "idle" and gas.lambda_measured is not None]
-    other = [gas for gas in gases if gas.at != "idle" and gas.lambda_measured is not None]
+    idle = [(gas.lambda_measured, gas) for gas in gases if gas.at == "idle" and gas.lambda_measured is not None]
+    other = [(gas.lambda_measured, gas) for gas in gases if gas.at != "idle" and gas.lambda_measured is not None]
+    kind = CheckKind.LEAN_AT_IDLE
     if not idle or not other:
-        return missing(name, "read lambda, CO and CO2 at idle and at 2500 rpm")
-    first, second = idle[0].lambda_measured, other[0].lambda_measured
-    assert first is not None
-    assert second is not None
-    value = f"lambda {first:.2f} at idle, {second:.2f} at {other[0].at}"
+        return missing(kind)
+    (first, at_idle), (second, elsewhere) = idle[0], other[0]
+    numbers: dict[str, float | str] = {"value": first, "other": second, "other_at": elsewhere.at}
     if first - second < LEAN_AT_IDLE_BY:
-        return Check(name, value, "no such step", GREEN)
-    sums = [_sum(gas, limits).verdict for gas in (idle[0], other[0])]
-    if sums[0] == RED and sums[1] != RED:
-        todo = "CO + CO2 is low at idle alone: an exhaust leak or a shallow probe. Do not enrich the idle."
-        return Check(name, value, "no such step", RED, todo)
-    return Check(
-        name, value, "no such step", AMBER, "An air leak, or a jet set lean: look for leaks before the jet is turned."
-    )
+        return Check(kind, Verdict.GREEN, numbers)
+    if _sum(at_idle, limits).verdict == Verdict.RED != _sum(elsewhere, limits).verdict:
+        return Check(kind, Verdict.RED, numbers, causes=(Cause.THIN_AT_IDLE,))
+    return Check(kind, Verdict.AMBER, numbers, causes=(Cause.LEAN_JET_OR_LEAK,))

@@ -7,11 +7,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from needlecalc.measure.checks.check import Cause
 from needlecalc.measure.drive.bands import Bands
 from needlecalc.parts.fuelflow import FlowParameters, fuel_flow, fuel_flow_and_slopes
 from needlecalc.parts.setup import Setup
 from needlecalc.physics.leak import leak_flow_g_s
-from needlecalc.show import counted
 from needlecalc.units import FloatArray
 
 LEAST_BANDS = 6
@@ -50,8 +50,8 @@ class LeakSign:
         Bands used.
     misfit : float
         Square misfit of needle and leak together over its degrees of freedom; 1 where both fit. [-]
-    why_not : str
-        Why nothing can be said; empty where something can.
+    why_not : Cause or None
+        Why nothing can be said; None where something can.
     """
 
     area_mm2: float = float("nan")
@@ -60,20 +60,14 @@ class LeakSign:
     idle_excess_u: float = float("nan")
     bands: int = 0
     misfit: float = float("nan")
-    why_not: str = ""
+    why_not: Cause | None = None
 
     def significance(self) -> float:
-        """Area over its uncertainty.
-
-        Returns
-        -------
-        float
-            Above 2.33 a sound engine would show it once in a hundred. [-]
-        """
+        """Area over its uncertainty; above 2.33 a sound engine would show it once in a hundred."""
         return self.area_mm2 / self.area_u_mm2
 
 
-def leak_sign(bands: Bands, setup: Setup) -> LeakSign:
+def leak_sign(bands: Bands, setup: Setup, *, banks: int = 1) -> LeakSign:
     r"""Leak that the shape of lambda over air flow speaks for, against the needle fitted.
 
     Parameters
@@ -82,6 +76,8 @@ def leak_sign(bands: Bands, setup: Setup) -> LeakSign:
         Bands with lifts and manifold pressure, idle among them.
     setup : Setup
         Engine and carburettor with the needle and jet of the drive.
+    banks : int
+        Banks of the engine, where the bands are those of one of them.
 
     Returns
     -------
@@ -100,10 +96,10 @@ def leak_sign(bands: Bands, setup: Setup) -> LeakSign:
     Air drawn in after the exhaust valves gives the same sign; a gas analyser tells the two apart.
     """
     keep, why_not = _usable(bands, setup)
-    if why_not:
+    if why_not is not None:
         return LeakSign(bands=int(keep.sum()), why_not=why_not)
     air = setup.air
-    every_flow, every_hole = _flows(bands, setup)
+    every_flow, every_hole = _flows(bands, setup, banks)
     pressure, flow, hole = bands.manifold_pressure_pa[keep], every_flow[keep], every_hole[keep]
     expected, doubts, independent, by_flow = _expected(bands, setup, keep)
     # A lift computed from the engine's air counts the leak in and stands too high; a lift read does not.
@@ -137,8 +133,8 @@ def leak_sign(bands: Bands, setup: Setup) -> LeakSign:
     return LeakSign(area, doubt, excess, doubt * worst_per_mm2 / (1.0 - share) ** 2, int(flow.size), misfit)
 
 
-def _flows(bands: Bands, setup: Setup) -> tuple[FloatArray, FloatArray]:
-    """Air of the engine in each band, and what a hole of 1 mm2 lets in there; NaN without pressure."""
+def _flows(bands: Bands, setup: Setup, banks: int) -> tuple[FloatArray, FloatArray]:
+    """Air of the engine, or of one bank, in each band, and what a hole of 1 mm2 lets in there; NaN without pressure."""
     air, engine = setup.air, setup.engine
     pressure = bands.manifold_pressure_pa
     known = np.isfinite(pressure)
@@ -146,10 +142,10 @@ def _flows(bands: Bands, setup: Setup) -> tuple[FloatArray, FloatArray]:
     computed[known] = engine.air_flow_g_s(bands.rpm[known], pressure[known], air, hold_edge=True)
     flow = np.where(np.isfinite(bands.air_flow_g_s), bands.air_flow_g_s, computed)
     hole = leak_flow_g_s(1.0, pressure, pressure_pa=air.pressure_pa, temperature_degc=air.temperature_degc)
-    return np.where(known, flow, np.nan), hole
+    return np.where(known, flow / banks, np.nan), hole
 
 
-def _usable(bands: Bands, setup: Setup) -> tuple[NDArray[np.bool_], str]:
+def _usable(bands: Bands, setup: Setup) -> tuple[NDArray[np.bool_], Cause | None]:
     """Bands that can speak, and why they cannot."""
     needle = setup.carburettor.needle
     known = np.isfinite(bands.lift_mm) & np.isfinite(bands.manifold_pressure_pa)
@@ -157,14 +153,13 @@ def _usable(bands: Bands, setup: Setup) -> tuple[NDArray[np.bool_], str]:
     on_needle = (place >= needle.stations_mm[0]) & (place <= needle.stations_mm[-1])
     keep = known & on_needle & (np.nan_to_num(bands.lift_mm) >= LEAST_LIFT_MM) & (bands.lambda_measured <= LEANEST_LAMBDA)
     if not known.any():
-        return keep, "bands need a lift and manifold pressure"
+        return keep, Cause.NO_LIFT_OR_PRESSURE
     if keep.sum() < LEAST_BANDS:
-        few = counted(int(keep.sum()), "band")
-        return keep, f"only {few} with lift, manifold pressure and a mixture that burns; {LEAST_BANDS} are needed"
+        return keep, Cause.FEW_BANDS
     draw = bands.rpm[keep] * bands.manifold_pressure_pa[keep]
     if draw.max() < LEAST_FLOW_RATIO * draw.min():
-        return keep, f"the bands span less than {LEAST_FLOW_RATIO:g} to 1 of air flow; add idle and full load"
-    return keep, ""
+        return keep, Cause.NARROW_FLOW
+    return keep, None
 
 
 def _expected(bands: Bands, setup: Setup, keep: NDArray[np.bool_]) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:

@@ -4,13 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from enum import StrEnum
 
 import numpy as np
 
 from needlecalc.arrays import check_range
-from needlecalc.measure.checks.noted import GasReading
+from needlecalc.measure.checks.inspection import GasReading
 from needlecalc.physics.analyser import HydrocarbonScale, brettschneider_lambda, dilution, gas_lambda_uncertainty
-from needlecalc.show import counted
+from needlecalc.remark import Remark
+from needlecalc.show import in_words
 
 SENSOR_U = 0.010  # zero of a wideband sensor in use; judgement, no source
 METER_SCATTER = 0.005  # one reading of a wandering display
@@ -19,9 +21,19 @@ LEAST_CO_TO_TELL_AIR = 0.5  # per cent: below it a lean mixture and a diluted on
 LEANEST_TOLD = 1.03
 
 
+class GasLeftOut(StrEnum):
+    """Why a gas reading says nothing of the meter's zero."""
+
+    LACKS = "lacks a gas"
+    NO_CARBON = "holds no carbon"
+    DILUTED = "too little CO + CO2"
+    AIR = "air beside its CO"
+    LEAN = "lean with little CO"
+
+
 @dataclass(frozen=True)
 class SensorZero:
-    """How far the lambda meter reads too lean, and how sure that is.
+    """How far the lambda meter reads too lean, and its uncertainty.
 
     Parameters
     ----------
@@ -31,32 +43,19 @@ class SensorZero:
         Its standard uncertainty. [-]
     readings : int
         Gas readings that had a say.
-    left_out : tuple of str
-        Gas readings that had none, each with its reason.
+    left_out : tuple of Remark
+        Gas readings that had none: why, and where each was taken (``at``).
     """
 
     mean: float = 0.0
     u: float = SENSOR_U
     readings: int = 0
-    left_out: tuple[str, ...] = ()
+    left_out: tuple[Remark, ...] = ()
 
     def words(self) -> tuple[str, ...]:
-        """What it means for a sheet.
-
-        Returns
-        -------
-        tuple of str
-            A sentence, and one for each gas reading left out; none where no gas was read.
-        """
-        said = [f"Gas at {reason}, so it says nothing of the meter's zero." for reason in self.left_out]
-        if self.readings:
-            way = "lean" if self.mean > 0.0 else "rich"
-            read = counted(self.readings, "gas reading")
-            said.insert(
-                0,
-                f"By {read} the meter reads {abs(self.mean):.3f} +- {self.u:.3f} too {way}; lambda here is as it shows it.",
-            )
-        return tuple(said)
+        """What it means for a sheet; nothing where no gas was read."""
+        words: tuple[str, ...] = in_words(self)
+        return words
 
 
 def sensor_zero(gases: Sequence[GasReading], *, before_u: float = SENSOR_U) -> SensorZero:
@@ -72,7 +71,7 @@ def sensor_zero(gases: Sequence[GasReading], *, before_u: float = SENSOR_U) -> S
     Returns
     -------
     SensorZero
-        Best value and its doubt; nought and ``before_u`` where no reading tells.
+        Best value and its uncertainty; zero and ``before_u`` where no reading tells.
 
     Raises
     ------
@@ -81,10 +80,10 @@ def sensor_zero(gases: Sequence[GasReading], *, before_u: float = SENSOR_U) -> S
 
     Notes
     -----
-    Each reading says meter less Brettschneider's lambda, with the doubt of the analyser and of a wandering
-    display; readings and the belief before weigh by the inverse of their variances.  The analyser's own errors
+    Each reading says meter less Brettschneider's lambda, with the uncertainty of the analyser and of a wandering
+    display; readings and the prior weigh by the inverse of their variances.  The analyser's own errors
     are the same in all its readings, so they count once.  Oxygen beside CO may be what uneven cylinders leave
-    or air that leaked in past the sensor: lambda with and without it lie as far apart as that doubt goes, evenly
+    or air that leaked in past the sensor: lambda with and without it lie as far apart as that goes, evenly
     spread.  A sample with much air in it says nothing.
 
     References
@@ -104,8 +103,8 @@ def sensor_zero(gases: Sequence[GasReading], *, before_u: float = SENSOR_U) -> S
         if gas.lambda_measured is None:
             continue
         told = _lambda_of(gas)
-        if isinstance(told, str):
-            left_out.append(f"{gas.at} {told}")
+        if isinstance(told, Remark):
+            left_out.append(told)
             continue
         zeros.append(gas.lambda_measured - told[0])
         doubts.append(told[1])
@@ -116,21 +115,25 @@ def sensor_zero(gases: Sequence[GasReading], *, before_u: float = SENSOR_U) -> S
     return SensorZero(float(weight * np.mean(zeros)), float(np.sqrt(weight) * told_u), len(zeros), tuple(left_out))
 
 
-def _lambda_of(gas: GasReading) -> tuple[float, float] | str:
-    """Lambda of a gas and its doubt, or why it cannot say what the meter should read."""
+def _lambda_of(gas: GasReading) -> tuple[float, float] | Remark:
+    """Lambda of a gas and its uncertainty, or why it cannot say what the meter should read."""
     co, co2, o2, hc = gas.co_percent, gas.co2_percent, gas.o2_percent, gas.hc_ppm
+
+    def no(kind: GasLeftOut, **numbers: float | str) -> Remark:
+        return Remark(kind, numbers={"at": gas.at, **numbers})
+
     if co is None or co2 is None or o2 is None or hc is None:
         names = {"CO": co, "CO2": co2, "O2": o2, "HC": hc}
-        return f"lacks {', '.join(name for name, value in names.items() if value is None)}"
+        return no(GasLeftOut.LACKS, gases=", ".join(name for name, value in names.items() if value is None))
     if co + co2 <= 0.0:
-        return "holds no carbon"
+        return no(GasLeftOut.NO_CARBON)
     found = dilution(co2, co)
     if found.diluted:
-        return f"holds CO + CO2 of only {found.sum_percent:.1f} %: air in the sample, or a misfire"
+        return no(GasLeftOut.DILUTED, sum_percent=float(found.sum_percent))
     if co >= LEAST_CO_TO_TELL_AIR and found.air_share > MOST_AIR_SHARE:
-        return f"holds {100.0 * found.air_share:.0f} % air beside its CO: a leak, a shallow probe or a misfire"
+        return no(GasLeftOut.AIR, air_percent=100.0 * float(found.air_share))
     if co < LEAST_CO_TO_TELL_AIR and gas.lambda_measured is not None and gas.lambda_measured > LEANEST_TOLD:
-        return "is lean with little CO, where air in the sample does not show"
+        return no(GasLeftOut.LEAN)
     scale: HydrocarbonScale = "propane" if gas.hc_as == "propane" else "hexane"
     by_gas = float(brettschneider_lambda(co2, co, o2, hc_ppm=hc, hc_as=scale))
     kept = max(o2 - max(float(found.o2_of_air_percent), 0.0), 0.0)

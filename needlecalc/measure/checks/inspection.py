@@ -1,12 +1,12 @@
-"""What the tuner wrote down before the cut; whatever is left out counts as not measured."""
+"""What the tuner found before the cut; whatever is left out counts as not measured."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
+from typing import Any
 
 import numpy as np
-from numpy.typing import ArrayLike
 
 from needlecalc.arrays import check_range, read_only
 from needlecalc.echo import shown
@@ -16,21 +16,53 @@ from needlecalc.physics.analyser import CARBON_OF_HYDROCARBON
 from needlecalc.show import counted
 from needlecalc.units import FloatArray
 
-VACUUM_SOURCES = ("ported", "manifold", "none")
-COILS = ("standard", "high-energy")
-PLACES = ("manifold", "downpipe", "tailpipe")
+# What each key may be: one of some words, or a range with what to do about it.
+_WORDS = {
+    "coil": ("standard", "high-energy"),
+    "vacuum_source": ("ported", "manifold", "none"),
+    "vacuum_specified": ("ported", "manifold", "none"),
+    "hc_as": tuple(CARBON_OF_HYDROCARBON),
+    "place": ("manifold", "downpipe", "tailpipe"),
+}
+_GAP = (0.1, 3.0, "0.025 in is 0.64 mm.")
+_CRANK = (-20.0, 80.0, "Degrees of the crank before top dead centre.")
+_DRY_GAS = "Per cent by volume of dry gas."
+_RANGES = {
+    "lead_kohm": (0.0, 1000.0, "Ohms over 1000 are kohm."),
+    "plug_kohm": (0.0, 100.0, "Ohms over 1000 are kohm."),
+    "rotor_kohm": (0.0, 100.0, "Ohms over 1000 are kohm."),
+    "gap_mm": _GAP,
+    "gap_specified_mm": _GAP,
+    "initial_deg": _CRANK,
+    "total_deg": _CRANK,
+    "idle_deg": _CRANK,
+    "total_rpm": (500.0, 9000.0, "Revolutions of the crank."),
+    "marks_wander_deg": (0.0, 60.0, "Degrees of the crank."),
+    "altitude_m": (-500.0, 6000.0, "Metres above the sea."),
+    "co_percent": (0.0, 15.0, _DRY_GAS),
+    "co2_percent": (0.0, 20.0, _DRY_GAS),
+    "o2_percent": (0.0, 21.5, _DRY_GAS),
+    "co_limit_percent": (0.0, 15.0, _DRY_GAS),
+    "hc_ppm": (0.0, 50e3, "One per cent is 10000 ppm."),
+    "lambda_measured": (0.5, 3.0, "It is a lambda, not an AFR."),
+    "lambda_u": (0.0, 0.2, "It is a lambda, some 0.02."),
+    "free_air_o2_percent": (5.0, 40.0, "Free air holds 20.9 %."),
+    "coolant_degc": (-40.0, 140.0, "In degrees Celsius."),
+    "compression_kpa": (100.0, 2500.0, "One bar is 100 kPa, 100 psi are 690 kPa."),
+    "air": (1e-6, 1e6, "An air flow is above zero."),
+    "lambda_each": (0.5, 2.0, "It is a lambda, not an AFR."),
+    "flats": (-5.0, 60.0, "Count from the highest setting."),
+}
 
 
 @dataclass(frozen=True)
 class Ignition:
-    """Readings of the ignition; degrees are of the crank.
+    """Readings of the ignition, each left out where it was not taken; degrees are of the crank.
 
     Parameters
     ----------
-    lead_kohm : sequence of float or None
-        Resistance of each plug lead, end to end. [kohm]
-    plug_kohm : sequence of float or None
-        Resistance of each plug, one for all allowed. [kohm]
+    lead_kohm, plug_kohm : sequence of float or None
+        Resistance of each plug lead, end to end, and of each plug, one for all allowed. [kohm]
     rotor_kohm : float or None
         Resistance of the rotor, and of the coil lead where there is one. [kohm]
     gap_mm : sequence of float or None
@@ -79,19 +111,7 @@ class Ignition:
     altitude_m: float | None = None
 
     def __post_init__(self) -> None:
-        _row(self, "lead_kohm", 0.0, 1000.0, "Ohms over 1000 are kohm.")
-        _row(self, "plug_kohm", 0.0, 100.0, "Ohms over 1000 are kohm.")
-        _row(self, "gap_mm", 0.1, 3.0, "0.025 in is 0.64 mm.")
-        _one(self, "rotor_kohm", 0.0, 100.0, "Ohms over 1000 are kohm.")
-        _one(self, "gap_specified_mm", 0.1, 3.0, "0.025 in is 0.64 mm.")
-        for name in ("initial_deg", "total_deg", "idle_deg"):
-            _one(self, name, -20.0, 80.0, "Degrees of the crank before top dead centre.")
-        _one(self, "total_rpm", 500.0, 9000.0, "Revolutions of the crank.")
-        _one(self, "marks_wander_deg", 0.0, 60.0, "Degrees of the crank.")
-        _one(self, "altitude_m", -500.0, 6000.0, "Metres above the sea.")
-        _word(self, "coil", COILS)
-        _word(self, "vacuum_source", VACUUM_SOURCES)
-        _word(self, "vacuum_specified", VACUUM_SOURCES)
+        _check(self)
 
 
 @dataclass(frozen=True)
@@ -125,21 +145,10 @@ class GasReading:
     co_limit_percent: float | None = None
 
     def __post_init__(self) -> None:
-        for name, most in (("co_percent", 15.0), ("co2_percent", 20.0), ("o2_percent", 21.5), ("co_limit_percent", 15.0)):
-            _one(self, name, 0.0, most, "Per cent by volume of dry gas.")
-        _one(self, "hc_ppm", 0.0, 50e3, "One per cent is 10000 ppm.")
-        _one(self, "lambda_measured", 0.5, 3.0, "It is a lambda, not an AFR.")
-        check_range(self.lambda_u, "lambda_u", 0.0, 0.2, cure="It is a lambda, some 0.02.")
-        _word(self, "hc_as", tuple(CARBON_OF_HYDROCARBON))
+        _check(self)
 
     def hexane_ppm(self) -> float | None:
-        """Hydrocarbons counted as hexane.
-
-        Returns
-        -------
-        float or None
-            Reading turned to the hexane scale by its carbon. [ppm]
-        """
+        """Hydrocarbons turned to the hexane scale by their carbon, ppm."""
         if self.hc_ppm is None:
             return None
         return self.hc_ppm * CARBON_OF_HYDROCARBON[self.hc_as] / CARBON_OF_HYDROCARBON["hexane"]
@@ -161,8 +170,7 @@ class Sensor:
     place: str | None = None
 
     def __post_init__(self) -> None:
-        _one(self, "free_air_o2_percent", 5.0, 40.0, "Free air holds 20.9 %.")
-        _word(self, "place", PLACES)
+        _check(self)
 
 
 @dataclass(frozen=True)
@@ -191,13 +199,7 @@ class Mechanical:
     rich_when_hot: bool | None = None
 
     def __post_init__(self) -> None:
-        _one(self, "coolant_degc", -40.0, 140.0, "In degrees Celsius.")
-        _row(self, "compression_kpa", 100.0, 2500.0, "One bar is 100 kPa, 100 psi are 690 kPa.")
-        names = ("valve_gaps_right", "filter_fitted", "choke_off", "slow_return", "flat_spot_on_snap", "rich_when_hot")
-        for name in names:
-            if getattr(self, name) not in (None, True, False):
-                msg = f"{name} is {shown(getattr(self, name))}, but must be true or false; leave it out if not looked at."
-                raise InputError(msg)
+        _check(self)
 
 
 @dataclass(frozen=True)
@@ -219,9 +221,7 @@ class Twins:
     flats: Sequence[float] | None = None
 
     def __post_init__(self) -> None:
-        _row(self, "air", 1e-6, 1e6, "An air flow is above nought.", least=2)
-        _row(self, "lambda_each", 0.5, 2.0, "It is a lambda, not an AFR.", least=2)
-        _row(self, "flats", -5.0, 60.0, "Count from the highest setting.", least=2)
+        _check(self, least=2)
 
 
 @dataclass(frozen=True, eq=False)
@@ -244,7 +244,7 @@ class NeedleReading:
 
     def __post_init__(self) -> None:
         for name in ("diameters_mm", "second_mm"):
-            given: ArrayLike | None = getattr(self, name)
+            given = getattr(self, name)
             if given is None:
                 continue
             array = read_only(given, name, allow_nan=True)
@@ -260,28 +260,32 @@ class NeedleReading:
             object.__setattr__(self, name, array)
 
 
-def _one(record: object, name: str, low: float, high: float, cure: str) -> None:
-    value = getattr(record, name)
-    if value is not None:
-        check_range(value, name, low, high, cure=cure)
+def _check(record: Any, least: int = 1) -> None:
+    """Every reading given is of its kind and inside its range; rows become tuples."""
+    for item in fields(record):
+        name, value = item.name, getattr(record, item.name)
+        if value is None:
+            continue
+        if name in _WORDS:
+            if value not in _WORDS[name]:
+                msg = f"{name} is {shown(value)}, but must be one of {', '.join(_WORDS[name])}; leave it out if not known."
+                raise InputError(msg)
+        elif str(item.type).startswith("bool"):
+            if not isinstance(value, bool):
+                msg = f"{name} is {shown(value)}, but must be true or false; leave it out if not looked at."
+                raise InputError(msg)
+        elif str(item.type).startswith("Sequence"):
+            object.__setattr__(record, name, _row(value, name, least))
+        elif name in _RANGES:
+            low, high, cure = _RANGES[name]
+            check_range(value, name, low, high, cure=cure)
 
 
-def _row(record: object, name: str, low: float, high: float, cure: str, least: int = 1) -> None:
-    values = getattr(record, name)
-    if values is None:
-        return
-    if isinstance(values, (int, float)):
-        values = (values,)
-    if isinstance(values, str) or len(values) < least:
+def _row(values: Any, name: str, least: int) -> tuple[float, ...]:
+    row = (values,) if isinstance(values, (int, float)) else values
+    if isinstance(row, str) or len(row) < least:
         rule = f"must be a row of at least {counted(least, 'number')}; leave it out if not measured."
         msg = f"{name} is {shown(values)}, but {rule}"
         raise InputError(msg)
-    fixed = tuple(check_range(value, f"{name}, number {k}", low, high, cure=cure) for k, value in enumerate(values, 1))
-    object.__setattr__(record, name, fixed)
-
-
-def _word(record: object, name: str, known: tuple[str, ...]) -> None:
-    value = getattr(record, name)
-    if value is not None and value not in known:
-        msg = f"{name} is {shown(value)}, but must be one of {', '.join(known)}; leave it out if not known."
-        raise InputError(msg)
+    low, high, cure = _RANGES[name]
+    return tuple(check_range(value, f"{name}, number {k}", low, high, cure=cure) for k, value in enumerate(row, 1))
