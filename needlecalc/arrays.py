@@ -35,7 +35,9 @@ def read_only(values: ArrayLike, name: str, *, allow_nan: bool = False) -> Float
         If they are not one row of finite numbers.
     """
     try:
-        array = np.array(values, dtype=np.float64)
+        # A row of numbers that nobody can write to any more is taken as it is: a copy would double a long log.
+        closed = isinstance(values, np.ndarray) and values.base is None and not values.flags.writeable
+        array = np.asarray(values, dtype=np.float64) if closed else np.array(values, dtype=np.float64)
     except (TypeError, ValueError, OverflowError) as error:
         msg = f"{name} must be a row of plain numbers, but one of them is not a number: {shown(values)}."
         raise InputError(msg) from error

@@ -80,7 +80,7 @@ def test_an_out_that_cannot_be_written_and_a_log_without_rows(case, tmp_path, ca
     log = case.parent / "pass_van_drive.csv"
     for text, match in (
         ("", "is empty; a log needs a header and rows"),
-        ("time_s;engine_rpm;lambda\n", "holds no rows of numbers"),
+        ("time_s;engine_rpm;lambda\n", "no rows of numbers"),
     ):
         log.write_text(text)
         assert main(["design", str(case), "--out", str(tmp_path / "out")]) == 2

@@ -49,10 +49,11 @@ FLOORS = [
     [
         "measure.log.units",
         "measure.log.cell",
+        "measure.log.words",
+        "measure.log.columns",
         "measure.log.table",
         "measure.log.text",
         "measure.log.rows",
-        "measure.log.columns",
         "measure.log.flags",
         "measure.log.values",
         "measure.log.time",

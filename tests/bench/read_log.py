@@ -5,9 +5,6 @@ Run it with ``python -m tests.bench.read_log``.
 The log is invented: 1 000 000 rows of 12 columns, of which 7 are chosen. Two readers take turns, and each ratio is
 the median over the turns, so that a busy machine slows both; memory is the growth of the process' peak, in a process
 of its own.
-
-The first reading in a fresh process is slower for both and for read_log more (some 1.6 to 2 times pandas), as the
-system hands out memory page by page; the turns here measure reading, not that.
 """
 
 from __future__ import annotations
@@ -30,10 +27,10 @@ ROWS = 1_000_000
 TURNS = 15
 # The kernel's own mark of the highest memory held (VmHWM), so this part runs on Linux only.
 _CHILD = """
-import re, sys
+import io, re, sys
 from pathlib import Path
-from needlecalc.measure.log.file import log_from_bytes, read_log
-log_from_bytes(b"time (s),rpm,lambda\\n0,900,1\\n1,900,1\\n", "warm.csv")
+from needlecalc.measure.log.file import read_log
+read_log(io.StringIO("time (s),rpm,lambda\\n0,900,1\\n1,900,1\\n"))
 def peak():
     return int(re.search(r"VmHWM:\\s+(\\d+) kB", Path("/proc/self/status").read_text())[1]) * 1024
 before = peak()
@@ -66,11 +63,6 @@ def write_log(path: Path, rows: int) -> None:
     path.write_text("\n".join(lines) + "\n", encoding="ascii")
 
 
-def _read_csv_alone(path: Path) -> pd.DataFrame:
-    with pd.option_context("mode.max_threads", 1):
-        return pd.read_csv(path)
-
-
 def _times(reader: Callable[[Path], object], path: Path) -> tuple[float, float]:
     """Wall and processor seconds of one reading."""
     started = time.perf_counter(), time.process_time()
@@ -85,20 +77,14 @@ def main() -> None:
         write_log(path, ROWS)
         size = path.stat().st_size
         print(f"{ROWS} rows, 12 columns, {size / 1e6:.1f} MB; pandas {pd.__version__}, {os.cpu_count()} processors")
-        print("compared to pandas.read_csv(path) with no other argument, which uses all processors from pandas 3.1 on")
-        others = {"pandas.read_csv(path)": pd.read_csv}
-        if hasattr(pd.options.mode, "max_threads"):
-            # Where pandas spreads over all processors, its one-processor time is told as well.
-            others["the same with mode.max_threads = 1"] = _read_csv_alone
-        for name, other in others.items():
-            turns = [(_times(other, path), _times(read_log, path)) for _ in range(TURNS)]
-            for k, what in enumerate(("wall", "all processors")):
-                ratios = [ours[k] / theirs[k] for theirs, ours in turns]
-                print(
-                    f"{what}: {name} {median(theirs[k] for theirs, _ in turns):.3f} s, "
-                    f"read_log(path) {median(ours[k] for _, ours in turns):.3f} s, "
-                    f"ratio {median(ratios):.2f} ({min(ratios):.2f} to {max(ratios):.2f})"
-                )
+        turns = [(_times(pd.read_csv, path), _times(read_log, path)) for _ in range(TURNS)]
+        for k, what in enumerate(("wall", "all processors")):
+            ratios = [ours[k] / theirs[k] for theirs, ours in turns]
+            print(
+                f"{what}: pandas.read_csv(path) {median(theirs[k] for theirs, _ in turns):.3f} s, "
+                f"read_log(path) {median(ours[k] for _, ours in turns):.3f} s, "
+                f"ratio {median(ratios):.2f} ({min(ratios):.2f} to {max(ratios):.2f})"
+            )
         grown = subprocess.run([sys.executable, "-c", _CHILD, str(path)], capture_output=True, text=True, check=True).stdout
         print(f"peak memory: {int(grown) / size:.2f} times the file's size")
 

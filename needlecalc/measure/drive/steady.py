@@ -14,8 +14,9 @@ from needlecalc.errors import InputError
 from needlecalc.measure.drive.lag import Lag
 from needlecalc.measure.drive.signals import WARM_ABOVE_DEGC, cold_rows, filled, load_signal
 from needlecalc.measure.drive.windows import gap_s, opening, window_ends, window_mean, window_range
-from needlecalc.measure.log.columns import BY_KEY, how_to_name
+from needlecalc.measure.log.columns import BY_KEY
 from needlecalc.measure.log.file import FLAGS, Log
+from needlecalc.measure.log.words import how_to_name
 from needlecalc.show import Column, Shown, Table, counted
 from needlecalc.units import FloatArray
 

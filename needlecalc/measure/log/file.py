@@ -5,41 +5,41 @@ from __future__ import annotations
 import hashlib
 import os
 from collections import Counter
-from collections.abc import Mapping
-from concurrent.futures import Future, ThreadPoolExecutor
+from collections.abc import Callable, Mapping
 from dataclasses import replace
+from functools import partial
 from os import PathLike
 from pathlib import Path
-from typing import TypeVar
+from typing import IO, TYPE_CHECKING, Any, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
 from needlecalc.arrays import check_range
-from needlecalc.errors import LogFormatError
-from needlecalc.measure.log.columns import BY_KEY, NEEDED, find_candidates, how_to_name
-from needlecalc.measure.log.flags import FLAGS, flag_rows
-from needlecalc.measure.log.record import NUMBERS, ColumnChoice, Log
+from needlecalc.echo import LONGEST_NAME, plain, shown
+from needlecalc.errors import InputError, LogFormatError
+from needlecalc.measure.log.columns import BY_KEY, NEEDED, Candidate, find_candidates
+from needlecalc.measure.log.flags import FLAGS, RPM_ENGINE_ON, flag_rows
+from needlecalc.measure.log.record import FIELDS, ColumnChoice, Log
 from needlecalc.measure.log.rows import LogRows, read_rows
-from needlecalc.measure.log.text import FileBytes, LogText, file_bytes, open_log
-from needlecalc.measure.log.time import order_time, runs_backwards
+from needlecalc.measure.log.text import LogText, open_log
+from needlecalc.measure.log.time import order_time, pasted_again, runs_backwards
+from needlecalc.measure.log.units import LogUnit, unit_from_text
 from needlecalc.measure.log.values import Reading, choose, take_reading
+from needlecalc.measure.log.words import Note, RowFault, how_to_name, listed
+from needlecalc.remark import Remark
+from needlecalc.units import FloatArray
 
-__all__ = ["FLAGS", "ColumnChoice", "Log", "log_from_bytes", "log_text", "read_log"]
+if TYPE_CHECKING:
+    import pandas as pd
 
-_Number = TypeVar("_Number", np.float64, np.int64)
+__all__ = ["FLAGS", "ColumnChoice", "Log", "read_log"]
 
-_FIELDS = {
-    "throttle": "throttle_percent",
-    "manifold_pressure": "manifold_pressure_pa",
-    "air_flow": "air_flow_g_s",
-    "lift": "lift_mm",
-    "coolant": "coolant_degc",
-}
+_Number = TypeVar("_Number", np.float64, np.int64, np.int8)
 
 
 def read_log(
-    path: str | PathLike[str],
+    source: str | PathLike[str] | IO[bytes] | IO[str] | pd.DataFrame,
     *,
     columns: Mapping[str, str] | None = None,
     units: Mapping[str, str] | None = None,
@@ -47,12 +47,13 @@ def read_log(
     decimal: str | None = None,
     ambient_pa: float | None = None,
 ) -> Log:
-    """Log of a drive from a text file, as a logger wrote it.
+    r"""Log of a drive, as a logger wrote it.
 
     Parameters
     ----------
-    path : str or path
-        The file: delimited text in any of the usual encodings.
+    source : str, path, open file or DataFrame
+        Path of a file with delimited text in any of the usual encodings, a file opened for reading, or a pandas table,
+        whose index counts as a column if it has a name or holds times.
     columns : mapping of str to str, optional
         Columns named by you, such as ``{"rpm": "Engine Speed (rpm)"}``; an empty name does
         without the meaning. Meanings: time, rpm, lambda (lambda or AFR), throttle, manifold_pressure,
@@ -80,229 +81,210 @@ def read_log(
 
     Notes
     -----
-    The header may stand anywhere in the first 30 lines, with a row of units above, below or nowhere. Columns
+    The header may stand anywhere in the first 200 lines, with a row of units above, below or nowhere. Columns
     are found by the meaning of their names; targets, trims, voltages and the like never count. What a name
     says is checked against the values: AFR under the name of lambda is read as AFR, and said so. Two columns
-    for one meaning are compared; if they differ, the choice is yours. A last line without line end is
-    dropped, since a cut number still reads as a number. ``order_time`` and ``flag_rows`` state the rules for
-    time and for readings that are no mixture.
-    """
-    place = Path(path)
-    try:
-        raw = file_bytes(place)
-    except OSError as error:
-        msg = f"{place.name} cannot be opened: {error.strerror or error}. Check the path."
-        raise LogFormatError(msg, path=str(path)) from error
-    return log_from_bytes(
-        raw,
-        place.name,
-        columns=columns,
-        units=units,
-        afr_stoich=afr_stoich,
-        decimal=decimal,
-        ambient_pa=ambient_pa,
-    )
-
-
-def log_from_bytes(
-    raw: FileBytes,
-    name: str,
-    *,
-    columns: Mapping[str, str] | None = None,
-    units: Mapping[str, str] | None = None,
-    afr_stoich: float | None = None,
-    decimal: str | None = None,
-    ambient_pa: float | None = None,
-) -> Log:
-    r"""Log of a drive from the bytes of a file.
-
-    Parameters
-    ----------
-    raw : bytes or mmap
-        What stands in the file.
-    name : str
-        Its name, for the report.
-    columns, units, afr_stoich, decimal, ambient_pa
-        As for ``read_log``. [as there]
-
-    Returns
-    -------
-    Log
-        The log.
-
-    Raises
-    ------
-    LogFormatError
-        If the bytes cannot be read as a log.
-    InputError
-        If an argument is wrong.
+    for one meaning are compared while the engine runs; if they differ, the choice is yours. A last line without line
+    end is dropped, since a cut number still reads as a number.
 
     Examples
     --------
-    >>> lines = b"Zeit (s);Drehzahl (1/min);Lambda\n5,0;900;0,95\n5,1;905;0,96\n"
-    >>> log_from_bytes(lines, "idle.csv")
-    Log('idle.csv', 2 rows over 0 s, 2 fit for use)
+    >>> import io
+    >>> read_log(io.StringIO("Zeit (s);Drehzahl (1/min);Lambda\n5,0;900;0,95\n5,1;905;0,96\n"))
+    Log('open file', 2 rows over 0 s, 2 fit for use)
     """
     if afr_stoich is not None:
         check_range(afr_stoich, "afr_stoich", 3.0, 20.0, cure="Petrol without ethanol has about 14.7.")
     if ambient_pa is not None:
         check_range(ambient_pa, "ambient_pa", 4e4, 1.1e5, cure="Sea level has about 101325 Pa.")
-    with ThreadPoolExecutor(min(4, os.cpu_count() or 1)) as pool:
-        return _read(raw, name, columns, units, afr_stoich, decimal, ambient_pa, pool)
-
-
-def _read(
-    raw: FileBytes,
-    name: str,
-    columns: Mapping[str, str] | None,
-    units: Mapping[str, str] | None,
-    afr_stoich: float | None,
-    decimal: str | None,
-    ambient_pa: float | None,
-    pool: ThreadPoolExecutor,
-) -> Log:
-    sha256 = pool.submit(lambda: hashlib.sha256(raw).hexdigest())
+    if decimal not in (None, ".", ","):
+        msg = f"decimal is {shown(decimal)}, but must be '.' or ','."
+        raise InputError(msg)
+    _check_texts("columns", columns)
+    _check_texts("units", units)
+    stated = {key: _stated_unit(key, spelling) for key, spelling in (units or {}).items()}
+    name, raw = _bytes_of(source)
+    sha256 = hashlib.sha256(raw).hexdigest()
     text = open_log(raw, name, decimal=decimal)
-    candidates = find_candidates(text, columns=columns, units=units)
-    for key in NEEDED:
+    places = {key: _place(text, key, wanted) for key, wanted in (columns or {}).items()}
+    candidates = find_candidates(text.names, text.table.names, text.table.units, places=places, stated=stated)
+    for key, what in zip(NEEDED, ("a time", "an engine speed", "a measured mixture (lambda or AFR)"), strict=True):
         if not candidates[key]:
-            _refuse_missing(text, key)
-    places = sorted({candidate.place for found in candidates.values() for candidate in found})
-    clock = [place for place in (c.place for c in candidates["time"]) if text.is_clock(place)]
-    rows = read_rows(text, places, clock=clock, pool=pool)
-    if not len(rows.line):
-        dropped = "; ".join(f"{reason}: {count}" for reason, count in rows.dropped.items())
-        msg = f"{name}: no row below line {text.header_line} can be used ({dropped or 'there is none'})."
-        raise LogFormatError(msg, path=name, line=text.first_line)
-
-    def taken(key: str) -> list[Reading]:
-        return [
-            take_reading(
-                key,
-                candidate,
-                rows.values[places.index(candidate.place)],
-                clock=candidate.place in clock,
-                afr_stoich=afr_stoich,
-                ambient_pa=ambient_pa,
+            words = (
+                f"no column is {what}; the header has {listed(text.names)}. Name the column, {how_to_name(key)}, or log it."
             )
-            for candidate in candidates[key]
-        ]
-
-    return _assemble(text, dict(zip(BY_KEY, pool.map(taken, BY_KEY), strict=True)), rows, sha256)
-
-
-def _refuse_missing(text: LogText, key: str) -> None:
-    what = {"time": "a time", "rpm": "an engine speed", "lambda": "a measured mixture (lambda or AFR)"}[key]
-    msg = (
-        f"{text.name}, line {text.header_line}: no column is {what}; the header has {', '.join(text.names)}. "
-        f"Name the column, {how_to_name(key)}, or log it."
+            text.refuse(words)
+    read = sorted({candidate.place for found in candidates.values() for candidate in found})
+    clock = [candidate.place for candidate in candidates["time"] if text.is_clock(candidate.place)]
+    rows = read_rows(text, read, clock=clock)
+    if not len(rows.line):
+        text.refuse(f"no row below can be used ({_because(rows.dropped)}). Export the log again.")
+    values = dict(zip(read, rows.values, strict=True))
+    rows.values.clear()
+    chosen, choices, notes = _choose(
+        text, candidates, values, partial(take_reading, clock=clock, constants=(afr_stoich, ambient_pa))
     )
-    raise LogFormatError(msg, path=text.name, line=text.header_line)
+    values.clear()
+    return _assemble(text, chosen, choices, notes, rows, sha256)
+
+
+def _bytes_of(source: Any) -> tuple[str, bytes]:
+    """Name and bytes of a file, or of a pandas table written as one."""
+    if hasattr(source, "to_csv") and hasattr(source, "columns"):
+        return "DataFrame", _frame_bytes(source)
+    is_path = isinstance(source, (str, PathLike))
+    if not is_path and not hasattr(source, "read"):
+        msg = f"read_log takes the path of a file, a file open for reading, or a pandas DataFrame, not {shown(source)}."
+        raise InputError(msg)
+    try:
+        place = os.fsdecode(source) if is_path else str(getattr(source, "name", "open file"))
+        name = plain(Path(place).name or place, LONGEST_NAME)
+        raw = Path(place).read_bytes() if is_path else source.read()
+    except (OSError, ValueError, TypeError) as error:
+        reason = error.strerror if isinstance(error, OSError) and error.strerror else str(error)
+        msg = f"{name} cannot be opened: {reason}. Check the path, or open the file for reading bytes."
+        raise LogFormatError(msg, path=place) from error
+    if isinstance(raw, str):
+        raw = raw.encode("utf-8", "replace")
+    if not isinstance(raw, bytes):
+        msg = f"{name} gives {shown(raw)} when read, but must give text or bytes. Open a file."
+        raise InputError(msg)
+    return name, raw
+
+
+def _frame_bytes(frame: pd.DataFrame) -> bytes:
+    """A pandas table as text; spans of time become seconds, and an index that has a name or holds times a column."""
+    index = frame.index
+    times = index.dtype.kind in "mM"
+    table = frame.reset_index(names=index.name or "time") if index.nlevels == 1 and (times or index.name) else frame.copy()
+    table.columns = [" ".join(map(str, name)) if isinstance(name, tuple) else str(name) for name in table.columns]
+    for place, kind in enumerate(table.dtypes):
+        if kind.kind == "m":
+            table.isetitem(place, table.iloc[:, place].dt.total_seconds())
+    return table.to_csv(index=False, sep=";", lineterminator="\n").encode("utf-8", "replace")
+
+
+def _check_texts(argument: str, given: Any) -> None:
+    if given is not None and not isinstance(given, Mapping):
+        msg = f"{argument} is {shown(given)}, but must pair a meaning with a text, as in {argument}={{'rpm': '...'}}."
+        raise InputError(msg)
+    for key, value in (given or {}).items():
+        if key not in BY_KEY:
+            msg = f"{argument}: {shown(key)} is not a meaning; known are {', '.join(BY_KEY)}."
+            raise InputError(msg)
+        if not isinstance(value, str):
+            msg = f"{argument}: {key} is {shown(value)}, but must be a text, as in {argument}={{'{key}': '...'}}."
+            raise InputError(msg)
+
+
+def _stated_unit(key: str, spelling: str) -> LogUnit:
+    unit = unit_from_text(spelling)
+    if unit.dimension != BY_KEY[key].dimension:
+        msg = f"units: {shown(spelling)} does not measure {key}; it must be a unit of {BY_KEY[key].dimension}."
+        raise InputError(msg)
+    return unit
+
+
+def _place(text: LogText, key: str, wanted: str) -> int | None:
+    """Place of the column that the user names, None to do without; the name as messages print it will do."""
+    if not wanted:
+        return None
+    for form in (str, str.strip, str.casefold, lambda name: plain(name, LONGEST_NAME)):
+        places = [place for place, name in enumerate(text.names) if form(name) == form(wanted)]
+        if len(places) == 1:
+            return places[0]
+    words = f"columns says {key} is {shown(wanted)}, but the header has no such name. It has: {listed(text.names)}."
+    text.refuse(words, wanted)
+
+
+def _choose(
+    text: LogText, candidates: dict[str, list[Candidate]], raw: dict[int, FloatArray], read: Callable[..., Reading]
+) -> tuple[dict[str, Reading], list[ColumnChoice], list[Remark]]:
+    """One reading for each meaning that a column carries."""
+    chosen: dict[str, Reading] = {}
+    choices: list[ColumnChoice] = []
+    notes: list[Remark] = []
+    running = np.ones(0, dtype=np.bool_)
+    for key, found in candidates.items():
+        readings = [read(key, one, raw[one.place], chosen["rpm"].values if "rpm" in chosen else None) for one in found]
+        if key == "rpm":
+            running = np.any([one.values >= RPM_ENGINE_ON for one in readings if not one.fault], axis=0)
+        reading, same, told = choose(key, readings, running, text)
+        notes += told
+        if reading is not None:
+            chosen[key] = reading
+            choices.append(ColumnChoice(key, reading.candidate.name, reading.unit, reading.candidate.why, same))
+            notes += reading.notes
+    return chosen, choices, notes
 
 
 def _assemble(
-    text: LogText,
-    readings: dict[str, list[Reading]],
-    rows: LogRows,
-    sha256: Future[str],
+    text: LogText, chosen: dict[str, Reading], choices: list[ColumnChoice], notes: list[Remark], rows: LogRows, sha256: str
 ) -> Log:
-    notes = list(text.notes)
-    chosen: dict[str, Reading] = {}
-    choices: list[ColumnChoice] = []
-    for key, found in readings.items():
-        reading, why, more = choose(key, found, text.name, text.header_line)
-        notes += more
-        if reading is not None:
-            chosen[key] = reading
-            choices.append(ColumnChoice(key, reading.candidate.name, reading.unit, why))
-            notes += reading.notes
-    # Columns that were converted or not chosen are done with: their room is needed.
-    rows.values.clear()
-    readings.clear()
-    dropped: Counter[str] = Counter(rows.dropped)
-    keep = np.ones(len(rows.line), dtype=np.bool_)
-    for key in NEEDED:
+    """Rows in order of time, those dropped that no reading can be made of."""
+    dropped, line = rows.dropped, rows.line
+    keep = np.ones(len(line), dtype=np.bool_)
+    for key, fault in zip(NEEDED, (RowFault.NO_TIME, RowFault.NO_RPM, RowFault.NO_MIXTURE), strict=True):
         there = np.isfinite(chosen[key].values)
-        missing = int(np.count_nonzero(keep & ~there))
-        if missing:
-            dropped[f"no number in {chosen[key].candidate.name!r} ({BY_KEY[key].label})"] = missing
+        dropped[fault] += int(np.count_nonzero(keep & ~there))
         keep &= there
     if not keep.any():
-        msg = (
-            f"{text.name}: no row below line {text.header_line} holds a number for time, engine speed and mixture at "
-            f"once. Check that these are the columns meant, or name them: {how_to_name('lambda')}."
-        )
-        raise LogFormatError(msg, path=text.name, line=text.first_line)
-    time, line = chosen["time"], rows.line
-    if runs_backwards(_where(time.values, keep)):
+        words = "no row below holds a number for time, engine speed and mixture at once"
+        cure = f"Check that these are the columns meant, or name them: {how_to_name('lambda')}."
+        text.refuse(f"{words} ({_because(dropped)}). {cure}")
+    if runs_backwards(_where(chosen["time"].values, keep)):
         chosen = {key: replace(reading, values=reading.values[::-1]) for key, reading in chosen.items()}
-        time, line, keep = chosen["time"], line[::-1], keep[::-1].copy()
-        notes.append("The log is written last row first: its rows are turned round.")
-    ordered = order_time(_where(time.values, keep), clock=time.unit == "hh:mm:ss")
+        line, keep = line[::-1], keep[::-1].copy()
+        notes.append(Remark(Note.REVERSED))
+    again = pasted_again([_where(chosen[key].values, keep) for key in NEEDED])
+    if again.any():
+        dropped[RowFault.PASTED] = int(np.count_nonzero(again))
+        notes.append(Remark(Note.PASTED, numbers={"count": dropped[RowFault.PASTED]}))
+        keep[np.flatnonzero(keep)[again]] = False
+    ordered = order_time(_where(chosen["time"].values, keep), clock=chosen["time"].unit == "hh:mm:ss")
     dropped.update(ordered.dropped)
     notes += ordered.notes
     if not ordered.keep.all():
         keep[np.flatnonzero(keep)[~ordered.keep]] = False
-    rpm = _where(chosen["rpm"].values, keep)
-    mixture = _where(chosen["lambda"].values, keep)
-    others = {field: _where(chosen[key].values, keep) if key in chosen else None for key, field in _FIELDS.items()}
-    for key, field in _FIELDS.items():
-        spare = others[field]
-        if spare is not None and np.isnan(spare).all():
-            others[field] = None
+    optional: dict[str, FloatArray | None] = dict.fromkeys(FIELDS)
+    for field, key in FIELDS.items():
+        values = _where(chosen[key].values, keep) if key in chosen else None
+        if values is not None and np.isnan(values).all():
             choices = [choice for choice in choices if choice.meaning != key]
-            notes.append(f"{chosen[key].candidate.name!r} holds no number in the rows kept, so it is left out.")
+            notes.append(Remark(Note.NO_NUMBERS_LEFT, numbers={"column": chosen[key].candidate.name}))
+        else:
+            optional[field] = values
     used = {choice.column for choice in choices}
-    time_s = ordered.time_s
-    flag = flag_rows(time_s, rpm, mixture)
-    time_s.flags.writeable = flag.flags.writeable = False
+    rpm, mixture = (_where(chosen[key].values, keep) for key in ("rpm", "lambda"))
     return Log(
         name=text.name,
-        sha256=sha256.result(),
-        time_s=time_s,
+        sha256=sha256,
+        time_s=_closed(ordered.time_s),
         rpm=rpm,
         lambda_measured=mixture,
-        **others,
+        **optional,
         line=_where(line, keep),
-        flag=flag,
+        flag=_closed(flag_rows(ordered.time_s, rpm, mixture)),
         columns=tuple(choices),
-        dropped=tuple(sorted(dropped.items())),
-        assumptions=tuple(dict.fromkeys(notes)),
+        dropped=tuple(sorted((fault, count) for fault, count in dropped.items() if count)),
+        remarks=(*text.notes, *notes),
         unused=tuple(name for name in text.names if name not in used),
     )
 
 
+def _because(dropped: Counter[RowFault]) -> str:
+    """The commonest reason for which rows were lost, and its share."""
+    if not dropped.total():
+        return "there is none"
+    fault, count = dropped.most_common(1)[0]
+    return f"{100 * count / dropped.total():.0f} %: {fault}"
+
+
 def _where(values: NDArray[_Number], keep: NDArray[np.bool_]) -> NDArray[_Number]:
-    """Rows kept, closed to writing, so that the record need not copy them."""
-    kept = values if keep.all() else values[keep]
-    kept.flags.writeable = False
-    return kept
+    return _closed(values if keep.all() else values[keep])
 
 
-def log_text(log: Log) -> str:
-    r"""Log as comma-separated text that reads back to the same numbers.
-
-    Parameters
-    ----------
-    log : Log
-        The log.
-
-    Returns
-    -------
-    str
-        A header with units, then one line a row, every number with all its digits; flags are found anew on
-        reading.
-
-    Examples
-    --------
-    >>> log = log_from_bytes(b"time (s),rpm,AFR\n3,900,14.7\n3.1,905,13.23\n", "two.csv")
-    >>> print(log_text(log))
-    time (s),rpm (1/min),lambda (lambda)
-    0.0,900.0,1.0
-    0.10000000000000009,905.0,0.9
-    """
-    fields = [field for field in NUMBERS if getattr(log, field) is not None]
-    columns = [getattr(log, field).tolist() for field in fields]
-    lines = [",".join(NUMBERS[field] for field in fields)]
-    lines += [",".join("" if cell != cell else repr(cell) for cell in row) for row in zip(*columns, strict=True)]
-    return "\n".join(lines) + "\n"
+def _closed(values: NDArray[_Number]) -> NDArray[_Number]:
+    """The same array, closed to writing, so that the record need not copy it."""
+    values.flags.writeable = False
+    return values

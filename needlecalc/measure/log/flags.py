@@ -30,6 +30,9 @@ LAMBDA_LEANEST = 1.8
 _HELD_S = 1.0
 _HELD_ROWS = 5
 _PILE_UP = 3
+# Values no more display steps apart than this, the inner one held for this share of the outer ones' rows, are one end.
+_ADJOINING = 1.5
+_AS_LONG = 0.1
 # Share of the rows beyond a ceiling that may be glitches and do not hide it.
 _GLITCHES = 0.001
 # Steps of a display wider than this stand still of themselves: patience is longer.
@@ -44,37 +47,15 @@ _FROZEN_RUNS = 20.0
 def flag_rows(time_s: FloatArray, rpm: FloatArray, lambda_measured: FloatArray) -> NDArray[np.int8]:
     """Flag of each row: 0 where it is fit for use, else its place in ``FLAGS``.
 
-    Parameters
-    ----------
-    time_s : array, shape (n,)
-        Time, strictly rising. [s]
-    rpm : array, shape (n,)
-        Engine speed. [1/min]
-    lambda_measured : array, shape (n,)
-        Measured lambda. [1]
-
-    Returns
-    -------
-    array of int8, shape (n,)
-        The flags.
-
-    Notes
-    -----
     A display's ceiling is found, not known: it is the highest value, beyond lambda 1, on which the reading stays for a
-    second or more, if at least three times as many rows lie on it as within five display steps below, and
-    no more than 0.1 % of the rows, glitches, above it; between lambda 0.7 and 1.3 rpm must change
-    meanwhile. Where the display's steps are wider than 0.02 lambda a steady mixture can do the same, so
-    there only ends beyond lambda 0.7 and 1.3 count.
+    second or more, if at least three times as many rows lie on it as within five display steps below, and no more than
+    0.1 % of the rows, glitches, above it; between lambda 0.7 and 1.3 rpm must change meanwhile. Adjoining values that are
+    held like that are one ceiling. Where the display's steps are wider than 0.02 lambda a steady mixture can do the same,
+    so there only ends beyond lambda 0.7 and 1.3 count.
 
-    A sensor is frozen where the reading stays the same to the last digit while rpm changes by 200 1/min and
-    15 %, for five seconds (a minute where the display's steps are coarse or not known) and for twenty times
-    the run that is usual in this log. All these limits are common practice, without a source.
-
-    Examples
-    --------
-    >>> import numpy as np
-    >>> flag_rows(np.arange(3.0), np.array([0.0, 900.0, 900.0]), np.array([1.0, 1.0, 16.0]))
-    array([1, 0, 5], dtype=int8)
+    A sensor is frozen where the reading stays the same to the last digit while rpm changes by 200 1/min and 15 %, for
+    five seconds (a minute where the display's steps are coarse or not known) and for twenty times the run that is usual
+    in this log. All these limits are common practice, without a source.
     """
     flag = np.zeros(len(time_s), dtype=np.int8)
     if not len(time_s):
@@ -140,23 +121,26 @@ class _Runs:
         return marked
 
     def at_end(self, lean: bool) -> NDArray[np.bool_]:
+        """Rows on the display's ceiling or floor, and those beyond it."""
+        none = np.zeros(len(self.time_s), dtype=np.bool_)
+        outward = self.reading if lean else -self.reading
         held = np.flatnonzero(self.duration_s >= _HELD_S)
         lowest, highest = _FAR_END
         far = (self.reading[self.start[held]] >= highest) | (self.reading[self.start[held]] <= lowest)
         # Far out no mixture stays the same to the last digit; near lambda one it can, while rpm does.
         telling = [run for run, out in zip(held.tolist(), far, strict=True) if out or self._rpm_moves(run, 20.0, 0.02)]
-        if not telling:
-            return np.zeros(len(self.time_s), dtype=np.bool_)
-        values = self.reading[self.start[telling]]
-        end = float(values.max() if lean else values.min())
-        if (end > 1.0) != lean:
-            return np.zeros(len(self.time_s), dtype=np.bool_)
-        beyond = self.reading >= end if lean else self.reading <= end
-        if self.step > _COARSE_LAMBDA and lowest < end < highest:
-            return np.zeros_like(beyond)
-        near = 5 * (self.step if np.isfinite(self.step) else _COARSE_LAMBDA)
-        on_it = np.count_nonzero(self.reading == end)
-        inside = np.count_nonzero(~beyond & (np.abs(self.reading - end) <= near))
-        glitches = np.count_nonzero(beyond) - on_it
-        real = on_it >= _PILE_UP * inside and glitches <= _GLITCHES * len(self.reading)
-        return beyond if real else np.zeros_like(beyond)
+        levels = np.unique(outward[self.start[telling]])[::-1]
+        end = float(levels[0] if lean else -levels[0]) if len(levels) else np.nan
+        coarse = self.step > _COARSE_LAMBDA and lowest < end < highest
+        if not len(levels) or (end > 1.0) != lean or coarse:
+            return none
+        step = self.step if np.isfinite(self.step) else _COARSE_LAMBDA
+        rows = np.array([np.count_nonzero(outward == level) for level in levels])
+        apart = np.flatnonzero((np.diff(levels) < -_ADJOINING * step) | (rows[1:] < _AS_LONG * np.cumsum(rows)[:-1]))
+        for edge in levels[: apart[0] + 1 if len(apart) else None][::-1]:
+            beyond: NDArray[np.bool_] = outward >= edge
+            inside = np.count_nonzero(~beyond & (edge - outward <= 5 * step))
+            piled = np.count_nonzero(outward == edge) >= _PILE_UP * inside
+            if piled and np.count_nonzero(outward > levels[0]) <= _GLITCHES * len(outward):
+                return beyond
+        return none

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,44 +13,25 @@ from needlecalc.errors import InputError
 from needlecalc.measure.log.cell import LARGEST_NUMBER
 from needlecalc.measure.log.columns import BY_KEY
 from needlecalc.measure.log.flags import FLAGS
+from needlecalc.measure.log.words import WHY, RowFault, Why, listed, quoted, said
+from needlecalc.remark import Remark
 from needlecalc.show import Column, Shown, Table, counted
 from needlecalc.units import FloatArray
 
-# Fields that hold numbers, and the heads they are written under.
-NUMBERS = {
-    "time_s": "time (s)",
-    "rpm": "rpm (1/min)",
-    "lambda_measured": "lambda (lambda)",
-    "throttle_percent": "throttle (%)",
-    "manifold_pressure_pa": "manifold absolute pressure (Pa)",
-    "air_flow_g_s": "air flow (g/s)",
-    "lift_mm": "lift (mm)",
-    "coolant_degc": "coolant temperature (degC)",
+if TYPE_CHECKING:
+    import pandas as pd
+
+NEEDED_FIELDS = ("time_s", "rpm", "lambda_measured")
+# Optional fields and the meanings whose columns they hold.
+FIELDS = {
+    "throttle_percent": "throttle",
+    "manifold_pressure_pa": "manifold_pressure",
+    "air_flow_g_s": "air_flow",
+    "lift_mm": "lift",
+    "coolant_degc": "coolant",
 }
-
-
 # What the largest number of a file becomes in its largest unit; beyond it sums overflow, and it is no reading.
 LARGEST_READING = LARGEST_NUMBER * 1e6
-
-
-def _frozen(values: FloatArray, name: str, log: str, needed: bool) -> FloatArray:
-    # A column that nobody can write to any more is taken as it is: a copy would double a long log.
-    if not (
-        isinstance(values, np.ndarray)
-        and values.base is None
-        and not values.flags.writeable
-        and values.dtype == np.float64
-        and values.ndim == 1
-        and not (np.isinf(values) if not needed else ~np.isfinite(values)).any()
-    ):
-        values = read_only(values, name, allow_nan=not needed)
-    beyond = (values > LARGEST_READING) | (values < -LARGEST_READING)
-    if beyond.any():
-        row = int(np.argmax(beyond))
-        cure = "leave that row out" if needed else "put nan there"
-        msg = f"{name} of log {log}: row {row + 1} is {values[row]:g}, but no reading is beyond {LARGEST_READING:g}; {cure}."
-        raise InputError(msg)
-    return values
 
 
 @dataclass(frozen=True)
@@ -65,14 +46,17 @@ class ColumnChoice:
         Name in the file.
     unit : str
         Unit it was read in.
-    why : str
+    why : Why
         What the choice rests on.
+    same : tuple of str
+        Columns that carry the same.
     """
 
     meaning: str
     column: str
     unit: str
-    why: str
+    why: Why
+    same: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, repr=False, eq=False)
@@ -107,10 +91,10 @@ class Log(Shown):
         0 where the row is fit for use, else its reason's place in ``FLAGS``.
     columns : tuple of ColumnChoice
         The columns used.
-    dropped : tuple of (str, int)
-        Rows of the file that are not in the arrays: reason and count.
-    assumptions : tuple of str
-        What was assumed or found, one sentence each.
+    dropped : tuple of (RowFault, int)
+        Rows of the file that are not in the arrays: reason, which is its own words, and count.
+    remarks : tuple of Remark
+        What was assumed or found; ``assumptions`` are their sentences.
     unused : tuple of str
         Columns of the file that carry none of the meanings above, as named there.
     """
@@ -128,26 +112,29 @@ class Log(Shown):
     line: NDArray[np.int64]
     flag: NDArray[np.int8]
     columns: tuple[ColumnChoice, ...] = ()
-    dropped: tuple[tuple[str, int], ...] = ()
-    assumptions: tuple[str, ...] = ()
+    dropped: tuple[tuple[RowFault, int], ...] = ()
+    remarks: tuple[Remark, ...] = ()
     unused: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
-        for field in NUMBERS:
-            values = getattr(self, field)
-            if values is not None:
-                needed = field in ("time_s", "rpm", "lambda_measured")
-                object.__setattr__(self, field, _frozen(values, field, self.name, needed))
+        for field in self._numbers():
+            values = read_only(getattr(self, field), field, allow_nan=field not in NEEDED_FIELDS)
+            beyond = np.abs(values) > LARGEST_READING
+            if beyond.any():
+                row = int(np.argmax(beyond))
+                cure = "leave that row out" if field in NEEDED_FIELDS else "put nan there"
+                msg = (
+                    f"{field} of log {self.name}: row {row + 1} is {values[row]:g}, "
+                    f"but no reading is beyond {LARGEST_READING:g}; {cure}."
+                )
+                raise InputError(msg)
+            object.__setattr__(self, field, values)
         for field, kind in (("line", np.int64), ("flag", np.int8)):
-            whole: NDArray[Any] = getattr(self, field)
-            if not (
-                isinstance(whole, np.ndarray) and whole.dtype == kind and not whole.flags.writeable and whole.base is None
-            ):
-                whole = np.array(whole, dtype=kind)
-                whole.flags.writeable = False
+            whole = np.asarray(getattr(self, field), dtype=kind)
+            whole = whole.copy() if whole.flags.writeable else whole
+            whole.flags.writeable = False
             object.__setattr__(self, field, whole)
-        present = {field: getattr(self, field) for field in (*NUMBERS, "line", "flag")}
-        same_length(f"log {self.name}", **{key: value for key, value in present.items() if value is not None})
+        same_length(f"log {self.name}", **{field: getattr(self, field) for field in (*self._numbers(), "line", "flag")})
         if (self.time_s[1:] <= self.time_s[:-1]).any():
             where = int(np.argmax(np.diff(self.time_s) <= 0)) + 1
             msg = (
@@ -159,10 +146,18 @@ class Log(Shown):
             msg = f"flag of log {self.name}: every entry must be a place in FLAGS, 0 to {len(FLAGS) - 1}."
             raise InputError(msg)
 
+    def _numbers(self) -> list[str]:
+        return [field for field in (*NEEDED_FIELDS, *FIELDS) if getattr(self, field) is not None]
+
     def __repr__(self) -> str:
         fit = int(np.count_nonzero(self.flag == 0))
         duration = float(self.time_s[-1]) if len(self.time_s) else 0.0
         return f"Log({self.name!r}, {counted(len(self.time_s), 'row')} over {duration:.0f} s, {fit} fit for use)"
+
+    @property
+    def assumptions(self) -> tuple[str, ...]:
+        """What was assumed or found, one sentence each."""
+        return tuple(map(said, self.remarks))
 
     def fates(self) -> tuple[tuple[str, int], ...]:
         """Fate of every row of the file: fit, flagged or dropped.
@@ -177,6 +172,27 @@ class Log(Shown):
         dropped = [(f"dropped: {reason}", n) for reason, n in self.dropped]
         return ((FLAGS[0], counts[0]), *flagged, *dropped)
 
+    def to_frame(self) -> pd.DataFrame:
+        r"""Rows as a pandas table; the flag of each row stands beside it, as its place in ``FLAGS``.
+
+        Returns
+        -------
+        pandas.DataFrame
+            One line a row of the log; names carry their unit, and ``read_log`` knows them again.
+
+        Examples
+        --------
+        >>> import io, needlecalc as nc
+        >>> log = nc.read_log(io.StringIO("time (s),rpm,AFR,MAP (psi)\n3,900,14.7,4\n4,905,13.23,5\n"))
+        >>> log.to_frame()[["time_s", "lambda_measured", "manifold_pressure_pa"]]
+           time_s  lambda_measured  manifold_pressure_pa
+        0     0.0              1.0             27579.028
+        1     1.0              0.9             34473.785
+        """
+        import pandas as pd
+
+        return pd.DataFrame({field: getattr(self, field) for field in (*self._numbers(), "line", "flag")})
+
     def table(self) -> Table:
         """Columns chosen, what was assumed, which columns are left, and what became of each row.
 
@@ -187,7 +203,12 @@ class Log(Shown):
         """
         fates = self.fates()
         total = sum(count for _, count in fates)
-        spare = (f"{counted(len(self.unused), 'column')} not used: {', '.join(map(repr, self.unused))}.",)
+        spare = (f"{counted(len(self.unused), 'column')} not used: {listed(map(quoted, self.unused))}.",)
+        rows = []
+        for choice in self.columns:
+            same = f"; {listed(map(quoted, choice.same))} carries the same" if choice.same else ""
+            label = BY_KEY[choice.meaning].label
+            rows.append({"meaning": label, "column": choice.column, "unit": choice.unit, "why": f"{WHY[choice.why]}{same}"})
         return Table(
             title=f"Log {self.name}",
             intro=(
@@ -200,9 +221,7 @@ class Log(Shown):
                 Column("unit", "unit"),
                 Column("why", "chosen by"),
             ),
-            rows=[
-                {"meaning": BY_KEY[c.meaning].label, "column": c.column, "unit": c.unit, "why": c.why} for c in self.columns
-            ],
+            rows=rows,
             notes=(*self.assumptions, *(spare if self.unused else ())),
         )
 
@@ -217,5 +236,5 @@ class Log(Shown):
         fates = self.fates()
         total = sum(count for _, count in fates)
         rows = [{"fate": reason, "rows": count} for reason, count in (*fates, ("all rows of the file", total))]
-        counted = Table("Rows", (Column("rows", "rows", "d"), Column("fate", "fate")), rows)
-        return f"{self.table().text()}\n\n{counted.text()}"
+        counts = Table("Rows", (Column("rows", "rows", "d"), Column("fate", "fate")), rows)
+        return f"{self.table().text()}\n\n{counts.text()}"

@@ -3,296 +3,206 @@
 from __future__ import annotations
 
 import codecs
-import mmap
-import os
 import re
-from collections import Counter
-from collections.abc import Sequence
-from contextlib import suppress
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from pathlib import Path
+from typing import NoReturn
 
-import numpy as np
-
-from needlecalc.errors import LogFormatError
 from needlecalc.measure.log.cell import decimal_mark, looks_like_number, number_from_cell, seconds_from_clock
 from needlecalc.measure.log.table import DELIMITERS, HEADER_WITHIN_LINES, LogTable, find_table, whole_names
+from needlecalc.measure.log.words import Note, refuse
+from needlecalc.remark import Remark
 
 SAMPLE_LINES = 120
 _HEAD_BYTES = 1 << 20
-_RETURN, _LINE_END = b"\r\n"
+_BLOCK_BYTES = 1 << 21
 _BLANK = b" \t\r\n\0\x1a"
+_BOM = codecs.BOM_UTF8
+_CONTROLS = {code: " " for code in (*range(32), 127)}
+# A byte that is no UTF-8 is read as Latin-1.
+_LATIN_1 = {0xDC00 + byte: byte for byte in range(128, 256)}
 
-# The bytes of a file, as ``file_bytes`` holds them.
-FileBytes = bytes | mmap.mmap
+# How files of open formats begin, what they are, and how their numbers come out.
+_EXPORT = "Export the log as text (csv) from the logger's own program."
+_UNPACK = "Unpack it first."
+_FRAME = "Read it with a library that knows it, and hand read_log the DataFrame."
+_FOREIGN = (
+    (b"PK\x03\x04", "a zip archive or a spreadsheet", "Unpack it, or save its sheet as csv."),
+    (b"\x1f\x8b", "a gzip archive", _UNPACK),
+    (b"BZh", "a bzip2 archive", _UNPACK),
+    (b"\xfd7zXZ\0", "an xz archive", _UNPACK),
+    (b"7z\xbc\xaf\x27\x1c", "a 7z archive", _UNPACK),
+    (b"\x28\xb5\x2f\xfd", "a zstd archive", _UNPACK),
+    (b"%PDF-", "a PDF document", _EXPORT),
+    (b"MDF     ", "an MDF measurement file", _FRAME),
+    (b"UnFinMF ", "an MDF measurement file that was not closed", _FRAME),
+    (b"\x89HDF\r\n\x1a\n", "an HDF5 file", _FRAME),
+    (b"PAR1", "a parquet file", _FRAME),
+    (b"ARROW1", "an Arrow file", _FRAME),
+    (b"SQLite format 3\0", "an SQLite database", _FRAME),
+    (b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1", "an office document of the old binary kind", "Save its sheet as csv."),
+    (b"\x89PNG\r\n\x1a\n", "a PNG picture", _EXPORT),
+    (b"\xff\xd8\xff", "a JPEG picture", _EXPORT),
+)
+_MARKUP = re.compile(rb"\s*<(!doctype\s+html|html|\?xml)[\s>]", re.IGNORECASE)
+_WIDE = {
+    "utf-32": (codecs.BOM_UTF32_LE, codecs.BOM_UTF32_BE),
+    "utf-16": (codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE),
+}
 
 
 @dataclass(frozen=True)
 class LogText:
-    """A log's bytes and the shape of the table in them.
+    """A log's bytes (UTF-8, lines ending in LF or CRLF) and the table in them, whose names are told apart.
 
-    Parameters
-    ----------
-    name : str
-        File name, no folder.
-    raw : bytes or mmap
-        The text in one byte a delimiter (UTF-16 is recoded), lines ending in LF or CRLF.
-    encoding : str
-        Encoding of the head of ``raw``.
-    delimiter, decimal : str
-        One sign each.
-    names : tuple of str
-        Columns as the file names them; a name met again gets its count in square brackets.
-    header_cells, units : tuple of str
-        Cells of the header and of the units row (empty texts where there is none), one a column.
-    header_line : int
-        Line of the header, from 1.
-    start : int
-        Where in ``raw`` the line below the header and its units begins.
-    first_line : int
-        That line, from 1.
-    width : int
-        Cells in most rows, an empty one behind a trailing delimiter counted.
-    sample : tuple of tuple of str
-        Cells of the first rows.
-    notes : tuple of str
-        What had to be assumed.
+    The rows begin at ``start``, in line ``first_line``, from 1.
     """
 
     name: str
-    raw: FileBytes
-    encoding: str
-    delimiter: str
-    decimal: str
+    raw: bytes
+    table: LogTable
     names: tuple[str, ...]
-    header_cells: tuple[str, ...]
-    units: tuple[str, ...]
-    header_line: int
+    decimal: str
     start: int
     first_line: int
-    width: int
-    sample: tuple[tuple[str, ...], ...]
-    notes: tuple[str, ...]
+    notes: tuple[Remark, ...]
 
-    def decoded(self, line: bytes) -> str:
-        """One line of ``raw`` as text.
-
-        Parameters
-        ----------
-        line : bytes
-            The line.
-
-        Returns
-        -------
-        str
-            By the file's encoding, or sign by sign where a line does not follow it.
-        """
-        try:
-            return line.decode(self.encoding)
-        except UnicodeDecodeError:
-            return line.decode("latin-1")
+    def refuse(self, words: str, column: str | None = None) -> NoReturn:
+        """Say what is wrong with the columns; the line is the header's."""
+        refuse(self.name, words, self.table.header + 1, column)
 
     def is_clock(self, column: int) -> bool:
-        """Whether a column holds clock times.
+        """Whether more cells of the column are clock times than plain numbers."""
+        cells = [row[column] for row in self.table.rows]
+        return sum(seconds_from_clock(cell) >= 0 for cell in cells) > sum(looks_like_number(cell) for cell in cells)
 
-        Parameters
-        ----------
-        column : int
-            Its place, from 0.
-
-        Returns
-        -------
-        bool
-            True if more cells of the sample are clock times than plain numbers.
-        """
-        cells = [row[column] for row in self.sample]
-        clocks = sum(seconds_from_clock(cell) >= 0 for cell in cells)
-        return clocks > sum(looks_like_number(cell) for cell in cells)
+    def blocks(self) -> Iterator[bytes]:
+        """The rows in pieces of whole lines; what stands behind the last line end is left out."""
+        yield from _blocks(self.raw, self.start, self.raw.rfind(b"\n", self.start) + 1)
 
 
-def file_bytes(path: Path) -> FileBytes:
-    """What stands in a file.
+def _blocks(raw: bytes, start: int, end: int) -> Iterator[bytes]:
+    while start < end:
+        stop = raw.rfind(b"\n", start, min(start + _BLOCK_BYTES, end)) + 1 or raw.find(b"\n", start, end) + 1 or end
+        yield raw[start:stop]
+        start = stop
 
-    Parameters
-    ----------
-    path : Path
-        The file.
 
-    Returns
-    -------
-    bytes or mmap
-        A copy in memory, which no change of the file can reach.
+def open_log(raw: bytes, name: str, *, decimal: str | None = None) -> LogText:
+    """Shape of the table in a log's bytes, the decimal mark found where it is not given.
 
-    Raises
-    ------
-    OSError
-        If the file cannot be opened or read.
+    LogFormatError if the file is empty, binary, without a header, without rows, or if header and rows do not match.
     """
-    with path.open("rb") as file:
-        size = os.fstat(file.fileno()).st_size
-        if size < _HEAD_BYTES or not hasattr(mmap, "MADV_HUGEPAGE"):
-            return file.read()
-        # Large pages of memory are filled in half the time; a system built without them refuses, and serves small ones.
-        room = mmap.mmap(-1, size, mmap.MAP_PRIVATE | mmap.MAP_ANONYMOUS)
-        with suppress(OSError):
-            room.madvise(mmap.MADV_HUGEPAGE)
-        there = file.readinto(room)
-        return room if there == size else room[:there]
-
-
-def open_log(raw: FileBytes, name: str, *, decimal: str | None = None) -> LogText:
-    """Shape of the table in a log's bytes.
-
-    Parameters
-    ----------
-    raw : bytes or mmap
-        The file.
-    name : str
-        Its name, for messages.
-    decimal : str, optional
-        Decimal mark, ``.`` or ``,``; found from the cells if not given.
-
-    Returns
-    -------
-    LogText
-        Encoding, delimiter, decimal mark, names, units and where the rows begin.
-
-    Raises
-    ------
-    LogFormatError
-        If the file is empty, binary, without a header, without rows, or if header and rows do not match.
-    """
-    text, encoding, skip = _one_byte_text(raw, name)
+    if not raw[:4096].strip(_BLANK) and not raw.strip(_BLANK):
+        refuse(name, "the file is empty; a log needs a header and rows. Export it again.", 1)
+    _refuse_foreign(raw, name)
+    text, encoding = _as_utf8(raw)
     # A header stands within the first lines; what a huge first line hides is no header.
-    head = text[skip : skip + _HEAD_BYTES]
+    head = text[:_HEAD_BYTES]
     pieces = head.split(b"\n", HEADER_WITHIN_LINES + SAMPLE_LINES)
     if len(head) == _HEAD_BYTES or len(pieces) > HEADER_WITHIN_LINES + SAMPLE_LINES:
         pieces.pop()
-    lines = [piece.decode(encoding, errors="replace").replace("\0", "").rstrip("\r") for piece in pieces]
-    _refuse_binary(lines, name)
+    lines = [piece.decode(errors="replace").replace("\0", "").rstrip("\r") for piece in pieces]
+    _refuse_binary("".join(lines)[:65536], name)
     lines, joined = whole_names(lines)
     table = find_table(lines, name)
     begin = next(place for place in range(table.begin, len(lines) + 1) if place not in joined)
-    start = skip + sum(len(piece) + 1 for piece in pieces[:begin])
-    sample = tuple(tuple(row[: len(table.names)]) for row in table.rows)
-    mark, notes = _decimal(decimal, table, text, start, name)
-    layout = (
-        f"The header is line {table.header + 1}, the rows begin in line {table.first + 1}; cells are divided by "
-        f"{DELIMITERS[table.delimiter]}, numbers have a decimal {'comma' if mark == ',' else 'point'}, "
-        f"the encoding is {encoding.upper()}."
-    )
-    return LogText(
-        name=name,
-        raw=text,
-        encoding=encoding,
-        delimiter=table.delimiter,
-        decimal=mark,
-        names=_distinct(table.names),
-        header_cells=tuple(table.names),
-        units=tuple(table.units),
-        header_line=table.header + 1,
-        start=start,
-        first_line=begin + 1,
-        width=table.width,
-        sample=sample,
-        notes=(layout, *notes),
-    )
+    start = sum(len(piece) + 1 for piece in pieces[:begin])
+    mark, assumed = (decimal, False) if decimal else _decimal(table, text, start, name)
+    layout: dict[str, int | str] = {
+        "header": table.header + 1,
+        "first": table.first + 1,
+        "delimiter": DELIMITERS[table.delimiter],
+        "mark": "comma" if mark == "," else "point",
+        "encoding": encoding,
+    }
+    notes = (Remark(Note.LAYOUT, numbers=layout), *([Remark(Note.COMMA_ASSUMED)] if assumed else []))
+    return LogText(name, text, table, _distinct(table.names), mark, start, begin + 1, notes)
 
 
-def _one_byte_text(raw: FileBytes, name: str) -> tuple[FileBytes, str, int]:
-    if not raw[:4096].strip(_BLANK) and not raw[:].strip(_BLANK):
-        msg = f"{name} is empty; a log needs a header and rows. Export it again."
-        raise LogFormatError(msg, path=name, line=1)
-    encoding, skip = "utf-8", 0
-    wide = _wide_encoding(raw[:4096])
-    if wide:
+def _as_utf8(raw: bytes) -> tuple[bytes, str]:
+    """The text as UTF-8 with no byte order marks and no lone carriage returns, and the encoding it came in."""
+    encoding = _wide_encoding(raw[:4096])
+    if encoding:
         # Half a character at the end belongs to a cut line, and a line without its end is dropped later.
-        raw = str(raw, wide, "replace").removeprefix("\ufeff").encode("utf-8")
+        raw = raw.decode(encoding, "replace").encode("utf-8", "replace")
+    elif raw.isascii() or _is_utf8(raw):
+        encoding = "utf-8"
     else:
-        skip = 3 if raw[:3] == codecs.BOM_UTF8 else 0
-        # The head, with the header in it, decides; a row further down that differs is decoded by itself.
-        try:
-            codecs.getincrementaldecoder("utf-8")().decode(raw[:_HEAD_BYTES])
-        except UnicodeDecodeError:
-            encoding = "latin-1"
-    if _lone_return(raw):
+        encoding = "latin-1"
+        raw = b"".join(
+            block.decode("utf-8", "surrogateescape").translate(_LATIN_1).encode() for block in _blocks(raw, 0, len(raw))
+        )
+    if not raw.isascii():
+        raw = raw.replace(_BOM, b"")
+    if b"\r" in raw and raw.count(b"\r") != raw.count(b"\r\n"):
         raw = re.sub(rb"\r+\n|\r", b"\n", raw)
-    return raw, encoding, skip
+    return raw, encoding.upper()
 
 
-def _lone_return(raw: FileBytes) -> bool:
-    for place in range(0, len(raw), _HEAD_BYTES // 4):
-        some = np.frombuffer(raw, np.uint8, min(_HEAD_BYTES // 4 + 1, len(raw) - place), place)
-        returns = some == _RETURN
-        if returns.any() and (
-            (returns[-1] and place + len(some) == len(raw)) or (returns[:-1] & (some[1:] != _LINE_END)).any()
-        ):
-            return True
-    return False
+def _is_utf8(raw: bytes) -> bool:
+    decoder = codecs.getincrementaldecoder("utf-8")()
+    try:
+        for place in range(0, len(raw), _BLOCK_BYTES):
+            decoder.decode(raw[place : place + _BLOCK_BYTES])
+        decoder.decode(b"", final=True)
+    except UnicodeDecodeError:
+        return False
+    return True
 
 
 def _wide_encoding(head: bytes) -> str:
-    if head.startswith((codecs.BOM_UTF32_LE, codecs.BOM_UTF32_BE)):
-        return "utf-32"
-    if head.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
-        return "utf-16"
-    even, odd = head[0::2].count(0), head[1::2].count(0)
-    half = len(head) / 2
-    if odd > 0.7 * half and even < 0.05 * half:
-        return "utf-16-le"
-    if even > 0.7 * half and odd < 0.05 * half:
-        return "utf-16-be"
-    return ""
+    for encoding, marks in _WIDE.items():
+        if head.startswith(marks):
+            return encoding
+    # Without a mark every other byte of plain text is zero.
+    even, odd, most = head[0::2].count(0), head[1::2].count(0), 0.35 * len(head)
+    if min(even, odd) >= 0.025 * len(head) or max(even, odd) <= most:
+        return ""
+    return "utf-16-le" if odd > even else "utf-16-be"
 
 
-def _refuse_binary(lines: Sequence[str], name: str) -> None:
-    text = "".join(lines)[:65536]
-    control = sum(text.count(chr(code)) for code in range(32) if chr(code) not in "\t\v\f\x1a\x1b")
-    control += text.count("\x7f")
+def _refuse_foreign(raw: bytes, name: str) -> None:
+    markup = _MARKUP.match(raw.removeprefix(_BOM)[:400])
+    found = [(what, cure) for begin, what, cure in _FOREIGN if raw.startswith(begin)]
+    if markup:
+        found.append(("an XML file" if markup[1].startswith(b"?") else "an HTML page", _EXPORT))
+    for what, cure in found:
+        refuse(name, f"this is {what}, not a log as text. {cure}", 1)
+
+
+def _refuse_binary(text: str, name: str) -> None:
+    control = sum(text.count(chr(code)) for code in (*range(32), 127) if chr(code) not in "\t\v\f\x1a\x1b")
     if control > 0.005 * len(text) + 1:
-        msg = (
-            f"{name} is a binary file, not text: {control} of its first {len(text)} signs cannot be printed. "
-            "Export the log as text (csv) from the logger's own program."
-        )
-        raise LogFormatError(msg, path=name, line=1)
+        words = f"this is a binary file, not text: {control} of its first {len(text)} signs cannot be printed. {_EXPORT}"
+        refuse(name, words, 1)
 
 
 def _distinct(names: Sequence[str]) -> tuple[str, ...]:
-    taken: set[str] = set()
-    result = []
-    for place, given in enumerate(names, start=1):
+    """Names told apart: one met again gets its count, an empty one its place."""
+    cleaned = [name.translate(_CONTROLS) for name in names]
+    result: list[str] = []
+    for place, given in enumerate(cleaned, start=1):
         name = base = given or f"column {place}"
         count = 1
-        while name in taken or (count > 1 and name in names):
+        while name in result or (count > 1 and name in cleaned):
             count += 1
             name = f"{base} [{count}]"
-        taken.add(name)
         result.append(name)
     return tuple(result)
 
 
-def _decimal(given: str | None, table: LogTable, text: FileBytes, start: int, name: str) -> tuple[str, tuple[str, ...]]:
-    if given is not None:
-        if given not in (".", ","):
-            msg = f"decimal is {given!r}, but must be '.' or ','."
-            raise LogFormatError(msg, path=name)
-        return given, ()
-    marks = Counter(decimal_mark(cell) for row in table.rows for cell in row)
-    if marks["."] and marks[","]:
-        msg = (
-            f"{name}: from line {table.first + 1} on, both decimal points and decimal commas stand in the rows. "
-            "Say which holds with decimal='.' or decimal=','."
-        )
-        raise LogFormatError(msg, path=name, line=table.first + 1)
-    if marks[","]:
-        return ",", ()
-    if marks["."] or table.delimiter == ",":
-        return ".", ()
+def _decimal(table: LogTable, text: bytes, start: int, name: str) -> tuple[str, bool]:
+    """The decimal mark, and whether it is but assumed."""
+    marks = {decimal_mark(cell) for row in table.rows for cell in row} - {""}
+    if len(marks) == 2:
+        words = "from here on, both decimal points and decimal commas stand in the rows. "
+        refuse(name, f"{words}Say which holds with decimal='.' or decimal=','.", table.first + 1)
+    if marks or table.delimiter == ",":
+        return next(iter(marks), "."), False
     # Whole numbers only so far: the first number further down that leaves no choice decides.
     later = re.compile(rb"(?<![\d.,:])\d{1,9}([.,])(?:\d{1,2}|\d{4,12})(?![\d.,:])").search(text, start)
-    if later and later[1] == b",":
-        return ",", ()
-    grouped = any(number_from_cell(cell, ",") < 1000 and "," in cell for row in table.rows for cell in row)
-    if not later and grouped:
-        return ",", ("Numbers such as 1,234 are read with a decimal comma; decimal='.' reads thousands.",)
-    return ".", ()
+    if later:
+        return later[1].decode(), False
+    assumed = any(number_from_cell(cell, ",") < 1000 and "," in cell for row in table.rows for cell in row)
+    return "," if assumed else ".", assumed

@@ -9,12 +9,9 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from needlecalc.show import counted
+from needlecalc.measure.log.words import Note, RowFault
+from needlecalc.remark import Remark
 from needlecalc.units import FloatArray
-
-REPEATS = "time repeats the row before"
-BACKWARDS = "time runs backwards"
-SPIKE = "time leaps ahead for one row only"
 
 SECONDS_PER_DAY = 86400.0
 # A clock that falls by more than half a day has passed midnight.
@@ -28,43 +25,17 @@ _PAUSE_S = 1.0
 
 @dataclass(frozen=True)
 class OrderedTime:
-    """Time put in order.
-
-    Parameters
-    ----------
-    time_s : array, shape (m,)
-        Seconds from the first row kept, strictly rising. [s]
-    keep : array of bool, shape (n,)
-        Which rows are kept.
-    dropped : dict of str to int
-        Rows left out, by reason.
-    notes : tuple of str
-        What was assumed.
-    """
+    """Seconds from the first row kept, which rows are kept, rows left out by reason, and what was assumed."""
 
     time_s: FloatArray
     keep: NDArray[np.bool_]
-    dropped: dict[str, int]
-    notes: tuple[str, ...]
+    dropped: Counter[RowFault]
+    notes: tuple[Remark, ...]
 
 
 def order_time(seconds: FloatArray, *, clock: bool = False) -> OrderedTime:
-    """Time that starts at zero and rises with every row.
+    """Time that starts at zero and rises with every row; ``clock`` says that it is a time of day.
 
-    Parameters
-    ----------
-    seconds : array, shape (n,)
-        Time of each row as logged, finite. [s]
-    clock : bool
-        Whether it is a time of day.
-
-    Returns
-    -------
-    OrderedTime
-        Seconds, the rows kept, and what was done.
-
-    Notes
-    -----
     The rules, in this order:
 
     1. Where more than half of the rows share their stamp with the row before, and the stamps rise at all, stamps
@@ -75,22 +46,19 @@ def order_time(seconds: FloatArray, *, clock: bool = False) -> OrderedTime:
        logger's clock: what follows is set behind, one usual step later.
     5. Any other row that does not lie behind all before it is dropped, as a repeat or as running backwards.
 
-    Examples
-    --------
-    >>> import numpy as np
     >>> order_time(np.array([7.0, 7.1, 7.1, 7.2])).time_s
     array([0. , 0.1, 0.2])
     """
-    notes: list[str] = []
+    notes: list[Remark] = []
     keep = np.ones(len(seconds), dtype=np.bool_)
-    dropped: Counter[str] = Counter()
+    dropped: Counter[RowFault] = Counter()
     time_s = seconds - seconds[:1]
     if (time_s[1:] <= time_s[:-1]).any():
         steps = np.diff(time_s)
         if len(steps) >= RESTART_ROWS and 2 * np.count_nonzero(steps == 0) > len(steps) and (steps > 0).any():
             time_s = _spread(time_s, steps)
             steps = np.diff(time_s)
-            notes.append("Time stamps are coarser than the rows: rows that share a stamp are spread evenly up to the next.")
+            notes.append(Remark(Note.COARSE))
         if (steps <= 0).any():
             time_s, keep, dropped, more = _walk(time_s, _usual(steps), clock)
             notes += more
@@ -99,42 +67,43 @@ def order_time(seconds: FloatArray, *, clock: bool = False) -> OrderedTime:
     steps = np.diff(time_s)
     while (steps <= 0).any():
         rising = np.concatenate([[True], steps > 0])
-        dropped[REPEATS] += int(np.count_nonzero(~rising))
+        dropped[RowFault.REPEATS] += int(np.count_nonzero(~rising))
         keep[np.flatnonzero(keep)[~rising]] = False
         time_s = time_s[rising]
         steps = np.diff(time_s)
     if len(steps) and steps.max() > _PAUSE_S:
-        long = steps > max(_PAUSE_STEPS * _usual(steps), _PAUSE_S)
-        if long.any():
-            count = int(np.count_nonzero(long))
-            left = f"of {steps.max():.4g} s is left as it is"
-            if count > 1:
-                left = f"in the log, the longest of {steps.max():.4g} s, are left as they are"
-            notes.append(f"{counted(count, 'pause')} {left}.")
-    return OrderedTime(time_s, keep, dict(dropped), tuple(notes))
+        count = int(np.count_nonzero(steps > max(_PAUSE_STEPS * _usual(steps), _PAUSE_S)))
+        if count:
+            kind = Note.PAUSE if count == 1 else Note.PAUSES
+            notes.append(Remark(kind, numbers={"count": count, "longest": float(steps.max())}))
+    return OrderedTime(time_s, keep, dropped, tuple(notes))
 
 
 def runs_backwards(seconds: FloatArray) -> bool:
-    """Whether a log was written last row first.
-
-    Parameters
-    ----------
-    seconds : array, shape (n,)
-        Time of each row as logged, finite. [s]
-
-    Returns
-    -------
-    bool
-        True if time falls in nine steps of ten and more.
-
-    Examples
-    --------
-    >>> import numpy as np
-    >>> runs_backwards(np.array([3.0, 2.0, 1.0]))
-    True
-    """
+    """Whether a log was written last row first: time falls in nine steps of ten and more."""
     falls = seconds[1:] < seconds[:-1]
     return bool(len(falls) > 1 and np.count_nonzero(falls) >= 0.9 * len(falls))
+
+
+def pasted_again(columns: list[FloatArray]) -> NDArray[np.bool_]:
+    """Rows of blocks that stand in the file before the clock falls back: ten rows on end and more, alike in all columns.
+
+    Time is the first column. A block in which nothing else changes may as well be an engine at rest, twice.
+    """
+    seconds, *others = columns
+    again = np.zeros(len(seconds), dtype=np.bool_)
+    block = np.concatenate([[0], np.cumsum(seconds[1:] < seconds[:-1])])
+    if not block[-1]:
+        return again
+    order = np.lexsort((block, *columns[::-1]))
+    fresh = np.any([np.diff(column[order], prepend=np.nan) != 0 for column in columns], axis=0)
+    earliest = block[order][fresh][np.cumsum(fresh) - 1]
+    again[order] = block[order] > earliest
+    edges = np.flatnonzero(np.diff(again, prepend=False, append=False))
+    for start, stop in zip(edges[::2], edges[1::2], strict=True):
+        alive = any(np.ptp(column[start:stop]) > 0 for column in others)
+        again[start:stop] = stop - start >= RESTART_ROWS and alive
+    return again
 
 
 def _usual(steps: FloatArray) -> float:
@@ -155,11 +124,13 @@ def _spread(seconds: FloatArray, steps: FloatArray) -> FloatArray:
     return spread
 
 
-def _walk(seconds: FloatArray, usual: float, clock: bool) -> tuple[FloatArray, NDArray[np.bool_], Counter[str], list[str]]:
+def _walk(
+    seconds: FloatArray, usual: float, clock: bool
+) -> tuple[FloatArray, NDArray[np.bool_], Counter[RowFault], list[Remark]]:
     logged = seconds.tolist()
     shifted = list(logged)
     keep = np.ones(len(logged), dtype=np.bool_)
-    dropped: Counter[str] = Counter()
+    dropped: Counter[RowFault] = Counter()
     offset, last = 0.0, -np.inf
     midnights = restarts = 0
     leap = max(_PAUSE_STEPS * usual, _PAUSE_S)
@@ -176,7 +147,7 @@ def _walk(seconds: FloatArray, usual: float, clock: bool) -> tuple[FloatArray, N
             midnight = clock and now - follows > _MIDNIGHT_FALL_S
             if now - last > leap and behind <= follows <= now and not midnight and now - follows > leap:
                 keep[place] = False
-                dropped[SPIKE] += 1
+                dropped[RowFault.SPIKE] += 1
                 continue
         elif _restarts(logged, place, last - offset):
             offset = last + usual - stamp
@@ -184,24 +155,19 @@ def _walk(seconds: FloatArray, usual: float, clock: bool) -> tuple[FloatArray, N
             restarts += 1
         else:
             keep[place] = False
-            dropped[REPEATS if now == last else BACKWARDS] += 1
+            dropped[RowFault.REPEATS if now == last else RowFault.BACKWARDS] += 1
             continue
         shifted[place] = now
         last = now
     notes = []
     if midnights:
-        notes.append(f"The clock passes midnight {counted(midnights, 'time')}: a day is added each time.")
+        notes.append(Remark(Note.MIDNIGHT, numbers={"count": midnights}))
     if restarts:
-        notes.append(
-            f"The logger's clock restarts {counted(restarts, 'time')}: what follows is set one usual step "
-            f"({usual:.3g} s) behind what went before."
-        )
+        notes.append(Remark(Note.RESTART, numbers={"count": restarts, "usual": usual}))
     return np.array(shifted), keep, dropped, notes
 
 
 def _restarts(logged: list[float], place: int, last: float) -> bool:
     ahead = logged[place : place + RESTART_ROWS]
-    if len(ahead) < RESTART_ROWS:
-        return False
-    rising = all(a < b for a, b in pairwise(ahead))
+    rising = len(ahead) == RESTART_ROWS and all(a < b for a, b in pairwise(ahead))
     return rising and ahead[-1] <= last
