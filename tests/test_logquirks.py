@@ -477,7 +477,7 @@ LOG = ("Time (s),RPM,Lambda\n" + rows_of(0, 20)).encode()
         ({"units": 5}, "units is 5, but must pair"),
         ({"afr_stoich": "14.7"}, "afr_stoich must be a number, got '14.7'"),
         ({"afr_stoich": [14.7]}, "afr_stoich must be a number"),
-        ({"ambient_pa": True}, "ambient_pa must be a number, got True"),
+        ({"ambient_pa": True}, "ambient_pa must be a number, got true"),
         ({"ambient_pa": float("nan")}, "ambient_pa is nan, but must lie"),
         ({"decimal": b","}, "decimal is b',', but must be"),
         ({"columns": {"time": "x" * 5000}}, "columns says time is 'xxx"),
