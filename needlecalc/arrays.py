@@ -13,27 +13,7 @@ from needlecalc.units import FloatArray
 
 
 def read_only(values: ArrayLike, name: str, *, allow_nan: bool = False) -> FloatArray:
-    """One-dimensional read-only copy of some numbers.
-
-    Parameters
-    ----------
-    values : array_like, shape (n,)
-        The numbers, in whatever unit the name says. [as named]
-    name : str
-        What they are called, for the message.
-    allow_nan : bool
-        Whether a missing number (NaN) is allowed.
-
-    Returns
-    -------
-    array, shape (n,)
-        A copy that cannot be written to. [as named]
-
-    Raises
-    ------
-    InputError
-        If they are not one row of finite numbers.
-    """
+    """One-dimensional read-only copy of some finite numbers; a missing one (NaN) only with ``allow_nan``."""
     try:
         # A row of numbers that nobody can write to any more is taken as it is: a copy would double a long log.
         closed = isinstance(values, np.ndarray) and values.base is None and not values.flags.writeable
@@ -54,30 +34,45 @@ def read_only(values: ArrayLike, name: str, *, allow_nan: bool = False) -> Float
     return array
 
 
-def check_range(value: float, name: str, low: float, high: float, *, cure: str = "") -> float:
-    """One number, if it lies inside a range.
+def check_each(
+    values: ArrayLike,
+    name: str,
+    low: float,
+    high: float = np.inf,
+    *,
+    open_low: bool = False,
+    allow_nan: bool = False,
+    cure: str = "",
+) -> FloatArray:
+    """Numbers of any shape as an array, if each lies in a range; the message quotes the first that does not.
 
-    Parameters
-    ----------
-    value : float
-        The number. [as named]
-    name : str
-        Its public name, unit included, for the message.
-    low, high : float
-        The range, ends allowed. [as named]
-    cure : str
-        What to do about it, added to the message.
-
-    Returns
-    -------
-    float
-        The same number. [as named]
-
-    Raises
-    ------
-    InputError
-        If it is not a finite number or lies outside.
+    The upper end is allowed, the lower one unless ``open_low``; NaN is refused unless ``allow_nan``.
     """
+    try:
+        array = np.asarray(values, dtype=np.float64)
+    except (TypeError, ValueError, OverflowError) as error:
+        msg = f"{name} must be a number or an array of numbers, got {shown(values)}."
+        raise InputError(msg) from error
+    if array.ndim == 0 and low < array.item() <= high and array.item() < np.inf:
+        return array  # the usual number, without the cost of array arithmetic
+    good = ((array > low) if open_low else (array >= low)) & (array <= high) & np.isfinite(array)
+    if allow_nan:
+        good |= np.isnan(array)
+    if not good.all():
+        first = int(np.argmax(~good.ravel()))
+        where = f" (entry {first + 1} of {array.size})" if array.ndim else ""
+        if np.isfinite(high) and not open_low:
+            rule = f"lie between {low:g} and {high:g}"
+        else:
+            rule = f"be greater than {low:g}" if open_low else f"be {low:g} or more"
+            rule += f" and at most {high:g}" if np.isfinite(high) else " and finite"
+        msg = f"{name} is {array.ravel()[first]:g}{where}, but must {rule}. {cure}".rstrip()
+        raise InputError(msg)
+    return array
+
+
+def check_range(value: float, name: str, low: float, high: float, *, cure: str = "") -> float:
+    """One number, if it is one and lies in a range, ends allowed."""
     if isinstance(value, bool) or not isinstance(value, (int, float, np.floating, np.integer)):
         msg = f"{name} must be a number, got {shown(value)}."
         raise InputError(msg)
@@ -85,34 +80,11 @@ def check_range(value: float, name: str, low: float, high: float, *, cure: str =
         number = float(value)
     except OverflowError:  # a whole number of hundreds of digits
         number = float("inf") if value > 0 else float("-inf")
-    if not np.isfinite(number) or not low <= number <= high:
-        msg = f"{name} is {number:g}, but must lie between {low:g} and {high:g}."
-        raise InputError(f"{msg} {cure}".rstrip())
-    return number
+    return float(check_each(number, name, low, high, cure=cure))
 
 
 def check_text(text: str, name: str, most: int = LONGEST_NAME) -> str:
-    """What the user calls something, on one line and no longer than a sheet can bear.
-
-    Parameters
-    ----------
-    text : str
-        As typed.
-    name : str
-        What it is, for the message.
-    most : int
-        Length beyond which it is cut.
-
-    Returns
-    -------
-    str
-        The same, control characters written out.
-
-    Raises
-    ------
-    InputError
-        If it is no text.
-    """
+    """What the user calls something, on one line and cut where it is longer than ``most``."""
     if not isinstance(text, str):
         msg = f"{name} must be text, got {shown(text)}."
         raise InputError(msg)
@@ -120,25 +92,7 @@ def check_text(text: str, name: str, most: int = LONGEST_NAME) -> str:
 
 
 def same_length(name: str, **arrays: Sequence[object] | FloatArray) -> int:
-    """Length shared by several arrays.
-
-    Parameters
-    ----------
-    name : str
-        What they belong to, for the message.
-    **arrays : array
-        The arrays by name. [as named]
-
-    Returns
-    -------
-    int
-        Their common length.
-
-    Raises
-    ------
-    InputError
-        If they differ.
-    """
+    """Length shared by several arrays given by name; ``name`` is what they belong to, for the message."""
     lengths = {key: len(array) for key, array in arrays.items()}
     if len(set(lengths.values())) != 1:
         listed = ", ".join(f"{key} has {length}" for key, length in lengths.items())

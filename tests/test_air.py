@@ -16,18 +16,12 @@ from reference_tables import read_reference
 from needlecalc.errors import InputError
 from needlecalc.physics.air import (
     altitude_of_pressure_m,
-    geopotential_m,
     humidity_ratio,
     lambda_factor_of_air,
     moist_air_density_kg_m3,
     saturation_pressure_pa,
-    standard_atmosphere,
-)
-from needlecalc.physics.barometer import (
-    BAROMETER_VERDICTS,
-    barometer_check,
-    looks_sea_level_reduced,
     sea_level_pressure_pa,
+    standard_atmosphere,
     station_pressure_pa,
 )
 
@@ -35,9 +29,14 @@ HEIGHTS_M = np.array([-500.0, 0.0, 500.0, 1000.0, 1600.0, 2000.0, 3000.0, 5000.0
 CELSIUS, HUMIDITY, PASCAL = np.meshgrid([-20.0, 0.0, 15.0, 27.0, 50.0], [0.0, 0.4, 0.9], [55e3, 80e3, 101325.0, 108e3])
 
 
+def geometric_m(geopotential_m):
+    return 6356766.0 * geopotential_m / (6356766.0 - geopotential_m)
+
+
 @pytest.mark.parametrize("row", read_reference("standard_atmosphere"))
 def test_standard_atmosphere_against_published_tables(row):
-    state = standard_atmosphere(row["altitude_m"], heights=row["heights"])
+    height = row["altitude_m"] if row["heights"] == "geometric" else geometric_m(row["altitude_m"])
+    state = standard_atmosphere(height)
     assert state.pressure_pa == pytest.approx(row["pressure_pa"], rel=row["tolerance"])
     assert state.temperature_k == pytest.approx(row["temperature_k"], abs=6e-4)
     assert state.density_kg_m3 == pytest.approx(row["density_kg_m3"], rel=row["tolerance"])
@@ -54,19 +53,18 @@ def test_standard_atmosphere_against_two_libraries():
     np.testing.assert_allclose(ours.density_kg_m3, [state.rho for state in american], rtol=1e-5)
 
 
-@pytest.mark.parametrize("heights", ["geometric", "geopotential"])
-def test_altitude_undoes_pressure(heights):
-    pressure = standard_atmosphere(np.append(HEIGHTS_M, [-1000.0, 11000.0]), heights=heights).pressure_pa
-    back = altitude_of_pressure_m(pressure, heights=heights)
+def test_altitude_undoes_pressure():
+    pressure = standard_atmosphere(np.append(HEIGHTS_M, [-1000.0, 11000.0])).pressure_pa
+    back = altitude_of_pressure_m(pressure)
     np.testing.assert_allclose(back, np.append(HEIGHTS_M, [-1000.0, 11000.0]), atol=1e-6)
 
 
 def test_hydrostatic_balance():
     # dp/dh = -g rho in geopotential metres is what defines the standard atmosphere.
     at = np.linspace(-900.0, 10900.0, 60)
-    upper = standard_atmosphere(at + 0.5, heights="geopotential").pressure_pa
-    lower = standard_atmosphere(at - 0.5, heights="geopotential").pressure_pa
-    density = standard_atmosphere(at, heights="geopotential").density_kg_m3
+    upper = standard_atmosphere(geometric_m(at + 0.5)).pressure_pa
+    lower = standard_atmosphere(geometric_m(at - 0.5)).pressure_pa
+    density = standard_atmosphere(geometric_m(at)).density_kg_m3
     np.testing.assert_allclose(upper - lower, -9.80665 * density, rtol=1e-7)
 
 
@@ -86,8 +84,7 @@ def test_humidity_ratio_against_reference_humid_air():
     np.testing.assert_allclose(ours[warm], theirs[warm], rtol=5e-4, atol=1e-12)
 
 
-@pytest.mark.parametrize("co2_share", [4e-4, 6e-4])
-def test_moist_air_against_the_published_constants(co2_share):
+def test_moist_air_against_the_published_constants():
     c = {row["name"]: row["value"] for row in read_reference("cipm2007_constants")}
     for p, t, h in [(101325.0, 20.0, 0.5), (60e3, 15.0, 0.0), (110e3, 27.0, 1.0), (90e3, 25.0, 0.4)]:
         kelvin = t + 273.15
@@ -97,9 +94,9 @@ def test_moist_air_against_the_published_constants(co2_share):
             c["a0"] + c["a1"] * t + c["a2"] * t**2 + (c["b0"] + c["b1"] * t) * x + (c["c0"] + c["c1"] * t) * x**2
         )
         z += (p / kelvin) ** 2 * (c["d"] + c["e"] * x**2)
-        dry = 1e-3 * (c["Ma_g_mol"] + c["Mc_g_mol"] * (co2_share - 0.0004))
+        dry = 1e-3 * c["Ma_g_mol"]  # at the usual 0.04 % of carbon dioxide
         density = p * dry / (z * c["R"] * kelvin) * (1 - x * (1 - 1e-3 * c["Mv_g_mol"] / dry))
-        assert moist_air_density_kg_m3(p, t, h, co2_share=co2_share) == pytest.approx(density, rel=1e-12)
+        assert moist_air_density_kg_m3(p, t, h) == pytest.approx(density, rel=1e-12)
 
 
 @pytest.mark.parametrize("celsius", [10.0, 20.0, 30.0])
@@ -173,10 +170,10 @@ def test_lambda_factors_chain(a, b, c):
     assert factor(a, b) * factor(b, c) == pytest.approx(factor(a, c), rel=1e-12)
 
 
-@given(st.floats(90e3, 106e3), st.floats(-200.0, 3500.0), st.none() | st.floats(-30.0, 45.0))
-def test_reduction_to_sea_level_and_back(sea_level, altitude, celsius):
-    station = station_pressure_pa(sea_level, altitude, temperature_degc=celsius)
-    assert sea_level_pressure_pa(station, altitude, temperature_degc=celsius) == pytest.approx(sea_level, rel=1e-12)
+@given(st.floats(90e3, 106e3), st.floats(-200.0, 3500.0))
+def test_reduction_to_sea_level_and_back(sea_level, altitude):
+    station = station_pressure_pa(sea_level, altitude)
+    assert sea_level_pressure_pa(station, altitude) == pytest.approx(sea_level, rel=1e-12)
 
 
 @pytest.mark.parametrize("altitude_m", [0.0, 300.0, 1000.0, 2000.0, 3000.0])
@@ -190,50 +187,16 @@ def test_reduction_against_the_altimeter_setting_formula(altitude_m, station_hpa
     assert sea_level_pressure_pa(100 * station_hpa, altitude_m) / 100 == pytest.approx(setting, abs=0.7)
 
 
-def test_both_reductions_agree_in_standard_air():
+def test_standard_air_is_reduced_to_that_at_sea_level():
     state = standard_atmosphere(HEIGHTS_M[1:8])
-    for celsius in (None, state.temperature_k - 273.15):
-        reduced = sea_level_pressure_pa(state.pressure_pa, HEIGHTS_M[1:8], temperature_degc=celsius)
-        np.testing.assert_allclose(reduced, 101325.0, rtol=1e-12)
-
-
-@pytest.mark.parametrize(
-    ("pressure_pa", "altitude_m", "verdict"),
-    [
-        (101300.0, 1600.0, 1),
-        (101300.0, 310.0, 1),
-        (101300.0, 300.0, 2),
-        (83500.0, 1600.0, 0),
-        (101300.0, 0.0, 0),
-        (101300.0, 100.0, 2),
-        (99000.0, 150.0, 2),
-        (70000.0, 0.0, 3),
-        (89000.0, 3000.0, 3),
-    ],
-)
-def test_barometer_verdicts(pressure_pa, altitude_m, verdict):
-    check = barometer_check(pressure_pa, altitude_m)
-    assert check.verdict == verdict
-    assert BAROMETER_VERDICTS[check.verdict]
-    assert looks_sea_level_reduced(pressure_pa, altitude_m) == (verdict == 1)
-
-
-@given(st.floats(96e3, 104.5e3), st.floats(600.0, 3500.0))
-def test_the_mistake_is_always_found_above_600_m(sea_level, altitude):
-    if sea_level >= station_pressure_pa(105e3, altitude):
-        assert looks_sea_level_reduced(sea_level, altitude)
-    assert not looks_sea_level_reduced(station_pressure_pa(sea_level, altitude), altitude)
-    check = barometer_check(sea_level, altitude)
-    assert check.station_if_reduced_pa == pytest.approx(station_pressure_pa(sea_level, altitude))
-    assert check.implied_sea_level_pa == pytest.approx(sea_level_pressure_pa(sea_level, altitude))
+    np.testing.assert_allclose(sea_level_pressure_pa(state.pressure_pa, HEIGHTS_M[1:8]), 101325.0, rtol=1e-12)
 
 
 def test_everything_broadcasts():
     column, row = np.array([[90e3], [100e3]]), np.array([0.0, 10.0, 20.0])
     assert moist_air_density_kg_m3(column, row, 0.5).shape == (2, 3)
     assert humidity_ratio(column, row, 0.5).shape == (2, 3)
-    assert barometer_check(column, row * 100).verdict.shape == (2, 3)
-    assert sea_level_pressure_pa(column, row * 100, temperature_degc=row).shape == (2, 3)
+    assert sea_level_pressure_pa(column, row * 100).shape == (2, 3)
     assert isinstance(moist_air_density_kg_m3(1e5, 20.0, 0.5), float)
 
 
@@ -241,11 +204,10 @@ def test_everything_broadcasts():
     ("call", "message"),
     [
         (
-            lambda: standard_atmosphere(11001.0),
-            "altitude_m is 11001, but must be -1000 or more and at most 11000",
+            lambda: standard_atmosphere(11020.0),
+            "altitude_m is 11020, but must lie between -1000 and 11019",
         ),
-        (lambda: standard_atmosphere(0.0, heights="feet"), "heights is 'feet', but must be 'geometric'"),
-        (lambda: geopotential_m(float("nan")), "altitude_m is nan"),
+        (lambda: standard_atmosphere(float("nan")), "altitude_m is nan"),
         (lambda: altitude_of_pressure_m(1013.25), "pressure_pa is 1013.25.*One hPa or mbar is 100 Pa"),
         (lambda: moist_air_density_kg_m3(1e5, 20.0, 50.0), "humidity is 50.*divide per cent by 100"),
         (
@@ -253,10 +215,6 @@ def test_everything_broadcasts():
             "pressure_pa is 1013.*One hPa or mbar is 100 Pa",
         ),
         (lambda: moist_air_density_kg_m3(1e5, 293.0, 0.5), "temperature_degc is 293.*degrees Celsius"),
-        (
-            lambda: moist_air_density_kg_m3(1e5, 20.0, 0.5, co2_share=400.0),
-            "co2_share is 400.*One ppm is 1e-6",
-        ),
         (lambda: saturation_pressure_pa("warm"), "temperature_degc must be a number"),
         (lambda: humidity_ratio(1e5, 20.0, -0.1), "humidity is -0.1"),
         (
@@ -267,8 +225,6 @@ def test_everything_broadcasts():
             lambda: sea_level_pressure_pa(1013.0, 0.0),
             "station_pressure_pa is 1013.*It is pressure on the spot",
         ),
-        (lambda: sea_level_pressure_pa(1e5, 0.0, temperature_degc=300.0), "temperature_degc is 300"),
-        (lambda: barometer_check(101.3, 0.0), "pressure_pa is 101.3"),
         (
             lambda: lambda_factor_of_air(0.0, reference_density_kg_m3=1.2),
             "density_kg_m3 is 0, but must be greater",

@@ -158,7 +158,7 @@ def test_lift_typed_before_computed_and_both_with_doubt():
     assert (computed.lift_u_mm > 0.0).all()
     # The lift computed passes the air the engine draws.
     flow = setup.carburettor.air_valve.air_flow_g_s(computed.lift_mm, setup.air)
-    manifold = bands.manifold_pressure_pa / (287.05 * (setup.air.temperature_degc + 273.15))
+    manifold = bands.manifold_pressure_pa / (287.05287 * (setup.air.temperature_degc + 273.15))
     np.testing.assert_allclose(flow, 1500e-6 * bands.rpm / 120 * 0.85 * manifold * 1e3, rtol=1e-9)
     typed = nc.with_lift(bands, setup, lift_mm=[3.0, np.nan, 9.0, np.nan], calibrate=False)
     assert typed.lift_mm[0] == 3.0
@@ -190,7 +190,7 @@ def test_a_lift_that_cannot_be_had_is_refused():
         ({"load": "idle"}, "load is 'idle', but must be a list of 2 names"),
         ({"lambda_se": [0.01, 0.02, 0.03]}, "lambda_se holds 3 values, but must be one number, or one for each of the 2"),
         ({"lambda_se": "x"}, "lambda_se must be a row of plain numbers"),
-        ({"manifold_pressure_pa": [40, 95]}, "manifold_pressure_pa is 40 .entry 1 of 2., but must be .* 1 kPa is 1000 Pa"),
+        ({"manifold_pressure_pa": [40, 95]}, "manifold_pressure_pa is 40 .entry 1 of 2., but must lie between .* 1 kPa is 1000 Pa"),
         ({"air_flow_g_s": [3.0, -14.0]}, "air_flow_g_s is -14 .entry 2 of 2., but must be greater than 0"),
         ({"air_flow_g_s": [3.0, 10**400]}, "air_flow_g_s must be a row of plain numbers"),
     ],

@@ -13,9 +13,8 @@ from scipy.optimize import brentq
 from shapely.geometry import Point, box
 
 import needlecalc as nc
-from needlecalc.physics.airdemand import engine_air_flow_g_s
-from needlecalc.physics.airvalve import air_flow_g_s, depression_pa
-from needlecalc.physics.throat import circular_throat_area_mm2
+from needlecalc.physics.airflow import air_flow_g_s
+from needlecalc.physics.airvalve import circular_throat_area_mm2, engine_air_flow_g_s, piston_depression_pa
 
 VALVE = nc.AirValve(throat_bore_mm=38.0, disc_diameter_mm=60.0, piston_mass_kg=0.26, spring_preload_n=1.2)
 
@@ -29,7 +28,7 @@ def test_throat_is_the_disc_cut_by_two_flats_in_shapely(lift):
 
 def test_balance_by_hand():
     # 0.30 kg and 2.224 N on a full disc of 61 mm: (0.30 * 9.80665 + 2.224) / 2922.47 mm2.
-    got = depression_pa(
+    got = piston_depression_pa(
         0.0, piston_mass_kg=0.30, spring_preload_n=2.224, spring_rate_n_mm=0.0, suction_area_mm2=np.pi / 4 * 61.0**2
     )
     assert got == pytest.approx((0.30 * 9.80665 + 2.224) / (np.pi / 4 * 0.061**2), rel=1e-12)

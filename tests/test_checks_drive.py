@@ -17,7 +17,7 @@ from needlecalc.measure.checks.check import Cause
 from needlecalc.measure.checks.leaksign import leak_sign
 from needlecalc.measure.checks.patterns import starving, visits_scatter
 from needlecalc.measure.log.flags import CEILING, FROZEN
-from needlecalc.physics.leak import leak_flow_g_s
+from needlecalc.physics.airflow import leak_flow_g_s
 
 SEEDS = range(8)
 cars = lru_cache(maxsize=None)(leaky)

@@ -11,18 +11,15 @@ from reference_tables import read_reference
 
 from needlecalc.errors import InputError
 from needlecalc.physics.gauge import (
-    BLADE_FACE_MM,
-    BUDGET_DISTRIBUTIONS,
     FLAT_FACE_MM,
     contact_position_mm,
-    diameter_at_mm,
     diameter_budget,
     diameters_from_readings_mm,
     micrometer_reading_mm,
-    taper_error_mm,
 )
 
 PITCH_MM = 3.175
+BLADE_FACE_MM = 0.75
 MARKS_MM = PITCH_MM * np.arange(12)
 # Invented needle: 2.2733 mm at the shoulder, steeper near idle.
 NEEDLE_MM = 2.2733 - np.cumsum([0.0, 0.07, 0.066, 0.068, 0.068, 0.07, 0.072, 0.072, 0.071, 0.071, 0.071, 0.071])
@@ -67,10 +64,8 @@ def test_straight_taper_reads_too_thick_by_half_a_face(face_width_mm, slope, err
     diameters = 2.5 - slope * MARKS_MM
     reading = micrometer_reading_mm(12.7, MARKS_MM, diameters, face_width_mm=face_width_mm)
     assert 1e3 * (reading - (2.5 - slope * 12.7)) == pytest.approx(error_um, abs=1e-9)
-    assert 1e3 * taper_error_mm(-slope, face_width_mm=face_width_mm) == pytest.approx(error_um, abs=1e-9)
     edge = micrometer_reading_mm(12.7, MARKS_MM, diameters, face_width_mm=face_width_mm, face_on_mark="thick_edge")
     assert edge == pytest.approx(2.5 - slope * 12.7, abs=1e-14)
-    assert taper_error_mm(slope, face_width_mm=face_width_mm, face_on_mark="thick_edge") == 0.0
 
 
 def test_quarter_inch_face_on_an_eighth_inch_pitch_reads_the_mark_before():
@@ -82,7 +77,7 @@ def test_quarter_inch_face_on_an_eighth_inch_pitch_reads_the_mark_before():
 def test_reading_is_the_diameter_at_the_contact(diameters, width, face):
     how = {"face_width_mm": width, "face_on_mark": face}
     contact = contact_position_mm(MARKS_MM, **how)
-    expected = diameter_at_mm(contact, MARKS_MM, diameters)
+    expected = np.interp(contact, MARKS_MM, diameters)
     np.testing.assert_allclose(micrometer_reading_mm(MARKS_MM, MARKS_MM, diameters, **how), expected, atol=1e-14)
 
 
@@ -120,7 +115,7 @@ def test_wider_faces_never_read_thinner(diameters, width, position):
     knife = micrometer_reading_mm(position, MARKS_MM, diameters, face_width_mm=0.0)
     assert wide >= narrow - 1e-15
     assert narrow >= knife - 1e-15
-    assert knife == diameter_at_mm(position, MARKS_MM, diameters)
+    assert knife == np.interp(position, MARKS_MM, diameters)
 
 
 @pytest.mark.parametrize("row", read_reference("micrometer_budget"))
@@ -137,7 +132,6 @@ def test_budget_against_sums_by_hand(row):
     assert 1e3 * budget.expanded_mm == pytest.approx(row["expanded_um"], abs=1e-3)
     assert budget.expanded_mm == 2 * budget.standard_mm
     assert np.sqrt(sum(part**2 for part in budget.rows.values())) == pytest.approx(budget.standard_mm, rel=1e-14)
-    assert set(budget.rows) == set(BUDGET_DISTRIBUTIONS)
 
 
 def test_budget_against_drawn_measurements():
@@ -173,14 +167,10 @@ def test_budget_grows_with_each_part(slope, part, more):
 
 def test_everything_broadcasts():
     several = np.stack([NEEDLE_MM, NEEDLE_MM - 0.01])
-    assert diameter_at_mm(5.0, MARKS_MM, several).shape == (2,)
-    assert micrometer_reading_mm(MARKS_MM, MARKS_MM, several[:, None, :]).shape == (2, 12)
-    column = np.array([[0.4], [6.35]])
-    assert micrometer_reading_mm(MARKS_MM, MARKS_MM, NEEDLE_MM, face_width_mm=column).shape == (2, 12)
+    assert micrometer_reading_mm(several, MARKS_MM, NEEDLE_MM).shape == (2, 12)
     assert diameters_from_readings_mm(several, MARKS_MM, face_width_mm=0.75).shape == (2, 12)
     budget = diameter_budget(np.array([0.008, 0.016]), accuracy_limit_mm=np.array([[0.004], [0.002]]))
     assert budget.expanded_mm.shape == (2, 2)
-    assert all(part.shape == (2, 2) for part in budget.rows.values())
     assert isinstance(micrometer_reading_mm(6.0, MARKS_MM, NEEDLE_MM), float)
     assert isinstance(diameter_budget(0.016).standard_mm, float)
 
@@ -205,7 +195,8 @@ def test_everything_broadcasts():
         (lambda: micrometer_reading_mm(0, [0, 3], [2.3, 2.2], face_width_mm=-1), "face_width_mm is -1"),
         (lambda: micrometer_reading_mm(0, [0, 3], [2.3, 2.2], face_on_mark="left"), "face_on_mark is 'left'"),
         (lambda: contact_position_mm(0.0, face_width_mm=250.0), "face_width_mm is 250.*Flat anvils"),
-        (lambda: taper_error_mm(16.0), "slope is 16.*mm of diameter for one mm of length"),
+        (lambda: micrometer_reading_mm(0, [0, 3], [[2.3, 2.2]]), r"diameters_mm must be one row .* shape \(1, 2\)"),
+        (lambda: diameter_budget(16.0), "slope is 16.*mm of diameter for one mm of length"),
         (
             lambda: diameters_from_readings_mm([2.2, 2.3], [0, 3], face_width_mm=0.75),
             "rises towards the tip at mark 2",
@@ -218,7 +209,7 @@ def test_everything_broadcasts():
         (lambda: diameters_from_readings_mm([2.3], [0, 3]), "marks_mm has 2 entries but readings_mm has 1"),
         (
             lambda: diameters_from_readings_mm([2.3, 2.2], [0, 3], face_width_mm=np.array([0.4, 0.75])),
-            "face_width_mm must be one number",
+            "face_width_mm must be a number",
         ),
         (lambda: diameter_budget(0.016, accuracy_limit_mm=4.0), "accuracy_limit_mm is 4.*one um is 0.001"),
         (lambda: diameter_budget(0.016, resolution_mm=-1), "resolution_mm is -1"),

@@ -30,9 +30,9 @@ DEPRESSION = (0.26 * 9.80665 + 1.2) / (np.pi / 4.0 * 0.060**2)
 def hand_case() -> tuple[nc.Setup, nc.Bands]:
     """One band whose air just lifts the piston by 10 mm, and the setup."""
     setup = with_valve(make_setup(), throat_bore_mm=BORE, bridge_mm=BRIDGE, spring_rate_n_mm=0.0)
-    density = 101325.0 / (287.05 * 288.15)
+    density = 101325.0 / (287.05287 * 288.15)
     flow = 0.7 * OPEN_MM2 * 1e-3 * np.sqrt(2.0 * density * DEPRESSION) * (1.0 - 0.75 / 1.4 * DEPRESSION / 101325.0)
-    rpm = 120.0 * flow / (1500e-6 * 0.85 * 60e3 / (287.05 * 288.15) * 1e3)
+    rpm = 120.0 * flow / (1500e-6 * 0.85 * 60e3 / (287.05287 * 288.15) * 1e3)
     bands = nc.typed_bands([rpm], [1.0])
     return setup, replace(bands, manifold_pressure_pa=np.array([60e3]))
 

@@ -7,19 +7,14 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from needlecalc.arrays import check_range
+from needlecalc.arrays import check_each, check_range
 from needlecalc.errors import InputError
 from needlecalc.parts.conditions import Air, Fuel
 from needlecalc.parts.jet import Jet
 from needlecalc.parts.needle import Needle
 from needlecalc.parts.slide import SlideValve
-from needlecalc.physics.airvalve import (
-    air_flow_g_s,
-    depression_pa,
-    lift_after_change_mm,
-    lift_for_flow_mm,
-)
-from needlecalc.physics.throat import circular_throat_area_mm2
+from needlecalc.physics.airflow import air_flow_g_s
+from needlecalc.physics.airvalve import circular_throat_area_mm2, lift_for_flow_mm, piston_depression_pa
 from needlecalc.show import Column, Shown, Table
 from needlecalc.units import GRAVITY_M_S2, FloatArray
 
@@ -156,7 +151,7 @@ class AirValve(Shown):
         array, shape (...)
             Depression. [Pa]
         """
-        return depression_pa(
+        return piston_depression_pa(
             lift_mm,
             piston_mass_kg=self.piston_mass_kg,
             spring_preload_n=self.spring_preload_n,
@@ -239,13 +234,9 @@ def lift_after_change(before: AirValve, after: AirValve, lift_mm: ArrayLike, air
     >>> print(lift_after_change(valve, replace(valve, spring_preload_n=2.4), [4.0, 16.0], Air()).round(2))
     [ 3.64 14.45]
     """
-    return lift_after_change_mm(
-        lift_mm,
-        lambda lift: before.air_flow_g_s(lift, air),
-        lambda lift: after.air_flow_g_s(lift, air),
-        0.0,
-        min(before.travel_mm(), after.travel_mm()),
-    )
+    travel = min(before.travel_mm(), after.travel_mm())
+    lift = check_each(lift_mm, "lift_mm", 0.0, travel, allow_nan=True, cure="That is the travel of the piston.")
+    return lift_for_flow_mm(before.air_flow_g_s(lift, air), lambda y: after.air_flow_g_s(y, air), 0.0, travel)
 
 
 @dataclass(frozen=True, repr=False, eq=False)

@@ -6,11 +6,16 @@ from dataclasses import dataclass
 
 from needlecalc.arrays import check_range
 from needlecalc.errors import InputError
-from needlecalc.physics.air import moist_air_density_kg_m3, standard_atmosphere
-from needlecalc.physics.barometer import BAROMETER_VERDICTS, barometer_check
-from needlecalc.physics.fuel import fuel_density_kg_m3, fuel_viscosity_mm2_s
-from needlecalc.physics.stoichiometry import blend_afr
+from needlecalc.physics.air import (
+    moist_air_density_kg_m3,
+    sea_level_pressure_pa,
+    standard_atmosphere,
+    station_pressure_pa,
+)
+from needlecalc.physics.fuel import blend_atoms, fuel_density_kg_m3, fuel_viscosity_mm2_s, stoichiometric_afr
 from needlecalc.show import Column, Shown, Table
+
+WEATHER_PA = (95e3, 105e3)  # sea-level pressure of nearly all weather
 
 
 @dataclass(frozen=True, repr=False)
@@ -71,7 +76,7 @@ class Fuel(Shown):
         float
             By mass. [kg/kg]
         """
-        return float(blend_afr(self.ethanol_percent))
+        return float(stoichiometric_afr(*blend_atoms(self.ethanol_percent)))
 
     def density_kg_m3(self) -> float:
         """Density at its temperature.
@@ -132,18 +137,27 @@ class Air(Shown):
         if self.altitude_m is None:
             return
         check_range(self.altitude_m, "altitude_m", -500.0, 6000.0, cure="It is in metres above sea level.")
-        check = barometer_check(self.pressure_pa, self.altitude_m)
-        if check.verdict in (1, 3):
-            cure = (
-                f"reduced from sea level it would be {float(check.station_if_reduced_pa):.0f} Pa."
-                if check.verdict == 1
-                else f"the standard atmosphere has {float(standard_atmosphere(self.altitude_m).pressure_pa):.0f} Pa there."
+        low, high = WEATHER_PA
+        at_sea_level = float(sea_level_pressure_pa(self.pressure_pa, self.altitude_m))
+        if low <= at_sea_level <= high:
+            return
+        if low <= self.pressure_pa <= high < at_sea_level:
+            on_the_spot = float(station_pressure_pa(self.pressure_pa, self.altitude_m))
+            found = (
+                "looks reduced to sea level: it is far too high for this altitude; "
+                f"on the spot it would be {on_the_spot:.0f} Pa."
             )
-            msg = (
-                f"pressure_pa is {self.pressure_pa:g} at altitude_m {self.altitude_m:g}, but must be the pressure on the "
-                f"spot: it {BAROMETER_VERDICTS[int(check.verdict)]}; {cure}"
+        else:
+            usual = float(standard_atmosphere(self.altitude_m).pressure_pa)
+            found = (
+                "fits neither as station pressure nor as sea-level pressure: check its unit and the altitude; "
+                f"the standard atmosphere has {usual:.0f} Pa there."
             )
-            raise InputError(msg)
+        msg = (
+            f"pressure_pa is {self.pressure_pa:g} at altitude_m {self.altitude_m:g}, but must be the pressure on the "
+            f"spot: it {found}"
+        )
+        raise InputError(msg)
 
     def __repr__(self) -> str:
         return (

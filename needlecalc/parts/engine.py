@@ -11,9 +11,9 @@ from needlecalc.arrays import check_range, read_only
 from needlecalc.echo import shown
 from needlecalc.errors import InputError
 from needlecalc.parts.conditions import Air
-from needlecalc.physics.airdemand import GAS_CONSTANT_DRY_AIR_J_KGK, engine_air_flow_g_s
+from needlecalc.physics.airvalve import engine_air_flow_g_s
 from needlecalc.show import Column, Shown, Table, counted
-from needlecalc.units import PA_PER_KPA, FloatArray, kelvin_from_degc
+from needlecalc.units import DRY_AIR_J_KG_K, PA_PER_KPA, FloatArray, kelvin_from_degc
 
 REFERENCES = ("manifold", "outside")
 TABLE_SHAPE_U = 0.03
@@ -327,7 +327,7 @@ class Engine(Shown):
         """
         speed, pressure = np.broadcast_arrays(np.asarray(rpm, dtype=float), np.asarray(manifold_pressure_pa, dtype=float))
         known = np.isfinite(pressure)
-        density = pressure[known] / (GAS_CONSTANT_DRY_AIR_J_KGK * kelvin_from_degc(air.temperature_degc))
+        density = pressure[known] / (DRY_AIR_J_KG_K * kelvin_from_degc(air.temperature_degc))
         filling: ArrayLike
         if isinstance(self.volumetric_efficiency, VolumetricEfficiency):
             filling = self.volumetric_efficiency.at(speed[known], pressure[known], hold_edge=hold_edge)

@@ -10,9 +10,8 @@ from numpy.typing import ArrayLike
 from needlecalc.arrays import check_range
 from needlecalc.errors import InputError
 from needlecalc.parts.conditions import Air
-from needlecalc.physics.airvalve import air_flow_g_s
-from needlecalc.physics.isentropic import slide_depression_pa
-from needlecalc.physics.throat import circular_throat_area_mm2
+from needlecalc.physics.airflow import air_flow_g_s, slide_depression_pa
+from needlecalc.physics.airvalve import circular_throat_area_mm2
 from needlecalc.show import Column, Shown, Table
 from needlecalc.units import FloatArray
 

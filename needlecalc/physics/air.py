@@ -1,7 +1,7 @@
-r"""Standard atmosphere, moist air, and what they do to lambda.
+r"""Standard atmosphere, barometers, moist air, and what they do to lambda.
 
-A constant-depression carburettor meters volume: at one lift the air follows
-:math:`\sqrt{\rho}` while the fuel does not know of it, so
+A constant-depression carburettor meters volume: at one lift the air follows :math:`\sqrt{\rho}` while the fuel does
+not know of it, so
 
 .. math:: \lambda \propto \frac{\sqrt{\rho}}{1 + w}
 
@@ -10,100 +10,47 @@ with :math:`\rho` the density of the moist air and *w* its water vapour over its
 
 from __future__ import annotations
 
-from typing import Final, Literal, NamedTuple
+from typing import Final, NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike
 
-from needlecalc.echo import shown
-from needlecalc.errors import InputError
-from needlecalc.physics.limits import check_each
-from needlecalc.units import GRAVITY_M_S2, FloatArray, kelvin_from_degc
+from needlecalc.arrays import check_each
+from needlecalc.units import DRY_AIR_J_KG_K, GRAVITY_M_S2, FloatArray, kelvin_from_degc
 
 EARTH_RADIUS_M: Final = 6356766.0
 SEA_LEVEL_PA: Final = 101325.0
 SEA_LEVEL_K: Final = 288.15
 LAPSE_K_M: Final = 0.0065
-DRY_AIR_J_KG_K: Final = 287.05287
 LOWEST_M: Final = -1000.0
-TROPOPAUSE_M: Final = 11000.0
+TROPOPAUSE_M: Final = 11019.1  # geometric; geopotential 11000
 PRESSURE_EXPONENT: Final = GRAVITY_M_S2 / (DRY_AIR_J_KG_K * LAPSE_K_M)  # 5.25588
 
-DRY_AIR_KG_MOL: Final = 28.96546e-3
+DRY_AIR_KG_MOL: Final = 28.96546e-3  # with 0.04 % carbon dioxide
 WATER_KG_MOL: Final = 18.01528e-3
-CARBON_KG_MOL: Final = 12.011e-3
 GAS_J_MOL_K: Final = 8.314472
-CO2_SHARE: Final = 4.0e-4
 
-Heights = Literal["geometric", "geopotential"]
 _HPA_CURE = "One hPa or mbar is 100 Pa."
 
 
 class Atmosphere(NamedTuple):
-    """State of the standard atmosphere at a height."""
+    """State of the standard atmosphere at a height: Pa, K, kg/m3."""
 
     pressure_pa: FloatArray
     temperature_k: FloatArray
     density_kg_m3: FloatArray
 
 
-def geopotential_m(altitude_m: ArrayLike, *, heights: Heights = "geometric") -> FloatArray:
-    r"""Geopotential height of a height above sea level.
-
-    .. math:: H = \frac{r z}{r + z}, \qquad r = 6356.766\ \mathrm{km}
-
-    Parameters
-    ----------
-    altitude_m : array_like, shape (...)
-        Height above sea level, -1000 to 11000. [m]
-    heights : {"geometric", "geopotential"}
-        What the height is; a geopotential one comes back as it is.
-
-    Returns
-    -------
-    float or array, shape (...)
-        Geopotential height. [m]
-
-    Raises
-    ------
-    InputError
-        If a height lies outside -1000 to 11000 m, or ``heights`` is neither word.
-
-    References
-    ----------
-    .. [1] ISO 2533:1975, *Standard Atmosphere*.
-
-    Examples
-    --------
-    >>> print(f"{geopotential_m(3000.0):.1f}")
-    2998.6
-    """
-    _check_heights(heights)
-    height = check_each(
-        altitude_m,
-        "altitude_m",
-        LOWEST_M,
-        TROPOPAUSE_M,
-        cure="Roads and this formula end there; check its unit.",
-    )
-    if heights == "geopotential":
-        return height[()]
-    return np.asarray(EARTH_RADIUS_M * height / (EARTH_RADIUS_M + height))[()]
-
-
-def standard_atmosphere(altitude_m: ArrayLike, *, heights: Heights = "geometric") -> Atmosphere:
+def standard_atmosphere(altitude_m: ArrayLike) -> Atmosphere:
     r"""Pressure, temperature and density of the standard atmosphere.
 
     .. math:: T = 288.15 - 0.0065\,H, \qquad p = 101325\,(T/288.15)^{g/(0.0065 R)}, \qquad
-              \rho = \frac{p}{R T}
+              \rho = \frac{p}{R T}, \qquad H = \frac{r z}{r + z},\quad r = 6356.766\ \mathrm{km}
 
     Parameters
     ----------
     altitude_m : array_like, shape (...)
-        Height above sea level, -1000 to 11000. [m]
-    heights : {"geometric", "geopotential"}
-        What the height is: geometric as a map and a satellite receiver give it, or the geopotential
-        height *H* of the standard's main table.
+        Geometric height *z* above sea level, as a map or a satellite receiver gives it, -1000 to 11019. [m]
 
     Returns
     -------
@@ -113,11 +60,7 @@ def standard_atmosphere(altitude_m: ArrayLike, *, heights: Heights = "geometric"
     Raises
     ------
     InputError
-        If a height lies outside -1000 to 11000 m, or ``heights`` is neither word.
-
-    Notes
-    -----
-    *H* is the geopotential height, see :func:`geopotential_m`; at 3000 m it is 1.4 m less.
+        If a height is out of range.
 
     References
     ----------
@@ -129,38 +72,28 @@ def standard_atmosphere(altitude_m: ArrayLike, *, heights: Heights = "geometric"
     >>> print(f"{standard_atmosphere(1600.0).pressure_pa:.0f} Pa")
     83528 Pa
     """
-    geopotential = geopotential_m(altitude_m, heights=heights)
-    temperature = SEA_LEVEL_K - LAPSE_K_M * geopotential
+    temperature = SEA_LEVEL_K - LAPSE_K_M * _geopotential_m(altitude_m)
     pressure = SEA_LEVEL_PA * (temperature / SEA_LEVEL_K) ** PRESSURE_EXPONENT
-    density = pressure / (DRY_AIR_J_KG_K * temperature)
-    return Atmosphere(pressure[()], temperature[()], density[()])
+    return Atmosphere(pressure[()], temperature[()], (pressure / (DRY_AIR_J_KG_K * temperature))[()])
 
 
-def altitude_of_pressure_m(pressure_pa: ArrayLike, *, heights: Heights = "geometric") -> FloatArray:
-    r"""Height at which the standard atmosphere has a pressure.
-
-    .. math:: H = \frac{288.15}{0.0065}\left[1 - (p/101325)^{0.0065 R/g}\right]
+def altitude_of_pressure_m(pressure_pa: ArrayLike) -> FloatArray:
+    """Geometric height at which the standard atmosphere has a pressure.
 
     Parameters
     ----------
     pressure_pa : array_like, shape (...)
-        Station pressure, that of the standard atmosphere between 11000 and -1000 m. [Pa]
-    heights : {"geometric", "geopotential"}
-        What height to give.
+        Station pressure, that of a height from -1000 to 11019 m. [Pa]
 
     Returns
     -------
     float or array, shape (...)
-        Height above sea level. [m]
+        Height above sea level; weather moves the pressure by some 3 %, so it may be 250 m off the map. [m]
 
     Raises
     ------
     InputError
-        If a pressure belongs to no height between -1000 and 11000 m.
-
-    Notes
-    -----
-    Weather moves the pressure by some 3 %, so this is the height of a day that may be 250 m off the map.
+        If a pressure belongs to no height in the range.
 
     References
     ----------
@@ -171,16 +104,82 @@ def altitude_of_pressure_m(pressure_pa: ArrayLike, *, heights: Heights = "geomet
     >>> print(f"{altitude_of_pressure_m(83528.0):.0f} m")
     1600 m
     """
-    _check_heights(heights)
-    ends = standard_atmosphere([TROPOPAUSE_M, LOWEST_M], heights=heights).pressure_pa
+    least, most = standard_atmosphere([TROPOPAUSE_M, LOWEST_M]).pressure_pa
     # A hair of room, so that the ends come back from their own pressure.
-    pressure = check_each(
-        pressure_pa, "pressure_pa", float(ends[0]) * (1 - 1e-12), float(ends[1]) * (1 + 1e-12), cure=_HPA_CURE
-    )
+    pressure = check_each(pressure_pa, "pressure_pa", float(least) * (1 - 1e-12), float(most) * (1 + 1e-12), cure=_HPA_CURE)
     geopotential = SEA_LEVEL_K / LAPSE_K_M * (1.0 - (pressure / SEA_LEVEL_PA) ** (1.0 / PRESSURE_EXPONENT))
-    if heights == "geometric":
-        geopotential = EARTH_RADIUS_M * geopotential / (EARTH_RADIUS_M - geopotential)
-    return np.asarray(geopotential)[()]
+    return np.asarray(EARTH_RADIUS_M * geopotential / (EARTH_RADIUS_M - geopotential))[()]
+
+
+def sea_level_pressure_pa(station_pressure_pa: ArrayLike, altitude_m: ArrayLike) -> FloatArray:
+    r"""Barometer reading reduced to sea level by the standard atmosphere, from the pressure on the spot.
+
+    .. math:: p_0^{k} = p^{k} + 101325^{k}\,\frac{0.0065 H}{288.15}, \qquad k = 0.0065 R/g
+
+    Parameters
+    ----------
+    station_pressure_pa : array_like, shape (...)
+        Pressure on the spot, 15000 to 120000. [Pa]
+    altitude_m : array_like, shape (...)
+        Geometric height above sea level. [m]
+
+    Returns
+    -------
+    float or array, shape (...)
+        Pressure reduced to sea level. Weather services reduce by the day's temperature: at 1600 m and 30 degC their
+        figure is some 1.5 % off this one. [Pa]
+
+    Raises
+    ------
+    InputError
+        If pressure or height is out of range.
+
+    References
+    ----------
+    .. [1] ICAO Doc 7488, *Manual of the ICAO Standard Atmosphere* (from memory).
+
+    Examples
+    --------
+    >>> print(f"{sea_level_pressure_pa(83528.0, 1600.0):.0f} Pa")
+    101325 Pa
+    """
+    cure = f"It is pressure on the spot. {_HPA_CURE}"
+    pressure = check_each(station_pressure_pa, "station_pressure_pa", 15e3, 120e3, cure=cure)
+    return _reduced_pa(pressure, _geopotential_m(altitude_m))
+
+
+def station_pressure_pa(sea_level_pressure_pa: ArrayLike, altitude_m: ArrayLike) -> FloatArray:
+    """Pressure on the spot, from a barometer reading reduced to sea level: the inverse of that reduction.
+
+    Parameters
+    ----------
+    sea_level_pressure_pa : array_like, shape (...)
+        Pressure reduced to sea level, 85000 to 115000. [Pa]
+    altitude_m : array_like, shape (...)
+        Geometric height above sea level. [m]
+
+    Returns
+    -------
+    float or array, shape (...)
+        Pressure on the spot, which the carburettor breathes. [Pa]
+
+    Raises
+    ------
+    InputError
+        If pressure or height is out of range.
+
+    References
+    ----------
+    .. [1] As :func:`sea_level_pressure_pa`, which says how far services differ.
+
+    Examples
+    --------
+    >>> print(f"{station_pressure_pa(101325.0, 1600.0):.0f} Pa")
+    83528 Pa
+    """
+    cure = f"It is reduced to sea level. {_HPA_CURE}"
+    pressure = check_each(sea_level_pressure_pa, "sea_level_pressure_pa", 85e3, 115e3, cure=cure)
+    return _reduced_pa(pressure, -_geopotential_m(altitude_m))
 
 
 def saturation_pressure_pa(temperature_degc: ArrayLike) -> FloatArray:
@@ -191,22 +190,18 @@ def saturation_pressure_pa(temperature_degc: ArrayLike) -> FloatArray:
     Parameters
     ----------
     temperature_degc : array_like, shape (...)
-        Temperature, -40 to 60; below freezing over supercooled water, to which relative humidity refers
-        in weather reports. [degC]
+        Temperature, -40 to 60; below freezing over supercooled water, to which relative humidity refers in weather
+        reports. [degC]
 
     Returns
     -------
     float or array, shape (...)
-        Saturation pressure. [Pa]
+        Saturation pressure; within 0.01 % of the reference equation for water from 0 to 50 degC. [Pa]
 
     Raises
     ------
     InputError
         If the temperature is out of range.
-
-    Notes
-    -----
-    Stated for 0-27 degC; from 0 to 50 degC it keeps within 0.01 % of the reference equation for water.
 
     References
     ----------
@@ -225,16 +220,13 @@ def saturation_pressure_pa(temperature_degc: ArrayLike) -> FloatArray:
 def humidity_ratio(pressure_pa: ArrayLike, temperature_degc: ArrayLike, humidity: ArrayLike) -> FloatArray:
     r"""Mass of water vapour for one mass of dry air.
 
-    .. math:: w = \frac{M_v}{M_a}\,\frac{x_v}{1 - x_v}
+    .. math:: w = \frac{M_v}{M_a}\,\frac{x_v}{1 - x_v}, \qquad x_v = h\,f(p, t)\,\frac{p_{sv}(t)}{p}
 
     Parameters
     ----------
-    pressure_pa : array_like, shape (...)
-        Station pressure. [Pa]
-    temperature_degc : array_like, shape (...)
-        Air temperature. [degC]
-    humidity : array_like, shape (...)
-        Relative humidity, 0 to 1. [-]
+    pressure_pa, temperature_degc, humidity : array_like, shape (...)
+        Station pressure, air temperature and relative humidity, ranges as of :func:`moist_air_density_kg_m3`.
+        [Pa, degC, -]
 
     Returns
     -------
@@ -246,13 +238,9 @@ def humidity_ratio(pressure_pa: ArrayLike, temperature_degc: ArrayLike, humidity
     InputError
         If a value is out of range.
 
-    Notes
-    -----
-    :math:`x_v` is the mole share of vapour of :func:`moist_air_density_kg_m3`.
-
     References
     ----------
-    .. [1] Picard, Davis, Gläser and Fujii, *Metrologia* 45 (2008) 149-155.
+    .. [1] As :func:`moist_air_density_kg_m3`.
 
     Examples
     --------
@@ -263,34 +251,24 @@ def humidity_ratio(pressure_pa: ArrayLike, temperature_degc: ArrayLike, humidity
     return np.asarray(WATER_KG_MOL / DRY_AIR_KG_MOL * vapour / (1.0 - vapour))[()]
 
 
-def moist_air_density_kg_m3(
-    pressure_pa: ArrayLike,
-    temperature_degc: ArrayLike,
-    humidity: ArrayLike = 0.0,
-    *,
-    co2_share: ArrayLike = CO2_SHARE,
-) -> FloatArray:
+def moist_air_density_kg_m3(pressure_pa: ArrayLike, temperature_degc: ArrayLike, humidity: ArrayLike = 0.0) -> FloatArray:
     r"""Density of moist air after CIPM-2007.
 
-    .. math:: \rho = \frac{p M_a}{Z R T}\left[1 - x_v\left(1 - \frac{M_v}{M_a}\right)\right], \qquad
-              x_v = h\,f(p, t)\,\frac{p_{sv}(t)}{p}
+    .. math:: \rho = \frac{p M_a}{Z R T}\left[1 - x_v\left(1 - \frac{M_v}{M_a}\right)\right]
 
     Parameters
     ----------
     pressure_pa : array_like, shape (...)
-        Station pressure, as a barometer on the spot reads it, not reduced to sea level; 40000 to
-        120000. [Pa]
+        Station pressure, as a barometer on the spot reads it, not reduced to sea level; 40000 to 120000. [Pa]
     temperature_degc : array_like, shape (...)
         Air temperature, -40 to 60. [degC]
     humidity : array_like, shape (...)
-        Relative humidity, 0 to 1. [-]
-    co2_share : array_like, shape (...)
-        Mole share of carbon dioxide in the dry air, 0 to 0.01. [-]
+        Relative humidity *h*, 0 to 1; :math:`x_v` as of :func:`humidity_ratio`. [-]
 
     Returns
     -------
     float or array, shape (...)
-        Density. [kg/m3]
+        Density, of air with 0.04 % carbon dioxide. [kg/m3]
 
     Raises
     ------
@@ -299,9 +277,8 @@ def moist_air_density_kg_m3(
 
     Notes
     -----
-    Stated for 600-1100 hPa and 15-27 degC, where its relative standard uncertainty is 2.2e-5.  Beyond
-    that range it is used here as it stands: it keeps within 2e-4 of reference humid air from -20 to
-    50 degC and 55 to 108 kPa.
+    Stated for 600-1100 hPa and 15-27 degC, there within 2.2e-5 (k = 1); from -20 to 50 degC and 55 to 108 kPa it
+    keeps within 2e-4 of reference humid air.
 
     References
     ----------
@@ -314,24 +291,18 @@ def moist_air_density_kg_m3(
     1.1993
     """
     pressure, celsius, share = _moist(pressure_pa, temperature_degc, humidity)
-    carbon_dioxide = check_each(co2_share, "co2_share", 0.0, 0.01, cure="One ppm is 1e-6.")
     vapour = _vapour_share(pressure, celsius, share)
     ratio = pressure / kelvin_from_degc(celsius)
-    compressibility = (
-        1.0
-        - ratio
-        * (
-            1.58123e-6
-            - 2.9331e-8 * celsius
-            + 1.1043e-10 * celsius**2
-            + (5.707e-6 - 2.051e-8 * celsius) * vapour
-            + (1.9898e-4 - 2.376e-6 * celsius) * vapour**2
-        )
-        + ratio**2 * (1.83e-11 - 0.765e-8 * vapour**2)
+    first = (
+        1.58123e-6
+        - 2.9331e-8 * celsius
+        + 1.1043e-10 * celsius**2
+        + (5.707e-6 - 2.051e-8 * celsius) * vapour
+        + (1.9898e-4 - 2.376e-6 * celsius) * vapour**2
     )
-    dry_kg_mol = DRY_AIR_KG_MOL + CARBON_KG_MOL * (carbon_dioxide - CO2_SHARE)
-    dry = ratio * dry_kg_mol / (compressibility * GAS_J_MOL_K)
-    return np.asarray(dry * (1.0 - vapour * (1.0 - WATER_KG_MOL / dry_kg_mol)))[()]
+    compressibility = 1.0 - ratio * first + ratio**2 * (1.83e-11 - 0.765e-8 * vapour**2)
+    dry = ratio * DRY_AIR_KG_MOL / (compressibility * GAS_J_MOL_K)
+    return np.asarray(dry * (1.0 - vapour * (1.0 - WATER_KG_MOL / DRY_AIR_KG_MOL)))[()]
 
 
 def lambda_factor_of_air(
@@ -347,14 +318,10 @@ def lambda_factor_of_air(
 
     Parameters
     ----------
-    density_kg_m3 : array_like, shape (...)
-        Density of the moist air. [kg/m3]
-    humidity_ratio : array_like, shape (...)
-        Its water vapour over its dry air, by mass. [kg/kg]
-    reference_density_kg_m3 : array_like, shape (...)
-        Density of the reference air. [kg/m3]
-    reference_humidity_ratio : array_like, shape (...)
-        Humidity ratio of the reference air. [kg/kg]
+    density_kg_m3, reference_density_kg_m3 : array_like, shape (...)
+        Density of the moist air, and of the reference air. [kg/m3]
+    humidity_ratio, reference_humidity_ratio : array_like, shape (...)
+        Water vapour over dry air of both, by mass. [kg/kg]
 
     Returns
     -------
@@ -364,12 +331,12 @@ def lambda_factor_of_air(
     Raises
     ------
     InputError
-        If a density is not positive or a humidity ratio negative.
+        If a density is not positive or a humidity ratio lies outside 0 to 1.
 
     Notes
     -----
-    Holds at one lift, where weight and spring set the depression.  The engine takes the same volume of
-    the thinner air at a lower lift, so on the road the needle's shape comes on top.
+    Holds at one lift, where weight and spring set the depression. The engine takes the same volume of thinner air at
+    a lower lift, so on the road the needle's shape comes on top.
 
     References
     ----------
@@ -387,19 +354,23 @@ def lambda_factor_of_air(
     return np.asarray(np.sqrt(density / reference) * (1.0 + reference_water) / (1.0 + water))[()]
 
 
-def _check_heights(heights: str) -> None:
-    if heights not in ("geometric", "geopotential"):
-        msg = f"heights is {shown(heights)}, but must be 'geometric' (as on a map) or 'geopotential'."
-        raise InputError(msg)
+def _geopotential_m(altitude_m: ArrayLike) -> FloatArray:
+    cure = "Roads and this formula end there; check its unit."
+    height = check_each(altitude_m, "altitude_m", LOWEST_M, TROPOPAUSE_M, cure=cure)
+    return np.asarray(EARTH_RADIUS_M * height / (EARTH_RADIUS_M + height))
+
+
+def _reduced_pa(pressure: FloatArray, height: FloatArray) -> FloatArray:
+    """Pressure of the standard atmosphere so far lower, a height below zero being higher."""
+    rise = SEA_LEVEL_PA ** (1.0 / PRESSURE_EXPONENT) * LAPSE_K_M * height / SEA_LEVEL_K
+    return np.asarray((pressure ** (1.0 / PRESSURE_EXPONENT) + rise) ** PRESSURE_EXPONENT)[()]
 
 
 def _temperature(temperature_degc: ArrayLike) -> FloatArray:
     return check_each(temperature_degc, "temperature_degc", -40.0, 60.0, cure="It is in degrees Celsius.")
 
 
-def _moist(
-    pressure_pa: ArrayLike, temperature_degc: ArrayLike, humidity: ArrayLike
-) -> tuple[FloatArray, FloatArray, FloatArray]:
+def _moist(pressure_pa: ArrayLike, temperature_degc: ArrayLike, humidity: ArrayLike) -> tuple[FloatArray, ...]:
     return (
         check_each(pressure_pa, "pressure_pa", 40e3, 120e3, cure=_HPA_CURE),
         _temperature(temperature_degc),

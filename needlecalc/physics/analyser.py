@@ -1,4 +1,4 @@
-r"""What an exhaust analyser tells: lambda with its doubt, and air that leaked into the sample."""
+"""What an exhaust analyser tells: lambda with its uncertainty, and air that leaked into the sample."""
 
 from __future__ import annotations
 
@@ -7,18 +7,11 @@ from typing import Final, Literal, NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from needlecalc.arrays import check_each
 from needlecalc.echo import shown
 from needlecalc.errors import InputError
-from needlecalc.physics.exhaust import (
-    NITROGEN_PER_OXYGEN,
-    WATER_GAS_CONSTANT,
-    check_carbon,
-    checked_fuel,
-    checked_gas,
-    oxygen_over_need,
-)
-from needlecalc.physics.limits import check_each
-from needlecalc.physics.stoichiometry import OXYGEN_SHARE_OF_AIR, PETROL_H_PER_C
+from needlecalc.physics.exhaust import DRY_CURE, NITROGEN_PER_OXYGEN, WATER_GAS_CONSTANT, checked_fuel, oxygen_over_need
+from needlecalc.physics.fuel import OXYGEN_SHARE_OF_AIR, PETROL_H_PER_C
 from needlecalc.units import FloatArray
 
 # The analyser's standard petrol, and the carbon that one ppm of hexane on its scale stands for.
@@ -26,7 +19,7 @@ ANALYSER_H_PER_C: Final = 1.7261
 ANALYSER_O_PER_C: Final = 0.0176
 ANALYSER_K1_PERCENT_PER_PPM: Final = 6.0e-4
 CARBON_OF_HYDROCARBON: Final = {"hexane": 6.0, "propane": 3.0}
-LEAST_CARBON_SUM_PERCENT: Final = 12.0
+LEAST_CARBON_SUM_PERCENT: Final = 12.0  # common practice, no source
 # Largest errors allowed of a good analyser, absolute and as a share, the greater holds: OIML R 99, class I (from memory).
 CO_ERROR_PERCENT, CO2_ERROR_PERCENT, O2_ERROR_PERCENT, HC_ERROR_PPM = 0.06, 0.5, 0.1, 12.0
 ERROR_SHARE: Final = 0.05
@@ -42,7 +35,7 @@ class Dilution(NamedTuple):
     undiluted_sum_percent: FloatArray  # the same of this CO/CO2 ratio without any air
     air_share: FloatArray  # of the dry sample, by volume
     o2_of_air_percent: FloatArray  # oxygen that this air brings
-    diluted: NDArray[np.bool_]  # the sum is below the least one allowed
+    diluted: NDArray[np.bool_]  # the sum is below 12 %
 
 
 def brettschneider_lambda(
@@ -70,41 +63,31 @@ def brettschneider_lambda(
     ----------
     co2_percent, co_percent, o2_percent : array_like, shape (...)
         Readings of the dry gas by volume. [%]
-    hc_ppm : array_like, shape (...)
-        Hydrocarbon reading by volume. [ppm]
+    hc_ppm, no_ppm : array_like, shape (...)
+        Hydrocarbons and NO by volume. [ppm]
     hc_as : {"hexane", "propane"}
-        What the reading counts; the analyser's plate says. [-]
-    no_ppm : array_like, shape (...)
-        NO reading by volume. [ppm]
-    h_per_c, o_per_c : array_like, shape (...)
-        Hydrogen *y* and oxygen atoms *z* per carbon atom of the fuel; the defaults are the analysers'. [-]
-    water_gas : array_like, shape (...)
-        Water-gas constant *K*. [-]
+        What the hydrocarbon reading counts; the analyser's plate says. One ppm as propane counts half the carbon. [-]
+    h_per_c, o_per_c, water_gas : array_like, shape (...)
+        As of :func:`dry_exhaust`; the defaults are the analysers' own fuel. [-]
     k1_percent_per_ppm : array_like, shape (...)
-        *K1*: per cent of carbon for one ppm as hexane.  6e-4 counts six atoms; some analysers take 12e-4
-        for petrol, whose hydrocarbons infrared sees by half. [%/ppm]
+        *K1*: per cent of carbon for one ppm as hexane. 6e-4 counts six atoms; some analysers take 12e-4 for petrol,
+        whose hydrocarbons infrared sees by half. [%/ppm]
 
     Returns
     -------
     float or array, shape (...)
-        Lambda. [-]
+        Lambda; air that leaks in raises it as if the engine had breathed it. [-]
 
     Raises
     ------
     InputError
         If a reading is out of range, no carbon is read at all, or ``hc_as`` is neither word.
 
-    Notes
-    -----
-    One ppm as propane counts half the carbon of one as hexane.  Exact for a gas with this *K*; air that
-    leaks in raises the result as if the engine had breathed it.
-
     References
     ----------
     .. [1] Brettschneider, "Berechnung des Luftverhältnisses lambda von Luft-Kraftstoff-Gemischen und des
        Einflusses von Messfehlern auf lambda", *Bosch Technische Berichte* 6 (1979) 4, 177-186.
-    .. [2] OIML R 99 / ISO 3930, *Instruments for measuring vehicle exhaust emissions* (H/C and O/C from
-       memory).
+    .. [2] OIML R 99 / ISO 3930, *Instruments for measuring vehicle exhaust emissions* (H/C and O/C from memory).
 
     Examples
     --------
@@ -114,36 +97,25 @@ def brettschneider_lambda(
     if hc_as not in CARBON_OF_HYDROCARBON:
         msg = f"hc_as is {shown(hc_as)}, but must be 'hexane' or 'propane'; see the analyser's plate."
         raise InputError(msg)
-    co2 = checked_gas(co2_percent, "co2_percent", 25.0)
-    co = checked_gas(co_percent, "co_percent", 25.0)
-    oxygen = checked_gas(o2_percent, "o2_percent", 25.0)
+    co2, co = _checked_carbon(co2_percent, co_percent)
+    oxygen = check_each(o2_percent, "o2_percent", 0.0, 25.0, cure=DRY_CURE)
     hydrocarbons = check_each(hc_ppm, "hc_ppm", 0.0, 50e3, cure="One per cent is 10000 ppm.")
     nitric = check_each(no_ppm, "no_ppm", 0.0, 10e3, cure="One per cent is 10000 ppm.")
     k1 = check_each(k1_percent_per_ppm, "k1_percent_per_ppm", 0.0, 0.01, cure="The usual figure is 6e-4.")
     y, z, constant = checked_fuel(h_per_c, o_per_c, water_gas)
-    check_carbon(co2, co)
     carbon = k1 * hydrocarbons * CARBON_OF_HYDROCARBON[hc_as] / CARBON_OF_HYDROCARBON["hexane"]
-    return np.asarray(oxygen_over_need(co2, co, oxygen, y, z, constant, carbon, nitric / 1e4))[()]
+    return oxygen_over_need(co2, co, oxygen, y, z, constant, carbon, nitric / 1e4)[()]
 
 
 def gas_lambda_uncertainty(
-    co2_percent: ArrayLike,
-    co_percent: ArrayLike,
-    o2_percent: ArrayLike,
-    *,
-    hc_ppm: ArrayLike,
-    hc_as: HydrocarbonScale,
+    co2_percent: ArrayLike, co_percent: ArrayLike, o2_percent: ArrayLike, *, hc_ppm: ArrayLike, hc_as: HydrocarbonScale
 ) -> FloatArray:
     """Standard uncertainty (k = 1) of :func:`brettschneider_lambda` of a gas read with a good analyser.
 
     Parameters
     ----------
-    co2_percent, co_percent, o2_percent : array_like, shape (...)
-        Readings of the dry gas by volume. [%]
-    hc_ppm : array_like, shape (...)
-        Hydrocarbon reading by volume. [ppm]
-    hc_as : {"hexane", "propane"}
-        What the reading counts. [-]
+    co2_percent, co_percent, o2_percent, hc_ppm, hc_as
+        As of :func:`brettschneider_lambda`. [%, ppm]
 
     Returns
     -------
@@ -157,14 +129,13 @@ def gas_lambda_uncertainty(
 
     Notes
     -----
-    Each reading is off by no more than OIML R 99 allows of class I, evenly spread (so over the root of
-    three); the slopes are differences over those errors; 0.005 more is for the formula's fuel and
-    water-gas constant.  Air that leaked into the sample is not in it.
+    Each reading is off by no more than OIML R 99 allows of class I, evenly spread (so over the root of three); the slopes
+    are differences over those errors; 0.005 more is for the formula's fuel and water-gas constant (judgement). Air
+    that leaked into the sample is not in it.
 
     References
     ----------
-    .. [1] OIML R 99-1 / ISO 3930, *Instruments for measuring vehicle exhaust emissions* (errors of class I from
-       memory).
+    .. [1] OIML R 99-1 / ISO 3930, *Instruments for measuring vehicle exhaust emissions* (errors of class I from memory).
     .. [2] JCGM 100, *Guide to the expression of uncertainty in measurement*, 2008, 4.3.7 and 5.1.2.
 
     Examples
@@ -191,7 +162,6 @@ def dilution(
     h_per_c: ArrayLike = PETROL_H_PER_C,
     o_per_c: ArrayLike = 0.0,
     water_gas: ArrayLike = WATER_GAS_CONSTANT,
-    least_sum_percent: ArrayLike = LEAST_CARBON_SUM_PERCENT,
 ) -> Dilution:
     r"""Air in an exhaust sample, from the sum of its carbon gases.
 
@@ -202,17 +172,13 @@ def dilution(
     ----------
     co2_percent, co_percent : array_like, shape (...)
         Readings of the dry gas by volume. [%]
-    h_per_c, o_per_c : array_like, shape (...)
-        Hydrogen and oxygen atoms per carbon atom of the fuel. [-]
-    water_gas : array_like, shape (...)
-        Water-gas constant. [-]
-    least_sum_percent : array_like, shape (...)
-        Sum below which a sample counts as diluted. [%]
+    h_per_c, o_per_c, water_gas : array_like, shape (...)
+        As of :func:`dry_exhaust`. [-]
 
     Returns
     -------
     Dilution
-        Sum, sum without air, share of air, the oxygen it brings, and the verdict.
+        Sum, sum without air, share of air, the oxygen it brings, and whether the sum is below 12 %.
 
     Raises
     ------
@@ -221,10 +187,9 @@ def dilution(
 
     Notes
     -----
-    *S* is 15.3 % at lambda 1 and 16.6 % at 0.90.  A leak after the engine, unburnt mixture and lean running
-    all show as air: a lean mixture falls to 12 % only at lambda 1.26, where a warm petrol engine hardly
-    runs, hence the limit (common practice).  A share well below nought is an instrument fault.  Much less
-    oxygen read than the air should bring means that carbon is missing: hydrocarbons of a misfire.
+    *S* is 15.3 % at lambda 1 and 16.6 % at 0.90, from the balances of :func:`dry_exhaust`. A leak after the engine,
+    unburnt mixture and lean running all show as air: a lean mixture falls to 12 % only at lambda 1.26, where a warm petrol
+    engine hardly runs, hence the limit (common practice, no source). A share well below zero is an instrument fault.
 
     Examples
     --------
@@ -232,51 +197,27 @@ def dilution(
     >>> print(f"air {found.air_share:.2f}, diluted {found.diluted}")
     air 0.34, diluted True
     """
-    co2 = checked_gas(co2_percent, "co2_percent", 25.0)
-    co = checked_gas(co_percent, "co_percent", 25.0)
-    least = check_each(least_sum_percent, "least_sum_percent", 0.0, 20.0, cure="The usual limit is 12 %.")
+    co2, co = _checked_carbon(co2_percent, co_percent)
     y, z, constant = checked_fuel(h_per_c, o_per_c, water_gas)
-    check_carbon(co2, co)
     carbon = co2 + co
     to_water = constant * co2 / (constant * co2 + co)
     used_oxygen = (co2 + co / 2.0) / carbon + y / 4.0 * to_water - z / 2.0
-    dry = 1.0 + y / 2.0 * (1.0 - to_water) + NITROGEN_PER_OXYGEN * used_oxygen
-    undiluted = 100.0 / dry
+    undiluted = 100.0 / (1.0 + y / 2.0 * (1.0 - to_water) + NITROGEN_PER_OXYGEN * used_oxygen)
     air = 1.0 - carbon / undiluted
     return Dilution(
         np.asarray(carbon)[()],
         np.asarray(undiluted)[()],
         np.asarray(air)[()],
         np.asarray(100.0 * OXYGEN_SHARE_OF_AIR * air)[()],
-        np.asarray(carbon < least)[()],
+        np.asarray(carbon < LEAST_CARBON_SUM_PERCENT)[()],
     )
 
 
-def looks_diluted(
-    co2_percent: ArrayLike, co_percent: ArrayLike, *, least_sum_percent: ArrayLike = LEAST_CARBON_SUM_PERCENT
-) -> NDArray[np.bool_]:
-    """Whether an exhaust sample holds too little carbon to trust.
-
-    Parameters
-    ----------
-    co2_percent, co_percent : array_like, shape (...)
-        Readings of the dry gas by volume. [%]
-    least_sum_percent : array_like, shape (...)
-        Sum of the two below which a sample counts as diluted. [%]
-
-    Returns
-    -------
-    bool or array of bool, shape (...)
-        True where the sum is below; :func:`dilution` says more.
-
-    Raises
-    ------
-    InputError
-        If a reading is out of range or no carbon is read at all.
-
-    Examples
-    --------
-    >>> print(looks_diluted([13.5, 9.0], [2.0, 1.5]))
-    [False True]
-    """
-    return dilution(co2_percent, co_percent, least_sum_percent=least_sum_percent).diluted
+def _checked_carbon(co2_percent: ArrayLike, co_percent: ArrayLike) -> tuple[FloatArray, FloatArray]:
+    """CO2 and CO as read, if there is any carbon in them."""
+    co2 = check_each(co2_percent, "co2_percent", 0.0, 25.0, cure=DRY_CURE)
+    co = check_each(co_percent, "co_percent", 0.0, 25.0, cure=DRY_CURE)
+    if not (co2 + co > 0.0).all():
+        msg = "co2_percent and co_percent are both 0: no exhaust is read; check probe and hose."
+        raise InputError(msg)
+    return co2, co

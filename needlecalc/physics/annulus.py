@@ -25,9 +25,8 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike
 
-from needlecalc.physics.borepoints import BorePoints, points_down_the_bore, slopes_at_stations
-from needlecalc.physics.gapintegral import mean_inverse_slopes_mm5
-from needlecalc.physics.strips import GREATEST_FALL, LOSS_AT_REST, Change, JetAndFuel, Strips, strips_of
+from needlecalc.physics.jetbore import BorePoints, mean_inverse_slopes_mm5, points_down_the_bore, slopes_at_stations
+from needlecalc.physics.strips import GREATEST_FALL, LOSS_AT_REST, JetAndFuel, Strips, strips_of
 from needlecalc.units import FloatArray
 
 
@@ -48,28 +47,9 @@ class BoreSlopes(NamedTuple):
     per_mm_diameter: FloatArray
     per_mm_position: FloatArray
     per_mm_length: FloatArray
-    per_mm_bore: FloatArray
     per_eccentricity: FloatArray
     per_ln_viscosity: FloatArray
     per_ln_pressure: FloatArray
-    per_ln_density: FloatArray
-    per_mm_bore_least: FloatArray  # 0 for a round jet, where ``per_mm_bore`` moves the whole bore
-
-
-class _Needle(NamedTuple):
-    """What the slopes are made of, strip by strip, and the slopes by the needle."""
-
-    # Share of ln Q that a strip's viscous integral brings, and gap and mean radius at the face.
-    of_integral: FloatArray
-    of_gap: FloatArray
-    of_radius: FloatArray
-    of_shift: FloatArray  # (..., a) the same for an offset of the needle
-    widening: FloatArray  # (..., a) change of the integral when the bore is wider all the way down
-    lean: FloatArray  # (..., a) offset of the strip over the reach
-    to_end: FloatArray  # (...) slope by the bore's length
-    per_mm_diameter: FloatArray
-    per_mm_position: FloatArray
-    per_ln_viscosity: FloatArray
 
 
 def bore_flow(
@@ -137,8 +117,7 @@ def bore_flow(
     times (both computed for this project, see tests).
 
     An oval jet is an ellipse, the same all the way down, each azimuth of which acts as a round bore of its
-    own width; an offset is then taken along the long axis, see
-    :func:`~needlecalc.physics.ovalbore.oval_reach_mm`.
+    own width; an offset is then taken along the long axis.
 
     Below the last station the needle is taken to go on straight.
 
@@ -207,7 +186,7 @@ def bore_flow_and_slopes(
     -0.156 per 0.01 mm all over
     """
     bore, strips, jet = _strips(position_mm, stations_mm, diameters_mm, jet_and_fuel)
-    return _flow(bore, strips, jet), _slopes(strips, _needle(bore, strips, jet.eccentricity))
+    return _flow(bore, strips, jet), _slopes(bore, strips, jet.eccentricity)
 
 
 def _strips(
@@ -234,7 +213,7 @@ def _flow(bore: BorePoints, strips: Strips, jet: JetAndFuel) -> BoreFlow:
     return BoreFlow(*(part if part.shape == shape else np.broadcast_to(part, shape) for part in parts))
 
 
-def _needle(bore: BorePoints, strips: Strips, eccentricity: FloatArray) -> _Needle:
+def _slopes(bore: BorePoints, strips: Strips, eccentricity: FloatArray) -> BoreSlopes:
     """Chain rule through the strips: resistance, cubic, sum over the azimuth."""
     gap, wide, u = strips.gap_mm, strips.wide_mm, strips.coefficient
     scale = strips.viscous_scale
@@ -243,7 +222,6 @@ def _needle(bore: BorePoints, strips: Strips, eccentricity: FloatArray) -> _Need
     by_gap = np.zeros(np.broadcast_shapes(gap.shape, (1, *pieces.shape[1:])))
     by_gap[:-1] = pieces * by_upper
     by_gap[1:] += pieces * by_lower
-    by_width, by_all = (pieces * by_wide).sum(axis=0), by_gap.sum(axis=0)
     ends = gap[:: gap.shape[0] - 1]
     at_face, at_end = scale / ((wide - ends) * ends * ends * ends)
     # ln u by ln sigma and by ln kappa, from the cubic; the loss is constant above the ceiling.
@@ -252,48 +230,23 @@ def _needle(bore: BorePoints, strips: Strips, eccentricity: FloatArray) -> _Need
     steep = np.where(bent < GREATEST_FALL, bent, 0.0)
     stiffness = (2.0 * (LOSS_AT_REST - bent) - steep) * u + strips.sigma
     pull, push = -strips.sigma / stiffness, steep * u / stiffness
+    # Share of ln Q that a strip's viscous integral brings, its gap and mean radius at the face, and an offset.
     of_integral = part * pull / strips.resistance_per_mm
     of_gap = part * (1.0 + pull + push) / gap[0]
     of_radius = part * (1.0 + pull) / strips.radius_mm
-    of_shift = of_integral * (by_all + by_width) + of_gap
-    lean = eccentricity[..., None] * strips.cosine
-
+    of_shift = of_integral * (by_gap.sum(axis=0) + (pieces * by_wide).sum(axis=0)) + of_gap
     # The face itself carries gap, radius and the needle's offset too.
-    swing = lean * strips.by_gap
+    swing = eccentricity[..., None] * strips.cosine * strips.by_gap
     face = -0.5 * (of_shift * swing + of_gap - 0.5 * of_radius).sum(axis=-1)
     points = -0.5 * (of_integral * by_gap).sum(axis=-1)
     points[0] += face
     to_end = (of_integral * at_end).sum(axis=-1)
-    return _Needle(
-        of_integral,
-        of_gap,
-        of_radius,
-        of_shift,
-        0.5 * by_all + by_width,
-        lean,
-        to_end,
+    by_viscosity = (part * (pull - push)).sum(axis=-1)
+    return BoreSlopes(
         slopes_at_stations(points, bore),
         to_end - (of_integral * at_face).sum(axis=-1) + bore.slope_face * face,
-        (part * (pull - push)).sum(axis=-1),
-    )
-
-
-def _slopes(strips: Strips, needle: _Needle) -> BoreSlopes:
-    """The slopes by the needle, and those by jet and fuel."""
-
-    def by_jet(change: Change) -> FloatArray:
-        wider = needle.of_integral * needle.widening + 0.5 * needle.of_gap + 0.25 * needle.of_radius
-        return np.asarray((change.across * wider + change.reach * needle.lean * needle.of_shift).sum(axis=-1))
-
-    by_viscosity = needle.per_ln_viscosity
-    return BoreSlopes(
-        needle.per_mm_diameter,
-        needle.per_mm_position,
-        needle.to_end,
-        by_jet(strips.by_bore),
-        (needle.of_shift * strips.cosine * strips.reach_mm).sum(axis=-1),
+        to_end,
+        (of_shift * strips.cosine * strips.reach_mm).sum(axis=-1),
         by_viscosity,
         0.5 - 0.5 * by_viscosity,
-        0.5 + 0.5 * by_viscosity,
-        np.zeros_like(by_viscosity) if strips.by_bore_least is None else by_jet(strips.by_bore_least),
     )

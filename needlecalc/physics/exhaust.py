@@ -1,11 +1,11 @@
-r"""Dry exhaust gas, its CO, and lambda: each from the other.
+r"""Dry exhaust gas, its CO, and lambda, each from the other.
 
-One carbon atom of the fuel CH\ :sub:`y`\ O\ :sub:`z` burns in air.  What oxygen is short by, CO and
-hydrogen share as the water-gas reaction had it when it froze,
+One carbon atom of the fuel CH\ :sub:`y`\ O\ :sub:`z` burns in air. What oxygen is short by, CO and hydrogen share as the
+water-gas reaction had it when it froze,
 
 .. math:: K = \frac{[\mathrm{CO}]\,[\mathrm{H_2O}]}{[\mathrm{CO_2}]\,[\mathrm{H_2}]} .
 
-Water is taken out before an analyser, so per cents are of the dry gas.
+Water is taken out before an analyser, so per cents are by volume of the dry gas.
 """
 
 from __future__ import annotations
@@ -15,15 +15,16 @@ from typing import Final, NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike
 
+from needlecalc.arrays import check_each
 from needlecalc.errors import InputError
-from needlecalc.physics.limits import check_each
-from needlecalc.physics.stoichiometry import OXYGEN_SHARE_OF_AIR, PETROL_H_PER_C
+from needlecalc.physics.fuel import OXYGEN_SHARE_OF_AIR, PETROL_H_PER_C
 from needlecalc.units import FloatArray
 
 WATER_GAS_CONSTANT: Final = 3.5
 NITROGEN_PER_OXYGEN: Final = (1.0 - OXYGEN_SHARE_OF_AIR) / OXYGEN_SHARE_OF_AIR  # argon counted as nitrogen
 RICHEST_LAMBDA: Final = 0.6
 LEANEST_LAMBDA: Final = 4.0
+DRY_CURE = "It is per cent by volume of dry gas."
 
 
 class DryExhaust(NamedTuple):
@@ -33,7 +34,7 @@ class DryExhaust(NamedTuple):
     co_percent: FloatArray
     h2_percent: FloatArray
     o2_percent: FloatArray
-    n2_percent: FloatArray
+    n2_percent: FloatArray  # with argon
 
 
 def dry_exhaust(
@@ -46,19 +47,15 @@ def dry_exhaust(
 ) -> DryExhaust:
     r"""Dry exhaust of a mixture, rich or lean, by the frozen water-gas balance.
 
-    .. math:: [\mathrm{CO}]\,[\mathrm{H_2O}] = K\,[\mathrm{CO_2}]\,[\mathrm{H_2}]
-
     Parameters
     ----------
     lambda_ratio : array_like, shape (...)
         Lambda, 0.6 to 4. [-]
-    h_per_c, o_per_c : array_like, shape (...)
-        Hydrogen and oxygen atoms per carbon atom of the fuel. [-]
-    water_gas : array_like, shape (...)
-        Water-gas constant *K*, 0.5 to 10. [-]
+    h_per_c, o_per_c, water_gas : array_like, shape (...)
+        Hydrogen and oxygen atoms per carbon atom of the fuel, 0.5 to 4 and 0 to 1; water-gas constant *K*, 0.5 to 10. [-]
     residual_o2_percent : array_like, shape (...)
-        Oxygen that stays unused in the dry gas, 0 to 10; a real engine keeps 0.3 to 1.  Where complete
-        burning leaves more, that more is taken. [%]
+        Oxygen that stays unused in the dry gas, 0 to 10; a real engine keeps 0.3 to 1. Where complete burning leaves
+        more, that more is taken. [%]
 
     Returns
     -------
@@ -72,9 +69,9 @@ def dry_exhaust(
 
     Notes
     -----
-    Carbon, hydrogen and oxygen balances with *K* make one quadratic in CO.  *K* = 3.5 is common to the
-    two classic formulas and is the equilibrium at some 1720 K, 3.8 that at 1800 K.  No hydrocarbons and no
-    NO; at lambda near 1 the dissociation left in a real gas adds some 0.1 % CO.
+    Carbon, hydrogen and oxygen balances with *K* make one quadratic in CO. *K* = 3.5 is common to the two classic
+    formulas and is the equilibrium at some 1720 K. No hydrocarbons and no NO; at lambda near 1 the dissociation left in
+    a real gas adds some 0.1 % CO.
 
     References
     ----------
@@ -87,15 +84,10 @@ def dry_exhaust(
     >>> print(f"CO {gas.co_percent:.2f}, CO2 {gas.co2_percent:.2f}, H2 {gas.h2_percent:.2f}")
     CO 3.69, CO2 12.88, H2 1.16
     """
-    ratio = check_each(
-        lambda_ratio,
-        "lambda_ratio",
-        RICHEST_LAMBDA,
-        LEANEST_LAMBDA,
-        cure="Give lambda, not an air-fuel ratio.",
-    )
+    cure = "Give lambda, not an air-fuel ratio."
+    ratio = check_each(lambda_ratio, "lambda_ratio", RICHEST_LAMBDA, LEANEST_LAMBDA, cure=cure)
     y, z, constant = checked_fuel(h_per_c, o_per_c, water_gas)
-    residual = check_each(residual_o2_percent, "residual_o2_percent", 0.0, 10.0, cure="It is per cent of dry gas.")
+    residual = check_each(residual_o2_percent, "residual_o2_percent", 0.0, 10.0, cure=DRY_CURE)
     burnt_o2 = 1.0 + y / 4.0 - z / 2.0
     nitrogen = NITROGEN_PER_OXYGEN * ratio * burnt_o2
     # All for one carbon atom.  Free oxygen n = f (total - co) / (1 - 3 f) keeps the quadratic a quadratic.
@@ -113,38 +105,27 @@ def dry_exhaust(
     hydrogen = lack - slope * co
     short = hydrogen_at_no_co > 0.0
     oxygen = np.where(short, share * (total - co), (ratio - 1.0) * burnt_o2)
-    # Rounding may leave a hair below nought at lambda 1.
+    # Rounding may leave a hair below zero at lambda 1.
     oxygen, hydrogen = np.maximum(oxygen, 0.0), np.where(short, np.maximum(hydrogen, 0.0), 0.0)
     percent = 100.0 / (1.0 + hydrogen + oxygen + nitrogen)
     parts = (1.0 - co, co, hydrogen, oxygen, nitrogen)
     return DryExhaust(*(np.asarray(part * percent)[()] for part in parts))
 
 
-def co_percent_of_lambda(
-    lambda_ratio: ArrayLike,
-    *,
-    h_per_c: ArrayLike = PETROL_H_PER_C,
-    o_per_c: ArrayLike = 0.0,
-    water_gas: ArrayLike = WATER_GAS_CONSTANT,
-    residual_o2_percent: ArrayLike = 0.0,
-) -> FloatArray:
+def co_percent_of_lambda(lambda_ratio: ArrayLike, **fuel_and_oxygen: ArrayLike) -> FloatArray:
     """CO in the dry exhaust of a mixture.
 
     Parameters
     ----------
     lambda_ratio : array_like, shape (...)
         Lambda, 0.6 to 4. [-]
-    h_per_c, o_per_c : array_like, shape (...)
-        Hydrogen and oxygen atoms per carbon atom of the fuel. [-]
-    water_gas : array_like, shape (...)
-        Water-gas constant. [-]
-    residual_o2_percent : array_like, shape (...)
-        Oxygen that stays unused in the dry gas. [%]
+    **fuel_and_oxygen : array_like, shape (...)
+        What else :func:`dry_exhaust` takes. [as there]
 
     Returns
     -------
     float or array, shape (...)
-        CO by volume of the dry gas; none on the lean side without residual oxygen. [%]
+        CO by volume; none on the lean side without residual oxygen. [%]
 
     Raises
     ------
@@ -153,22 +134,18 @@ def co_percent_of_lambda(
 
     Notes
     -----
-    See :func:`dry_exhaust`.  Common practice puts 1.2 % beside lambda 0.97; ideal gas has 1.08 %, and 0.08 %
-    of residual oxygen makes up the rest.
+    Common practice puts 1.2 % beside lambda 0.97; ideal gas has 1.08 %, and 0.08 % of residual oxygen makes up the rest.
+
+    References
+    ----------
+    .. [1] As :func:`dry_exhaust`.
 
     Examples
     --------
     >>> print(f"{co_percent_of_lambda(0.97):.2f}")
     1.08
     """
-    gas = dry_exhaust(
-        lambda_ratio,
-        h_per_c=h_per_c,
-        o_per_c=o_per_c,
-        water_gas=water_gas,
-        residual_o2_percent=residual_o2_percent,
-    )
-    return gas.co_percent
+    return dry_exhaust(lambda_ratio, **fuel_and_oxygen).co_percent
 
 
 def lambda_of_co_percent(
@@ -183,14 +160,10 @@ def lambda_of_co_percent(
 
     Parameters
     ----------
-    co_percent : array_like, shape (...)
-        CO by volume of the dry gas, 0 to 15. [%]
-    h_per_c, o_per_c : array_like, shape (...)
-        Hydrogen and oxygen atoms per carbon atom of the fuel. [-]
-    water_gas : array_like, shape (...)
-        Water-gas constant. [-]
-    o2_percent : array_like, shape (...)
-        O2 by volume of the dry gas, 0 to 15. [%]
+    co_percent, o2_percent : array_like, shape (...)
+        CO and O2 by volume of the dry gas, 0 to 15. [%]
+    h_per_c, o_per_c, water_gas : array_like, shape (...)
+        As of :func:`dry_exhaust`. [-]
 
     Returns
     -------
@@ -204,9 +177,9 @@ def lambda_of_co_percent(
 
     Notes
     -----
-    The exact inverse of :func:`dry_exhaust`: that the dry gas adds up to 100 % is one quadratic in CO2.
-    At equal CO each 0.1 % of oxygen raises lambda by some 0.0045, so CO alone tells lambda only where
-    the oxygen is known; at zero CO lambda is 1 or leaner, as the oxygen says.
+    The exact inverse of :func:`dry_exhaust`: that the dry gas adds up to 100 % is one quadratic in CO2. At equal CO each
+    0.1 % of oxygen raises lambda by some 0.0045, so CO alone tells lambda only where the oxygen is known; at zero CO
+    lambda is 1 or leaner, as the oxygen says.
 
     References
     ----------
@@ -217,8 +190,8 @@ def lambda_of_co_percent(
     >>> print(f"{lambda_of_co_percent(1.2):.3f} and {lambda_of_co_percent(1.2, o2_percent=0.7):.3f}")
     0.967 and 0.997
     """
-    co = check_each(co_percent, "co_percent", 0.0, 15.0, cure="It is per cent by volume of dry gas.") / 100.0
-    oxygen = check_each(o2_percent, "o2_percent", 0.0, 15.0, cure="It is per cent by volume of dry gas.") / 100.0
+    co = check_each(co_percent, "co_percent", 0.0, 15.0, cure=DRY_CURE) / 100.0
+    oxygen = check_each(o2_percent, "o2_percent", 0.0, 15.0, cure=DRY_CURE) / 100.0
     y, z, constant = checked_fuel(h_per_c, o_per_c, water_gas)
     # 1 = co2 + co + o2 + h2 + n2, times (K co2 + co): a co2^2 + b co2 + c = 0.
     per_co2 = 1.0 + NITROGEN_PER_OXYGEN * (1.0 - z / 2.0)
@@ -229,11 +202,14 @@ def lambda_of_co_percent(
     c = co * without + y / 2.0 * co**2
     inside = b**2 - 4.0 * a * c
     co2 = (-b + np.sqrt(np.maximum(inside, 0.0))) / (2.0 * a)
-    if not ((inside >= 0.0) & (co2 > 0.0)).all():
-        _refuse_readings()
-    ratio = np.asarray(oxygen_over_need(co2, co, oxygen, y, z, constant, 0.0, 0.0))
-    if not ((ratio >= RICHEST_LAMBDA - 1e-9) & (ratio <= LEANEST_LAMBDA + 1e-9)).all():
-        _refuse_readings()
+    known = (inside >= 0.0) & (co2 > 0.0)
+    ratio = oxygen_over_need(np.where(known, co2, 1.0), co, oxygen, y, z, constant)
+    if not (known & (ratio >= RICHEST_LAMBDA - 1e-9) & (ratio <= LEANEST_LAMBDA + 1e-9)).all():
+        msg = (
+            "co_percent and o2_percent belong to no mixture between lambda 0.6 and 4; "
+            "check the readings and that they are of dry gas in per cent."
+        )
+        raise InputError(msg)
     return ratio[()]
 
 
@@ -244,27 +220,10 @@ def oxygen_over_need(
     y: FloatArray,
     z: FloatArray,
     constant: FloatArray,
-    unburnt_carbon: FloatArray | float,
-    nitric: FloatArray | float,
+    unburnt_carbon: FloatArray | float = 0.0,
+    nitric: FloatArray | float = 0.0,
 ) -> FloatArray:
-    """Oxygen found in dry gas over what its carbon needs: Brettschneider's balance, of checked values.
-
-    Parameters
-    ----------
-    co2, co, oxygen : array, shape (...)
-        Per cent by volume of dry gas. [%]
-    y, z : array, shape (...)
-        Hydrogen and oxygen atoms per carbon atom. [-]
-    constant : array, shape (...)
-        Water-gas constant. [-]
-    unburnt_carbon, nitric : array, shape (...), or float
-        Carbon in hydrocarbons, and NO. [%]
-
-    Returns
-    -------
-    array, shape (...)
-        Lambda. [-]
-    """
+    """Oxygen found in dry gas over what its carbon needs: Brettschneider's balance, all in one unit."""
     carbon = co2 + co
     hydrogen = y / 4.0 * constant * co2 / (constant * co2 + co) - z / 2.0
     found = co2 + co / 2.0 + oxygen + nitric / 2.0 + hydrogen * carbon
@@ -272,78 +231,9 @@ def oxygen_over_need(
 
 
 def checked_fuel(h_per_c: ArrayLike, o_per_c: ArrayLike, water_gas: ArrayLike) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Atoms of the fuel and water-gas constant, if they are possible.
-
-    Parameters
-    ----------
-    h_per_c, o_per_c : array_like, shape (...)
-        Hydrogen and oxygen atoms per carbon atom. [-]
-    water_gas : array_like, shape (...)
-        Water-gas constant. [-]
-
-    Returns
-    -------
-    tuple of array
-        The three, as arrays. [-]
-
-    Raises
-    ------
-    InputError
-        If one is out of range.
-    """
+    """Atoms of the fuel and water-gas constant, if they are possible."""
     return (
         check_each(h_per_c, "h_per_c", 0.5, 4.0, cure="It counts hydrogen atoms for one carbon atom."),
         check_each(o_per_c, "o_per_c", 0.0, 1.0, cure="It counts oxygen atoms for one carbon atom."),
         check_each(water_gas, "water_gas", 0.5, 10.0, cure="The usual figure is 3.5."),
     )
-
-
-def checked_gas(percent: ArrayLike, name: str, most: float) -> FloatArray:
-    """A reading in per cent, if it is possible.
-
-    Parameters
-    ----------
-    percent : array_like, shape (...)
-        Reading. [%]
-    name : str
-        What it is called.
-    most : float
-        Greatest possible. [%]
-
-    Returns
-    -------
-    array, shape (...)
-        The reading. [%]
-
-    Raises
-    ------
-    InputError
-        If it is out of range.
-    """
-    return check_each(percent, name, 0.0, most, cure="It is per cent by volume of dry gas.")
-
-
-def check_carbon(co2: FloatArray, co: FloatArray) -> None:
-    """Nothing, if any carbon was read.
-
-    Parameters
-    ----------
-    co2, co : array, shape (...)
-        Readings. [%]
-
-    Raises
-    ------
-    InputError
-        If both are nought.
-    """
-    if not (co2 + co > 0.0).all():
-        msg = "co2_percent and co_percent are both 0: no exhaust is read; check probe and hose."
-        raise InputError(msg)
-
-
-def _refuse_readings() -> None:
-    msg = (
-        "co_percent and o2_percent belong to no mixture between lambda 0.6 and 4; "
-        "check the readings and that they are of dry gas in per cent."
-    )
-    raise InputError(msg)

@@ -1,10 +1,9 @@
-r"""What a micrometer says of a tapering needle, and how sure a diameter is.
+r"""What a micrometer says of a tapering needle, and the uncertainty of a diameter.
 
-Two flat anvils close on the thickest place between them.  With the face centred on a mark that is not the
-mark but the edge of the face towards the shoulder, half a face width away: on a taper *s* the reading is
-too thick by :math:`s W/2`, 51 um for a 6.35 mm face at 0.016.  With that edge set on the mark the reading is
-right; so it nearly is with narrow blades.  The tilt of the cone between the faces adds
-:math:`1 - \cos(s/2)`, 3e-5 of the diameter at 0.016, and is left out.
+Two flat anvils close on the thickest place between them. With the face centred on a mark that is not the mark but the edge
+of the face towards the shoulder, half a face width away: on a taper *s* the reading is too thick by :math:`s W/2`, 51 um for
+a 6.35 mm face at 0.016. With that edge set on the mark the reading is right; so it nearly is with narrow blades. The tilt of
+the cone between the faces adds :math:`1 - \cos(s/2)`, 3e-5 of the diameter at 0.016, and is left out.
 """
 
 from __future__ import annotations
@@ -12,29 +11,17 @@ from __future__ import annotations
 from typing import Final, Literal, NamedTuple
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from needlecalc.arrays import check_each, check_range
 from needlecalc.echo import shown
 from needlecalc.errors import InputError
-from needlecalc.physics.limits import check_each
 from needlecalc.show import counted
 from needlecalc.units import FloatArray
 
 FLAT_FACE_MM: Final = 6.35
-BLADE_FACE_MM: Final = 0.75
-COVERAGE_FACTOR: Final = 2.0
 
 FaceOnMark = Literal["centre", "thick_edge"]
-
-# What each row of the budget is taken for: the half width of a rectangle, or a standard deviation.
-BUDGET_DISTRIBUTIONS: Final = {
-    "accuracy_limit": "rectangular",
-    "resolution": "rectangular",
-    "repeat": "normal",
-    "position": "rectangular",
-    "form": "rectangular",
-    "zero": "rectangular",
-}
 
 
 class DiameterBudget(NamedTuple):
@@ -42,40 +29,7 @@ class DiameterBudget(NamedTuple):
 
     standard_mm: FloatArray  # k = 1
     expanded_mm: FloatArray  # k = 2, some 95 %
-    rows: dict[str, FloatArray]  # standard uncertainty of each part in mm, same shape as the sum
-
-
-def diameter_at_mm(position_mm: ArrayLike, stations_mm: ArrayLike, diameters_mm: ArrayLike) -> FloatArray:
-    """Diameter of a needle that is straight between its stations.
-
-    Parameters
-    ----------
-    position_mm : array_like, shape (...)
-        Distance from the shoulder; beyond the first and last station the needle is taken as parallel.
-        [mm]
-    stations_mm : array_like, shape (n,)
-        Distances of the stations from the shoulder, rising. [mm]
-    diameters_mm : array_like, shape (..., n)
-        Diameters there; the leading axes broadcast with ``position_mm``. [mm]
-
-    Returns
-    -------
-    float or array, shape (...)
-        Diameter. [mm]
-
-    Raises
-    ------
-    InputError
-        If the stations do not rise, or their number differs from that of the diameters.
-
-    Examples
-    --------
-    >>> print(f"{diameter_at_mm(1.0, [0.0, 3.175], [2.27, 2.22]):.4f}")
-    2.2543
-    """
-    position = _place(position_mm, "position_mm")
-    stations, diameters = _needle(stations_mm, diameters_mm)
-    return _interpolate(position, stations, diameters)[()]
+    rows: dict[str, FloatArray]  # standard uncertainty of each part in mm
 
 
 def micrometer_reading_mm(
@@ -83,10 +37,10 @@ def micrometer_reading_mm(
     stations_mm: ArrayLike,
     diameters_mm: ArrayLike,
     *,
-    face_width_mm: ArrayLike = FLAT_FACE_MM,
+    face_width_mm: float = FLAT_FACE_MM,
     face_on_mark: FaceOnMark = "centre",
 ) -> FloatArray:
-    r"""Diameter that a micrometer shows at a mark on a needle.
+    r"""Diameter that a micrometer shows at a mark on a needle that is straight between its stations.
 
     .. math:: R(x) = \max_{|u - c| \le W/2} d(u), \qquad c = x \ \text{or}\ x + W/2
 
@@ -94,31 +48,24 @@ def micrometer_reading_mm(
     ----------
     position_mm : array_like, shape (...)
         Distance of the mark from the shoulder. [mm]
-    stations_mm : array_like, shape (n,)
-        Distances of the stations from the shoulder, rising. [mm]
-    diameters_mm : array_like, shape (..., n)
-        True diameters there; the leading axes broadcast with the other arguments. [mm]
-    face_width_mm : array_like, shape (...)
-        Width of the anvil face along the needle: commonly 6.35 or 6.5 for flat anvils, 0.4 to 0.75 for
-        blades; 0 for a knife edge or optical projection. [mm]
+    stations_mm, diameters_mm : array_like, shape (n,)
+        Distances of the stations from the shoulder, rising, and true diameters there; beyond the first and the last the
+        needle is taken as parallel. [mm]
+    face_width_mm : float
+        Width *W* of the anvil face along the needle: commonly 6.35 or 6.5 for flat anvils, 0.4 to 0.75 for blades; 0 for a
+        knife edge or optical projection. [mm]
     face_on_mark : {"centre", "thick_edge"}
         What lies on the mark: the centre of the face, or its edge towards the shoulder.
 
     Returns
     -------
     float or array, shape (...)
-        Reading. [mm]
+        Reading; a face that reaches over the shoulder on to a thicker shank reads the shank instead. [mm]
 
     Raises
     ------
     InputError
-        If a width is negative, the stations do not rise, or ``face_on_mark`` is neither word.
-
-    Notes
-    -----
-    Exact for a needle straight between stations, thickening or not.  Beyond its first and last station the
-    needle is taken as parallel; a face that reaches over the shoulder on to a thicker shank reads the
-    shank instead.
+        If a width is out of range, the stations do not rise, or ``face_on_mark`` is neither word.
 
     References
     ----------
@@ -127,19 +74,18 @@ def micrometer_reading_mm(
     Examples
     --------
     >>> needle = [0.0, 3.175, 6.35, 9.525], [2.2733, 2.2225, 2.1717, 2.1209]
-    >>> print(f"{micrometer_reading_mm(6.35, *needle):.4f}")
-    2.2225
-    >>> print(f"{micrometer_reading_mm(6.35, *needle, face_width_mm=0.75):.4f}")
-    2.1777
+    >>> print(f"{micrometer_reading_mm(6.35, *needle):.4f} {micrometer_reading_mm(6.35, *needle, face_width_mm=0.75):.4f}")
+    2.2225 2.1777
     >>> print(f"{micrometer_reading_mm(6.35, *needle, face_on_mark='thick_edge'):.4f}")
     2.1717
     """
-    position = _place(position_mm, "position_mm")
-    width = _width(face_width_mm)
+    thick_edge = np.asarray(contact_position_mm(position_mm, face_width_mm=face_width_mm, face_on_mark=face_on_mark))
+    thin_edge = thick_edge + face_width_mm
     stations, diameters = _needle(stations_mm, diameters_mm)
-    thick_edge = position - _to_thick_edge_mm(width, face_on_mark)
-    thin_edge = thick_edge + width
-    at_edges = np.maximum(_interpolate(thick_edge, stations, diameters), _interpolate(thin_edge, stations, diameters))
+    if diameters.ndim != 1:
+        msg = f"diameters_mm must be one row of numbers, but has shape {diameters.shape}."
+        raise InputError(msg)
+    at_edges = np.maximum(np.interp(thick_edge, stations, diameters), np.interp(thin_edge, stations, diameters))
     # A straight piece is thickest at an end, so only edges and stations under the face can touch.
     under_face = (stations >= thick_edge[..., None]) & (stations <= thin_edge[..., None])
     at_stations = np.where(under_face, diameters, -np.inf).max(axis=-1)
@@ -147,9 +93,9 @@ def micrometer_reading_mm(
 
 
 def contact_position_mm(
-    position_mm: ArrayLike, *, face_width_mm: ArrayLike = FLAT_FACE_MM, face_on_mark: FaceOnMark = "centre"
+    position_mm: ArrayLike, *, face_width_mm: float = FLAT_FACE_MM, face_on_mark: FaceOnMark = "centre"
 ) -> FloatArray:
-    r"""Place on the needle whose diameter a reading is.
+    r"""Place on the needle whose diameter a reading is, on any needle that never thickens towards its tip.
 
     .. math:: x_c = x - W/2 \ \text{(face centred)}, \qquad x_c = x \ \text{(thick edge on the mark)}
 
@@ -157,10 +103,8 @@ def contact_position_mm(
     ----------
     position_mm : array_like, shape (...)
         Distance of the mark from the shoulder. [mm]
-    face_width_mm : array_like, shape (...)
-        Width of the anvil face along the needle. [mm]
-    face_on_mark : {"centre", "thick_edge"}
-        What lies on the mark.
+    face_width_mm, face_on_mark
+        As of :func:`micrometer_reading_mm`. [mm]
 
     Returns
     -------
@@ -170,55 +114,15 @@ def contact_position_mm(
     Raises
     ------
     InputError
-        If a width is negative, or ``face_on_mark`` is neither word.
-
-    Notes
-    -----
-    Exact on any needle that never thickens towards its tip, whatever its shape: the reading *is* the
-    diameter there, so readings at marks are a table of the needle with its stations moved.
+        If the width is out of range, or ``face_on_mark`` is neither word.
 
     Examples
     --------
     >>> print(contact_position_mm([3.175, 6.35], face_width_mm=6.35))
     [0.    3.175]
     """
-    position = _place(position_mm, "position_mm")
-    return np.asarray(position - _to_thick_edge_mm(_width(face_width_mm), face_on_mark))[()]
-
-
-def taper_error_mm(
-    slope: ArrayLike, *, face_width_mm: ArrayLike = FLAT_FACE_MM, face_on_mark: FaceOnMark = "centre"
-) -> FloatArray:
-    r"""Amount by which a micrometer reads a straight taper too thick.
-
-    .. math:: R - d = |s|\,W/2 \ \text{(face centred)}, \qquad 0 \ \text{(thick edge on the mark)}
-
-    Parameters
-    ----------
-    slope : array_like, shape (...)
-        Fall of diameter over length. [mm/mm]
-    face_width_mm : array_like, shape (...)
-        Width of the anvil face along the needle. [mm]
-    face_on_mark : {"centre", "thick_edge"}
-        What lies on the mark.
-
-    Returns
-    -------
-    float or array, shape (...)
-        Reading less true diameter. [mm]
-
-    Raises
-    ------
-    InputError
-        If a value is out of range, or ``face_on_mark`` is neither word.
-
-    Examples
-    --------
-    >>> print(f"{taper_error_mm(0.016):.4f} {taper_error_mm(0.016, face_width_mm=0.75):.4f}")
-    0.0508 0.0060
-    """
-    taper = np.abs(_slope(slope))
-    return np.asarray(taper * _to_thick_edge_mm(_width(face_width_mm), face_on_mark))[()]
+    position = check_each(position_mm, "position_mm", -500.0, 500.0, cure="It is mm from the shoulder.")
+    return np.asarray(position - _half_mm(face_width_mm, face_on_mark))[()]
 
 
 def diameters_from_readings_mm(
@@ -238,10 +142,8 @@ def diameters_from_readings_mm(
         Readings at the marks, from the shoulder to the tip. [mm]
     marks_mm : array_like, shape (n,)
         Distances of the marks from the shoulder, rising. [mm]
-    face_width_mm : float
-        Width of the anvil face along the needle. [mm]
-    face_on_mark : {"centre", "thick_edge"}
-        What lies on the mark.
+    face_width_mm, face_on_mark
+        As of :func:`micrometer_reading_mm`. [mm]
 
     Returns
     -------
@@ -251,27 +153,23 @@ def diameters_from_readings_mm(
     Raises
     ------
     InputError
-        If readings rise towards the tip, the marks do not rise, the numbers differ, or a centred face is
-        wider than the distance of two marks.
+        If readings rise towards the tip, the marks do not rise, the numbers differ, or a centred face is wider than the
+        distance of two marks.
 
     Notes
     -----
-    Exact inverse of :func:`micrometer_reading_mm` for a needle that is straight between marks, never thickens
-    towards its tip and is parallel before its first mark.  A wrong reading spoils its own diameter by
-    :math:`1/(1-f)` of the error and the next by :math:`f/(1-f)` of that: 1.13 and 0.13 for 0.75 mm blades on
-    a pitch of 3.175 mm.  At *f* above one half errors would grow from mark to mark, so such a face is
-    refused; its readings are sound diameters at :func:`contact_position_mm`.
+    Exact inverse of :func:`micrometer_reading_mm` for a needle that never thickens towards its tip and is parallel before
+    its first mark. A wrong reading spoils its own diameter by :math:`1/(1-f)` of the error and the next by
+    :math:`f/(1-f)` of that: 1.13 and 0.13 for 0.75 mm blades on a pitch of 3.175 mm. At *f* above one half errors would
+    grow from mark to mark, so such a face is refused; its readings are sound diameters at :func:`contact_position_mm`.
 
     Examples
     --------
     >>> print(diameters_from_readings_mm([2.2733, 2.2285, 2.1777], [0.0, 3.175, 6.35], face_width_mm=0.75))
     [2.2733 2.2225 2.1717]
     """
-    half = _to_thick_edge_mm(_width(face_width_mm), face_on_mark)
+    half = _half_mm(face_width_mm, face_on_mark)
     marks, readings = _needle(marks_mm, readings_mm, "marks_mm", "readings_mm")
-    if half.ndim:
-        msg = "face_width_mm must be one number: all readings of a needle are made with one instrument."
-        raise InputError(msg)
     rises = np.diff(readings, axis=-1) > 0.0
     if rises.any():
         where = int(np.argmax(rises.reshape(-1, rises.shape[-1]).any(axis=0))) + 2
@@ -283,7 +181,7 @@ def diameters_from_readings_mm(
     share = half / np.diff(marks)
     if (share > 0.5).any():
         msg = (
-            f"face_width_mm is {float(face_width_mm):g}, wider than the {float(np.diff(marks).min()):g} mm "
+            f"face_width_mm is {face_width_mm:g}, wider than the {float(np.diff(marks).min()):g} mm "
             "between two marks, so a centred face touches nearer to the mark before; set its edge towards "
             "the shoulder on the mark, use blades, or take the readings as diameters at contact_position_mm."
         )
@@ -313,35 +211,33 @@ def diameter_budget(
     Parameters
     ----------
     slope : array_like, shape (...)
-        Local fall of diameter over length, either sign. [mm/mm]
-    accuracy_limit_mm : array_like, shape (...)
-        Limit of error *G* of the instrument, half width of a rectangle. [mm]
+        Local fall of diameter over length *s*, either sign, up to 0.5. [mm/mm]
+    accuracy_limit_mm, zero_mm : array_like, shape (...)
+        Limits of error *G* of the instrument and *Z* of its zero setting. [mm]
     resolution_mm : array_like, shape (...)
-        Smallest step read *r*; half of it is the half width of a rectangle. [mm]
+        Smallest step read *r*. [mm]
     repeat_mm : array_like, shape (...)
-        Standard deviation of a repeated reading, normal; over root n for the mean of n. [mm]
+        Standard deviation :math:`s_r` of a repeated reading; over root n for the mean of n. [mm]
     position_error_mm : array_like, shape (...)
-        Limit of error of the place along the needle, half width of a rectangle. [mm]
+        Limit of error :math:`\delta x` of the place along the needle. [mm]
     form_mm : array_like, shape (...)
-        Half the difference of diameters round the needle *F*, half width of a rectangle. [mm]
-    zero_mm : array_like, shape (...)
-        Limit of error of the zero setting *Z*, half width of a rectangle. [mm]
+        Half the difference of diameters round the needle *F*. [mm]
 
     Returns
     -------
     DiameterBudget
-        Standard (k = 1) and expanded (k = 2) uncertainty, and the standard uncertainty of each part by name;
-        ``BUDGET_DISTRIBUTIONS`` says how each is taken.
+        Standard (k = 1) and expanded (k = 2) uncertainty, and the standard uncertainty of each part by name; the taper
+        error of a wide anvil is no part of it, as it is known and must be taken off first. [mm]
 
     Raises
     ------
     InputError
-        If a part is negative or above 1 mm, or the slope above 0.5.
+        If a part is negative or above 1 mm, or the slope out of range.
 
     Notes
     -----
-    The taper error of a wide anvil is no part: it is known, and must be taken off first.  The defaults are
-    a 0-25 mm outside micrometer with a 4 um limit read to 2 um; the other parts are judgements.
+    Limits are half widths of rectangles. The defaults are a 0-25 mm outside micrometer with a 4 um limit read to 2 um;
+    the other parts are judgements.
 
     References
     ----------
@@ -354,68 +250,43 @@ def diameter_budget(
     >>> print(f"U = {1e3 * budget.expanded_mm:.1f} um, of it reading {1e3 * budget.rows['repeat']:.1f} um")
     U = 6.1 um, of it reading 1.5 um
     """
+    taper = np.abs(check_each(slope, "slope", -0.5, 0.5, cure="It is mm of diameter for one mm of length."))
     root_three = np.sqrt(3.0)
     parts = {
         "accuracy_limit": _part(accuracy_limit_mm, "accuracy_limit_mm") / root_three,
         "resolution": _part(resolution_mm, "resolution_mm") / 2.0 / root_three,
         "repeat": _part(repeat_mm, "repeat_mm"),
-        "position": np.abs(_slope(slope)) * _part(position_error_mm, "position_error_mm", 10.0) / root_three,
+        "position": taper * _part(position_error_mm, "position_error_mm", 10.0) / root_three,
         "form": _part(form_mm, "form_mm") / root_three,
         "zero": _part(zero_mm, "zero_mm") / root_three,
     }
-    broadcast = np.broadcast_arrays(*parts.values())
-    rows = {name: np.array(value)[()] for name, value in zip(parts, broadcast, strict=True)}
-    standard = np.sqrt(np.sum([value**2 for value in broadcast], axis=0))
-    return DiameterBudget(standard[()], np.asarray(COVERAGE_FACTOR * standard)[()], rows)
+    standard = np.sqrt(sum(np.square(part) for part in parts.values()))
+    return DiameterBudget(standard[()], np.asarray(2.0 * standard)[()], {name: part[()] for name, part in parts.items()})
 
 
 def _needle(
     stations_mm: ArrayLike, diameters_mm: ArrayLike, places: str = "stations_mm", values: str = "diameters_mm"
 ) -> tuple[FloatArray, FloatArray]:
-    stations = _place(stations_mm, places)
+    """Stations that rise and as many diameters, on the last axis."""
+    stations = check_each(stations_mm, places, -500.0, 500.0, cure="It is mm from the shoulder.")
     diameters = check_each(diameters_mm, values, 0.0, 25.0, open_low=True, cure="They are in mm.")
     if stations.ndim != 1 or stations.size < 2 or not (np.diff(stations) > 0.0).all():
         msg = f"{places} must be two or more distances from the shoulder, each greater than the one before."
         raise InputError(msg)
-    if diameters.ndim == 0 or diameters.shape[-1] != stations.size:
-        found = diameters.shape[-1] if diameters.ndim else 1
+    found = diameters.shape[-1] if diameters.ndim else 1
+    if diameters.ndim == 0 or found != stations.size:
         msg = f"{places} has {counted(stations.size, 'entry', 'entries')} but {values} has {found}; give one for each."
         raise InputError(msg)
     return stations, diameters
 
 
-def _interpolate(position: FloatArray, stations: FloatArray, diameters: FloatArray) -> FloatArray:
-    inside = np.clip(position, stations[0], stations[-1])
-    upper = np.clip(np.searchsorted(stations, inside, side="right") - 1, 0, stations.size - 2)
-    weight = (inside - stations[upper]) / (stations[upper + 1] - stations[upper])
-    return np.asarray((1.0 - weight) * _pick(diameters, upper) + weight * _pick(diameters, upper + 1))
-
-
-def _pick(diameters: FloatArray, index: NDArray[np.intp]) -> FloatArray:
-    shape = np.broadcast_shapes(diameters.shape[:-1], index.shape)
-    table = np.broadcast_to(diameters, (*shape, diameters.shape[-1]))
-    return np.take_along_axis(table, np.broadcast_to(index, shape)[..., None], axis=-1)[..., 0]
-
-
-def _to_thick_edge_mm(width: FloatArray, face_on_mark: str) -> FloatArray:
-    if face_on_mark == "centre":
-        return np.asarray(width / 2.0)
-    if face_on_mark == "thick_edge":
-        return np.zeros_like(width)
-    msg = f"face_on_mark is {shown(face_on_mark)}, but must be 'centre' or 'thick_edge': say what lies on the mark."
-    raise InputError(msg)
-
-
-def _width(face_width_mm: ArrayLike) -> FloatArray:
-    return check_each(face_width_mm, "face_width_mm", 0.0, 25.0, cure="Flat anvils have 6 to 8 mm.")
-
-
-def _place(value: ArrayLike, name: str) -> FloatArray:
-    return check_each(value, name, -500.0, 500.0, cure="It is mm from the shoulder.")
-
-
-def _slope(slope: ArrayLike) -> FloatArray:
-    return check_each(slope, "slope", -0.5, 0.5, cure="It is mm of diameter for one mm of length.")
+def _half_mm(face_width_mm: float, face_on_mark: str) -> float:
+    """From the edge towards the shoulder to what lies on the mark."""
+    width = check_range(face_width_mm, "face_width_mm", 0.0, 25.0, cure="Flat anvils have 6 to 8 mm.")
+    if face_on_mark not in ("centre", "thick_edge"):
+        msg = f"face_on_mark is {shown(face_on_mark)}, but must be 'centre' or 'thick_edge': say what lies on the mark."
+        raise InputError(msg)
+    return width / 2.0 if face_on_mark == "centre" else 0.0
 
 
 def _part(value: ArrayLike, name: str, most: float = 1.0) -> FloatArray:

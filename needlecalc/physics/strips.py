@@ -10,9 +10,7 @@ from typing import NamedTuple
 import numpy as np
 
 from needlecalc.errors import InputError
-from needlecalc.physics.borepoints import BorePoints
-from needlecalc.physics.gapintegral import mean_inverse_mm4
-from needlecalc.physics.ovalbore import oval_across_mm, oval_reach_mm
+from needlecalc.physics.jetbore import BorePoints, mean_inverse_mm4, oval_across_mm, oval_reach_mm
 from needlecalc.units import FloatArray
 
 LOSS_AT_REST = 1.78
@@ -42,13 +40,6 @@ class JetAndFuel(NamedTuple):
     bore_least_mm: FloatArray | None = None  # None for a round jet
 
 
-class Change(NamedTuple):
-    """How the bore at each strip, and the offset of the needle, move by one mm of something."""
-
-    across: FloatArray | float  # (..., a)
-    reach: FloatArray | float  # (..., 1)
-
-
 class Strips(NamedTuple):
     """One entry a strip, the last axis: its gaps down the bore, its cubic and the root."""
 
@@ -57,8 +48,6 @@ class Strips(NamedTuple):
     wide_mm: FloatArray  # (..., a) bore plus shift of the strip, so that 2 r = wide - gap
     radius_mm: FloatArray  # (..., a) mean radius at the face
     reach_mm: FloatArray  # (..., 1) offset of a needle that touches
-    by_bore: Change
-    by_bore_least: Change | None  # None in a round jet
     by_gap: FloatArray | float  # (..., 1) growth of the reach by the gap at the face
     viscous_scale: FloatArray  # (..., a) what the mean of the gap is multiplied by
     resistance_per_mm: FloatArray  # (..., a)
@@ -66,8 +55,7 @@ class Strips(NamedTuple):
     kappa: FloatArray  # (..., a)
     coefficient: FloatArray  # (..., a) the root u
     carried_mm2: FloatArray  # (..., a) flow of the strip over 2 pi times the velocity
-    share: FloatArray  # (a,)
-    cosine: FloatArray  # (a,)
+    cosine: FloatArray  # (a,) of the azimuth
     velocity_mm_s: FloatArray  # (..., 1)
 
 
@@ -95,17 +83,13 @@ def strips_of(bore: BorePoints, known: JetAndFuel) -> Strips:
             "needle must leave a gap all round, so check bore, diameters and their units."
         )
         raise InputError(msg)
-    by_gap: FloatArray | float
-    if least is None:
-        across, reach, by_gap = jet, gap[0], 1.0
-        by_bore, by_least = Change(1.0, 0.5), None
-    else:
-        local = oval_across_mm(jet, least, cosine)
-        touch = oval_reach_mm(jet, least, diameter[0])
-        across, reach, by_gap = local.across_mm, touch.reach_mm, -2.0 * touch.per_mm_needle
-        by_bore = Change(local.per_mm_long, touch.per_mm_long)
-        by_least = Change(local.per_mm_short, touch.per_mm_short)
+    across, reach = jet, gap[0]
+    by_gap: FloatArray | float = 1.0
+    if least is not None:
+        across = oval_across_mm(jet, least, cosine)
         gap = 0.5 * (across - diameter)
+        reach, per_mm_needle = oval_reach_mm(jet, least, diameter[0])
+        by_gap = -2.0 * per_mm_needle
     shift = eccentric * reach * cosine
     gaps = gap if one_strip else gap + shift
     wide = across + shift
@@ -119,24 +103,8 @@ def strips_of(bore: BorePoints, known: JetAndFuel) -> Strips:
     root = _root(sigma, kappa)
     carried = share * root * gaps[0] * radius
     return Strips(
-        gaps,
-        pieces,
-        wide,
-        radius,
-        reach,
-        by_bore,
-        by_least,
-        by_gap,
-        scale,
-        resistance,
-        sigma,
-        kappa,
-        root,
-        carried,
-        share,
-        cosine,
-        velocity,
-    )
+        gaps, pieces, wide, radius, reach, by_gap, scale, resistance, sigma, kappa, root, carried, cosine, velocity
+    )  # fmt: skip
 
 
 def _root(sigma: FloatArray, kappa: FloatArray) -> FloatArray:

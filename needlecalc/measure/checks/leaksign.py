@@ -11,7 +11,7 @@ from needlecalc.measure.checks.check import Cause
 from needlecalc.measure.drive.bands import Bands
 from needlecalc.parts.fuelflow import FlowParameters, fuel_flow, fuel_flow_and_slopes
 from needlecalc.parts.setup import Setup
-from needlecalc.physics.leak import leak_flow_g_s
+from needlecalc.physics.airflow import leak_flow_g_s
 from needlecalc.units import FloatArray
 
 LEAST_BANDS = 6

@@ -7,10 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from needlecalc.arrays import check_range
+from needlecalc.arrays import check_each, check_range
 from needlecalc.measure.drive.lagfit import fit_lag
 from needlecalc.measure.log.file import Log
-from needlecalc.physics.limits import check_each
 from needlecalc.show import Column, Shown, Table
 from needlecalc.units import FloatArray, kelvin_from_degc
 

@@ -14,7 +14,7 @@ from needlecalc.parts.conditions import Air, Fuel
 from needlecalc.parts.fuelflow import fuel_flow
 from needlecalc.parts.setup import Setup
 from needlecalc.physics.air import humidity_ratio, lambda_factor_of_air
-from needlecalc.physics.fuelchange import lambda_factor_of_fuel
+from needlecalc.physics.fuel import lambda_factor_of_fuel
 from needlecalc.show import Column, Shown, Table, counted
 from needlecalc.units import FloatArray
 
@@ -131,7 +131,7 @@ def normalise_bands(
     References
     ----------
     .. [1] As :func:`needlecalc.physics.air.lambda_factor_of_air` and
-       :func:`needlecalc.physics.fuelchange.lambda_factor_of_fuel`.
+       :func:`needlecalc.physics.fuel.lambda_factor_of_fuel`.
     """
     setup = _stated(bands)
     after = replace(setup, air=air or setup.air, fuel=fuel or setup.fuel)

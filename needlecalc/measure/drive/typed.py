@@ -8,11 +8,10 @@ from numbers import Real
 import numpy as np
 from numpy.typing import ArrayLike
 
-from needlecalc.arrays import check_range, read_only, same_length
+from needlecalc.arrays import check_each, check_range, read_only, same_length
 from needlecalc.echo import shown
 from needlecalc.errors import InputError
 from needlecalc.measure.drive.bands import Bands, LiftSource
-from needlecalc.physics.limits import check_each
 from needlecalc.show import counted
 from needlecalc.units import FloatArray
 

@@ -23,7 +23,7 @@ from needlecalc.measure.drive.bands import Bands, LiftSource
 from needlecalc.measure.lift.ways import LiftDoubts, LiftWay, lift_shift_mm
 from needlecalc.parts.engine import VolumetricEfficiency
 from needlecalc.parts.setup import Setup
-from needlecalc.physics.isentropic import HEAT_CAPACITY_RATIO_AIR
+from needlecalc.physics.airflow import HEAT_CAPACITY_RATIO_AIR
 from needlecalc.units import FloatArray
 
 LEAST_READINGS = 6

@@ -1,4 +1,4 @@
-"""Exact laminar ring flow, against a field solution, the slow series in decimals, tables and limits."""
+"""Ring of a needle in its jet: area against shapely, laminar flow against a field solution, series, tables and limits."""
 
 from decimal import Decimal, localcontext
 
@@ -10,17 +10,31 @@ from reference_tables import read_reference
 from scipy.integrate import solve_bvp
 from scipy.sparse import diags_array, eye_array, kron
 from scipy.sparse.linalg import spsolve
+from shapely import Point
 
 from needlecalc.errors import InputError
-from needlecalc.physics.annulus_exact import (
+from needlecalc.physics.ring import (
+    annular_area_mm2,
     concentric_conductance_mm4,
     eccentric_conductance_mm4,
-    eccentric_ratio,
     laminar_flow_g_s,
-    narrow_gap_eccentric_ratio,
-    short_tube_discharge_coefficient,
-    slit_conductance_mm4,
 )
+
+
+def eccentric_ratio(bore, needle, eccentricity):
+    """Exact laminar flow off centre over that of the same needle centred."""
+    return eccentric_conductance_mm4(bore, needle, eccentricity) / concentric_conductance_mm4(bore, needle)
+
+
+def narrow_gap_eccentric_ratio(eccentricity):
+    # White, Viscous Fluid Flow, section 3-3 (from memory): the mean of (1 + e cos)^3.
+    return 1.0 + 1.5 * eccentricity**2
+
+
+def slit_conductance_mm4(bore, needle):
+    # Bird, Stewart and Lightfoot, problem 2B.5 (from memory): a slit unrolled at the mean diameter.
+    return np.pi / 12.0 * (bore + needle) / 2.0 * ((bore - needle) / 2.0) ** 3
+
 
 PI = Decimal("3.14159265358979323846264338327950288419716939937511")
 
@@ -192,7 +206,7 @@ def test_how_far_the_narrow_gap_overshoots(share, percent):
     assert eccentric_conductance_mm4(1.0, share, 1.0) == pytest.approx(touching, rel=1e-8)
 
 
-# --- flow and short tubes
+# --- flow and area
 
 
 def test_flow_in_plain_si():
@@ -203,19 +217,17 @@ def test_flow_in_plain_si():
     assert found == pytest.approx(grams, rel=1e-14)
 
 
-@pytest.mark.parametrize("row", read_reference("short_tube"), ids=lambda row: "-".join(map(str, row.values())))
-def test_short_tube_values(row):
-    found = short_tube_discharge_coefficient(float(row["reynolds_ideal"]), length_over_bore=float(row["length_over_bore"]))
-    assert found == pytest.approx(float(row["discharge_coefficient"]), abs=6e-5)
+@pytest.mark.parametrize(
+    ("jet_inch", "area_mm2"), [(0.090, 4.104), (0.100, 5.067), (0.125, 7.917)], ids=["090", "100", "125"]
+)
+def test_jets_without_a_needle_to_speak_of(jet_inch, area_mm2):
+    # Area of a circle by any table of circles, at three usual bores.
+    assert annular_area_mm2(jet_inch * 25.4, 1e-6) == pytest.approx(area_mm2, abs=6e-4)
 
 
-@pytest.mark.parametrize(("reynolds", "within"), [(100.0, 0.08), (1000.0, 0.08), (1e4, 0.03)])
-def test_short_tube_against_poiseuille_and_entry_loss(reynolds, within):
-    # 1 = 1.5 C^2 + 64 (l/d) C / Re: entry and exit 1.5 heads (Idelchik, from memory) and Hagen-Poiseuille.
-    slope = 64.0 * 4.0 / reynolds
-    plain = (-slope + np.sqrt(slope**2 + 6.0)) / 3.0
-    found = short_tube_discharge_coefficient(reynolds, length_over_bore=4.0)
-    assert found == pytest.approx(plain, rel=within)
+def test_disc_removed_matches_shapely_s_own_circle():
+    ring = Point(0, 0).buffer(1.27, quad_segs=2000).difference(Point(0.1, 0).buffer(1.1, quad_segs=2000))
+    assert annular_area_mm2(2.54, 2.20) == pytest.approx(ring.area, rel=1e-6)
 
 
 def test_everything_broadcasts():
@@ -229,24 +241,17 @@ def test_everything_broadcasts():
     ("call", "words"),
     [
         (lambda: concentric_conductance_mm4(2.54, 2.6), r"needle_mm is 2\.6, .* less than bore_mm \(2\.54\)"),
-        (lambda: slit_conductance_mm4(0.0, 2.6), r"bore_mm is 0, but must be greater than 0"),
+        (lambda: annular_area_mm2([2.54, 2.0], 2.2), r"needle_mm is 2\.2, .* bore_mm \(2\) to leave a gap"),
+        (lambda: annular_area_mm2(2.54, 0.0), r"needle_mm is 0, but must be greater than 0"),
+        (lambda: concentric_conductance_mm4(0.0, 2.6), r"bore_mm is 0, but must be greater than 0"),
         (
             lambda: eccentric_conductance_mm4(2.54, 2.2, 1.01),
-            r"eccentricity is 1\.01, .* at most 1\. It is the offset over the gap when centred",
+            r"eccentricity is 1\.01, .* between 0 and 1\. It is the offset over the gap when centred",
         ),
         (lambda: eccentric_ratio(2.54, 2.2, np.nan), r"eccentricity is nan"),
-        (lambda: narrow_gap_eccentric_ratio(-0.1), r"eccentricity is -0\.1, but must be 0 or more"),
         (
             lambda: laminar_flow_g_s(1.0, pressure_pa=1.0, length_mm=0.0, viscosity_mm2_s=1.0),
             r"length_mm is 0, but must be greater than 0",
-        ),
-        (
-            lambda: short_tube_discharge_coefficient(5.0, length_over_bore=4.0),
-            r"reynolds_ideal is 5, but must be 10 or more and at most 20000\. The correlation ends there",
-        ),
-        (
-            lambda: short_tube_discharge_coefficient(100.0, length_over_bore=1.0),
-            r"length_over_bore is 1, but must be 2 or more and at most 10\. The correlation ends there",
         ),
     ],
 )

@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
+from needlecalc.arrays import check_each, check_range
 from needlecalc.errors import InputError
-from needlecalc.physics.limits import check_each
 
 
 def test_numbers_pass_unchanged():
@@ -32,3 +32,19 @@ def test_nan_passes_only_where_it_may_stand():
 def test_refusals(values, words):
     with pytest.raises(InputError, match=words):
         check_each(values, "bore_mm", 0.0, 9.0, open_low=True, cure="Measure it.")
+
+
+@pytest.mark.parametrize(
+    ("value", "words"),
+    [
+        (7.0, r"bore_mm is 7, but must lie between 1 and 6\. Measure it\.$"),
+        (10**400, r"bore_mm is inf, but must lie between 1 and 6"),
+        (True, r"bore_mm must be a number, got true"),
+        ("2.5", r"bore_mm must be a number, got '2.5'"),
+        (float("nan"), r"bore_mm is nan, but must lie between"),
+    ],
+)
+def test_one_number_in_its_range(value, words):
+    assert check_range(6, "bore_mm", 1.0, 6.0) == 6.0
+    with pytest.raises(InputError, match=words):
+        check_range(value, "bore_mm", 1.0, 6.0, cure="Measure it.")
