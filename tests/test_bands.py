@@ -190,7 +190,10 @@ def test_a_lift_that_cannot_be_had_is_refused():
         ({"load": "idle"}, "load is 'idle', but must be a list of 2 names"),
         ({"lambda_se": [0.01, 0.02, 0.03]}, "lambda_se holds 3 values, but must be one number, or one for each of the 2"),
         ({"lambda_se": "x"}, "lambda_se must be a row of plain numbers"),
-        ({"manifold_pressure_pa": [40, 95]}, "manifold_pressure_pa is 40 .entry 1 of 2., but must lie between .* 1 kPa is 1000 Pa"),
+        (
+            {"manifold_pressure_pa": [40, 95]},
+            "manifold_pressure_pa is 40 .entry 1 of 2., but must lie between .* 1 kPa is 1000 Pa",
+        ),
         ({"air_flow_g_s": [3.0, -14.0]}, "air_flow_g_s is -14 .entry 2 of 2., but must be greater than 0"),
         ({"air_flow_g_s": [3.0, 10**400]}, "air_flow_g_s must be a row of plain numbers"),
     ],
