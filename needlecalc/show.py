@@ -5,8 +5,11 @@ from __future__ import annotations
 import html
 import textwrap
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
 
 from needlecalc.echo import plain
 
@@ -20,22 +23,8 @@ NOTE_WIDTH = 100
 
 
 def counted(count: int, one: str, many: str = "") -> str:
-    """Count with its noun, as a sentence needs it.
+    """Count with its noun; an s is added to the first where no other word for many is given.
 
-    Parameters
-    ----------
-    count : int
-        How many.
-    one, many : str
-        The noun for one, and for none or several; an s is added to the first where the second is not given.
-
-    Returns
-    -------
-    str
-        Number and noun.
-
-    Examples
-    --------
     >>> counted(1, "pause"), counted(0, "pause"), counted(2, "pass", "passes")
     ('1 pause', '0 pauses', '2 passes')
     """
@@ -44,38 +33,23 @@ def counted(count: int, one: str, many: str = "") -> str:
 
 @dataclass(frozen=True)
 class Column:
-    """One column of a printed table.
+    """One column of a table: its key in each row, its printed head, both with the unit, the format and the values.
 
-    Parameters
-    ----------
-    key : str
-        Key in each row, unit included (``lift_mm``).
-    head : str
-        Printed head, unit included (``lift mm``); its lines stand one above the other.
-    form : str
-        Format of a number, as in ``format(value, form)``; text is printed as it is.
+    Text is printed as it is; a column of numbers has a format, as in ``format(value, form)``. Lines of a head stand one
+    above the other. A column without a head is in the rows and not printed. Values may be left out where the table is
+    handed rows instead.
     """
 
     key: str
     head: str
     form: str = ""
+    values: Sequence[Any] | NDArray[Any] = field(default=(), compare=False)
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "head", "\n".join(map(plain, self.head.split("\n"))))
 
     def text(self, value: object) -> str:
-        """Value as it stands in the printed table.
-
-        Parameters
-        ----------
-        value : object
-            A number, text, a truth value or None.
-
-        Returns
-        -------
-        str
-            The cell.
-        """
+        """Value as it stands in the printed table."""
         if value is None or (isinstance(value, float) and value != value):
             return NOT_KNOWN
         if isinstance(value, bool):
@@ -87,32 +61,22 @@ class Column:
         return plain(str(value))
 
     def is_number(self) -> bool:
-        """Whether the column is set flush right.
-
-        Returns
-        -------
-        bool
-            True for a column of numbers.
-        """
+        """Whether the column is set flush right."""
         return bool(self.form)
 
 
 @dataclass(frozen=True)
 class Table:
-    """Facts to show: a title, lines of prose above, rows, and notes below.
+    """Facts to show: a title, sentences above, rows, and notes below (flags, assumptions, cautions).
 
-    Parameters
-    ----------
-    title : str
-        Title line.
-    columns : sequence of Column
-        What to print of each row; a row may hold more than is printed.
-    rows : sequence of dict
-        The facts.
-    intro : sequence of str
-        Sentences above the rows.
-    notes : sequence of str
-        Sentences below the rows: flags, assumptions, cautions.
+    Rows are those of the columns' values unless given; a row may hold more than is printed.
+
+    >>> print(Table("Lifts", (Column("rpm", "rpm", ".0f", [900, 3000]), Column("lift_mm", "lift mm", ".1f", [4.0, 12.5]))))
+    Lifts
+     rpm  lift mm
+    ----  -------
+     900      4.0
+    3000     12.5
     """
 
     title: str
@@ -121,18 +85,19 @@ class Table:
     intro: Sequence[str] = ()
     notes: Sequence[str] = ()
 
+    def __post_init__(self) -> None:
+        if not self.rows and self.columns:
+            keys = [column.key for column in self.columns]
+            values = [v.tolist() if isinstance(v, np.ndarray) else v for v in (column.values for column in self.columns)]
+            object.__setattr__(self, "rows", [dict(zip(keys, row, strict=True)) for row in zip(*values, strict=True)])
+        object.__setattr__(self, "columns", [column for column in self.columns if column.head])
+
     def _cells(self) -> Iterator[list[str]]:
         for row in self.rows:
             yield [column.text(row.get(column.key)) for column in self.columns]
 
     def text(self) -> str:
-        """Plain text, for a terminal and for paper.
-
-        Returns
-        -------
-        str
-            The table, lines ending without blanks, no newline at the end.
-        """
+        """Plain text, for a terminal and for paper; no newline at the end."""
         lines = [plain(self.title), *(wrapped for note in self.intro for wrapped in _wrap(note, ""))]
         body = list(self._cells())
         if self.columns and body:
@@ -150,13 +115,7 @@ class Table:
         return "\n".join(lines)
 
     def html(self) -> str:
-        """HTML for a notebook or a page, made from the same facts.
-
-        Returns
-        -------
-        str
-            A fragment with no style of its own but the alignment of numbers.
-        """
+        """HTML for a notebook or a page: a fragment with no style of its own but the alignment of numbers."""
         parts = [f"<p><b>{html.escape(plain(self.title))}</b></p>"]
         parts += [f"<p>{html.escape(plain(note))}</p>" for note in self.intro]
         body = list(self._cells())
@@ -202,35 +161,17 @@ class Shown:
     """What every record can do with its facts; a record supplies ``table()`` and ``__repr__``."""
 
     def table(self) -> Table:
-        """Facts of the record, to be shown.
-
-        Returns
-        -------
-        Table
-            Title, rows and notes.
-        """
+        """Facts of the record, to be shown."""
         from needlecalc.report.tables import table_of  # upwards, for only the report floor has words
 
         return table_of(self)
 
     def rows(self) -> list[Row]:
-        """Facts as a list of dicts, one a row, full precision.
-
-        Returns
-        -------
-        list of dict
-            Keys carry their unit.
-        """
+        """Facts as a list of dicts, one a row, full precision; keys carry their unit."""
         return [dict(row) for row in self.table().rows]
 
     def to_frame(self) -> pd.DataFrame:
-        """Facts as a pandas table.
-
-        Returns
-        -------
-        pandas.DataFrame
-            One line a row, columns carry their unit.
-        """
+        """Facts as a pandas table, one line a row."""
         import pandas as pd
 
         return pd.DataFrame(self.rows())

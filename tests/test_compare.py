@@ -20,7 +20,7 @@ def test_thinner_needle_is_richer_everywhere_and_areas_are_geometry():
     assert (frame["lambda_change_percent"] < 0).all()
     assert (frame["second_effective_mm2"] > frame["first_effective_mm2"]).all()
     np.testing.assert_allclose(frame["first_metering_mm2"], np.pi / 4 * (2.54**2 - DIAMETERS_MM**2))
-    np.testing.assert_allclose([row["lambda_second"] for row in result.bands], nc.predict_lambda(setup, bands, needle=THIN))
+    np.testing.assert_allclose(result.lambda_second, nc.predict_lambda(setup, bands, needle=THIN))
     same = nc.compare(setup, THIN, THIN)
     np.testing.assert_allclose(same.to_frame()["lambda_change_percent"], 0.0, atol=1e-12)
 

@@ -10,7 +10,7 @@ from numpy.typing import ArrayLike
 from needlecalc.arrays import read_only
 from needlecalc.parts.fuelflow import fuel_flow_and_slopes
 from needlecalc.parts.setup import Setup
-from needlecalc.show import Column, Row, Shown, Table, counted
+from needlecalc.show import Column, Shown, Table, counted
 from needlecalc.units import FloatArray
 
 STEP_MM = 0.01
@@ -80,72 +80,47 @@ class Metering(Shown):
         return f"Metering of {needle!r}: {lifts}, {self.lift_mm.min():g} to {self.lift_mm.max():g} mm"
 
     def table(self) -> Table:
-        """The local law, to be shown.
-
-        Returns
-        -------
-        Table
-            One row a lift.
-        """
+        """The local law, one row a lift."""
         columns = (
-            Column("lift_mm", "lift mm", ".1f"),
-            Column("position_mm", "place mm", ".2f"),
-            Column("diameter_mm", "diameter mm", ".3f"),
-            Column("metering_area_mm2", "metering mm2", ".3f"),
-            Column("effective_area_mm2", "effective mm2", ".3f"),
-            Column("discharge_coefficient", "Cd", ".3f"),
-            Column("viscous_fraction", "viscous", ".2f"),
-            Column("reynolds", "Re", ".0f"),
-            Column("gap_exponent", "by gap", ".2f"),
-            Column("viscosity_exponent", "by viscosity", ".2f"),
-            Column("depression_exponent", "by depression", ".2f"),
-            Column("lambda_per_step", "lambda % per 0.01 mm", ".1f"),
-            Column("acts_below_mm", "acts below face mm", ".2f"),
-            Column("share_elsewhere", "elsewhere", ".0%"),
+            Column("lift_mm", "lift mm", ".1f", self.lift_mm),
+            Column("position_mm", "place mm", ".2f", self.position_mm),
+            Column("diameter_mm", "diameter mm", ".3f", self.diameter_mm),
+            Column("metering_area_mm2", "metering mm2", ".3f", self.metering_area_mm2),
+            Column("effective_area_mm2", "effective mm2", ".3f", self.effective_area_mm2),
+            Column("discharge_coefficient", "Cd", ".3f", self.discharge_coefficient),
+            Column("viscous_fraction", "viscous", ".2f", self.viscous_fraction),
+            Column("reynolds", "Re", ".0f", self.reynolds),
+            Column("gap_exponent", "by gap", ".2f", self.gap_exponent),
+            Column("viscosity_exponent", "by viscosity", ".2f", self.viscosity_exponent),
+            Column("depression_exponent", "by depression", ".2f", self.depression_exponent),
+            Column("lambda_per_step", "lambda % per 0.01 mm", ".1f", self.lambda_per_step),
+            Column("acts_below_mm", "acts below face mm", ".2f", self.acts_below_mm),
+            Column("share_elsewhere", "elsewhere", ".0%", self.share_elsewhere),
         )
-        names = [column.key for column in columns]
-        rows = [{name: float(getattr(self, name)[k]) for name in names} for k in range(self.lift_mm.size)]
         notes = (
             "'by ...': exponents of the fuel flow. 'lambda %': for 0.01 mm thicker all over; on diameter, + is leaner.",
             "'elsewhere': share of a cut's effect that falls on other stations than if the jet's face alone metered, "
             "because the gap down the bore holds the fuel back too.",
         )
-        return Table(repr(self), columns, rows, notes=notes)
+        return Table(repr(self), columns, notes=notes)
 
     def lambda_per_step_by_area(self) -> FloatArray:
-        """What the plain area sum would say of 0.01 mm, for comparison only.
-
-        Returns
-        -------
-        array, shape (m,)
-            Change of the geometric metering area. [%]
-        """
+        """What the plain area sum would say of 0.01 mm in %, for comparison only."""
         return np.asarray(100.0 * STEP_MM * np.pi / 2.0 * self.diameter_mm / self.metering_area_mm2)
 
     def share_table(self) -> Table:
-        """Whose diameter acts at each lift, to be shown.
-
-        Returns
-        -------
-        Table
-            One row a lift, one column a station that carries anything.
-        """
-        used = np.flatnonzero(self.station_share.max(axis=0) >= LEAST_SHARE_SHOWN)
+        """Whose diameter acts, one row a lift, one column a station that carries anything."""
+        used = self.station_share.max(axis=0) >= LEAST_SHARE_SHOWN
         columns = (
-            Column("lift_mm", "lift mm", ".1f"),
-            Column("position_mm", "place mm", ".2f"),
-            *(Column(f"station_{k + 1}", f"st {k + 1}", ".0%") for k in used),
+            Column("lift_mm", "lift mm", ".1f", self.lift_mm),
+            Column("position_mm", "place mm", ".2f", self.position_mm),
+            *(
+                Column(f"station_{k}", f"st {k}" if shown else "", ".0%", share)
+                for k, (share, shown) in enumerate(zip(self.station_share.T, used, strict=True), 1)
+            ),
         )
-        rows: list[Row] = [
-            {
-                "lift_mm": float(self.lift_mm[b]),
-                "position_mm": float(self.position_mm[b]),
-                **{f"station_{k + 1}": float(share) for k, share in enumerate(self.station_share[b])},
-            }
-            for b in range(self.lift_mm.size)
-        ]
         note = "Share of the effect of a change all over that each station's diameter carries; a row adds up to 100 %."
-        return Table("Whose diameter meters", columns, rows, notes=(note,))
+        return Table("Whose diameter meters", columns, notes=(note,))
 
 
 def metering(setup: Setup, lift_mm: ArrayLike, *, depression_pa: ArrayLike | None = None) -> Metering:

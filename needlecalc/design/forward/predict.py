@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from needlecalc.errors import InputError
 from needlecalc.measure.drive.bands import Bands
@@ -12,7 +13,8 @@ from needlecalc.parts.carburettor import AirValve, lift_after_change
 from needlecalc.parts.fuelflow import fuel_flow
 from needlecalc.parts.needle import Needle
 from needlecalc.parts.setup import Setup
-from needlecalc.show import Column, Row, Shown, Table
+from needlecalc.physics.annulus import BoreFlow
+from needlecalc.show import Column, Shown, Table, counted
 from needlecalc.units import FloatArray
 
 
@@ -103,62 +105,70 @@ class Comparison(Shown):
         The setup both are put into.
     first, second : Needle
         The needles compared.
-    stations : tuple of dict
-        Per station of the first: distance, diameters, metering and effective areas, lambda change.
-    bands : tuple of dict
-        Per band: lambda with each needle; empty without bands.
+    station : array of int, shape (k,)
+        Stations of the first that the second is known at, counted from 1.
+    first_flow, second_flow : BoreFlow
+        Fuel and areas of each as with that station at the jet's face.
+    bands : Bands or None
+        Measured bands.
+    lambda_first, lambda_second : array, shape (m,)
+        Lambda of each band with either needle; empty without bands. [-]
     """
 
     setup: Setup
     first: Needle
     second: Needle
-    stations: tuple[Row, ...]
-    bands: tuple[Row, ...] = ()
+    station: NDArray[np.intp]
+    first_flow: BoreFlow
+    second_flow: BoreFlow
+    bands: Bands | None
+    lambda_first: FloatArray
+    lambda_second: FloatArray
 
     def __repr__(self) -> str:
-        return f"Comparison of {self.first.name!r} with {self.second.name!r}: {len(self.stations)} stations"
+        return f"Comparison of {self.first.name!r} with {self.second.name!r}: {counted(self.station.size, 'station')}"
+
+    def thicker_um(self) -> FloatArray:
+        """How much thicker the second is at each station."""
+        at_mm, own_mm = (values[self.station - 1] for values in (self.first.stations_mm, self.first.diameters_mm))
+        return 1e3 * (self.second.diameter_at_mm(at_mm) - own_mm)
 
     def table(self) -> Table:
-        """Stations of both needles, to be shown.
-
-        Returns
-        -------
-        Table
-            One row a station.
-        """
+        """Stations of both needles, one row a station."""
+        one, two = self.first_flow, self.second_flow
+        at_mm, own_mm = (values[self.station - 1] for values in (self.first.stations_mm, self.first.diameters_mm))
         columns = (
-            Column("station", "station", "d"),
-            Column("distance_mm", "from shoulder mm", ".3f"),
-            Column("first_mm", "first mm", ".4f"),
-            Column("second_mm", "second mm", ".4f"),
-            Column("thicker_um", "second thicker um", "+.1f"),
-            Column("first_metering_mm2", "metering mm2", ".3f"),
-            Column("second_metering_mm2", "second mm2", ".3f"),
-            Column("first_effective_mm2", "effective mm2", ".3f"),
-            Column("second_effective_mm2", "second mm2", ".3f"),
-            Column("lambda_change_percent", "lambda change %", "+.1f"),
+            Column("station", "station", "d", self.station),
+            Column("distance_mm", "from shoulder mm", ".3f", at_mm),
+            Column("first_mm", "first mm", ".4f", own_mm),
+            Column("second_mm", "second mm", ".4f", self.second.diameter_at_mm(at_mm)),
+            Column("thicker_um", "second thicker um", "+.1f", self.thicker_um()),
+            Column("first_metering_mm2", "metering mm2", ".3f", one.metering_area_mm2),
+            Column("second_metering_mm2", "second mm2", ".3f", two.metering_area_mm2),
+            Column("first_effective_mm2", "effective mm2", ".3f", one.effective_area_mm2),
+            Column("second_effective_mm2", "second mm2", ".3f", two.effective_area_mm2),
+            Column("lambda_change_percent", "lambda change %", "+.1f", _change(two.fuel_flow_g_s, one.fuel_flow_g_s)),
         )
         title = f"First: {self.first.name}; second: {self.second.name}; jet {self.setup.carburettor.jet.bore_mm:g} mm"
         note = "Effective areas and lambda change as with the station at the jet's face; + is leaner."
-        return Table(title, columns, self.stations, notes=(note,))
+        return Table(title, columns, notes=(note,))
 
     def band_table(self) -> Table:
-        """Lambda of each band with each needle, to be shown.
-
-        Returns
-        -------
-        Table
-            One row a band.
-        """
+        """Lambda of each band with each needle, one row a band."""
+        bands = self.bands
         columns = (
-            Column("rpm", "rpm", ".0f"),
-            Column("load", "load"),
-            Column("lift_mm", "lift mm", ".2f"),
-            Column("lambda_first", "lambda first", ".3f"),
-            Column("lambda_second", "lambda second", ".3f"),
-            Column("lambda_change_percent", "change %", "+.1f"),
+            Column("rpm", "rpm", ".0f", () if bands is None else bands.rpm),
+            Column("load", "load", "", () if bands is None else bands.load),
+            Column("lift_mm", "lift mm", ".2f", () if bands is None else bands.lift_mm),
+            Column("lambda_first", "lambda first", ".3f", self.lambda_first),
+            Column("lambda_second", "lambda second", ".3f", self.lambda_second),
+            Column("lambda_change_percent", "change %", "+.1f", _change(self.lambda_first, self.lambda_second)),
         )
-        return Table("Lambda by band", columns, self.bands)
+        return Table("Lambda by band", columns)
+
+
+def _change(before: FloatArray, after: FloatArray) -> FloatArray:
+    return np.asarray(100.0 * (after / before - 1.0))
 
 
 def compare(setup: Setup, first: Needle, second: Needle, *, bands: Bands | None = None) -> Comparison:
@@ -182,47 +192,26 @@ def compare(setup: Setup, first: Needle, second: Needle, *, bands: Bands | None 
     ------
     InputError
         If the needles do not overlap or do not fit the jet.
+
+    Examples
+    --------
+    >>> from needlecalc import AirValve, Carburettor, Engine, Jet, Needle, Setup
+    >>> valve = AirValve(throat_bore_mm=38.0, disc_diameter_mm=60.0, piston_mass_kg=0.3, spring_preload_n=2.0)
+    >>> first, second = Needle("first", [0.0, 40.0], [2.476, 1.836]), Needle("second", [0.0, 40.0], [2.47, 1.80])
+    >>> setup = Setup(Engine(1500.0, 4), Carburettor(first, Jet(bore_mm=2.54, drop_mm=1.0), valve))
+    >>> compare(setup, first, second)
+    Comparison of 'first' with 'second': 2 stations
     """
     low = max(first.stations_mm[0], second.stations_mm[0])
     high = min(first.stations_mm[-1], second.stations_mm[-1])
-    shared = (first.stations_mm >= low) & (first.stations_mm <= high)
-    if not shared.any():
+    shared = np.flatnonzero((first.stations_mm >= low) & (first.stations_mm <= high))
+    if not shared.size:
         msg = f"Needles {first.name} and {second.name} share no station; check their datum."
         raise InputError(msg)
     lift = first.stations_mm[shared] - setup.carburettor.position_mm(0.0)
     # Stations that stand below the jet's face at no lift never reach it: they are compared as at no lift.
     depression = setup.carburettor.depression_pa(np.maximum(lift, 0.0))
     one, two = (fuel_flow(setup.with_needle(needle), lift, depression_pa=depression) for needle in (first, second))
-    stations = []
-    for row, k in enumerate(np.flatnonzero(shared)):
-        distance = float(first.stations_mm[k])
-        a, b = float(first.diameters_mm[k]), float(second.diameter_at_mm(distance))
-        stations.append(
-            {
-                "station": int(k) + 1,
-                "distance_mm": distance,
-                "first_mm": a,
-                "second_mm": b,
-                "thicker_um": 1e3 * (b - a),
-                "first_metering_mm2": float(one.metering_area_mm2[row]),
-                "second_metering_mm2": float(two.metering_area_mm2[row]),
-                "first_effective_mm2": float(one.effective_area_mm2[row]),
-                "second_effective_mm2": float(two.effective_area_mm2[row]),
-                "lambda_change_percent": 100.0 * float(one.fuel_flow_g_s[row] / two.fuel_flow_g_s[row] - 1.0),
-            }
-        )
-    by_band: list[Row] = []
-    if bands is not None:
-        lambdas = [predict_lambda(setup, bands, needle=needle) for needle in (first, second)]
-        by_band = [
-            {
-                "rpm": float(bands.rpm[b]),
-                "load": bands.load[b],
-                "lift_mm": float(bands.lift_mm[b]),
-                "lambda_first": float(lambdas[0][b]),
-                "lambda_second": float(lambdas[1][b]),
-                "lambda_change_percent": 100.0 * float(lambdas[1][b] / lambdas[0][b] - 1.0),
-            }
-            for b in range(bands.rpm.size)
-        ]
-    return Comparison(setup, first, second, tuple(stations), tuple(by_band))
+    blank = np.empty(0)
+    lambdas = (blank, blank) if bands is None else tuple(predict_lambda(setup, bands, needle=n) for n in (first, second))
+    return Comparison(setup, first, second, shared + 1, one, two, bands, *lambdas)

@@ -213,6 +213,6 @@ def pair_check(
         raise InputError(msg)
     percent = np.full(first.stations_mm.size, np.nan)
     if setup is not None:
-        percent = np.array([row["lambda_change_percent"] for row in compare(setup, first, second).stations])
+        percent = np.array([row["lambda_change_percent"] for row in compare(setup, first, second).rows()])
     thicker = 1e3 * (second.diameters_mm - first.diameters_mm)
     return PairCheck(first, second, float(tolerance_um), thicker, percent)
