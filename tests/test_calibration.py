@@ -39,9 +39,14 @@ class Car:
         self.model = nc.learn(bands_of(np.ones(14), LIFTS), self.setup)
         place, truth = self.model.place, self.model.mean.copy()
         draw = self.rng.standard_normal
-        truth[place.car()] = 1.0 + 0.05 * draw(), 4.0 + draw(), 0.08 * draw(), 0.0, 0.1 * draw(), draw()
-        length = place.shared("jet length")
-        truth[length] = max(truth[length], 1.5)
+        truth[place.car()] = (
+            0.05 * draw(),
+            np.log(4.0) + np.sqrt(np.log1p(1.0 / 16.0)) * draw(),
+            0.08 * draw(),
+            0.0,
+            0.1 * draw(),
+            draw(),
+        )
         truth[place.needle(0)] = 0.002 * draw(13)
         truth[place.level()] = self.rng.uniform(-0.1, 0.1, 14)
         self.truth = truth

@@ -30,9 +30,9 @@ def test_learn_keeps_passes_and_design_uses_them(case, capsys):
     assert main(["learn", str(case)]) == 0
     assert passes_in(case.parent / "passes.json") == kept
     np.testing.assert_array_equal(nc.read_job(case).design().needle.diameters_mm, first.needle.diameters_mm)
-    # The needle is filed to the first stop, the next drive finds half the effect predicted.
+    # The needle is filed to the first stop, the next drive finds six tenths of the effect predicted.
     refit(case, first.first_stop)
-    found = (np.array([0.98, 1.03, 1.05, 1.06]) + first.first_predicted) / 2
+    found = 0.4 * np.array([0.98, 1.03, 1.05, 1.06]) + 0.6 * first.first_predicted
     typed_job(case, ", ".join(f"{value:.4f}" for value in found))
     capsys.readouterr()
     assert main(["learn", str(case)]) == 0

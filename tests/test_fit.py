@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 import warnings
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -373,7 +374,7 @@ def test_response_is_how_the_solution_moves():
     for band in (0, 4, 8):
         leaner = np.zeros(9)
         leaner[band] = 1e-4
-        other = Problem(**{**vars(problem), "start": problem.start + leaner})
+        other = replace(problem, law=problem.law.shifted(leaner))
         seen = (fit(other, 0.1, x) - x) / 1e-4
         np.testing.assert_allclose(moves[:, band], seen, atol=0.04 * np.abs(moves[:, band]).max())
 
@@ -382,7 +383,7 @@ def test_believed_errors_that_make_a_groove_do_not_stop_a_touching_needle():
     problem = problem_of(np.linspace(1.0, 1.1, 9), jet={"mounting": "biased"})
     grooved = np.array(problem.learned.present_mm())
     grooved[6] = grooved[5] + 4e-4
-    fuel, slopes = problem.fuel(grooved, problem.learned.setup.carburettor.jet.drop_mm)
+    fuel, _, slopes = problem.law.slopes(grooved, problem.learned.setup.carburettor.jet.drop_mm)
     assert np.isfinite(fuel).all()
     assert np.isfinite(slopes).all()
 

@@ -87,7 +87,7 @@ FLOORS = [
         "design.belief.history",
         "design.belief.readings",
         "design.belief.unknowns",
-        "design.belief.carlaw",
+        "design.belief.law",
         "design.belief.learned",
         "design.belief.learn",
         "design.belief.calibration",

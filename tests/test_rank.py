@@ -163,7 +163,7 @@ def test_what_a_second_drive_taught_is_used(setup):
     target = target_of(setup, needle("w", -HUMP), 1.6)
     learned = nc.learn(target.bands, setup)
     mean = learned.mean.copy()
-    mean[learned.place.shared("flow gain")] = 0.8
+    mean[learned.place.shared("flow gain")] = np.log(0.8)
     weak = replace(learned, estimate=replace(learned.estimate, mean=mean))
     fixed = make_setup()
     one = nc.rank([needle("thin", -0.02)], target, nc.learn(target.bands, fixed)).best()

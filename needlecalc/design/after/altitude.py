@@ -102,7 +102,7 @@ def at_altitude(
     if isinstance(fitted, Design):
         needle, drop = fitted.needle, fitted.drop_mm if drop_mm is None else drop_mm
         learned = fitted.learned
-        lift, parameters = learned.lift_and_parameters(learned.mean)
+        lift, parameters = learned.lift_mm(), learned.law.parameters
         gain = learned.gain()
         here = (fitted.lambda_predicted, fitted.lambda_low, fitted.lambda_high)
         jet_drop = fitted.drop_mm

@@ -9,12 +9,13 @@ from pathlib import Path
 import numpy as np
 
 from needlecalc.design.after.refit import touched
+from needlecalc.design.belief.law import Law
 from needlecalc.design.belief.learn import learn
 from needlecalc.design.belief.learned import Learned
 from needlecalc.design.inverse.uncertainty import AfterCut
 from needlecalc.design.wish.target import Target
 from needlecalc.errors import InputError
-from needlecalc.parts.fuelflow import fuel_flow, fuel_flow_and_slopes
+from needlecalc.parts.fuelflow import fuel_flow
 from needlecalc.parts.needle import Needle, read_needle
 from needlecalc.parts.setup import Setup
 from needlecalc.show import Column, Row, Shown, Table, counted
@@ -276,70 +277,17 @@ def _tables(
     return listed, refused
 
 
-@dataclass(frozen=True)
-class _Fitted:
-    """One needle in the car: ln lambda at any jet drop, and its slopes."""
-
-    car: Learned
-    setup: Setup
-    lambda_now: FloatArray
-    fuel_now: FloatArray
-
-    @classmethod
-    def of(cls, needle: Needle, car: Learned) -> _Fitted:
-        lift, parameters = car.lift_and_parameters(car.mean)
-        flow = fuel_flow(
-            car.setup, lift, diameters_mm=car.present_mm(), depression_pa=car.bands.depression_pa, parameters=parameters
-        )
-        return cls(car, car.setup.with_needle(needle), np.log(car.lambda_now()), np.log(flow.fuel_flow_g_s))
-
-    def at(self, drop_mm: float) -> tuple[FloatArray, FloatArray, FloatArray]:
-        """Lambda as its logarithm, with its slopes by the unknowns, and by diameters and drop."""
-        car = self.car
-        lift, parameters = car.lift_and_parameters(car.mean)
-        flow, slope = fuel_flow_and_slopes(
-            self.setup, lift, drop_mm=drop_mm, depression_pa=car.bands.depression_pa, parameters=parameters
-        )
-        gain = car.gain()
-        more = np.log(flow.fuel_flow_g_s) - self.fuel_now
-        by_needle = -gain * np.column_stack([slope.per_mm_diameter, slope.per_mm_position])
-        rows, each = np.zeros((lift.size, car.mean.size)), np.arange(lift.size)
-        rows[:, car.place.shared("flow gain")] = -more
-        rows[:, car.place.shared("jet length")] = -gain * slope.per_mm_length
-        rows[:, car.place.shared("viscosity")] = -gain * slope.per_ln_viscosity
-        rows[:, car.place.shared("eccentricity")] = -gain * slope.per_eccentricity
-        rows[each, car.place.lift().start + each] = -gain * slope.per_mm_position
-        return self.lambda_now - gain * more, rows, by_needle
-
-    def rows_now(self) -> FloatArray:
-        """Slopes of ln(lambda now) plus gain times ln(fuel now), whose change any other needle's fuel is added to."""
-        car = self.car
-        lift, parameters = car.lift_and_parameters(car.mean)
-        drop = car.setup.carburettor.jet.drop_mm
-        by_unknowns, _ = car.slopes(car.present_mm(), drop)
-        _, slope = fuel_flow_and_slopes(
-            car.setup, lift, diameters_mm=car.present_mm(), depression_pa=car.bands.depression_pa, parameters=parameters
-        )
-        gain = car.gain()
-        # The error of the needle now fitted leaves both terms: by_unknowns has it not, as the needle is taken as given.
-        place, out, each = car.place, by_unknowns.copy(), np.arange(lift.size)
-        out[:, place.shared("jet length")] += gain * slope.per_mm_length
-        out[:, place.shared("viscosity")] += gain * slope.per_ln_viscosity
-        out[:, place.shared("eccentricity")] += gain * slope.per_eccentricity
-        out[each, place.lift().start + each] += gain * slope.per_mm_position
-        return out
-
-
 def _weighed(needle: Needle, target: Target, car: Learned) -> RankedNeedle:
     """One needle at its best jet drop."""
-    fitted = _Fitted.of(needle, car)
+    setup = car.setup.with_needle(needle)
+    law = car.law.in_parts(setup)
     aim = np.log(target.lambda_target)
-    drops = _drops_on_table(fitted, target)
-    tried = [fitted.at(drop) for drop in drops]
+    drops = _drops_on_table(setup, car, target)
+    fuel_flow(setup, car.lift_mm(), drop_mm=drops[0], depression_pa=car.bands.depression_pa)  # refuses one too thick
+    tried = [law.slopes(needle.diameters_mm, drop) for drop in drops]
     costs = [float(np.sum((target.weight * (log - aim)) ** 2)) for log, _, _ in tried]
-    best = _refined(fitted, target, drops, costs)
-    log, rows, by_needle = fitted.at(best)
-    rows = rows + fitted.rows_now()
+    best = _refined(law, needle, target, drops, costs)
+    log, rows, by_needle = law.slopes(needle.diameters_mm, best)
     # Every table errs by itself; the sensor's zero shifts all bands.
     table = np.full(needle.stations_mm.size, car.doubts.table_mm)
     if np.array_equal(needle.stations_mm, car.history.passes[-1].needle.stations_mm) and not touched(car, needle).any():
@@ -372,12 +320,12 @@ def _weighed(needle: Needle, target: Target, car: Learned) -> RankedNeedle:
     )
 
 
-def _drops_on_table(fitted: _Fitted, target: Target) -> list[float]:
+def _drops_on_table(setup: Setup, car: Learned, target: Target) -> list[float]:
     """Jet drops of the nut's range at which every band stands on the needle's table."""
-    carburettor = fitted.setup.carburettor
+    carburettor = setup.carburettor
     low, high = carburettor.jet.drop_range_mm()
     stations = carburettor.needle.stations_mm
-    places = carburettor.position_mm(fitted.car.lift_mm(), 0.0)
+    places = carburettor.position_mm(car.lift_mm(), 0.0)
     low, high = max(low, float(stations[0] - places.min())), min(high, float(stations[-1] - places.max()))
     if low > high + 1e-9:
         outer = int(np.argmax(places))
@@ -389,19 +337,19 @@ def _drops_on_table(fitted: _Fitted, target: Target) -> list[float]:
     return [float(drop) for drop in np.linspace(low, high, DROPS_TRIED if high > low else 1)]
 
 
-def _refined(fitted: _Fitted, target: Target, drops: list[float], costs: list[float]) -> float:
+def _refined(law: Law, needle: Needle, target: Target, drops: list[float], costs: list[float]) -> float:
     """Best drop between those tried, by the slopes at the best of them."""
     k = int(np.argmin(costs))
     if len(drops) == 1:
         return drops[0]
     drop = drops[k]
     for _ in range(3):
-        log, _, by_needle = fitted.at(drop)
+        log, _, by_needle = law.slopes(needle.diameters_mm, drop)
         weight = target.weight**2
         slope = by_needle[:, -1]
         step = -float((weight * slope * (log - np.log(target.lambda_target))).sum() / (weight * slope**2).sum())
         drop = float(np.clip(drop + step, drops[max(k - 1, 0)], drops[min(k + 1, len(drops) - 1)]))
-    log, _, _ = fitted.at(drop)
+    log, _, _ = law.slopes(needle.diameters_mm, drop)
     cost = float(np.sum((target.weight * (log - np.log(target.lambda_target))) ** 2))
     return drop if cost <= costs[k] else drops[k]
 

@@ -15,7 +15,6 @@ from needlecalc.design.belief.learned import Learned
 from needlecalc.design.inverse.proposal import Design
 from needlecalc.design.inverse.solve import solve
 from needlecalc.measure.drive.bands import worst_of
-from needlecalc.parts.fuelflow import fuel_flow
 from needlecalc.parts.measured import OVAL_UM, WITHIN_UM, listed
 from needlecalc.physics.air import altitude_of_pressure_m
 from needlecalc.show import Column, Row, Shown, Table
@@ -365,23 +364,10 @@ def _spares(design: Design, car: Learned, as_cut: WayOut) -> tuple[WayOut, ...]:
 
 def _bore_gain(car: Learned, drop_mm: float, bore_mm: float) -> FloatArray:
     """Rise of ln(fuel) of each band with a jet of another bore."""
-    _, parameters = car.lift_and_parameters(car.mean)
     jet = car.setup.carburettor.jet
     other = replace(car.setup.carburettor, jet=replace(jet, bore_mm=bore_mm, bore_least_mm=None))
-    flows = [
-        np.log(
-            fuel_flow(
-                setup,
-                car.on_needle(car.lift_mm(), drop_mm),
-                diameters_mm=car.present_mm(),
-                drop_mm=drop_mm,
-                depression_pa=car.bands.depression_pa,
-                parameters=parameters,
-            ).fuel_flow_g_s
-        )
-        for setup in (car.setup, replace(car.setup, carburettor=other))
-    ]
-    return np.asarray(car.gain() * (flows[1] - flows[0]))
+    then = car.law.in_parts(replace(car.setup, carburettor=other)).log_lambda(car.present_mm(), drop_mm)
+    return np.asarray(car.law.log_lambda(car.present_mm(), drop_mm) - then)
 
 
 def _bore_for(car: Learned, drop_mm: float, k: float) -> float | None:

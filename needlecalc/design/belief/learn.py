@@ -8,10 +8,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.linalg import solve_triangular
 
-from needlecalc.design.belief.carlaw import prior_mean, slopes_of
 from needlecalc.design.belief.doubts import Doubts
 from needlecalc.design.belief.history import History, Pass
-from needlecalc.design.belief.learned import Learned
+from needlecalc.design.belief.learned import Learned, prior_of
 from needlecalc.design.belief.readings import Readings, check_passes, errs_alike, readings_of
 from needlecalc.design.belief.unknowns import Unknowns
 from needlecalc.errors import SolveError
@@ -22,8 +21,6 @@ from needlecalc.units import FloatArray
 
 ROUNDS = 40
 SETTLED = 1e-6  # of a standard uncertainty
-WIDE_OPEN_LOG, WIDE_OPEN_MM = 1.0, 30.0  # level and lift of a band are known from readings alone
-LEAST_U = 1e-9  # what is certain still needs a width to be scaled by
 
 
 def learn(history: History | Bands, setup: Setup, *, doubts: Doubts | None = None) -> Learned:
@@ -76,13 +73,11 @@ def learn(history: History | Bands, setup: Setup, *, doubts: Doubts | None = Non
     computed_mm = np.unique(np.concatenate([read.lift[read.lift_alike > 0.0] for read in readings]))
     needles, stations = int(history.needle_of_pass().max()) + 1, setup.carburettor.needle.stations_mm.size
     place = Unknowns(bands.rpm.size, needles, stations, computed_mm.size)
-    mean = np.zeros(place.size())
-    mean[place.car()] = prior_mean(setup)
+    mean, before = prior_of(setup, place, doubts)
     # Bands start from the first pass that read them, as levels are those on the first needle.
     for read in reversed(readings):
         for where, start in ((place.level(), read.log_lambda), (place.lift(), read.lift)):
             mean[where] = np.where(np.isnan(start), mean[where], start)
-    before = _prior_u(setup, place, doubts)
     prior = Gaussian(mean, np.diag(before))
     learned = Learned(history.present(setup), history, bands, place, doubts, prior, before, readings[-1].at_least)
     task = _Task(learned, readings, computed_mm)
@@ -135,24 +130,6 @@ def _step(triangle: FloatArray, at_low: NDArray[np.bool_], at_high: NDArray[np.b
         step[:] = 0.0
 
 
-def _prior_u(setup: Setup, place: Unknowns, doubts: Doubts) -> FloatArray:
-    """Standard uncertainty of every unknown before any pass."""
-    jet = setup.carburettor.jet
-    out = np.full(place.size(), doubts.micrometer_mm)
-    out[place.level()], out[place.lift()] = WIDE_OPEN_LOG, WIDE_OPEN_MM
-    out[place.car()] = [
-        doubts.flow_gain,
-        jet.parallel_length_u_mm,
-        doubts.viscosity,
-        0.05 if jet.mounting == "biased" else doubts.eccentricity,
-        doubts.lift_zero_mm,
-        1.0,
-    ]
-    out[place.alike()] = 1.0
-    out[place.needle(0)] = doubts.table_mm
-    return np.asarray(np.maximum(out, LEAST_U))
-
-
 @dataclass(frozen=True, eq=False)
 class _Task:
     """Residuals over their standard uncertainties, and their slopes by the unknowns over theirs."""
@@ -164,11 +141,10 @@ class _Task:
     def rows(self, mean: FloatArray) -> tuple[FloatArray, float]:
         """The problem made straight about some values, residuals in the last column, and its sum of squares there."""
         learned, prior = self.learned, (mean - self.learned.mean) / self.learned.before
-        rows, misses = [np.eye(prior.size)], [prior]
+        rows, misses, law = [np.eye(prior.size)], [prior], learned.law_of(mean)
         for read, number in zip(self.readings, learned.history.needle_of_pass().tolist(), strict=True):
             diameters = read.one.needle.diameters_mm - mean[learned.place.needle(number)]
-            slopes, _ = slopes_of(learned, mean, diameters, read.one.drop_mm, number=number)
-            expected = learned.log_lambda(mean, diameters, read.one.drop_mm)
+            expected, slopes, _ = law.slopes(diameters, read.one.drop_mm, number=number)
             seen = np.isfinite(read.log_lambda)
             weight = 1.0 / read.log_lambda_u[seen]
             rows.append(slopes[seen] * learned.before * weight[:, None])

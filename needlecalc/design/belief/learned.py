@@ -3,22 +3,27 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.stats import chi2
 
-from needlecalc.design.belief.carlaw import CarLaw, prior_mean, slopes_of
 from needlecalc.design.belief.doubts import Doubts
+from needlecalc.design.belief.history import History
+from needlecalc.design.belief.law import Law
 from needlecalc.design.belief.readings import readings_of
-from needlecalc.design.belief.unknowns import SHARED
+from needlecalc.design.belief.unknowns import SHARED, Unknowns, log_u, offset_of, offset_squared_u
 from needlecalc.errors import SolveError
 from needlecalc.gaussian import Gaussian
-from needlecalc.measure.drive.bands import worst_of
+from needlecalc.measure.drive.bands import Bands, worst_of
 from needlecalc.measure.drive.normalise import BROUGHT
+from needlecalc.parts.setup import Setup
 from needlecalc.show import Column, Row, Shown, Table, counted
 from needlecalc.units import FloatArray
 
+WIDE_OPEN_LOG, WIDE_OPEN_MM = 1.0, 30.0  # level and lift of a band are known from readings alone
+LEAST_U = 1e-9  # what is certain still needs a width to be scaled by
 LEAST_SAID_MM = 0.005  # of lift, as it prints
 BY_CHANCE = 0.95  # of histories: none of them is widened
 STRANGE = 0.001  # chance that is worth a word, where it makes also a difference:
@@ -33,13 +38,19 @@ FIRST_AID = (
 
 
 @dataclass(frozen=True, repr=False, eq=False)
-class Learned(CarLaw, Shown):
+class Learned(Shown):
     """What is believed of a car after its passes: a joint normal distribution of all that matters.
 
     Parameters
     ----------
-    setup, history, bands, place
-        Those of :class:`~needlecalc.design.belief.carlaw.CarLaw`.
+    setup : Setup
+        The setup as it stands now.
+    history : History
+        The passes.
+    bands : Bands
+        Bands of the last pass.
+    place : Unknowns
+        Order of the unknowns.
     doubts : Doubts
         What it started from.
     estimate : Gaussian
@@ -54,6 +65,10 @@ class Learned(CarLaw, Shown):
         Readings more than are needed to know every band's level and lift: what ``misfit`` comes to by chance.
     """
 
+    setup: Setup
+    history: History
+    bands: Bands
+    place: Unknowns
     doubts: Doubts
     estimate: Gaussian
     before: FloatArray
@@ -76,7 +91,20 @@ class Learned(CarLaw, Shown):
 
     def gain(self) -> float:
         """Flow gain: change of fuel seen over change computed."""
-        return float(self.mean[self.place.shared("flow gain")])
+        return float(self.law.gain[0])
+
+    def law_of(self, unknowns: FloatArray) -> Law:
+        """The law of cars with these unknowns, shape (..., k)."""
+        return Law.of(self.setup, self.history, self.bands, self.place, unknowns)
+
+    @cached_property
+    def law(self) -> Law:
+        """The law at the best values."""
+        return self.law_of(self.mean)
+
+    def log_lambda(self, unknowns: FloatArray, diameters_mm: FloatArray, drop_mm: float) -> FloatArray:
+        """ln(lambda) of each band of cars with these unknowns on a needle of true diameters."""
+        return self.law_of(unknowns).log_lambda(diameters_mm, drop_mm)
 
     def lift_mm(self) -> FloatArray:
         """Lift of each band as now estimated."""
@@ -85,7 +113,7 @@ class Learned(CarLaw, Shown):
     def lambda_now(self) -> FloatArray:
         """Lambda of each band on the needle now fitted, all passes taken together."""
         last = self.history.passes[-1]
-        return np.asarray(np.exp(self.log_lambda(self.mean, self.present_mm(), last.drop_mm)))
+        return np.asarray(np.exp(self.law.log_lambda(self.present_mm(), last.drop_mm)))
 
     def present_errors(self) -> slice:
         """Where the errors of the needle now fitted stand among the unknowns."""
@@ -157,7 +185,7 @@ class Learned(CarLaw, Shown):
             if not read.one.driven:
                 continue
             diameters = read.one.needle.diameters_mm - self.mean[self.place.needle(numbers[p])]
-            due = np.exp(self.log_lambda(self.mean, diameters, read.one.drop_mm))
+            due = np.exp(self.law.log_lambda(diameters, read.one.drop_mm))
             lift = self.lift_mm() + zero + tilt * np.nan_to_num(read.lift_common)
             for what, shown, doubt, best in (
                 ("lambda {:.3f} read, {:.3f} due", np.exp(read.log_lambda), due * read.log_lambda_u, due),
@@ -176,30 +204,28 @@ class Learned(CarLaw, Shown):
 
     def slopes(self, diameters_mm: FloatArray, drop_mm: float) -> tuple[FloatArray, FloatArray]:
         """Slopes of ln(lambda) at the best values: by the unknowns, (m, k); by the diameters, then the drop, (m, n + 1)."""
-        return slopes_of(self, self.mean, diameters_mm, drop_mm, number=None)
+        return self.law.slopes(diameters_mm, drop_mm)[1:]
 
     def lambda_now_u(self) -> FloatArray:
         """Standard uncertainty of :meth:`lambda_now`, as a share of it."""
         number = int(self.history.needle_of_pass()[-1])
-        rows, _ = slopes_of(self, self.mean, self.present_mm(), self.history.passes[-1].drop_mm, number=number)
+        _, rows, _ = self.law.slopes(self.present_mm(), self.history.passes[-1].drop_mm, number=number)
         return self.estimate.u_of(rows)
 
     def shared_rows(self) -> list[Row]:
         """What all bands share, before and after: one row an unknown."""
         units = ("-", "mm", "x stated", "of the gap", "mm", "x its +-")
+        mean, _ = prior_of(self.setup, self.place, self.doubts)
         car = self.place.car()
-        start, now, before, after = prior_mean(self.setup), self.mean[car].copy(), self.before[car], self.u()[car]
-        # Held as a logarithm; said as a factor.
-        log = SHARED.index("viscosity")
-        start[log], now[log] = np.exp(start[log]), np.exp(now[log])
+        before, now = (_as_said(*pair) for pair in ((mean[car], self.before[car]), (self.mean[car], self.u()[car])))
         return [
             {
                 "what": name,
                 "unit": units[k],
-                "before": float(start[k]),
-                "before_u": float(before[k]),
-                "now": float(now[k]),
-                "now_u": float(after[k]),
+                "before": before[0][k],
+                "before_u": before[1][k],
+                "now": now[0][k],
+                "now_u": now[1][k],
             }
             for k, name in enumerate(SHARED)
         ]
@@ -238,3 +264,32 @@ class Learned(CarLaw, Shown):
 
     def _title(self) -> str:
         return f"Learned from {counted(len(self.history.passes), 'pass', 'passes')}"
+
+
+def prior_of(setup: Setup, place: Unknowns, doubts: Doubts) -> tuple[FloatArray, FloatArray]:
+    """Best value and standard uncertainty of every unknown before any pass, those of a band wide open."""
+    jet = setup.carburettor.jet
+    mean, u = np.zeros(place.size()), np.full(place.size(), doubts.micrometer_mm)
+    mean[place.shared("jet length")] = np.log(jet.parallel_length_mm)
+    mean[place.shared("eccentricity")] = jet.eccentricity() ** 2
+    u[place.level()], u[place.lift()] = WIDE_OPEN_LOG, WIDE_OPEN_MM
+    u[place.car()] = [
+        log_u(doubts.flow_gain),
+        log_u(jet.parallel_length_u_mm / jet.parallel_length_mm),
+        log_u(doubts.viscosity),
+        offset_squared_u(jet.eccentricity(), 0.05 if jet.mounting == "biased" else doubts.eccentricity),
+        doubts.lift_zero_mm,
+        1.0,
+    ]
+    u[place.alike()] = 1.0
+    u[place.needle(0)] = doubts.table_mm
+    return mean, np.maximum(u, LEAST_U)
+
+
+def _as_said(mean: FloatArray, u: FloatArray) -> tuple[list[float], list[float]]:
+    """Values and standard uncertainties of ``SHARED`` as a reader takes them: factors, mm and shares of the gap."""
+    values, doubts = mean.copy(), u.copy()
+    values[:3] = np.exp(mean[:3])
+    doubts[:3] = values[:3] * np.sqrt(np.expm1(u[:3] ** 2))
+    values[3], doubts[3] = offset_of(mean[3], u[3])
+    return values.tolist(), doubts.tolist()

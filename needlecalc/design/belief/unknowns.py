@@ -8,7 +8,8 @@ import numpy as np
 
 from needlecalc.units import FloatArray
 
-SHORTEST_JET_MM = 0.2  # the least a jet may have
+JET_LENGTH_MM = (0.2, 15.0)  # what a jet may have
+# Flow gain, jet length in mm and viscosity over that stated as logarithms; the offset of the needle over the gap squared.
 SHARED = ("flow gain", "jet length", "viscosity", "eccentricity", "lift zero", "lift scale")
 
 
@@ -56,6 +57,25 @@ class Unknowns:
     def possible(self) -> tuple[FloatArray, FloatArray]:
         """Least and greatest value that each unknown can have."""
         low, high = np.full(self.size(), -np.inf), np.full(self.size(), np.inf)
-        low[self.shared("jet length")] = SHORTEST_JET_MM
-        low[self.shared("eccentricity")], high[self.shared("eccentricity")] = -1.0, 1.0
+        low[self.shared("jet length")], high[self.shared("jet length")] = np.log(JET_LENGTH_MM)
+        low[self.shared("eccentricity")], high[self.shared("eccentricity")] = 0.0, 1.0
         return low, high
+
+
+def log_u(share: float) -> float:
+    """Standard uncertainty of the logarithm of a positive quantity (log-normal) that errs by a share."""
+    return float(np.sqrt(np.log1p(share**2)))
+
+
+def offset_squared_u(offset: float, u: float) -> float:
+    """Standard uncertainty of the square of an offset.
+
+    About the middle the square is taken as normal, cut off at zero, of the mean that a normal offset's square has.
+    """
+    return float(np.hypot(2.0 * offset * u, np.sqrt(2.0 * np.pi) * u**2))
+
+
+def offset_of(squared: float, squared_u: float) -> tuple[float, float]:
+    """Offset and its standard uncertainty, from those of its square: the way back of ``offset_squared_u``."""
+    offset, b = np.sqrt(max(squared, 0.0)), 2.0 * max(squared, 0.0)
+    return float(offset), float(np.sqrt((np.sqrt(b**2 + 2.0 * np.pi * squared_u**2) - b) / (2.0 * np.pi)))

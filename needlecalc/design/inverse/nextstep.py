@@ -230,7 +230,7 @@ def measure_next(
             sight,
             now,
             place.shared("jet length"),
-            length_u_mm,
+            length_u_mm / float(np.exp(design.learned.mean[place.shared("jet length")])),
             "bore length",
             f"The jet's bore length measured to {length_u_mm:g} mm on a spare",
         ),
@@ -298,9 +298,9 @@ class _Sight:
         """Slopes of ln(lambda) read on the needle now fitted by the unknowns, the jet anywhere, and lambda expected."""
         learned = self.design.learned
         present = learned.present_mm()
-        rows, by_needle = learned.slopes(present, drop_mm)
+        log_lambda, rows, by_needle = learned.law.slopes(present, drop_mm)
         rows[:, learned.present_errors()] -= by_needle[:, :-1]
-        return rows, np.exp(learned.log_lambda(learned.mean, present, drop_mm))
+        return rows, np.exp(log_lambda)
 
 
 def _markers(sight: _Sight, now: Promise, whole_u: float, zero_u: float) -> NextStep:

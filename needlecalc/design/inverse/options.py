@@ -138,7 +138,7 @@ def _again(solution: Solution, setup: Setup, limits: Limits) -> Solution:
     """The same car and target with other parts or limits, from what was measured with the old ones."""
     problem = solution.problem
     learned = replace(problem.learned, setup=setup)
-    return best_solution(learned, problem.target, limits, start=problem.start)
+    return best_solution(learned, problem.target, limits, law=problem.law.in_parts(setup))
 
 
 def _option(what: str, then: Solution, largest_cut_mm: float | None = None) -> Option:

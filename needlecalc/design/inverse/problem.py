@@ -3,15 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from needlecalc.design.belief.law import Law
 from needlecalc.design.belief.learned import Learned
 from needlecalc.design.inverse.limits import Limit, LimitKind, Limits
 from needlecalc.design.wish.target import Target
-from needlecalc.parts.fuelflow import FlowParameters, fuel_flow, fuel_flow_and_slopes
 from needlecalc.parts.setup import Setup
 from needlecalc.units import FloatArray
 
@@ -58,8 +57,6 @@ class Problem:
         Doubt of ln(lambda) now: how near the targets are worth meeting. [-]
     doubt : array, shape (m,)
         The same with the repeatability of a reading: how little each band weighs. [-]
-    start : array, shape (m,)
-        ln(lambda) plus gain times ln(fuel), which no needle changes. [-]
     care : array, shape (m,)
         How much each band matters; little where it gives way to another. [-]
     inside : array of bool, shape (n,)
@@ -74,17 +71,14 @@ class Problem:
         Least and greatest change of jet drop. [mm]
     tested : array, shape (m,)
         Misfit a band with a test must keep so that it passes with 95 % chance; minus infinity without one. [-]
-    parameters : FlowParameters
-        Jet length, viscosity and eccentricity believed.
-    depression_pa : array, shape (m,)
-        Depression at the lifts believed, which no needle changes. [Pa]
+    law : Law
+        ln(lambda) by needle and jet height, at the best values.
     """
 
     learned: Learned
     target: Target
     noise: FloatArray
     doubt: FloatArray
-    start: FloatArray
     care: FloatArray
     inside: NDArray[np.bool_]
     free: NDArray[np.bool_]
@@ -94,8 +88,7 @@ class Problem:
     limits: Limits
     drop_range_mm: tuple[float, float]
     tested: FloatArray
-    parameters: FlowParameters
-    depression_pa: FloatArray
+    law: Law
 
     @classmethod
     def of(
@@ -122,8 +115,6 @@ class Problem:
             Ready to be solved.
         """
         setup = learned.setup
-        drop = setup.carburettor.jet.drop_mm
-        present = learned.present_mm()
         now_u = learned.lambda_now_u()
         noise = np.maximum(now_u, FLOOR_OF_DOUBT) * giving_way
         doubt = np.hypot(noise, learned.doubts.repeatability * giving_way) / target.weight
@@ -135,10 +126,7 @@ class Problem:
         sure = np.hypot(now_u, learned.doubts.sensor_offset / target.lambda_rich)
         tested = np.where(target.tested, np.log(target.lambda_rich / target.lambda_target) + SURE * sure, -np.inf)
         rows = limits.inequalities(setup, free, *turn)
-        blank = np.zeros(noise.size)
-        problem = cls(learned, target, noise, doubt, blank, care, inside, free, *rows, limits, turn, tested, *_flow(learned))
-        fuel, _ = problem.fuel(present, drop)
-        return replace(problem, start=np.log(learned.lambda_now()) + learned.gain() * fuel)
+        return cls(learned, target, noise, doubt, care, inside, free, *rows, limits, turn, tested, learned.law)
 
     def rest(self) -> FloatArray:
         """Solution that changes nothing, or no more than the range of the drop forces.
@@ -164,37 +152,6 @@ class Problem:
             return self.tested
         return np.minimum(self.tested, self.misfit(self.rest()) - TEST_SLACK)
 
-    def fuel(self, diameters_mm: FloatArray, drop_mm: float) -> tuple[FloatArray, FloatArray]:
-        """ln(fuel) of each band and its slopes by diameters and jet drop.
-
-        Parameters
-        ----------
-        diameters_mm : array, shape (n,)
-            True diameters. [mm]
-        drop_mm : float
-            Jet drop. [mm]
-
-        Returns
-        -------
-        array, shape (m,)
-            ln(fuel). [-]
-        array, shape (m, n + 1)
-            Slopes. [1/mm]
-        """
-        # What is believed of neighbouring diameters may differ by a groove, in which a touching needle would not fit.
-        known = self._known(self.learned.in_jet(diameters_mm), drop_mm)
-        flow, by = fuel_flow_and_slopes(self.learned.setup, **known)
-        return np.log(flow.fuel_flow_g_s), np.column_stack([by.per_mm_diameter, by.per_mm_drop])
-
-    def _known(self, diameters_mm: FloatArray, drop_mm: float) -> dict[str, Any]:
-        return {
-            "lift_mm": self.learned.on_needle(self.learned.lift_mm(), drop_mm),
-            "diameters_mm": diameters_mm,
-            "drop_mm": drop_mm,
-            "depression_pa": self.depression_pa,
-            "parameters": self.parameters,
-        }
-
     def true_diameters(self, x: FloatArray) -> FloatArray:
         """Diameters after a removal.
 
@@ -210,7 +167,7 @@ class Problem:
         """
         diameters = np.array(self.learned.present_mm())
         diameters[self.free] -= x[:-1]
-        return self.learned.in_jet(diameters)
+        return self.law.in_jet(diameters)
 
     def drop_mm(self, x: FloatArray) -> float:
         """Jet drop after a change.
@@ -240,8 +197,7 @@ class Problem:
         array, shape (m,)
             Misfit; positive is lean. [-]
         """
-        known = self._known(self.true_diameters(x), self.drop_mm(x))
-        return self._misfit_of(np.log(fuel_flow(self.learned.setup, **known).fuel_flow_g_s))
+        return self._misfit_of(self.law.log_lambda(self.true_diameters(x), self.drop_mm(x)))
 
     def point(self, x: FloatArray) -> Point:
         """The misfit after a removal, and its slopes.
@@ -256,9 +212,8 @@ class Problem:
         Point
             To be handed along, so that the law need not be asked again.
         """
-        fuel, by_needle = self.fuel(self.true_diameters(x), self.drop_mm(x))
-        by_needle = -self.learned.gain() * by_needle
-        return Point(x, self._misfit_of(fuel), self._slopes_by(x, by_needle), by_needle)
+        log_lambda, _, by_needle = self.law.slopes(self.true_diameters(x), self.drop_mm(x))
+        return Point(x, self._misfit_of(log_lambda), self._slopes_by(x, by_needle), by_needle)
 
     def _slopes_by(self, x: FloatArray, by_needle: FloatArray) -> FloatArray:
         """Slopes by what the fit may choose."""
@@ -318,12 +273,10 @@ class Problem:
         Problem
             A new problem.
         """
-        learned = replace(self.learned, setup=setup)
-        parameters, depression = _flow(learned)
-        return replace(self, learned=learned, parameters=parameters, depression_pa=depression)
+        return replace(self, learned=replace(self.learned, setup=setup), law=self.law.in_parts(setup))
 
-    def _misfit_of(self, log_fuel: FloatArray) -> FloatArray:
-        return np.asarray(self.start - self.learned.gain() * log_fuel - np.log(self.target.lambda_target))
+    def _misfit_of(self, log_lambda: FloatArray) -> FloatArray:
+        return np.asarray(log_lambda - np.log(self.target.lambda_target))
 
     def with_free(
         self,
@@ -359,14 +312,6 @@ class Problem:
             limits_least=least,
             limit_of_row=limit_of_row,
         )
-
-
-def _flow(learned: Learned) -> tuple[FlowParameters, FloatArray]:
-    """What stays of the fuel flow while needle and jet height are sought."""
-    carburettor = learned.setup.carburettor
-    lift, parameters = learned.lift_and_parameters(learned.mean)
-    on_needle = learned.on_needle(lift, carburettor.jet.drop_mm)
-    return parameters, carburettor.depression_pa(on_needle, learned.bands.depression_pa)
 
 
 def _turn(learned: Learned) -> tuple[float, float]:

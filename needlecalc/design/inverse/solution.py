@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr
 
+from needlecalc.design.belief.law import Law
 from needlecalc.design.belief.learned import Learned
 from needlecalc.design.inverse.fit import MISSED_BY, NEARLY_FLAT, cost, fit, fit_from, smoothest
 from needlecalc.design.inverse.limits import FLATS, LEAST_TURN_FLATS, Limits
@@ -82,19 +83,19 @@ class Solution:
         return np.asarray(np.expm1(self.problem.misfit(self.x)))
 
 
-def best_solution(learned: Learned, target: Target, limits: Limits, *, start: FloatArray | None = None) -> Solution:
+def best_solution(learned: Learned, target: Target, limits: Limits, *, law: Law | None = None) -> Solution:
     """Best removal and jet height under the limits.
 
     Parameters
     ----------
     learned : Learned
-        The car as believed; its setup may hold other parts than the passes had, where ``start`` is given.
+        The car as believed; its setup may hold other parts than the passes had, where ``law`` is given.
     target : Target
         What is asked.
     limits : Limits
         What may be done.
-    start : array, shape (m,), or None
-        ln(lambda) plus gain times ln(fuel) of the car as it was measured, for parts changed since. [-]
+    law : Law or None
+        The law of the car with parts changed since the passes.
 
     Returns
     -------
@@ -114,8 +115,8 @@ def best_solution(learned: Learned, target: Target, limits: Limits, *, start: Fl
     inside = np.zeros(supported.size, dtype=bool)
     inside[np.flatnonzero(supported)[0] : np.flatnonzero(supported)[-1] + 1] = True
     problem = Problem.of(learned, target, limits, inside, giving_way)
-    if start is not None:
-        problem = replace(problem, start=start)
+    if law is not None:
+        problem = replace(problem, law=law)
     drop_range_mm = problem.drop_range_mm
     alone = _idle_left_alone(problem, share, giving_way)
     if alone is None:
@@ -238,7 +239,7 @@ def _expected_loss(problem: Problem, point: Point, *, put_right: bool) -> float:
     if touched.any() or point.x[-1] != 0.0:
         idle = idle_band(learned, target)
         if idle is not None and put_right:
-            misfit = misfit - slopes[:, -1] / slopes[idle, -1] * misfit[idle]
+            misfit = trimmed(misfit[:, None], slopes[:, -1], idle)[:, 0]
         hand = (trimmed(slopes[:, :-1], slopes[:, -1], idle) * learned.doubts.hand_mm * touched) ** 2
         variance = hand.sum(axis=1) + (slopes[:, -1] * nut_u_mm(learned, slopes[:, -1], idle)) ** 2
     rich, lean = np.log(target.lambda_rich / target.lambda_target), np.log(target.lambda_lean / target.lambda_target)

@@ -119,7 +119,7 @@ def first_stage(
     def held(times: float) -> tuple[FloatArray, FloatArray]:
         # Held so far on the lean side, tests need no fence of their own.
         fenceless = np.full(spread.size, -np.inf)
-        lean = replace(problem, start=problem.start - times * spread, tested=fenceless)
+        lean = replace(problem, law=problem.law.shifted(-times * spread), tested=fenceless)
         short = np.zeros(problem.free.size)
         missed = replace(here, misfit=here.misfit - times * spread)
         short[problem.free] = fit_from(lean, smoothness, missed).x[:-1]

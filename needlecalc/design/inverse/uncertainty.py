@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from needlecalc.design.belief.law import Law
 from needlecalc.design.belief.learned import Learned
 from needlecalc.design.belief.unknowns import SHARED
 from needlecalc.design.wish.target import Target
@@ -36,8 +37,7 @@ class Cars:
     """Cars drawn from the estimate, whatever needle they get."""
 
     learned: Learned
-    unknowns: FloatArray  # (s, k)
-    without_fuel: FloatArray  # (s, m) ln(lambda) plus gain times ln(fuel), which no needle changes
+    law: Law  # of each car
 
     @classmethod
     def of(cls, learned: Learned, count: int = CARS) -> Cars:
@@ -46,25 +46,17 @@ class Cars:
         # What is no band's own first: more bands leave it as it is.
         shared = rng.standard_normal((count, learned.estimate.root.shape[1] - 2 * bands))
         own = rng.standard_normal((bands, 2, count)).transpose(2, 1, 0).reshape(count, 2 * bands)
-        unknowns = learned.estimate.at(np.hstack([own, shared]))
-        return cls(learned, unknowns, learned.without_fuel(unknowns))
+        return cls(learned, learned.law_of(learned.estimate.at(np.hstack([own, shared]))))
 
     def untouched_mm(self) -> FloatArray:
         """True diameters of the needle now fitted, shape (s, n): what was measured less the error of each car."""
         needle = self.learned.history.passes[-1].needle
-        return np.asarray(needle.diameters_mm - self.unknowns[:, self.learned.present_errors()])
+        return np.asarray(needle.diameters_mm - self.law.unknowns[:, self.learned.present_errors()])
 
     def driven(self, offset: FloatArray) -> FloatArray:
         """True lambda of each car as it is driven now, shape (s, m), its meter's zero error being given."""
-        passes, place = self.learned.history.passes, self.learned.place
-        only = len(passes) == 1
-        log = self.unknowns[:, place.level()] if only else self.log_lambda(self.untouched_mm(), passes[-1].drop_mm)
-        return _true_lambda(log, offset)
-
-    def log_lambda(self, diameters_mm: FloatArray, drop_mm: float) -> FloatArray:
-        """ln(lambda) of each band, shape (s, m), on needles of true diameters (s, n)."""
-        fuel = self.learned.log_fuel_of(self.unknowns, diameters_mm, drop_mm)
-        return np.asarray(self.without_fuel - self.learned.gain_of(self.unknowns) * fuel)
+        drop_mm = self.learned.history.passes[-1].drop_mm
+        return _true_lambda(self.law.log_lambda(self.untouched_mm(), drop_mm), offset)
 
 
 @dataclass(frozen=True)
@@ -131,11 +123,11 @@ def outlook(
     """
     doubts, rng = learned.doubts, np.random.default_rng(1)
     cars = cars or Cars.of(learned)
-    count, untouched = int(cars.unknowns.shape[0]), cars.untouched_mm()
+    count, untouched = int(cars.law.unknowns.shape[0]), cars.untouched_mm()
     error = doubts.hand_mm if error_mm is None else error_mm
     filed = diameters_mm + error * rng.standard_normal((count, diameters_mm.size))
     diameters = filed if new_blank else np.where(cut, np.minimum(filed, untouched), untouched)
-    log = cars.log_lambda(diameters, drop_mm)
+    log = cars.law.log_lambda(diameters, drop_mm)
     _, slopes = learned.slopes(diameters_mm, drop_mm)
     offset = doubts.sensor_offset * rng.standard_normal(count)
     idle = idle_band(learned, target)
