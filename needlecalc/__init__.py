@@ -1,14 +1,15 @@
 """Re-profile the metering needle of a constant-depression carburettor from a measured lambda log.
 
 The road: ``read_log``, ``make_bands``, ``with_lift``, ``check_engine``, ``make_target``, ``solve``, ``grind_sheet``.
+The rest stands in ``needlecalc.physics`` (formulas), ``needlecalc.parts`` (records) and ``needlecalc.checks``.
 """
 
-from typing import TYPE_CHECKING
+from importlib import import_module
+from typing import TYPE_CHECKING, Any
 
-from needlecalc.lazy import lazy
 from needlecalc.version import __version__ as __version__
 
-# Every public name by the room it comes from, in the order of the road; each room is imported at the first use of a name.
+# Every public name by the room it comes from; each room is imported at the first use of a name.
 _ROOMS = {
     "errors": "InputError LogFormatError NeedleCalcError SolveError",
     "parts.needle": "Needle read_needle",
@@ -66,13 +67,32 @@ _ROOMS = {
     "job": "Job read_job",
 }
 __all__ = [name for names in _ROOMS.values() for name in names.split()]
-__getattr__, __dir__ = lazy(__name__, _ROOMS)
+_HOME = {name: room for room, names in _ROOMS.items() for name in names.split()}
+_HOME |= {"physics": "", "parts": "", "checks": "measure."}  # rooms themselves
+
+
+def __getattr__(name: str) -> Any:
+    if name not in _HOME:
+        msg = f"module {__name__!r} has no attribute {name!r}"
+        raise AttributeError(msg)
+    home = _HOME[name]
+    room = import_module(f"needlecalc.{home}" if name in __all__ else f"needlecalc.{home}{name}")
+    value = getattr(room, name) if name in __all__ else room
+    globals()[name] = value  # found at once the next time
+    return value
+
+
+def __dir__() -> list[str]:
+    return sorted(_HOME)
+
 
 if TYPE_CHECKING:  # the same for editors and type checkers
+    # fmt: off
+    from needlecalc import physics as physics
+    from needlecalc import parts as parts
+    from needlecalc.measure import checks as checks
     from needlecalc.errors import (
-        InputError as InputError,
-        LogFormatError as LogFormatError,
-        NeedleCalcError as NeedleCalcError,
+        InputError as InputError, LogFormatError as LogFormatError, NeedleCalcError as NeedleCalcError,
         SolveError as SolveError,
     )
     from needlecalc.parts.needle import Needle as Needle, read_needle as read_needle
@@ -80,9 +100,7 @@ if TYPE_CHECKING:  # the same for editors and type checkers
     from needlecalc.parts.jet import Jet as Jet
     from needlecalc.parts.slide import SlideValve as SlideValve
     from needlecalc.parts.carburettor import (
-        AirValve as AirValve,
-        Carburettor as Carburettor,
-        lift_after_change as lift_after_change,
+        AirValve as AirValve, Carburettor as Carburettor, lift_after_change as lift_after_change,
     )
     from needlecalc.parts.engine import Engine as Engine, VolumetricEfficiency as VolumetricEfficiency
     from needlecalc.parts.conditions import Air as Air, Fuel as Fuel
@@ -98,35 +116,31 @@ if TYPE_CHECKING:  # the same for editors and type checkers
     from needlecalc.measure.lift.each import with_lift as with_lift
     from needlecalc.measure.lift.agreement import LiftAgreement as LiftAgreement, lift_agreement as lift_agreement
     from needlecalc.measure.drive.normalise import (
-        Normalisation as Normalisation,
-        normalise_bands as normalise_bands,
-        with_setup as with_setup,
+        Normalisation as Normalisation, normalise_bands as normalise_bands, with_setup as with_setup,
     )
     from needlecalc.measure.drive.merge import merge_bands as merge_bands
-    from needlecalc.measure.drive.sweep import LeanLimits as LeanLimits, lean_limit as lean_limit, typed_sweep as typed_sweep
+    from needlecalc.measure.drive.sweep import (
+        LeanLimits as LeanLimits, lean_limit as lean_limit, typed_sweep as typed_sweep,
+    )
     from needlecalc.measure.checks.sensorzero import SensorZero as SensorZero, sensor_zero as sensor_zero
     from needlecalc.measure.checks.inspection import (
-        GasReading as GasReading,
-        Ignition as Ignition,
-        Mechanical as Mechanical,
-        NeedleReading as NeedleReading,
-        Sensor as Sensor,
-        Twins as Twins,
+        GasReading as GasReading, Ignition as Ignition, Mechanical as Mechanical, NeedleReading as NeedleReading,
+        Sensor as Sensor, Twins as Twins,
     )
     from needlecalc.measure.checks.limits import CheckLimits as CheckLimits
     from needlecalc.measure.checks.check import Check as Check, Checks as Checks
     from needlecalc.measure.checks.leaksign import LeakSign as LeakSign, leak_sign as leak_sign
     from needlecalc.measure.checks.engine import check_engine as check_engine
     from needlecalc.design.forward.predict import (
-        Comparison as Comparison,
-        compare as compare,
-        predict_lambda as predict_lambda,
+        Comparison as Comparison, compare as compare, predict_lambda as predict_lambda,
     )
     from needlecalc.design.forward.metering import Metering as Metering, metering as metering
     from needlecalc.design.wish.target import Target as Target, make_target as make_target
     from needlecalc.design.inverse.limits import Limits as Limits
     from needlecalc.design.inverse.blend import blended as blended, own_cut as own_cut
-    from needlecalc.design.inverse.twins import PairCheck as PairCheck, both_banks as both_banks, pair_check as pair_check
+    from needlecalc.design.inverse.twins import (
+        PairCheck as PairCheck, both_banks as both_banks, pair_check as pair_check,
+    )
     from needlecalc.design.inverse.binding import Binding as Binding
     from needlecalc.design.inverse.options import Option as Option
     from needlecalc.design.belief.doubts import Doubts as Doubts
@@ -134,12 +148,12 @@ if TYPE_CHECKING:  # the same for editors and type checkers
     from needlecalc.design.belief.learn import learn as learn
     from needlecalc.design.belief.learned import Learned as Learned
     from needlecalc.design.belief.calibration import (
-        JetShift as JetShift,
-        jet_shift as jet_shift,
-        with_jet_drive as with_jet_drive,
+        JetShift as JetShift, jet_shift as jet_shift, with_jet_drive as with_jet_drive,
     )
     from needlecalc.design.inverse.proposal import Design as Design
-    from needlecalc.design.inverse.nextstep import NextStep as NextStep, NextSteps as NextSteps, measure_next as measure_next
+    from needlecalc.design.inverse.nextstep import (
+        NextStep as NextStep, NextSteps as NextSteps, measure_next as measure_next,
+    )
     from needlecalc.design.inverse.solve import solve as solve
     from needlecalc.design.after.progress import Progress as Progress, judge_cut as judge_cut
     from needlecalc.design.after.rescue import Rescue as Rescue, rescue as rescue
@@ -148,13 +162,10 @@ if TYPE_CHECKING:  # the same for editors and type checkers
     from needlecalc.design.after.places import AltitudeOutlook as AltitudeOutlook
     from needlecalc.design.after.rank import RankedNeedle as RankedNeedle, Ranking as Ranking, rank as rank
     from needlecalc.report.plot import (
-        plot_areas as plot_areas,
-        plot_comparison as plot_comparison,
-        plot_lambda as plot_lambda,
-        plot_metering as plot_metering,
-        plot_profile as plot_profile,
-        plot_sensitivity as plot_sensitivity,
+        plot_areas as plot_areas, plot_comparison as plot_comparison, plot_lambda as plot_lambda,
+        plot_metering as plot_metering, plot_profile as plot_profile, plot_sensitivity as plot_sensitivity,
     )
     from needlecalc.report.sheet import GrindSheet as GrindSheet, grind_sheet as grind_sheet
     from needlecalc.report.pages import write_pdf as write_pdf, write_profile_png as write_profile_png
     from needlecalc.job import Job as Job, read_job as read_job
+    # fmt: on

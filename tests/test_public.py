@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import ast
+import doctest
+import inspect
+import re
 import subprocess
 import sys
 from pathlib import Path
@@ -15,15 +18,37 @@ DRAWING = ("pandas", "matplotlib", "shapely")
 ROOT = Path(__file__).parents[1]
 
 
+SPACES = {"needlecalc": nc, "needlecalc.physics": nc.physics, "needlecalc.parts": nc.parts, "needlecalc.checks": nc.checks}
+
+
 def test_every_public_name_is_there_for_editors_too():
     written = ast.parse(Path(nc.__file__).read_text(encoding="utf-8"))
     (checked,) = [node for node in written.body if isinstance(node, ast.If)]
     seen = {(node.module, alias.name) for node in checked.body for alias in node.names}
-    assert seen == {(f"needlecalc.{room}", name) for room, names in nc._ROOMS.items() for name in names.split()}
+    spaces = {("needlecalc", "physics"), ("needlecalc", "parts"), ("needlecalc.measure", "checks")}
+    assert seen == {(f"needlecalc.{room}", name) for room, names in nc._ROOMS.items() for name in names.split()} | spaces
     assert len(set(nc.__all__)) == len(nc.__all__)
-    assert set(nc.__all__) <= set(dir(nc))
-    for name in nc.__all__:
-        assert getattr(nc, name).__name__ == name
+    assert {*nc.__all__, "physics", "parts", "checks"} <= set(dir(nc))
+
+
+@pytest.mark.parametrize("space", SPACES)
+def test_every_name_of_a_space_is_its_own(space):
+    for name in SPACES[space].__all__:
+        assert getattr(SPACES[space], name).__name__ == name
+
+
+@pytest.mark.parametrize(
+    ("space", "name"),
+    [(space, name) for space in ("needlecalc.physics", "needlecalc.parts") for name in SPACES[space].__all__],
+)
+def test_every_public_name_says_its_units_and_has_an_example(space, name):
+    # The examples run with the tests: pytest collects the doctests of the package.
+    thing = getattr(SPACES[space], name)
+    parsed = doctest.DocTestFinder(recurse=False).find(thing, name, globs={})
+    assert any(test.examples for test in parsed), "no example"
+    assert "Parameters\n" in thing.__doc__
+    asks_numbers = re.search("float|Array", str(inspect.signature(thing)))
+    assert not asks_numbers or re.search(r"\[[^]]+\]", thing.__doc__), "no unit"
 
 
 def test_a_name_that_is_none_is_refused():

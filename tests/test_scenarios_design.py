@@ -64,7 +64,7 @@ def test_one_thou_is_worth_less_the_thinner_the_needle(d_in, percent):
     stations = np.arange(12) * PITCH_MM
     straight = nc.Needle("straight", stations, d_in * INCH - 1e-6 * stations)
     thinner = nc.Needle("thinner", stations, straight.diameters_mm - 0.001 * INCH)
-    row = nc.compare(n1(), straight, thinner).stations[5]
+    row = nc.compare(n1(), straight, thinner).rows()[5]
     by_package = 100 * (row["second_metering_mm2"] / row["first_metering_mm2"] - 1)
     assert by_package == pytest.approx(by_hand, rel=0.01)
 

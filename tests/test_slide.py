@@ -90,7 +90,7 @@ def test_a_manometer_goes_before_the_air_flow_and_a_stated_depression_after():
     usual = nc.fuel_flow(stated, LIFTS, depression_pa=unknown.depression_pa)
     typed = nc.fuel_flow(stated, LIFTS, depression_pa=np.full(5, 1800.0))
     np.testing.assert_allclose(usual.fuel_flow_g_s, typed.fuel_flow_g_s)
-    assert len(nc.compare(stated, stated.carburettor.needle, stated.carburettor.needle).stations) == 13
+    assert len(nc.compare(stated, stated.carburettor.needle, stated.carburettor.needle).rows()) == 13
 
 
 def test_a_noiseless_drive_gives_back_the_other_needle():

@@ -94,63 +94,25 @@ class AirValve(Shown):
         return float(np.pi / 4.0 * self.disc_diameter_mm**2)
 
     def table(self) -> Table:
-        """Throat and depression over the travel, to be shown.
-
-        Returns
-        -------
-        Table
-            One row a lift.
-        """
+        """Throat and depression over the travel, one row a lift."""
         lifts = np.linspace(0.0, self.travel_mm(), 6)
-        rows = [
-            {"lift_mm": float(y), "throat_mm2": float(a), "depression_pa": float(p)}
-            for y, a, p in zip(lifts, self.throat_area_mm2(lifts), self.depression_pa(lifts), strict=True)
-        ]
         columns = (
-            Column("lift_mm", "lift mm", ".1f"),
-            Column("throat_mm2", "throat mm2", ".0f"),
-            Column("depression_pa", "depression Pa", ".0f"),
+            Column("lift_mm", "lift mm", ".1f", lifts),
+            Column("throat_mm2", "throat mm2", ".0f", self.throat_area_mm2(lifts)),
+            Column("depression_pa", "depression Pa", ".0f", self.depression_pa(lifts)),
         )
-        return Table(repr(self), columns, rows)
+        return Table(repr(self), columns)
 
     def travel_mm(self) -> float:
-        """Greatest lift.
-
-        Returns
-        -------
-        float
-            Lift. [mm]
-        """
+        """Greatest lift: 0.8 of the bore where none was stated."""
         return 0.8 * self.throat_bore_mm if self.max_lift_mm is None else self.max_lift_mm
 
     def throat_area_mm2(self, lift_mm: ArrayLike) -> FloatArray:
-        """Open throat at a lift.
-
-        Parameters
-        ----------
-        lift_mm : array_like, shape (...)
-            Lift. [mm]
-
-        Returns
-        -------
-        array, shape (...)
-            Area. [mm2]
-        """
+        """Open throat at a lift."""
         return circular_throat_area_mm2(lift_mm, bore_mm=self.throat_bore_mm, bridge_mm=self.bridge_mm)
 
     def depression_pa(self, lift_mm: ArrayLike) -> FloatArray:
-        """Depression at a lift.
-
-        Parameters
-        ----------
-        lift_mm : array_like, shape (...)
-            Lift. [mm]
-
-        Returns
-        -------
-        array, shape (...)
-            Depression. [Pa]
-        """
+        """Depression at a lift."""
         return piston_depression_pa(
             lift_mm,
             piston_mass_kg=self.piston_mass_kg,
@@ -165,20 +127,7 @@ class AirValve(Shown):
         return 1e6 * self.spring_rate_n_mm / (self._disc_mm2() - self.foot_area_mm2)
 
     def air_flow_g_s(self, lift_mm: ArrayLike, air: Air) -> FloatArray:
-        """Air that passes at a lift.
-
-        Parameters
-        ----------
-        lift_mm : array_like, shape (...)
-            Lift. [mm]
-        air : Air
-            Air of the day.
-
-        Returns
-        -------
-        array, shape (...)
-            Air flow of this one carburettor. [g/s]
-        """
+        """Air that passes this one carburettor at a lift."""
         return air_flow_g_s(
             self.throat_area_mm2(lift_mm),
             self.depression_pa(lift_mm),
@@ -188,20 +137,7 @@ class AirValve(Shown):
         )
 
     def lift_mm(self, air_flow: ArrayLike, air: Air) -> FloatArray:
-        """Lift that passes an air flow.
-
-        Parameters
-        ----------
-        air_flow : array_like, shape (...)
-            Air flow of this one carburettor. [g/s]
-        air : Air
-            Air of the day.
-
-        Returns
-        -------
-        array, shape (...)
-            Lift; NaN where the flow is more than the throat passes. [mm]
-        """
+        """Lift that passes an air flow; NaN where it is more than the throat passes."""
         return lift_for_flow_mm(air_flow, lambda lift: self.air_flow_g_s(lift, air), 0.0, self.travel_mm())
 
 
@@ -260,6 +196,12 @@ class Carburettor(Shown):
     ------
     InputError
         If the needle is thicker than the jet where it works.
+
+    Examples
+    --------
+    >>> valve = AirValve(throat_bore_mm=38.0, disc_diameter_mm=60.0, piston_mass_kg=0.3, spring_preload_n=2.0)
+    >>> Carburettor(Needle("straight", [0.0, 40.0], [2.476, 1.836]), Jet(bore_mm=2.54, drop_mm=1.0), valve)
+    Carburettor with needle 'straight' in a 2.54 mm jet
     """
 
     needle: Needle
@@ -284,53 +226,19 @@ class Carburettor(Shown):
         return f"Carburettor with needle {self.needle.name!r} in a {self.jet.bore_mm:g} mm jet"
 
     def table(self) -> Table:
-        """The parts, to be shown.
-
-        Returns
-        -------
-        Table
-            One row a part.
-        """
-        rows = [{"part": repr(part)} for part in (self.needle, self.jet, self.air_valve)]
-        return Table(repr(self), (Column("part", "part"),), rows)
+        """The parts, one a row."""
+        parts = (self.needle, self.jet, self.air_valve)
+        return Table(repr(self), (Column("part", "part", "", [repr(part) for part in parts]),))
 
     def position_mm(self, lift_mm: ArrayLike, drop_mm: ArrayLike | None = None) -> FloatArray:
-        """Place on the needle that stands at the jet's face.
-
-        Parameters
-        ----------
-        lift_mm : array_like, shape (...)
-            Lift. [mm]
-        drop_mm : array_like or None
-            Jet drop, the present one when not given. [mm]
-
-        Returns
-        -------
-        array, shape (...)
-            Distance from the shoulder: lift + drop + shoulder offset. [mm]
-        """
+        """Place on the needle at the jet's face, from its shoulder: lift + drop (the present if None) + shoulder offset."""
         drop = self.jet.drop_mm if drop_mm is None else drop_mm
         return np.asarray(np.asarray(lift_mm) + np.asarray(drop) + self.shoulder_offset_mm)
 
     def depression_pa(self, lift_mm: ArrayLike, known_pa: ArrayLike | None = None) -> FloatArray:
-        """Depression over the jet: what is known of it, else what the valve gives at the lift.
+        """Depression over the jet: what is known of it, and where that is NaN or None what the valve gives at the lift.
 
-        Parameters
-        ----------
-        lift_mm : array_like, shape (...)
-            Lift. [mm]
-        known_pa : array_like, shape (...), or None
-            Depression read, or computed from air flow; NaN where not known. [Pa]
-
-        Returns
-        -------
-        array, shape (...)
-            Depression. [Pa]
-
-        Raises
-        ------
-        InputError
-            If a slide's is not known and no usual one was stated.
+        InputError if a slide's is not known and no usual one was stated.
         """
         if known_pa is None:
             return self.air_valve.depression_pa(lift_mm)
@@ -355,24 +263,7 @@ class Carburettor(Shown):
         *,
         depression_pa: ArrayLike | None = None,
     ) -> FloatArray:
-        """Pressure that drives the fuel: depression less the head up to the jet's face.
-
-        Parameters
-        ----------
-        lift_mm : array_like, shape (...)
-            Lift. [mm]
-        fuel : Fuel
-            The fuel.
-        drop_mm : array_like or None
-            Jet drop; lowering the jet brings its face nearer the fuel level. [mm]
-        depression_pa : array_like, shape (...), or None
-            Depression where it is known; else the valve's at the lift. [Pa]
-
-        Returns
-        -------
-        array, shape (...)
-            Pressure. [Pa]
-        """
+        """Pressure that drives the fuel: depression (the valve's if not known) less the head up to the jet's face."""
         drop = self.jet.drop_mm if drop_mm is None else drop_mm
         head_mm = self.float_level_mm + self.jet.drop_mm - np.asarray(drop)
         return np.asarray(self.depression_pa(lift_mm, depression_pa) - self.head_pa_mm(fuel) * head_mm)

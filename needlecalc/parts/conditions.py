@@ -49,53 +49,24 @@ class Fuel(Shown):
         )
 
     def table(self) -> Table:
-        """Facts of the fuel, to be shown.
-
-        Returns
-        -------
-        Table
-            One row.
-        """
-        row = {
-            "afr": self.afr(),
-            "density_kg_m3": self.density_kg_m3(),
-            "viscosity_mm2_s": self.viscosity_mm2_s(),
-        }
+        """Facts of the fuel, in one row."""
         columns = (
-            Column("afr", "stoichiometric AFR", ".2f"),
-            Column("density_kg_m3", "density kg/m3", ".1f"),
-            Column("viscosity_mm2_s", "viscosity mm2/s", ".3f"),
+            Column("afr", "stoichiometric AFR", ".2f", [self.afr()]),
+            Column("density_kg_m3", "density kg/m3", ".1f", [self.density_kg_m3()]),
+            Column("viscosity_mm2_s", "viscosity mm2/s", ".3f", [self.viscosity_mm2_s()]),
         )
-        return Table(repr(self), columns, [row])
+        return Table(repr(self), columns)
 
     def afr(self) -> float:
-        """Stoichiometric air-fuel ratio.
-
-        Returns
-        -------
-        float
-            By mass. [kg/kg]
-        """
+        """Stoichiometric air-fuel ratio by mass."""
         return float(stoichiometric_afr(*blend_atoms(self.ethanol_percent)))
 
     def density_kg_m3(self) -> float:
-        """Density at its temperature.
-
-        Returns
-        -------
-        float
-            Density. [kg/m3]
-        """
+        """Density at its temperature."""
         return float(fuel_density_kg_m3(self.ethanol_percent, self.temperature_degc))
 
     def viscosity_mm2_s(self) -> float:
-        """Kinematic viscosity at its temperature.
-
-        Returns
-        -------
-        float
-            Viscosity. [mm2/s]
-        """
+        """Kinematic viscosity at its temperature."""
         return float(fuel_viscosity_mm2_s(self.ethanol_percent, self.temperature_degc))
 
 
@@ -166,28 +137,15 @@ class Air(Shown):
         )
 
     def table(self) -> Table:
-        """Facts of the air, to be shown.
-
-        Returns
-        -------
-        Table
-            One row.
-        """
-        row = {"pressure_pa": self.pressure_pa, "density_kg_m3": self.density_kg_m3()}
+        """Facts of the air, in one row."""
         columns = (
-            Column("pressure_pa", "pressure Pa", ".0f"),
-            Column("density_kg_m3", "density kg/m3", ".4f"),
+            Column("pressure_pa", "pressure Pa", ".0f", [self.pressure_pa]),
+            Column("density_kg_m3", "density kg/m3", ".4f", [self.density_kg_m3()]),
         )
-        return Table(repr(self), columns, [row])
+        return Table(repr(self), columns)
 
     def density_kg_m3(self) -> float:
-        """Density of the moist air.
-
-        Returns
-        -------
-        float
-            Density. [kg/m3]
-        """
+        """Density of the moist air."""
         return float(moist_air_density_kg_m3(self.pressure_pa, self.temperature_degc, self.humidity))
 
     @classmethod

@@ -102,61 +102,22 @@ class VolumetricEfficiency(Shown):
         return f"VolumetricEfficiency {low:.2f} to {high:.2f} on {self.reference} air, {rows} x {columns}"
 
     def table(self) -> Table:
-        """Speeds down, pressures across, to be shown.
-
-        Returns
-        -------
-        Table
-            One row a speed.
-        """
+        """Speeds down, pressures across."""
         heads = [f"{pressure / PA_PER_KPA:g} kPa" for pressure in self.manifold_pressure_pa]
-        rows = [
-            {"rpm": float(speed), **dict(zip(heads, map(float, line), strict=True))}
-            for speed, line in zip(self.rpm, self.efficiency, strict=True)
-        ]
-        return Table(repr(self), (Column("rpm", "rpm", ".0f"), *(Column(head, head, ".3f") for head in heads)), rows)
+        across = (Column(head, head, ".3f", values) for head, values in zip(heads, self.efficiency.T, strict=True))
+        return Table(repr(self), (Column("rpm", "rpm", ".0f", self.rpm), *across))
 
     def covers(self, rpm: ArrayLike, manifold_pressure_pa: ArrayLike) -> NDArray[np.bool_]:
-        """Whether points lie inside the table.
-
-        Parameters
-        ----------
-        rpm : array_like, shape (...)
-            Engine speed. [1/min]
-        manifold_pressure_pa : array_like, shape (...)
-            Absolute manifold pressure; NaN lies nowhere. [Pa]
-
-        Returns
-        -------
-        array of bool, shape (...)
-            True where the table speaks.
-        """
+        """Whether points lie inside the table."""
         inside = np.asarray(True)
         for at, edges in ((rpm, self.rpm), (manifold_pressure_pa, self.manifold_pressure_pa)):
             inside = inside & (np.asarray(at) >= edges[0]) & (np.asarray(at) <= edges[-1])
         return np.asarray(inside)
 
     def at(self, rpm: ArrayLike, manifold_pressure_pa: ArrayLike, *, hold_edge: bool = False) -> FloatArray:
-        """Volumetric efficiency between the table's entries, linear both ways.
+        """Volumetric efficiency between the table's entries, linear both ways; NaN where a pressure is.
 
-        Parameters
-        ----------
-        rpm : array_like, shape (...)
-            Engine speed. [1/min]
-        manifold_pressure_pa : array_like, shape (...)
-            Absolute manifold pressure; NaN stays NaN. [Pa]
-        hold_edge : bool
-            Take the nearest edge for a point off the table instead of refusing it.
-
-        Returns
-        -------
-        array, shape (...)
-            Volumetric efficiency. [-]
-
-        Raises
-        ------
-        InputError
-            If a point lies off the table and its edge is not to be held.
+        A point off the table is refused, or takes the nearest edge with ``hold_edge``.
         """
         speed, pressure = np.broadcast_arrays(np.asarray(rpm, dtype=float), np.asarray(manifold_pressure_pa, dtype=float))
         known = np.isfinite(speed) & np.isfinite(pressure)
@@ -177,20 +138,7 @@ class VolumetricEfficiency(Shown):
         return out
 
     def edge_doubt(self, rpm: ArrayLike, manifold_pressure_pa: ArrayLike) -> FloatArray:
-        """Doubt of an edge held off the table: what its last slope would have given.
-
-        Parameters
-        ----------
-        rpm : array_like, shape (...)
-            Engine speed. [1/min]
-        manifold_pressure_pa : array_like, shape (...)
-            Absolute manifold pressure; NaN stays NaN. [Pa]
-
-        Returns
-        -------
-        array, shape (...)
-            Standard uncertainty as a share, nought inside the table. [-]
-        """
+        """Standard uncertainty, as a share, of an edge held off the table: what its last slope would have given."""
         held = self.at(rpm, manifold_pressure_pa, hold_edge=True)
         speed, pressure = np.broadcast_arrays(np.asarray(rpm, dtype=float), np.asarray(manifold_pressure_pa, dtype=float))
         out = np.where(np.isfinite(held), 0.0, np.nan)
@@ -266,35 +214,18 @@ class Engine(Shown):
         return f"Engine {self.displacement_cm3:g} cm3, {self.cylinders} cylinders, {self.carburettors} {plural}"
 
     def table(self) -> Table:
-        """Facts of the engine, to be shown.
-
-        Returns
-        -------
-        Table
-            One row.
-        """
+        """Facts of the engine, in one row."""
         filling = self.volumetric_efficiency
         shown = repr(filling).partition(" ")[2] if isinstance(filling, VolumetricEfficiency) else filling
-        row = {
-            "volumetric_efficiency": shown,
-            "u": self.volumetric_efficiency_u,
-            "shape_u": self.filling_shape_u(),
-        }
         columns = (
-            Column("volumetric_efficiency", "volumetric efficiency", ".2f"),
-            Column("u", "+- share", ".2f"),
-            Column("shape_u", "+- from point to point", ".2f"),
+            Column("volumetric_efficiency", "volumetric efficiency", ".2f", [shown]),
+            Column("u", "+- share", ".2f", [self.volumetric_efficiency_u]),
+            Column("shape_u", "+- from point to point", ".2f", [self.filling_shape_u()]),
         )
-        return Table(repr(self), columns, [row])
+        return Table(repr(self), columns)
 
     def filling_shape_u(self) -> float:
-        """Doubt of the volumetric efficiency from one running point to the next.
-
-        Returns
-        -------
-        float
-            Standard uncertainty as a share. [-]
-        """
+        """Standard uncertainty of the volumetric efficiency from one running point to the next, as a share."""
         if self.volumetric_efficiency_shape_u is not None:
             return self.volumetric_efficiency_shape_u
         return TABLE_SHAPE_U if isinstance(self.volumetric_efficiency, VolumetricEfficiency) else NUMBER_SHAPE_U
@@ -302,29 +233,7 @@ class Engine(Shown):
     def air_flow_g_s(
         self, rpm: ArrayLike, manifold_pressure_pa: ArrayLike, air: Air, *, hold_edge: bool = False
     ) -> FloatArray:
-        """Air the engine draws through all its carburettors.
-
-        Parameters
-        ----------
-        rpm : array_like, shape (...)
-            Engine speed. [1/min]
-        manifold_pressure_pa : array_like, shape (...)
-            Absolute manifold pressure; NaN stays NaN. [Pa]
-        air : Air
-            Outside air.
-        hold_edge : bool
-            Take the table's nearest edge for a point off it instead of refusing it.
-
-        Returns
-        -------
-        array, shape (...)
-            Air flow. [g/s]
-
-        Raises
-        ------
-        InputError
-            If a point lies off the volumetric efficiency table and its edge is not to be held.
-        """
+        """Air the engine draws through all its carburettors; NaN where a pressure is, points off a table as in ``at``."""
         speed, pressure = np.broadcast_arrays(np.asarray(rpm, dtype=float), np.asarray(manifold_pressure_pa, dtype=float))
         known = np.isfinite(pressure)
         density = pressure[known] / (DRY_AIR_J_KG_K * kelvin_from_degc(air.temperature_degc))

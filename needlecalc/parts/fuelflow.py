@@ -15,11 +15,26 @@ from needlecalc.units import FloatArray
 
 @dataclass(frozen=True)
 class FlowParameters:
-    """What the flow law takes of jet and fuel beyond the needle; each may be an array that broadcasts with the lift."""
+    """What the flow law takes of jet and fuel beyond the needle; each may be an array that broadcasts with the lift.
 
-    length_mm: ArrayLike  # of the jet's parallel bore
-    viscosity_factor: ArrayLike  # viscosity over that of the fuel stated
-    eccentricity: ArrayLike  # offset of the needle over the gap
+    Parameters
+    ----------
+    length_mm : array_like
+        Parallel length of the jet's bore. [mm]
+    viscosity_factor : array_like
+        Viscosity over that of the fuel stated. [-]
+    eccentricity : array_like
+        Offset of the needle over the gap: 0 centred, 1 touching. [-]
+
+    Examples
+    --------
+    >>> FlowParameters(length_mm=4.4, viscosity_factor=1.05, eccentricity=0.2)
+    FlowParameters(length_mm=4.4, viscosity_factor=1.05, eccentricity=0.2)
+    """
+
+    length_mm: ArrayLike
+    viscosity_factor: ArrayLike
+    eccentricity: ArrayLike
 
     @classmethod
     def of(cls, setup: Setup) -> FlowParameters:
@@ -102,8 +117,28 @@ def fuel_flow_and_slopes(
 ) -> tuple[BoreFlow, FuelSlopes]:
     """Fuel flow as from ``fuel_flow``, with the slopes of its logarithm.
 
-    Where the depression is known it stays when lift or drop change; else the spring pulls harder higher up. A lower jet
-    face is farther down the needle and nearer the fuel.
+    Parameters
+    ----------
+    setup, lift_mm, diameters_mm, drop_mm, depression_pa, parameters
+        As of ``fuel_flow``. [as there]
+
+    Returns
+    -------
+    BoreFlow
+        As from ``fuel_flow``.
+    FuelSlopes
+        d ln(flow) by each diameter, lift, drop and what else the law takes. A depression that is known stays when the lift
+        changes, else the spring pulls harder higher up; a lower jet face is farther down the needle and nearer the fuel.
+
+    Examples
+    --------
+    >>> from needlecalc import AirValve, Carburettor, Engine, Jet, Needle, Setup
+    >>> valve = AirValve(throat_bore_mm=38.0, disc_diameter_mm=60.0, piston_mass_kg=0.3, spring_preload_n=2.0)
+    >>> needle = Needle("straight", [0.0, 40.0], [2.476, 1.836])
+    >>> setup = Setup(Engine(1500.0, 4), Carburettor(needle, Jet(bore_mm=2.54, drop_mm=1.0), valve))
+    >>> _, slopes = fuel_flow_and_slopes(setup, [2.0, 20.0])
+    >>> print(slopes.per_mm_drop.round(3))
+    [0.328 0.055]
     """
     known = _at_the_jet(setup, lift_mm, diameters_mm, drop_mm, depression_pa, parameters)
     flow, by = bore_flow_and_slopes(**known)

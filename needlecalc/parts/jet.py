@@ -98,13 +98,7 @@ class Jet(Shown):
         return f"Jet {self.bore_mm:g} mm{oval}, face {self.drop_mm:.2f} mm below the bridge, {self.mounting} needle"
 
     def table(self) -> Table:
-        """Facts of the jet, to be shown.
-
-        Returns
-        -------
-        Table
-            One row a fact.
-        """
+        """Facts of the jet, one row a fact."""
         low, high = self.drop_range_mm()
         facts = {
             "bore mm": self.bore_mm,
@@ -116,64 +110,28 @@ class Jet(Shown):
             "one flat mm": self.flat_mm,
             "least turn flats": self.step_flats,
         }
-        rows = [{"fact": fact, "value": value} for fact, value in facts.items()]
-        return Table(repr(self), (Column("fact", "fact"), Column("value", "value", ".3f")), rows)
+        return Table(repr(self), (Column("fact", "fact", "", [*facts]), Column("value", "value", ".3f", [*facts.values()])))
 
     def least_bore_mm(self) -> float:
-        """Least bore, which a needle must pass.
-
-        Returns
-        -------
-        float
-            ``bore_mm`` for a round jet. [mm]
-        """
+        """Least bore, which a needle must pass: ``bore_mm`` for a round jet."""
         return self.bore_mm if self.bore_least_mm is None else self.bore_least_mm
 
     def drop_range_mm(self) -> tuple[float, float]:
-        """Least and greatest drop the nut can give.
-
-        Returns
-        -------
-        tuple of float
-            Both the present drop where no range was stated. [mm]
-        """
+        """Least and greatest drop the nut can give; both the present one where no range was stated."""
         if self.drop_min_mm is None or self.drop_max_mm is None:
             return self.drop_mm, self.drop_mm
         return self.drop_min_mm, self.drop_max_mm
 
     def farthest_off_mm(self) -> float:
-        """How far from the right place the nut may have to stay.
-
-        Returns
-        -------
-        float
-            Half its least turn. [mm]
-        """
+        """How far from the right place the nut may have to stay: half its least turn."""
         return self.step_flats * self.flat_mm / 2.0
 
     def eccentricity(self) -> float:
-        """Offset of the needle over the gap.
-
-        Returns
-        -------
-        float
-            0 for a centred needle, 1 for one that touches. [-]
-        """
+        """Offset of the needle over the gap: 0 for a centred needle, 1 for one that touches."""
         return 1.0 if self.mounting == "biased" else 0.0
 
     def outline(self) -> Polygon:
-        """Bore seen from the side that shows it widest, face at x = 0, downward along x.
-
-        Returns
-        -------
-        shapely.geometry.Polygon
-            The bore. [mm]
-
-        Examples
-        --------
-        >>> print(f"{Jet(bore_mm=2.5, drop_mm=1.0).outline().area:.1f} mm2")
-        10.0 mm2
-        """
+        """Bore seen from the side that shows it widest, face at x = 0, downward along x."""
         from shapely.geometry import box  # late: slow to import
 
         return box(0.0, -self.bore_mm / 2.0, self.parallel_length_mm, self.bore_mm / 2.0)

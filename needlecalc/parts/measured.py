@@ -145,7 +145,7 @@ def measured_needle(
 
 
 def read_readings(path: str | Path, present: Needle) -> FloatArray:
-    """Micrometer readings from a table file.
+    r"""Micrometer readings from a table file.
 
     Parameters
     ----------
@@ -166,6 +166,15 @@ def read_readings(path: str | Path, present: Needle) -> FloatArray:
     ------
     LogFormatError
         If a line cannot be read; the message names file, line and cure.
+
+    Examples
+    --------
+    >>> from tempfile import TemporaryDirectory
+    >>> with TemporaryDirectory() as folder:
+    ...     file = Path(folder, "bench.csv")
+    ...     _ = file.write_text("station,measured_mm\n1,2.449\n2,2.398")
+    ...     print(read_readings(file, Needle("filed", [0.0, 3.175], [2.45, 2.40])))
+    [2.449 2.398]
     """
     path = Path(path)
     table = read_table_file(path, "the table of readings")

@@ -206,7 +206,7 @@ def read_needle(
     fill_blanks: bool = False,
     diameter_column: str | None = None,
 ) -> Needle:
-    """Needle from a table file whose header states the units.
+    r"""Needle from a table file whose header states the units.
 
     Parameters
     ----------
@@ -237,6 +237,15 @@ def read_needle(
         If a line cannot be read; the message names file, line and cure.
     InputError
         If ``pitch_mm`` or ``first_station_mm`` is no length a needle could have.
+
+    Examples
+    --------
+    >>> from tempfile import TemporaryDirectory
+    >>> with TemporaryDirectory() as folder:
+    ...     file = Path(folder, "spare.csv")
+    ...     _ = file.write_text("station,distance_mm,diameter_mm\n1,0,2.45\n2,3.175,2.40\n3,6.35,2.35")
+    ...     read_needle(file)
+    Needle 'spare': 3 stations, 0 to 6.35 mm from the shoulder, 2.450 to 2.350 mm
     """
     if pitch_mm is not None:
         check_range(pitch_mm, "pitch_mm", 0.1, 50.0, cure="It is from one station to the next, in mm.")

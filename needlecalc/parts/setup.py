@@ -28,6 +28,14 @@ class Setup(Shown):
         Air of the drive.
     name : str
         What the user calls the job.
+
+    Examples
+    --------
+    >>> from needlecalc import AirValve, Jet, Needle
+    >>> valve = AirValve(throat_bore_mm=38.0, disc_diameter_mm=60.0, piston_mass_kg=0.3, spring_preload_n=2.0)
+    >>> carburettor = Carburettor(Needle("straight", [0.0, 40.0], [2.476, 1.836]), Jet(bore_mm=2.54, drop_mm=1.0), valve)
+    >>> Setup(Engine(1500.0, 4), carburettor, name="van").air
+    Air 101325 Pa, 15.0 degC, 0 % humidity: 1.2255 kg/m3
     """
 
     engine: Engine
@@ -43,27 +51,10 @@ class Setup(Shown):
         return f"Setup {self.name!r}: {self.engine!r}; {self.carburettor!r}"
 
     def table(self) -> Table:
-        """The parts, to be shown.
-
-        Returns
-        -------
-        Table
-            One row a part.
-        """
-        rows = [{"part": repr(part)} for part in (self.engine, self.carburettor, self.fuel, self.air)]
-        return Table(f"Setup {self.name}", (Column("part", "part"),), rows)
+        """The parts, one a row."""
+        parts = (self.engine, self.carburettor, self.fuel, self.air)
+        return Table(f"Setup {self.name}", (Column("part", "part", "", [repr(part) for part in parts]),))
 
     def with_needle(self, needle: Needle) -> Setup:
-        """The same setup with another needle.
-
-        Parameters
-        ----------
-        needle : Needle
-            The needle to fit.
-
-        Returns
-        -------
-        Setup
-            A new setup; the needle is checked against the jet.
-        """
+        """The same setup with another needle, which is checked against the jet."""
         return replace(self, carburettor=replace(self.carburettor, needle=needle))

@@ -61,63 +61,24 @@ class SlideValve(Shown):
         return f"SlideValve {self.throat_bore_mm:g} mm throat, opened 0 to {self.travel_mm():g} mm by the throttle"
 
     def table(self) -> Table:
-        """Opening over the travel, to be shown.
-
-        Returns
-        -------
-        Table
-            One row an opening.
-        """
+        """Opening over the travel, one row an opening."""
         lifts = np.linspace(0.0, self.travel_mm(), 6)
-        rows = [
-            {"lift_mm": float(y), "throat_mm2": float(a)} for y, a in zip(lifts, self.throat_area_mm2(lifts), strict=True)
-        ]
-        columns = (Column("lift_mm", "opening mm", ".1f"), Column("throat_mm2", "throat mm2", ".0f"))
-        return Table(repr(self), columns, rows)
+        columns = (
+            Column("lift_mm", "opening mm", ".1f", lifts),
+            Column("throat_mm2", "throat mm2", ".0f", self.throat_area_mm2(lifts)),
+        )
+        return Table(repr(self), columns)
 
     def travel_mm(self) -> float:
-        """Greatest opening.
-
-        Returns
-        -------
-        float
-            Opening. [mm]
-        """
+        """Greatest opening."""
         return self.throat_bore_mm if self.max_lift_mm is None else self.max_lift_mm
 
     def throat_area_mm2(self, lift_mm: ArrayLike) -> FloatArray:
-        """Open throat under the slide.
-
-        Parameters
-        ----------
-        lift_mm : array_like, shape (...)
-            Opening of the slide. [mm]
-
-        Returns
-        -------
-        array, shape (...)
-            Area. [mm2]
-        """
+        """Open throat under the slide."""
         return circular_throat_area_mm2(lift_mm, bore_mm=self.throat_bore_mm)
 
     def depression_pa(self, lift_mm: ArrayLike) -> FloatArray:
-        """Usual depression, at every opening the same; for where no air flow is known.
-
-        Parameters
-        ----------
-        lift_mm : array_like, shape (...)
-            Opening of the slide. [mm]
-
-        Returns
-        -------
-        array, shape (...)
-            Depression. [Pa]
-
-        Raises
-        ------
-        InputError
-            If none was stated.
-        """
+        """Usual depression, at every opening the same; for where no air flow is known."""
         if self.usual_depression_pa is None:
             msg = (
                 "The depression under a slide follows from its opening and the air flow, and here no air flow is "
@@ -127,29 +88,8 @@ class SlideValve(Shown):
         return np.full(np.shape(lift_mm), self.usual_depression_pa)
 
     def depression_of_flow_pa(self, lift_mm: ArrayLike, air_flow: ArrayLike, air: Air) -> FloatArray:
-        """Depression that draws an air flow under the slide.
+        """Depression that draws an air flow under the slide; NaN where the opening cannot pass it.
 
-        Parameters
-        ----------
-        lift_mm : array_like, shape (...)
-            Opening of the slide, above 0. [mm]
-        air_flow : array_like, shape (...)
-            Air flow of this one carburettor; NaN stays NaN. [g/s]
-        air : Air
-            Air of the day.
-
-        Returns
-        -------
-        array, shape (...)
-            Depression; NaN where the opening cannot pass the flow. [Pa]
-
-        Raises
-        ------
-        InputError
-            If the slide is shut.
-
-        Examples
-        --------
         >>> print(SlideValve(throat_bore_mm=32.0).depression_of_flow_pa([8.0, 16.0], 10.0, Air()).round(0))
         [3031.  451.]
         """
@@ -166,20 +106,7 @@ class SlideValve(Shown):
         return 0.0
 
     def air_flow_g_s(self, lift_mm: ArrayLike, air: Air) -> FloatArray:
-        """Air that passes under the slide at the usual depression.
-
-        Parameters
-        ----------
-        lift_mm : array_like, shape (...)
-            Opening of the slide. [mm]
-        air : Air
-            Air of the day.
-
-        Returns
-        -------
-        array, shape (...)
-            Air flow of this one carburettor. [g/s]
-        """
+        """Air that passes under the slide at the usual depression."""
         return air_flow_g_s(
             self.throat_area_mm2(lift_mm),
             self.depression_pa(lift_mm),
@@ -189,25 +116,7 @@ class SlideValve(Shown):
         )
 
     def lift_mm(self, air_flow: ArrayLike, air: Air) -> FloatArray:
-        """No lift: the throttle sets the opening, so this refuses where an air valve would answer.
-
-        Parameters
-        ----------
-        air_flow : array_like, shape (...)
-            Air flow of this one carburettor. [g/s]
-        air : Air
-            Air of the day.
-
-        Returns
-        -------
-        array, shape (...)
-            Never. [mm]
-
-        Raises
-        ------
-        InputError
-            Always.
-        """
+        """No lift: the throttle sets the opening, so this refuses where an air valve would answer."""
         flow = float(np.max(air_flow))
         msg = (
             f"A slide opens as far as the throttle pulls it, so no lift follows from {flow:.3g} g/s of air at "
