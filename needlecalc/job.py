@@ -25,6 +25,7 @@ from needlecalc.design.inverse.solve import solve
 from needlecalc.design.wish.target import Target, make_target
 from needlecalc.echo import LONGEST_NAME, LONGEST_VALUE, plain, shown
 from needlecalc.errors import InputError, LogFormatError
+from needlecalc.jobassumed import Prior, assumed_table, completed, needs_parts, widened
 from needlecalc.jobdrive import bands_of, checks_of, gases_of, lean_limits_of, lifted, log_of, moved_drive_of
 from needlecalc.jobkinds import check_kinds
 from needlecalc.jobparts import built, nearest, only, path_in, setup_of
@@ -36,8 +37,10 @@ from needlecalc.measure.drive.sweep import LeanLimits
 from needlecalc.measure.log.file import Log
 from needlecalc.parts.conditions import Air
 from needlecalc.parts.setup import Setup
+from needlecalc.parts.slide import SlideValve
 from needlecalc.physics.gauge import diameters_from_readings_mm, micrometer_reading_mm
 from needlecalc.report.sheet import GrindSheet, grind_sheet
+from needlecalc.show import Table
 from needlecalc.units import FloatArray
 
 SECTIONS = (
@@ -89,13 +92,16 @@ class Job:
     setup : Setup
         Engine, carburettor, fuel, air.
     settings : mapping
-        All sections as read, empty where the job has none.
+        All sections as read, empty where the job has none; what they leave out is filled in.
+    left_out : tuple of Prior
+        What was filled in.
     """
 
     name: str
     folder: Path
     setup: Setup
     settings: Mapping[str, Mapping[str, Any]]
+    left_out: tuple[Prior, ...] = ()
 
     def read_log(self) -> Log | None:
         """The drive's log, or None where bands were typed in.
@@ -130,7 +136,9 @@ class Job:
         Bands
             From the log, or as typed in.
         """
-        return lifted(bands_of(self.settings["bands"], log), self.settings["lift"], self.setup)
+        bands, lift = bands_of(self.settings["bands"], log), self.settings["lift"]
+        needs_parts(bands, lift, self.left_out, slide=isinstance(self.setup.carburettor.air_valve, SlideValve))
+        return lifted(bands, lift, self.setup)
 
     def checks(self, bands: Bands) -> Checks:
         """Checks before the cut, from the drive and from what the job notes.
@@ -145,7 +153,8 @@ class Job:
         Checks
             What the drive shows by itself is looked at with or without [checks]; overridden where the job gives a reason.
         """
-        return checks_of(self.settings["checks"], bands, self.setup)
+        engine_stated = not any(prior.section == "engine" for prior in self.left_out)
+        return checks_of(self.settings["checks"], bands, self.setup, engine_stated=engine_stated)
 
     def lean_limits(self) -> LeanLimits | None:
         """Lean limits of the sweeps the job names.
@@ -196,7 +205,23 @@ class Job:
         Doubts
             The usual ones, but for those the job states in [doubts].
         """
-        return built(Doubts, self.settings["doubts"], "doubts")
+        stated = self.settings["doubts"]
+        return widened(built(Doubts, stated, "doubts"), stated, self.left_out, self.setup)
+
+    def assumed(self, design: Design) -> Table | None:
+        """What the job does not state, the value taken for it, and what that costs.
+
+        Parameters
+        ----------
+        design : Design
+            The design.
+
+        Returns
+        -------
+        Table or None
+            The costliest first; None where nothing was assumed.
+        """
+        return assumed_table(design, self.left_out)
 
     def design(self, bands: Bands | None = None) -> Design:
         """The whole road: log, bands, target, design.
@@ -303,7 +328,9 @@ class Job:
         return None if moved is None else jet_shift(bands, moved[0], self.setup, flats=moved[1], doubts=self.doubts())
 
     def _moved_drive(self) -> tuple[Bands, float] | None:
-        return moved_drive_of(self.settings["calibration"], self.settings["bands"], self.setup, self.folder)
+        stated = not any(prior.section in ("engine", "air_valve") for prior in self.left_out)
+        given = self.settings["calibration"], self.settings["bands"]
+        return moved_drive_of(*given, self.setup, self.folder, parts_stated=stated)
 
     def diameters_mm(self, readings_mm: FloatArray) -> FloatArray:
         """Diameters at the stations from what the job's micrometer read there.
@@ -353,6 +380,7 @@ class Job:
             altitude=self.altitude(design),
             acknowledged=acknowledged,
             jet_drive=self.jet_drive(design.target.bands),
+            assumed=self.assumed(design),
         )
 
     def altitude(self, design: Design) -> AltitudeOutlook | None:
@@ -439,6 +467,7 @@ def read_job(path: str | Path) -> Job:
             msg = f"{file}: {section} must be a section, written [{section}], with its keys below."
             raise InputError(msg)
     check_kinds(part, file)
+    part, left_out = completed(part)
     try:
         setup = setup_of(part, path.parent, name)
     except LogFormatError:
@@ -446,4 +475,4 @@ def read_job(path: str | Path) -> Job:
     except InputError as error:
         msg = f"{file}: {error}"
         raise InputError(msg) from error
-    return Job(setup.name, path.parent, setup, part)
+    return Job(setup.name, path.parent, setup, part, left_out)

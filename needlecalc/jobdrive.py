@@ -181,7 +181,7 @@ def _as_read(setup: Setup, changed: Mapping[str, Any]) -> Setup:
     return replace(setup, carburettor=replace(carburettor, air_valve=valve))
 
 
-def checks_of(given_section: Mapping[str, Any], bands: Bands, setup: Setup) -> Checks:
+def checks_of(given_section: Mapping[str, Any], bands: Bands, setup: Setup, *, engine_stated: bool = True) -> Checks:
     """Checks before the cut, from the drive and from what [checks] notes.
 
     Parameters
@@ -192,6 +192,8 @@ def checks_of(given_section: Mapping[str, Any], bands: Bands, setup: Setup) -> C
         The bands, with lifts.
     setup : Setup
         Setup of the drive.
+    engine_stated : bool
+        False where the engine is an invented one, by which no leak can be judged.
 
     Returns
     -------
@@ -213,7 +215,7 @@ def checks_of(given_section: Mapping[str, Any], bands: Bands, setup: Setup) -> C
     if "needle" in section:
         fitted = setup.carburettor.needle
         given["needle"] = built(NeedleReading, section["needle"], "checks.needle", needle=fitted)
-    found = check_engine(bands, setup=setup, **given)
+    found = check_engine(bands, setup=setup if engine_stated else None, **given)
     return found.override(section["override"]) if "override" in section else found
 
 
@@ -277,7 +279,7 @@ def lean_limits_of(sections: Mapping[str, Any], folder: Path) -> LeanLimits | No
 
 
 def moved_drive_of(
-    calibration: Mapping[str, Any], bands: Mapping[str, Any], setup: Setup, folder: Path
+    calibration: Mapping[str, Any], bands: Mapping[str, Any], setup: Setup, folder: Path, *, parts_stated: bool = True
 ) -> tuple[Bands, float] | None:
     """Bands of the drive with the jet moved, as [calibration] gives them.
 
@@ -289,6 +291,8 @@ def moved_drive_of(
         The setup of the first drive.
     folder : Path
         Folder that the path of its log is relative to.
+    parts_stated : bool
+        False where no lift can be computed, as engine or air valve are invented.
 
     Returns
     -------
@@ -316,6 +320,6 @@ def moved_drive_of(
     # Lifts not read again are those of the first drive: the air sets them, not the jet.  Computed ones only tell
     # whether the bands were held at the same air flow.
     from_air = np.isfinite(moved.manifold_pressure_pa) | np.isfinite(moved.air_flow_g_s)
-    if read_again or np.isfinite(moved.lift_mm).any() or from_air.all():
+    if read_again or np.isfinite(moved.lift_mm).any() or (parts_stated and from_air.all()):
         moved = with_lift(with_setup(moved, setup), setup, **read_again)
     return moved, float(flats)

@@ -271,6 +271,15 @@ def _how_sure(sheet: GrindSheet) -> Paper:
         paper.table(DOUBTS_ON_PAPER, cut, size=10, row_pt=15.0)
         paper.gap(4.0)
         paper.words(f"{sheet.hold_line()} {SURE}", 9)
+    if sheet.assumed is not None:
+        paper.heading(sheet.assumed.title.upper())
+        shown = sheet.assumed
+        columns = [(column.key, column.head, 2.2 if column.key == "what" else 1.0) for column in shown.columns]
+        lines = [{column.key: column.text(row[column.key]) for column in shown.columns} for row in shown.rows]
+        paper.table(columns, lines, size=10, row_pt=15.0)
+        paper.gap(4.0)
+        for note in shown.notes:
+            paper.words(note, 9)
     paper.heading("CHECKS BEFORE THE CUT")
     for note in sheet.check_lines():
         paper.words(note, 9.5)

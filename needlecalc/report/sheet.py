@@ -54,6 +54,8 @@ class GrindSheet(Orders, Shown):
         What a drive with the jet moved found; None where there was none.
     made_at : datetime
         Date and time it says it was made; now when not given.
+    assumed : Table or None
+        What was assumed, as nobody stated it; None where nothing was.
 
     Raises
     ------
@@ -67,6 +69,7 @@ class GrindSheet(Orders, Shown):
     acknowledged: str = ""
     jet_drive: JetShift | None = None
     made_at: datetime = field(default_factory=now)
+    assumed: Table | None = None
 
     def __post_init__(self) -> None:
         if self.anvil_width_mm is not None:
@@ -270,6 +273,7 @@ class GrindSheet(Orders, Shown):
             self.band_table(),
             *(() if self.altitude is None else (self.altitude.table(),)),
             *((Table("How sure", notes=(doubt,)),) if doubt else ()),
+            *(() if self.assumed is None else (self.assumed,)),
             Table("Checks before the cut", notes=self.check_lines()),
             Table("Cautions", notes=(*self.bench_cautions(), *ROAD_CAUTIONS)),
         )
@@ -313,6 +317,7 @@ def grind_sheet(
     acknowledged: str = "",
     jet_drive: JetShift | None = None,
     made_at: datetime | None = None,
+    assumed: Table | None = None,
 ) -> GrindSheet:
     """Grind sheet of a design.
 
@@ -332,6 +337,8 @@ def grind_sheet(
         What a drive with the jet moved found.
     made_at : datetime or None
         Date and time the sheet says it was made; now when not given.
+    assumed : Table or None
+        What was assumed, as nobody stated it.
 
     Returns
     -------
@@ -340,4 +347,4 @@ def grind_sheet(
         order for it the other places are left out.
     """
     driven = altitude if design.stages() != "not yet" else None
-    return GrindSheet(design, anvil_width_mm, face_on_mark, driven, acknowledged, jet_drive, made_at or now())
+    return GrindSheet(design, anvil_width_mm, face_on_mark, driven, acknowledged, jet_drive, made_at or now(), assumed)

@@ -1,0 +1,245 @@
+"""What a job does not state: the value taken for it, how far off that may be, and what it costs at the file."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from inspect import signature
+from typing import Any
+
+import numpy as np
+
+from needlecalc.design.belief.doubts import Doubts
+from needlecalc.design.inverse.proposal import Design
+from needlecalc.errors import InputError
+from needlecalc.measure.drive.bands import Bands
+from needlecalc.measure.drive.typed import typed_bands, typed_each
+from needlecalc.measure.lift.each import with_lift
+from needlecalc.parts.carburettor import Carburettor
+from needlecalc.parts.conditions import Air, Fuel
+from needlecalc.parts.fuelflow import FlowParameters, fuel_flow, fuel_flow_and_slopes
+from needlecalc.parts.jet import Jet
+from needlecalc.parts.setup import Setup
+from needlecalc.show import Column, Table, counted
+from needlecalc.units import FloatArray
+
+Sections = Mapping[str, Mapping[str, Any]]
+THROAT_MM = 38.0
+TRAVEL_SHARE = 0.8  # of the throat's bore, as the air valve takes it
+WORTH_MEASURING = 2  # facts that the sheet names as those that would help most
+LEAST_COST_UM = 0.05
+
+
+@dataclass(frozen=True)
+class Prior:
+    """A key that a job may leave out; values and uncertainties are common practice, no source."""
+
+    section: str
+    key: str
+    value: float | str | None  # None: as the part's own signature has it
+    u: float  # standard uncertainty, in the key's unit
+    what: str  # as the sheet names it
+    how: str  # to find it
+    of: Any = None  # the part, where the value is its own
+
+
+# A typical piston: 1600 Pa over the jet.  Only that figure counts at lifts that were read; it is 1200 to 2000 on most.
+DEPRESSION_U = 0.25
+DEPRESSION = Prior(
+    "air_valve", "", None, DEPRESSION_U, "depression over the jet, Pa", "read it with a manometer, or weigh the piston"
+)
+PISTON = {"disc_diameter_mm": 60.0, "piston_mass_kg": 0.26, "spring_preload_n": 1.97}
+PRIORS = (
+    Prior("jet", "drop_mm", 1.6, 0.5, "jet face below the bridge, mm", "measure it with a depth gauge"),
+    Prior("jet", "parallel_length_mm", None, 1.0, "parallel length of the jet's bore, mm", "measure a spare jet", Jet),
+    Prior("jet", "mounting", None, 0.5, "how the needle hangs", "see whether a spring holds it to one side", Jet),
+    Prior(
+        "carburettor",
+        "shoulder_offset_mm",
+        None,
+        0.1,
+        "shoulder above the piston's face, mm",
+        "feel it; flush is 0",
+        Carburettor,
+    ),
+    Prior(
+        "carburettor",
+        "float_level_mm",
+        None,
+        2.0,
+        "jet face above the fuel level, mm",
+        "measure the float level",
+        Carburettor,
+    ),
+    Prior("fuel", "temperature_degc", None, 8.0, "fuel temperature, degC", "hold a probe to the warm float chamber", Fuel),
+    Prior("fuel", "ethanol_percent", None, 3.0, "ethanol in the fuel, %", "read it at the pump", Fuel),
+    Prior("air", "pressure_pa", None, 2500.0, "air pressure, Pa", "read a barometer on the spot", Air),
+    Prior("air", "temperature_degc", None, 10.0, "air temperature, degC", "read it at the air intake", Air),
+    Prior("lift", "lift_u_mm", None, 0.3, "how well lift was read, mm", "read each lift twice and compare", with_lift),
+    Prior("bands", "lambda_se", None, 0.01, "how well lambda was read", "hold each speed twice and compare", typed_bands),
+)
+# Only the sum from air flow to lift asks for these.
+FOR_LIFT = (
+    Prior("engine", "displacement_cm3", 1300.0, 0.0, "displacement", "from the car's papers"),
+    Prior("engine", "cylinders", 4, 0.0, "cylinders", "count the plugs"),
+    Prior("air_valve", "throat_bore_mm", THROAT_MM, 0.0, "throat bore", "caliper across the throat, piston out"),
+    Prior("air_valve", "disc_diameter_mm", PISTON["disc_diameter_mm"], 0.0, "suction disc", "caliper across the disc"),
+    Prior("air_valve", "piston_mass_kg", PISTON["piston_mass_kg"], 0.0, "piston mass", "weigh piston with rod and needle"),
+    Prior(
+        "air_valve",
+        "spring_preload_n",
+        PISTON["spring_preload_n"],
+        0.0,
+        "spring force at no lift",
+        "press the spring on a scale to its length at no lift; 100 g are 0.98, no spring is 0",
+    ),
+)
+
+
+def completed(part: Sections) -> tuple[dict[str, Mapping[str, Any]], tuple[Prior, ...]]:
+    """Sections of a job with what they leave out, and what that was."""
+    out: dict[str, Mapping[str, Any]] = {name: dict(keys) for name, keys in part.items()}
+    if not part["air"] and "home_m" in part["altitude"]:
+        out["air"] = {"altitude_m": part["altitude"]["home_m"]}  # the drive was at home
+    typed = bool(part["bands"].get("rpm"))
+    taken = []
+    for prior in (*FOR_LIFT, *PRIORS):
+        section = out[prior.section]
+        if prior.key in section or (prior.section == "air_valve" and part["slide_valve"]):
+            continue
+        if prior.section == "air" and "altitude_m" in section:
+            continue
+        if (prior.key == "lift_u_mm" and "lift_mm" not in section) or (prior.key == "lambda_se" and not typed):
+            continue
+        value = signature(prior.of).parameters[prior.key].default if prior.value is None else prior.value
+        if prior.key == "throat_bore_mm":
+            value = max(THROAT_MM, float(np.ceil(_greatest(part["lift"]) / TRAVEL_SHARE)))
+        if prior.key == "drop_mm":
+            ends = [section[end] for end in ("drop_min_mm", "drop_max_mm") if end in section]
+            value = min(max(value, *ends[:1]), *ends[1:]) if len(ends) == 2 else value
+        if prior.of is None:
+            out[prior.section] = {**section, prior.key: value}
+        taken.append(replace(prior, value=value))
+    return out, tuple(taken)
+
+
+def _greatest(lift: Mapping[str, Any]) -> float:
+    given = lift.get("lift_mm")
+    given = given if isinstance(given, list) else []
+    return max([0.0, *(float(one) for one in given if isinstance(one, int | float) and one > 0.0)])
+
+
+def depression_assumed(assumed: tuple[Prior, ...], bands: Bands | None = None) -> bool:
+    """Whether a part of the piston's balance was left out, and the bands were not read with a manometer."""
+    read = bands is not None and bool(np.isfinite(bands.depression_pa).all())
+    return not read and any(prior.section == "air_valve" and prior.key in PISTON for prior in assumed)
+
+
+def widened(doubts: Doubts, stated: Mapping[str, Any], assumed: tuple[Prior, ...], setup: Setup) -> Doubts:
+    """Uncertainties with those of what was left out, but for those the job states itself."""
+    left = {(prior.section, prior.key): prior for prior in assumed}
+    viscosity, lift_zero = [doubts.viscosity], [doubts.lift_zero_mm]
+    if depression_assumed(assumed):
+        # At one lift the depression only enters through the Reynolds number: as half its share of the viscosity.
+        viscosity.append(DEPRESSION_U / 2.0)
+    for key in ("temperature_degc", "ethanol_percent"):
+        if (prior := left.get(("fuel", key))) is not None:
+            other = replace(setup.fuel, **{key: getattr(setup.fuel, key) + prior.u})
+            viscosity.append(abs(float(np.log(other.viscosity_mm2_s() / setup.fuel.viscosity_mm2_s()))))
+    if (prior := left.get(("jet", "drop_mm"))) is not None:
+        lift_zero.append(prior.u)
+    found = {"viscosity": float(np.linalg.norm(viscosity)), "lift_zero_mm": float(np.linalg.norm(lift_zero))}
+    if (prior := left.get(("jet", "mounting"))) is not None:
+        found["eccentricity"] = max(prior.u, doubts.eccentricity)
+    return replace(doubts, **{key: value for key, value in found.items() if key not in stated})
+
+
+def needs_parts(bands: Bands, lift: Mapping[str, Any], assumed: tuple[Prior, ...], *, slide: bool) -> None:
+    """Refuse to compute a lift, or the depression under a slide, from parts nobody stated: all are named at once."""
+    if slide:
+        lacks = [prior for prior in assumed if prior.section == "engine"]
+        here = np.isfinite(bands.manifold_pressure_pa) & ~np.isfinite(bands.air_flow_g_s)
+        what, instead = "the depression under the slide", "type depression_pa under [lift]"
+        if "depression_pa" in lift:
+            return
+    else:
+        lacks = [prior for prior in assumed if prior.section in ("engine", "air_valve")]
+        here = ~np.isfinite(bands.lift_mm)
+        if "lift_mm" in lift:
+            here &= ~np.isfinite(typed_each(lift["lift_mm"], bands, "lift_mm"))
+        what, instead = "its lift", "type lift_mm under [lift]"
+    if not lacks or not here.any():
+        return
+    band = bands.name(int(np.argmax(here)))
+    more = f" and {counted(int(here.sum()) - 1, 'more')}".removesuffix("s") if here.sum() > 1 else ""
+    keys = "; ".join(f"[{prior.section}] {prior.key} ({prior.how})" for prior in lacks)
+    lack = f"was not read and must be computed, for which the job lacks {keys}"
+    msg = f"Band {band}{more}: {what} {lack}. Add them, or {instead}."
+    raise InputError(msg)
+
+
+def assumed_table(design: Design, assumed: tuple[Prior, ...]) -> Table | None:
+    """What was assumed, and what each costs: how far the target diameters move if it is off by its uncertainty."""
+    listed = [(prior, prior.value, prior.u) for prior in assumed if prior.section not in ("engine", "air_valve")]
+    if depression_assumed(assumed, design.target.bands):
+        pa = round(float(design.setup.carburettor.air_valve.depression_pa(0.0)), -1)
+        listed.append((DEPRESSION, pa, DEPRESSION_U * pa))
+    if not listed:
+        return None
+    costs = {prior.what: _cost_um(design, prior) for prior, _, _ in listed}
+    listed.sort(key=lambda one: -costs[one[0].what])
+    rows = [
+        {"what": prior.what, "value": value, "u": None if isinstance(value, str) else u, "um": costs[prior.what]}
+        for prior, value, u in listed
+    ]
+    columns = (
+        Column("what", "not stated"),
+        Column("value", "taken", "g"),
+        Column("u", "+-", ".4g"),
+        Column("um", "costs +- um", ".1f"),
+    )
+    notes = ["Costs: so far the target diameters of the most sensitive band move if the value is off by its '+-'."]
+    best = [f"{prior.what.partition(',')[0]} ({prior.how})" for prior, _, _ in listed if costs[prior.what] > LEAST_COST_UM]
+    if best:
+        notes.append(f"To know these would help most: {'; '.join(best[:WORTH_MEASURING])}.")
+    if unused := [prior.what for prior in assumed if prior.section == "engine" or prior.key == "throat_bore_mm"]:
+        notes.append(f"Also not stated, and not needed where every lift was read: {', '.join(unused)}.")
+    return Table("Assumed, not stated", columns, rows, notes=notes)
+
+
+def _cost_um(design: Design, prior: Prior) -> float:
+    """How far the target diameters move, in um, where a value is off by one standard uncertainty; of the worst band."""
+    setup, bands, key, u = design.setup, design.target.bands, prior.key, prior.u
+    given: dict[str, Any] = {"diameters_mm": design.needle.diameters_mm, "drop_mm": design.drop_mm}
+    known = setup.carburettor.depression_pa(bands.lift_mm, bands.depression_pa)
+    _, slopes = fuel_flow_and_slopes(setup, bands.lift_mm, depression_pa=known, **given)
+    per_um = np.abs(slopes.per_mm_diameter.sum(axis=-1)) * 1e-3
+    if prior.section == "bands":
+        return float(np.max(u / bands.lambda_measured / per_um))
+
+    def ratio(setup: Setup, moved_mm: float, pressure: FloatArray, off: FlowParameters) -> FloatArray:
+        # Along the needle a lift and the jet's height count alike; held below its first station.
+        carburettor = setup.carburettor
+        highest = min(float(carburettor.position_mm(0.0, drop)) for drop in (design.drop_mm, carburettor.jet.drop_mm))
+        lift = np.maximum(bands.lift_mm + moved_mm, carburettor.needle.stations_mm[0] - highest)
+        place: dict[str, Any] = {"depression_pa": pressure, "parameters": off}
+        after = fuel_flow(setup, lift, **given, **place).fuel_flow_g_s
+        return np.asarray(np.log(after / fuel_flow(setup, lift, **place).fuel_flow_g_s))
+
+    usual = FlowParameters.of(setup)
+    other, moved, pressure, off = setup, 0.0, known, usual
+    if prior is DEPRESSION:
+        pressure = known * np.exp(u)
+    elif prior.section == "fuel":
+        other = replace(setup, fuel=replace(setup.fuel, **{key: getattr(setup.fuel, key) + u}))
+    elif key == "parallel_length_mm":
+        off = replace(usual, length_mm=setup.carburettor.jet.parallel_length_mm + u)
+    elif key == "mounting":
+        off = replace(usual, eccentricity=abs(setup.carburettor.jet.eccentricity() - u))
+    elif key == "float_level_mm":
+        level = setup.carburettor.float_level_mm + u
+        other = replace(setup, carburettor=replace(setup.carburettor, float_level_mm=level))
+    elif key in ("drop_mm", "shoulder_offset_mm", "lift_u_mm"):
+        moved = -u  # towards the shoulder, where the needle surely is
+    change = ratio(other, moved, pressure, off) - ratio(setup, 0.0, known, usual)
+    return float(np.max(np.abs(change) / per_um))
