@@ -38,8 +38,8 @@ FLOORS = [
     [
         "measure.log.units",
         "measure.log.cell",
-        "measure.log.words",
         "measure.log.columns",
+        "measure.log.words",
         "measure.log.table",
         "measure.log.text",
         "measure.log.rows",

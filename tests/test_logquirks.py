@@ -14,8 +14,9 @@ from hypothesis import strategies as st
 from log_cases import read
 
 import needlecalc as nc
+from needlecalc.measure.log.columns import Why
 from needlecalc.measure.log.flags import CEILING, FLOOR, FROZEN, flag_rows
-from needlecalc.measure.log.words import ColumnFault, Note, RowFault, Why
+from needlecalc.measure.log.words import ColumnFault, Note, RowFault
 
 N = 60
 SECONDS = np.arange(N) / 10

@@ -10,9 +10,9 @@ import re
 import unicodedata
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from enum import IntEnum
 
 from needlecalc.measure.log.units import LogUnit, counted_from, find_unit, split_name
-from needlecalc.measure.log.words import Why
 
 
 @dataclass(frozen=True)
@@ -122,6 +122,21 @@ _PLACES = {
 }
 # A product of two quantities is neither: "MAPxRPM", "load * rpm".
 _PRODUCT = re.compile(r"[^\W\d_]\s*[*×·]\s*[^\W\d_]|[A-Z]x[A-Z]|[^\W\d_][\s_]+x[\s_]+[^\W\d_]")
+
+
+class Why(IntEnum):
+    """What the choice of a column rests on, the surest first."""
+
+    USER = 0
+    EXACT_NAME = 1
+    NAME = 2
+    NAME_AND_UNIT = 3
+    STAND_IN = 4
+    UNIT = 5
+    DEGREES = 6
+
+
+WHY = ("named by the user", "its name", "its name", "its name and unit", "a stand-in by its name", "its unit", "its name")
 
 
 @dataclass(frozen=True)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import hashlib
-import os
 from collections import Counter
 from collections.abc import Callable, Mapping
 from dataclasses import replace
@@ -121,9 +120,8 @@ def read_log(
         text.refuse(f"no row below can be used ({_because(rows.dropped)}). Export the log again.")
     values = dict(zip(read, rows.values, strict=True))
     rows.values.clear()
-    chosen, choices, notes = _choose(
-        text, candidates, values, partial(take_reading, clock=clock, constants=(afr_stoich, ambient_pa))
-    )
+    take = partial(take_reading, clock=clock, afr_stoich=afr_stoich, ambient_pa=ambient_pa)
+    chosen, choices, notes = _choose(text, candidates, values, take)
     values.clear()
     return _assemble(text, chosen, choices, notes, rows, sha256)
 
@@ -136,9 +134,9 @@ def _bytes_of(source: Any) -> tuple[str, bytes]:
     if not is_path and not hasattr(source, "read"):
         msg = f"read_log takes the path of a file, a file open for reading, or a pandas DataFrame, not {shown(source)}."
         raise InputError(msg)
+    place = str(source) if is_path else str(getattr(source, "name", "open file"))
+    name = plain(Path(place).name or place, LONGEST_NAME)
     try:
-        place = os.fsdecode(source) if is_path else str(getattr(source, "name", "open file"))
-        name = plain(Path(place).name or place, LONGEST_NAME)
         raw = Path(place).read_bytes() if is_path else source.read()
     except (OSError, ValueError, TypeError) as error:
         reason = error.strerror if isinstance(error, OSError) and error.strerror else str(error)
@@ -154,9 +152,9 @@ def _bytes_of(source: Any) -> tuple[str, bytes]:
 
 def _frame_bytes(frame: pd.DataFrame) -> bytes:
     """A pandas table as text; spans of time become seconds, and an index that has a name or holds times a column."""
-    index = frame.index
-    times = index.dtype.kind in "mM"
-    table = frame.reset_index(names=index.name or "time") if index.nlevels == 1 and (times or index.name) else frame.copy()
+    index, table = frame.index, frame.copy()
+    if index.nlevels == 1 and (index.name is not None or index.dtype.kind in "mM"):
+        table = frame.reset_index(names="time" if index.name is None else index.name, allow_duplicates=True)
     table.columns = [" ".join(map(str, name)) if isinstance(name, tuple) else str(name) for name in table.columns]
     for place, kind in enumerate(table.dtypes):
         if kind.kind == "m":

@@ -11,9 +11,9 @@ from numpy.typing import NDArray
 from needlecalc.arrays import read_only, same_length
 from needlecalc.errors import InputError
 from needlecalc.measure.log.cell import LARGEST_NUMBER
-from needlecalc.measure.log.columns import BY_KEY
+from needlecalc.measure.log.columns import BY_KEY, WHY, Why
 from needlecalc.measure.log.flags import FLAGS
-from needlecalc.measure.log.words import WHY, RowFault, Why, listed, quoted, said
+from needlecalc.measure.log.words import RowFault, listed, quoted, said
 from needlecalc.remark import Remark
 from needlecalc.show import Column, Shown, Table, counted
 from needlecalc.units import FloatArray

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterable
-from enum import IntEnum, StrEnum
+from enum import StrEnum
 from typing import NoReturn
 
 from needlecalc.echo import LONGEST_NAME, plain
 from needlecalc.errors import LogFormatError
+from needlecalc.measure.log.columns import BY_KEY
 from needlecalc.remark import Remark
 from needlecalc.show import counted
 
@@ -32,20 +33,6 @@ class RowFault(StrEnum):
     BACKWARDS = "time runs backwards"
     SPIKE = "time leaps ahead for one row only"
 
-
-class Why(IntEnum):
-    """What the choice of a column rests on, the surest first."""
-
-    USER = 0
-    EXACT_NAME = 1
-    NAME = 2
-    NAME_AND_UNIT = 3
-    STAND_IN = 4
-    UNIT = 5
-    DEGREES = 6
-
-
-WHY = ("named by the user", "its name", "its name", "its name and unit", "a stand-in by its name", "its unit", "its name")
 
 _ZERO_CURE = "units={{'manifold_pressure': 'psi gauge'}} or 'inHg vacuum' (with its own unit) settles it"
 
@@ -140,7 +127,9 @@ def said(fact: Remark) -> str:
     numbers = dict(fact.numbers)
     numbers |= {key: quoted(str(numbers[key])) for key in ("column", "other") if key in numbers}
     if "key" in numbers:
-        numbers["choice"] = how_to_name(str(numbers["key"]), str(fact.numbers["column"]))
+        key = str(numbers["key"])
+        about = {"label": BY_KEY[key].label, "example": BY_KEY[key].example}
+        numbers |= {**about, "choice": how_to_name(key, str(fact.numbers["column"]))}
     if "count" in numbers:
         numbers |= {f"{what}s": counted(int(numbers["count"]), what) for what in ("time", "row", "reading")}
     if "ambient" in numbers:
