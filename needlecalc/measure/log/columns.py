@@ -25,14 +25,14 @@ class Meaning:
     example: str
     named: tuple[str, ...]
     stand_in: tuple[str, ...] = ()
-    decoys: frozenset[str] = frozenset()
+    decoys: tuple[str, ...] = ()
 
 
 def _meaning(
     key: str, label: str, dimension: str, example: str, named: str, stand_in: str = "", decoys: str = ""
 ) -> Meaning:
     first, second = (tuple(filter(None, phrases.split(","))) for phrases in (named, stand_in))
-    return Meaning(key, label, dimension, example, first, second, frozenset(decoys.split()))
+    return Meaning(key, label, dimension, example, first, second, tuple(decoys.split()))
 
 
 MEANINGS = (
@@ -96,20 +96,17 @@ MEANINGS = (
 BY_KEY = {meaning.key: meaning for meaning in MEANINGS}
 NEEDED = ("time", "rpm", "lambda")
 
-# Decoys for every meaning but time: what is wanted, corrected, limited or not yet a reading. Parts count inside words.
-_DECOY_PARTS = """
+# Decoys for every meaning but time: what is wanted, corrected, limited or not yet a reading.
+_DECOYS = """
     target command request requir desire demand setpoint sollwert consigne consigna cible obiettivo objetivo richiest
-    solicit deseado trim correct correction korrektur correzion correccion adapt learn faktor factor multiplier enrich
-    error abweichung ecart deviation volt spannung tension limit derivat gradient predict model expected theor setting
-    threshold narrowband lambdasoll soll
+    solicit deseado trim correct korrektur correzion correccion adapt learn faktor factor multiplier enrich error
+    abweichung ecart deviation volt spannung tension limit derivat gradient predict model expected theor setting
+    threshold narrowband lambdasoll soll req cmd cmded tgt trg set sp final des goal ref reference want wanted ltft
+    stft corr korr adj adc raw count roh brut grezzo crudo v mv max maximum peak err status state mode flag fault gain
+    offset delta diff mult lim alarm warning warn stage sim simulated est estimated std stdev sigma min minimum
+    objectif trims volts voltage solldrehzahl
 """.split()
-_DECOY_WORDS = """
-    req cmd cmded tgt trg set sp final des goal ref reference want wanted ltft stft corr korr adj adc raw counts count
-    roh brut grezzo crudo v mv max maximum peak err errore status state mode flag fault gain offset delta diff mult
-    limiter lim alarm warning warn stage sim simulated est estimated std stdev sigma min minimum objectif
-""".split()
-_FILTERED_PARTS = "filter filtr smooth gefiltert geglattet lisse suaviz".split()
-_FILTERED_WORDS = "avg average mean mittel mittelwert moyenne media filt flt lp".split()
+_FILTERED = "filter filtr smooth gefiltert geglattet lisse suaviz avg average mean mittel moyenne media filt flt lp".split()
 _TIME_WORDS = """
     log logger logging since start started elapsed rel relative abs absolute total record recorded recording session
     run system sys stamp date datum fecha et e y und of day local utc the x s ms us min h sec secs hh mm ss de du del
@@ -152,7 +149,7 @@ class Candidate:
 
     def is_filtered(self) -> bool:
         """Whether its name marks it as filtered."""
-        return _any_of(_FILTERED_WORDS, _FILTERED_PARTS, self.words)
+        return _says(_FILTERED, self.words)
 
 
 def _words(name: str) -> tuple[str, ...]:
@@ -164,15 +161,10 @@ def _words(name: str) -> tuple[str, ...]:
     return tuple(re.findall(r"[a-z]+", text.lower()))
 
 
-def _says(phrases: Sequence[str], words: Sequence[str]) -> bool:
+def _says(phrases: Iterable[str], words: Sequence[str]) -> bool:
+    """Whether a name has all words of one of some phrases; those of five letters and more count inside compounds."""
     squashed = "".join(words)
     return any(all(part in words or (len(part) >= 5 and part in squashed) for part in phrase.split()) for phrase in phrases)
-
-
-def _any_of(whole: Iterable[str], parts: Iterable[str], words: Sequence[str]) -> bool:
-    """Whether a name has one of some words, or one of some parts inside of its words."""
-    squashed = "".join(words)
-    return not set(whole).isdisjoint(words) or any(part in squashed for part in parts)
 
 
 def _why(meaning: Meaning, words: Sequence[str], unit: LogUnit | None) -> Why | None:
@@ -184,8 +176,7 @@ def _why(meaning: Meaning, words: Sequence[str], unit: LogUnit | None) -> Why | 
         # Time stands in the names of many things (injection time, lap time): no foreign word may stand beside it.
         named = any(word in meaning.named for word in words) and set(words).issubset([*_TIME_WORDS, *meaning.named])
         return (Why.EXACT_NAME if len(words) == 1 else Why.NAME) if named and not degrees else None
-    parts = [*_DECOY_PARTS, *(word for word in meaning.decoys if len(word) >= 6)]
-    if _any_of([*_DECOY_WORDS, *meaning.decoys], parts, words):
+    if _says([*_DECOYS, *meaning.decoys], words):
         return None
     named = _says(meaning.named, words)
     if degrees:

@@ -105,6 +105,7 @@ def read_log(
     name, raw = _bytes_of(source)
     sha256 = hashlib.sha256(raw).hexdigest()
     text = open_log(raw, name, decimal=decimal)
+    del raw
     places = {key: _place(text, key, wanted) for key, wanted in (columns or {}).items()}
     candidates = find_candidates(text.names, text.table.names, text.table.units, places=places, stated=stated)
     for key, what in zip(NEEDED, ("a time", "an engine speed", "a measured mixture (lambda or AFR)"), strict=True):
@@ -119,6 +120,8 @@ def read_log(
     if not len(rows.line):
         text.refuse(f"no row below can be used ({_because(rows.dropped)}). Export the log again.")
     values = dict(zip(read, rows.values, strict=True))
+    # What is done with goes, or a long log would stand in memory twice.
+    text = replace(text, raw=b"")
     rows.values.clear()
     take = partial(take_reading, clock=clock, afr_stoich=afr_stoich, ambient_pa=ambient_pa)
     chosen, choices, notes = _choose(text, candidates, values, take)

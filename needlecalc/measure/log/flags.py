@@ -77,54 +77,39 @@ def flag_rows(time_s: FloatArray, rpm: FloatArray, lambda_measured: FloatArray) 
 
 
 class _Runs:
-    """Stretches of some rows over which the reading stays the same to the last digit."""
+    """Stretches of rows over which the reading stays the same to the last digit."""
 
-    def __init__(self, time_s: FloatArray, rpm: FloatArray, lambda_measured: FloatArray) -> None:
-        self.time_s, self.rpm, self.reading = time_s, rpm, lambda_measured
-        # Only runs of some rows tell; each stands as a stretch of rows like the few that follow.
-        same = lambda_measured[1:] == lambda_measured[:-1]
-        more = _HELD_ROWS - 1
-        held = same[: max(len(same) - more + 1, 0)].copy()
-        for ahead in range(1, more):
-            held &= same[ahead : ahead + len(held)]
-        edges = np.flatnonzero(np.diff(held, prepend=False, append=False))
-        self.start, self.stop = edges[::2], edges[1::2] + more
+    def __init__(self, time_s: FloatArray, rpm: FloatArray, reading: FloatArray) -> None:
+        self.rpm, self.reading = rpm, reading
+        bounds = np.concatenate([[0], np.flatnonzero(reading[1:] != reading[:-1]) + 1, [len(reading)]])
+        self.start, self.stop = bounds[:-1], bounds[1:]
         self.duration_s = time_s[self.stop - 1] - time_s[self.start]
-        self.step = self._display_step()
-
-    def _display_step(self) -> float:
-        # From the levels of readings that can be a mixture; some ten thousand rows show them all.
-        some = self.reading[:: len(self.reading) // 50_000 + 1]
+        # The display's step, from readings that can be a mixture; some ten thousand rows show them all.
+        some = reading[:: len(reading) // 50_000 + 1]
         steps = np.diff(np.unique(some[(some > LAMBDA_RICHEST) & (some < LAMBDA_LEANEST)]))
-        return float(np.quantile(steps, 0.1)) if len(steps) else np.inf
+        self.step = float(np.quantile(steps, 0.1)) if len(steps) else np.inf
 
-    def _every_duration_s(self) -> FloatArray:
-        changed = np.flatnonzero(self.reading[1:] != self.reading[:-1]) + 1
-        bounds = np.concatenate([[0], changed, [len(self.time_s)]])
-        every: FloatArray = self.time_s[bounds[1:] - 1] - self.time_s[bounds[:-1]]
-        return every
+    def _held(self, seconds: float, rows: int) -> NDArray[np.int64]:
+        return np.flatnonzero((self.duration_s >= seconds) & (self.stop - self.start >= rows))
 
     def _rpm_moves(self, run: int, least: float, share: float) -> bool:
         rpm = self.rpm[self.start[run] : self.stop[run]]
         return bool(np.ptp(rpm) >= max(least, share * float(np.mean(np.abs(rpm)))))
 
     def frozen(self) -> NDArray[np.bool_]:
-        marked = np.zeros(len(self.time_s), dtype=np.bool_)
+        marked = np.zeros(len(self.reading), dtype=np.bool_)
+        usual = float(np.median(self.duration_s)) if len(self.duration_s) >= 10 else 0.0
         patience = _FROZEN_S if self.step <= _COARSE_LAMBDA else _FROZEN_COARSE_S
-        long = (self.duration_s >= patience) & (self.stop - self.start >= _FROZEN_ROWS)
-        every = self._every_duration_s() if long.any() else np.zeros(0)
-        if len(every) >= 10:
-            long &= self.duration_s >= _FROZEN_RUNS * float(np.median(every))
-        for run in np.flatnonzero(long):
-            if self._rpm_moves(int(run), 200.0, 0.15):
+        for run in self._held(max(patience, _FROZEN_RUNS * usual), _FROZEN_ROWS).tolist():
+            if self._rpm_moves(run, 200.0, 0.15):
                 marked[self.start[run] : self.stop[run]] = True
         return marked
 
     def at_end(self, lean: bool) -> NDArray[np.bool_]:
         """Rows on the display's ceiling or floor, and those beyond it."""
-        none = np.zeros(len(self.time_s), dtype=np.bool_)
+        none = np.zeros(len(self.reading), dtype=np.bool_)
         outward = self.reading if lean else -self.reading
-        held = np.flatnonzero(self.duration_s >= _HELD_S)
+        held = self._held(_HELD_S, _HELD_ROWS)
         lowest, highest = _FAR_END
         far = (self.reading[self.start[held]] >= highest) | (self.reading[self.start[held]] <= lowest)
         # Far out no mixture stays the same to the last digit; near lambda one it can, while rpm does.

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 import io
 from collections import Counter
 from collections.abc import Sequence
@@ -72,6 +73,7 @@ class _Reader:
             "keep_default_na": False,
             "na_values": _BLANKS,
             "skip_blank_lines": False,
+            "quoting": csv.QUOTE_NONE,
             "low_memory": False,
         }
         # From pandas 3.1 on the parser rounds every number correctly by itself and warns of the argument.
@@ -82,22 +84,30 @@ class _Reader:
         """Numbers of each column, places of the rows they stand in, and how many lines there are; the first is ``above``."""
         ends = np.flatnonzero(np.frombuffer(block, np.uint8) == ord("\n"))
         starts = np.concatenate([[0], ends[:-1] + 1])
-        keep = np.ones(len(ends), dtype=np.bool_)
-        pieces, place = [], 0
-        for row in np.flatnonzero(self._uneven(block, ends)).tolist():
-            cells = self._cells(block[starts[row] : ends[row]], above + row)
-            pieces += [block[place : starts[row]], self._written(cells)]
-            keep[row], place = bool(cells), ends[row] + 1
+        uneven = self._uneven(block, ends)
+        pieces, place, odd = [], 0, {}
+        for row in np.flatnonzero(uneven).tolist():
+            pieces.append(block[place : starts[row]])
+            odd[row], place = self._cells(block[starts[row] : ends[row]], above + row), ends[row] + 1
         values = self._parse(b"".join([*pieces, block[place:]]))
+        keep = np.ones(len(ends), dtype=np.bool_)
+        if odd:
+            values = [self._with(odd, some, uneven, column) for some, column in zip(values, self.columns, strict=True)]
+            keep[list(odd)] = [bool(cells) for cells in odd.values()]
         # A row without any number may be a header pasted in between.
-        rows = np.flatnonzero(keep)
-        void = np.isnan(values[0])
-        for column in values[1:]:
-            void &= np.isnan(column)
-        for row in rows[void].tolist():
+        void = keep & ~uneven
+        for some in values:
+            void &= np.isnan(some)
+        for row in np.flatnonzero(void).tolist():
             keep[row] = bool(self._cells(block[starts[row] : ends[row]], above + row))
-        stays = keep[rows]
-        return (values if stays.all() else [column[stays] for column in values]), rows[stays], len(ends)
+        return (values if keep.all() else [some[keep] for some in values]), np.flatnonzero(keep), len(ends)
+
+    def _with(self, odd: dict[int, list[str]], even: FloatArray, uneven: NDArray[np.bool_], column: int) -> FloatArray:
+        """The numbers of a column with those of the uneven lines in their places."""
+        whole = np.empty(len(uneven))
+        whole[~uneven] = even
+        whole[uneven] = [self._number(cells[column], column) if cells else np.nan for cells in odd.values()]
+        return whole
 
     def _uneven(self, block: bytes, ends: NDArray[np.int64]) -> NDArray[np.bool_]:
         """Lines that are no plain rows: another number of delimiters, quotes, NUL bytes, or a cell behind the last name."""
@@ -147,33 +157,23 @@ class _Reader:
             self.dropped[fault] += 1
         return [] if fault else cells[: len(heads)]
 
-    def _written(self, cells: list[str]) -> bytes:
-        """The cells as one even line, those of columns not asked for left empty."""
-        if not cells:
-            return b""
-        whole = [""] * self.table.width
-        for column in self.columns:
-            cell = cells[column]
-            odd = self.table.delimiter in cell or '"' in cell
-            whole[column] = '"{}"'.format(cell.replace('"', '""')) if odd else cell
-        return f"{self.table.delimiter.join(whole)}\n".encode()
-
     def _parse(self, even: bytes) -> list[FloatArray]:
         import pandas as pd
 
         if not even:
             return [np.empty(0) for _ in self.columns]
         frame = pd.read_csv(io.BytesIO(even), **self.options)
-        return [self._numbers(frame[column], column in self.clock) for column in self.columns]
+        return [self._numbers(frame[column], column) for column in self.columns]
 
-    def _numbers(self, cells: Any, clock: bool) -> FloatArray:
+    def _numbers(self, cells: Any, column: int) -> FloatArray:
         """What was parsed as numbers, and all else by the rule for one cell; each spelling is read once."""
-        if cells.dtype.kind in "iuf" and not clock:
+        if cells.dtype.kind in "iuf" and column not in self.clock:
             numbers: FloatArray = cells.to_numpy(np.float64)
             beyond = np.abs(numbers) > LARGEST_NUMBER
             return np.where(beyond, np.nan, numbers) if beyond.any() else numbers
         texts = [str(cell) for cell in cells.tolist()]
-        read = {
-            text: seconds_from_clock(text) if clock else number_from_cell(text, self.text.decimal) for text in set(texts)
-        }
+        read = {text: self._number(text, column) for text in set(texts)}
         return np.array([read[text] for text in texts])
+
+    def _number(self, cell: str, column: int) -> float:
+        return seconds_from_clock(cell) if column in self.clock else number_from_cell(cell, self.text.decimal)

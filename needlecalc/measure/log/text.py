@@ -126,29 +126,22 @@ def _as_utf8(raw: bytes) -> tuple[bytes, str]:
     if encoding:
         # Half a character at the end belongs to a cut line, and a line without its end is dropped later.
         raw = raw.decode(encoding, "replace").encode("utf-8", "replace")
-    elif raw.isascii() or _is_utf8(raw):
-        encoding = "utf-8"
-    else:
-        encoding = "latin-1"
-        raw = b"".join(
-            block.decode("utf-8", "surrogateescape").translate(_LATIN_1).encode() for block in _blocks(raw, 0, len(raw))
-        )
+    elif not raw.isascii():
+        mended = b"".join(map(_mended, _blocks(raw, 0, len(raw))))
+        raw, encoding = mended, "utf-8" if mended == raw else "latin-1"
     if not raw.isascii():
         raw = raw.replace(_BOM, b"")
     if b"\r" in raw and raw.count(b"\r") != raw.count(b"\r\n"):
         raw = re.sub(rb"\r+\n|\r", b"\n", raw)
-    return raw, encoding.upper()
+    return raw, (encoding or "utf-8").upper()
 
 
-def _is_utf8(raw: bytes) -> bool:
-    decoder = codecs.getincrementaldecoder("utf-8")()
+def _mended(block: bytes) -> bytes:
     try:
-        for place in range(0, len(raw), _BLOCK_BYTES):
-            decoder.decode(raw[place : place + _BLOCK_BYTES])
-        decoder.decode(b"", final=True)
+        block.decode()
     except UnicodeDecodeError:
-        return False
-    return True
+        return block.decode("utf-8", "surrogateescape").translate(_LATIN_1).encode()
+    return block
 
 
 def _wide_encoding(head: bytes) -> str:
