@@ -37,7 +37,7 @@ def read_rows(text: LogText, columns: Sequence[int], *, clock: Sequence[int] = (
     LogFormatError if the columns change their order in mid-file.
     """
     reader = _Reader(text, columns, frozenset(clock))
-    lines = text.raw.count(b"\n", text.start)
+    lines = sum(np.count_nonzero(np.frombuffer(block, np.uint8) == ord("\n")) for block in text.blocks())
     values: list[FloatArray] = [np.empty(lines) for _ in columns]
     line = np.empty(lines, dtype=np.int64)
     above, filled = text.first_line, 0
@@ -84,7 +84,7 @@ class _Reader:
         """Numbers of each column, places of the rows they stand in, and how many lines there are; the first is ``above``."""
         ends = np.flatnonzero(np.frombuffer(block, np.uint8) == ord("\n"))
         starts = np.concatenate([[0], ends[:-1] + 1])
-        uneven = self._uneven(block, ends)
+        uneven = self._uneven(block, starts, ends)
         pieces, place, odd = [], 0, {}
         for row in np.flatnonzero(uneven).tolist():
             pieces.append(block[place : starts[row]])
@@ -109,12 +109,16 @@ class _Reader:
         whole[uneven] = [self._number(cells[column], column) if cells else np.nan for cells in odd.values()]
         return whole
 
-    def _uneven(self, block: bytes, ends: NDArray[np.int64]) -> NDArray[np.bool_]:
+    def _uneven(self, block: bytes, starts: NDArray[np.int64], ends: NDArray[np.int64]) -> NDArray[np.bool_]:
         """Lines that are no plain rows: another number of delimiters, quotes, NUL bytes, or a cell behind the last name."""
         signs = np.frombuffer(block, np.uint8)
 
-        def in_each_line(sign: str) -> NDArray[np.int64]:
-            return np.diff(np.searchsorted(np.flatnonzero(signs == ord(sign)), ends), prepend=0)
+        def in_each_line(sign: str) -> NDArray[np.integer[Any]]:
+            there = (signs == ord(sign)).view(np.uint8)
+            counts = np.add.reduceat(there, starts, dtype=np.uint8)
+            # Small numbers are counted in a third of the time; where they do not suffice the sum tells.
+            small = int(counts.sum()) == np.count_nonzero(there)
+            return counts if small else np.add.reduceat(there, starts, dtype=np.int64)
 
         uneven: NDArray[np.bool_] = in_each_line(self.table.delimiter) != self.table.width - 1
         for sign in '"\0':
