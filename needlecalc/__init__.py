@@ -4,9 +4,12 @@ The road: ``read_log``, ``make_bands``, ``with_lift``, ``check_engine``, ``make_
 The rest stands in ``needlecalc.physics`` (formulas), ``needlecalc.parts`` (records) and ``needlecalc.checks``.
 """
 
+from functools import cache
 from importlib import import_module
+from inspect import signature
 from typing import TYPE_CHECKING, Any
 
+from needlecalc.kinds import checked
 from needlecalc.version import __version__ as __version__
 
 # Every public name by the room it comes from; each room is imported at the first use of a name.
@@ -77,9 +80,17 @@ def __getattr__(name: str) -> Any:
         raise AttributeError(msg)
     home = _HOME[name]
     room = import_module(f"needlecalc.{home}" if name in __all__ else f"needlecalc.{home}{name}")
-    value = getattr(room, name) if name in __all__ else room
+    value = checked(getattr(room, name), _makers) if name in __all__ else room
     globals()[name] = value  # found at once the next time
     return value
+
+
+@cache
+def _makers(record: str) -> list[str]:
+    """Public functions that hand back such a record; the record itself where there is none."""
+    functions = [name for name in __all__ if name[0].islower()]
+    found = [name for name in functions if signature(__getattr__(name)).return_annotation == record]
+    return found or [record] * (record in __all__)
 
 
 def __dir__() -> list[str]:

@@ -293,7 +293,7 @@ def test_banks_stay_apart_in_a_history(banks, tmp_path):
 
 
 def test_banks_that_cannot_be_joined(banks):
-    with pytest.raises(nc.InputError, match="Both banks are called 'left'"):
+    with pytest.raises(nc.InputError, match=r"names is \['left', 'left'\], but must be two; give each bank a name"):
         nc.both_banks(*banks, names=("left", "left"))
     with pytest.raises(nc.InputError, match="two banks were given under different setups"):
         nc.both_banks(replace(banks[0], lift_setup=make_setup()), banks[1])

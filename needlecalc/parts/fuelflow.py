@@ -8,6 +8,7 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike
 
+from needlecalc.errors import InputError
 from needlecalc.parts.setup import Setup
 from needlecalc.physics.annulus import BoreFlow, bore_flow, bore_flow_and_slopes
 from needlecalc.units import FloatArray
@@ -166,6 +167,7 @@ def _at_the_jet(
     """What the flow law asks for, by name."""
     carburettor, fuel = setup.carburettor, setup.fuel
     needle, jet, given = carburettor.needle, carburettor.jet, parameters or FlowParameters.of(setup)
+    _one_for_each(lift_mm, drop_mm, depression_pa, diameters_mm, needle.stations_mm.size)
     return {
         "position_mm": carburettor.position_mm(lift_mm, drop_mm),
         "stations_mm": needle.stations_mm,
@@ -178,3 +180,19 @@ def _at_the_jet(
         "eccentricity": given.eccentricity,
         "bore_least_mm": jet.bore_least_mm,
     }
+
+
+def _one_for_each(lift: ArrayLike, drop: Any, depression: Any, diameters: Any, stations: int) -> None:
+    """Refuse figures that do not go together: one for each lift, or one for all; diameters one for each station."""
+    shape = (stations,) if diameters is None else np.shape(diameters)
+    if shape[-1:] != (stations,):
+        msg = f"diameters_mm has shape {shape}, but the needle has {stations} stations; give each its diameter."
+        raise InputError(msg)
+    try:
+        np.broadcast_shapes(np.shape(lift), np.shape(drop), np.shape(depression), (*shape[:-1], 1))
+    except ValueError as error:
+        given = f"lift_mm {np.shape(lift)}, drop_mm {np.shape(drop)}, depression_pa {np.shape(depression)}"
+        msg = (
+            f"Shapes that do not go together: {given}, diameters_mm {shape}; give one figure for each lift, or one for all."
+        )
+        raise InputError(msg) from error

@@ -13,6 +13,7 @@ from matplotlib.figure import Figure
 from matplotlib.layout_engine import ConstrainedLayoutEngine
 
 from needlecalc.design.inverse.proposal import Design
+from needlecalc.echo import LONGEST_NAME, plain
 from needlecalc.files import write_files
 from needlecalc.report.paper import A4_INCHES, WRITE_IN, Paper, foot
 from needlecalc.report.plot import plot_areas, plot_lambda, plot_profile
@@ -82,7 +83,7 @@ def write_pdf(sheet: GrindSheet, path: str | Path) -> None:
         If it cannot be written.
     """
     path = Path(path)
-    write_files({path: pdf_of(sheet)}, f"{path.name}: the sheet")
+    write_files({path: pdf_of(sheet)}, f"{plain(path.name, LONGEST_NAME)}: the sheet")
 
 
 def write_profile_png(design: Design, path: str | Path, *, made_at: datetime | None = None) -> None:
@@ -103,7 +104,7 @@ def write_profile_png(design: Design, path: str | Path, *, made_at: datetime | N
         If it cannot be written.
     """
     path = Path(path)
-    write_files({path: profile_png_of(grind_sheet(design, made_at=made_at))}, f"{path.name}: the plot")
+    write_files({path: profile_png_of(grind_sheet(design, made_at=made_at))}, f"{plain(path.name, LONGEST_NAME)}: the plot")
 
 
 def pdf_of(sheet: GrindSheet) -> bytes:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -14,6 +15,7 @@ from needlecalc.design.belief.learn import learn
 from needlecalc.design.belief.learned import Learned
 from needlecalc.design.inverse.uncertainty import AfterCut
 from needlecalc.design.wish.target import Target
+from needlecalc.echo import LONGEST_NAME, plain
 from needlecalc.errors import InputError
 from needlecalc.parts.fuelflow import fuel_flow
 from needlecalc.parts.needle import Needle, read_needle
@@ -264,9 +266,10 @@ def _tables(
             raise InputError(msg)
         return list(needles), []
     folder = Path(needles)
-    files = sorted(folder.glob("*.csv")) if folder.is_dir() else []
+    files = sorted(folder.glob("*.csv")) if os.path.isdir(folder) else []
     if not files:
-        msg = f"{folder.name}: no folder with needle tables in it (*.csv); check its name, or save the tables there."
+        name = plain(folder.name, LONGEST_NAME)
+        msg = f"{name}: no folder with needle tables in it (*.csv); check its name, or save the tables there."
         raise InputError(msg)
     listed, refused = [], []
     for file in files:

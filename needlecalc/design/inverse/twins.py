@@ -54,8 +54,8 @@ def both_banks(left: Bands, right: Bands, *, names: tuple[str, str] = ("left", "
     >>> both_banks(left, right).name(1)
     '3000 rpm full right'
     """
-    if names[0] == names[1]:
-        msg = f"Both banks are called {shown(names[0])}; give each its own name."
+    if len(names) != 2 or names[0] == names[1]:
+        msg = f"names is {shown(names)}, but must be two; give each bank a name of its own."
         raise InputError(msg)
     if left.lift_setup is not right.lift_setup:
         msg = "The lifts of the two banks were given under different setups; give both with_lift() the same setup."

@@ -99,7 +99,7 @@ class Target(Shown):
         if not ((aim >= 0.5) & (aim <= 2.0)).all():
             msg = f"lambda_target runs from {aim.min():g} to {aim.max():g}, but must lie between 0.5 and 2; is it an AFR?"
             raise InputError(msg)
-        tested = np.zeros(aim.size, dtype=bool) if self.tested is None else np.array(self.tested, dtype=bool)
+        tested = np.zeros(aim.size, dtype=bool) if self.tested is None else np.atleast_1d(np.array(self.tested, dtype=bool))
         tested.flags.writeable = False
         object.__setattr__(self, "tested", tested)
         same_length("target", bands=self.bands.rpm, why=self.why, tested=tested, **given)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from numbers import Real
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -10,6 +11,7 @@ from numpy.typing import ArrayLike
 from needlecalc.arrays import read_only
 from needlecalc.errors import InputError
 from needlecalc.measure.drive.bands import Bands
+from needlecalc.measure.drive.typed import typed_each
 from needlecalc.parts.conditions import Air, Fuel
 from needlecalc.parts.fuelflow import fuel_flow
 from needlecalc.parts.setup import Setup
@@ -147,7 +149,8 @@ def normalise_bands(
     changes = old != new
     share = np.zeros(size)
     if viscous_fraction is not None:
-        share = np.array(np.broadcast_to(np.asarray(viscous_fraction, dtype=np.float64), (size,)))
+        one = isinstance(viscous_fraction, Real)
+        share = typed_each(np.full(size, viscous_fraction) if one else viscous_fraction, bands, "viscous_fraction")
     elif changes:
         share = _viscous_fraction(bands, setup)
     density = new.density_kg_m3() / old.density_kg_m3()

@@ -8,7 +8,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from needlecalc.arrays import check_range, read_only, same_length
+from needlecalc.arrays import check_range, check_text, read_only, same_length
+from needlecalc.echo import LONGEST_NAME, plain
 from needlecalc.errors import InputError
 from needlecalc.measure.log.file import Log
 from needlecalc.show import Column, Shown, Table, counted
@@ -238,8 +239,12 @@ def lean_limit(
     """
     check_range(rough_times, "rough_times", 1.1, 10.0, cure="It is a ratio, some 2.")
     check_range(drop_share, "drop_share", 0.005, 0.3, cure="It is a share, some 0.03.")
+    load = check_text(load, "load")
+    check_range(start_s, "start_s", -1e6, 1e6, cure="It is in seconds.")
+    if end_s is not None:
+        check_range(end_s, "end_s", -1e6, 1e6, cure="It is in seconds.")
     inside = (log.time_s >= start_s) & (log.time_s <= (np.inf if end_s is None else end_s)) & (log.flag == 0)
-    where = f"{log.name}, {load} sweep"
+    where = f"{plain(log.name, LONGEST_NAME)}, {load} sweep"
     if not inside.any():
         msg = f"{where}: no row fit for use between start_s {start_s:g} and end_s {end_s}; state where the sweep stands."
         raise InputError(msg)

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.stats import chi2
 
+from needlecalc.arrays import check_range
 from needlecalc.errors import InputError
 from needlecalc.measure.drive.bands import Bands
 from needlecalc.measure.drive.typed import typed_each
@@ -133,6 +134,7 @@ def lift_agreement(
     typed = None
     if lift_mm is not None:
         typed = typed_each(lift_mm, bands, "lift_mm")
+    check_range(lift_u_mm, "lift_u_mm", 0.0, 10.0, cure="It is one sigma, in mm.")
     reading, sensor = read_way(bands, doubts, lift_mm=typed, lift_u_mm=lift_u_mm)
     ways = [reading, sensor, air_meter_way(bands, setup, doubts), manifold_way(bands, setup, doubts)]
     if (np.isfinite(reading.lift_mm) & np.isfinite(bands.throttle_percent)).sum() >= LEAST_READINGS:

@@ -1,0 +1,157 @@
+"""Arguments of public names held to their annotations: where another kind would crash, a sentence says it and the cure."""
+
+from __future__ import annotations
+
+import functools
+import inspect
+import sys
+from collections.abc import Callable, Collection, Mapping, Sequence
+from itertools import chain, cycle
+from numbers import Integral, Real
+from os import PathLike
+from types import NoneType, SimpleNamespace, UnionType
+from typing import Any, Literal, Union, get_args, get_origin, get_type_hints
+
+from needlecalc.echo import shown
+from needlecalc.errors import InputError, NeedleCalcError
+
+_WORDS = {float: "a number", int: "a whole number", str: "text", bool: "True or False", list: "plain numbers"}
+_MOST_MAKERS = 2
+LARGEST_WHOLE = 10**308
+
+
+def checked(made: Any, makers: Callable[[str], Sequence[str]]) -> Any:
+    """A public function, or a record with its methods, that answers an argument of the wrong kind with a sentence.
+
+    A function's own sentences come first; a foreign exception is answered only where an argument is of the wrong kind.
+    A record's class stays the same object; ``makers`` names the public functions that hand back a record, for the cure.
+    """
+    if not isinstance(made, type):
+        return _held(made, made.__name__, makers)
+    if issubclass(made, BaseException):
+        return made
+    for key, own in list(vars(made).items()):
+        if inspect.isfunction(own) and (key == "__init__" or key[0] != "_") and not hasattr(own, "__wrapped__"):
+            setattr(made, key, _held(own, made.__name__ if key == "__init__" else key, makers, made.__module__))
+    return made
+
+
+def _held(function: Any, name: str, makers: Callable[[str], Sequence[str]], room: str = "") -> Any:
+    parameters = inspect.signature(function).parameters
+    notes = {key: one.annotation for key, one in parameters.items() if isinstance(one.annotation, str)}
+    usual = {key: one.default for key, one in parameters.items()}
+    in_order = [key for key, one in parameters.items() if one.kind is inspect.Parameter.POSITIONAL_OR_KEYWORD]
+    others = [key for key, one in parameters.items() if one.kind is inspect.Parameter.VAR_POSITIONAL]
+    if not notes:
+        return function
+
+    @functools.cache
+    def kind(key: str) -> Any:
+        if "Array" in notes[key]:
+            # Rows of numbers; how many and of what size is looked at further on.
+            return list | None if "None" in notes[key] else list
+        try:
+            return get_type_hints(
+                SimpleNamespace(__annotations__={key: notes[key]}), vars(sys.modules[room or function.__module__])
+            )[key]
+        except NameError:  # a class of a library that is imported only where it is used
+            return notes[key].removesuffix(" | None")
+
+    def misfit(given: Sequence[object], named: Mapping[str, object]) -> str:
+        for key, value in chain(zip(chain(in_order, cycle(others)), given, strict=False), named.items()):
+            if key in notes and value is not usual[key] and not _fits(value, kind(key)):
+                return _sentence(name, key, value, kind(key), makers)
+        return ""
+
+    @functools.wraps(function)
+    def inside(*given: Any, **named: Any) -> Any:
+        try:
+            made = function(*given, **named)
+        except NeedleCalcError:
+            raise
+        except Exception as error:
+            if wrong := misfit(given, named):
+                raise InputError(wrong) from error
+            raise
+        # What a record holds, as it has put it right itself, is used long after it was made: it is looked at now.
+        if function.__name__ == "__init__" and (wrong := misfit((), vars(given[0]))):
+            raise InputError(wrong)
+        return made
+
+    return inside
+
+
+def _fits(value: object, kind: Any) -> bool:
+    origin, inner = get_origin(kind), get_args(kind)
+    if kind is Any:
+        return True
+    if isinstance(kind, str):
+        return value is None or kind in [one.__name__ for one in type(value).__mro__]
+    if kind is list:
+        return _are_numbers(value)
+    if kind is None or kind is NoneType:
+        return value is None
+    if origin in (Union, UnionType):
+        return any(_fits(value, one) for one in inner)
+    if origin is Literal:
+        return isinstance(value, tuple({type(one) for one in inner}))
+    if kind is bool or type(value).__name__ in ("bool", "bool_"):
+        return kind is bool and type(value).__name__ in ("bool", "bool_")
+    if kind is float or kind is int:
+        too_long = isinstance(value, int) and abs(value) > LARGEST_WHOLE  # for a float
+        return isinstance(value, Real if kind is float else Integral) and not too_long
+    if origin is PathLike:
+        return isinstance(value, PathLike)
+    if inner and issubclass(origin, Mapping):
+        fit = isinstance(value, Mapping)
+        return fit and all(_fits(key, inner[0]) and _fits(one, inner[1]) for key, one in value.items())  # type: ignore[attr-defined]
+    if inner and (origin is tuple or issubclass(origin, Sequence)):
+        if isinstance(value, str | bytes | Mapping) or not isinstance(value, Collection) or getattr(value, "ndim", 1) != 1:
+            return False
+        kinds = [one for one in inner if one is not ...]
+        return all(type(one) in kinds for one in value) or all(any(_fits(one, each) for each in kinds) for one in value)
+    return isinstance(value, origin or kind)
+
+
+def _are_numbers(value: object) -> bool:
+    import numpy as np  # here, as the package itself imports nothing before it is needed
+
+    try:
+        return not isinstance(value, str | None) and np.asarray(value, dtype=np.float64) is not None
+    except (TypeError, ValueError, OverflowError):
+        return False
+
+
+def _sentence(name: str, key: str, value: object, kind: Any, makers: Callable[[str], Sequence[str]]) -> str:
+    got = _named(type(value)) if type(value).__module__.startswith("needlecalc.") else shown(value)
+    made = [one for record in _records(kind) for one in makers(record)][:_MOST_MAKERS]
+    cure = f"; make one with {' or '.join(made)}" if made else ""
+    return f"{name}: {key} is {got}, but must be {_words(kind)}{cure}."
+
+
+def _words(kind: Any) -> str:
+    origin, inner = get_origin(kind), get_args(kind)
+    if origin in (Union, UnionType):
+        return " or ".join(dict.fromkeys(_words(one) for one in inner if one is not NoneType))
+    if origin is Literal:
+        return " or ".join(map(repr, inner))
+    if inner and issubclass(origin, Mapping):
+        return f"a dict of {_words(inner[0])} to {_words(inner[1])}"
+    if inner and (origin is tuple or issubclass(origin, Sequence)):
+        return f"a list, each entry {' or '.join(dict.fromkeys(_words(one) for one in inner if one is not ...))}"
+    if isinstance(kind, str):
+        return _named(kind)
+    if issubclass(origin or kind, PathLike):
+        return "the name of a file"
+    return _WORDS.get(kind) or _named(kind)
+
+
+def _named(kind: Any) -> str:
+    name = getattr(kind, "__name__", kind)
+    return f"{'an' if name[0] in 'AEIOU' else 'a'} {name}"
+
+
+def _records(kind: Any) -> list[str]:
+    """Names of our own records that an annotation allows."""
+    own = [kind.__name__] if getattr(kind, "__module__", "").startswith("needlecalc.") else []
+    return own + [name for one in get_args(kind) for name in _records(one)]
