@@ -15,6 +15,38 @@ FULL = [(2000, 95e3), (2500, 95e3), (3000, 94e3), (3500, 94e3), (4000, 93e3)]
 HOLDS = [(850, 40e3), *LIGHT, *FULL]
 
 
+def drive_with_noisy_idle(seed, *, rate_hz=10, load="pressure", pressure_noise_pa=600.0, idle_s=25.0):
+    """A drive that idles calmly once, its sensors noisy: log, speed and pressure without noise, rows of the idle.
+
+    Invented sizes: speed +- 10 1/min and a wander of 0.6 %, manifold pressure +- 0.6 kPa and 0.6 %, throttle +- 0.5 %.
+    """
+    rng = np.random.default_rng([seed, 99])
+    idle = (rng.uniform(720, 950), rng.uniform(30e3, 42e3), idle_s)
+    plan = [(*HOLDS[rng.integers(1, len(HOLDS))], rng.uniform(5, 12)) for _ in range(24)]
+    plan.insert(int(rng.integers(3, 20)), idle)
+    speed, pressure, calm = [], [], []
+    for (rpm, pascal, _), hold in zip([plan[0], *plan], plan, strict=False):
+        moving = max(round(rng.uniform(0.6, 2.0) * rate_hz), 1)
+        share = np.concatenate([np.linspace(0, 1, moving, endpoint=False), np.ones(round(hold[2] * rate_hz))])
+        speed.append(rpm + share * (hold[0] - rpm))
+        pressure.append(pascal + share * (hold[1] - pascal))
+        calm.append((share == 1.0) & (hold is idle))
+    speed, pressure, calm = np.concatenate(speed), np.concatenate(pressure), np.concatenate(calm)
+    size = speed.size
+    wandering = [values * (1 + 0.006 * wander(rng, size, 1.5, rate_hz)) for values in (speed, pressure)]
+    time = np.arange(size) / rate_hz
+    burnt = true_lambda(*wandering) + 0.006 * wander(rng, size, 0.8, rate_hz)
+    seen = np.interp(time - 0.4, time, burnt) + rng.normal(0, 0.01, size)
+    shown = wandering[1] + rng.normal(0, pressure_noise_pa, size)
+    throttle = 100 * ((np.maximum(pressure, 26e3) - 25e3) / 75e3) ** 1.5 * (0.4 + 0.6 * speed / 5000)
+    throttle = throttle + rng.normal(0, 0.5, size)
+    log = nc.Log(
+        "idle", "", time, wandering[0] + rng.normal(0, 10, size), seen, throttle if load == "throttle" else None,
+        shown if load == "pressure" else None, None, None, None, np.arange(size) + 2, np.zeros(size, dtype=np.int8),
+    )  # fmt: skip
+    return log, speed, pressure, calm
+
+
 def true_lambda(rpm, pressure_pa):
     """Steady lambda: a needle with a lean middle, seen over air flow."""
     flow = np.log(rpm * pressure_pa / 1e8)

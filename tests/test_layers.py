@@ -48,7 +48,6 @@ FLOORS = [
         "measure.log.time",
         "measure.log.record",
         "measure.log.file",
-        "measure.drive.windows",
         "measure.drive.signals",
         "measure.drive.lagfit",
         "measure.drive.lag",

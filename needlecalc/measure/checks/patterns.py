@@ -11,7 +11,7 @@ from needlecalc.measure.checks.check import Cause, Check, CheckKind, Verdict, gr
 from needlecalc.measure.checks.leaksign import LeakSign, leak_sign
 from needlecalc.measure.checks.limits import CheckLimits
 from needlecalc.measure.drive.bands import Bands
-from needlecalc.measure.drive.windows import GAP_SECONDS
+from needlecalc.measure.drive.signals import GAP_SECONDS
 from needlecalc.measure.log.flags import CEILING, FROZEN, RPM_ENGINE_ON, TOO_LEAN
 from needlecalc.parts.setup import Setup
 from needlecalc.units import FloatArray

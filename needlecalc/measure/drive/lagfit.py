@@ -10,8 +10,7 @@ from scipy.linalg import solve_toeplitz
 from scipy.optimize import OptimizeResult, least_squares
 from scipy.signal import lfilter, medfilt
 
-from needlecalc.measure.drive.signals import cold_rows, load_signal
-from needlecalc.measure.drive.windows import gap_s, opening, window_ends, window_max, window_mean
+from needlecalc.measure.drive.signals import cold_rows, gap_s, load_signal, opening, window_ends, window_max
 from needlecalc.measure.log.file import Log
 from needlecalc.units import FloatArray
 
@@ -28,7 +27,6 @@ TRY_DELAYS_S, TRY_SENSORS_S = np.arange(0.0, 1.5, 0.15), (0.05, 0.2, 0.5)
 USUAL_PIPE_S, USUAL_SENSOR_S, SENSOR_FACTOR = 0.08, 0.2, 0.8
 # Rows left out: so long before an opening shows in the flow, and after the damper has done.
 OPENING_RISE, OPENS_BEFORE_S, SETTLE_S, FADES_S = 0.10, 0.5, 2.5, 1.0
-SMOOTH_S = 0.5
 # Longer than what one reading can look back on.
 PAUSE_S = 10.0
 WILD, FASTEST_RPM = 100.0, 20000.0
@@ -181,8 +179,7 @@ def _even_drive(log: Log) -> _Drive | str:
     low, high = np.quantile(flow, [0.05, 0.95])
     share = flow / np.sqrt(low * high)
     flown = np.concatenate([[0.0], np.cumsum((share[1:] + share[:-1]) / 2.0)]) * step
-    near = window_ends(time, SMOOTH_S / 2.0, SMOOTH_S / 2.0)
-    opened = opening(time, window_mean(flow, near[0], near[1]), rise=OPENING_RISE, settle_s=SETTLE_S)
+    opened = opening(time, flow, rise=OPENING_RISE, settle_s=SETTLE_S)
     bad = ((log.flag != 0) | cold_rows(log)).astype(np.float64)
     gap = apart > gap_s(log.time_s)
     bad[:-1][gap] = bad[1:][gap] = 1.0  # and with them every tick between

@@ -1,4 +1,4 @@
-"""What of a log stands for the air of one turn, and which rows are cold."""
+"""Windows in time over a log whose rows need not be evenly spaced, and the signals looked at through them."""
 
 from __future__ import annotations
 
@@ -8,22 +8,120 @@ from numpy.typing import NDArray
 from needlecalc.measure.log.file import Log
 from needlecalc.units import FloatArray
 
+GAP_SECONDS = 1.0
+GAP_STEPS = 3.0
 WARM_ABOVE_DEGC = 70.0
+SMOOTH_S = 0.5  # over which the air flow is averaged to find openings
+BLOCKS = 20.0  # times as long as the average, in which the noise is taken to be one
+# A mean of fewer rows is judged as it stands; one of more may wander by so many of its standard errors.
+LEAST_AVERAGED = 4
+NOISE_SIGMAS = 3.0
+
+
+def gap_s(time_s: FloatArray) -> float:
+    """Longest step between rows that still counts as going on: one second, or three usual steps of a slow log."""
+    return max(GAP_SECONDS, GAP_STEPS * float(np.median(np.diff(time_s))))
+
+
+def window_ends(
+    time_s: FloatArray, before_s: float, after_s: float
+) -> tuple[NDArray[np.intp], NDArray[np.intp], NDArray[np.bool_]]:
+    """First and last row of the window about each row, both inside, and whether neither the log's end nor a gap cuts it."""
+    # A hundredth of a step forgives the rounding of times such as 0.1 + 0.2.
+    slack = 0.01 * float(np.median(np.diff(time_s)))
+    first = np.searchsorted(time_s, time_s - before_s - slack)
+    last = np.searchsorted(time_s, time_s + after_s + slack) - 1
+    # A row is in its own window, though seconds vanish beside a time such as 1e20.
+    last = np.maximum(last, np.arange(time_s.size))
+    gaps_before = np.concatenate([[0], np.cumsum(np.diff(time_s) > gap_s(time_s))])
+    # A window is filled when its ends lie within one step of where they should.
+    step = 100.0 * slack
+    whole = (gaps_before[last] == gaps_before[first]) & (time_s - before_s >= time_s[0] - slack)
+    whole &= (time_s + after_s <= time_s[-1] + slack) & (
+        time_s[last] - time_s[first] >= before_s + after_s - 2.0 * step - slack
+    )
+    return first, last, whole
+
+
+def window_max(values: FloatArray, first: NDArray[np.intp], last: NDArray[np.intp]) -> FloatArray:
+    """Greatest value in each window; two overlapping runs of a power of two cover each, so the time is n log n."""
+    level = np.floor(np.log2(last - first + 1)).astype(np.intp)
+    out = np.empty(first.size)
+    run = np.array(values, dtype=np.float64)
+    for power in range(int(level.max(initial=0)) + 1):
+        here = level == power
+        out[here] = np.maximum(run[first[here]], run[last[here] - (1 << power) + 1])
+        ahead = np.minimum(np.arange(run.size) + (1 << power), run.size - 1)
+        run = np.maximum(run, run[ahead])
+    return out
+
+
+def window_range(values: FloatArray, first: NDArray[np.intp], last: NDArray[np.intp]) -> FloatArray:
+    """Greatest less least value in each window."""
+    return window_max(values, first, last) + window_max(-values, first, last)
+
+
+def window_mean(values: FloatArray, first: NDArray[np.intp], last: NDArray[np.intp]) -> FloatArray:
+    """Mean of each window."""
+    middle = float(np.mean(values))
+    total = np.concatenate([[0.0], np.cumsum(values - middle)])
+    return np.asarray((total[last + 1] - total[first]) / (last - first + 1) + middle)
+
+
+def noise(time_s: FloatArray, values: FloatArray, block_s: float = BLOCKS * SMOOTH_S) -> FloatArray:
+    """Scatter from row to row about each row, k=1: by second differences, so that no steady move counts.
+
+    The median of a block, so that a few quick moves do not count either.
+    """
+    if values.size < 3:
+        return np.zeros(values.size)
+    bend = np.abs(np.diff(values, 2))
+    block = ((time_s[1:-1] - time_s[0]) / block_s).astype(np.intp)
+    starts = np.flatnonzero(np.concatenate([[True], np.diff(block) > 0]))
+    middles = np.array([np.median(part) for part in np.split(bend, starts[1:])])
+    # The median of |x'' | is 0.6745 of its spread, which is the root of 6 times that of x.
+    each = np.repeat(middles / (0.6745 * np.sqrt(6.0)), np.diff(np.append(starts, bend.size)))
+    return np.asarray(each[np.clip(np.arange(values.size) - 1, 0, each.size - 1)])
+
+
+def smoothed(time_s: FloatArray, values: FloatArray, over_s: float = SMOOTH_S) -> tuple[FloatArray, FloatArray]:
+    """Mean over a time about each row, and how far noise alone may move it: 0 where few rows are averaged."""
+    first, last, _ = window_ends(time_s, over_s / 2.0, over_s / 2.0)
+    count = last - first + 1
+    error = noise(time_s, values, BLOCKS * over_s) / np.sqrt(count)
+    return window_mean(values, first, last), np.where(count >= LEAST_AVERAGED, NOISE_SIGMAS * error, 0.0)
+
+
+def without_spikes(values: FloatArray) -> FloatArray:
+    """Values with every single row that stands out replaced by the middle one of itself and its neighbours."""
+    if values.size < 3:
+        return values
+    inner = np.median(np.stack([values[:-2], values[1:-1], values[2:]]), axis=0)
+    return np.concatenate([values[:1], inner, values[-1:]])
+
+
+def moves(time_s: FloatArray, values: FloatArray, within: FloatArray | float, window_s: float) -> NDArray[np.bool_]:
+    """Rows about which a signal moves by more than a range, once single spikes and noise are taken out of it.
+
+    It is averaged over a quarter of the window, and allowed what noise may still move such averages.
+    """
+    smooth, may_move = smoothed(time_s, without_spikes(values), window_s / 4.0)
+    first, last, _ = window_ends(time_s, window_s / 2.0, window_s / 2.0)
+    return np.asarray(window_range(smooth, first, last) > within + may_move)
+
+
+def opening(time_s: FloatArray, flow: FloatArray, *, rise: float, settle_s: float) -> NDArray[np.bool_]:
+    """Rows at which the smoothed air flow has risen by a share within a time before, so that a damper still enriches."""
+    smooth, may_move = smoothed(time_s, flow)
+    first, _, _ = window_ends(time_s, settle_s, 0.0)
+    least = -window_max(-smooth, first, np.arange(time_s.size))
+    return np.asarray(smooth > (1.0 + rise) * least + may_move)
 
 
 def load_signal(log: Log) -> tuple[FloatArray, str] | None:
-    """What stands for the air of one turn, and its name.
+    """What stands for the air of one turn, and its name: manifold pressure, else throttle + 5 %, else air flow over speed.
 
-    Parameters
-    ----------
-    log : Log
-        The drive.
-
-    Returns
-    -------
-    tuple of array, shape (n,), and str, or None
-        Manifold pressure, else throttle + 5 %, else air flow over speed; blanks filled from their
-        neighbours.  None where none of them was logged. [Pa, % or g min/s]
+    Blanks are filled from their neighbours; None where none of them was logged.
     """
     signals = (
         ("manifold pressure", log.manifold_pressure_pa),
@@ -40,23 +138,7 @@ def load_signal(log: Log) -> tuple[FloatArray, str] | None:
 
 
 def filled(values: FloatArray) -> FloatArray:
-    """Blanks filled with the last value before them (the first after, at the start).
-
-    Parameters
-    ----------
-    values : array, shape (n,)
-        One column, NaN where blank. [any]
-
-    Returns
-    -------
-    array, shape (n,)
-        Zeros where all are blank. [as given]
-
-    Examples
-    --------
-    >>> print(filled(np.array([np.nan, 1.0, np.nan, 2.0])))
-    [1. 1. 1. 2.]
-    """
+    """Blanks filled with the last value before them (the first after, at the start); zeros where all are blank."""
     good = np.isfinite(values)
     if not good.any():
         return np.zeros(values.size)
@@ -65,20 +147,7 @@ def filled(values: FloatArray) -> FloatArray:
 
 
 def cold_rows(log: Log, warm_above_degc: float = WARM_ABOVE_DEGC) -> NDArray[np.bool_]:
-    """Rows with the coolant below a temperature: choke or warm-up.
-
-    Parameters
-    ----------
-    log : Log
-        The drive.
-    warm_above_degc : float
-        Least temperature of a warm engine. [degC]
-
-    Returns
-    -------
-    array of bool, shape (n,)
-        False throughout where the coolant was not logged.
-    """
+    """Rows with the coolant below a temperature: choke or warm-up; none where it was not logged."""
     if log.coolant_degc is None or not np.isfinite(log.coolant_degc).any():
         return np.zeros(log.rpm.size, dtype=bool)
     return np.asarray(filled(log.coolant_degc) < warm_above_degc)

@@ -12,8 +12,17 @@ from needlecalc.arrays import check_range, read_only
 from needlecalc.echo import shown
 from needlecalc.errors import InputError
 from needlecalc.measure.drive.lag import Lag
-from needlecalc.measure.drive.signals import WARM_ABOVE_DEGC, cold_rows, filled, load_signal
-from needlecalc.measure.drive.windows import gap_s, opening, window_ends, window_mean, window_range
+from needlecalc.measure.drive.signals import (
+    WARM_ABOVE_DEGC,
+    cold_rows,
+    filled,
+    gap_s,
+    load_signal,
+    moves,
+    opening,
+    window_ends,
+    window_mean,
+)
 from needlecalc.measure.log.columns import BY_KEY
 from needlecalc.measure.log.file import FLAGS, Log
 from needlecalc.measure.log.words import how_to_name
@@ -35,7 +44,6 @@ OPENING_RISE = 0.10
 OVERRUN_ABOVE_RPM = 1800.0
 OVERRUN_BELOW_PA = 28e3
 CLOSED_THROTTLE_PERCENT = 2.0
-SMOOTH_S = 0.5
 
 
 @dataclass(frozen=True, repr=False, eq=False)
@@ -185,19 +193,19 @@ def steady_samples(
         found.append(("manifold pressure not a number there", ~np.isfinite(pressure)))
     found.append(("overrun: closed throttle at speed", _overrun(log, overrun_above_rpm, below_pa)))
     found.append(("too near the log's start or end or a gap", ~whole))
-    wide = window_range(log.rpm, first, last) > rpm_within * np.maximum(log.rpm, 1000.0)
+    mean_rpm = window_mean(log.rpm, first, last)
+    wide = moves(time, log.rpm, rpm_within * np.maximum(mean_rpm, 1000.0), steady_s)
     found.append(("engine speed not steady", wide))
     if pressure is not None:
-        moving = window_range(filled(pressure), first, last) > within_pa
+        moving = moves(time, filled(pressure), within_pa, steady_s)
         found.append(("manifold pressure not steady", moving))
     elif log.throttle_percent is not None:
-        moving = window_range(filled(log.throttle_percent), first, last) > throttle_within_percent
+        moving = moves(time, filled(log.throttle_percent), throttle_within_percent, steady_s)
         found.append(("throttle not steady", moving))
     else:
         notes.append("neither manifold pressure nor throttle was logged: openings show by engine speed alone")
     load = load_signal(log)
-    near = window_ends(time, SMOOTH_S / 2.0, SMOOTH_S / 2.0)
-    flow = window_mean(np.maximum(log.rpm, 100.0) * (1.0 if load is None else load[0]), near[0], near[1])
+    flow = np.maximum(log.rpm, 100.0) * (1.0 if load is None else load[0])
     opened = opening(time, flow, rise=opening_rise, settle_s=settle_s)
     found.append((f"up to {settle_s:g} s after an opening (damper enriches)", opened))
     drift = np.abs(window_mean(burnt, first, here) - window_mean(burnt, here, last))
