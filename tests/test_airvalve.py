@@ -16,7 +16,9 @@ from needlecalc.physics.airvalve import (
     lift_for_flow_mm,
     piston_depression_pa,
 )
-from needlecalc.units import N_PER_OUNCE_FORCE, PA_PER_INH2O, PA_PER_MMH2O
+from needlecalc.units import PA_PER_INH2O
+
+PA_PER_MMH2O, N_PER_OUNCE_FORCE = 9.80665, 0.45359237 / 16 * 9.80665  # NIST SP 811
 
 BORE, BRIDGE, TOP = 38.1, 3.0, 33.0
 TURN = np.linspace(0.0, 2.0 * np.pi, 200_000, endpoint=False)

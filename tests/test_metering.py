@@ -84,7 +84,7 @@ def test_a_station_below_the_face_carries_its_share(diameter, taper, least_share
     law = nc.metering(setup, stations[2], depression_pa=2000.0)
     fuel = {"density": setup.fuel.density_kg_m3(), "viscosity": setup.fuel.viscosity_mm2_s()}
     fuel["pressure"] = 2000.0 - fuel["density"] * GRAVITY_M_S2 * 0.006
-    assert law.fuel_flow_g_s[0] == pytest.approx(flow_apart(diameters, **fuel) * fuel["density"] * 1e-6, rel=1e-9)
+    assert law.flow.fuel_flow_g_s[0] == pytest.approx(flow_apart(diameters, **fuel) * fuel["density"] * 1e-6, rel=1e-9)
 
     def effect(move):
         step = 1e-4
@@ -106,13 +106,13 @@ def test_shares_add_up_and_act_inside_the_bore(lift, length):
     law = nc.metering(setup, [lift])
     assert law.station_share.sum() == pytest.approx(1.0)
     assert 0.0 < law.acts_below_mm[0] < length / 2.0
-    assert law.effective_area_mm2[0] < law.metering_area_mm2[0]
+    assert law.flow.effective_area_mm2[0] < law.flow.metering_area_mm2[0]
     assert law.lambda_per_step[0] > law.lambda_per_step_by_area()[0]
 
 
 def test_idle_is_viscous_and_full_load_is_not():
     law = nc.metering(make_setup(), [0.5, 28.0])
-    assert law.viscous_fraction[0] > 0.9 > 0.3 > law.viscous_fraction[1]
+    assert law.flow.viscous_fraction[0] > 0.9 > 0.3 > law.flow.viscous_fraction[1]
     assert law.share_elsewhere[0] > law.share_elsewhere[1]
 
 
@@ -123,7 +123,7 @@ def test_a_slide_needs_its_depression():
         nc.metering(slide, LIFTS)
     known = setup.carburettor.depression_pa(LIFTS)
     given = nc.metering(slide, LIFTS, depression_pa=known)
-    np.testing.assert_allclose(given.fuel_flow_g_s, nc.metering(setup, LIFTS).fuel_flow_g_s)
+    np.testing.assert_allclose(given.flow.fuel_flow_g_s, nc.metering(setup, LIFTS).flow.fuel_flow_g_s)
 
 
 def test_it_shows_itself_and_its_plots_hold_the_numbers():
@@ -135,8 +135,8 @@ def test_it_shows_itself_and_its_plots_hold_the_numbers():
     with pytest.raises(ValueError, match="read-only"):
         law.station_share[0, 0] = 0.0
     areas = nc.plot_metering(law)
-    np.testing.assert_allclose(areas.lines[0].get_ydata(), law.metering_area_mm2)
-    np.testing.assert_allclose(areas.lines[1].get_ydata(), law.effective_area_mm2)
+    np.testing.assert_allclose(areas.lines[0].get_ydata(), law.flow.metering_area_mm2)
+    np.testing.assert_allclose(areas.lines[1].get_ydata(), law.flow.effective_area_mm2)
     assert areas.get_ylabel() == "area (mm$^2$)"
     own = areas.figure.add_subplot()
     assert nc.plot_sensitivity(law, ax=own) is own

@@ -188,7 +188,7 @@ def plot_metering(metering: Metering, *, ax: Axes | None = None) -> Axes:
         Both areas; the hatched gap between them is what the flow does not see.
     """
     ax = _axes(ax)
-    lift, whole, seen = metering.lift_mm, metering.metering_area_mm2, metering.effective_area_mm2
+    lift, whole, seen = metering.lift_mm, metering.flow.metering_area_mm2, metering.flow.effective_area_mm2
     ax.fill_between(lift, seen, whole, facecolor="0.93", edgecolor="0.75", hatch="///", lw=0)
     ax.plot(lift, whole, label="metering area (geometric)", **PRESENT)
     ax.plot(lift, seen, label="effective metering area", **ASKED)

@@ -10,6 +10,7 @@ from numpy.typing import ArrayLike
 from needlecalc.arrays import read_only
 from needlecalc.parts.fuelflow import fuel_flow_and_slopes
 from needlecalc.parts.setup import Setup
+from needlecalc.physics.annulus import BoreFlow
 from needlecalc.show import Column, Shown, Table, counted
 from needlecalc.units import FloatArray
 
@@ -31,12 +32,9 @@ class Metering(Shown):
         Place on the needle at the jet's face, from the shoulder. [mm]
     diameter_mm : array, shape (m,)
         Diameter there. [mm]
-    fuel_flow_g_s : array, shape (m,)
-        Fuel of one carburettor. [g/s]
-    metering_area_mm2, effective_area_mm2 : array, shape (m,)
-        Geometric area at the face, and what the flow sees of it. [mm2]
-    discharge_coefficient, viscous_fraction, reynolds : array, shape (m,)
-        Effective over geometric area; share of the pressure that viscosity takes; Reynolds number. [-]
+    flow : BoreFlow
+        Fuel of one carburettor in g/s, metering and effective area in mm2, discharge coefficient, viscous share of the
+        pressure, Reynolds number.
     gap_exponent : array, shape (m,)
         d ln(flow)/d ln(gap) for the same change of diameter all over: some 1 for an orifice, 3 for a narrow
         viscous gap; less where the taper opens it. [-]
@@ -50,22 +48,13 @@ class Metering(Shown):
         Mean depth below the jet's face at which the diameter acts. [mm]
     share_elsewhere : array, shape (m,)
         Share of the effect that falls on other stations than if the face alone metered. [-]
-
-    Notes
-    -----
-    A station's diameter acts through a hat: full at the station, nothing at its neighbours.
     """
 
     setup: Setup
     lift_mm: FloatArray
     position_mm: FloatArray
     diameter_mm: FloatArray
-    fuel_flow_g_s: FloatArray
-    metering_area_mm2: FloatArray
-    effective_area_mm2: FloatArray
-    discharge_coefficient: FloatArray
-    viscous_fraction: FloatArray
-    reynolds: FloatArray
+    flow: BoreFlow
     gap_exponent: FloatArray
     viscosity_exponent: FloatArray
     depression_exponent: FloatArray
@@ -85,11 +74,11 @@ class Metering(Shown):
             Column("lift_mm", "lift mm", ".1f", self.lift_mm),
             Column("position_mm", "place mm", ".2f", self.position_mm),
             Column("diameter_mm", "diameter mm", ".3f", self.diameter_mm),
-            Column("metering_area_mm2", "metering mm2", ".3f", self.metering_area_mm2),
-            Column("effective_area_mm2", "effective mm2", ".3f", self.effective_area_mm2),
-            Column("discharge_coefficient", "Cd", ".3f", self.discharge_coefficient),
-            Column("viscous_fraction", "viscous", ".2f", self.viscous_fraction),
-            Column("reynolds", "Re", ".0f", self.reynolds),
+            Column("metering_area_mm2", "metering mm2", ".3f", self.flow.metering_area_mm2),
+            Column("effective_area_mm2", "effective mm2", ".3f", self.flow.effective_area_mm2),
+            Column("discharge_coefficient", "Cd", ".3f", self.flow.discharge_coefficient),
+            Column("viscous_fraction", "viscous", ".2f", self.flow.viscous_fraction),
+            Column("reynolds", "Re", ".0f", self.flow.reynolds),
             Column("gap_exponent", "by gap", ".2f", self.gap_exponent),
             Column("viscosity_exponent", "by viscosity", ".2f", self.viscosity_exponent),
             Column("depression_exponent", "by depression", ".2f", self.depression_exponent),
@@ -106,7 +95,7 @@ class Metering(Shown):
 
     def lambda_per_step_by_area(self) -> FloatArray:
         """What the plain area sum would say of 0.01 mm in %, for comparison only."""
-        return np.asarray(100.0 * STEP_MM * np.pi / 2.0 * self.diameter_mm / self.metering_area_mm2)
+        return np.asarray(100.0 * STEP_MM * np.pi / 2.0 * self.diameter_mm / self.flow.metering_area_mm2)
 
     def share_table(self) -> Table:
         """Whose diameter acts, one row a lift, one column a station that carries anything."""
@@ -147,11 +136,9 @@ def metering(setup: Setup, lift_mm: ArrayLike, *, depression_pa: ArrayLike | Non
 
     Notes
     -----
-    Every figure follows from the analytic slopes of
-    :func:`~needlecalc.physics.annulus.bore_flow_and_slopes`.  The share of station *k* is
-    :math:`(\partial\ln Q/\partial d_k)/\sum_j \partial\ln Q/\partial d_j`.  As the needle is straight
-    between stations, :math:`\sum_k z_k` times share, less the place of the face, is the mean depth at
-    which the diameter acts; below the last station it reads the needle as going on straight.
+    Every figure follows from the analytic slopes of the law. The share of station *k* is
+    :math:`(\partial\ln Q/\partial d_k)/\sum_j \partial\ln Q/\partial d_j`. As the needle is straight between stations,
+    :math:`\sum_k z_k` times share, less the place of the face, is the mean depth at which the diameter acts.
 
     Examples
     --------
@@ -160,7 +147,7 @@ def metering(setup: Setup, lift_mm: ArrayLike, *, depression_pa: ArrayLike | Non
     >>> needle = Needle("straight", [0.0, 3.175, 6.35, 40.0], [2.476, 2.425, 2.374, 1.836])
     >>> setup = Setup(Engine(1500.0, 4), Carburettor(needle, Jet(bore_mm=2.54, drop_mm=1.0), valve))
     >>> law = metering(setup, [2.175, 20.0])
-    >>> print(law.discharge_coefficient.round(2), law.lambda_per_step.round(1), law.share_elsewhere.round(2))
+    >>> print(law.flow.discharge_coefficient.round(2), law.lambda_per_step.round(1), law.share_elsewhere.round(2))
     [0.21 0.62] [19.7  3.3] [0.41 0.02]
     """
     lift = read_only(np.atleast_1d(np.asarray(lift_mm, dtype=np.float64)), "lift_mm")
@@ -173,12 +160,7 @@ def metering(setup: Setup, lift_mm: ArrayLike, *, depression_pa: ArrayLike | Non
     share = slopes.per_mm_diameter / total[:, None]
     stations = needle.stations_mm
     # Shares of a law of the face alone: the two stations beside it, by distance.
-    upper = np.clip(np.searchsorted(stations, position, side="right") - 1, 0, stations.size - 2)
-    weight = (position - stations[upper]) / (stations[upper + 1] - stations[upper])
-    at_face = np.zeros_like(share)
-    rows = np.arange(lift.size)
-    at_face[rows, upper] = 1.0 - weight
-    at_face[rows, upper + 1] = weight
+    at_face = np.column_stack([np.interp(position, stations, one) for one in np.eye(stations.size)])
     depression = carburettor.depression_pa(lift, depression_pa)
     drive = carburettor.fuel_pressure_pa(lift, setup.fuel, depression_pa=depression_pa)
     gap = np.sqrt(jet.bore_mm * jet.least_bore_mm()) - diameter
@@ -186,12 +168,6 @@ def metering(setup: Setup, lift_mm: ArrayLike, *, depression_pa: ArrayLike | Non
         "lift_mm": lift,
         "position_mm": position,
         "diameter_mm": diameter,
-        "fuel_flow_g_s": flow.fuel_flow_g_s,
-        "metering_area_mm2": flow.metering_area_mm2,
-        "effective_area_mm2": flow.effective_area_mm2,
-        "discharge_coefficient": flow.discharge_coefficient,
-        "viscous_fraction": flow.viscous_fraction,
-        "reynolds": flow.reynolds,
         "gap_exponent": -total * gap,
         "viscosity_exponent": slopes.per_ln_viscosity,
         "depression_exponent": slopes.per_ln_pressure * depression / drive,
@@ -200,4 +176,5 @@ def metering(setup: Setup, lift_mm: ArrayLike, *, depression_pa: ArrayLike | Non
         "share_elsewhere": 0.5 * np.abs(share - at_face).sum(axis=-1),
     }
     share.flags.writeable = False
-    return Metering(setup, station_share=share, **{name: read_only(array, name) for name, array in figures.items()})
+    known = {name: read_only(array, name) for name, array in figures.items()}
+    return Metering(setup, flow=flow, station_share=share, **known)

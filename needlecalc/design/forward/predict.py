@@ -57,6 +57,16 @@ def predict_lambda(
     The engine breathes the same air, so :math:`\lambda' = \lambda\,\dot m_f/\dot m_f'`; everything on
     the air side cancels.  With the same air valve the lift stays; with another the piston settles where
     the same air passes at the other depression.
+
+    Examples
+    --------
+    >>> from needlecalc import Carburettor, Engine, Jet, typed_bands
+    >>> valve = AirValve(throat_bore_mm=38.0, disc_diameter_mm=60.0, piston_mass_kg=0.3, spring_preload_n=2.0)
+    >>> present, thinner = Needle("present", [0.0, 40.0], [2.476, 1.836]), Needle("thinner", [0.0, 40.0], [2.466, 1.826])
+    >>> setup = Setup(Engine(1500.0, 4), Carburettor(present, Jet(bore_mm=2.54, drop_mm=1.0), valve))
+    >>> bands = typed_bands([900, 4000], [1.00, 1.05], lift_mm=[2.5, 18.0])
+    >>> print(predict_lambda(setup, bands, needle=thinner).round(3))
+    [0.836 1.012]
     """
     _need_lift(bands)
     known = bands.depression_pa

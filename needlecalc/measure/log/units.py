@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 from needlecalc.echo import shown
 from needlecalc.errors import InputError
 from needlecalc.units import (
+    DRY_AIR_J_KG_K,
     G_S_PER_KG_H,
     G_S_PER_LB_MIN,
     KELVIN_AT_0_DEGC,
@@ -24,8 +25,8 @@ from needlecalc.units import (
     degc_from_degf,
 )
 
-# Volumes of air are taken at 20 degC and 101325 Pa (dry air as an ideal gas, R = 287.05 J/kg/K).
-STANDARD_AIR_G_M3 = 1000.0 * 101325.0 / (287.05 * 293.15)
+# Volumes of air are taken at 20 degC and 101325 Pa (dry air as an ideal gas).
+STANDARD_AIR_G_M3 = 1000.0 * 101325.0 / (DRY_AIR_J_KG_K * 293.15)
 _G_S_PER_CFM = STANDARD_AIR_G_M3 * (12 * MM_PER_INCH / 1000) ** 3 / 60
 
 
