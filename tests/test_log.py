@@ -73,7 +73,7 @@ def test_a_lambda_column_that_holds_afr_is_caught_and_said(tmp_path):
     log = read(tmp_path, text(rows=rows))
     np.testing.assert_allclose(log.lambda_measured, [row[2] for row in ROWS], atol=1e-4)
     report = " ".join(log.report().split())
-    assert "says lambda by its name, but its values (median 14.01) are AFR: read as AFR" in report
+    assert "says lambda, but its values (median 14.01) are AFR: read as AFR" in report
     assert "AFR is divided by 14.7" in report
     richer = read(tmp_path, text(rows=rows), afr_stoich=14.0)
     np.testing.assert_allclose(richer.lambda_measured, log.lambda_measured * 14.7 / 14.0)

@@ -99,9 +99,9 @@ def test_a_clock_that_stands_still_gives_one_row():
 
 def test_pauses_are_told():
     (one,) = order_time(np.array([0.0, 1, 2, 62, 63, 64])).notes
-    assert said(one) == "1 pause of 60 s is left as it is."
+    assert said(one) == "Pauses are left as they are: 1, the longest of 60 s."
     (several,) = order_time(np.array([0.0, 1, 2, 62, 63, 64, 104, 105, 106])).notes
-    assert said(several) == "2 pauses in the log, the longest of 60 s, are left as they are."
+    assert said(several) == "Pauses are left as they are: 2, the longest of 60 s."
 
 
 @given(st.lists(st.floats(-1e16, 1e16), min_size=1, max_size=60), st.booleans())

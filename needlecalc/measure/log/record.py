@@ -203,26 +203,22 @@ class Log(Shown):
         """
         fates = self.fates()
         total = sum(count for _, count in fates)
-        spare = (f"{counted(len(self.unused), 'column')} not used: {listed(map(quoted, self.unused))}.",)
-        rows = []
-        for choice in self.columns:
-            same = f"; {listed(map(quoted, choice.same))} carries the same" if choice.same else ""
-            label = BY_KEY[choice.meaning].label
-            rows.append({"meaning": label, "column": choice.column, "unit": choice.unit, "why": f"{WHY[choice.why]}{same}"})
+        spare = f"{counted(len(self.unused), 'column')} not used: {listed(map(quoted, self.unused))}."
+        same = ["".join(f"; {quoted(name)} carries the same" for name in choice.same) for choice in self.columns]
+        why = [f"{WHY[choice.why]}{more}" for choice, more in zip(self.columns, same, strict=True)]
         return Table(
-            title=f"Log {self.name}",
+            f"Log {self.name}",
+            (
+                Column("meaning", "meaning", values=[BY_KEY[choice.meaning].label for choice in self.columns]),
+                Column("column", "column in the file", values=[choice.column for choice in self.columns]),
+                Column("unit", "unit", values=[choice.unit for choice in self.columns]),
+                Column("why", "chosen by", values=why),
+            ),
             intro=(
                 f"sha256 {self.sha256}",
                 f"{counted(total, 'row')}, {len(self.time_s)} kept, {fates[0][1]} fit for use.",
             ),
-            columns=(
-                Column("meaning", "meaning"),
-                Column("column", "column in the file"),
-                Column("unit", "unit"),
-                Column("why", "chosen by"),
-            ),
-            rows=rows,
-            notes=(*self.assumptions, *(spare if self.unused else ())),
+            notes=(*self.assumptions, *([spare] if self.unused else [])),
         )
 
     def report(self) -> str:
@@ -233,8 +229,8 @@ class Log(Shown):
         str
             Plain text.
         """
-        fates = self.fates()
-        total = sum(count for _, count in fates)
-        rows = [{"fate": reason, "rows": count} for reason, count in (*fates, ("all rows of the file", total))]
-        counts = Table("Rows", (Column("rows", "rows", "d"), Column("fate", "fate")), rows)
+        fates = dict(self.fates())
+        fates["all rows of the file"] = sum(fates.values())
+        columns = Column("rows", "rows", "d", list(fates.values())), Column("fate", "fate", values=list(fates))
+        counts = Table("Rows", columns)
         return f"{self.table().text()}\n\n{counts.text()}"

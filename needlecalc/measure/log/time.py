@@ -74,8 +74,7 @@ def order_time(seconds: FloatArray, *, clock: bool = False) -> OrderedTime:
     if len(steps) and steps.max() > _PAUSE_S:
         count = int(np.count_nonzero(steps > max(_PAUSE_STEPS * _usual(steps), _PAUSE_S)))
         if count:
-            kind = Note.PAUSE if count == 1 else Note.PAUSES
-            notes.append(Remark(kind, numbers={"count": count, "longest": float(steps.max())}))
+            notes.append(Remark(Note.PAUSES, numbers={"count": count, "longest": float(steps.max())}))
     return OrderedTime(time_s, keep, dropped, tuple(notes))
 
 

@@ -152,18 +152,14 @@ def _rpm(candidate: Candidate, raw: FloatArray) -> Reading:
 
 def _mixture(candidate: Candidate, raw: FloatArray, rpm: FloatArray, afr_stoich: float | None) -> Reading:
     stoich = AFR_STOICH_USUAL if afr_stoich is None else afr_stoich
-    words = set(candidate.words)
-    named = next((label for label, said in _MIXTURES.items() if said & words), "")
-    unit = candidate.unit.label if candidate.unit is not None and candidate.unit.dimension == "mixture" else ""
-    stated = unit or named
+    stated = next((label for label, words in _MIXTURES.items() if not words.isdisjoint(candidate.words)), "")
+    if candidate.unit is not None and candidate.unit.dimension == "mixture":
+        stated = candidate.unit.label
     label, notes = stated if candidate.unit_given else _seen(raw, rpm, stated, stoich), []
     if not label:
         return _no_mixture(candidate, raw[np.isfinite(raw)])
     if stated and label != stated:
-        kind, middle = Note.UNIT_LIES if unit else Note.NAME_LIES, float(np.nanmedian(raw))
-        notes.append(_note(kind, candidate, stated=stated, found=label, middle=middle))
-    elif unit and unit != named and {"afr", "lambda"} & words and not candidate.unit_given:
-        notes.append(_note(Note.UNIT_OVER_NAME, candidate, named=named, found=label))
+        notes.append(_note(Note.HEAD_LIES, candidate, stated=stated, found=label, middle=float(np.nanmedian(raw))))
     if label == "AFR":
         notes.append(Remark(Note.AFR_USUAL if afr_stoich is None else Note.AFR_STATED, numbers={"stoich": stoich}))
         return Reading(candidate, raw / stoich, label, tuple(notes))

@@ -73,15 +73,12 @@ class Note(StrEnum):
     RESTART = (
         "The logger's clock restarts {times}: what follows is set one usual step ({usual:.3g} s) behind what went before."
     )
-    PAUSE = "1 pause of {longest:.4g} s is left as it is."
-    PAUSES = "{count} pauses in the log, the longest of {longest:.4g} s, are left as they are."
+    PAUSES = "Pauses are left as they are: {count}, the longest of {longest:.4g} s."
     CLOCK = "{column} is read as a time of day."
     TIME_UNIT = "{column} states no unit: its usual step of {step:.3g} is taken for {unit}."
     THOUSANDS = "{column} states no unit and never exceeds {top:g}: read in thousands."
     UNIT = "{column} states no unit: its values (highest {top:.4g}) are taken for {unit}."
-    NAME_LIES = "{column} says {stated} by its name, but its values (median {middle:.4g}) are {found}: read as {found}."
-    UNIT_LIES = "{column} is given in {stated}, but its values (median {middle:.4g}) are {found}: read as {found}."
-    UNIT_OVER_NAME = "{column} says {named} by its name but is given in {found}, as its values are."
+    HEAD_LIES = "{column} says {stated}, but its values (median {middle:.4g}) are {found}: read as {found}."
     AFR_USUAL = (
         "AFR is divided by {stoich:g} to give lambda, the usual setting of a display (common practice); "
         "afr_stoich= sets another."
