@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import pickle
 import shutil
 from pathlib import Path
 
@@ -14,6 +15,8 @@ import numpy as np
 import pytest
 
 import needlecalc as nc
+from needlecalc.measure.drive import gather
+from needlecalc.measure.drive.lag import find_lag
 
 matplotlib.use("Agg")
 DATA = Path(__file__).parent.parent / "data"
@@ -40,6 +43,22 @@ def _close_figures():
     import matplotlib.pyplot as plt
 
     plt.close("all")
+
+
+@pytest.fixture(autouse=True, scope="session")
+def _one_lag_a_drive():
+    """The lag of one drive is found once: fifty tests begin with the demo's, and it takes a third of a second."""
+    found = {}
+
+    def once(*asked):
+        key = pickle.dumps(asked)
+        if key not in found:
+            found[key] = find_lag(*asked)
+        return found[key]
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(gather, "find_lag", once)
+        yield
 
 
 @pytest.fixture
