@@ -1,8 +1,9 @@
 """Formulas on floats and arrays, each with its range, source and units: air, fuel, exhaust, flow, micrometer.
 
-Lengths are mm, areas mm2, pressures Pa, flows g/s, temperatures degC; arrays broadcast. ``bore_flow`` is the fuel past a
-needle in its jet; it and the exact ring flows (``concentric_conductance_mm4``, ``eccentric_conductance_mm4``,
-``laminar_flow_g_s``) size the leakage of any close fit.
+Lengths are mm, areas mm2, pressures Pa, flows g/s, temperatures degC; arrays broadcast. A value outside the range
+stated raises an ``InputError`` that names value, rule and cure. ``bore_flow`` is the fuel past a needle in its jet;
+it and the exact ring flows (``concentric_conductance_mm4``, ``eccentric_conductance_mm4``, ``laminar_flow_g_s``) size
+the leakage of any close fit.
 """
 
 from needlecalc.physics.annulus import bore_flow, bore_flow_and_slopes

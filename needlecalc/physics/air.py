@@ -57,11 +57,6 @@ def standard_atmosphere(altitude_m: ArrayLike) -> Atmosphere:
     Atmosphere
         Pressure in Pa, temperature in K, density of dry air in kg/m3.
 
-    Raises
-    ------
-    InputError
-        If a height is out of range.
-
     References
     ----------
     .. [1] ISO 2533:1975, *Standard Atmosphere*; the same below 11 km as NOAA, NASA and USAF,
@@ -89,11 +84,6 @@ def altitude_of_pressure_m(pressure_pa: ArrayLike) -> FloatArray:
     -------
     float or array, shape (...)
         Height above sea level; weather moves the pressure by some 3 %, so it may be 250 m off the map. [m]
-
-    Raises
-    ------
-    InputError
-        If a pressure belongs to no height in the range.
 
     References
     ----------
@@ -129,11 +119,6 @@ def sea_level_pressure_pa(station_pressure_pa: ArrayLike, altitude_m: ArrayLike)
         Pressure reduced to sea level. Weather services reduce by the day's temperature: at 1600 m and 30 degC their
         figure is some 1.5 % off this one. [Pa]
 
-    Raises
-    ------
-    InputError
-        If pressure or height is out of range.
-
     References
     ----------
     .. [1] ICAO Doc 7488, *Manual of the ICAO Standard Atmosphere* (from memory).
@@ -162,11 +147,6 @@ def station_pressure_pa(sea_level_pressure_pa: ArrayLike, altitude_m: ArrayLike)
     -------
     float or array, shape (...)
         Pressure on the spot, which the carburettor breathes. [Pa]
-
-    Raises
-    ------
-    InputError
-        If pressure or height is out of range.
 
     References
     ----------
@@ -198,11 +178,6 @@ def saturation_pressure_pa(temperature_degc: ArrayLike) -> FloatArray:
     float or array, shape (...)
         Saturation pressure; within 0.01 % of the reference equation for water from 0 to 50 degC. [Pa]
 
-    Raises
-    ------
-    InputError
-        If the temperature is out of range.
-
     References
     ----------
     .. [1] Picard, Davis, Gläser and Fujii, "Revised formula for the density of moist air (CIPM-2007)",
@@ -232,11 +207,6 @@ def humidity_ratio(pressure_pa: ArrayLike, temperature_degc: ArrayLike, humidity
     -------
     float or array, shape (...)
         Humidity ratio *w*. [kg/kg]
-
-    Raises
-    ------
-    InputError
-        If a value is out of range.
 
     References
     ----------
@@ -269,11 +239,6 @@ def moist_air_density_kg_m3(pressure_pa: ArrayLike, temperature_degc: ArrayLike,
     -------
     float or array, shape (...)
         Density, of air with 0.04 % carbon dioxide. [kg/m3]
-
-    Raises
-    ------
-    InputError
-        If a value is out of range.
 
     Notes
     -----
@@ -327,11 +292,6 @@ def lambda_factor_of_air(
     -------
     float or array, shape (...)
         Factor on lambda; below 1 is richer. [-]
-
-    Raises
-    ------
-    InputError
-        If a density is not positive or a humidity ratio lies outside 0 to 1.
 
     Notes
     -----

@@ -149,11 +149,6 @@ def slide_depression_pa(
     float or array, shape (...)
         Depression; NaN where the opening cannot pass the flow even when choked. [Pa]
 
-    Raises
-    ------
-    InputError
-        If the flow is negative or the area is not positive.
-
     References
     ----------
     .. [1] As :func:`air_flow_g_s`.
@@ -193,11 +188,6 @@ def leak_flow_g_s(
     -------
     float or array, shape (...)
         Air flow by :func:`air_flow_g_s`; none where the manifold stands at or above the outside. [g/s]
-
-    Raises
-    ------
-    InputError
-        If an area or pressure is negative.
 
     Notes
     -----

@@ -43,11 +43,6 @@ def engine_air_flow_g_s(
     float or array, shape (...)
         Air mass flow of the whole engine; divide by the number of carburettors. [g/s]
 
-    Raises
-    ------
-    InputError
-        If a value is out of range.
-
     Notes
     -----
     On outside air some 0.2-0.3 at idle, 0.2-0.4 at light cruise, 0.70-0.85 at full load of a two-valve engine; on

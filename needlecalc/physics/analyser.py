@@ -122,11 +122,6 @@ def gas_lambda_uncertainty(
     float or array, shape (...)
         Standard uncertainty of lambda. [-]
 
-    Raises
-    ------
-    InputError
-        If a reading is out of range, or no carbon is read at all.
-
     Notes
     -----
     Each reading is off by no more than OIML R 99 allows of class I, evenly spread (so over the root of three); the slopes
@@ -179,11 +174,6 @@ def dilution(
     -------
     Dilution
         Sum, sum without air, share of air, the oxygen it brings, and whether the sum is below 12 %.
-
-    Raises
-    ------
-    InputError
-        If a reading is out of range or no carbon is read at all.
 
     Notes
     -----

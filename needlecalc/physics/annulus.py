@@ -103,22 +103,16 @@ def bore_flow(
 
     Notes
     -----
-    Agrees within 3.1 % in discharge coefficient (slopes not compared) with axisymmetric
-    Navier-Stokes solutions computed for this project at gaps 0.06-0.67 mm, bore length 2-8 mm and
-    tapers 0-0.03; *K* was fitted to nine of them.  No bench data were available.  Beyond Re of some
-    2000 the true flow is transitional.  Strips do not exchange fuel, so the effect of eccentricity is
-    uncertain by some 10 % of itself between the exact limits (viscous: 2.5 times at contact for a
-    narrow gap; inertial: none).
+    Agrees within 3.1 % in discharge coefficient (slopes not compared) with axisymmetric Navier-Stokes solutions computed for
+    this project at gaps 0.06-0.67 mm, bore length 2-8 mm and tapers 0-0.03; *K* was fitted to nine of them. No bench data
+    were available. Beyond Re of some 2000 the true flow is transitional. Strips do not exchange fuel, so the effect of
+    eccentricity is uncertain by some 10 % of itself between the exact limits (viscous: 2.5 times at contact for a narrow
+    gap; inertial: none).
 
-    A needle off centre stands parallel to the bore: the offset is :math:`e\,c_0` all the way down, a
-    smaller share of the gap where that has opened, since a needle hung from a rigid piston moves as a
-    whole.  Were the share kept instead, as if the needle leaned along the wall, a touching needle would
-    pass 1.96 times the centred flow at 2.45 mm in a 2.54 mm jet and 0.016 taper; as it is, it passes 1.69
-    times (both computed for this project, see tests).
-
-    An oval jet is an ellipse, the same all the way down, each azimuth of which acts as a round bore of its
-    own width; an offset is then taken along the long axis.
-
+    A needle off centre hangs parallel to the bore: the offset is :math:`e\,c_0` all the way down, a smaller share of
+    the gap where that has opened. Touching, at 2.45 mm in a 2.54 mm jet and 0.016 taper, it passes 1.69 times the
+    centred flow; were it to lean along the wall, 1.96 times (computed for this project, see tests). An oval jet is an
+    ellipse, each azimuth of which acts as a round bore of its own width; an offset is then taken along the long axis.
     Below the last station the needle is taken to go on straight.
 
     References

@@ -127,11 +127,6 @@ def co_percent_of_lambda(lambda_ratio: ArrayLike, **fuel_and_oxygen: ArrayLike) 
     float or array, shape (...)
         CO by volume; none on the lean side without residual oxygen. [%]
 
-    Raises
-    ------
-    InputError
-        If a value is out of range.
-
     Notes
     -----
     Common practice puts 1.2 % beside lambda 0.97; ideal gas has 1.08 %, and 0.08 % of residual oxygen makes up the rest.

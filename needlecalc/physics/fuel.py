@@ -54,11 +54,6 @@ def stoichiometric_afr(h_per_c: ArrayLike, o_per_c: ArrayLike = 0.0) -> FloatArr
     float or array, shape (...)
         Stoichiometric air-fuel ratio. [kg/kg]
 
-    Raises
-    ------
-    InputError
-        If a ratio is outside its range.
-
     References
     ----------
     .. [1] Heywood, *Internal Combustion Engine Fundamentals*, McGraw-Hill, 1988, section 3.4 (from memory).
@@ -89,11 +84,6 @@ def ethanol_mass_share(ethanol_percent: ArrayLike) -> FloatArray:
     float or array, shape (...)
         Mass share. [-]
 
-    Raises
-    ------
-    InputError
-        If a value is out of range.
-
     Examples
     --------
     >>> print(f"{ethanol_mass_share(10.0):.4f}")
@@ -115,11 +105,6 @@ def blend_atoms(ethanol_percent: ArrayLike) -> BlendAtoms:
     -------
     BlendAtoms
         Both ratios, as :func:`stoichiometric_afr` and the exhaust formulas take them.
-
-    Raises
-    ------
-    InputError
-        If a value is out of range.
 
     Examples
     --------
@@ -151,11 +136,6 @@ def fuel_density_kg_m3(ethanol_percent: ArrayLike, temperature_degc: ArrayLike) 
     -------
     float or array, shape (...)
         Density. [kg/m3]
-
-    Raises
-    ------
-    InputError
-        If a value is out of range.
 
     Notes
     -----
@@ -201,11 +181,6 @@ def fuel_viscosity_mm2_s(ethanol_percent: ArrayLike, temperature_degc: ArrayLike
     float or array, shape (...)
         Kinematic viscosity; an unknown petrol lies within 0.10 mm2/s of it at 20 degC (judgement). [mm2/s]
 
-    Raises
-    ------
-    InputError
-        If a value is out of range.
-
     Notes
     -----
     Petrol 0.62 mm2/s at 20 degC falling *c* = 1.1 % per K there, ethanol 1.51 falling 1.88 %; the exponential in 1/T
@@ -248,11 +223,6 @@ def fuel_flow_factor(
     -------
     float or array, shape (...)
         Factor *x* on the mass flow: :math:`\sqrt{r_\rho}` of an orifice, :math:`1/r_\nu` of a viscous gap. [-]
-
-    Raises
-    ------
-    InputError
-        If a value is out of range.
 
     Notes
     -----
@@ -298,11 +268,6 @@ def lambda_factor_of_fuel(
     -------
     float or array, shape (...)
         Factor on lambda; above 1 is leaner. [-]
-
-    Raises
-    ------
-    InputError
-        If a value is out of range.
 
     References
     ----------

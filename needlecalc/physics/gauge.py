@@ -111,11 +111,6 @@ def contact_position_mm(
     float or array, shape (...)
         Distance of the contact from the shoulder; below 0 the face stands over the shoulder. [mm]
 
-    Raises
-    ------
-    InputError
-        If the width is out of range, or ``face_on_mark`` is neither word.
-
     Examples
     --------
     >>> print(contact_position_mm([3.175, 6.35], face_width_mm=6.35))
@@ -228,11 +223,6 @@ def diameter_budget(
     DiameterBudget
         Standard (k = 1) and expanded (k = 2) uncertainty, and the standard uncertainty of each part by name; the taper
         error of a wide anvil is no part of it, as it is known and must be taken off first. [mm]
-
-    Raises
-    ------
-    InputError
-        If a part is negative or above 1 mm, or the slope out of range.
 
     Notes
     -----

@@ -37,11 +37,6 @@ def annular_area_mm2(bore_mm: ArrayLike, needle_mm: ArrayLike) -> FloatArray:
     float or array, shape (...)
         Area; the flow near idle is not in proportion to it. [mm2]
 
-    Raises
-    ------
-    InputError
-        If the needle does not leave a gap, or has no diameter.
-
     Examples
     --------
     >>> print(f"{annular_area_mm2(2.54, 2.20):.3f}")
@@ -65,11 +60,6 @@ def concentric_conductance_mm4(bore_mm: ArrayLike, needle_mm: ArrayLike) -> Floa
     -------
     float or array, shape (...)
         Conductance, for :func:`laminar_flow_g_s`. [mm4]
-
-    Raises
-    ------
-    InputError
-        If the needle does not leave a gap, or has no diameter.
 
     References
     ----------
@@ -177,11 +167,6 @@ def laminar_flow_g_s(
     -------
     float or array, shape (...)
         Mass flow, fully developed: no loss at entry and exit, so an upper bound in a short jet. [g/s]
-
-    Raises
-    ------
-    InputError
-        If a value is out of its range.
 
     References
     ----------
