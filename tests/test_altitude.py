@@ -111,7 +111,7 @@ def test_the_sheet_of_a_red_design_must_be_signed(tmp_path):
     assert outlook.at("home").lambda_predicted[3:].mean() == pytest.approx(1.08, abs=0.03)
     sheet = nc.grind_sheet(design, altitude=outlook)
     text = " ".join(sheet.text().split())
-    assert text.index("RED: at home") < text.index("Job:")
+    assert text.index("RED: at home") < text.index("Made by ")
     assert "File nothing before this is signed. Read and accepted: ____" in text
     assert "Lambda by altitude" in text
     signed = nc.grind_sheet(design, altitude=outlook, acknowledged="stays above 2000 m, owner")
