@@ -27,6 +27,7 @@ from needlecalc.echo import plain, shown
 from needlecalc.errors import InputError, NeedleCalcError, SolveError
 from needlecalc.files import cannot_write, fingerprint, write_files
 from needlecalc.job import Job, read_job
+from needlecalc.jobnew import NEEDLE, copy_demo, new_job
 from needlecalc.jobparts import path_in
 from needlecalc.measure.drive.bands import Bands
 from needlecalc.parts.measured import read_readings
@@ -60,7 +61,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     commands = parser.add_subparsers(dest="command", required=True)
     design = commands.add_parser("design", help="grind sheet from a job file")
     design.add_argument("job", help="job file, TOML")
-    design.add_argument("--out", required=True, help="folder to write into, made where missing")
+    design.add_argument("--out", help="folder to write into, made where missing; 'out' beside the job when not given")
     bench = commands.add_parser("measured", help="where the file stands: micrometer readings against the first stop")
     bench.add_argument("job", help="job file, TOML, as it was for the design")
     bench.add_argument("readings", nargs="*", help="diameter at each station in mm, - where not measured")
@@ -74,6 +75,13 @@ def main(arguments: Sequence[str] | None = None) -> int:
     two.add_argument("first", help="needle table, CSV")
     two.add_argument("second", help="needle table, CSV")
     two.add_argument("--job", required=True, help="job file, TOML")
+    new = commands.add_parser("new", help="begin a job: a job file and a needle table to fill in")
+    new.add_argument("folder", help="folder to write into, made where missing")
+    how = new.add_mutually_exclusive_group()
+    how.add_argument("--gauge", action="store_true", help="lambda read off a gauge, no logger (the usual)")
+    how.add_argument("--log", help="log of a drive: its columns, units and bands go into the job")
+    how.add_argument("--demo", action="store_true", help="the demo instead, ready to run")
+    new.add_argument("--slide", action="store_true", help="for a slide that the throttle pulls, not a piston")
     asked, left = parser.parse_known_args(arguments)
     if asked.command == "measured":
         # Options may stand among the readings: what follows one comes back as left over.
@@ -89,8 +97,10 @@ def main(arguments: Sequence[str] | None = None) -> int:
             if isinstance(word, str) and "\0" in word:
                 msg = f"{name} is {shown(word)}, but no file can have that name; check it."
                 raise InputError(msg)
+        if asked.command == "new":
+            return _new(asked)
         if asked.command == "design":
-            return _design(asked.job, Path(asked.out))
+            return _design(asked.job, Path(asked.out) if asked.out else Path(asked.job).parent / "out")
         if asked.command == "measured":
             return _measured(asked)
         if asked.command == "learn":
@@ -103,6 +113,19 @@ def main(arguments: Sequence[str] | None = None) -> int:
     except NeedleCalcError as error:
         print(f"needlecalc: {error}", file=sys.stderr)
         return BAD_INPUT
+
+
+def _new(asked: argparse.Namespace) -> int:
+    folder = Path(asked.folder)
+    if asked.demo:
+        print(f"The demo is ready: python -m needlecalc design {plain(str(copy_demo(folder)))}")
+        return USABLE
+    job, log = new_job(folder, log=Path(asked.log) if asked.log else None, slide=asked.slide)
+    if log is not None:
+        print(log.report(), end="\n\n")
+    print(f"Written to {plain(str(folder))}: {job.name}, {NEEDLE}")
+    print(f"Fill in each ? in {job.name} and the diameters in {NEEDLE}; then: python -m needlecalc design {plain(str(job))}")
+    return USABLE
 
 
 @contextmanager

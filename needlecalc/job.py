@@ -27,7 +27,7 @@ from needlecalc.echo import LONGEST_NAME, LONGEST_VALUE, plain, shown
 from needlecalc.errors import InputError, LogFormatError
 from needlecalc.jobassumed import Prior, assumed_table, completed, needs_parts, widened
 from needlecalc.jobdrive import bands_of, checks_of, gases_of, lean_limits_of, lifted, log_of, moved_drive_of
-from needlecalc.jobkinds import check_kinds
+from needlecalc.jobkinds import BLANK, check_kinds
 from needlecalc.jobparts import built, nearest, only, path_in, setup_of
 from needlecalc.measure.checks.check import Checks
 from needlecalc.measure.checks.gas import MOST_RESIDUAL_O2_PERCENT
@@ -455,6 +455,9 @@ def read_job(path: str | Path) -> Job:
     name = content.pop("name", path.stem)
     if not isinstance(name, str):
         msg = f"{file}: name is {shown(name)}, but must be text; write it in quotes, above the first section."
+        raise InputError(msg)
+    if name == BLANK:
+        msg = f"{file}: name is {shown(name)}, but must be text; the ? stands where it is to be filled in."
         raise InputError(msg)
     unknown = sorted(set(content) - set(SECTIONS))
     if unknown:

@@ -45,9 +45,11 @@ class Prior:
 
 # A typical piston: 1600 Pa over the jet.  Only that figure counts at lifts that were read; it is 1200 to 2000 on most.
 DEPRESSION_U = 0.25
-DEPRESSION = Prior(
-    "air_valve", "", None, DEPRESSION_U, "depression over the jet, Pa", "read it with a manometer, or weigh the piston"
-)
+DEPRESSION = Prior("air_valve", "", None, DEPRESSION_U, "depression over the jet, Pa", "read it with a manometer")
+# Under a slide it changes with the throttle; this is between what light and full load have.
+SLIDE_PA, SLIDE_U = 1500.0, 0.7
+SLIDE_DEPRESSION = Prior("slide_valve", "usual_depression_pa", SLIDE_PA, SLIDE_U * SLIDE_PA, DEPRESSION.what, DEPRESSION.how)
+PARTS = ("engine", "air_valve", "slide_valve")  # sections that the list sums up
 PISTON = {"disc_diameter_mm": 60.0, "piston_mass_kg": 0.26, "spring_preload_n": 1.97}
 PRIORS = (
     Prior("jet", "drop_mm", 1.6, 0.5, "jet face below the bridge, mm", "measure it with a depth gauge"),
@@ -103,6 +105,10 @@ def completed(part: Sections) -> tuple[dict[str, Mapping[str, Any]], tuple[Prior
         out["air"] = {"altitude_m": part["altitude"]["home_m"]}  # the drive was at home
     typed = bool(part["bands"].get("rpm"))
     taken = []
+    flow_known = {"air_flow_g_s", "manifold_pressure_pa"} & set(part["bands"]) or "depression_pa" in part["lift"]
+    if part["slide_valve"] and typed and not flow_known and "usual_depression_pa" not in part["slide_valve"]:
+        out["slide_valve"] = {**part["slide_valve"], "usual_depression_pa": SLIDE_PA}
+        taken.append(SLIDE_DEPRESSION)
     for prior in (*FOR_LIFT, *PRIORS):
         section = out[prior.section]
         if prior.key in section or (prior.section == "air_valve" and part["slide_valve"]):
@@ -129,19 +135,21 @@ def _greatest(lift: Mapping[str, Any]) -> float:
     return max([0.0, *(float(one) for one in given if isinstance(one, int | float) and one > 0.0)])
 
 
-def depression_assumed(assumed: tuple[Prior, ...], bands: Bands | None = None) -> bool:
-    """Whether a part of the piston's balance was left out, and the bands were not read with a manometer."""
-    read = bands is not None and bool(np.isfinite(bands.depression_pa).all())
-    return not read and any(prior.section == "air_valve" and prior.key in PISTON for prior in assumed)
+def _depression_u(assumed: tuple[Prior, ...], bands: Bands | None = None) -> float:
+    """Uncertainty of an assumed depression as a share; 0 where it was stated, or read in all bands."""
+    if bands is not None and np.isfinite(bands.depression_pa).all():
+        return 0.0
+    if SLIDE_DEPRESSION in assumed:
+        return SLIDE_U
+    return DEPRESSION_U if any(prior.section == "air_valve" and prior.key in PISTON for prior in assumed) else 0.0
 
 
 def widened(doubts: Doubts, stated: Mapping[str, Any], assumed: tuple[Prior, ...], setup: Setup) -> Doubts:
     """Uncertainties with those of what was left out, but for those the job states itself."""
     left = {(prior.section, prior.key): prior for prior in assumed}
     viscosity, lift_zero = [doubts.viscosity], [doubts.lift_zero_mm]
-    if depression_assumed(assumed):
-        # At one lift the depression only enters through the Reynolds number: as half its share of the viscosity.
-        viscosity.append(DEPRESSION_U / 2.0)
+    # At one lift the depression only enters through the Reynolds number: as half its share of the viscosity.
+    viscosity.append(_depression_u(assumed) / 2.0)
     for key in ("temperature_degc", "ethanol_percent"):
         if (prior := left.get(("fuel", key))) is not None:
             other = replace(setup.fuel, **{key: getattr(setup.fuel, key) + prior.u})
@@ -180,10 +188,10 @@ def needs_parts(bands: Bands, lift: Mapping[str, Any], assumed: tuple[Prior, ...
 
 def assumed_table(design: Design, assumed: tuple[Prior, ...]) -> Table | None:
     """What was assumed, and what each costs: how far the target diameters move if it is off by its uncertainty."""
-    listed = [(prior, prior.value, prior.u) for prior in assumed if prior.section not in ("engine", "air_valve")]
-    if depression_assumed(assumed, design.target.bands):
+    listed = [(prior, prior.value, prior.u) for prior in assumed if prior.section not in PARTS]
+    if share := _depression_u(assumed, design.target.bands):
         pa = round(float(design.setup.carburettor.air_valve.depression_pa(0.0)), -1)
-        listed.append((DEPRESSION, pa, DEPRESSION_U * pa))
+        listed.append((replace(DEPRESSION, u=share), pa, share * pa))
     if not listed:
         return None
     costs = {prior.what: _cost_um(design, prior) for prior, _, _ in listed}
@@ -228,7 +236,7 @@ def _cost_um(design: Design, prior: Prior) -> float:
 
     usual = FlowParameters.of(setup)
     other, moved, pressure, off = setup, 0.0, known, usual
-    if prior is DEPRESSION:
+    if prior.what == DEPRESSION.what:
         pressure = known * np.exp(u)
     elif prior.section == "fuel":
         other = replace(setup, fuel=replace(setup.fuel, **{key: getattr(setup.fuel, key) + u}))

@@ -84,6 +84,7 @@ OWN: Mapping[str, Mapping[str, str]] = {
     "altitude": {"home_m": "float", "trip_m": "float | Sequence[float]", "acknowledged": "str"},
 }
 
+BLANK = "?"  # a value still to be filled in
 NUMBER, TEXT, FILE, YES_NO, TABLE = "a number", "text", "the name of a file", "true or false", "a section of its own"
 NUMBERS, TEXTS, YES_NOS = "a row of numbers", "a row of texts", "a row of true and false"
 WHOLES = "a row of whole numbers"
@@ -142,6 +143,8 @@ def check_kinds(section: Mapping[str, Any], file: str, place: str = "", pattern:
             rule = f"be {' or '.join(kinds)}; {CURES[kinds[0]].format(where=where)}"
             if _too_large(value):
                 rule = f"lie between -{LARGEST_NUMBER:g} and {LARGEST_NUMBER:g}; no quantity here is larger, so check it"
+            if value == BLANK:
+                rule = f"be {' or '.join(kinds)}; the ? stands where it is to be filled in"
             stands = f"[{plain(place, LONGEST_NAME)}] " if place else ""
             msg = f"{file}: {stands}{plain(key, LONGEST_VALUE)} is {shown(value)}, but must {rule}."
             raise InputError(msg)

@@ -1,0 +1,219 @@
+"""A job begun: a folder with a job file and a needle table to fill in, from a gauge, a slide, or a log; or the demo."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Sequence
+from inspect import signature
+from pathlib import Path
+
+from needlecalc.echo import LONGEST_NAME, plain
+from needlecalc.errors import InputError, NeedleCalcError
+from needlecalc.files import cannot_write, write_files
+from needlecalc.jobassumed import FOR_LIFT, PRIORS, Prior
+from needlecalc.jobkinds import BLANK
+from needlecalc.measure.drive.gather import make_bands
+from needlecalc.measure.log.file import Log, read_log
+
+JOB, NEEDLE = "job.toml", "needle.csv"
+STATIONS, PITCH_MM = 13, 3.175  # an eighth of an inch: common practice, no source
+DEMO_FILES = ("*.toml", "*.csv")
+
+HEAD = """\
+# A job for needlecalc. Fill in each {blank} and the diameters in {needle}; then: python -m needlecalc design {job}
+# A line that begins with # is not read. Such a line with a key may be filled in later: take its # away.
+# Until then the value it shows is assumed, and the sheet lists it with what it costs. A number takes a decimal point.
+# All keys: python -m needlecalc keys
+name = {blank}    # what you call the car
+
+[needle]
+file = "{needle}"
+
+[jet]
+bore_mm = {blank}    # drill shank or pin gauge; 0.100 in is 2.54
+{jet}
+# drop_min_mm = 0.8    # range of the jet nut; without both ends the jet stays where it is
+# drop_max_mm = 3.0
+"""
+VALVE = """
+# Piston, spring and throat; only where a lift must be computed from air flow or manifold pressure.
+{bare}[air_valve]
+{air_valve}
+
+{bare}[engine]
+{engine}
+"""
+SLIDE = """
+[slide_valve]
+throat_bore_mm = {blank}    # caliper across the throat, slide out
+# usual_depression_pa = 1500    # depression over the jet: read it with a manometer
+"""
+AIR_AND_FUEL = """
+[carburettor]
+{carburettor}
+
+[fuel]
+{fuel}
+
+[air]
+{air}
+# altitude_m = 350    # instead of pressure_pa: height above sea level
+"""
+GAUGE = """
+# One entry a hold; hold each speed for 5 s or more. load: idle, light, part or full.
+[bands]
+rpm = {blank}    # such as [900, 2000, 3000, 4000]
+load = {blank}    # such as ["idle", "part", "full", "full"]
+lambda_measured = {blank}    # such as [0.97, 1.04, 1.08, 1.10]
+{bands}
+
+[lift]
+lift_mm = {blank}    # {lift_is}, such as [3.0, 9.5, 16.0, 22.0]
+{lift}
+"""
+TARGET = """
+# Lambda to reach; without it the usual: idle 0.93, light 1.00, part 0.95, full 0.88 (common practice).
+# [target]
+# idle_co_percent = 1.2    # limit of your local test
+# full = 0.88
+
+# What was looked at before any metal is cut: python -m needlecalc keys checks
+# [checks.mechanical]
+# choke_off = true
+
+# Passes, for the cut after this one
+# [history]
+# file = "passes.json"
+"""
+
+
+def new_job(folder: Path, *, log: Path | None = None, slide: bool = False) -> tuple[Path, Log | None]:
+    """A job file and a needle table to fill in; the log that was read, if one was named."""
+    read = None if log is None else read_log(log)
+    parts = {
+        section: _lines(section) for section in ("jet", "carburettor", "fuel", "air", "bands", "lift")
+    } | {  # keys of parts that nothing but a computed lift needs
+        section: _lines(section, bare="# ") for section in ("engine", "air_valve")
+    }
+    words = {"blank": f'"{BLANK}"', "needle": NEEDLE, "job": plain(str(folder / JOB)), "bare": "# "}
+    words["lift_is"] = "opening of the slide" if slide else "marker rod in the damper cap, above its place at rest"
+    drive = GAUGE
+    if read is not None:
+        drive, computed = _of_log(read, os.path.relpath(log, folder) if log is not None else "", slide=slide)
+        if computed:
+            words["bare"] = ""
+            parts |= {section: _lines(section, blank=True) for section in ("engine", "air_valve")}
+    text = HEAD + (SLIDE if slide else VALVE) + AIR_AND_FUEL + drive + TARGET
+    if slide and read is not None and read.manifold_pressure_pa is not None:
+        parts["engine"] = _lines("engine", blank=True)
+        text += "\n[engine]    # for the air flow, from which the depression under the slide follows\n{engine}\n"
+    rows = [f"{k + 1},{k * PITCH_MM:g}," for k in range(STATIONS)]
+    table = [
+        "# Diameter at each station, from the shoulder to the tip. Write your own distances, and as many lines as needed.",
+        "station,distance_mm,diameter_mm",
+        *rows,
+    ]
+    filled = text.format(**words, **parts)
+    _write(folder, {JOB: filled.encode(), NEEDLE: ("\n".join(table) + "\n").encode()})
+    return folder / JOB, read
+
+
+def copy_demo(folder: Path) -> Path:
+    """The demo's files, copied out of the package; the job to begin with."""
+    files = {file.name: file.read_bytes() for pattern in DEMO_FILES for file in sorted(demo_folder().glob(pattern))}
+    _write(folder, files)
+    return folder / "pass_van.toml"
+
+
+def demo_folder() -> Path:
+    """Where the demo lies: inside the package, or beside it where the project itself is at hand."""
+    package = Path(__file__).parent
+    for folder in (package / "demo", package.parent / "data"):
+        if (folder / "pass_van.toml").is_file():
+            return folder
+    msg = "The demo is not part of this installation; install needlecalc again."
+    raise InputError(msg)
+
+
+def _write(folder: Path, files: dict[str, bytes]) -> None:
+    """New files only: nothing that is there is written over."""
+    shown = plain(str(folder), LONGEST_NAME)
+    if there := [name for name in files if (folder / name).exists()]:
+        msg = f"{shown} holds {', '.join(there)} already, and that stays; name a new folder."
+        raise InputError(msg)
+    what = f"{shown}: the job"
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise cannot_write(what, error) from error
+    write_files({folder / name: content for name, content in files.items()}, what)
+
+
+def _lines(section: str, *, bare: str = "# ", blank: bool = False) -> str:
+    """Keys of a section as lines: commented with what is assumed, or to be filled in."""
+    priors = [prior for prior in (*PRIORS, *FOR_LIFT) if prior.section == section]
+    return "\n".join(
+        f'{prior.key} = "{BLANK}"    # {prior.how}' if blank else f"{bare}{prior.key} = {_usual(prior)}    # {_about(prior)}"
+        for prior in priors
+    )
+
+
+def _usual(prior: Prior) -> str:
+    value = signature(prior.of).parameters[prior.key].default if prior.value is None else prior.value
+    return f'"{value}"' if isinstance(value, str) else f"{value:g}"
+
+
+def _about(prior: Prior) -> str:
+    return f"{prior.what.partition(',')[0]}: {prior.how}"
+
+
+def _of_log(log: Log, file: str, *, slide: bool) -> tuple[str, bool]:
+    """Sections of a job with a log, and whether its lifts must be computed from parts."""
+    lines = [
+        "",
+        "[log]",
+        f"file = {_quoted(file)}",
+        "",
+        "# Columns and units as found; a wrong one is mended here.",
+        "[log.columns]",
+    ]
+    lines += [f"{choice.meaning} = {_quoted(choice.column)}" for choice in log.columns]
+    lines += ["", "[log.units]", *(f"{choice.meaning} = {_quoted(choice.unit)}" for choice in log.columns if choice.unit)]
+    flow = log.manifold_pressure_pa is not None or log.air_flow_g_s is not None
+    computed = flow and log.lift_mm is None and not slide
+    bands, said = _bands_seen(log)
+    lines += [
+        "",
+        *(f"# {line}" for line in said),
+        "[bands]",
+        "# rpm_edges = [500, 1100, 1750, 2250]    # edges of the bands",
+    ]
+    lines += ["", "[lift]"]
+    nans = ", ".join("nan" for _ in bands)
+    if log.lift_mm is None and not computed:
+        what = "opening of the slide" if slide else "marker rod in the damper cap, above its place at rest"
+        lines.append(f'lift_mm = "{BLANK}"    # {what}, one entry a band in the order above, such as [3.0, 9.5]')
+    elif bands:
+        lines.append(f"# lift_mm = [{nans}]    # where you read one: in the order of the bands above")
+    text = "\n".join(lines) + "\n"
+    return text.replace("{", "{{").replace("}", "}}"), computed
+
+
+def _bands_seen(log: Log) -> tuple[Sequence[str], list[str]]:
+    """Names of the bands that the log gives, and the lines that say so."""
+    try:
+        bands = make_bands(log)
+    except NeedleCalcError as error:
+        return (), [f"No band yet: {plain(str(error))}"]
+    names = [bands.name(band) for band in range(bands.rpm.size)]
+    each = [
+        f"{name}: lambda {value:.3f}, {count} samples"
+        for name, value, count in zip(names, bands.lambda_measured, bands.count, strict=True)
+    ]
+    return names, ["Bands seen, in this order:", *(f"  {line}" for line in each)]
+
+
+def _quoted(text: str) -> str:
+    """Text as TOML writes it."""
+    kept = text.replace("\\", "\\\\").replace('"', '\\"')
+    return '"' + "".join(sign if sign.isprintable() else f"\\u{ord(sign):04X}" for sign in kept) + '"'

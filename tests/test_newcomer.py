@@ -1,0 +1,120 @@
+"""The first sheet of one's own: begin a job, fill in its blanks, design; counted in commands and in blanks."""
+
+from __future__ import annotations
+
+import re
+import shutil
+
+import numpy as np
+import pytest
+from conftest import DATA, DIAMETERS_MM
+
+import needlecalc as nc
+from needlecalc.__main__ import main
+
+FILLED = {
+    "name": '"my van"',
+    "bore_mm": "2.54",
+    "rpm": "[900, 2000, 3000, 4000]",
+    "load": '["idle", "part", "full", "full"]',
+    "lambda_measured": "[0.97, 1.04, 1.08, 1.10]",
+    "lift_mm": "[3.0, 9.5, 16.0, 22.0]",
+    "throat_bore_mm": "42",
+    "disc_diameter_mm": "66",
+    "piston_mass_kg": "0.34",
+    "spring_preload_n": "2.2",
+    "displacement_cm3": "1250",
+    "cylinders": "4",
+}
+
+
+def fill(folder) -> int:
+    """Fill in every blank, as its comment asks; how many there were, the needle table being one."""
+    job = folder / "job.toml"
+    lines, blanks = [], 1
+    for line in job.read_text().splitlines():
+        if blank := re.match(r'(\w+) = "\?"', line):
+            line, blanks = f"{blank[1]} = {FILLED[blank[1]]}", blanks + 1
+        lines.append(line)
+    job.write_text("\n".join(lines) + "\n")
+    table = (folder / "needle.csv").read_text().splitlines()
+    rows = iter(DIAMETERS_MM)
+    (folder / "needle.csv").write_text("\n".join(f"{line}{next(rows)}" if line.endswith(",") else line for line in table))
+    return blanks
+
+
+@pytest.mark.parametrize(("kind", "blanks"), [("--gauge", 7), ("--slide", 8)])
+def test_three_steps_from_nothing_to_a_usable_sheet(tmp_path, capsys, kind, blanks):
+    folder = tmp_path / "car"
+    assert main(["new", str(folder), kind]) == 0
+    assert "python -m needlecalc design" in capsys.readouterr().out
+    assert fill(folder) == blanks
+    assert main(["design", str(folder / "job.toml")]) == 0
+    assert {file.name for file in (folder / "out").iterdir()} >= {"grind_sheet.pdf", "grind_sheet.txt"}
+    assert "Assumed, not stated" in capsys.readouterr().out
+
+
+def test_a_line_whose_mark_is_taken_away_is_read(tmp_path):
+    main(["new", str(tmp_path / "car")])
+    fill(tmp_path / "car")
+    job = tmp_path / "car" / "job.toml"
+    before = nc.read_job(job)
+    text = re.sub(r"(?m)^# (\[?\w+\]?( = .*)?)$", r"\1", job.read_text())
+    job.write_text(text.replace("altitude_m", "# altitude_m"))
+    after = nc.read_job(job)
+    assert len(before.left_out) > 10
+    assert after.left_out == ()
+    # What is shown is what was assumed.
+    assert after.setup.carburettor.jet.parallel_length_mm == before.setup.carburettor.jet.parallel_length_mm
+    assert after.setup.fuel == before.setup.fuel
+    assert after.setup.air == before.setup.air
+    assert after.setup.carburettor.air_valve == before.setup.carburettor.air_valve
+    assert after.setup.carburettor.jet.drop_mm == before.setup.carburettor.jet.drop_mm
+
+
+def test_from_a_log_its_columns_units_and_bands_go_into_the_job(tmp_path):
+    shutil.copy(DATA / "pass_van_drive.csv", tmp_path / 'my "first" drive.csv')
+    folder = tmp_path / "car"
+    assert main(["new", str(folder), "--log", str(tmp_path / 'my "first" drive.csv')]) == 0
+    text = (folder / "job.toml").read_text()
+    assert "#   850 rpm idle: lambda 1.000, 403 samples" in text
+    fill(folder)
+    job = nc.read_job(folder / "job.toml")
+    stated, found = job.read_log(), nc.read_log(DATA / "pass_van_drive.csv")
+    assert np.array_equal(stated.manifold_pressure_pa, found.manifold_pressure_pa)
+    assert set(job.settings["log"]["columns"]) == set(job.settings["log"]["units"]) == {c.meaning for c in found.columns}
+    assert np.isfinite(job.bands(stated).lift_mm).all()
+
+
+def test_a_log_without_air_flow_asks_for_a_lift_a_band(tmp_path):
+    lines = ["time_s,rpm,lambda"] + [f"{k / 10},{[1500, 3000][k // 200]},{1.0 + 0.001 * (k % 3)}" for k in range(400)]
+    (tmp_path / "drive.csv").write_text("\n".join(lines) + "\n")
+    assert main(["new", str(tmp_path / "car"), "--log", str(tmp_path / "drive.csv")]) == 0
+    text = (tmp_path / "car" / "job.toml").read_text()
+    assert re.search(r'(?m)^lift_mm = "\?" ', text)
+    assert "# [air_valve]" in text
+
+
+def test_the_demo_comes_out_of_the_package(tmp_path, capsys):
+    assert main(["new", str(tmp_path / "demo"), "--demo"]) == 0
+    job = re.search(r"design (\S+)", capsys.readouterr().out)[1]
+    assert nc.read_job(job).name == "pass-road van (invented)"
+    assert sorted(file.name for file in (tmp_path / "demo").iterdir()) == sorted(
+        file.name for file in DATA.iterdir() if file.suffix in (".csv", ".toml")
+    )
+
+
+def test_nothing_is_written_over_and_what_is_blank_is_said(tmp_path, capsys):
+    folder = tmp_path / "car"
+    main(["new", str(folder)])
+    assert main(["new", str(folder)]) == 2
+    assert "holds job.toml, needle.csv already, and that stays; name a new folder" in capsys.readouterr().err
+    assert main(["design", str(folder / "job.toml")]) == 2
+    said = capsys.readouterr().err
+    assert "the ? stands where it is to be filled in" in said
+    text = (folder / "job.toml").read_text()
+    fill(folder)
+    (folder / "needle.csv").write_text("station,distance_mm,diameter_mm\n1,0,\n2,3.175,\n")
+    assert main(["design", str(folder / "job.toml")]) == 2
+    assert "needle.csv, line 2, column diameter_mm" in capsys.readouterr().err
+    assert text.count('"?"') == 7  # the head of the file names it once
