@@ -97,7 +97,7 @@ def test_table_between_its_entries_by_hand():
 @given(st.floats(1000.0, 5000.0), st.floats(30e3, 100e3))
 def test_table_never_leaves_its_entries(rpm, pressure):
     assert TABLE.efficiency.min() - 1e-12 <= TABLE.at(rpm, pressure) <= TABLE.efficiency.max() + 1e-12
-    assert TABLE.edge_doubt(rpm, pressure) == 0.0
+    assert TABLE.edge_u(rpm, pressure) == 0.0
 
 
 def test_off_the_table_refused_or_edge_held_with_its_slope_as_doubt():
@@ -105,7 +105,7 @@ def test_off_the_table_refused_or_edge_held_with_its_slope_as_doubt():
         TABLE.at(500.0, 65e3)
     assert TABLE.at(500.0, 65e3, hold_edge=True) == pytest.approx(0.7)
     # Its slope there is 0.1 in 2000 rpm: 0.025 over 500.
-    assert TABLE.edge_doubt(500.0, 65e3) == pytest.approx(0.025 / 0.7)
+    assert TABLE.edge_u(500.0, 65e3) == pytest.approx(0.025 / 0.7)
     setup = replace(case_setup(), engine=nc.Engine(1000.0, 4, volumetric_efficiency=TABLE))
     bands = nc.with_lift(made_bands(), setup)
     (note,) = [note for note in bands.assumptions if "edge is held" in note]
@@ -133,7 +133,7 @@ def test_flat_table_is_the_number_and_outside_air_is_another_way_to_say_it():
     ("parts", "match"),
     [
         (([3000, 1000], [30e3, 100e3], [[0.6, 0.8], [0.6, 0.8]]), "rpm of the volumetric efficiency must rise"),
-        (([1000, 3000], [30.0, 100.0], [[0.6, 0.8], [0.6, 0.8]]), "in Pa, and one kPa is 1000 Pa"),
+        (([1000, 3000], [30.0, 100.0], [[0.6, 0.8], [0.6, 0.8]]), "in Pa; one kPa is 1000 Pa"),
         (([1000, 3000, 5000], [30e3, 100e3], [[0.6, 0.7, 0.8], [0.6, 0.7, 0.8]]), "3 x 2, but it has 2 rows of 3"),
         (([1000, 3000], [30e3, 100e3], [[0.6, 0.8], [0.6, 80.0]]), "3000 rpm and 100 kPa is 80, .* write 80 % as 0.8"),
         (([1000, 3000], [30e3, 100e3], 0.8), "efficiency must be one row of numbers"),

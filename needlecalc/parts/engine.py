@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from needlecalc.arrays import check_range, read_only
+from needlecalc.arrays import check_each, check_range, read_only
 from needlecalc.echo import shown
 from needlecalc.errors import InputError
 from needlecalc.parts.conditions import Air
@@ -64,13 +64,8 @@ class VolumetricEfficiency(Shown):
                 msg = f"{name} of the volumetric efficiency must rise and be at least two; put them in order."
                 raise InputError(msg)
             object.__setattr__(self, name, edges)
-        if self.manifold_pressure_pa[0] < 1e3 or self.manifold_pressure_pa[-1] > 300e3:
-            low, high = self.manifold_pressure_pa[[0, -1]]
-            msg = (
-                f"manifold_pressure_pa of the volumetric efficiency runs from {low:g} to {high:g}, but must lie between "
-                "1000 and 300000; it is absolute and in Pa, and one kPa is 1000 Pa."
-            )
-            raise InputError(msg)
+        in_pa = "It is absolute and in Pa; one kPa is 1000 Pa."
+        check_each(self.manifold_pressure_pa, "manifold_pressure_pa of the volumetric efficiency", 1e3, 300e3, cure=in_pa)
         shape = (self.rpm.size, self.manifold_pressure_pa.size)
         lines = self.efficiency if np.iterable(self.efficiency) else [self.efficiency]
         rows = [read_only(row, "efficiency") for row in lines]
@@ -137,7 +132,7 @@ class VolumetricEfficiency(Shown):
         )
         return out
 
-    def edge_doubt(self, rpm: ArrayLike, manifold_pressure_pa: ArrayLike) -> FloatArray:
+    def edge_u(self, rpm: ArrayLike, manifold_pressure_pa: ArrayLike) -> FloatArray:
         """Standard uncertainty, as a share, of an edge held off the table: what its last slope would have given."""
         held = self.at(rpm, manifold_pressure_pa, hold_edge=True)
         speed, pressure = np.broadcast_arrays(np.asarray(rpm, dtype=float), np.asarray(manifold_pressure_pa, dtype=float))

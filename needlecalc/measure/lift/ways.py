@@ -306,7 +306,7 @@ def manifold_way(bands: Bands, setup: Setup, doubts: LiftDoubts) -> LiftWay:
     if isinstance(filling, VolumetricEfficiency):
         if filling.reference == "outside":
             gauge = np.zeros(pressure.shape)  # the pressure then only picks the place in the table
-        own = np.hypot(own, filling.edge_doubt(bands.rpm, pressure))
+        own = np.hypot(own, filling.edge_u(bands.rpm, pressure))
         off = np.flatnonzero(np.isfinite(pressure) & ~filling.covers(bands.rpm, pressure))
         if off.size:
             named = ", ".join(bands.name(int(band)) for band in off)
