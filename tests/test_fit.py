@@ -99,7 +99,7 @@ def test_nonnegative_and_boxed_least_squares_agree_with_their_own_solvers(seed):
 
 
 @pytest.mark.parametrize("method", ["SLSQP", "trust-constr"])
-def test_general_inequalities_agree_with_general_solvers(method):
+def test_general_solvers_find_nothing_lower_under_general_inequalities(method):
     rng = np.random.default_rng(11)
     e, f, g = rng.normal(size=(12, 5)), rng.normal(size=12), rng.normal(size=(9, 5))
     h = g @ rng.normal(size=5) - rng.uniform(0.0, 0.4, 9)
@@ -114,7 +114,8 @@ def test_general_inequalities_agree_with_general_solvers(method):
             lambda v: 0.5 * np.sum((e @ v - f) ** 2), inside, jac=lambda v: e.T @ (e @ v - f), hess=lambda v: e.T @ e,
             method=method, constraints=[LinearConstraint(g, h, np.inf)], options=options[method],
         )  # fmt: skip
-    np.testing.assert_allclose(x, other.x, atol=2e-5)
+    theirs = feasible(g, h, other.x)
+    assert np.sum((e @ x - f) ** 2) <= np.sum((e @ theirs - f) ** 2) * (1 + SHARE)
 
 
 @settings(max_examples=60, deadline=None)

@@ -115,18 +115,20 @@ def test_best_values_are_those_of_a_general_solver(jet, moved, second):
     low[length] = (np.log(0.2) - afresh.centre[length]) / afresh.width[length]
     low[offset], high[offset] = (np.array([-1e-9, 1.0 + 1e-9]) - afresh.centre[offset]) / afresh.width[offset]
     exact = {"bounds": (low, high), "xtol": 1e-9, "ftol": 1e-11, "gtol": 1e-7}
-    best = least_squares(afresh.residuals, np.zeros(low.size), **exact)
+    # It may stop short of the best, on some processors more than on others: the lower of two starts counts.
+    here = (learned.mean - afresh.centre) / afresh.width
+    beside = np.clip(0.99 * here, low + 1e-9, high - 1e-9)
+    starts = np.zeros(low.size), beside
+    best = min((least_squares(afresh.residuals, start, **exact) for start in starts), key=lambda one: one.cost)
     assert learned.misfit == pytest.approx(2.0 * best.cost, rel=1e-6, abs=1e-9)
     # Chi-squared table: 14 degrees of freedom, 5 %.
     afresh.factor = max(1.0, np.sqrt(2.0 * best.cost / 23.685))
     assert bool(afresh.factor > 1.0) is (second is WILD)
     best = least_squares(afresh.residuals, best.x, **exact)
-    # The cost is what is minimised; the other solver may stop short of it, and finds nothing lower from beside our end.
-    here = (learned.mean - afresh.centre) / afresh.width
+    # The cost is what is minimised; the other solver finds nothing lower from its own end, nor from beside ours.
     ours = afresh.residuals(here)
     assert ours @ ours <= 2.0 * best.cost * (1.0 + 1e-6)
-    beside = least_squares(afresh.residuals, np.clip(0.99 * here, low + 1e-9, high - 1e-9), **exact)
-    assert 2.0 * beside.cost >= (ours @ ours) * (1.0 - 1e-6)
+    assert 2.0 * least_squares(afresh.residuals, beside, **exact).cost >= (ours @ ours) * (1.0 - 1e-6)
 
 
 def test_covariance_is_the_inverse_of_the_numerical_hessian():

@@ -24,7 +24,7 @@ def test_levelled_readings_are_the_nearest_taper(errors):
     assert (np.diff(found.diameters_mm) <= 0.0).all()
     # The same least squares by another road: falls that are not negative, from a free start.
     falls = np.column_stack([np.ones(13), -np.tril(np.ones((13, 13)))[:, 1:]])
-    other = lsq_linear(falls, readings, (np.r_[-np.inf, np.zeros(12)], np.inf), tol=1e-14)
+    other = lsq_linear(falls, readings, (np.r_[-np.inf, np.zeros(12)], np.inf), method="bvls", tol=1e-14)
     np.testing.assert_allclose(found.diameters_mm, falls @ other.x, atol=2e-7)
 
 

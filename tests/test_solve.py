@@ -156,7 +156,7 @@ def test_lawson_and_hanson_curve_fit():
 
 
 @pytest.mark.parametrize("seed", range(10))
-def test_optimum_meets_kkt_and_agrees_with_scipy(seed):
+def test_optimum_meets_kkt_and_scipy_finds_nothing_lower(seed):
     rng = np.random.default_rng(seed)
     e, f, g = rng.normal(size=(20, 8)), rng.normal(size=20), rng.normal(size=(12, 8))
     h = -rng.uniform(0.0, 0.5, 12)
@@ -169,9 +169,11 @@ def test_optimum_meets_kkt_and_agrees_with_scipy(seed):
         lambda v: 0.5 * np.sum((e @ v - f) ** 2), np.zeros(8), method="SLSQP",
         constraints={"type": "ineq", "fun": lambda v: g @ v - h}, options={"ftol": 1e-14, "maxiter": 500},
     )  # fmt: skip
-    np.testing.assert_allclose(x, other.x, atol=1e-5)
+    # Where it oversteps a limit by its rounding, it is drawn towards the middle, which keeps them all.
+    theirs = other.x * min(1.0, float((h[g @ other.x < h] / (g @ other.x)[g @ other.x < h]).min(initial=1.0)))
+    assert np.sum((e @ x - f) ** 2) <= np.sum((e @ theirs - f) ** 2) * (1 + 1e-6)
     boxed, _ = least_squares_with_inequalities(e, f, np.vstack([np.eye(8), -np.eye(8)]), np.full(16, -0.1))
-    np.testing.assert_allclose(boxed, lsq_linear(e, f, (-0.1, 0.1), tol=1e-14).x, atol=1e-6)
+    np.testing.assert_allclose(boxed, lsq_linear(e, f, (-0.1, 0.1), method="bvls", tol=1e-14).x, atol=1e-6)
 
 
 def test_limits_that_contradict_each_other():
