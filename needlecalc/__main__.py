@@ -27,6 +27,7 @@ from needlecalc.echo import plain, shown
 from needlecalc.errors import InputError, NeedleCalcError, SolveError
 from needlecalc.files import cannot_write, fingerprint, write_files
 from needlecalc.job import Job, read_job
+from needlecalc.jobkeys import key_tables, schema
 from needlecalc.jobnew import NEEDLE, copy_demo, new_job
 from needlecalc.jobparts import path_in
 from needlecalc.measure.drive.bands import Bands
@@ -75,6 +76,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
     two.add_argument("first", help="needle table, CSV")
     two.add_argument("second", help="needle table, CSV")
     two.add_argument("--job", required=True, help="job file, TOML")
+    keys = commands.add_parser("keys", help="every key of a job: kind, unit, default, range, what it is")
+    keys.add_argument("section", nargs="?", help="one section, with those inside it; all when not given")
+    keys.add_argument("--schema", action="store_true", help="a JSON Schema of the job instead, for editors")
     new = commands.add_parser("new", help="begin a job: a job file and a needle table to fill in")
     new.add_argument("folder", help="folder to write into, made where missing")
     how = new.add_mutually_exclusive_group()
@@ -97,6 +101,13 @@ def main(arguments: Sequence[str] | None = None) -> int:
             if isinstance(word, str) and "\0" in word:
                 msg = f"{name} is {shown(word)}, but no file can have that name; check it."
                 raise InputError(msg)
+        if asked.command == "keys":
+            print(
+                json.dumps(schema(), indent=1)
+                if asked.schema
+                else "\n\n".join(one.text() for one in key_tables(asked.section))
+            )
+            return USABLE
         if asked.command == "new":
             return _new(asked)
         if asked.command == "design":

@@ -107,7 +107,6 @@ def bands_of(given: Mapping[str, Any], log: Log | None, name: str = "bands") -> 
     if "rpm" in section:
         msg = "The job types its [bands] in and names a [log] too; keep the one that counts."
         raise InputError(msg)
-    loads = section.pop("loads_kpa", None)
     allowed = {
         "rpm_edges",
         "idle_below_rpm",
@@ -122,8 +121,10 @@ def bands_of(given: Mapping[str, Any], log: Log | None, name: str = "bands") -> 
         "warm_above_degc",
         "overrun_below_pa",
         "loads_percent",
+        "loads_kpa",
     }
     only(section, allowed, "bands")
+    loads = section.pop("loads_kpa", None)
     loads_pa: dict[str, tuple[float, float]] | None = None
     if loads is not None:
         loads_pa = {}
@@ -264,7 +265,7 @@ def lean_limits_of(sections: Mapping[str, Any], folder: Path) -> LeanLimits | No
         where = f"lean_limits.{plain(name, LONGEST_VALUE)}"
         keys = dict(keys_given)
         file = keys.pop("file", None)
-        usual = {"load", "rpm", "margin"}
+        usual = {"file", "load", "rpm", "margin"}
         known = usual | ({"lambda_measured", "rough"} if file is None else {"start_s", "end_s", "rough_times", "drop_share"})
         only(keys, known, where)
         needed = {"load", "rpm", "lambda_measured", "rough"} if file is None else {"load"}

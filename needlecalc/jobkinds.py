@@ -135,7 +135,7 @@ def check_kinds(section: Mapping[str, Any], file: str, place: str = "", pattern:
     Traceback (most recent call last):
     needlecalc.errors.InputError: job.toml: [jet] bore_mm is [2.54], but must be a number; write it bare, as 2.54.
     """
-    taken = _taken(pattern)
+    taken = kinds_taken(pattern)
     for key, value in section.items():
         where, name = (f"{place}.{key}", f"{pattern}.{key}") if place else (key, key)
         kinds = taken.get(key, taken.get("*", ()))
@@ -156,7 +156,7 @@ def check_kinds(section: Mapping[str, Any], file: str, place: str = "", pattern:
                     check_kinds(one, file, where, name)
 
 
-def _taken(pattern: str) -> dict[str, tuple[str, ...]]:
+def kinds_taken(pattern: str) -> dict[str, tuple[str, ...]]:
     """Kinds each key of a section may have; those not listed are looked at elsewhere."""
     notes: dict[str, str] = {}
     for made in TAKEN_BY.get(pattern, ()):

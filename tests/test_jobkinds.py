@@ -13,7 +13,7 @@ from conftest import DATA
 
 import needlecalc as nc
 from needlecalc.echo import shown
-from needlecalc.jobkinds import OWN, TAKEN_BY, _taken, check_kinds
+from needlecalc.jobkinds import OWN, TAKEN_BY, check_kinds, kinds_taken
 
 RIGHT = {
     "a number": 2.5,
@@ -82,7 +82,7 @@ def kinds_refused(place: str, key: str, value: object) -> str:
 
 @pytest.mark.parametrize("place", sorted({*TAKEN_BY, *OWN}))
 def test_every_key_takes_its_kind_and_no_other(place):
-    taken = {key: kinds for key, kinds in _taken(place).items() if kinds}
+    taken = {key: kinds for key, kinds in kinds_taken(place).items() if kinds}
     assert taken
     for key, kinds in taken.items():
         called = key.replace("*", "own")

@@ -1,0 +1,278 @@
+"""Every key of a job: kind, unit, default, range and what it is, from the tables and signatures that the reader uses."""
+
+from __future__ import annotations
+
+import ast
+import functools
+import inspect
+import re
+import sys
+from collections.abc import Iterator
+from dataclasses import MISSING, Field, dataclass, fields, is_dataclass
+from typing import Any
+
+from needlecalc.echo import LONGEST_VALUE, plain
+from needlecalc.errors import InputError
+from needlecalc.jobassumed import FOR_LIFT, PRIORS
+from needlecalc.jobkinds import (
+    FILE,
+    NUMBER,
+    NUMBERS,
+    OWN,
+    TABLE,
+    TAKEN_BY,
+    TEXT,
+    TEXTS,
+    WHOLES,
+    YES_NO,
+    YES_NOS,
+    kinds_taken,
+)
+from needlecalc.jobparts import nearest
+from needlecalc.show import Column, Table
+
+# Arguments that a job hands over in another way: as a section, or in another unit.
+NOT_IN_A_JOB = {
+    "needle": {"path"},
+    "log": {"source", "ambient_pa"},
+    "bands": {"lift_mm", "lift_u_mm", "loads_pa"},
+    "calibration": {"source", "ambient_pa", "calibrate", "combine", "restate", "doubts", "depression_pa"},
+    "target": {"lambda_by_load"},
+}
+# Sections and keys that no signature tells of.
+ABOUT = {
+    "needle.file": "Needle table, CSV: station, distance_mm, diameter_mm.",
+    "log.file": "Log of the drive, text with delimiters.",
+    "log.ambient_kpa": "Pressure of the air, for a manifold gauge that counts from it.",
+    "log.columns.*": "Column of the log that carries this meaning; empty does without.",
+    "log.units.*": "Unit of the column with this meaning.",
+    "calibration.columns.*": "Column of the log that carries this meaning; empty does without.",
+    "calibration.units.*": "Unit of the column with this meaning.",
+    "bands.loads_kpa": "Loads by manifold pressure: name = [from, to].",
+    "bands.loads_kpa.*": "Manifold pressure of this load, from and to.",
+    "bands.loads_percent.*": "Throttle of this load, from and to.",
+    "lift.air_valve": "What was other in the air valve when the lifts were read.",
+    "checks.ignition": "Readings of the ignition.",
+    "checks.mechanical": "What was looked at by hand.",
+    "checks.sensor": "Of the lambda sensor.",
+    "checks.twins": "Readings of two or more carburettors side by side.",
+    "checks.limits": "Other limits of the checks: [amber, red].",
+    "checks.needle": "Needle measured at its stations, for wear.",
+    "checks.gases": "Readings of a gas analyser, one [[checks.gases]] each.",
+    "checks.override": "Why a red check is overridden; it prints on the sheet.",
+    "lean_limits.*": "A sweep, leaned step by step until the engine runs rough.",
+    "lean_limits.*.file": "Log of the sweep; leave out lambda_measured and rough then.",
+    "target.*": "Lambda to reach at this load, or at load@rpm; or a section of lambda, rich, lean, weight.",
+    "target.*.*": "lambda, rich and lean (permitted), or weight.",
+    "limits.never_below_mm.*": "Least diameter at the station of this number.",
+    "engine.volumetric_efficiency.manifold_pressure_kpa": "Absolute manifold pressures of the columns, rising.",
+    "micrometer.anvil_width_mm": "Width of the anvils along the needle.",
+    "micrometer.face_on_mark": "What of the anvils lies on the mark: centre, or thick_edge.",
+    "calibration.flats": "How far the jet was moved for this drive; positive lowered it.",
+    "calibration.file": "Log of the drive with the jet moved.",
+    "calibration.ambient_kpa": "Pressure of the air, for a manifold gauge that counts from it.",
+    "history.file": "File that keeps the passes; it need not exist yet.",
+    "altitude.home_m": "Height of home above sea level.",
+    "altitude.trip_m": "Heights that the car is driven to.",
+    "altitude.acknowledged": "Why a red warning of these places is accepted, and by whom.",
+}
+OWN_RANGES = {
+    "flats": (-24.0, 24.0),
+    "ambient_kpa": (45.0, 110.0),
+    "anvil_width_mm": (0.0, 15.0),
+    "home_m": (-500.0, 6000.0),
+    "trip_m": (-500.0, 6000.0),
+}
+UNITS = (
+    ("_n_mm", "N/mm"), ("_g_s", "g/s"), ("per_s", "1/s"), ("_mm2", "mm2"), ("_cm3", "cm3"), ("_mm", "mm"), ("_um", "um"),
+    ("_kpa", "kPa"), ("_pa", "Pa"), ("_kg", "kg"), ("_n", "N"), ("_degc", "degC"), ("_percent", "%"), ("_kohm", "kohm"),
+    ("_ppm", "ppm"), ("_deg", "deg"), ("flats", "flats"), ("rpm", "1/min"), ("rpm_edges", "1/min"), ("_s", "s"), ("_m", "m"),
+)  # fmt: skip
+JSON_KINDS: dict[str, dict[str, Any]] = {
+    NUMBER: {"type": "number"},
+    TEXT: {"type": "string"},
+    FILE: {"type": "string"},
+    YES_NO: {"type": "boolean"},
+    TABLE: {"type": "object"},
+    NUMBERS: {"type": "array"},
+    WHOLES: {"type": "array", "items": {"type": "integer"}},
+    TEXTS: {"type": "array", "items": {"type": "string"}},
+    YES_NOS: {"type": "array", "items": {"type": "boolean"}},
+}
+
+
+@dataclass(frozen=True)
+class Key:
+    """One key of a job."""
+
+    section: str
+    name: str  # * for any name
+    kinds: tuple[str, ...]
+    unit: str
+    default: Any  # MISSING where there is none
+    range: tuple[float, float] | None
+    words: tuple[str, ...]  # those allowed; empty for any
+    about: str
+
+
+def sections() -> list[str]:
+    """Names of all sections, those inside others after them."""
+    return sorted({*TAKEN_BY, *OWN}, key=lambda name: name.split("."))
+
+
+def keys_of(section: str) -> list[Key]:
+    """Keys of a section, as the reader takes them."""
+    made = TAKEN_BY.get(section, ())
+    found = {name: kinds for name, kinds in kinds_taken(section).items() if kinds}
+    if section == "checks":
+        found["gases"] = (TABLE,)
+    if section == "target":
+        found["*"] = (NUMBER, TABLE)
+    return [
+        _key(section, name, kinds, made) for name, kinds in found.items() if name not in NOT_IN_A_JOB.get(section, set())
+    ]
+
+
+def _key(section: str, name: str, kinds: tuple[str, ...], made: tuple[Any, ...]) -> Key:
+    owner = next((one for one in made if name in inspect.signature(one).parameters), None)
+    about, unit = ABOUT.get(f"{section}.{name}", ""), next((unit for end, unit in UNITS if name.endswith(end)), "")
+    if owner is None:
+        return Key(section, name, kinds, unit, MISSING, OWN_RANGES.get(name), (), about)
+    one, room = inspect.signature(owner).parameters[name], inspect.getmodule(owner)
+    default = MISSING if one.default is one.empty or "factory" in repr(one.default) else one.default
+    prior = next((prior for prior in PRIORS if (prior.section, prior.key) == (section, name)), None)
+    if default is MISSING and prior is not None:
+        default = prior.value
+    listed = re.search(r"Literal\[(.*?)\]", str(one.annotation))
+    words = ast.literal_eval(f"({listed[1]},)") if listed else getattr(room, "_WORDS", {}).get(name, ())
+    range_ = _ranges(owner).get(name) if NUMBER in kinds or NUMBERS in kinds else None
+    return Key(section, name, kinds, unit, default, range_, tuple(words), about or _about(owner, name))
+
+
+@functools.cache
+def _documented(owner: Any) -> dict[str, str]:
+    """First sentence of each parameter in the docstring of a public name."""
+    text = inspect.getdoc(owner) or ""
+    body = re.search(r"Parameters\n-+\n(.*?)(?:\n\n?[A-Z]\w+\n-+\n|\Z)", text, re.S)
+    said: dict[str, str] = {}
+    for heads, words in re.findall(r"(?m)^(\w[\w, ]*) : .*\n((?:^[ ]+.*\n?)+)", body[1] + "\n" if body else ""):
+        line = re.split(r"(?<=[.;])\s", " ".join(words.split()))[0].rstrip(";")
+        line = re.sub(r"\s*\[[^\]]*\]$", "", line)
+        said |= {head.strip(): line for head in heads.split(",")}
+    return said
+
+
+def _about(owner: Any, name: str) -> str:
+    if is_dataclass(owner):
+        field: Field[Any] | None = next((item for item in fields(owner) if item.name == name), None)
+        if field is not None and "judges" in field.metadata:
+            return f"Amber and red limit of: {field.metadata['judges']}."
+    return _documented(owner).get(name, "")
+
+
+@functools.cache
+def _ranges(owner: Any) -> dict[str, tuple[float, float]]:
+    """Ranges that keys are held to, by name, read from the calls themselves: the owner's, its room's, those it calls."""
+    room = sys.modules[owner.__module__]
+    called = {value.__module__ for value in vars(room).values() if inspect.isfunction(value)} - {room.__name__}
+    others = [sys.modules[name] for name in sorted(called) if name.startswith("needlecalc.")]
+    found: dict[str, tuple[float, float]] = {}
+    for one in (owner, room, *others):
+        for name, (low, high, *_) in getattr(one, "_RANGES", {}).items():
+            found.setdefault(name, (low, high))
+        for name, low, high in _calls(inspect.getsource(one)):
+            found.setdefault(name, (low, high))
+    return found
+
+
+def _calls(source: str) -> Iterator[tuple[str, float, float]]:
+    for node in ast.walk(ast.parse(source)):
+        if not (isinstance(node, ast.Call) and isinstance(node.func, ast.Name) and len(node.args) >= 4):
+            continue
+        if node.func.id in ("check_range", "check_each"):
+            try:
+                name, low, high = (ast.literal_eval(argument) for argument in node.args[1:4])
+            except ValueError:  # an end that depends on another key
+                continue
+            yield str(name), float(low), float(high)
+
+
+def key_tables(asked: str | None = None) -> list[Table]:
+    """Keys of one section with those inside it, or of all, to be shown."""
+    names = sections()
+    if asked is not None:
+        wanted = asked.strip("[]")
+        names = [name for name in names if name == wanted or name.startswith(f"{wanted}.")]
+        if not names:
+            tops = sorted({name.split(".")[0] for name in sections()})
+            named, there = plain(wanted, LONGEST_VALUE), ", ".join(tops)
+            msg = f"[{named}] is no section of a job; they are {there}.{nearest(wanted, tops)}"
+            raise InputError(msg)
+    columns = tuple(Column(name, name) for name in ("key", "kind", "unit", "default", "range", "what it is"))
+    return [Table(f"[{name}]", columns, [_row(key) for key in keys_of(name)]) for name in names]
+
+
+def _row(key: Key) -> dict[str, str]:
+    return {
+        "key": key.name.replace("*", "(any name)"),
+        "kind": " or ".join(key.kinds),
+        "unit": key.unit,
+        "default": _usual(key),
+        "range": ", ".join(key.words) if key.words else "" if key.range is None else f"{key.range[0]:g} to {key.range[1]:g}",
+        "what it is": key.about,
+    }
+
+
+def _usual(key: Key) -> str:
+    if any((prior.section, prior.key) == (key.section, key.name) for prior in FOR_LIFT):
+        return "needed to compute lift"
+    value = key.default
+    if value is MISSING:
+        made = TAKEN_BY.get(key.section, ())
+        items = fields(made[0]) if len(made) == 1 and is_dataclass(made[0]) else ()
+        bare = [item.name for item in items if item.default is MISSING and item.default_factory is MISSING]
+        return "needed" if key.name in bare else ""
+    if value is None or value == ():
+        return ""
+    return str(value).lower() if isinstance(value, bool) else f"{value:g}" if isinstance(value, float) else str(value)
+
+
+def schema() -> dict[str, Any]:
+    """JSON Schema of a job, for editors that check TOML."""
+    tops = [name for name in sections() if "." not in name]
+    return {
+        "$schema": "https://json-schema.org/draft/2020-12/schema",
+        "title": "Job of needlecalc",
+        "type": "object",
+        "properties": {"name": {"type": "string"}, **{name: _object(name) for name in tops}},
+        "additionalProperties": False,
+    }
+
+
+def _object(section: str) -> dict[str, Any]:
+    out: dict[str, Any] = {"type": "object", "properties": {}, "additionalProperties": False}
+    for key in keys_of(section):
+        made = _json(key)
+        if key.name == "*":
+            out["additionalProperties"] = made
+        else:
+            out["properties"][key.name] = made
+    return out
+
+
+def _json(key: Key) -> dict[str, Any]:
+    inner, known = f"{key.section}.{key.name}", sections()
+    kinds: list[dict[str, Any]] = []
+    for kind in key.kinds:
+        made = _object(inner) if kind == TABLE and inner in known else dict(JSON_KINDS[kind])
+        if kind == NUMBER and key.range is not None:
+            made |= {"minimum": key.range[0], "maximum": key.range[1]}
+        if kind == TEXT and key.words:
+            made["enum"] = list(key.words)
+        kinds.append({"type": "array", "items": made} if inner == "checks.gases" else made)
+    out: dict[str, Any] = kinds[0] if len(kinds) == 1 else {"anyOf": kinds}
+    if key.about:
+        out["description"] = key.about
+    if isinstance(key.default, bool | int | float | str) and key.default != "":
+        out["default"] = key.default
+    return out
