@@ -17,6 +17,7 @@ from needlecalc.units import FloatArray
 ROUNDING_MM: Final = 1e-9
 NEWTON_STEPS: Final = 30
 SERIES_BELOW: Final = 0.03
+THINNEST_MM: Final = 0.05  # a steep needle gone on past its table may end inside the bore
 
 
 class BorePoints(NamedTuple):
@@ -74,7 +75,8 @@ def points_down_the_bore(
         here, table = rows + station, diameters.ravel()
         left, right = table[here], table[here + 1]
     rise = (right[0] - left[0]) / (stations[station[0] + 1] - above[0])
-    return BorePoints(z, left + weight * (right - left), station, weight, rise, stations.size)
+    diameter = np.maximum(left + weight * (right - left), THINNEST_MM)
+    return BorePoints(z, diameter, station, weight, rise, stations.size)
 
 
 def slopes_at_stations(per_point: FloatArray, points: BorePoints) -> FloatArray:

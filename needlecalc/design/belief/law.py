@@ -10,6 +10,7 @@ import numpy as np
 
 from needlecalc.design.belief.history import History, Pass
 from needlecalc.design.belief.unknowns import JET_LENGTH_MM, Unknowns
+from needlecalc.errors import SolveError
 from needlecalc.measure.drive.bands import Bands
 from needlecalc.parts.fuelflow import FlowParameters, FuelSlopes, fuel_flow, fuel_flow_and_slopes
 from needlecalc.parts.setup import Setup
@@ -32,7 +33,7 @@ class Law:
     start: Setup  # parts of the first pass
     first: Pass
     thickest_mm: float  # no needle is thicker in its jet
-    depression_pa: FloatArray  # (m,) NaN where it is the valve's at the lift
+    bands: Bands  # those of the last pass
     place: Unknowns
     unknowns: FloatArray  # (..., k)
 
@@ -41,7 +42,7 @@ class Law:
         """The law of the bands that the last pass of a history measured."""
         measured = max(float(one.needle.diameters_mm[0]) for one in history.passes)
         thickest = max(setup.carburettor.jet.least_bore_mm() - LEAST_CLEARANCE_MM, measured)
-        return cls(setup, setup, history.passes[0], thickest, bands.depression_pa, place, unknowns)
+        return cls(setup, setup, history.passes[0], thickest, bands, place, unknowns)
 
     def in_parts(self, setup: Setup) -> Law:
         """The same cars with another needle table or jet since the first pass."""
@@ -119,7 +120,7 @@ class Law:
     def _log_fuel(self, diameters_mm: FloatArray, drop_mm: float) -> FloatArray:
         diameters = self.in_jet(diameters_mm)[..., None, :]
         flow = fuel_flow(self.setup, self.lift_mm(drop_mm), diameters_mm=diameters, **self._known(drop_mm))
-        return np.asarray(np.log(flow.fuel_flow_g_s))
+        return self._a_number(np.log(flow.fuel_flow_g_s))
 
     @cached_property
     def _at_first(self) -> tuple[FloatArray, FloatArray, FloatArray]:
@@ -133,7 +134,7 @@ class Law:
         return self.unknowns[..., at : at + 1]
 
     def _known(self, drop_mm: float) -> dict[str, Any]:
-        return {"drop_mm": drop_mm, "depression_pa": self.depression_pa, "parameters": self.parameters}
+        return {"drop_mm": drop_mm, "depression_pa": self.bands.depression_pa, "parameters": self.parameters}
 
     def _fuel_slopes(
         self, setup: Setup, diameters_mm: FloatArray, drop_mm: float
@@ -148,7 +149,17 @@ class Law:
         rows[each, self.place.lift().start + each] = np.where(free, by.per_mm_lift, 0.0)
         for name, slope in self._by_shared(by).items():
             rows[:, self.place.shared(name)] = slope
-        return np.log(flow.fuel_flow_g_s), rows, np.column_stack([by.per_mm_diameter, by.per_mm_drop])
+        return self._a_number(np.log(flow.fuel_flow_g_s)), rows, np.column_stack([by.per_mm_diameter, by.per_mm_drop])
+
+    def _a_number(self, log_fuel: FloatArray) -> FloatArray:
+        if not (good := np.isfinite(log_fuel)).all():
+            band = int(np.argmin(good.reshape(-1, good.shape[-1]).all(axis=0)))
+            msg = (
+                f"The flow law gives no number at {self.bands.name(band)}, {self.bands.lift_mm[band]:.1f} mm of lift; check "
+                "needle table, bore and bore length, fuel level and depression, and how far each of them may be off."
+            )
+            raise SolveError(msg)
+        return log_fuel
 
     def _by_shared(self, by: FuelSlopes) -> dict[str, FloatArray]:
         return {

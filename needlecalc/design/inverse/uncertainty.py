@@ -11,6 +11,7 @@ from needlecalc.design.belief.law import Law
 from needlecalc.design.belief.learned import Learned
 from needlecalc.design.belief.unknowns import SHARED
 from needlecalc.design.wish.target import Target
+from needlecalc.errors import SolveError
 from needlecalc.gaussian import Gaussian
 from needlecalc.units import FloatArray
 
@@ -152,8 +153,12 @@ def _with_meter(log: FloatArray, slopes: FloatArray, offset: FloatArray, nut: Nu
 
 
 def _true_lambda(log: FloatArray, offset: FloatArray) -> FloatArray:
-    # The widest doubts permitted draw meters that err by more than there is.
-    return np.maximum(np.exp(log) - offset[:, None], LEAST_LAMBDA)
+    # The widest uncertainties permitted draw meters that err by more than there is.
+    drawn = np.maximum(np.exp(log) - offset[:, None], LEAST_LAMBDA)
+    if not np.isfinite(drawn).all():
+        msg = "Lambda after the cut is no number in some car drawn; state smaller uncertainties, or give the nut a range."
+        raise SolveError(msg)
+    return drawn
 
 
 def idle_aim(target: Target, idle: int, planned: float) -> float:
