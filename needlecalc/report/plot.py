@@ -60,6 +60,12 @@ def plot_profile(design: Design, *, ax: Axes | None = None) -> Axes:
     -------
     Axes
         Radius over the distance from the shoulder, the radial scale stretched and said so.
+
+    Examples
+    --------
+    >>> from needlecalc.example import road
+    >>> plot_profile(road.design).get_ylabel()
+    'needle radius (mm)'
     """
     ax = _axes(ax)
     asked, between = CALLED[design.stages()]
@@ -105,6 +111,12 @@ def plot_areas(design: Design, *, ax: Axes | None = None) -> Axes:
     -------
     Axes
         Geometric metering area over the distance from the shoulder.
+
+    Examples
+    --------
+    >>> from needlecalc.example import road
+    >>> plot_areas(road.design).get_ylabel()
+    'metering area (mm$^2$)'
     """
     ax = _axes(ax)
     jet = design.setup.carburettor.jet
@@ -132,6 +144,12 @@ def plot_lambda(design: Design, *, ax: Axes | None = None) -> Axes:
     -------
     Axes
         Predictions with their 90 % interval.
+
+    Examples
+    --------
+    >>> from needlecalc.example import road
+    >>> plot_lambda(road.design).get_xlabel()
+    'lift of the air valve (mm)'
     """
     ax = _axes(ax)
     rows = sorted(design.band_rows(), key=lambda row: row["lift_mm"])
@@ -165,6 +183,13 @@ def plot_comparison(comparison: Comparison, *, ax: Axes | None = None) -> Axes:
     -------
     Axes
         Both radii over the distance from the shoulder.
+
+    Examples
+    --------
+    >>> from needlecalc import compare
+    >>> from needlecalc.example import road
+    >>> plot_comparison(compare(road.setup, road.design.present(), road.design.needle)).get_xlabel()
+    'distance from shoulder (mm)'
     """
     ax = _axes(ax)
     names = f"first: {comparison.first.name}", f"second: {comparison.second.name}"
@@ -186,6 +211,13 @@ def plot_metering(metering: Metering, *, ax: Axes | None = None) -> Axes:
     -------
     Axes
         Both areas; the hatched gap between them is what the flow does not see.
+
+    Examples
+    --------
+    >>> from needlecalc import metering
+    >>> from needlecalc.example import road
+    >>> plot_metering(metering(road.setup, [2.0, 10.0, 20.0])).get_ylabel()
+    'area (mm$^2$)'
     """
     ax = _axes(ax)
     lift, whole, seen = metering.lift_mm, metering.flow.metering_area_mm2, metering.flow.effective_area_mm2
@@ -210,6 +242,13 @@ def plot_sensitivity(metering: Metering, *, ax: Axes | None = None) -> Axes:
     -------
     Axes
         Sensitivity on a scale of ratios, and what the plain area sum would say.
+
+    Examples
+    --------
+    >>> from needlecalc import metering
+    >>> from needlecalc.example import road
+    >>> plot_sensitivity(metering(road.setup, [2.0, 10.0, 20.0])).get_ylabel()
+    'lambda per 0.01 mm on diameter (%)'
     """
     ax = _axes(ax)
     jet = metering.setup.carburettor.jet
