@@ -9,7 +9,7 @@ from importlib import import_module
 from inspect import signature
 from typing import TYPE_CHECKING, Any
 
-from needlecalc.kinds import checked
+from needlecalc.kinds import checked, words_of
 from needlecalc.version import __version__ as __version__
 
 # Every public name by the room it comes from; each room is imported at the first use of a name.
@@ -82,6 +82,9 @@ def __getattr__(name: str) -> Any:
     room = import_module(f"needlecalc.{home}" if name in __all__ else f"needlecalc.{home}{name}")
     value = checked(getattr(room, name), _makers) if name in __all__ else room
     globals()[name] = value  # found at once the next time
+    if name in __all__:
+        for record in words_of(value) & set(__all__) - globals().keys():
+            __getattr__(record)  # what one gets by it is held too
     return value
 
 

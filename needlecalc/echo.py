@@ -9,8 +9,8 @@ from datetime import date, datetime, time
 LONGEST_NAME = 80
 LONGEST_VALUE = 40
 MOST_DIGITS = 4000  # Python writes no whole number of more than 4300
-# Controls, line and paragraph separators, marks that turn the direction of writing, halves of a pair.
-_NOT_TO_PRINT = re.compile(r"[\x00-\x1f\x7f-\x9f\u2028-\u202e\u2066-\u2069\ud800-\udfff]")
+# Controls, line and paragraph separators, marks without width or that turn the direction of writing, halves of a pair.
+_NOT_TO_PRINT = re.compile(r"[\x00-\x1f\x7f-\x9f\u200b\u200e\u200f\u2028-\u202e\u2060\u2066-\u2069\ud800-\udfff\ufeff]")
 
 
 def plain(text: str, most: int | None = None) -> str:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import functools
 import inspect
+import re
 import sys
 from collections.abc import Callable, Collection, Mapping, Sequence
 from itertools import chain, cycle
@@ -30,10 +31,24 @@ def checked(made: Any, makers: Callable[[str], Sequence[str]]) -> Any:
         return _held(made, made.__name__, makers)
     if issubclass(made, BaseException):
         return made
-    for key, own in list(vars(made).items()):
-        if inspect.isfunction(own) and (key == "__init__" or key[0] != "_") and not hasattr(own, "__wrapped__"):
-            setattr(made, key, _held(own, made.__name__ if key == "__init__" else key, makers, made.__module__))
+    for key, method in _methods(made).items():
+        own = method.__func__ if isinstance(method, classmethod) else method
+        if not hasattr(own, "__wrapped__"):
+            held = _held(own, made.__name__ if key == "__init__" else key, makers, made.__module__)
+            setattr(made, key, classmethod(held) if isinstance(method, classmethod) else held)
     return made
+
+
+def words_of(made: Any) -> set[str]:
+    """Words in the annotations of a public function, or of a record and its methods: the records one gets by it."""
+    own = _methods(made).values() if isinstance(made, type) else (made,)
+    return set(re.findall(r"\w+", " ".join(str(inspect.signature(getattr(one, "__func__", one))) for one in own)))
+
+
+def _methods(record: type) -> dict[str, Any]:
+    """How the record is made, and its public methods."""
+    own = {key: one for key, one in vars(record).items() if inspect.isfunction(one) or isinstance(one, classmethod)}
+    return {key: one for key, one in own.items() if key == "__init__" or key[0] != "_"}
 
 
 def _held(function: Any, name: str, makers: Callable[[str], Sequence[str]], room: str = "") -> Any:

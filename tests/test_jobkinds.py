@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import copy
-import json
 import re
 import shutil
 import tomllib
 
 import pytest
 from conftest import DATA
+from odd_inputs import as_toml
 
 import needlecalc as nc
 from needlecalc.echo import shown
@@ -47,17 +47,6 @@ UNDERNEATH = re.compile(
     r"\bobject\b|NoneType|\bTrue\b|\bFalse\b|\bNone\b|argument|Error\b|'float'|'int'|'str'|not supported|subscript|iterable|"
     r"could not convert|inhomogeneous|ufunc|dtype|array\(|unhashable|attribute|datetime|\bdict\b|<class"
 )
-
-
-def written(value) -> str:
-    """Value in the words of a job file."""
-    if isinstance(value, bool) or isinstance(value, str):
-        return json.dumps(value)
-    if isinstance(value, list):
-        return f"[{', '.join(map(written, value))}]"
-    if isinstance(value, dict):
-        return f"{{{', '.join(f'{json.dumps(key)} = {written(inner)}' for key, inner in value.items())}}}"
-    return repr(value)
 
 
 def keys_of(section, at=()):
@@ -130,9 +119,7 @@ def test_any_key_of_the_demo_with_a_wrong_value_gives_one_sentence(tmp_path, van
         for step in key[:-1]:
             here = here[step]
         here[key[-1]] = WRONG[label]
-        (tmp_path / "job.toml").write_text(
-            "".join(f"{name} = {written(inner)}\n" for name, inner in spoilt.items()), encoding="utf-8"
-        )
+        (tmp_path / "job.toml").write_text(as_toml(spoilt), encoding="utf-8")
         try:
             walk(tmp_path / "job.toml", key, *van)
         except nc.NeedleCalcError as error:

@@ -19,6 +19,7 @@ from needlecalc.units import MM_PER_INCH, FloatArray
 
 WITHIN_UM = 8.0
 OVAL_UM = 10.0
+MOST_MM = 25.0  # what the usual micrometer opens to
 MOST_OFF_MM = 0.4  # more than any file takes between two measurements: a slip of the pen
 WORTH_SAYING_MM = 5e-5
 KEEP_ONE = "keep the right one"
@@ -248,8 +249,10 @@ def _read(present: Needle, readings_mm: ArrayLike) -> _Read:
         )
         raise InputError(msg)
     rows = np.atleast_2d(array)
-    if np.isinf(rows).any() or (rows <= 0.0).any():
-        msg = "readings_mm must be diameters above 0 mm; give NaN at a station that was not measured."
+    if ((rows <= 0.0) | (rows > MOST_MM)).any():
+        msg = (
+            f"readings_mm must be diameters above 0 mm and at most {MOST_MM:g}; give NaN at a station that was not measured."
+        )
         raise InputError(msg)
     angles = np.isfinite(rows).sum(axis=0)
     mean = np.where(angles > 0, np.nansum(rows, axis=0) / np.maximum(angles, 1), np.nan)

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.stats import chi2
 
+from needlecalc.arrays import check_range
 from needlecalc.design.belief.doubts import Doubts
 from needlecalc.design.belief.history import History
 from needlecalc.design.belief.law import Law
@@ -200,6 +201,7 @@ class Learned(Shown):
 
     def samples(self, count: int, seed: int = 0) -> FloatArray:
         """Unknowns of cars that agree with what was measured, drawn at random: shape (count, k)."""
+        check_range(count, "count", 1, 1e6, cure="It is how many cars are drawn.")
         return self.estimate.at(np.random.default_rng(seed).standard_normal((count, self.estimate.root.shape[1])))
 
     def slopes(self, diameters_mm: FloatArray, drop_mm: float) -> tuple[FloatArray, FloatArray]:

@@ -231,7 +231,13 @@ class Bands(Shown):
         str
             Speed and load, and the bank where there are two.
         """
+        self._has(band)
         return f"{self.rpm[band]:.0f} rpm {self.load[band]} {self.bank[band]}".rstrip()
+
+    def _has(self, band: int) -> None:
+        if not 0 <= band < self.rpm.size:
+            msg = f"There is no band {band}; they are counted from 0 to {self.rpm.size - 1}."
+            raise InputError(msg)
 
     def names(self, bands: Sequence[int], badness: FloatArray | None = None) -> str:
         """Names of some bands in a row: all where they are few, else the worst and how many more.
@@ -280,6 +286,8 @@ class Bands(Shown):
         >>> typed_bands([900, 2000, 3000], [0.97, 1.05, 1.12]).only([2, 0])
         Bands: 2, 2 samples, 900 to 3000 rpm
         """
+        for band in bands:
+            self._has(band)
         chosen: dict[str, Any] = {}
         for item in fields(self):
             value = getattr(self, item.name)
