@@ -51,27 +51,13 @@ class JetShift(Shown):
         return f"Jet moved {_flats(self.flats)}: {share:.2f} +- {doubt:.2f} of the change expected, {bands}"
 
     def share(self) -> tuple[float, float]:
-        """Change seen over change expected, all bands weighed.
-
-        Returns
-        -------
-        float
-            1 where the car does as the prior says. [-]
-        float
-            Its standard uncertainty, readings alone. [-]
-        """
+        """Change seen over change expected, all bands weighed, and its standard uncertainty by the readings."""
         weight = 1.0 / self.seen_u**2
         power = float((weight * self.expected**2).sum())
         return float((weight * self.expected * self.seen).sum()) / power, float(1.0 / np.sqrt(power))
 
     def table(self) -> Table:
-        """The change by band, to be shown.
-
-        Returns
-        -------
-        Table
-            One row a band.
-        """
+        """The change by band, to be shown."""
         columns = (
             Column("band", "band"),
             Column("expected_percent", "expected %", "+.1f"),
@@ -231,10 +217,9 @@ def _expected(bands: Bands, setup: Setup, drop_mm: float, doubts: Doubts | None)
 
 
 def _other_point(bands: Bands, moved: Bands, setup: Setup) -> FloatArray:
-    """Change of ln(lambda) to expect of each moved band because it was not held at quite the same air flow.
+    """Change of ln(lambda) to expect of each moved band as it was not held at quite the same air flow.
 
-    Known only where both lifts were computed in the same way; what lambda does from lift to lift is air of the valve
-    over fuel.
+    Known only where both lifts were computed in the same way: lambda goes from lift to lift as air over fuel.
     """
     same, valve = same_bands(bands, moved), setup.carburettor.air_valve
     known = (same >= 0) & moved.lift_computed_alone()
@@ -258,8 +243,7 @@ def _history(bands: Bands, moved: Bands, setup: Setup, drop_mm: float) -> Histor
 def _lent(bands: Bands, moved: Bands) -> Bands:
     """The moved bands, each that was not read again with the lift of the same band of the first drive.
 
-    The air sets the lift, not the jet; and a lift computed in the same way twice errs the same way twice, so it is
-    no second reading.
+    The air sets the lift, not the jet; a lift computed in the same way twice is no second reading.
     """
     read = moved.lift_from(LiftSource.READ) & np.isfinite(moved.lift_mm)
     same = same_bands(bands, moved)

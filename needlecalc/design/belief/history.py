@@ -98,18 +98,7 @@ class Pass(Shown):
         return f"Pass: needle {self.needle.name!r}, jet drop {self.drop_mm:.2f} mm, {counted(self.bands.rpm.size, 'band')}"
 
     def same_drive(self, other: Pass | Bands) -> bool:
-        """Whether another pass was made from the very same drive.
-
-        Parameters
-        ----------
-        other : Pass or Bands
-            The other pass, or the bands of a drive.
-
-        Returns
-        -------
-        bool
-            By the hash of the log where both have one, else by readings alike to the last digit.
-        """
+        """Whether another pass was the very same drive: by the hash of the log, or by readings where one has none."""
         if isinstance(other, Pass):
             theirs, log = other.bands, other.log_sha256
         else:
@@ -120,13 +109,7 @@ class Pass(Shown):
         return np.array_equal(mine.rpm, theirs.rpm) and np.array_equal(mine.lambda_measured, theirs.lambda_measured)
 
     def table(self) -> Table:
-        """Bands of the pass, to be shown.
-
-        Returns
-        -------
-        Table
-            One row a band.
-        """
+        """Bands of the pass, to be shown."""
         return replace(self.bands.table(), title=repr(self))
 
 
@@ -176,13 +159,7 @@ class History(Shown):
         return f"History of {counted(count, 'pass', 'passes')}, {counted(needles, 'needle')}"
 
     def needle_of_pass(self) -> FloatArray:
-        """Number of the needle of each pass; passes with the same diameters share one.
-
-        Returns
-        -------
-        array of int, shape (passes,)
-            From 0.
-        """
+        """Number of the needle of each pass, from 0; passes with the same diameters share one."""
         numbers: list[int] = []
         for one in self.passes:
             same = [
@@ -194,47 +171,15 @@ class History(Shown):
         return np.array(numbers)
 
     def then(self, needle: Needle, drop_mm: float, bands: Bands) -> History:
-        """The history with one more pass.
-
-        Parameters
-        ----------
-        needle : Needle
-            The needle now fitted, as measured.
-        drop_mm : float
-            Jet drop of the drive. [mm]
-        bands : Bands
-            What the drive gave, with lifts.
-
-        Returns
-        -------
-        History
-            A new history.
-        """
+        """The history with one more pass."""
         return History((*self.passes, Pass(needle, drop_mm, bands)))
 
     def driven(self) -> History:
-        """The passes that were really driven.
-
-        Returns
-        -------
-        History
-            Without needles whose lambda is only predicted.
-        """
+        """The passes that were really driven, without needles whose lambda is only predicted."""
         return History(tuple(one for one in self.passes if one.driven))
 
     def in_one_air(self, setup: Setup) -> History:
-        """The history with lambda of every pass as it would have been in the air and with the fuel of the last.
-
-        Parameters
-        ----------
-        setup : Setup
-            Setup of any pass: engine, jet and valve.
-
-        Returns
-        -------
-        History
-            A pass whose air or fuel is not known stays as it is, and so do all where those of the last are not.
-        """
+        """Lambda of every pass as in the air and with the fuel of the last; as it is where either is not known."""
         last = self.passes[-1]
         moved = []
         for one in self.passes:
@@ -248,18 +193,7 @@ class History(Shown):
         return History(tuple(moved))
 
     def present(self, setup: Setup) -> Setup:
-        """The setup with the needle and jet height of the last pass.
-
-        Parameters
-        ----------
-        setup : Setup
-            Setup of any pass.
-
-        Returns
-        -------
-        Setup
-            As it stands on the car now.
-        """
+        """The setup with the needle and jet height of the last pass."""
         last = self.passes[-1]
         fitted = setup.with_needle(last.needle)
         # The fuel level stays where it is when the jet moves.
@@ -268,13 +202,7 @@ class History(Shown):
         return replace(fitted, carburettor=replace(fitted.carburettor, jet=jet, float_level_mm=head))
 
     def table(self) -> Table:
-        """The passes, to be shown.
-
-        Returns
-        -------
-        Table
-            One row a pass.
-        """
+        """The passes, to be shown."""
         columns = (
             Column("number", "pass", "d"),
             Column("needle", "needle"),

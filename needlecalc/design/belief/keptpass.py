@@ -69,18 +69,7 @@ def _other_format(content: dict[str, Any]) -> str:
 
 
 def facts_of_bands(bands: Bands) -> dict[str, Any]:
-    """Columns of some bands; logs and setups are kept elsewhere.
-
-    Parameters
-    ----------
-    bands : Bands
-        The bands.
-
-    Returns
-    -------
-    dict
-        Ready for JSON, which knows no NaN.
-    """
+    """Columns of some bands; logs and setups are kept elsewhere."""
     facts: dict[str, Any] = {}
     for item in fields(Bands):
         value = getattr(bands, item.name)
@@ -92,25 +81,7 @@ def facts_of_bands(bands: Bands) -> dict[str, Any]:
 
 
 def bands_of_facts(facts: object) -> Bands:
-    """Bands from what :func:`facts_of_bands` wrote.
-
-    Parameters
-    ----------
-    facts : object
-        As read from JSON.
-
-    Returns
-    -------
-    Bands
-        Without log and setup.
-
-    Raises
-    ------
-    InputError
-        If a column is of another kind.
-    KeyError
-        If one is missing.
-    """
+    """Bands from what :func:`facts_of_bands` wrote."""
     saved = a_value(facts, "bands", (dict,), "a table in braces")
     bands: dict[str, Any] = {}
     for item in fields(Bands):
@@ -165,18 +136,7 @@ _LIFT_SENTENCES = {
 
 
 def facts_of_needle(needle: Needle) -> dict[str, Any]:
-    """What the file keeps of a needle.
-
-    Parameters
-    ----------
-    needle : Needle
-        The needle.
-
-    Returns
-    -------
-    dict
-        Ready for JSON.
-    """
+    """What the file keeps of a needle."""
     return {
         "name": needle.name,
         "stations_mm": needle.stations_mm.tolist(),
@@ -186,25 +146,7 @@ def facts_of_needle(needle: Needle) -> dict[str, Any]:
 
 
 def needle_of_facts(facts: object) -> Needle:
-    """Needle from what :func:`facts_of_needle` wrote.
-
-    Parameters
-    ----------
-    facts : object
-        As read from JSON.
-
-    Returns
-    -------
-    Needle
-        The needle.
-
-    Raises
-    ------
-    InputError
-        If a figure is of another kind.
-    KeyError
-        If one is missing.
-    """
+    """Needle from what :func:`facts_of_needle` wrote."""
     needle = a_value(facts, "needle", (dict,), "a table in braces")
     if odd := sorted(set(needle) - {item.name for item in fields(Needle)}):
         msg = f"needle has {shown(odd[0])}, which no needle has; {EDITED}."
@@ -218,25 +160,7 @@ def needle_of_facts(facts: object) -> Needle:
 
 
 def conditions_of_facts(kind: type[Conditions], facts: object) -> Conditions | None:
-    """Air or fuel from its fields.
-
-    Parameters
-    ----------
-    kind : type
-        Air or Fuel.
-    facts : object
-        As read from JSON; None where the file says nothing of it.
-
-    Returns
-    -------
-    Air, Fuel or None
-        None where nothing is said.
-
-    Raises
-    ------
-    InputError
-        If a figure is of another kind.
-    """
+    """Air or fuel from its fields."""
     if facts is None:
         return None
     name = kind.__name__.lower()
@@ -248,29 +172,7 @@ def conditions_of_facts(kind: type[Conditions], facts: object) -> Conditions | N
 
 
 def a_value(value: object, name: str, kinds: tuple[type, ...], words: str) -> Any:
-    """A value, if it is of the kind it must be; true and false are no numbers.
-
-    Parameters
-    ----------
-    value : object
-        As read from JSON.
-    name : str
-        Where it stands, for the message.
-    kinds : tuple of type
-        What it may be.
-    words : str
-        The same in words.
-
-    Returns
-    -------
-    object
-        The value.
-
-    Raises
-    ------
-    InputError
-        If it is of another kind.
-    """
+    """A value, if it is of the kind it must be; true and false are no numbers."""
     if isinstance(value, bool) or not isinstance(value, kinds):
         msg = f"{name} is {_shown(value)}, but must be {words}; {EDITED}."
         raise InputError(msg)

@@ -145,13 +145,7 @@ class Learned(Shown):
         return max(1.0, float(np.sqrt(self.misfit / chi2.ppf(BY_CHANCE, self.spare)))) if self.spare else 1.0
 
     def contradiction(self) -> str:
-        """How badly the passes agree.
-
-        Returns
-        -------
-        str
-            One or two sentences; empty where chance explains it.
-        """
+        """How badly the passes agree; empty where chance explains it."""
         if not self._strange():
             return ""
         return (
@@ -160,13 +154,7 @@ class Learned(Shown):
         )
 
     def check_one_car(self) -> None:
-        """Nothing, if some car explains the passes.
-
-        Raises
-        ------
-        SolveError
-            If none does, so that a design would be made for no car there is.
-        """
+        """Raise SolveError where no car explains the passes."""
         if self._strange() and self.misfit > NO_CAR * (self.spare + A_FEW):
             msg = f"No car explains these passes: {self._how_far()}; {FIRST_AID}."
             raise SolveError(msg)
@@ -233,13 +221,7 @@ class Learned(Shown):
         ]
 
     def table(self) -> Table:
-        """What was learned, to be shown.
-
-        Returns
-        -------
-        Table
-            One row an unknown that all bands share; lifts below.
-        """
+        """What was learned, to be shown."""
         columns = (
             Column("what", "what"),
             Column("unit", "unit"),
