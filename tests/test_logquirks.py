@@ -376,7 +376,7 @@ def archive(name: str) -> bytes:
     ("raw", "words"),
     [
         (archive("log.csv"), "a zip archive or a spreadsheet, not a log as text. Unpack it"),
-        (gzip.compress(b"Time,RPM,Lambda\n0,900,1\n"), "a gzip archive"),
+        (gzip.compress(b"Time,RPM,Lambda\n0,900,1\n", mtime=0), "a gzip archive"),
         (b"%PDF-1.7\n%\xe2\xe3", "a PDF document"),
         (b"<!DOCTYPE html>\n<html><body>log</body></html>", "an HTML page"),
         (b"\xef\xbb\xbf <html lang='en'>", "an HTML page"),
