@@ -206,7 +206,7 @@ def main() -> None:
 
     job = read_job(HERE / "pass_van.toml")
     design = job.design()
-    first = design.first_stop.diameters_mm
+    first = design.stop.needle.diameters_mm
     touched = first < fitted
     cut = np.where(touched, np.minimum(first + rng.normal(0, HAND_MM, fitted.size), fitted), fitted)
     drop = trimmed_drop_mm(setup, cut, float(design.target.lambda_target[0]))

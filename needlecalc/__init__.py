@@ -44,25 +44,23 @@ _ROOMS = {
     "measure.checks.engine": "check_engine",
     "design.forward.predict": "Comparison compare predict_lambda",
     "design.forward.metering": "Metering metering",
-    "design.wish.target": "Target make_target",
+    "design.inverse.target": "Target make_target",
     "design.inverse.limits": "Limits",
-    "design.inverse.blend": "blended own_cut",
+    "design.inverse.owncut": "blended own_cut",
     "design.inverse.twins": "PairCheck both_banks pair_check",
-    "design.inverse.binding": "Binding",
-    "design.inverse.options": "Option",
+    "design.inverse.alternatives": "Alternative",
     "design.belief.doubts": "Doubts",
     "design.belief.history": "History Pass read_history",
     "design.belief.learn": "learn",
     "design.belief.learned": "Learned",
     "design.belief.calibration": "JetShift jet_shift with_jet_drive",
-    "design.inverse.proposal": "Design",
-    "design.inverse.nextstep": "NextStep NextSteps measure_next",
+    "design.inverse.proposal": "Design NextStep",
+    "design.inverse.nextstep": "NextSteps measure_next",
     "design.inverse.solve": "solve",
     "design.after.progress": "Progress judge_cut",
     "design.after.rescue": "Rescue rescue",
     "design.after.outcome": "Outcome compare_pass",
-    "design.after.altitude": "at_altitude",
-    "design.after.places": "AltitudeOutlook",
+    "design.after.altitude": "AltitudeOutlook at_altitude",
     "design.after.rank": "RankedNeedle Ranking rank",
     "report.plot": "plot_areas plot_comparison plot_lambda plot_metering plot_profile plot_sensitivity",
     "report.sheet": "GrindSheet grind_sheet",
@@ -149,14 +147,13 @@ if TYPE_CHECKING:  # the same for editors and type checkers
         Comparison as Comparison, compare as compare, predict_lambda as predict_lambda,
     )
     from needlecalc.design.forward.metering import Metering as Metering, metering as metering
-    from needlecalc.design.wish.target import Target as Target, make_target as make_target
+    from needlecalc.design.inverse.target import Target as Target, make_target as make_target
     from needlecalc.design.inverse.limits import Limits as Limits
-    from needlecalc.design.inverse.blend import blended as blended, own_cut as own_cut
+    from needlecalc.design.inverse.owncut import blended as blended, own_cut as own_cut
     from needlecalc.design.inverse.twins import (
         PairCheck as PairCheck, both_banks as both_banks, pair_check as pair_check,
     )
-    from needlecalc.design.inverse.binding import Binding as Binding
-    from needlecalc.design.inverse.options import Option as Option
+    from needlecalc.design.inverse.alternatives import Alternative as Alternative
     from needlecalc.design.belief.doubts import Doubts as Doubts
     from needlecalc.design.belief.history import History as History, Pass as Pass, read_history as read_history
     from needlecalc.design.belief.learn import learn as learn
@@ -164,16 +161,13 @@ if TYPE_CHECKING:  # the same for editors and type checkers
     from needlecalc.design.belief.calibration import (
         JetShift as JetShift, jet_shift as jet_shift, with_jet_drive as with_jet_drive,
     )
-    from needlecalc.design.inverse.proposal import Design as Design
-    from needlecalc.design.inverse.nextstep import (
-        NextStep as NextStep, NextSteps as NextSteps, measure_next as measure_next,
-    )
+    from needlecalc.design.inverse.proposal import Design as Design, NextStep as NextStep
+    from needlecalc.design.inverse.nextstep import NextSteps as NextSteps, measure_next as measure_next
     from needlecalc.design.inverse.solve import solve as solve
     from needlecalc.design.after.progress import Progress as Progress, judge_cut as judge_cut
     from needlecalc.design.after.rescue import Rescue as Rescue, rescue as rescue
     from needlecalc.design.after.outcome import Outcome as Outcome, compare_pass as compare_pass
-    from needlecalc.design.after.altitude import at_altitude as at_altitude
-    from needlecalc.design.after.places import AltitudeOutlook as AltitudeOutlook
+    from needlecalc.design.after.altitude import AltitudeOutlook as AltitudeOutlook, at_altitude as at_altitude
     from needlecalc.design.after.rank import RankedNeedle as RankedNeedle, Ranking as Ranking, rank as rank
     from needlecalc.report.plot import (
         plot_areas as plot_areas, plot_comparison as plot_comparison, plot_lambda as plot_lambda,

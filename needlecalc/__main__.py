@@ -10,7 +10,6 @@ import sys
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Any
 
 import matplotlib
 import numpy as np
@@ -33,11 +32,12 @@ from needlecalc.jobparts import path_in
 from needlecalc.measure.drive.bands import Bands
 from needlecalc.parts.measured import read_readings
 from needlecalc.parts.needle import Needle, read_needle
+from needlecalc.report.facts import facts_of
 from needlecalc.report.pages import pdf_of, profile_png_of
 from needlecalc.report.sheet import GrindSheet
 from needlecalc.show import counted
 from needlecalc.units import FloatArray
-from needlecalc.version import __version__, made_facts, made_line, now
+from needlecalc.version import __version__, made_line, now
 
 USABLE, BAD_INPUT, NOT_BY_FILING, LOCKED = 0, 2, 3, 4
 CUT_SHORT = 1
@@ -195,7 +195,7 @@ def _bands(job: Job, said: list[str]) -> Bands:
 def _write(sheet: GrindSheet, out: Path) -> None:
     """All files are made before any is written: a failure leaves those of the last design."""
     contents = {
-        "design.json": json.dumps(_facts(sheet), indent=1).encode(),
+        "design.json": json.dumps(facts_of(sheet), indent=1, allow_nan=False).encode(),
         "grind_sheet.csv": sheet.csv().encode(),
         "grind_sheet.pdf": pdf_of(sheet),
         "grind_sheet.txt": sheet.text().encode(),
@@ -207,41 +207,6 @@ def _write(sheet: GrindSheet, out: Path) -> None:
     except OSError as error:
         raise cannot_write(what, error) from error
     write_files({out / name: content for name, content in contents.items()}, what)
-
-
-def _facts(sheet: GrindSheet) -> dict[str, Any]:
-    """Everything another program may want of a sheet; what filing cannot reach is no order and only called nearest."""
-    design, altitude = sheet.design, sheet.altitude
-    log = design.target.bands.log
-    asked, ordered = design.needle.diameters_mm.tolist(), design.stages() != "not yet"
-    return {
-        "made_by": made_facts(sheet.made_at),
-        "job": design.setup.name,
-        "status": design.status,
-        "met": design.met,
-        "stages": design.stages(),
-        "before_cutting": list(sheet.before_lines()),
-        "altitude_red": None if altitude is None or not ordered else list(altitude.red()),
-        "flags": list(design.flags),
-        "checks": None if design.checks is None else [check.facts() for check in design.checks.checks],
-        "stations_mm": design.needle.stations_mm.tolist(),
-        "present_mm": design.present().diameters_mm.tolist(),
-        "first_stop_mm": design.first_stop.diameters_mm.tolist() if ordered else None,
-        "asked_mm": asked if ordered else None,
-        "nearest_mm": None if ordered else asked,
-        "jet_drop_mm": {
-            "before": design.setup.carburettor.jet.drop_mm,
-            "asked": design.drop_mm if ordered else None,
-            "nearest": None if ordered else design.drop_mm,
-        },
-        "chance_rich": design.chance_rich,
-        "chance_rich_first": design.chance_rich_first,
-        "chance_least": design.chance_least,
-        "chance_fails": design.chance_fails,
-        "chance_fails_first": design.chance_fails_first,
-        "bands": design.band_rows(),
-        "log": None if log is None else {"file": log.name, "sha256": log.sha256},
-    }
 
 
 def _measured(asked: argparse.Namespace) -> int:

@@ -13,8 +13,7 @@ import numpy as np
 from scipy.optimize import isotonic_regression
 
 from needlecalc.arrays import check_range
-from needlecalc.design.after.altitude import at_altitude
-from needlecalc.design.after.places import AltitudeOutlook
+from needlecalc.design.after.altitude import AltitudeOutlook, at_altitude
 from needlecalc.design.belief.calibration import JetShift, jet_shift, with_jet_drive
 from needlecalc.design.belief.doubts import Doubts
 from needlecalc.design.belief.history import SAME_NEEDLE_MM, History, Pass, read_history
@@ -22,7 +21,7 @@ from needlecalc.design.belief.learn import learn
 from needlecalc.design.inverse.limits import Limits
 from needlecalc.design.inverse.proposal import Design
 from needlecalc.design.inverse.solve import solve
-from needlecalc.design.wish.target import Target, make_target
+from needlecalc.design.inverse.target import Target, make_target
 from needlecalc.echo import LONGEST_NAME, LONGEST_VALUE, plain, shown
 from needlecalc.errors import InputError, LogFormatError
 from needlecalc.jobassumed import Prior, assumed_table, completed, needs_parts, widened
@@ -181,11 +180,11 @@ class Job:
         """
         section = dict(self.settings["target"])
         settings = {key: section.pop(key) for key in TARGET_SETTINGS if key in section}
-        for load, wish in section.items():
-            if isinstance(wish, bool) or not isinstance(wish, (int, float, Mapping)):
+        for load, wanted in section.items():
+            if isinstance(wanted, bool) or not isinstance(wanted, (int, float, Mapping)):
                 named = plain(load, LONGEST_VALUE)
                 rule = f"must be a lambda, written {named} = 0.88, or a table of its own."
-                msg = f"[target] {named} is {shown(wish)}, but {rule}"
+                msg = f"[target] {named} is {shown(wanted)}, but {rule}"
                 raise InputError(msg)
         gases = gases_of(self.settings["checks"])
         zero = sensor_zero(gases, before_u=self.doubts().sensor_offset) if gases else None

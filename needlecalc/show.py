@@ -162,9 +162,13 @@ class Shown:
 
     def table(self) -> Table:
         """Facts of the record, to be shown."""
+        return self._part()
+
+    def _part(self, name: str = "") -> Table:
+        """One of the tables of a record that has several."""
         from needlecalc.report.tables import table_of  # upwards, for only the report floor has words
 
-        return table_of(self)
+        return table_of(self, name)
 
     def rows(self) -> list[Row]:
         """Facts as a list of dicts, one a row, full precision; keys carry their unit."""

@@ -17,6 +17,8 @@ import pytest
 import needlecalc as nc
 from needlecalc.measure.drive import gather
 from needlecalc.measure.drive.lag import find_lag
+from needlecalc.remark import Remark
+from needlecalc.report import say
 
 matplotlib.use("Agg")
 DATA = Path(__file__).parent.parent / "data"
@@ -80,7 +82,18 @@ def asked(setup: nc.Setup, lift_mm, measured, wanted, **bands) -> nc.Target:
     """Target for typed bands, one wish each."""
     lift = np.asarray(lift_mm, dtype=float)
     typed = nc.typed_bands(np.linspace(900, 5000, lift.size), measured, lift_mm=lift, **bands)
-    return nc.Target(typed, np.broadcast_to(np.asarray(wanted, dtype=float), lift.shape), ("asked",) * lift.size)
+    return nc.Target(typed, np.broadcast_to(np.asarray(wanted, dtype=float), lift.shape))
+
+
+def found(design: nc.Design, kind) -> list[Remark]:
+    """Remarks of one kind."""
+    return [one for one in design.remarks if one.kind is kind]
+
+
+def said(design: nc.Design) -> list[str]:
+    """Every sentence said of a design, the verdict first."""
+    others = [say.alternative(one, design) for one in design.alternatives]
+    return [*say.verdict(design), *say.remarks(design.remarks), *others]
 
 
 @pytest.fixture

@@ -61,7 +61,7 @@ def right_calls(folder: Path) -> dict[str, dict[str, Any]]:
     from_air = nc.typed_bands(
         [900.0, 2000.0, 3000.0], [1.0, 1.0, 1.0], load=["idle", "full", "full"], manifold_pressure_pa=[4e4, 9e4, 9e4]
     )
-    learned, design = nc.learn(bands, setup), nc.solve(target, setup, with_options=False)
+    learned, design = nc.learn(bands, setup), nc.solve(target, setup, with_alternatives=False)
     log, _ = synthetic_drive(1, seconds=60.0)
     swept = folder / "swept.csv"
     swept.write_text(swept_log())
@@ -169,7 +169,7 @@ def right_calls(folder: Path) -> dict[str, dict[str, Any]]:
             "limits": nc.Limits(),
             "learned": learned,
             "risk": 0.05,
-            "with_options": False,
+            "with_alternatives": False,
         },
         "measure_next": {"design": design, "risk": 0.05},
         "judge_cut": {**read, "within_um": 8.0, "risk": 0.05, "file_down": False},

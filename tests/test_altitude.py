@@ -9,8 +9,12 @@ import pytest
 from ambiance import Atmosphere
 from conftest import DIAMETERS_MM, STATIONS_MM, asked, make_setup
 from scipy.optimize import brentq
+from sheet_cases import changed, in_stages, left_alone
 
 import needlecalc as nc
+from needlecalc.design.after.altitude import AltitudeRemark
+from needlecalc.design.inverse.proposal import Stages
+from needlecalc.report import say
 
 LIFTS = np.array([2.5, 5.0, 9.0, 13.0, 18.0, 24.0])
 LOADS = ("idle", "light", "light", "full", "full", "full")
@@ -90,10 +94,9 @@ def test_a_needle_cut_at_2600_m_is_red_at_sea_level():
     home = outlook.at("home").lambda_predicted[full]
     assert home.mean() == pytest.approx(1.08, abs=0.03)
     assert outlook.needs_acknowledging()
-    red = [line for line in outlook.red() if "at home" in line]
-    assert len(red) == 1
-    assert f"up to lambda {home.max():.2f}" in red[0]
-    assert "3 of 3 full-load bands" in red[0]
+    (red,) = [one for one in outlook.red() if one.numbers["place"] == "home"]
+    assert red.numbers["expected"] == home.max()
+    assert "3 of 3 full-load bands" in say.remark(red)
     text = " ".join(str(outlook).split())
     assert "Set again before descending" in text
     assert "leaner than lambda 0.92 anywhere" in text
@@ -104,8 +107,8 @@ def test_the_sheet_of_a_red_design_must_be_signed(tmp_path):
     target = asked(setup, LIFTS, [0.98, 1.05, 1.08, 1.08, 1.08, 1.08], [0.95, 1.0, 1.0, 0.95, 0.95, 0.95], load=LOADS)
     design = nc.solve(target, setup)
     outlook = nc.at_altitude(setup, target.bands, design, 2600.0, home=0.0)
-    np.testing.assert_allclose(outlook.places[0].lambda_predicted, design.lambda_predicted, rtol=1e-9)
-    np.testing.assert_allclose(outlook.at("2600 m").lambda_predicted, design.lambda_predicted, rtol=2e-4)
+    np.testing.assert_allclose(outlook.places[0].lambda_predicted, design.final.expected, rtol=1e-9)
+    np.testing.assert_allclose(outlook.at("2600 m").lambda_predicted, design.final.expected, rtol=2e-4)
     assert (outlook.at("home").lambda_low < outlook.at("home").lambda_predicted).all()
     # Round number of the case: 0.95 on the mountain is about 1.08 at sea level; the needle's shape moves it a little.
     assert outlook.at("home").lambda_predicted[3:].mean() == pytest.approx(1.08, abs=0.03)
@@ -131,13 +134,13 @@ def test_idle_co_rises_on_the_mountain():
     assert outlook.places[0].idle_co_percent == pytest.approx(1.08, abs=0.02)
     assert outlook.places[1].idle_co_percent > 3.0
     assert "CO at idle" in str(outlook)
-    assert any("plugs would foul" in note for note in outlook.warnings())
+    assert AltitudeRemark.FOULS in [one.kind for one in outlook.remarks()]
     assert np.isnan(nc.at_altitude(setup, bands_at([0.9], [9.0], ("full",)), None, 0.0).places[0].idle_co_percent)
 
 
 def test_misfire_is_told_where_part_load_gets_too_lean():
     outlook = nc.at_altitude(on_the_mountain(), bands_at(np.full(6, 1.1)), None, 0.0)
-    assert any("would misfire" in note for note in outlook.warnings())
+    assert AltitudeRemark.MISFIRES in [one.kind for one in outlook.remarks()]
 
 
 def test_a_piston_at_its_stop_stays_there_and_a_slide_stays_open():
@@ -206,17 +209,11 @@ def test_a_job_names_home_and_trip(case):
     assert "Read and accepted: owner" in " ".join(sheet.text().split())
 
 
-def in_stages(design):
+def held_back(design):
     """The design held back all the way: nothing off at the first stop, the bands as driven."""
     now = design.learned.lambda_now()
-    return replace(
-        design,
-        held_back=1.0,
-        first_stop=replace(design.present(), name="held"),
-        first_predicted=now,
-        first_low=now - 0.05,
-        first_high=now + 0.05,
-    )
+    held = {"needle": replace(design.present(), name="held"), "expected": now, "low": now - 0.05, "high": now + 0.05}
+    return in_stages(design, stop=held)
 
 
 @pytest.fixture(scope="module")
@@ -224,40 +221,41 @@ def rich_enough():
     setup = make_setup(drop_min_mm=0.8, drop_max_mm=2.5)
     target = asked(setup, LIFTS, [0.98, 1.05, 1.08, 1.0, 1.0, 1.0], [0.95, 1.0, 1.0, 0.85, 0.85, 0.85], load=LOADS)
     design = nc.solve(target, setup, risk=1.0)
-    assert design.stages() == "at once"
+    assert design.stages() is Stages.AT_ONCE
     return design
 
 
 def test_where_metal_comes_off_in_stages_the_first_stop_is_judged_everywhere(rich_enough):
     setup, bands = rich_enough.setup, rich_enough.target.bands
     whole = nc.at_altitude(setup, bands, rich_enough, 1500.0, home=0.0)
-    assert (whole.first, whole.red()) == (None, ())
-    held = in_stages(rich_enough)
+    assert (whole.stop, whole.red()) == (None, ())
+    held = held_back(rich_enough)
     outlook = nc.at_altitude(setup, bands, held, 1500.0, home=0.0)
     # The drive's air leaves the design's own figures; elsewhere the first stop is the needle now on the car, turned as told.
-    np.testing.assert_allclose(outlook.first.places[0].lambda_predicted, held.first_predicted, rtol=1e-9)
+    np.testing.assert_allclose(outlook.stop.places[0].lambda_predicted, held.stop.expected, rtol=1e-9)
     np.testing.assert_allclose(outlook.places[1].lambda_predicted, whole.places[1].lambda_predicted)
-    ratio = outlook.first.places[1].lambda_predicted / held.first_predicted
+    ratio = outlook.stop.places[1].lambda_predicted / held.stop.expected
     present = nc.at_altitude(setup, bands, held.present(), 1500.0, drop_mm=held.drop_mm)
     np.testing.assert_allclose(ratio, present.places[1].lambda_predicted / present.places[0].lambda_predicted, rtol=0.01)
     red = outlook.red()
-    assert [words.split(" full load")[0] for words in red] == ["RED: at the drive", "RED: at 1500 m", "RED: at home"]
-    assert all("at the FIRST STOP)" in words for words in red)
+    assert [one.numbers["place"] for one in red] == ["the drive", "1500 m", "home"]
+    assert all("at the FIRST STOP)" in say.remark(one) for one in red)
     # Whichever is leaner rules.
-    leaner_after = replace(outlook, places=outlook.first.places, first=replace(outlook, first=None))
-    assert all("with all off)" in words for words in leaner_after.red())
-    assert [row["first_3"] for row in outlook.band_rows()] == outlook.first.at("home").lambda_predicted.tolist()
+    leaner_after = replace(outlook, places=outlook.stop.places, stop=replace(outlook, stop=None))
+    assert all("at the target diameters)" in say.remark(one) for one in leaner_after.red())
+    assert [row["stop_3"] for row in outlook.band_rows()] == outlook.stop.at("home").lambda_predicted.tolist()
     text = " ".join(nc.grind_sheet(held, altitude=outlook).text().split())
     assert "Lambda by altitude at the FIRST STOP: the drive: idle 0." in text
     assert "File nothing before this is signed" in text
     lean = replace(
-        outlook.first, places=tuple(replace(p, lambda_predicted=p.lambda_predicted + 0.2) for p in outlook.first.places)
+        outlook.stop, places=tuple(replace(p, lambda_predicted=p.lambda_predicted + 0.2) for p in outlook.stop.places)
     )
-    assert any(w.startswith("At home, at the FIRST STOP, it would misfire") for w in replace(outlook, first=lean).warnings())
+    said = [say.remark(one) for one in replace(outlook, stop=lean).remarks()]
+    assert any(words.startswith("At home, at the FIRST STOP it would misfire") for words in said)
 
 
 def test_a_page_gives_one_order_for_full_load_that_runs_lean(rich_enough):
-    held = in_stages(rich_enough)
+    held = held_back(rich_enough)
     for zero, leanest in ((0.0, "0.92"), (0.02, "0.94")):
         # A meter that shows 0.02 too much has the limit where it shows it.
         off = nc.SensorZero(mean=zero, u=0.005) if zero else None
@@ -268,61 +266,56 @@ def test_a_page_gives_one_order_for_full_load_that_runs_lean(rich_enough):
             "It can melt pistons: no full load there but short pulls, to read lambda, until it is read at "
             f"{leanest} or richer; stop on any pinking."
         )
-        said = [*outlook.red(), sheet.full_load_line()]
+        said = [*map(say.remark, outlook.red()), sheet.full_load_line()]
         assert len(said) >= 3
         assert all(words.endswith(order) for words in said)
-        assert all(f"leaner than {leanest} in" in words for words in outlook.red())
+        assert all(f"leaner than {leanest} in" in words for words in said[:-1])
 
 
 def test_full_load_that_only_may_run_lean_at_a_place_is_cautioned_there(rich_enough):
     outlook = nc.at_altitude(rich_enough.setup, rich_enough.target.bands, rich_enough, 2600.0)
 
-    def ending_at(middle, high, **first):
+    def ending_at(middle, high, **stop):
         full = np.array(LOADS) == "full"
         places = tuple(
             replace(p, lambda_predicted=np.where(full, middle, 0.95), lambda_high=np.where(full, high, 1.0))
             for p in outlook.places
         )
-        return replace(outlook, places=places, **first)
+        return replace(outlook, places=places, **stop)
+
+    def may_run_lean(found):
+        may = [one for one in found.remarks() if one.kind is AltitudeRemark.FULL_LOAD_MAY_BE_LEAN]
+        return {one.numbers["place"]: say.remark(one) for one in may}
 
     sure, unsure, red = ending_at(0.90, 0.92), ending_at(0.915, 0.94), ending_at(0.93, 0.96)
-    assert (sure.red(), sure.may_run_lean()) == ((), {})
+    assert (sure.red(), may_run_lean(sure)) == ((), {})
     assert unsure.red() == ()
-    assert list(unsure.may_run_lean()) == ["the drive", "2600 m"]
-    words = unsure.may_run_lean()["2600 m"]
+    assert list(may_run_lean(unsure)) == ["the drive", "2600 m"]
+    words = may_run_lean(unsure)["2600 m"]
     assert words.startswith("At 2600 m full load may run too lean: lambda 0.915 (3360 rpm full), up to 0.940; 0.92 is the")
-    assert words in unsure.warnings()
     # Red goes before; the first stop counts here too; a needle without a design has no interval.
-    assert (len(red.red()), red.may_run_lean()) == (2, {})
-    assert (
-        "lambda 0.915 (3360 rpm full, at the FIRST STOP), up to 0.940"
-        in ending_at(0.90, 0.91, first=unsure).may_run_lean()["2600 m"]
-    )
-    assert ending_at(0.915, np.nan).may_run_lean() == {}
+    assert (len(red.red()), may_run_lean(red)) == (2, {})
+    held = ending_at(0.90, 0.91, stop=unsure)
+    assert "lambda 0.915 (3360 rpm full, at the FIRST STOP), up to 0.940" in may_run_lean(held)["2600 m"]
+    assert may_run_lean(ending_at(0.915, np.nan)) == {}
     # On the sheet it stands with the other altitudes, for the drive's own air at the first stop; nothing is to be signed.
     sheet = nc.grind_sheet(rich_enough, altitude=unsure)
-    assert sheet.altitude_line() == (unsure.summary(), words)
+    assert sheet.altitude_line() == (say.altitude(unsure), words)
     assert sheet.red_lines() == ()
 
 
 def test_only_a_needle_to_be_filed_or_a_jet_to_be_turned_is_signed_for(rich_enough):
-    held = in_stages(rich_enough)
+    held = held_back(rich_enough)
     outlook = nc.at_altitude(held.setup, held.target.bands, held, 1500.0, home=0.0)
     assert len(outlook.red()) == 3
-    assert nc.grind_sheet(held, altitude=outlook).red_lines()[:-1] == outlook.red()
-    # Filing cannot meet it: nobody makes this needle, so nothing is said of where it may drive.
-    cannot = nc.grind_sheet(replace(held, met=False), altitude=outlook, acknowledged="owner").text()
-    assert "First stop: NONE YET" in cannot
-    for words in ("RED", "signed", "accepted", "by altitude"):
-        assert words not in cannot
+    assert nc.grind_sheet(held, altitude=outlook).red_lines()[:-1] == tuple(map(say.remark, outlook.red()))
     # Nothing to file: the facts stand, but no cut is signed for.
-    there = held.setup.carburettor.jet.drop_mm
-    left = replace(held, needle=held.present(), first_stop=held.present(), drop_mm=there)
-    assert left.stages() == "nothing"
+    left = left_alone(held)
+    assert left.stages() is Stages.NOTHING
     sheet = nc.grind_sheet(left, altitude=outlook)
-    assert sheet.red_lines() == outlook.red()
+    assert sheet.red_lines() == tuple(map(say.remark, outlook.red()))
     assert "signed" not in sheet.text()
     assert "Lambda by altitude" in sheet.text()
     # A jet turned can melt a piston as well as a cut.
-    turned = nc.grind_sheet(replace(left, drop_mm=left.drop_mm - 0.2), altitude=outlook)
+    turned = nc.grind_sheet(changed(left, drop_mm=left.drop_mm - 0.2), altitude=outlook)
     assert turned.red_lines()[-1].startswith("Turn nothing before this is signed. Read and accepted: ____")

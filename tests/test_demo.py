@@ -11,6 +11,7 @@ import pytest
 from conftest import DATA
 
 import needlecalc as nc
+from needlecalc.design.inverse.verdict import VerdictKind
 
 spec = importlib.util.spec_from_file_location("make_drive", DATA / "make_drive.py")
 make_drive = importlib.util.module_from_spec(spec)
@@ -79,8 +80,8 @@ def test_the_asked_needle_puts_the_van_right(job, bands):
     assert design.met
     setup = make_drive.with_drop(job.setup, design.drop_mm)
     after, _ = make_drive.true_lambda(setup, design.needle.diameters_mm, true_lift_mm(job, bands))
-    assert (after > design.lambda_low).all()
-    assert (after < design.lambda_high).all()
+    assert (after > design.final.low).all()
+    assert (after < design.final.high).all()
     assert np.abs(after / design.target.lambda_target - 1.0).max() < 0.025
 
 
@@ -91,7 +92,7 @@ def test_the_second_drive_leaves_nothing_to_file(job, bands):
     history = nc.History((nc.Pass(job.setup.carburettor.needle, job.setup.carburettor.jet.drop_mm, bands),))
     learned = nc.learn(history.then(cut.needle, cut.jet.drop_mm, after), job.setup)
     design = nc.solve(second.target(after), job.setup, learned=learned)
-    assert design.status.startswith("Leave it")
+    assert design.verdict.kind is VerdictKind.LEAVE
     # The bore is truly 4.4 mm long, the flow law that of the van.
     names = [row["what"] for row in learned.rows()]
     length, gain = learned.rows()[names.index("jet length")], learned.rows()[names.index("flow gain")]
@@ -103,5 +104,5 @@ def test_what_the_nut_may_do_to_the_tested_idle_does_not_hold_the_file_back(job,
     # The cut leaves idle's stations alone; with or without it the nut is set by the same hand.
     design = job.design(bands)
     assert design.remove_um()[0:4].max() == 0.0
-    assert (design.first_stop.diameters_mm < design.present().diameters_mm).any()
-    assert design.chance_rich_first <= 0.05
+    assert (design.stop.needle.diameters_mm < design.present().diameters_mm).any()
+    assert design.stop.chance_rich <= 0.05

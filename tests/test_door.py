@@ -10,10 +10,12 @@ from pathlib import Path
 import numpy as np
 import pytest
 from door_cases import change, typed_job
+from sheet_cases import in_stages
 
 import needlecalc as nc
 from needlecalc.__main__ import _write, main
 from needlecalc.measure.drive.bands import LiftSource
+from needlecalc.report.facts import FORMAT
 
 FILES = {"design.json", "grind_sheet.csv", "grind_sheet.pdf", "grind_sheet.txt", "profile.png"}
 
@@ -24,15 +26,16 @@ def test_design_writes_everything(case, tmp_path, capsys):
     assert {file.name for file in out.iterdir()} == FILES
     assert "GRIND SHEET" in capsys.readouterr().out
     facts = json.loads((out / "design.json").read_text())
-    assert facts["status"].startswith("Usable")
-    assert set(facts["jet_drop_mm"]) == {"before", "asked", "nearest"}
-    keys = {"rpm", "load", "lift_mm", "lambda_measured", "lambda_target", "lambda_predicted"}
-    keys |= {"lambda_first", "lambda_first_low", "lambda_first_high"}
+    assert facts["format"] == FORMAT
+    assert facts["verdict"]["kind"] == "usable"
+    assert set(facts["jet_drop_mm"]) == {"before", "target"}
+    keys = {"rpm", "load", "lift_mm", "lambda_measured", "lambda_target", "lambda_final"}
+    keys |= {"lambda_stop", "lambda_stop_low", "lambda_stop_high"}
     assert all(keys <= set(band) for band in facts["bands"])
-    removed = [a - b for a, b in zip(facts["present_mm"], facts["asked_mm"], strict=True)]
+    removed = [a - b for a, b in zip(facts["present_mm"], facts["target_mm"], strict=True)]
     assert min(removed) >= 0.0
     assert len(facts["stations_mm"]) == len(removed) == 13
-    worst = max(abs(band["lambda_predicted"] / band["lambda_target"] - 1) for band in facts["bands"])
+    worst = max(abs(band["lambda_final"] / band["lambda_target"] - 1) for band in facts["bands"])
     assert worst < 0.02
 
 
@@ -41,32 +44,31 @@ def test_a_job_that_filing_cannot_meet_exits_3_and_says_what_could(case, tmp_pat
     change(case, "light = 1.00\npart = 0.95\nfull = 0.88\n", "light = 1.15\npart = 1.18\nfull = 1.12\n")
     assert main(["design", str(case), "--out", str(tmp_path / "out")]) == 3
     printed = capsys.readouterr().out
-    assert "Cannot be met by filing" in printed
+    assert "Do not file." in printed
     assert "A donor some" in printed
-    # No file of the job gives another program an order the sheet does not give.
     facts = json.loads((tmp_path / "out" / "design.json").read_text())
-    assert (facts["stages"], facts["asked_mm"], facts["first_stop_mm"]) == ("not yet", None, None)
-    assert facts["jet_drop_mm"]["asked"] is None
-    assert facts["jet_drop_mm"]["nearest"] > 0.0
-    assert len(facts["nearest_mm"]) == 13
+    assert facts["stages"] == "nothing"
+    assert not facts["verdict"]["met"]
+    assert "more metal needed than there is" in {one["cause"] for one in facts["verdict"]["missed"]}
+    assert "thicker donor" in [one["kind"] for one in facts["alternatives"]]
+    assert facts["target_mm"] == facts["stop_mm"] == facts["present_mm"]
 
 
 def test_another_program_is_told_of_the_first_stop(case, tmp_path):
     job = nc.read_job(case)
     design = job.design()
-    held = replace(design, held_back=1.0, first_stop=design.present(), chance_rich=0.2, chance_fails_first=0.1)
+    held = in_stages(design, stop={"needle": design.present(), "chance_fails": 0.1}, final={"chance_rich": 0.2})
     high = job.altitude(held) or nc.at_altitude(job.setup, held.target.bands, held, 0.0)
     _write(replace(job.sheet(held), altitude=high), tmp_path / "out")
     facts = json.loads((tmp_path / "out" / "design.json").read_text())
     assert facts["stages"] == "in stages"
-    assert facts["first_stop_mm"] == design.present().diameters_mm.tolist()
-    assert facts["asked_mm"] == design.needle.diameters_mm.tolist()
-    assert facts["nearest_mm"] is None
-    assert (facts["chance_rich"], facts["chance_fails_first"]) == (0.2, 0.1)
-    assert {"chance_rich_first", "chance_fails"} <= set(facts)
-    assert facts["altitude_red"] == list(high.red())
-    assert facts["before_cutting"] == list(job.sheet(held).before_lines())
-    assert facts["bands"][0]["lambda_first_high"] == design.first_high[0]
+    assert facts["stop_mm"] == design.present().diameters_mm.tolist()
+    assert facts["target_mm"] == design.needle.diameters_mm.tolist()
+    assert (facts["chance_rich"], facts["chance_fails_stop"]) == (0.2, 0.1)
+    assert {"chance_rich_stop", "chance_fails"} <= set(facts)
+    assert [one["numbers"]["place"] for one in facts["altitude_red"]] == [one.numbers["place"] for one in high.red()]
+    assert [one["kind"] for one in facts["before_cutting"]] == [one.kind for one in job.sheet(held).before_remarks()]
+    assert facts["bands"][0]["lambda_stop_high"] == design.stop.high[0]
 
 
 def test_an_out_that_cannot_be_written_and_a_log_without_rows(case, tmp_path, capsys):
@@ -253,7 +255,7 @@ def test_a_job_states_its_doubts(case):
     assert usual.learned.doubts.sensor_offset < offset < 0.02
     assert clumsy.learned.doubts == nc.Doubts(hand_mm=0.006, sensor_offset=offset)
     assert abs(clumsy.target.sensor_zero.mean) > abs(usual.target.sensor_zero.mean)
-    assert (clumsy.lambda_high - clumsy.lambda_low).mean() > 1.1 * (usual.lambda_high - usual.lambda_low).mean()
+    assert (clumsy.final.high - clumsy.final.low).mean() > 1.1 * (usual.final.high - usual.final.low).mean()
     for line, match in (("hand_mm = 6", r"hand_mm is 6, but must lie between"), ("hands = 0.006", r"\[doubts\] .*'hands'")):
         change(case, "hand_mm = 0.006", line)
         with pytest.raises(nc.InputError, match=match):
@@ -270,7 +272,7 @@ def test_a_limit_stated_for_the_check_is_a_limit_of_the_test(case):
         job = nc.read_job(case)
         target = job.target(job.bands(job.read_log()))
         assert bool(target.tested[0]) is tested
-        assert ("1.2 %" in target.why[0]) is tested
+        assert (target.why[0].numbers.get("limit") == 1.2) is tested
 
 
 def test_measured_at_the_bench(case, capsys):
@@ -287,7 +289,7 @@ def test_measured_at_the_bench(case, capsys):
     # Every table prints as one, never as the record that holds it.
     assert "Lambda with what was cut\n rpm" in printed
     assert "Table(" not in printed
-    code, printed = said(design.first_stop.diameters_mm)
+    code, printed = said(design.stop.needle.diameters_mm)
     assert (code, "Stop, measure lambda" in printed) == (0, True)
     over = design.needle.diameters_mm.copy()
     station = int(np.argmax(np.where(design.remove_um()[:-1] > 10.0, -np.diff(over), 0.0)))
@@ -314,15 +316,15 @@ def test_measured_at_the_bench(case, capsys):
         main(["measured", str(case), *words, "--file-dwon"])
     assert "unrecognized arguments: --file-dwon" in capsys.readouterr().err
     # From a table, untouched stations left empty.
-    left = np.where(design.remove_um() > 0.0, design.first_stop.diameters_mm, np.nan)
+    left = np.where(design.remove_um() > 0.0, design.stop.needle.diameters_mm, np.nan)
     rows = [f"{k},{'' if np.isnan(d) else f'{d:.5f}'}" for k, d in enumerate(left, 1)]
     (case.parent / "bench.csv").write_text("station,measured_mm\n" + "\n".join(rows) + "\n")
     assert main(["measured", str(case), "--file", str(case.parent / "bench.csv")]) == 0
     assert "not measured and taken as before" in " ".join(capsys.readouterr().out.split())
     saved = case.parent / "as_measured.csv"
-    code, printed = said(design.first_stop.diameters_mm, "--save", str(saved))
+    code, printed = said(design.stop.needle.diameters_mm, "--save", str(saved))
     assert (code, f"Written to {saved}" in printed) == (0, True)
-    np.testing.assert_allclose(nc.read_needle(saved).diameters_mm, design.first_stop.diameters_mm, atol=1e-4)
+    np.testing.assert_allclose(nc.read_needle(saved).diameters_mm, design.stop.needle.diameters_mm, atol=1e-4)
     with_both = ["measured", str(case), "2.4", "--file", str(case.parent / "bench.csv")]
     assert main(with_both) == 2
     assert "got the readings twice" in capsys.readouterr().err

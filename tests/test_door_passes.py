@@ -31,8 +31,8 @@ def test_learn_keeps_passes_and_design_uses_them(case, capsys):
     assert passes_in(case.parent / "passes.json") == kept
     np.testing.assert_array_equal(nc.read_job(case).design().needle.diameters_mm, first.needle.diameters_mm)
     # The needle is filed to the first stop, the next drive finds six tenths of the effect predicted.
-    refit(case, first.first_stop)
-    found = 0.4 * np.array([0.98, 1.03, 1.05, 1.06]) + 0.6 * first.first_predicted
+    refit(case, first.stop.needle)
+    found = 0.4 * np.array([0.98, 1.03, 1.05, 1.06]) + 0.6 * first.stop.expected
     typed_job(case, ", ".join(f"{value:.4f}" for value in found))
     capsys.readouterr()
     assert main(["learn", str(case)]) == 0
@@ -56,7 +56,7 @@ def test_a_pass_kept_by_mistake_is_forgotten(case, capsys):
     main(["learn", str(case)])
     kept = passes_in(case.parent / "passes.json")
     # Filed, and then the old log named again by mistake: the needle taught is one that did nothing.
-    refit(case, nc.read_job(case).design().first_stop)
+    refit(case, nc.read_job(case).design().stop.needle)
     typed_job(case, "0.9801, 1.0301, 1.0501, 1.0601")
     assert main(["learn", str(case)]) == 0
     assert "THE PASSES CONTRADICT EACH OTHER" in " ".join(capsys.readouterr().out.split())
@@ -76,7 +76,7 @@ def test_a_drive_goes_with_its_own_needle(case, capsys):
     typed_job(case)
     job = nc.read_job(case)
     main(["learn", str(case)])
-    refit(case, job.design().first_stop)
+    refit(case, job.design().stop.needle)
     assert main(["learn", str(case)]) == 2
     assert "is that of pass 1, but its needle is another; drive again" in capsys.readouterr().err
     refit(case, job.setup.carburettor.needle)

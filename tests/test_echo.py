@@ -82,7 +82,7 @@ def test_a_name_is_no_formula(tmp_path):
     name = r"$\frac{1}{$ or $\notaword$, {}%s_^" + "\x1b\n"
     setup = make_setup().with_needle(nc.Needle(name, STATIONS_MM, DIAMETERS_MM))
     setup = nc.Setup(setup.engine, setup.carburettor, name=name)
-    design = nc.solve(asked(setup, [3.0, 8.0, 14.0, 20.0], [1.02, 1.03, 1.04, 1.05], 0.97), setup, with_options=False)
+    design = nc.solve(asked(setup, [3.0, 8.0, 14.0, 20.0], [1.02, 1.03, 1.04, 1.05], 0.97), setup, with_alternatives=False)
     write_pdf(nc.grind_sheet(design), tmp_path / "sheet.pdf")
     write_profile_png(design, tmp_path / "profile.png")
     ax = nc.plot_profile(design)

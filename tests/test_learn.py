@@ -12,6 +12,7 @@ from scipy.stats import chi2, kstest
 from virtual_owner import Owner
 
 import needlecalc as nc
+from needlecalc.design.inverse.notes import DesignRemark
 from needlecalc.parts.fuelflow import FlowParameters, fuel_flow
 
 LIFTS = np.array([2.0, 4.5, 7.0, 10.0, 14.0, 19.0, 25.0])
@@ -179,7 +180,7 @@ def test_passes_that_no_car_explains_are_not_designed_from():
     # The needle was cut by up to 55 um, and the log is that of the day before.
     stale = history(setup, second=LAMBDA)
     learned = nc.learn(stale, setup)
-    target = nc.Target(learned.bands, np.full(7, 0.95), ("asked",) * 7)
+    target = nc.Target(learned.bands, np.full(7, 0.95))
     with pytest.raises(
         nc.SolveError, match=r"No car explains these passes: they miss the best car by \d+\.\d times.*in pass "
     ):
@@ -194,7 +195,8 @@ def test_passes_that_no_car_explains_are_not_designed_from():
     levels = learned.place.level()
     assert (learned.u()[levels] > 1.05 * plain.u()[levels]).all()
     design = nc.solve(replace(target, bands=learned.bands), setup, learned=learned)
-    assert any(flag.startswith("THE PASSES CONTRADICT EACH OTHER") for flag in design.flags)
+    (apart,) = (one for one in design.remarks if one.kind is DesignRemark.PASSES_CONTRADICT)
+    assert apart.numbers["widening"] == learned.widening()
     assert "THE PASSES CONTRADICT EACH OTHER" in nc.grind_sheet(design).text()
 
 

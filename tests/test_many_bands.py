@@ -6,10 +6,11 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from conftest import asked, make_setup
+from conftest import asked, make_setup, said
 
 import needlecalc as nc
 from needlecalc.measure.drive.bands import LiftSource
+from needlecalc.report import say
 
 
 def job(count, source=LiftSource.TYPED, **jet):
@@ -27,7 +28,7 @@ def test_ten_times_the_bands_with_a_tenth_of_the_information_each_make_the_same_
     few, setup = job(20)
     many, _ = job(200)
     many = nc.Target(replace(many.bands, lambda_se=many.bands.lambda_se * np.sqrt(10.0)), many.lambda_target, many.why)
-    one, other = (nc.solve(t, setup, with_options=False) for t in (few, many))
+    one, other = (nc.solve(t, setup, with_alternatives=False) for t in (few, many))
     np.testing.assert_allclose(other.needle.diameters_mm, one.needle.diameters_mm, atol=0.003)
     assert other.drop_mm == pytest.approx(one.drop_mm, abs=0.1)
     assert other.met
@@ -38,13 +39,13 @@ def test_hundreds_of_bands_are_designed_for_and_spoken_of_in_few_words():
     target, setup = job(150)
     # Every third band asks for what its neighbours on the same lift do not.
     aim = np.where(np.arange(150) % 3 == 0, 0.90, target.lambda_target)
-    design = nc.solve(nc.Target(target.bands, aim, target.why), setup, with_options=False)
-    assert any("more bands give way" in flag for flag in design.flags)
-    assert len(design.flags) < 40
-    assert max(len(flag) for flag in (*design.flags, design.status)) < 600
+    design = nc.solve(nc.Target(target.bands, aim, target.why), setup, with_alternatives=False)
+    assert any("more like the last" in words for words in said(design))
+    assert len(said(design)) < 40
+    assert max(map(len, said(design))) < 600
     steps = nc.measure_next(design)
     assert len(steps.steps) == 4
-    assert max(len(step.sentence()) for step in steps.steps) < 400
+    assert max(len(say.measurement(step)) for step in steps.steps) < 400
 
 
 def test_more_bands_than_can_be_weighed_are_refused():

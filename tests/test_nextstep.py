@@ -10,8 +10,9 @@ import pytest
 from conftest import NO_DOUBTS, asked, make_setup
 
 import needlecalc as nc
-from needlecalc.design.inverse.nextstep import _Sight
+from needlecalc.design.inverse.nextstep import Unweighed, _Sight
 from needlecalc.measure.drive.bands import LiftSource
+from needlecalc.report import say
 
 LIFTS = np.linspace(2.0, 26.0, 9)
 LOADS = ("idle", "light", "light", "light", "full", "full", "full", "full", "full")
@@ -41,13 +42,19 @@ def steps(design):
 
 
 def test_picture_agrees_with_the_cars_drawn(design):
-    # design.lambda_low and lambda_high come from cars drawn through the flow law itself, not from slopes.
+    # design.final.low and lambda_high come from cars drawn through the flow law itself, not from slopes.
     cut = _Sight.of(design, 0.05).cut
     u = cut.known.u_of(cut.slopes)
-    drawn = np.log(design.lambda_high / design.lambda_low) / (2.0 * 1.645)
+    drawn = np.log(design.final.high / design.final.low) / (2.0 * 1.645)
     # The last band stands where the cut ends: there the drawn cars feel a kink that slopes do not.
     np.testing.assert_allclose(u[:-1], drawn[:-1], rtol=0.2)
-    assert nc.measure_next(design).steps[0].now.chance_rich == pytest.approx(design.chance_rich, abs=0.05)
+    assert nc.measure_next(design).steps[0].now.chance_rich == pytest.approx(design.final.chance_rich, abs=0.05)
+
+
+def places_of(design, step):
+    """Where the bands of a measurement stand among those of the design."""
+    every = design.target.called(*range(9))
+    return [every.index(name) for name in step.bands]
 
 
 def promised_by(sight, learned):
@@ -63,7 +70,7 @@ def test_a_jet_drive_then_made_leaves_the_doubt_that_was_promised(design, steps,
     drop = setup.carburettor.jet.drop_mm + flats * setup.carburettor.jet.flat_mm
     learned = design.learned
     reads = np.exp(learned.log_lambda(learned.mean, learned.present_mm(), drop))
-    driven = list(drive.bands)
+    driven = places_of(design, drive)
     moved = nc.typed_bands(bands.rpm[driven], reads[driven], load=[bands.load[b] for b in driven], lambda_se=0.006)
     then = nc.learn(nc.with_jet_drive(bands, moved, setup, flats=flats), setup)
     made = promised_by(_Sight.of(design, 0.05), then)
@@ -74,7 +81,7 @@ def test_a_jet_drive_then_made_leaves_the_doubt_that_was_promised(design, steps,
 def test_markers_then_read_leave_the_doubt_that_was_promised(design):
     exact = nc.measure_next(design, marker_u_mm=0.2, marker_zero_u_mm=0.0)
     promised = next(step for step in exact.steps if step.what == "marker")
-    read = np.isin(np.arange(9), promised.bands)
+    read = np.isin(np.arange(9), places_of(design, promised))
     bands = design.target.bands
     # The same bands once more, as a pass that reads lift alone: its lambda has no weight.
     again = replace(
@@ -101,7 +108,7 @@ def test_first_marker_is_the_best_single_one():
         read[0, [place.lift().start + band, place.shared("lift zero")]] = 1.0
         then = sight.after(read, np.array([0.3]))
         left.append((then.u_of(sight.cut.slopes) ** 2).sum())
-    assert int(np.argmin(left)) in marker.bands
+    assert int(np.argmin(left)) in places_of(made, marker)
     assert len(marker.bands) <= 3
 
 
@@ -111,14 +118,12 @@ def test_ranked_by_variance_left_with_words_and_figures(steps):
     assert {step.what for step in steps.steps} == {"marker", "jet drive", "longer holds", "gas reading", "bore length"}
     assert all(step.then.variance_sum <= step.now.variance_sum * (1.0 + 1e-9) for step in steps.steps)
     best = steps.steps[0]
-    words = best.sentence()
+    words = say.measurement(best)
     assert f"from {best.now.lambda_u_percent:.1f} to {best.then.lambda_u_percent:.1f} % lambda" in words
-    assert steps.line().startswith("Before cutting: ")
     assert [row["rank"] for row in steps.rows()] == [1, 2, 3, 4, 5]
     assert "no measurement before the cut lessens" in " ".join(str(steps).split())
     assert "<table>" in steps._repr_html_()
     assert repr(steps).startswith("Measure next: ")
-    assert str(best) == words
 
 
 def test_bands_typed_in_have_no_holds_to_make_longer():
@@ -126,7 +131,7 @@ def test_bands_typed_in_have_no_holds_to_make_longer():
     target = asked(setup, LIFTS, np.linspace(0.98, 1.12, 9), 0.95, lambda_se=0.05, load=LOADS)
     steps = nc.measure_next(nc.solve(target, setup))
     assert {step.what for step in steps.steps} == {"marker", "jet drive", "gas reading", "bore length"}
-    assert any(note.startswith("Longer holds were not weighed") for note in steps.notes)
+    assert Unweighed.LONGER_HOLDS in [one.kind for one in steps.remarks]
     # The same figures as means of logged samples: longer holds are what helps.
     logged = replace(target, bands=replace(target.bands, effective_count=np.full(9, 20.0)))
     assert nc.measure_next(nc.solve(logged, setup)).steps[0].what == "longer holds"
@@ -138,7 +143,7 @@ def test_where_lift_is_the_doubt_a_marker_reading_or_a_jet_drive_leads():
     )
     steps = nc.measure_next(made)
     assert {step.what for step in steps.steps[:2]} == {"marker", "jet drive"}
-    assert "rpm" in next(step for step in steps.steps if step.what == "marker").sentence()
+    assert "rpm" in say.measurement(next(step for step in steps.steps if step.what == "marker"))
 
 
 def test_where_the_sensor_is_the_doubt_the_gas_reading_leads():
@@ -150,7 +155,7 @@ def test_no_measurement_helps_where_nothing_is_in_doubt():
     setup = make_setup(drop_min_mm=0.8, drop_max_mm=2.6, parallel_length_u_mm=0.0)
     target = asked(setup, LIFTS, np.linspace(0.98, 1.12, 9), 0.95, lambda_se=0.0, lift_u_mm=0.0)
     steps = nc.measure_next(nc.solve(target, setup, doubts=replace(NO_DOUBTS, hand_mm=0.0025)))
-    assert "no further measurement would help much" in steps.line()
+    assert "would hardly help" in say.measurement(steps.steps[0])
     assert not any(step.helps() for step in steps.steps)
 
 
@@ -160,12 +165,12 @@ def test_jet_drives_stay_in_the_nut_and_off_misfire(steps, design):
         drop = jet.drop_mm + step.flats * jet.flat_mm
         assert jet.drop_min_mm <= drop <= jet.drop_max_mm
         learned = design.learned
-        reads = np.exp(learned.log_lambda(learned.mean, learned.present_mm(), drop))[list(step.bands)]
+        reads = np.exp(learned.log_lambda(learned.mean, learned.present_mm(), drop))[places_of(design, step)]
         assert reads.min() >= 0.75
         assert reads.max() <= (1.15 if step.flats > 0 else 1.10)
         if step.flats < 0:
             # Full load starts leaner than 0.92 here: a raised jet would lean it further.
-            assert all(LOADS[b] != "full" for b in step.bands)
+            assert all(one.load != "full" for one in step.bands)
     assert len(steps.flats_table().rows) == len(steps.flats_tried) > 2
     # The least number of flats within 5 % of the best, so never more than teaches more.
     chosen = next(step for step in steps.steps if step.what == "jet drive")
@@ -179,22 +184,23 @@ def test_jet_drives_stay_in_the_nut_and_off_misfire(steps, design):
 def test_without_a_range_of_the_nut_no_jet_drive_is_promised():
     steps = nc.measure_next(make_design(jet=False))
     assert not steps.flats_tried
-    assert any("drop_min_mm" in note for note in steps.notes)
+    assert Unweighed.JET_DRIVE in [one.kind for one in steps.remarks]
 
 
 def test_the_sheet_says_it_only_where_cutting_at_once_is_risky():
     design = make_design(doubts=replace(nc.Doubts(), sensor_offset=0.03))
-    assert design.chance_rich > 0.05
-    lines = [flag for flag in design.flags if flag.startswith("Before cutting:")]
-    assert lines == [nc.measure_next(design).line()]
+    assert design.final.chance_rich > 0.05
+    best = nc.measure_next(design).steps[0]
+    assert design.next_step == best
+    (line,) = (words for words in nc.grind_sheet(design).before_lines() if words.startswith("Before cutting:"))
+    assert say.measurement(best)[1:] in line
     sure = make_design(lift_u_mm=0.05, doubts=replace(nc.Doubts(), sensor_offset=0.001, flow_gain=0.01, hand_mm=0.001))
-    assert sure.chance_rich <= 0.05
-    assert not any(flag.startswith("Before cutting") for flag in sure.flags)
-    # Where filing cannot do it there is no cut to come before.
-    unmet = make_design(limits=nc.Limits(max_cut_mm=0.06), doubts=replace(nc.Doubts(), sensor_offset=0.03))
-    assert not unmet.met
-    assert unmet.chance_rich > 0.05
-    assert not any(flag.startswith("Before cutting") for flag in unmet.flags)
+    assert sure.final.chance_rich <= 0.05
+    assert sure.next_step is None
+    # Where nothing is to be filed there is no cut to come before.
+    none = make_design(limits=nc.Limits(max_cut_mm=0.0), doubts=replace(nc.Doubts(), sensor_offset=0.03), jet=False)
+    assert not none.met
+    assert none.next_step is None
 
 
 @pytest.mark.parametrize(
@@ -217,4 +223,4 @@ def test_doubts_that_differ_are_not_printed_alike(steps):
     one = steps.steps[0]
     near = replace(one, now=replace(one.now, lambda_u_percent=1.62), then=replace(one.then, lambda_u_percent=1.58))
     assert near.helps()
-    assert "from 1.62 to 1.58 % lambda" in near.sentence()
+    assert "from 1.62 to 1.58 % lambda" in say.measurement(near)

@@ -37,7 +37,7 @@ def predicted(needle, lift_mm=LIFTS, now=1.08):
 def needle_for(aim):
     """Needle that the model says brings 1.08 to the aim in every band."""
     bands = drive(np.full(8, 1.08), lambda_se=0.0, lift_u_mm=0.0)
-    return nc.solve(nc.Target(bands, np.full(8, aim), ("asked",) * 8), SETUP, doubts=NO_DOUBTS).needle
+    return nc.solve(nc.Target(bands, np.full(8, aim)), SETUP, doubts=NO_DOUBTS).needle
 
 
 def test_predicted_1018_measured_1038():
@@ -62,12 +62,12 @@ def test_predicted_1018_measured_1038():
 def test_less_effect_than_computed_asks_for_a_deeper_next_cut():
     found = nc.compare_pass(FIRST, drive(np.full(8, 1.038)), needle=needle_for(1.018), drop_mm=1.6)
     after = found.after
-    target = nc.Target(drive(np.full(8, 1.038)), np.full(8, 0.98), ("asked",) * 8)
+    target = nc.Target(drive(np.full(8, 1.038)), np.full(8, 0.98))
     taught = nc.solve(target, after.setup, learned=after)
     fresh = nc.solve(target, after.setup)  # the same drive by the old figures
     # What remains is the lambda measured, within the doubt of a reading (k=1).
     np.testing.assert_allclose(after.lambda_now(), 1.038, rtol=5e-3)
-    cut = (fresh.remove_um() > 5.0) & fresh.supported & taught.supported
+    cut = (fresh.remove_um() > 5.0) & fresh.stations.supported & taught.stations.supported
     assert cut.sum() >= 5
     assert (taught.remove_um()[cut] > 1.02 * fresh.remove_um()[cut]).all()
 
@@ -157,10 +157,10 @@ def test_intervals_hold_nine_in_ten():
 
 
 def test_a_design_stands_for_what_was_believed_and_cut():
-    target = nc.Target(drive(np.full(8, 1.08)), np.full(8, 1.0), ("asked",) * 8)
+    target = nc.Target(drive(np.full(8, 1.08)), np.full(8, 1.0))
     design = nc.solve(target, SETUP)
-    found = nc.compare_pass(design, drive(design.first_predicted))
-    np.testing.assert_allclose(found.lambda_predicted, design.first_predicted, atol=0.01)
+    found = nc.compare_pass(design, drive(design.stop.expected))
+    np.testing.assert_allclose(found.lambda_predicted, design.stop.expected, atol=0.01)
     assert found.belief.startswith("The model holds")
 
 

@@ -7,8 +7,11 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from conftest import NO_DOUBTS, asked, make_setup
+from sheet_cases import changed, in_stages
 
 import needlecalc as nc
+from needlecalc.design.after.progress import NextStroke, StationState
+from needlecalc.report import say
 
 LIFTS, BEFORE = np.linspace(2, 26, 9), np.linspace(1.0, 1.1, 9)
 
@@ -20,7 +23,7 @@ def design():
 
 
 def part_way(design, share):
-    return (1 - share) * design.present().diameters_mm + share * design.first_stop.diameters_mm
+    return (1 - share) * design.present().diameters_mm + share * design.stop.needle.diameters_mm
 
 
 def test_lambda_by_now_is_that_of_the_needle_as_measured():
@@ -30,30 +33,24 @@ def test_lambda_by_now_is_that_of_the_needle_as_measured():
     found = nc.judge_cut(exact, part_way(exact, 0.4))
     bands = exact.target.bands
     np.testing.assert_allclose(found.lambda_now, nc.predict_lambda(setup, bands, needle=found.measured), rtol=1e-5)
-    np.testing.assert_allclose(found.lambda_rest, nc.predict_lambda(setup, bands, needle=exact.first_stop), rtol=1e-5)
+    np.testing.assert_allclose(found.lambda_rest, nc.predict_lambda(setup, bands, needle=exact.stop.needle), rtol=1e-5)
 
 
 def test_the_way_down_to_the_stop(design):
     shares = (0.0, 0.5, 0.9, 1.0)
     found = [nc.judge_cut(design, part_way(design, share)) for share in shares]
-    assert [one.status.split()[0] for one in found] == ["Carry", "Carry", "One", "Stop,"]
-    assert "One light pass at station" in found[2].status
-    assert found[3].status.startswith("Stop, measure lambda: no station is over its first stop")
+    assert [one.next_stroke for one in found] == [NextStroke.CARRY_ON] * 2 + [NextStroke.LIGHT_PASS, NextStroke.THERE]
+    assert say.stroke(found[2]).startswith("One light pass at station")
+    assert say.stroke(found[3]).startswith("Stop, measure lambda: no station is over its first stop")
     chances = [one.chance_rich_now for one in found]
     assert chances == sorted(chances)
-    assert found[0].chance_rich_rest == pytest.approx(design.chance_rich_first, abs=0.03)
+    assert found[0].chance_rich_rest == pytest.approx(design.stop.chance_rich, abs=0.03)
     leaner = np.array([one.lambda_now for one in found])
     assert (np.diff(leaner, axis=0) < 0.0).all()
     for one, share in zip(found, shares, strict=True):
         np.testing.assert_allclose(
-            one.to_go_um, (1 - share) * 1e3 * (design.present().diameters_mm - design.first_stop.diameters_mm), atol=1e-9
+            one.to_go_um, (1 - share) * 1e3 * (design.present().diameters_mm - design.stop.needle.diameters_mm), atol=1e-9
         )
-
-
-def test_no_order_to_file_where_filing_cannot_do_it(design):
-    waits = replace(design, met=False)
-    for share in (0.0, 0.5, 0.9, 1.0):
-        assert nc.judge_cut(waits, part_way(design, share)).status.startswith("File nothing more: filing alone does not")
 
 
 def test_what_hand_and_micrometer_cannot_tell_is_there(design):
@@ -61,50 +58,51 @@ def test_what_hand_and_micrometer_cannot_tell_is_there(design):
     told = 2e-3 * np.hypot(2.5, 1.5)
     cut = design.needle.diameters_mm < design.present().diameters_mm
     for off, word in ((0.99 * told, "there"), (1.01 * told, "to go")):
-        readings = np.where(cut, design.first_stop.diameters_mm + off, design.present().diameters_mm)
-        words = np.array(nc.judge_cut(design, readings).verdicts)
+        readings = np.where(cut, design.stop.needle.diameters_mm + off, design.present().diameters_mm)
+        words = np.array(nc.judge_cut(design, readings).states)
         deep = 1e3 * (design.present().diameters_mm - readings) > 0.0
         assert set(words[cut & deep]) == {word}
         assert set(words[~cut]) == {"leave"}
 
 
 def test_overcut_is_named_with_its_micrometres(design):
-    readings = design.first_stop.diameters_mm.copy()
+    readings = design.stop.needle.diameters_mm.copy()
     readings[5] = design.needle.diameters_mm[5] - 0.012
     found = nc.judge_cut(design, readings)
     assert found.overcut()
-    assert found.status.startswith("Overcut at station 6 by 12 um: stop filing")
-    assert found.verdicts[5] == "overcut"
+    assert found.next_stroke is NextStroke.OVERCUT
+    assert say.stroke(found).startswith("Overcut at station 6 by 12 um: stop filing")
+    assert found.at(StationState.OVERCUT) == (6,)
     assert found.over_um[5] == pytest.approx(12.0)
     readings[0] -= 0.02  # nothing was asked there
-    assert "station 1 by 20 um, station 6 by 12 um" in nc.judge_cut(design, readings).status
+    assert "station 1 by 20 um, station 6 by 12 um" in say.stroke(nc.judge_cut(design, readings))
 
 
 def test_past_the_stop_but_short_of_the_final_is_no_overcut(design):
-    held = replace(design, first_stop=design.present(), chance_rich_first=0.5)
+    held = in_stages(design, stop={"needle": design.present(), "chance_rich": 0.5})
     readings = design.present().diameters_mm.copy()
     deepest = int(np.argmax(design.remove_um()))
     readings[deepest] = design.needle.diameters_mm[deepest]
     readings[deepest + 1 :] = np.minimum(readings[deepest + 1 :], readings[deepest] - 0.001)
     found = nc.judge_cut(held, readings)
-    assert found.verdicts[deepest] == "past the stop"
+    assert found.states[deepest] is StationState.PAST
     assert not found.overcut()
-    assert found.status.endswith("past the stop already: no more there.")
-    assert f" {deepest + 1}" in found.status
+    assert say.stroke(found).endswith("past the stop already: no more there.")
+    assert deepest + 1 in found.at(StationState.PAST)
 
 
 def test_the_caution_for_full_load_is_said_again_before_the_drive(design):
-    held = replace(design, held_back=1.0)
-    load = ("full",) * 9
-    held = replace(held, target=replace(held.target, bands=replace(held.target.bands, load=load)))
+    full = replace(design.target.bands, load=("full",) * 9)
+    held = in_stages(design, target=replace(design.target, bands=full))
     there, carry_on = nc.judge_cut(held, held.stop_mm()), nc.judge_cut(held, part_way(design, 0.3))
     limit = held.target.leanest_full_load()
     assert (there.lambda_high > limit).any()
-    assert there.full_load_line().startswith("FULL LOAD")
-    assert there.full_load_line().endswith("until it is read at 0.92 or richer; stop on any pinking.")
-    assert there.full_load_line() in " ".join(str(there).split())
-    assert carry_on.goes_on
-    assert carry_on.full_load_line() == ""
+    line = say.remark(there.full_load())
+    assert line.startswith("FULL LOAD")
+    assert line.endswith("until it is read at 0.92 or richer; stop on any pinking.")
+    assert line in " ".join(str(there).split())
+    assert carry_on.goes_on()
+    assert carry_on.full_load() is None
     # Where nothing is left to take nobody is told what the rest would do.
     assert "with the rest down" in " ".join(str(carry_on).split())
     assert "with the rest down" not in " ".join(str(there).split())
@@ -120,9 +118,10 @@ def test_a_waist_names_the_word_that_files_down_to_it_and_inches_their_cure(desi
 
 
 def test_a_band_likely_too_rich_stops_the_file(design):
-    strict = replace(design, target=replace(design.target, lambda_rich=np.full(9, 0.945)), chance_rich_first=0.0)
+    strict = changed(design, target=replace(design.target, lambda_rich=np.full(9, 0.945)), stop={"chance_rich": 0.0})
     found = nc.judge_cut(strict, part_way(design, 0.9))
-    assert found.status.startswith("Stop, measure lambda: the chance that the cut has made a band too rich")
+    assert found.next_stroke is NextStroke.RISK
+    assert say.stroke(found).startswith("Stop, measure lambda: the chance that the cut has made a band too rich")
 
 
 def test_nothing_asked_means_nothing_to_file():
@@ -130,7 +129,7 @@ def test_nothing_asked_means_nothing_to_file():
     done = nc.solve(asked(setup, LIFTS, np.full(9, 0.95), 0.95), setup)
     readings = np.full(13, np.nan)
     readings[3] = done.present().diameters_mm[3]
-    assert nc.judge_cut(done, readings).status.startswith("Nothing to file")
+    assert nc.judge_cut(done, readings).next_stroke is NextStroke.NOTHING
 
 
 def test_stations_to_file_must_be_read(design):
@@ -155,5 +154,5 @@ def test_it_shows_itself(design):
         assert words in text
     assert "<table>" in found._repr_html_()
     assert "as cut now" in found.band_table().text()
-    assert repr(found).startswith("Progress: Carry on")
-    assert {"measured_mm", "to_go_um", "verdict"} <= set(found.rows()[0])
+    assert repr(found).startswith("Progress: carry on")
+    assert {"measured_mm", "to_go_um", "state"} <= set(found.rows()[0])

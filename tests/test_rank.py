@@ -94,7 +94,7 @@ def test_interval_of_the_needle_now_fitted_is_that_of_a_drawn_car(setup):
     assert (one.lambda_high > one.lambda_predicted).all()
     design = nc.solve(target, setup)
     assert design.remove_um().max() < 1e-6
-    wide = np.log(one.lambda_high / one.lambda_low) / np.log(design.lambda_high / design.lambda_low)
+    wide = np.log(one.lambda_high / one.lambda_low) / np.log(design.final.high / design.final.low)
     np.testing.assert_allclose(wide, 1.0, atol=0.15)
     assert one.worst_low <= one.worst_high
     assert one.rms_low <= one.rms_high

@@ -7,8 +7,12 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from conftest import NO_DOUBTS, make_setup
+from sheet_cases import changed
 
 import needlecalc as nc
+from needlecalc.design.after.rescue import WayOut
+from needlecalc.design.inverse.alternatives import Change
+from needlecalc.report import say
 
 # An invented needle, in inches, pitch 1/8 in, its shoulder 1.5 mm above the piston's face.
 N1_IN = np.array([0.0895, 0.0868, 0.0842, 0.0815, 0.0788, 0.0760, 0.0732, 0.0704, 0.0676, 0.0648, 0.0620, 0.0592])
@@ -33,9 +37,9 @@ def overcut_job(typed_in=TYPED_IN, air=None, rich=0.05, **jet):
         BEFORE, lift_mm=LIFTS, load=LOADS, lambda_se=0.0, lift_u_mm=0.0,
     )  # fmt: skip
     aim = nc.predict_lambda(setup, bands, needle=wanted)
-    target = nc.Target(bands, aim, ("asked",) * 9, lambda_rich=aim - rich, lambda_lean=aim + rich)
+    target = nc.Target(bands, aim, lambda_rich=aim - rich, lambda_lean=aim + rich)
     solved = nc.solve(target, setup, doubts=NO_DOUBTS)
-    design = replace(solved, needle=wanted, first_stop=wanted, lambda_predicted=aim, drop_mm=1.6)
+    design = changed(solved, final={"needle": wanted, "expected": aim}, stop={"needle": wanted}, drop_mm=1.6)
     readings = wanted.diameters_mm.copy()
     readings[STATION] = typed_in * 25.4
     return setup, design, bands, readings
@@ -44,25 +48,25 @@ def overcut_job(typed_in=TYPED_IN, air=None, rich=0.05, **jet):
 def test_typed_0826_where_08332_was_asked():
     setup, design, bands, readings = overcut_job()
     found = nc.rescue(design, readings)
-    assert found.progress.status.startswith("Overcut at station 3 by 18 um: stop filing")
-    as_cut, raised, jet_only, filed = found.options
+    assert say.stroke(found.progress).startswith("Overcut at station 3 by 18 um: stop filing")
+    as_cut, raised, jet_only, filed = found.alternatives
     needle = nc.Needle("typed", N1.stations_mm, readings)
 
     def alone(drop_mm):
         return nc.predict_lambda(setup, bands, needle=needle, drop_mm=drop_mm)
 
     # What the overcut does: the forward model says the same by itself.
-    np.testing.assert_allclose(as_cut.lambda_predicted, alone(1.6), rtol=2e-5)
-    hurt = int(np.argmin(as_cut.miss()))
+    np.testing.assert_allclose(as_cut.lambda_expected, alone(1.6), rtol=2e-5)
+    hurt = int(np.argmin(as_cut.missed()))
     assert found.hurt[hurt]
     assert LOADS[hurt] == "light"
-    assert as_cut.miss()[hurt] < -0.03
+    assert as_cut.missed()[hurt] < -0.03
     # The jet raised: the band hurt most is on its target again, and idle pays for it.
     assert raised.drop_mm < 1.6
-    assert raised.lambda_predicted[hurt] == pytest.approx(design.target.lambda_target[hurt], rel=1e-4)
-    np.testing.assert_allclose(raised.lambda_predicted, alone(raised.drop_mm), rtol=2e-5)
-    assert f"900 rpm idle goes from {alone(1.6)[0]:.3f} to {alone(raised.drop_mm)[0]:.3f}" in raised.note
-    assert raised.lambda_predicted[0] > design.target.lambda_target[0] + 0.02
+    assert raised.final.expected[hurt] == pytest.approx(design.target.lambda_target[hurt], rel=1e-4)
+    np.testing.assert_allclose(raised.final.expected, alone(raised.drop_mm), rtol=2e-5)
+    assert f"900 rpm idle goes from {alone(1.6)[0]:.3f} to {alone(raised.drop_mm)[0]:.3f}" in say.rescue_note(raised, found)
+    assert raised.final.expected[0] > design.target.lambda_target[0] + 0.02
     # The best height by a search of its own.
     drops = np.linspace(0.7, 1.6, 181)
     worst = [np.abs(np.log(alone(drop) / design.target.lambda_target)).max() for drop in drops]
@@ -70,16 +74,17 @@ def test_typed_0826_where_08332_was_asked():
     # Filed back: no metal added to the needle as it is, and nothing worse than the jet alone by much.
     assert (found.design.needle.diameters_mm <= readings + 1e-9).all()
     np.testing.assert_allclose(
-        filed.lambda_predicted, nc.predict_lambda(setup, bands, needle=found.design.needle, drop_mm=filed.drop_mm), rtol=2e-4
+        filed.lambda_expected, nc.predict_lambda(setup, bands, needle=found.design.needle, drop_mm=filed.drop_mm), rtol=2e-4
     )
-    assert np.sqrt(np.mean(filed.miss() ** 2)) < np.sqrt(np.mean(jet_only.miss() ** 2))
+    assert np.sqrt(np.mean(filed.missed() ** 2)) < np.sqrt(np.mean(jet_only.missed() ** 2))
     # Whoever drives the rescued needle learns from drives alone.
     with pytest.raises(nc.InputError, match="was never driven, so it teaches nothing"):
         nc.learn(found.design.learned.history, setup)
-    driven = nc.compare_pass(found.design, bands, needle=found.design.first_stop)
+    driven = nc.compare_pass(found.design, bands, needle=found.design.stop.needle)
     assert [one.driven for one in driven.after.history.passes] == [True, True]
-    assert found.status.startswith("The jet alone serves: raise the jet by")
-    assert "nut's range is not stated" in raised.note
+    assert found.way_out is WayOut.JET
+    assert say.way_out(found).startswith("The jet alone serves: raise the jet by")
+    assert "nut's range is not stated" in say.rescue_note(raised, found)
 
 
 def test_the_rescue_shows_itself():
@@ -96,12 +101,12 @@ def test_the_rescue_shows_itself():
         assert words in text
     assert "too lean at full load, 3600 rpm full at" in text
     assert "<table>" in found._repr_html_()
-    assert "as asked" in found.band_table().text()
-    assert repr(found).startswith("Rescue: The jet alone")
+    assert "as planned" in found.band_table().text()
+    assert repr(found).startswith("Rescue: the jet alone")
     # The stations to file back name the row they belong to, and the jet height they are for.
     stations = found.design_table()
     assert stations.title.endswith(", row 'jet and file back'")
-    filed = found.options[3]
+    filed = found.alternatives[3]
     assert f"from 1.60 to {filed.drop_mm:.2f} mm below the bridge" in " ".join(stations.text().split())
     assert nc.rescue(design, design.needle.diameters_mm).design_table() is None
     rows = found.rows()
@@ -114,50 +119,51 @@ def test_kept_as_a_rich_spare():
     setup, design, bands, readings = overcut_job(air=air)
     found = nc.rescue(design, readings)
     richer, lower, jet = found.spares
-    share = np.exp(np.mean(np.log(found.options[0].lambda_predicted / design.target.lambda_target)))
+    share = np.exp(np.mean(np.log(found.alternatives[0].lambda_expected / design.target.lambda_target)))
     assert share < 1.0
     np.testing.assert_allclose(richer.lambda_target, share * design.target.lambda_target)
     # Lower down the denser air leans it by the square root of the density: that of the standard atmosphere
     # (ISO 2533) at the height named, held at the temperature of the place.
-    height = 2000.0 - float(lower.what.split()[1])
+    height = 2000.0 - lower.amount
     denser = nc.Air.at_altitude(height).pressure_pa / air.pressure_pa
-    np.testing.assert_allclose(lower.lambda_predicted, found.options[0].lambda_predicted * np.sqrt(denser), rtol=1e-4)
-    assert np.mean(np.log(lower.lambda_predicted / lower.lambda_target)) == pytest.approx(0.0, abs=1e-6)
+    np.testing.assert_allclose(lower.lambda_expected, found.alternatives[0].lambda_expected * np.sqrt(denser), rtol=1e-4)
+    assert np.mean(np.log(lower.lambda_expected / lower.lambda_target)) == pytest.approx(0.0, abs=1e-6)
     # The smaller jet by the forward model alone.
-    bore = float(jet.what.split()[3])
+    bore = jet.bore_mm
     other = replace(setup.carburettor, jet=replace(setup.carburettor.jet, bore_mm=bore))
     fitted = nc.Needle("typed", N1.stations_mm, readings)
     wide, narrow = (
         nc.fuel_flow(replace(setup, carburettor=replace(c, needle=fitted)), bands.lift_mm).fuel_flow_g_s
         for c in (setup.carburettor, other)
     )
-    np.testing.assert_allclose(jet.lambda_predicted, found.options[0].lambda_predicted * wide / narrow, rtol=2e-3)
+    np.testing.assert_allclose(jet.lambda_expected, found.alternatives[0].lambda_expected * wide / narrow, rtol=2e-3)
 
 
 def test_no_spare_below_the_sea():
     _, design, _, readings = overcut_job(typed_in=0.0818)
-    assert not any("lower" in spare.what for spare in nc.rescue(design, readings).spares)
+    assert not any(spare.kind is Change.SPARE_LOWER for spare in nc.rescue(design, readings).spares)
 
 
 def test_nothing_to_rescue():
     _, design, _, readings = overcut_job(typed_in=ASKED_IN)
     found = nc.rescue(design, readings)
-    assert found.status.startswith("Nothing to rescue: no band is richer than its target by more than 1 %")
-    assert found.status.endswith("File no more: refit it, drive and measure lambda.")
+    assert found.way_out is WayOut.NOTHING_HURT
+    assert say.way_out(found).startswith("Nothing to rescue: no band is richer than its target by more than 1 %")
+    assert say.way_out(found).endswith("File no more: refit it, drive and measure lambda.")
     assert found.design is None
-    assert len(found.options) == 1
+    assert len(found.alternatives) == 1
     assert not found.hurt.any()
 
 
 def test_a_nut_at_its_end_is_said():
     _, design, _, readings = overcut_job(typed_in=0.0818, drop_min_mm=1.4, drop_max_mm=2.0, rich=0.01)
     found = nc.rescue(design, readings)
-    raised = found.options[1]
+    raised = found.alternatives[1]
     assert raised.drop_mm == pytest.approx(1.4)
-    assert "The jet at its highest brings 2000 rpm light to" in raised.note
-    assert "not stated" not in raised.note
-    assert found.status.startswith("No way out brings every band where it is permitted")
-    assert "rich spare" in found.status
+    assert "The jet at its highest brings 2000 rpm light to" in say.rescue_note(raised, found)
+    assert "not stated" not in say.rescue_note(raised, found)
+    assert found.way_out is WayOut.NONE
+    assert "rich spare" in say.way_out(found)
 
 
 def test_a_waist_is_rescued_only_when_it_will_be_filed_down():
@@ -174,5 +180,5 @@ def test_a_spare_that_stays_off_is_no_fit():
     found = nc.rescue(design, readings)
     assert found.spares
     for spare in found.spares:
-        worst = 100.0 * float(spare.miss()[spare.worst()])
-        assert (f"stays {worst:+.1f} % off" in spare.note) is (abs(worst) > 2.0)
+        worst = 100.0 * float(spare.missed()[spare.worst()])
+        assert (f"stays {worst:+.1f} % off" in say.rescue_note(spare, found)) is (abs(worst) > 2.0)

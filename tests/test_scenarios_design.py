@@ -4,13 +4,19 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from conftest import found, said
 from scipy.stats import norm
 
 import needlecalc as nc
+from needlecalc.design.inverse.alternatives import Change
 from needlecalc.design.inverse.limits import LimitKind
-from needlecalc.job import TARGET_SETTINGS
+from needlecalc.design.inverse.notes import DesignRemark
+from needlecalc.design.inverse.target import TargetRemark
+from needlecalc.design.inverse.verdict import Cause
+from needlecalc.report import say
 
 INCH = 25.4
+CONFLICTS = (TargetRemark.CONFLICT, TargetRemark.CONFLICT_PAST_PERMITTED)
 # Invented needle N1: jet bore 0.1000 in, stations 1/8 in apart, offset of the shoulder 1.5 mm.
 N1_IN = np.array([895, 868, 842, 815, 788, 760, 732, 704, 676, 648, 620, 592]) * 1e-4
 PITCH_MM = 3.175
@@ -36,7 +42,7 @@ def lift_of_station(number: float) -> float:
 def asked(lift_mm, measured, wanted, load=None, **typed) -> nc.Target:
     lift = np.asarray(lift_mm, dtype=float)
     bands = nc.typed_bands(np.linspace(1500, 4000, lift.size), measured, lift_mm=lift, load=load, **typed)
-    return nc.Target(bands, np.asarray(wanted, dtype=float), ("asked",) * lift.size)
+    return nc.Target(bands, np.asarray(wanted, dtype=float))
 
 
 def ring_mm2(diameter_mm):
@@ -76,7 +82,7 @@ def test_the_effective_model_takes_less_metal_than_the_area_sum():
     assert n1().carburettor.needle.diameter_at_mm((place - 1) * PITCH_MM) == pytest.approx(0.0850 * INCH, abs=1e-9)
     design = nc.solve(asked([lift], [1.08], [0.98]), n1())
     assert design.met
-    assert design.lambda_predicted[0] == pytest.approx(0.98, abs=0.004)
+    assert design.final.expected[0] == pytest.approx(0.98, abs=0.004)
     removed = 1e3 * (0.0850 * INCH - design.needle.diameter_at_mm((place - 1) * PITCH_MM))
     assert 15.0 < removed < 42.7
     assert (design.remove_um() >= 0.0).all()
@@ -90,20 +96,18 @@ def test_the_effective_model_takes_less_metal_than_the_area_sum():
 def test_leaner_at_station_2_needs_metal_and_names_the_options():
     design = nc.solve(asked([lift_of_station(2)], [0.86], [0.92]), n1())
     assert not design.met
-    assert "needs metal added, which cannot be filed" in design.status
+    assert [one.cause for one in design.verdict.missed] == [Cause.METAL]
     assert (design.remove_um() == 0.0).all()
-    assert design.lambda_predicted[0] == pytest.approx(0.86, abs=1e-3)
-    raised, donor, bore = (
-        next(one for one in design.options if one.what.startswith(words)) for words in ("Raising", "A donor", "A jet of")
-    )
+    assert design.final.expected[0] == pytest.approx(0.86, abs=1e-3)
+    by_kind = {one.kind: one for one in design.ways_out()}
+    raised, donor, bore = (by_kind[kind] for kind in (Change.HEIGHT, Change.DONOR, Change.BORE))
     assert all(one.met for one in (raised, donor, bore))
-    assert raised.jet_drop_mm < DROP_MM
+    assert raised.drop_mm < DROP_MM
     assert (donor.diameters_mm - design.present().diameters_mm).max() > 5e-3
     assert bore.bore_mm < BORE_MM
     for one in (raised, donor, bore):
-        assert abs(one.worst_miss_percent) < 2.0
-        assert any(flag.startswith(one.what) for flag in design.flags)
-    printed = design.options_table().text()
+        assert abs(one.missed()[one.worst()]) < 0.02
+    printed = design.alternatives_table().text()
     assert "largest cut um" in printed
     assert "jet drop mm" in printed
 
@@ -120,8 +124,8 @@ def both_loads(cruise, full) -> nc.Design:
 def test_two_loads_that_ask_for_much_the_same_are_both_served():
     # 1.06 to 1.02 is 3.8 % more fuel and .92 to .88 is 4.4 %: apart by no more than the noise.
     design = both_loads((1.06, 1.02), (0.92, 0.88))
-    assert not any(flag.startswith("Conflict") for flag in design.flags)
-    missed = design.lambda_predicted / design.target.lambda_target - 1
+    assert not [one for one in design.remarks if one.kind in CONFLICTS]
+    missed = design.final.expected / design.target.lambda_target - 1
     assert np.abs(missed[1:3]).max() < 0.015
     # One needle gives both the same share of fuel, so what is left between them is ln(1.06/1.02) - ln(.92/.88).
     left = np.log(1.06 / 1.02) - np.log(0.92 / 0.88)
@@ -130,13 +134,17 @@ def test_two_loads_that_ask_for_much_the_same_are_both_served():
 
 def test_two_loads_that_disagree_the_richer_wins_and_the_other_is_shown():
     design = both_loads((1.02, 1.02), (0.92, 0.85))
-    (conflict,) = [flag for flag in design.flags if flag.startswith("Conflict")]
-    assert "one needle cannot give both, so the richer wins" in conflict
-    assert "+8 % and +0 % fuel" in conflict
-    missed = 100 * (design.lambda_predicted / design.target.lambda_target - 1)
+    (conflict,) = [one for one in design.remarks if one.kind in CONFLICTS]
+    assert conflict.bands == design.target.called(2, 1)
+    # By hand: ln(.92/.85) and ln(1.02/1.02).
+    assert conflict.numbers["richer_percent"] == pytest.approx(7.91, abs=0.01)
+    assert conflict.numbers["leaner_percent"] == 0.0
+    missed = 100 * (design.final.expected / design.target.lambda_target - 1)
     assert abs(missed[2]) < 1.5
     assert missed[1] < -5.0
-    assert any(flag.startswith("2333 rpm light: predicted -") for flag in design.flags)
+    (miss,) = design.verdict.missed
+    assert (miss.band, miss.cause) == (design.target.called(1)[0], Cause.OPPOSED)
+    assert miss.off == pytest.approx(missed[1] / 100)
 
 
 # 5. A waist of the user's own.
@@ -210,34 +218,35 @@ def test_usual_job_leaves_idle_alone_and_brings_the_rest_to_target(jet):
     assert design.target.lambda_target[0] == pytest.approx(1.05)
     assert design.target.lambda_rich[0] == pytest.approx(0.97)
     # Stations that meter idle keep their metal, the jet stays.
-    serves_idle = np.abs(design.idle_percent_per_um) > 0.1
+    serves_idle = np.abs(design.stations.stations.idle_percent_per_um) > 0.1
     assert serves_idle.any()
     assert (design.remove_um()[serves_idle] == 0.0).all()
     assert design.drop_mm == pytest.approx(DROP_MM)
     # 2000 to 5000 rpm come to target within 2 %.
-    assert np.abs(design.lambda_predicted[1:] / design.target.lambda_target[1:] - 1).max() < 0.02
+    assert np.abs(design.final.expected[1:] / design.target.lambda_target[1:] - 1).max() < 0.02
     # Idle stays above the test with 95 % chance: the lower end of its 90 % interval, whole cut and first stop.
-    assert design.lambda_low[0] > 0.97
-    assert design.first_low[0] > 0.97
-    assert design.chance_fails <= 0.05
-    assert design.chance_fails_first <= 0.05
-    assert any(flag.startswith("Test of 850 rpm idle: chance to fail 0 %") for flag in design.flags)
+    assert design.final.low[0] > 0.97
+    assert design.stop.low[0] > 0.97
+    assert design.final.chance_fails <= 0.05
+    assert design.stop.chance_fails <= 0.05
+    (test,) = found(design, DesignRemark.TEST)
+    assert test.numbers["percent"] < 0.5
 
 
-def test_a_test_in_danger_names_the_keys_of_the_job_that_set_its_margin():
+def test_a_test_in_danger_says_what_to_do():
     design = usual_job({}, idle=0.98)
-    (flag,) = (flag for flag in design.flags if flag.startswith("Test of 850 rpm idle"))
-    assert "a larger idle_margin_co_percent or idle_margin_lambda" in flag
-    for key in ("idle_margin_co_percent", "idle_margin_lambda"):
-        assert key in TARGET_SETTINGS
+    (test,) = found(design, DesignRemark.TEST_IN_DANGER)
+    assert test.numbers["percent"] == pytest.approx(100 * design.final.chance_fails)
+    assert any("Aim farther from the limit" in words for words in said(design))
 
 
 def test_a_cut_not_deep_enough_says_what_more_would_bring():
     design = usual_job({}, max_cut_mm=0.30)
-    (limit,) = [one for one in design.binding if one.limit.kind is LimitKind.LARGEST_CUT]
-    assert str(limit).startswith("Limit (largest cut at 9): 10 um more cut at station 9 would bring 5000 rpm full from ")
-    assert limit.before_percent > limit.after_percent > 0.0
-    assert str(limit) in design.flags
+    (one,) = [one for one in design.active_limits() if one.limit.kind is LimitKind.LARGEST_CUT]
+    words = say.alternative(one, design)
+    assert words.startswith("Active limit: the largest cut at station 9. 10 um more cut would bring 5000 rpm full from ")
+    assert one.before > one.missed()[one.band] > 0.0
+    assert words in " ".join(nc.grind_sheet(design).text().split()).replace("* ", "")
 
 
 def test_what_each_micron_does_to_idle():
@@ -252,10 +261,10 @@ def test_what_each_micron_does_to_idle():
         one = nc.Needle("less", design.needle.stations_mm, less)
         setup = design.setup.with_needle(design.needle)
         change = 100 * (nc.predict_lambda(setup, bands, needle=one)[0] / 1.05 - 1)
-        assert design.idle_percent_per_um[station - 1] == pytest.approx(change, abs=0.01)
-    assert design.idle_percent_per_um[1] < -0.1
+        assert design.stations.stations.idle_percent_per_um[station - 1] == pytest.approx(change, abs=0.01)
+    assert design.stations.stations.idle_percent_per_um[1] < -0.1
     rows = design.station_rows()
-    assert rows[1]["idle_percent_per_um"] == pytest.approx(design.idle_percent_per_um[1])
+    assert rows[1]["idle_percent_per_um"] == pytest.approx(design.stations.stations.idle_percent_per_um[1])
 
 
 @pytest.mark.parametrize("jet", JETS.values(), ids=JETS)
@@ -266,19 +275,20 @@ def test_the_first_stage_cannot_spoil_the_test(jet, idle, idle_lift_mm):
     # An idle known to 0.006 and a meter good to 0.010 may fail as it stands: chance of that, by the normal law.
     as_it_is = norm.cdf((0.97 - idle) / np.hypot(np.hypot(0.006, 0.004 * idle), 0.010))
     # 400 cars drawn: three standard errors of a chance of 5 % are 3.3 %.
-    assert design.chance_fails_first <= max(0.05, as_it_is + 0.033) + 1e-9
+    assert design.stop.chance_fails <= max(0.05, as_it_is + 0.033) + 1e-9
 
 
 def test_an_idle_without_test_may_be_cut():
     bands = nc.typed_bands(RPM, LAMBDA, lift_mm=LIFT_MM, load=["idle"] + ["full"] * 7, lambda_se=0.006)
     design = nc.solve(nc.make_target(bands), n1())
     assert design.remove_um()[1:3].max() > 1.0  # the stations that meter idle
-    assert design.lambda_predicted[0] == pytest.approx(0.93, abs=0.02)
-    assert design.chance_fails == 0.0
-    assert not any(flag.startswith("Test of") for flag in design.flags)
+    assert design.final.expected[0] == pytest.approx(0.93, abs=0.02)
+    assert design.final.chance_fails == 0.0
+    assert not found(design, DesignRemark.TEST)
+    assert not found(design, DesignRemark.TEST_IN_DANGER)
 
 
 def test_no_idle_no_column():
     design = nc.solve(asked([lift_of_station(3), lift_of_station(6)], [1.05, 1.05], [1.0, 1.0]), n1())
-    assert np.isnan(design.idle_percent_per_um).all()
+    assert np.isnan(design.stations.stations.idle_percent_per_um).all()
     assert "idle % per um" not in design.table().text()

@@ -10,6 +10,7 @@ import pytest
 from conftest import make_setup
 
 import needlecalc as nc
+from needlecalc.design.inverse.notes import DesignRemark
 from needlecalc.physics.analyser import brettschneider_lambda
 from needlecalc.physics.exhaust import dry_exhaust, lambda_of_co_percent
 
@@ -106,10 +107,10 @@ def test_a_gas_reading_narrows_what_the_design_says_of_the_test():
     chances, widths = [], []
     for zero in (None, nc.SensorZero(0.0, 0.004, 1)):
         target = nc.make_target(bands, idle_lambda_least=0.965, idle_margin_lambda=0.02, sensor_zero=zero)
-        design = nc.solve(target, setup, with_options=False)
-        chances.append(design.chance_fails)
-        widths.append(design.lambda_high - design.lambda_low)
-        assert any("gas reading" in flag for flag in design.flags) == (zero is not None)
+        design = nc.solve(target, setup, with_alternatives=False)
+        chances.append(design.final.chance_fails)
+        widths.append(design.final.high - design.final.low)
+        assert any(one.kind is DesignRemark.METER_ZERO for one in design.remarks) == (zero is not None)
     assert chances[1] < chances[0]
     assert widths[1][0] < 0.75 * widths[0][0]
     assert widths[1].sum() < widths[0].sum()

@@ -6,13 +6,18 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from conftest import DIAMETERS_MM, NO_DOUBTS, STATIONS_MM, asked, make_setup
+from conftest import DIAMETERS_MM, NO_DOUBTS, STATIONS_MM, asked, found, make_setup, said
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.optimize import lsq_linear, minimize
 
 import needlecalc as nc
+from needlecalc.design.inverse.alternatives import Unsolved
 from needlecalc.design.inverse.leastsquares import least_squares_with_inequalities
+from needlecalc.design.inverse.limits import LimitKind
+from needlecalc.design.inverse.notes import DesignRemark
+from needlecalc.design.inverse.target import TargetRemark
+from needlecalc.design.inverse.verdict import Cause, VerdictKind
 
 LIFTS = np.linspace(0.5, 28.0, 40)
 OFF_UM = np.array([0, 0, 2, 5, 12, 25, 35, 40, 38, 36, 40, 0, 0], dtype=float)
@@ -28,9 +33,9 @@ def test_a_noiseless_drive_gives_back_the_other_needle(mounting):
     covered = slice(1, 11)  # bands stand on both sides of these stations
     np.testing.assert_allclose(design.remove_um()[covered], OFF_UM[covered], atol=1.0)
     # The rule of the solver: met within the noise of lambda, whose floor is 1e-4, over all bands.
-    assert np.sqrt(np.mean(np.log(design.lambda_predicted / wanted) ** 2)) <= 1e-4
+    assert np.sqrt(np.mean(np.log(design.final.expected / wanted) ** 2)) <= 1e-4
     assert design.met
-    assert design.status.startswith("Usable")
+    assert design.verdict.kind is VerdictKind.USABLE
 
 
 def test_a_new_blank_gives_back_a_thicker_needle():
@@ -52,28 +57,29 @@ def test_a_new_blank_gives_back_a_thicker_needle():
 )
 def test_every_design_keeps_the_limits(measured, wanted, jet, doubt):
     setup = make_setup(**({"drop_min_mm": 0.8, "drop_max_mm": 2.5} if jet else {}))
-    design = nc.solve(asked(setup, np.linspace(2, 26, 6), measured, wanted, lambda_se=doubt), setup, with_options=False)
+    design = nc.solve(asked(setup, np.linspace(2, 26, 6), measured, wanted, lambda_se=doubt), setup, with_alternatives=False)
     removal = design.remove_um()
     assert (removal >= 0.0).all()
     assert (np.diff(design.needle.diameters_mm) <= 0.0).all()
     assert removal.max() <= 300.0 + 1e-6
     assert 0.8 - 1e-9 <= design.drop_mm <= 2.5 + 1e-9
-    assert (design.lambda_low < design.lambda_high).all()
-    assert (design.first_stop.diameters_mm >= design.needle.diameters_mm).all()
+    assert (design.final.low < design.final.high).all()
+    assert (design.stop.needle.diameters_mm >= design.needle.diameters_mm).all()
 
 
 def test_lean_wish_cannot_be_filed_and_the_cure_is_in_figures():
     setup = make_setup()
     design = nc.solve(asked(setup, np.linspace(2, 26, 9), np.full(9, 0.86), 0.92), setup)
     assert not design.met
-    assert "needs metal added, which cannot be filed" in design.status
+    assert design.verdict.kind is VerdictKind.DO_NOT_FILE
+    assert {one.cause for one in design.verdict.missed} == {Cause.METAL}
     assert (design.remove_um() < 1e-6).all()
-    assert any("A donor some" in flag for flag in design.flags)
+    assert any("A donor some" in words for words in said(design))
     # With the nut free to raise the jet, the same wish is met.
     free = make_setup(drop_min_mm=-1.0, drop_max_mm=3.0)
     raised = nc.solve(asked(free, np.linspace(2, 26, 9), np.full(9, 0.86), 0.92), free)
     assert raised.drop_mm < 1.6
-    assert np.abs(raised.lambda_predicted / 0.92 - 1).max() < 0.02
+    assert np.abs(raised.final.expected / 0.92 - 1).max() < 0.02
 
 
 def test_bands_on_one_lift_that_disagree_are_named_and_the_richer_wins():
@@ -82,8 +88,9 @@ def test_bands_on_one_lift_that_disagree_are_named_and_the_richer_wins():
     design = nc.solve(
         asked(setup, lifts, [1.0, 1.0, 1.06, 0.92, 1.0, 1.0], [1.0, 1.0, 1.06, 0.82, 1.0, 1.0], lambda_se=0.005), setup
     )
-    assert any(flag.startswith("Conflict") and "richer wins" in flag for flag in design.flags)
-    missed = design.lambda_predicted / design.target.lambda_target - 1
+    (conflict,) = found(design, TargetRemark.CONFLICT_PAST_PERMITTED)
+    assert [name.rpm for name in conflict.bands] == design.target.bands.rpm[[3, 2]].tolist()
+    missed = design.final.expected / design.target.lambda_target - 1
     assert abs(missed[3]) < abs(missed[2])
 
 
@@ -94,7 +101,9 @@ def test_no_proposal_beyond_the_data():
     # Beyond the data metal goes only where the taper would else reverse.
     last = design.needle.diameters_mm[~beyond][-1]
     np.testing.assert_allclose(design.needle.diameters_mm[beyond], np.minimum(DIAMETERS_MM[beyond], last), atol=2e-6)
-    assert any("No data at stations 1, 6, 7" in flag and "no band reaches so far" in flag for flag in design.flags)
+    (no_data,) = found(design, DesignRemark.NO_DATA)
+    assert no_data.stations == (1, *range(6, 14))
+    assert "No data at stations 1, 6 to 13: no band reaches so far. They stay as they are." in said(design)
     with pytest.raises(nc.InputError, match="has no lift"):
         nc.solve(nc.make_target(nc.typed_bands([900], [1.0])), setup)
     with pytest.raises(nc.InputError, match="off the needle's table"):
@@ -105,43 +114,46 @@ def test_a_station_cut_for_the_taper_only_is_not_said_to_stay():
     setup = make_setup()
     design = nc.solve(asked(setup, np.linspace(2, 15, 6), np.linspace(0.97, 1.2, 6), 0.95), setup)
     assert design.remove_um()[7] > 10.0
-    (said,) = (flag for flag in design.flags if flag.startswith("No data at"))
-    assert "at stations 1, 8, 9, 10, 11, 12, 13: no band reaches so far" in said
-    assert "They stay as they are, but 8: cut too, only so that the taper neither reverses" in said
+    (no_data,), (follows,) = found(design, DesignRemark.NO_DATA), found(design, DesignRemark.FOLLOWS_THE_TAPER)
+    assert no_data.stations == (1, *range(8, 14))
+    assert follows.stations == (8,)
+    assert "Station 8: cut too, only so that the taper neither reverses nor gets too steep." in said(design)
 
 
 def test_lifts_that_were_never_driven_between_two_bands_are_named():
     setup, pitch = make_setup(), 3.175
     for lifts, measured, gaps in (
-        ([4.0, 21.0], [0.98, 1.06], "lifts from 4.0 to 21.0 mm ("),
-        ([4.0, 10.0, 17.0, 24.0], [0.98, 1.0, 1.03, 1.06], "lifts from 10.0 to 17.0 mm, 17.0 to 24.0 mm ("),
+        ([4.0, 21.0], [0.98, 1.06], ((4.0, 21.0),)),
+        ([4.0, 10.0, 17.0, 24.0], [0.98, 1.0, 1.03, 1.06], ((10.0, 17.0), (17.0, 24.0))),
     ):
         design = nc.solve(asked(setup, lifts, measured, 0.95), setup)
-        assert design.status.startswith("Usable at the lifts driven: filing brings every band within")
-        (flag,) = (flag for flag in design.flags if flag.startswith("Not driven"))
-        assert gaps in flag
-        assert "not predicted" in flag
+        assert design.verdict.kind is VerdictKind.USABLE
+        assert design.verdict.gaps_mm == gaps
+        assert "Only the lifts that were driven are judged." in said(design)
+        low, high = gaps[-1]
+        assert any(words.startswith(f"Not driven: lifts from {low:.1f} to {high:.1f} mm.") for words in said(design))
     near = nc.solve(asked(setup, [4.0, 4.0 + 2 * pitch, 4.0 + 4 * pitch], [0.98, 1.02, 1.04], 0.95), setup)
-    assert near.status.startswith("Usable: ")
-    assert not any(flag.startswith("Not driven") for flag in near.flags)
+    assert near.verdict.kind is VerdictKind.USABLE
+    assert not found(near, DesignRemark.NOT_DRIVEN)
 
 
 def test_right_already_means_leave_it():
     setup = make_setup()
     design = nc.solve(asked(setup, np.linspace(2, 26, 9), np.full(9, 0.95), 0.95), setup)
-    assert design.status.startswith("Leave it")
+    assert design.verdict.kind is VerdictKind.LEAVE
 
 
 def test_the_jet_is_not_lowered_for_the_top_at_the_cost_of_idle():
     setup = make_setup(drop_min_mm=0.8, drop_max_mm=2.5)
     design = nc.solve(asked(setup, np.linspace(2, 26, 9), np.linspace(0.98, 1.12, 9), 0.95), setup)
-    assert np.abs(design.lambda_predicted[:-1] / 0.95 - 1).max() < 0.02
+    assert np.abs(design.final.expected[:-1] / 0.95 - 1).max() < 0.02
 
 
 def test_full_load_too_lean_is_warned():
     setup = make_setup()
     design = nc.solve(asked(setup, np.linspace(2, 26, 9), np.full(9, 1.05), 1.0), setup)
-    assert any("can melt pistons" in flag for flag in design.flags)
+    (lean,) = found(design, TargetRemark.FULL_LOAD_LEAN)
+    assert lean.numbers == {"limit": 0.92, "leanest": 1.0}
 
 
 def test_lawson_and_hanson_curve_fit():
@@ -211,11 +223,11 @@ def test_limits_hold_on_the_diameters_printed_whatever_is_believed(seed):
     )
     history = nc.History((nc.Pass(make_setup().carburettor.needle, 1.6, first), nc.Pass(needle, 1.6, second)))
     limits = nc.Limits(max_cut_mm=0.05, steepest=0.02)
-    target = nc.Target(second, np.full(8, 0.9), ("asked",) * 8)
+    target = nc.Target(second, np.full(8, 0.9))
     # Random passes contradict each other, which pulls what is believed the farthest: never mind here.
     learned = replace(nc.learn(history, setup), misfit=0.0)
-    design = nc.solve(target, setup, learned=learned, limits=limits, with_options=False)
-    for made in (design.needle, design.first_stop):
+    design = nc.solve(target, setup, learned=learned, limits=limits, with_alternatives=False)
+    for made in (design.needle, design.stop.needle):
         assert (measured - made.diameters_mm).max() <= 0.05 + 1e-9
         allowed = np.maximum(0.02 * np.diff(STATIONS_MM), -np.diff(measured))
         assert (-np.diff(made.diameters_mm) <= allowed + 1e-9).all()
@@ -227,14 +239,17 @@ def test_bands_outside_what_is_permitted_are_no_success():
     read[0], read[4] = 0.985, 0.933
     target = asked(setup, lifts, read, 0.95, lambda_se=0.003)
     tight = replace(target, lambda_rich=target.lambda_target - 0.005, lambda_lean=target.lambda_target + 0.01)
-    design = nc.solve(tight, setup, with_options=False)
-    outside = (design.lambda_predicted < tight.lambda_rich - 5e-4) | (design.lambda_predicted > tight.lambda_lean + 5e-4)
+    design = nc.solve(tight, setup, with_alternatives=False)
+    outside = (design.final.expected < tight.lambda_rich - 5e-4) | (design.final.expected > tight.lambda_lean + 5e-4)
     assert outside.any()
-    assert np.abs(design.lambda_predicted / 0.95 - 1.0).max() < 0.02
-    assert "outside what is permitted, named below" in design.status
-    name = tight.bands.name(int(np.argmin(design.lambda_predicted - tight.lambda_rich)))
-    assert any(name in flag and "is richer than the 0.945 permitted" in flag for flag in design.flags)
-    assert "outside" not in nc.solve(target, setup, with_options=False).status
+    assert np.abs(design.final.expected / 0.95 - 1.0).max() < 0.02
+    assert design.verdict.kind is VerdictKind.BETTER
+    assert not design.met
+    named = [one.band for one in design.verdict.missed if one.outside]
+    assert named == list(
+        tight.called(*np.flatnonzero(outside)[np.argsort(-np.abs(design.final.expected / 0.95 - 1.0)[outside])])
+    )
+    assert nc.solve(target, setup, with_alternatives=False).met
 
 
 def test_leaving_a_needle_is_no_success_where_a_band_is_not_permitted():
@@ -242,34 +257,39 @@ def test_leaving_a_needle_is_no_success_where_a_band_is_not_permitted():
     bands = nc.typed_bands([2500, 3500], [0.9785, 0.931], lift_mm=[8.0, 15.0], load=["part", "full"], lambda_se=0.004)
     wishes = {"part": 0.997, "full": 0.9485}
     target = nc.make_target(bands, lambda_by_load=wishes, permitted_either_side=0.01)
-    left = nc.solve(target, setup, with_options=False)
-    assert left.status.startswith("Leave it: 2 of 2 bands stay outside what is permitted, named below")
-    assert left.met
-    assert nc.solve(nc.make_target(bands, lambda_by_load=wishes), setup, with_options=False).status.startswith(
-        "Leave it: every"
-    )
+    left = nc.solve(target, setup, with_alternatives=False)
+    assert left.verdict.kind is VerdictKind.DO_NOT_FILE
+    assert [one.outside for one in left.verdict.missed] == [True, True]
+    assert not left.met
+    wider = nc.solve(nc.make_target(bands, lambda_by_load=wishes), setup, with_alternatives=False)
+    assert wider.verdict.kind is VerdictKind.LEAVE
     # A test that is not passed is no job done.
     idle = nc.typed_bands([850], [0.968], lift_mm=[3.0], load=["idle"], lambda_se=0.004)
     strict = nc.make_target(idle, idle_lambda_least=0.975, idle_margin_lambda=0.002)
-    failed = nc.solve(strict, setup, with_options=False)
+    failed = nc.solve(strict, setup, with_alternatives=False)
     assert not failed.met
-    assert failed.status.startswith("Cannot be met by filing: 1 of 1 band stays outside what is permitted")
+    assert failed.verdict.kind is VerdictKind.DO_NOT_FILE
 
 
 @pytest.mark.parametrize("limit", [{"steepest": 0.03}, {"least_diameter_mm": 1.95}, {"max_cut_mm": 0.02}])
 def test_a_limit_on_the_needle_is_named_as_the_cause(limit):
     setup = make_setup()
     target = asked(setup, np.linspace(2, 25, 8), np.linspace(0.96, 1.30, 8), 0.95)
-    assert nc.solve(target, setup, limits=nc.Limits(max_cut_mm=0.6), with_options=False).met
-    bound = nc.solve(target, setup, limits=nc.Limits(**{"max_cut_mm": 0.6, **limit}), with_options=False)
+    assert nc.solve(target, setup, limits=nc.Limits(max_cut_mm=0.6), with_alternatives=False).met
+    bound = nc.solve(target, setup, limits=nc.Limits(**{"max_cut_mm": 0.6, **limit}), with_alternatives=False)
     assert not bound.met
-    assert "a limit on the needle binds" in bound.status
+    kinds = {"steepest": LimitKind.STEEPEST_TAPER, "least_diameter_mm": LimitKind.LEAST_DIAMETER}
+    (worst, *_) = bound.verdict.missed
+    assert worst.cause is Cause.LIMIT
+    assert worst.limit.kind is kinds.get(next(iter(limit)), LimitKind.LARGEST_CUT)
 
 
 def test_one_weight_for_all_bands_is_no_wish():
     setup = make_setup(drop_min_mm=0.8, drop_max_mm=2.5)
     target = asked(setup, np.linspace(2, 26, 9), np.linspace(0.98, 1.12, 9), 0.95)
-    usual, light = (nc.solve(replace(target, weight=np.full(9, weight)), setup, with_options=False) for weight in (1.0, 0.2))
+    usual, light = (
+        nc.solve(replace(target, weight=np.full(9, weight)), setup, with_alternatives=False) for weight in (1.0, 0.2)
+    )
     np.testing.assert_array_equal(light.remove_um() > 0.0, usual.remove_um() > 0.0)
 
 
@@ -279,7 +299,7 @@ def test_no_station_is_left_thick_between_two_that_are_filed(read):
     setup = make_setup(drop_min_mm=0.8, drop_max_mm=3.0)
     lifts, load = [4.0, 12.0, 22.0], ["idle", "light", "full"]
     bands = nc.typed_bands([850, 2500, 4000], read, lambda_se=0.02, lift_mm=lifts, lift_u_mm=0.5, load=load)
-    design = nc.solve(nc.make_target(bands), setup, with_options=False)
+    design = nc.solve(nc.make_target(bands), setup, with_alternatives=False)
     off = design.remove_um()
     filed = np.flatnonzero(off > 0.0)
     filed = filed[filed >= 4]  # inside the data, past what idle asks
@@ -292,38 +312,38 @@ def test_past_the_last_band_the_needle_is_as_lean_as_it_was():
     setup, lifts = make_setup(), np.linspace(3, 24, 8)
     load = ["part"] * 5 + ["full"] * 3
     target = asked(setup, lifts, np.full(8, 1.08), 0.9, load=load)
-    (said,) = (flag for flag in nc.solve(target, setup).flags if flag.startswith("No data at"))
-    assert "Past 5000 rpm full (24 mm of lift) lambda stays some 20 % leaner than asked: no full throttle" in said
+    (past,) = found(nc.solve(target, setup), DesignRemark.PAST_THE_DATA)
+    assert past.bands == target.called(7)
+    assert past.numbers == pytest.approx({"lift_mm": 24.0, "percent": 20.0})
     # Not where the last band is no full load, or is as asked already.
     for other in (
         asked(setup, lifts, np.full(8, 1.08), 0.9, load=["part"] * 8),
         asked(setup, lifts, np.r_[np.full(7, 1.08), 0.9], 0.9, load=load),
     ):
-        assert not any("no full throttle beyond" in flag for flag in nc.solve(other, setup).flags)
+        assert not found(nc.solve(other, setup), DesignRemark.PAST_THE_DATA)
 
 
 def test_a_reading_past_the_lean_limit_says_what_it_was_taken_for():
     setup = make_setup()
     read = [0.98, 1.05, 1.25, 1.08]
     target = asked(setup, [4.0, 10.0, 17.0, 24.0], read, 0.95)
-    (said,) = (flag for flag in nc.solve(target, setup).flags if flag.startswith("Read beyond lambda 1.15"))
+    (past,) = found(nc.solve(target, setup), DesignRemark.PAST_LEAN_LIMIT)
     # Anywhere from the limit to the reading: the middle is 1.20, and 1.25 is 4 % leaner.
-    assert "Planned from less lean, 1.20 for 1.25 at" in said
-    assert "up to 4 % leaner than predicted" in said
+    assert past.numbers == pytest.approx({"limit": 1.15, "read": 1.25, "taken": 1.20, "percent": 100 * (1.25 / 1.20 - 1)})
     mild = asked(setup, [4.0, 10.0, 17.0, 24.0], [0.98, 1.05, 1.10, 1.08], 0.95)
-    assert not any("Read beyond lambda" in flag for flag in nc.solve(mild, setup).flags)
+    assert not found(nc.solve(mild, setup), DesignRemark.PAST_LEAN_LIMIT)
 
 
 def test_no_diameter_is_sure_where_a_limit_ends_the_cut():
     setup = make_setup()
     target = asked(setup, np.linspace(2, 25, 8), np.linspace(0.96, 1.30, 8), 0.95)
-    free = nc.solve(target, setup, limits=nc.Limits(max_cut_mm=0.6), with_options=False)
-    bound = nc.solve(target, setup, limits=nc.Limits(max_cut_mm=0.05), with_options=False)
+    free = nc.solve(target, setup, limits=nc.Limits(max_cut_mm=0.6), with_alternatives=False)
+    bound = nc.solve(target, setup, limits=nc.Limits(max_cut_mm=0.05), with_alternatives=False)
     at_limit = np.abs(bound.remove_um() - 50.0) < 1e-3
     assert at_limit.sum() >= 2
-    assert np.isnan(bound.diameter_u_um[at_limit]).all()
-    assert np.isfinite(free.diameter_u_um[at_limit]).all()
-    assert np.isfinite(bound.diameter_u_um[(bound.remove_um() > 0.0) & ~at_limit]).all()
+    assert np.isnan(bound.stations.u_um[at_limit]).all()
+    assert np.isfinite(free.stations.u_um[at_limit]).all()
+    assert np.isfinite(bound.stations.u_um[(bound.remove_um() > 0.0) & ~at_limit]).all()
 
 
 # Invented drives on which the solver once said that limits contradict each other, though the needle as it is meets them all.
@@ -357,9 +377,9 @@ def test_limits_that_the_needle_meets_never_contradict_each_other(read, place, j
     setup = make_setup(**jet)
     bands = nc.typed_bands(*read, lift_mm=place[0], load=place[1], lambda_se=0.003)
     design = nc.solve(nc.make_target(bands, **test), setup, limits=nc.Limits(**limits))
-    assert np.isfinite(design.lambda_predicted).all()
+    assert np.isfinite(design.final.expected).all()
     assert (np.diff(design.needle.diameters_mm) <= 0.0).all()
-    assert not any("contradict" in flag for flag in design.flags)
+    assert not any(isinstance(one.kind, Unsolved) for one in design.remarks)
 
 
 def test_least_squares_where_limits_are_all_but_opposite():

@@ -15,7 +15,7 @@ from scipy.stats import binom
 import needlecalc as nc
 from needlecalc.design.inverse.stages import chance_made_rich
 from needlecalc.design.inverse.uncertainty import CARS, Cars, outlook
-from needlecalc.report.orders import Orders
+from needlecalc.report import say
 
 LIFTS = np.linspace(2.0, 25.0, 8)
 BINDING = {"lambda_se": 0.012, "lift_u_mm": 0.4}
@@ -30,7 +30,7 @@ def design_of(risk=0.05, doubts=DOUBTFUL, measured=1.10, wanted=0.95, jet=None, 
 
 def chance_on_fresh_cars(design, count=6000):
     """Chance of a rich band at the first stop, over cars the design never saw."""
-    stop = design.first_stop.diameters_mm
+    stop = design.stop.needle.diameters_mm
     cut = design.needle.diameters_mm < design.present().diameters_mm
     seen = outlook(design.learned, design.target, stop, cut, design.drop_mm, cars=Cars.of(design.learned, CARS + count))
     fresh = seen.lambda_drawn[CARS:]  # the first were drawn for the design itself
@@ -40,11 +40,11 @@ def chance_on_fresh_cars(design, count=6000):
 @pytest.mark.parametrize("risk", [0.02, 0.05, 0.12])
 def test_the_stated_risk_is_kept_and_used(risk):
     design = design_of(risk)
-    assert design.chance_rich > risk  # it binds
-    assert 0.0 < design.held_back < 4.0
+    assert design.final.chance_rich > risk  # it binds
+    assert 0.0 < design.lean_margin < 4.0
     # By construction on the cars drawn; and not left unused by more than the search, straight in the metal, is off.
-    assert design.chance_rich_first <= risk
-    assert design.chance_rich_first >= 0.4 * risk
+    assert design.stop.chance_rich <= risk
+    assert design.stop.chance_rich >= 0.4 * risk
     # On other cars of the same belief: the count of 400 has its own binomial scatter about the truth.
     fresh = chance_on_fresh_cars(design)
     low, high = binom.ppf([0.001, 0.999], CARS, risk) / CARS
@@ -53,15 +53,15 @@ def test_the_stated_risk_is_kept_and_used(risk):
 
 def test_more_risk_takes_more_off():
     stops = [design_of(risk) for risk in (0.0, 0.03, 0.12, 1.0)]
-    held = [stop.held_back for stop in stops]
+    held = [stop.lean_margin for stop in stops]
     assert held == sorted(held, reverse=True)
     assert held[-1] == 0.0
-    left = [float(stop.first_stop.diameters_mm.sum()) for stop in stops]
+    left = [float(stop.stop.needle.diameters_mm.sum()) for stop in stops]
     assert all(later <= earlier + 1e-4 for earlier, later in pairwise(left))
-    chances = [stop.chance_rich_first for stop in stops]
+    chances = [stop.stop.chance_rich for stop in stops]
     assert chances == sorted(chances)
-    assert stops[0].chance_rich_first == 0.0
-    np.testing.assert_array_equal(stops[-1].first_stop.diameters_mm, stops[-1].needle.diameters_mm)
+    assert stops[0].stop.chance_rich == 0.0
+    np.testing.assert_array_equal(stops[-1].stop.needle.diameters_mm, stops[-1].needle.diameters_mm)
 
 
 @settings(max_examples=8, deadline=None)
@@ -76,26 +76,26 @@ def test_the_first_stop_is_never_thinner_than_asked_nor_thicker_than_fitted(meas
     setup = make_setup(**jet)
     target = asked(setup, LIFTS, measured, 0.95, lambda_se=se)
     design = nc.solve(target, setup, risk=risk)
-    stop, fitted = design.first_stop.diameters_mm, design.present().diameters_mm
+    stop, fitted = design.stop.needle.diameters_mm, design.present().diameters_mm
     assert (stop >= design.needle.diameters_mm).all()
     assert (stop <= fitted + 1e-12).all()
     assert (np.diff(stop) <= 1e-12).all()
-    assert design.chance_rich_first <= max(design.chance_rich, risk) + 1e-12
+    assert design.stop.chance_rich <= max(design.final.chance_rich, risk) + 1e-12
 
 
 def test_without_doubt_all_goes_at_once():
     setup = make_setup(parallel_length_u_mm=0.0)
     target = asked(setup, LIFTS, np.full(8, 1.08), 0.95, lift_u_mm=0.0, lambda_se=0.0)
     design = nc.solve(target, setup, doubts=NO_DOUBTS)
-    assert (design.chance_rich, design.chance_rich_first, design.held_back) == (0.0, 0.0, 0.0)
-    np.testing.assert_array_equal(design.first_stop.diameters_mm, design.needle.diameters_mm)
+    assert (design.final.chance_rich, design.stop.chance_rich, design.lean_margin) == (0.0, 0.0, 0.0)
+    np.testing.assert_array_equal(design.stop.needle.diameters_mm, design.needle.diameters_mm)
     assert design.remove_um().max() > 20.0
 
 
 def test_bands_known_badly_are_held_back_most():
     design = design_of()
-    width = design.lambda_high - design.lambda_low
-    short = design.first_predicted - design.lambda_predicted
+    width = design.final.high - design.final.low
+    short = design.stop.expected - design.final.expected
     assert width.max() > 1.5 * width.min()
     assert (short > 0.0).all()
     assert np.corrcoef(width, short)[0, 1] > 0.8
@@ -106,8 +106,8 @@ def test_a_wide_permission_lets_all_go_at_once():
     target = asked(setup, LIFTS, np.full(8, 1.10), 0.95, **BINDING)
     wide = replace(target, lambda_rich=np.full(8, 0.6))
     design = nc.solve(wide, setup, doubts=DOUBTFUL)
-    assert (design.chance_rich, design.held_back) == (0.0, 0.0)
-    np.testing.assert_array_equal(design.first_stop.diameters_mm, design.needle.diameters_mm)
+    assert (design.final.chance_rich, design.lean_margin) == (0.0, 0.0)
+    np.testing.assert_array_equal(design.stop.needle.diameters_mm, design.needle.diameters_mm)
 
 
 def test_bands_that_pull_apart_still_keep_the_risk():
@@ -115,9 +115,9 @@ def test_bands_that_pull_apart_still_keep_the_risk():
     setup = make_setup()
     target = asked(setup, [10.0] * 5, [1.05, 1.00, 0.98, 1.10, 0.97], 0.95)
     design = nc.solve(target, setup)
-    assert design.chance_rich > 0.5
-    assert design.chance_rich_first <= 0.05
-    assert (design.first_stop.diameters_mm < design.present().diameters_mm).any()
+    assert design.final.chance_rich > 0.5
+    assert design.stop.chance_rich <= 0.05
+    assert (design.stop.needle.diameters_mm < design.present().diameters_mm).any()
 
 
 def test_a_band_too_rich_before_any_cut_does_not_hold_the_others_back():
@@ -129,11 +129,11 @@ def test_a_band_too_rich_before_any_cut_does_not_hold_the_others_back():
     removal = design.remove_um()
     assert removal[:3].max() == 0.0
     assert removal[7:].max() > 20.0
-    assert design.held_back < 2.0
-    assert design.chance_rich_first <= 0.05
-    cut = design.first_stop.diameters_mm < design.present().diameters_mm
+    assert design.lean_margin < 2.0
+    assert design.stop.chance_rich <= 0.05
+    cut = design.stop.needle.diameters_mm < design.present().diameters_mm
     assert cut[7:].any()
-    drawn = outlook(design.learned, target, design.first_stop.diameters_mm, cut, design.drop_mm).lambda_drawn
+    drawn = outlook(design.learned, target, design.stop.needle.diameters_mm, cut, design.drop_mm).lambda_drawn
     assert (drawn[:, 3] < target.lambda_rich[3]).mean() > 0.5
     assert (np.delete(drawn, 3, axis=1) < 0.90).any(axis=1).mean() < 0.06
 
@@ -143,10 +143,10 @@ def test_a_turn_of_the_jet_counts_as_much_as_a_cut():
     setup = make_setup(drop_min_mm=0.8, drop_max_mm=3.0)
     lifts, measured = [3.0, 8.0, 14.0, 20.0, 26.0], [1.02, 1.10, 1.0, 0.91, 1.08]
     target = asked(setup, lifts, measured, 0.95, lambda_se=0.005)
-    design = nc.solve(target, setup, limits=nc.Limits(max_cut_mm=0.0), with_options=False)
+    design = nc.solve(target, setup, limits=nc.Limits(max_cut_mm=0.0), with_alternatives=False)
     assert design.drop_mm > setup.carburettor.jet.drop_mm + 0.2
-    assert design.first_predicted[3] < target.lambda_rich[3]
-    assert design.chance_rich_first > 0.5
+    assert design.stop.expected[3] < target.lambda_rich[3]
+    assert design.stop.chance_rich > 0.5
 
 
 def test_metal_is_not_held_back_for_what_leaving_it_cannot_help():
@@ -155,7 +155,7 @@ def test_metal_is_not_held_back_for_what_leaving_it_cannot_help():
     lifts, measured, load = [3.0, 8.0, 14.0, 20.0, 26.0], [0.97, 0.952, 1.06, 0.955, 0.95], ("idle", *("full",) * 4)
     target = asked(setup, lifts, measured, 0.95, load=load, lambda_se=0.004)
     target = replace(target, lambda_rich=target.lambda_target - 0.02)
-    design = nc.solve(target, setup, with_options=False)
+    design = nc.solve(target, setup, with_alternatives=False)
     present, none = design.present().diameters_mm, np.zeros(13, dtype=bool)
     cars, drop = Cars.of(design.learned), design.drop_mm
     uncut = [
@@ -163,18 +163,18 @@ def test_metal_is_not_held_back_for_what_leaving_it_cannot_help():
         for height, trims in ((setup.carburettor.jet.drop_mm, False), (drop, True))
     ]
     assert chance_made_rich(target, uncut[1], uncut[0]) > 0.15
-    assert 0.15 < design.chance_least <= design.chance_rich
-    assert design.chance_rich_first <= design.chance_least + 0.025
-    off = 1e3 * (design.present().diameters_mm - design.first_stop.diameters_mm).max()
+    assert 0.15 < design.chance_least <= design.final.chance_rich
+    assert design.stop.chance_rich <= design.chance_least + 0.025
+    off = 1e3 * (design.present().diameters_mm - design.stop.needle.diameters_mm).max()
     assert off > 0.8 * design.remove_um().max()
-    assert f"However much metal is left on, {100 * design.chance_least:.0f} % stay." in Orders(design).stop_reason()
+    assert f"However much metal is left on, {100 * design.chance_least:.0f} % stay." in say.chance(design)
     # Where holding back does help, the risk stated holds, and nothing is said.
     right = asked(setup, lifts, [0.95, *measured[1:]], 0.95, load=load, lambda_se=0.004)
     right = replace(right, lambda_rich=right.lambda_target - 0.04)
-    design = nc.solve(right, setup, with_options=False)
+    design = nc.solve(right, setup, with_alternatives=False)
     assert design.chance_least == 0.0
-    assert design.chance_rich_first <= 0.05
-    assert "However much" not in Orders(design).stop_reason()
+    assert design.stop.chance_rich <= 0.05
+    assert "However much" not in say.chance(design)
 
 
 def test_an_idle_to_be_filed_rich_does_not_lift_the_risk():
@@ -185,11 +185,13 @@ def test_an_idle_to_be_filed_rich_does_not_lift_the_risk():
     load = ["idle", "part", "part", "part", "full", "full"]
     bands = nc.typed_bands(np.linspace(850, 5200, 6), read, lift_mm=lifts, lambda_se=0.01, load=load)
     wishes = {"idle": 0.938, "part": 0.959, "full": 0.88}
-    design = nc.solve(nc.make_target(bands, lambda_by_load=wishes, permitted_either_side=0.03), setup, with_options=False)
+    design = nc.solve(
+        nc.make_target(bands, lambda_by_load=wishes, permitted_either_side=0.03), setup, with_alternatives=False
+    )
     assert design.drop_mm < 1.0
-    assert design.chance_rich > 0.4
+    assert design.final.chance_rich > 0.4
     assert design.stages() == "in stages"
-    assert design.chance_rich_first < 0.12
+    assert design.stop.chance_rich < 0.12
     assert design.chance_least < 0.09
 
 
@@ -201,13 +203,13 @@ def test_a_test_in_danger_anyway_holds_no_metal_back(idle):
     bands = nc.typed_bands(
         [850, 1800, 2500, 3200, 4000, 4800], read, lift_mm=lifts, lift_u_mm=0.4, lambda_se=0.006, load=load
     )
-    design = nc.solve(nc.make_target(bands, idle_co_percent=1.2), setup, with_options=False)
-    assert design.chance_fails > 0.09
-    assert abs(design.chance_fails_first - design.chance_fails) < 0.02
-    share = (design.present().diameters_mm - design.first_stop.diameters_mm).max() / (design.remove_um().max() / 1e3)
+    design = nc.solve(nc.make_target(bands, idle_co_percent=1.2), setup, with_alternatives=False)
+    assert design.final.chance_fails > 0.09
+    assert abs(design.stop.chance_fails - design.final.chance_fails) < 0.02
+    share = (design.present().diameters_mm - design.stop.needle.diameters_mm).max() / (design.remove_um().max() / 1e3)
     assert share > 0.9
     # What then holds it back is the chance of a rich band, as where there is no test.
-    assert 0.03 < design.chance_rich_first <= 0.05
+    assert 0.03 < design.stop.chance_rich <= 0.05
 
 
 def test_a_risk_that_is_no_chance_is_refused():
@@ -223,14 +225,14 @@ def test_the_first_stop_of_a_blank_keeps_the_steepest_taper(seed):
     measured = np.random.default_rng(seed).uniform(0.9, 1.2, 8)
     target = asked(setup, LIFTS, measured, 0.95, **BINDING)
     limits = nc.Limits(new_blank=True, steepest=0.03)
-    design = nc.solve(target, setup, limits=limits, doubts=DOUBTFUL, with_options=False)
-    assert design.held_back > 0.0
+    design = nc.solve(target, setup, limits=limits, doubts=DOUBTFUL, with_alternatives=False)
+    assert design.lean_margin > 0.0
     fitted = design.present()
     steepest = np.maximum(limits.steepest * np.diff(fitted.stations_mm), -np.diff(fitted.diameters_mm))
-    for needle in (design.first_stop, design.needle):
+    for needle in (design.stop.needle, design.needle):
         assert (-np.diff(needle.diameters_mm) <= steepest + 1e-6).all()
         assert (np.diff(needle.diameters_mm) <= 1e-9).all()
-    assert (design.first_stop.diameters_mm >= design.needle.diameters_mm).all()
+    assert (design.stop.needle.diameters_mm >= design.needle.diameters_mm).all()
 
 
 @pytest.mark.parametrize(("lowest_mm", "measured"), [(0.8, 1.20), (1.0, 1.20), (1.2, 1.12)])
@@ -240,12 +242,12 @@ def test_the_risk_stated_is_counted_in_full_near_the_end_of_the_nut_too(lowest_m
     read, load = np.r_[0.95, np.full(7, measured)], ("idle", *("full",) * 7)
     target = asked(setup, LIFTS, read, 0.95, load=load, lambda_se=0.012, lift_u_mm=1.0)
     target = replace(target, lambda_rich=target.lambda_target - 0.03)
-    design = nc.solve(target, setup, with_options=False)
+    design = nc.solve(target, setup, with_alternatives=False)
     assert design.stages() == "in stages"
-    cars, stop = Cars.of(design.learned), design.first_stop.diameters_mm
+    cars, stop = Cars.of(design.learned), design.stop.needle.diameters_mm
     present, none = design.present().diameters_mm, np.zeros(stop.size, dtype=bool)
     cut = stop < present
     after = outlook(design.learned, target, stop, cut, design.drop_mm, idle_to=design.idle_to(), cars=cars).lambda_drawn
     before = outlook(design.learned, target, present, none, 1.6, trims=False, cars=cars).lambda_drawn
-    assert chance_made_rich(target, after, before) == pytest.approx(design.chance_rich_first, abs=1.0 / CARS)
-    assert design.chance_rich_first <= 0.05
+    assert chance_made_rich(target, after, before) == pytest.approx(design.stop.chance_rich, abs=1.0 / CARS)
+    assert design.stop.chance_rich <= 0.05

@@ -9,7 +9,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 import needlecalc as nc
-from needlecalc.design.wish.target import LEANEST_FULL_LOAD, REGIMES
+from needlecalc.design.inverse.target import LEANEST_FULL_LOAD, REGIMES, TargetRemark
+from needlecalc.report import say
 
 LOADS = ("idle", "light", "part", "full")
 
@@ -76,7 +77,7 @@ def test_own_table_with_intervals_weights_and_single_bands():
     np.testing.assert_allclose(target.lambda_rich, [0.88, 0.98, 0.88, 0.81])
     np.testing.assert_allclose(target.lambda_lean, [0.98, 1.03, 0.93, 0.91])
     np.testing.assert_allclose(target.weight, [1.0, 3.0, 1.0, 0.5])
-    assert target.why[3] == "table: full@4000"
+    assert say.whys(target)[3] == "table: full@4000"
     assert {"lambda_rich", "lambda_lean", "weight"} <= set(target.rows()[0])
 
 
@@ -98,7 +99,7 @@ def test_own_table_with_intervals_weights_and_single_bands():
         ({"lambda_by_load": {"full": {"lambda": 0.86, "rich": 0.88}}}, "outside its permitted 0.880 to 0.910"),
         (
             {"lambda_by_load": {"full": {"lamda": 0.86}}},
-            "'full' has 'lamda', but a wish may hold lambda, rich, lean, weight",
+            "'full' has 'lamda', but it may hold lambda, rich, lean, weight",
         ),
         ({"lambda_by_load": {"full": {"weight": 0}}}, "weight for full is 0, but must lie between 0.01 and 100"),
         ({"lambda_by_load": {"full": {"lean": 12.5}}}, "lean for full is 12.5.*not an AFR"),
@@ -128,16 +129,22 @@ def test_wishes_of_bands_on_one_lift_are_named():
     # Worked by hand: ln(1.02/1.02) = 0 % and ln(0.95/0.88) = +7.7 % fuel on one lift.
     both = nc.typed_bands([3000, 2000], [1.02, 0.95], lift_mm=[12.0, 12.2], load=["light", "full"])
     target = nc.make_target(both, lambda_by_load={"light": 1.02, "full": 0.88})
-    (words,) = target.contradictions()
-    assert words.startswith("Conflict: 2000 rpm full and 3000 rpm light share the lift of 12.2 mm but ask for +8 % and +0 %")
-    assert "Not even what is permitted" not in words
+    (one,) = target.remarks()
+    assert (one.kind, one.bands) == (TargetRemark.CONFLICT, target.called(1, 0))
+    assert one.numbers == pytest.approx(
+        {"lift_mm": 12.2, "richer_percent": 100 * np.log(0.95 / 0.88), "leaner_percent": 0.0}
+    )
+    assert say.remark(one).startswith(
+        "2000 rpm full and 3000 rpm light share the lift of 12.2 mm but ask for +8 % and +0 % fuel."
+    )
     # At least 0.95/0.89 = 6.7 % more fuel for the one, at most 1.02/1.01 = 1 % for the other.
     tight = {"light": {"lambda": 1.02, "rich": 1.01}, "full": {"lambda": 0.88, "lean": 0.89}}
-    assert "Not even what is permitted" in nc.make_target(both, lambda_by_load=tight).contradictions()[0]
+    (one,) = nc.make_target(both, lambda_by_load=tight).remarks()
+    assert one.kind is TargetRemark.CONFLICT_PAST_PERMITTED
     apart = nc.typed_bands([3000, 2000], [1.02, 0.95], lift_mm=[12.0, 12.4], load=["light", "full"])
-    assert nc.make_target(apart, lambda_by_load={"light": 1.02}).contradictions() == ()
+    assert nc.make_target(apart, lambda_by_load={"light": 1.02}).remarks() == ()
     unknown = nc.typed_bands([3000, 2000], [1.02, 0.95], load=["light", "full"])
-    assert nc.make_target(unknown, lambda_by_load={"light": 1.02}).contradictions() == ()
+    assert nc.make_target(unknown, lambda_by_load={"light": 1.02}).remarks() == ()
 
 
 def test_job_file_states_test_table_and_limits(tmp_path):
@@ -181,7 +188,7 @@ def test_conflicts_are_those_that_every_pair_shows(seed, count, span):
     # Lifts as typed, to a tenth, so that some lie just 0.3 mm apart; some are not known.
     lift = np.where(rng.uniform(size=count) < 0.1, np.nan, np.round(rng.uniform(2.0, 2.0 + span, count), 1))
     typed = nc.typed_bands(np.linspace(900, 5000, count), rng.uniform(0.9, 1.1, count), lift_mm=lift)
-    target = nc.Target(typed, np.full(count, 0.95), ("asked",) * count)
+    target = nc.Target(typed, np.full(count, 0.95))
     wish = np.log(typed.lambda_measured / 0.95)
     found = {b: wish[a] - wish[b] for a, b in target.opposed().tolist()}
     assert found == pytest.approx(all_pairs(target))
@@ -192,20 +199,19 @@ def test_conflicts_are_those_that_every_pair_shows(seed, count, span):
 def test_of_very_many_conflicts_the_worst_are_named_and_the_others_counted():
     lift = np.linspace(3.0, 5.0, 400)
     typed = nc.typed_bands(np.linspace(900, 5000, 400), np.tile([1.0, 1.10], 200), lift_mm=lift)
-    target = nc.Target(typed, np.full(400, 0.95), ("asked",) * 400)
-    words = target.contradictions()
-    assert len(words) == 7
-    assert words[-1].startswith("Conflict: 194 more bands give way")
+    target = nc.Target(typed, np.full(400, 0.95))
+    words = target.table().notes
+    assert len(words) == 8
+    assert words[6] == "194 more like the last, these being the worst."
     assert "share the lift" in words[0]
-    full = nc.Target(typed, np.full(400, 0.95), ("asked",) * 400).cautions()
-    assert "and 394 more. Make them richer" in full[0]
+    assert ", and 394 more, up to" in words[7]
 
 
 def test_full_load_is_cautioned_by_what_it_burns_not_by_what_the_meter_shows():
     # A meter that reads 0.02 too lean shows 0.93 where lambda is 0.91.
     full = nc.typed_bands([3000], [0.95], lift_mm=[12.0], load=["full"])
     for off, aim, warned in ((0.02, 0.93, False), (-0.02, 0.91, True), (0.02, 0.95, True)):
-        words = nc.Target(full, np.array([aim]), ("asked",), sensor_zero=nc.SensorZero(off, 0.004, 1)).cautions()
-        assert bool(words) is warned
+        found = nc.Target(full, np.array([aim]), sensor_zero=nc.SensorZero(off, 0.004, 1)).remarks()
+        assert [one.kind for one in found] == ([TargetRemark.FULL_LOAD_LEAN] if warned else [])
         if warned:
-            assert f"leaner than lambda 0.92, {0.92 + off:.3f} by this meter, can melt pistons" in words[0]
+            assert found[0].numbers == {"limit": 0.92 + off, "leanest": aim}

@@ -95,7 +95,7 @@ def test_a_new_blank_may_be_thicker_than_the_needle_it_replaces():
     # A file puts no metal on, so nothing gets leaner than it is but by error.
     assert (np.median(filed.lambda_drawn, axis=0) < np.median(blank.lambda_drawn, axis=0)).all()
     design = nc.solve(asked(learned.setup, LIFTS, np.full(8, 0.85), 0.92), learned.setup, limits=nc.Limits(new_blank=True))
-    assert ((design.lambda_low < design.lambda_predicted) & (design.lambda_predicted < design.lambda_high)).all()
+    assert ((design.final.low < design.final.expected) & (design.final.expected < design.final.high)).all()
 
 
 @pytest.mark.parametrize("step_flats", [0.0, 0.5, 1.0])
@@ -170,7 +170,7 @@ def test_the_design_names_its_greatest_doubt(change, name):
     setup = make_setup(parallel_length_u_mm=0.02)
     target = asked(setup, LIFTS, np.full(8, 1.06), 0.95, lift_u_mm=0.02, lambda_se=2e-4)
     design = nc.solve(target, setup, doubts=replace(SMALL, **change))
-    named = [source for source, um in zip(design.largest_doubt, design.diameter_u_um, strict=True) if np.isfinite(um)]
+    named = [source for source, um in zip(design.stations.mostly_from, design.stations.u_um, strict=True) if np.isfinite(um)]
     assert len(named) >= 5
     assert named.count(name) > 0.7 * len(named)
 
@@ -184,8 +184,8 @@ def test_the_doubt_of_a_diameter_counts_what_its_sources_share():
     second = replace(first, lambda_measured=nc.predict_lambda(setup, first, needle=needle))
     passes = nc.History((nc.Pass(setup.carburettor.needle, 1.6, first), nc.Pass(needle, 1.6, second)))
     learned = nc.learn(passes, setup)
-    target = nc.Target(second, np.full(6, 0.95), ("asked",) * 6)
-    design = nc.solve(target, setup, learned=learned, with_options=False)
+    target = nc.Target(second, np.full(6, 0.95))
+    design = nc.solve(target, setup, learned=learned, with_alternatives=False)
     found = best_solution(learned, target, nc.Limits())
     moves = response(found.problem, found.smoothness, found.x)[:-1]
     rows, _ = learned.slopes(found.problem.true_diameters(found.x), found.drop_mm())
@@ -193,9 +193,9 @@ def test_the_doubt_of_a_diameter_counts_what_its_sources_share():
     ratio = off @ rows.T
     sensor = np.random.default_rng(2).normal(0.0, learned.doubts.sensor_offset, (20_000, 1)) / target.lambda_target
     drawn_um = 1e3 * ((ratio + sensor) @ moves.T).std(axis=0)
-    cut = np.isfinite(design.diameter_u_um)
+    cut = np.isfinite(design.stations.u_um)
     whole = np.hypot(drawn_um, 1e3 * learned.doubts.hand_mm)[cut[found.problem.free]]
-    np.testing.assert_allclose(design.diameter_u_um[cut], whole, rtol=0.02)
+    np.testing.assert_allclose(design.stations.u_um[cut], whole, rtol=0.02)
     # The sources lean on each other by now: their squares alone would say more.
     apart = np.sqrt(sum(part**2 for part in sources(learned, moves @ rows).values()))
     assert (1e3 * np.hypot(apart, np.abs(moves @ (0.01 / target.lambda_target))) > 1.1 * drawn_um).sum() >= 4
@@ -225,6 +225,6 @@ def test_a_nut_told_to_turn_by_whole_flats_leaves_idle_less_sure():
     target, learned = believed(load=["idle"] + ["full"] * 7, lift_u=0.3, se=0.005, drop_min_mm=0.4, drop_max_mm=3.0)
     wide = {}
     for flats in ("half", "whole"):
-        design = nc.solve(target, learned.setup, limits=nc.Limits(flats=flats), with_options=False)
-        wide[flats] = (design.lambda_high - design.lambda_low)[0]
+        design = nc.solve(target, learned.setup, limits=nc.Limits(flats=flats), with_alternatives=False)
+        wide[flats] = (design.final.high - design.final.low)[0]
     assert wide["whole"] > 1.15 * wide["half"]

@@ -88,4 +88,4 @@ class Owner:
 
 def target_of(bands: nc.Bands) -> nc.Target:
     """The same aim in every band."""
-    return nc.Target(bands, np.full(bands.rpm.size, AIM), ("asked",) * bands.rpm.size)
+    return nc.Target(bands, np.full(bands.rpm.size, AIM))

@@ -12,13 +12,13 @@ from matplotlib.backends.backend_pdf import PdfPages
 from matplotlib.figure import Figure
 from matplotlib.layout_engine import ConstrainedLayoutEngine
 
-from needlecalc.design.inverse.proposal import Design
+from needlecalc.design.inverse.proposal import Design, Stages
 from needlecalc.echo import LONGEST_NAME, plain
 from needlecalc.files import write_files
 from needlecalc.report.paper import A4_INCHES, WRITE_IN, Paper, foot
 from needlecalc.report.plot import plot_areas, plot_lambda, plot_profile
 from needlecalc.report.sheet import GrindSheet, grind_sheet
-from needlecalc.report.sheetwords import DOUBT_WORDS, FLAT_ANVILS, ROAD_CAUTIONS, SURE
+from needlecalc.report.words import FLAT_ANVILS, OVERRIDDEN, ROAD_CAUTIONS, SOURCES, UNCERTAINTY
 from needlecalc.show import Column
 from needlecalc.version import __version__
 
@@ -30,12 +30,11 @@ ON_PAPER = (
     ("station", "station", 0.8),
     ("distance_mm", "from\nshoulder\nmm", 0.95),
     ("present_mm", "present\nmm", 1.0),
-    ("first_stop_mm", "FIRST\nSTOP\nmm", 1.1),
-    ("first_off_um", "to stop\non dia\n\N{MICRO SIGN}m", 0.95),
-    ("first_side_um", "to stop\nper side\n\N{MICRO SIGN}m", 0.95),
-    ("asked_mm", "ASKED\nmm", 1.1),
-    ("nearest_mm", "nearest by\nfiling alone\nmm", 1.1),
-    ("hold", "hold to\n\N{PLUS-MINUS SIGN} \N{MICRO SIGN}m", 0.8),
+    ("stop_mm", "STOP\nmm", 1.1),
+    ("stop_off_um", "to stop\non dia\n\N{MICRO SIGN}m", 0.95),
+    ("stop_side_um", "to stop\nper side\n\N{MICRO SIGN}m", 0.95),
+    ("target_mm", "TARGET\nmm", 1.1),
+    ("tolerance", "hold to\n\N{PLUS-MINUS SIGN} \N{MICRO SIGN}m", 0.8),
     (WRITE_IN, "measured\nat 0\N{DEGREE SIGN}\nmm", 1.15),
     (WRITE_IN, "measured\nat 90\N{DEGREE SIGN}\nmm", 1.2),
 )
@@ -44,27 +43,26 @@ ON_PAPER_WITH_READINGS = (
     ("station", "station", 0.75),
     ("distance_mm", "from\nshoulder\nmm", 0.9),
     ("present_mm", "present\nmm", 1.0),
-    ("present_reads_mm", "present\nREADS\nmm", 1.0),
-    ("first_stop_mm", "FIRST\nSTOP\nmm", 1.0),
-    ("first_stop_reads_mm", "FIRST\nREADS\nmm", 1.0),
-    ("first_off_um", "to stop\non dia\n\N{MICRO SIGN}m", 0.85),
-    ("first_side_um", "to stop\nper side\n\N{MICRO SIGN}m", 0.85),
-    ("asked_mm", "ASKED\nmm", 1.0),
-    ("asked_reads_mm", "ASKED\nREADS\nmm", 1.0),
-    ("nearest_mm", "nearest by\nfiling alone\nmm", 1.0),
-    ("hold", "hold to\n\N{PLUS-MINUS SIGN} \N{MICRO SIGN}m", 0.75),
+    ("present_reads_mm", "present,\nmicro-\nmeter", 1.0),
+    ("stop_mm", "STOP\nmm", 1.0),
+    ("stop_reads_mm", "STOP,\nmicro-\nmeter", 1.0),
+    ("stop_off_um", "to stop\non dia\n\N{MICRO SIGN}m", 0.85),
+    ("stop_side_um", "to stop\nper side\n\N{MICRO SIGN}m", 0.85),
+    ("target_mm", "TARGET\nmm", 1.0),
+    ("target_reads_mm", "TARGET,\nmicro-\nmeter", 1.0),
+    ("tolerance", "hold to\n\N{PLUS-MINUS SIGN} \N{MICRO SIGN}m", 0.75),
     (WRITE_IN, "measured\nat 0\N{DEGREE SIGN}\nmm", 1.0),
     (WRITE_IN, "measured\nat 90\N{DEGREE SIGN}\nmm", 1.05),
 )
-WIDE = ("lambda_measured", "lambda_target", "lambda_first", "lambda_predicted")
-DOUBTS_ON_PAPER = (
+WIDE = ("lambda_measured", "lambda_target", "lambda_stop", "lambda_final")
+UNCERTAINTY_ON_PAPER = (
     ("station", "station", 0.8),
-    ("asked_mm", "asked mm", 1.0),
-    ("asked_in", "asked in", 1.0),
-    ("asked_u_um", "sure to \N{PLUS-MINUS SIGN} \N{MICRO SIGN}m", 1.1),
-    ("largest_doubt", "doubt mostly from", 2.2),
+    ("target_mm", "target mm", 1.0),
+    ("target_in", "target in", 1.0),
+    ("target_u_um", "uncertainty \N{PLUS-MINUS SIGN} \N{MICRO SIGN}m", 1.1),
+    ("mostly_from", "mostly from", 2.2),
 )
-OWN_COLUMNS = (Column("asked_in", "", ".5f"), Column("asked_u_um", "", ".1f"), Column("largest_doubt", ""))
+OWN_COLUMNS = (Column("target_in", "", ".5f"), Column("target_u_um", "", ".1f"), Column("mostly_from", ""))
 
 
 def write_pdf(sheet: GrindSheet, path: str | Path) -> None:
@@ -151,15 +149,16 @@ def _bench_at(sheet: GrindSheet, scale: float) -> Paper:
     design = sheet.design
     paper = Paper(f"{sheet.made_line()}\nGrind sheet, for the bench")
     paper.words("GRIND SHEET", 21, bold=True)
+    overridden = OVERRIDDEN.format(reason=design.checks.reason) if design.checks else ""
     for line in sheet.origin():
-        red = line.startswith("RED")
+        red = line == overridden
         paper.words(line, 11.5 if red else 9, bold=red)
     paper.gap(5.0)
-    paper.words(design.headline(), 13 * scale, bold=True)
+    paper.words(sheet.headline(), 13 * scale, bold=True)
     paper.gap(4.0)
-    stages, ways = design.stages(), sheet.way_lines()
-    if first := (*sheet.red_lines(), *ways):
-        paper.boxed(first, 11 * scale, bold=[words not in ways[1:] for words in first])
+    stages, others = design.stages(), sheet.alternative_lines()
+    if first := (*sheet.red_lines(), *others):
+        paper.boxed(first, 11 * scale, bold=[words not in others[1:] for words in first])
         paper.gap(5.0)
     before = dict.fromkeys(sheet.before_lines(), True)
     orders = {
@@ -170,35 +169,30 @@ def _bench_at(sheet: GrindSheet, scale: float) -> Paper:
         sheet.full_load_line(): True,
     }
     said = [words for words in orders if words]
-    if ways:
-        for words in said:
-            paper.words(words, 11 * scale, bold=words in before)
-    else:
-        paper.boxed(said, 11.5 * scale, bold=[orders[words] for words in said])
+    paper.boxed(said, 11.5 * scale, bold=[orders[words] for words in said])
     paper.gap(6.0)
     present, stop = design.present().diameters_mm, design.stop_mm()
-    paper.side_view(design.present(), ((present > stop) & (not ways) & (not design.limits.new_blank)).tolist())
+    paper.side_view(design.present(), ((present > stop) & (not design.limits.new_blank)).tolist())
     paper.gap(2.0)
     paper.words(sheet.orientation_line(), 9)
     paper.gap(4.0)
     columns = ON_PAPER if sheet.anvil_width_mm is None else ON_PAPER_WITH_READINGS
-    # A blank is made all over; of a needle that is not to be filed yet nothing may read as an order.
-    untouched = [bool(ways) or (remove == 0.0 and not design.limits.new_blank) for remove in design.remove_um().tolist()]
+    # A blank is made all over.
+    untouched = [remove == 0.0 and not design.limits.new_blank for remove in design.remove_um().tolist()]
     rows = _cells(sheet)
     for row, leave, leave_first in zip(rows, untouched, (present == stop).tolist(), strict=True):
         if leave_first and not design.limits.new_blank:
-            row.update(first_stop_mm="leave", first_off_um="-", first_side_um="-")
+            row.update(stop_mm="leave", stop_off_um="-", stop_side_um="-")
         if leave:
-            row.update(asked_mm="leave")
+            row.update(target_mm="leave")
         # Wide anvils reach a station that is cut beside one that is left: it then reads otherwise, untouched.
-        for left, reads in ((leave_first, "first_stop_reads_mm"), (leave, "asked_reads_mm")):
+        for left, reads in ((leave_first, "stop_reads_mm"), (leave, "target_reads_mm")):
             if left and not design.limits.new_blank and row.get(reads) == row.get("present_reads_mm"):
                 row[reads] = "-"
-    # Where nothing is to be written in, rows need no room for the hand.
-    row_pt = scale**2 * min(17.0 if ways else 25.0, max(17.0, 310.0 / len(rows)))
+    row_pt = scale**2 * min(25.0, max(17.0, 310.0 / len(rows)))
     size = 12.0 if sheet.anvil_width_mm is None else 9.5
     shown = [column for column in columns if sheet.shows(MEASURED if column[0] == WRITE_IN else column[0])]
-    paper.table(shown, rows, size=size, row_pt=row_pt, grey=untouched if stages != "nothing" else ())
+    paper.table(shown, rows, size=size, row_pt=row_pt, grey=untouched if stages is not Stages.NOTHING else ())
     paper.gap(6.0)
     paper.words(_table_note(sheet), 9)
     paper.gap(4.0)
@@ -222,14 +216,14 @@ def _bench_at(sheet: GrindSheet, scale: float) -> Paper:
 
 def _table_note(sheet: GrindSheet) -> str:
     """How the table of stations is meant, below it."""
-    if not sheet.shows("hold"):
+    if not sheet.shows("tolerance"):
         return sheet.legend()[0]
     said = "Diameters are on diameter"
-    if sheet.shows("first_off_um"):
-        stop = " to the FIRST STOP" if sheet.shows("first_stop_mm") else ""
+    if sheet.shows("stop_off_um"):
+        stop = " to the STOP" if sheet.shows("stop_mm") else ""
         said += f", and so is what to take off{stop}, but for the column that says per side"
     leave = "" if sheet.design.limits.new_blank else " Shaded: leave as it is."
-    return f"{said}.{leave} {sheet.hold_line()}"
+    return f"{said}.{leave} {sheet.tolerance_line()}"
 
 
 def _cells(sheet: GrindSheet) -> list[dict[str, str]]:
@@ -244,7 +238,7 @@ def _cells(sheet: GrindSheet) -> list[dict[str, str]]:
 def _how_sure(sheet: GrindSheet) -> Paper:
     """What lambda will be and how sure, the doubt of the diameters, checks, cautions of the road."""
     design = sheet.design
-    paper = Paper(f"{sheet.made_line()}\nGrind sheet, how sure")
+    paper = Paper(f"{sheet.made_line()}\nGrind sheet, how uncertain")
     paper.words("LAMBDA BY BAND", 15, bold=True)
     paper.gap(3.0)
     shown = sheet.band_table()
@@ -262,16 +256,9 @@ def _how_sure(sheet: GrindSheet) -> Paper:
         lines = [{column.key: column.text(row.get(column.key)) for column in there.columns} for row in there.rows]
         paper.table(columns, lines, size=10.5, row_pt=15.0)
         paper.gap(4.0)
+        red = sheet.red_lines()
         for note in there.notes:
-            paper.words(note, 9, bold=note.startswith("RED"))
-    cut = [row for row, remove in zip(_cells(sheet), design.remove_um().tolist(), strict=True) if remove != 0.0]
-    for row in cut:
-        row["largest_doubt"] = DOUBT_WORDS.get(row["largest_doubt"], row["largest_doubt"])
-    if cut and sheet.shows("asked_mm"):
-        paper.heading("HOW SURE THE ASKED DIAMETERS ARE")
-        paper.table(DOUBTS_ON_PAPER, cut, size=10, row_pt=15.0)
-        paper.gap(4.0)
-        paper.words(f"{sheet.hold_line()} {SURE}", 9)
+            paper.words(note, 9, bold=note in red)
     if sheet.assumed is not None:
         paper.heading(sheet.assumed.title.upper())
         shown = sheet.assumed
@@ -281,6 +268,14 @@ def _how_sure(sheet: GrindSheet) -> Paper:
         paper.gap(4.0)
         for note in shown.notes:
             paper.words(note, 9)
+    cut = [row for row, remove in zip(_cells(sheet), design.remove_um().tolist(), strict=True) if remove != 0.0]
+    for row in cut:
+        row["mostly_from"] = SOURCES.get(row["mostly_from"], row["mostly_from"])
+    if cut and sheet.shows("target_mm"):
+        paper.heading("HOW UNCERTAIN THE TARGET DIAMETERS ARE")
+        paper.table(UNCERTAINTY_ON_PAPER, cut, size=10, row_pt=15.0)
+        paper.gap(4.0)
+        paper.words(f"{sheet.tolerance_line()} {UNCERTAINTY}", 9)
     paper.heading("CHECKS BEFORE THE CUT")
     for note in sheet.check_lines():
         paper.words(note, 9.5)

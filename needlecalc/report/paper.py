@@ -22,7 +22,7 @@ LINE = 1.32
 GOES_ON = "GOES ON OVERLEAF"
 AS_ONE = 4  # lines of a paragraph that stay on one page
 WRITE_IN = "write"  # an empty box to write in
-BOLD = frozenset({"first_stop_mm", "asked_mm", "first_stop_reads_mm", "asked_reads_mm", "lambda_first", "lambda_predicted"})
+BOLD = frozenset({"stop_mm", "target_mm", "stop_reads_mm", "target_reads_mm", "lambda_stop", "lambda_final"})
 # The needle on paper: height of its frame, lengths of shank and of empty space at either end, radius at the shoulder.
 SIDE_VIEW_PT, SHANK_PT, ENDS_PT, THICK_PT = 54.0, 62.0, 44.0, 11.0
 THIN_SHARE = 0.3  # of the radius at the shoulder, drawn at the tip whatever the taper

@@ -16,7 +16,7 @@ from needlecalc.parts.needle import Needle
 
 # Dark and light enough to tell apart in grey, and safe for colour-blind eyes; lines differ in dash too.
 PRESENT: dict[str, Any] = {"color": "#555555", "linestyle": "--", "marker": "o"}
-ASKED: dict[str, Any] = {"color": "#0b3c78", "linestyle": "-", "marker": "s"}
+PROPOSED: dict[str, Any] = {"color": "#0b3c78", "linestyle": "-", "marker": "s"}
 GUESSED: dict[str, Any] = {
     "color": "#555555",
     "linestyle": "none",
@@ -28,12 +28,11 @@ FIRST: dict[str, Any] = {"color": "#8a1c1c", "linestyle": ":", "marker": "v", "m
 TARGET: dict[str, Any] = {"color": "#c05a00", "linestyle": "none", "marker": "_", "markersize": 22, "markeredgewidth": 3.5}
 BETWEEN_THE_TWO = "between the two"
 BETWEEN: dict[str, Any] = {"facecolor": "0.82", "edgecolor": "0.45", "hatch": "///", "linewidth": 0.0}
-# What the asked needle is called, and what lies between it and the present one.
+# What the needle with its target diameters is called, and what lies between it and the present one.
 CALLED: dict[Stages, tuple[str, str]] = {
-    "in stages": ("asked", "to come off"),
-    "at once": ("asked", "to come off"),
-    "nothing": ("asked: the same", "_nothing"),
-    "not yet": ("nearest by filing alone", "no order: the difference"),
+    Stages.IN_STAGES: ("target", "to come off"),
+    Stages.AT_ONCE: ("target", "to come off"),
+    Stages.NOTHING: ("target: the same", "_nothing"),
 }
 STRETCH_NOTE = "radius stretched"
 LegendPlace = Literal["best", "upper left", "lower left"]
@@ -47,7 +46,7 @@ def _axes(ax: Axes | None) -> Axes:
 
 
 def plot_profile(design: Design, *, ax: Axes | None = None) -> Axes:
-    """Profile of the present needle against the one asked for.
+    """Profile of the present needle against the proposed one.
 
     Parameters
     ----------
@@ -68,20 +67,20 @@ def plot_profile(design: Design, *, ax: Axes | None = None) -> Axes:
     'needle radius (mm)'
     """
     ax = _axes(ax)
-    asked, between = CALLED[design.stages()]
+    called, between = CALLED[design.stages()]
     # A blank is turned from a rod: the gap between the two is not what comes off.
     between = BETWEEN_THE_TWO if design.limits.new_blank else between
-    _two_profiles(ax, design.present(), design.needle, (f"present: {design.present().name}", asked), between)
-    stations, stop = design.needle.stations_mm, design.first_stop.diameters_mm
-    if design.met and (stop != design.needle.diameters_mm).any():
+    _two_profiles(ax, design.present(), design.needle, (f"present: {design.present().name}", called), between)
+    stations, stop = design.needle.stations_mm, design.stop.needle.diameters_mm
+    if (stop != design.needle.diameters_mm).any():
         ax.plot(stations, stop / 2.0, label="first stop", **FIRST)
-    inside = stations[design.supported]
+    inside = stations[design.stations.supported]
     ax.axvspan(inside[0], inside[-1], color="0.92", zorder=0, label="stations with data")
     return _legend(ax, "lower left")
 
 
 def _two_profiles(ax: Axes, first: Needle, second: Needle, names: tuple[str, str], between: str) -> None:
-    for needle, style, name in ((first, PRESENT, names[0]), (second, ASKED, names[1])):
+    for needle, style, name in ((first, PRESENT, names[0]), (second, PROPOSED, names[1])):
         ax.plot(needle.stations_mm, needle.diameters_mm / 2.0, label=name, **style)
     if first.interpolated:
         guessed = np.array(first.interpolated) - 1
@@ -98,7 +97,7 @@ def _two_profiles(ax: Axes, first: Needle, second: Needle, names: tuple[str, str
 
 
 def plot_areas(design: Design, *, ax: Axes | None = None) -> Axes:
-    """Metering area of the present needle against the one asked for.
+    """Metering area of the present needle against the proposed one.
 
     Parameters
     ----------
@@ -120,7 +119,10 @@ def plot_areas(design: Design, *, ax: Axes | None = None) -> Axes:
     """
     ax = _axes(ax)
     jet = design.setup.carburettor.jet
-    for needle, style, name in ((design.present(), PRESENT, "present"), (design.needle, ASKED, CALLED[design.stages()][0])):
+    for needle, style, name in (
+        (design.present(), PRESENT, "present"),
+        (design.needle, PROPOSED, CALLED[design.stages()][0]),
+    ):
         ax.plot(
             needle.stations_mm,
             np.pi / 4.0 * (jet.bore_mm * jet.least_bore_mm() - needle.diameters_mm**2),
@@ -131,7 +133,7 @@ def plot_areas(design: Design, *, ax: Axes | None = None) -> Axes:
 
 
 def plot_lambda(design: Design, *, ax: Axes | None = None) -> Axes:
-    """Lambda now, asked and predicted, over the lift.
+    """Lambda now, target and predicted, over the lift.
 
     Parameters
     ----------
@@ -154,8 +156,8 @@ def plot_lambda(design: Design, *, ax: Axes | None = None) -> Axes:
     ax = _axes(ax)
     rows = sorted(design.band_rows(), key=lambda row: row["lift_mm"])
     lift = [row["lift_mm"] for row in rows]
-    predicted = np.array([row["lambda_predicted"] for row in rows])
-    low, high = (np.array([row[key] for row in rows]) for key in ("lambda_low", "lambda_high"))
+    predicted = np.array([row["lambda_final"] for row in rows])
+    low, high = (np.array([row[key] for row in rows]) for key in ("lambda_final_low", "lambda_final_high"))
     ax.plot(
         lift,
         [row["lambda_measured"] for row in rows],
@@ -164,8 +166,8 @@ def plot_lambda(design: Design, *, ax: Axes | None = None) -> Axes:
     )
     ax.plot(lift, [row["lambda_target"] for row in rows], label="target", **TARGET)
     # The interval is drawn by itself: a prediction may lie outside it, where all doubts pull one way.
-    ax.errorbar(lift, (low + high) / 2, yerr=(high - low) / 2, fmt="none", ecolor=ASKED["color"], capsize=4)
-    ax.plot(lift, predicted, label="predicted, and its 90 % interval", **{**ASKED, "linestyle": "none", "markersize": 5})
+    ax.errorbar(lift, (low + high) / 2, yerr=(high - low) / 2, fmt="none", ecolor=PROPOSED["color"], capsize=4)
+    ax.plot(lift, predicted, label="predicted, and its 90 % interval", **{**PROPOSED, "linestyle": "none", "markersize": 5})
     return _finished(ax, LIFT_LABEL, "lambda (-)")
 
 
@@ -223,7 +225,7 @@ def plot_metering(metering: Metering, *, ax: Axes | None = None) -> Axes:
     lift, whole, seen = metering.lift_mm, metering.flow.metering_area_mm2, metering.flow.effective_area_mm2
     ax.fill_between(lift, seen, whole, facecolor="0.93", edgecolor="0.75", hatch="///", lw=0)
     ax.plot(lift, whole, label="metering area (geometric)", **PRESENT)
-    ax.plot(lift, seen, label="effective metering area", **ASKED)
+    ax.plot(lift, seen, label="effective metering area", **PROPOSED)
     ax.set_ylim(bottom=0.0)
     return _finished(ax, LIFT_LABEL, "area (mm$^2$)", legend_at="upper left")
 
@@ -252,7 +254,7 @@ def plot_sensitivity(metering: Metering, *, ax: Axes | None = None) -> Axes:
     """
     ax = _axes(ax)
     jet = metering.setup.carburettor.jet
-    ax.plot(metering.lift_mm, metering.lambda_per_step, label=f"flow law, {jet.bore_mm:g} mm jet", **ASKED)
+    ax.plot(metering.lift_mm, metering.lambda_per_step, label=f"flow law, {jet.bore_mm:g} mm jet", **PROPOSED)
     ax.plot(metering.lift_mm, metering.lambda_per_step_by_area(), label="plain area sum", **PRESENT)
     ax.set_yscale("log")
     ax.yaxis.set_major_locator(LogLocator(subs=(1.0, 2.0, 5.0)))

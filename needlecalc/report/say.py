@@ -1,13 +1,63 @@
-"""Facts in words: what each record that holds facts says."""
+"""Facts into sentences: the words stand in ``words`` and ``words_after``, the figures come from the records."""
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Sequence
+from enum import StrEnum
 from functools import singledispatch
 from typing import Any
 
+import numpy as np
+
+from needlecalc.design.after.altitude import AltitudeOutlook
+from needlecalc.design.after.progress import LIGHT_PASS_UM, Progress, StationState
+from needlecalc.design.after.rescue import HURT, STILL_FITS, Rescue, WayOut
+from needlecalc.design.inverse.alternatives import Alternative, Change
+from needlecalc.design.inverse.limits import Limit
+from needlecalc.design.inverse.notes import rich_now, why_the_jet
+from needlecalc.design.inverse.proposal import Design, NextStep, Stages
+from needlecalc.design.inverse.target import Target
+from needlecalc.design.inverse.twins import MATCHED_WITHIN_UM
+from needlecalc.design.inverse.uncertainty import idle_band
+from needlecalc.design.inverse.verdict import Cause, Missed, VerdictKind
 from needlecalc.measure.checks.check import Check, Checks
 from needlecalc.measure.checks.sensorzero import SensorZero
+from needlecalc.measure.drive.bands import NAMED_IN_FULL, WORST_NAMED
+from needlecalc.parts.measured import listed
+from needlecalc.remark import BandName, Remark
+from needlecalc.report import words, words_after
 from needlecalc.report.checkwords import check_words, checks_notes, zero_words
+
+SAID_EVEN_RPM, NEAR_RPM = 50.0, 5.0  # 3999 is said 4000
+
+
+def rpm(speed: float) -> float:
+    """Speed as people speak of it: the next fifty where it is as near as a hold."""
+    even = round(speed / SAID_EVEN_RPM) * SAID_EVEN_RPM
+    return even if abs(speed - even) <= NEAR_RPM else speed
+
+
+def band(name: BandName) -> str:
+    """Speed and load, and the bank where there are two."""
+    return f"{rpm(name.rpm):.0f} rpm {name.load} {name.bank}".rstrip()
+
+
+def bands(names: Sequence[BandName]) -> str:
+    """Names in a row: all where they are few, else the first and how many more."""
+    shown = names if len(names) <= NAMED_IN_FULL else names[:WORST_NAMED]
+    more = words.AND_MORE.format(count=len(names) - len(shown)) if len(shown) < len(names) else ""
+    return ", ".join(map(band, shown)) + more
+
+
+def stations(numbers: Iterable[int]) -> str:
+    """Stations in a row, runs joined."""
+    numbers = sorted(numbers)
+    return f"station{'s' if len(numbers) > 1 else ''} {listed(numbers)}"
+
+
+def side(off: float) -> str:
+    """Which way a miss goes."""
+    return "lean" if off > 0.0 else "rich"
 
 
 @singledispatch
@@ -20,3 +70,326 @@ def say(fact: object) -> Any:
 say.register(Check)(check_words)
 say.register(Checks)(checks_notes)
 say.register(SensorZero)(zero_words)
+
+
+@say.register
+def remark(one: Remark) -> str:
+    """What was found, in words."""
+    return {**words.REMARKS, **words.WHY, **words_after.ALTITUDE}[one.kind].format(**_figures(one))
+
+
+def remarks(found: Iterable[Remark]) -> list[str]:
+    """What was found, in words; of very many of one kind the first, and how many more."""
+    by_kind: dict[StrEnum, list[Remark]] = {}
+    for one in found:
+        by_kind.setdefault(one.kind, []).append(one)
+    said: list[str] = []
+    for alike in by_kind.values():
+        shown = alike if len(alike) <= NAMED_IN_FULL else alike[:WORST_NAMED]
+        said += map(remark, shown)
+        if len(shown) < len(alike):
+            said.append(words.MORE_LIKE_THIS.format(count=len(alike) - len(shown)))
+    return said
+
+
+def _figures(one: Remark) -> dict[str, object]:
+    figures: dict[str, object] = {**one.numbers, "matched_um": MATCHED_WITHIN_UM, "first_aid": words.FIRST_AID}
+    if "limit" in one.numbers:
+        figures["pistons"] = words.PISTONS.format(limit=one.numbers["limit"])
+    for key, value in one.numbers.items():
+        if isinstance(value, (int, float)):
+            figures |= {f"{key}_abs": abs(value), f"{key}_side": side(value), f"{key}_s": "" if value == 1 else "s"}
+            figures[f"{key}_richer"] = "richer" if value > 0 else "leaner"
+    if one.bands:
+        more = len(one.bands) - 1
+        figures |= {"band": band(one.bands[0]), "bands": bands(one.bands), "other": band(one.bands[-1])}
+        figures["count"] = figures.get("count", len(one.bands))
+        figures["and_more"] = words.AND_MORE.format(count=more) if more else ""
+    if one.stations:
+        figures["stations"] = stations(one.stations)
+        figures["Stations"] = stations(one.stations).capitalize()
+    if "blank" in one.numbers:
+        blank = int(one.numbers["blank"])
+        figures |= {"stay": words.STAY[blank], "changed": words.CHANGED[blank]}
+    if "low" in one.numbers:
+        ends = dict.fromkeys(f"{one.numbers[end]:.2f}" for end in ("low", "high"))
+        figures["low_to_high"] = " to ".join(ends)
+    if "at_stop" in one.numbers:
+        figures["needle"] = words_after.NEEDLE_AT[int(one.numbers["at_stop"])]
+    if "stages" in one.numbers:
+        figures["when"] = words.TEST_WHEN[Stages(str(one.numbers["stages"]))].format(**one.numbers)
+    return figures
+
+
+def verdict(design: Design) -> tuple[str, ...]:
+    """What a design is worth, why each band is missed, and what the first stop leaves: the headline first."""
+    found, flats = design.verdict, design.flats()
+    figures: dict[str, object] = {
+        "work": "a new blank" if design.limits.new_blank else "filing",
+        "worst": max(100.0 * found.worst, 0.1),  # nearer than that nobody measures
+        "turn": f"{abs(flats):.1f} flats {'down' if flats > 0.0 else 'up'}",
+    }
+    shown = [one for one in found.missed if one.outside] or list(found.missed)
+    if shown:
+        worst, more = shown[0], len(shown) - 1
+        figures["miss"] = words.MISS.format(band=band(worst.band), percent=100.0 * abs(worst.off), side=side(worst.off))
+        figures["more"] = words.AND_MORE.format(count=more) if more else ""
+    said = [words.VERDICTS[found.kind].format(**figures)]
+    if found.gaps_mm and found.kind in (VerdictKind.USABLE, VerdictKind.USABLE_OFF):
+        said.append(words.AT_LIFTS_DRIVEN)
+    for reason in Cause:
+        if these := [one for one in shown if one.cause is reason]:
+            said.append(_cause(reason, these, named=len(these) < len(shown)))
+    if design.stages() is Stages.IN_STAGES:
+        said.append(_at_stop(design))
+    return tuple(said)
+
+
+def _cause(reason: Cause, these: Sequence[Missed], *, named: bool) -> str:
+    """Why bands are missed; they are named where others are missed for other causes."""
+    called = next((limit(one.limit) for one in these if one.limit), "")
+    u = max(one.reading_u for one in these)
+    names = f"{bands([one.band for one in these])}: " if named else ""
+    said = words.CAUSES[reason].format(bands=names, limit=called, reading_u=u)
+    return f"{said[0].upper()}{said[1:]}"
+
+
+def _at_stop(design: Design) -> str:
+    missed = 100.0 * (design.stop.expected / design.target.lambda_target - 1.0)
+    worst = int(np.argmax(np.abs(missed)))
+    er = "leaner" if missed[worst] > 0.0 else "richer"
+    name = band(design.target.called(worst)[0])
+    return words.AT_STOP.format(band=name, percent=abs(missed[worst]), er=er)
+
+
+def limit(one: Limit) -> str:
+    """Name of a limit."""
+    return words.LIMITS[one.kind].format(station=one.station, next=(one.station or 0) + 1)
+
+
+def alternative(one: Alternative, design: Design) -> str:
+    """What one change would bring."""
+    target, missed = design.target, one.missed()
+    if one.kind is Change.LIMIT and one.limit is not None:
+        eased = words.EASED[one.limit.kind].format(um=1e3 * one.amount, mm=one.amount)
+        name = band(target.called(one.band)[0])
+        before, after = (_near(off) for off in (one.before, float(missed[one.band])))
+        return words.ACTIVE_LIMIT.format(limit=limit(one.limit), eased=eased, band=name, before=before, after=after)
+    worst = one.worst()
+    return words.ALTERNATIVE.format(
+        what=change(one, design),
+        serves=words.SERVES[one.met],
+        worst=100.0 * float(missed[worst]),
+        band=band(target.called(worst)[0]),
+        cut_um=one.largest_cut_um,
+    )
+
+
+def change(one: Alternative, design: Design) -> str:
+    """What was changed."""
+    jet = design.setup.carburettor.jet
+    return words.ALTERNATIVES[one.kind].format(
+        way=words.LOWERING if one.amount > 0.0 else words.RAISING,
+        mm=abs(one.amount),
+        flats=abs(one.amount) / jet.flat_mm,
+        um=1e3 * one.amount,
+        stations=stations(one.stations),
+        most=words.MOST_AT.format(station=one.stations[0]) if len(one.stations) > 1 else "",
+        bore_mm=one.bore_mm,
+        present_mm=jet.bore_mm,
+    )
+
+
+def _near(off: float) -> str:
+    if abs(off) < 0.003:
+        return words.AT_TARGET
+    return words.OFF_TARGET.format(percent=100.0 * abs(off), side=side(off))
+
+
+def jet(design: Design) -> str:
+    """What to do with the jet nut, and what for."""
+    drop, flats = design.setup.carburettor.jet.drop_mm, design.flats()
+    why = why_the_jet(design)
+    if why is None:
+        return words.JET_LEAVE.format(drop_mm=drop)
+    way = words.LOWER if flats > 0 else words.RAISE
+    turn = words.JET_TURN.format(way=way, flats=abs(flats), from_mm=drop, drop_mm=design.drop_mm)
+    return f"{turn} {remark(why)}"
+
+
+def jet_on_sheet(design: Design) -> str:
+    """What to do with the jet nut now, and after the cut."""
+    trim, why = _trim(design), why_the_jet(design)
+    if design.stages() is not Stages.IN_STAGES or not trim or why is None:
+        return f"{jet(design)}{trim}"
+    # Turned to its last place now it would only be turned back, as idle is trimmed on a needle that is not the last.
+    flats = design.flats()
+    way = words.DEEPER if flats > 0.0 else words.HIGHER
+    return f"{words.JET_LATER.format(trim=trim, flats=abs(flats), way=way, drop_mm=design.drop_mm)} {remark(why)}"
+
+
+def _trim(design: Design) -> str:
+    aim, target = design.idle_to(), design.target
+    idle = idle_band(design.learned, target)
+    if aim is None or idle is None or design.stages() is Stages.NOTHING:
+        return ""
+    wanted, steps = float(target.lambda_target[idle]), design.limits.flats
+    other = words.TRIM_OTHER.format(target=wanted) if aim != wanted else ""
+    near = words.TRIM_NEAR.format(flats=steps) if steps else ""
+    return words.TRIM.format(aim=aim, near=near, other=other)
+
+
+def measurement(one: NextStep) -> str:
+    """A measurement and what it would bring."""
+    what = words.MEASUREMENTS[one.what].format(
+        bands=by_load(one.bands),
+        way=words.LOWERED if one.flats > 0 else words.RAISED,
+        flats=abs(one.flats),
+        s="" if abs(one.flats) == 1 else "s",
+        amount=one.amount,
+        left_out=words.LEFT_OUT.format(bands=by_load(one.left_out)) if one.left_out else "",
+    )
+    now, then = one.now.lambda_u_percent, one.then.lambda_u_percent
+    if not one.helps():
+        return words.HARDLY_HELPS.format(what=what, now=now)
+    first, after = 100.0 * one.now.first_stop_share, 100.0 * one.then.first_stop_share
+    stop = words.STOP_GOES.format(then=after, now=first) if after - first >= 1.0 else ""
+    figures = 1 if f"{now:.1f}" != f"{then:.1f}" else 2
+    return words.HELPS.format(what=what, now=now, then=then, figures=figures, stop=stop)
+
+
+def by_load(names: Sequence[BandName]) -> str:
+    """Bands in a row, speeds of one load together; of very many only how many."""
+    if len(names) > NAMED_IN_FULL:
+        return f"{len(names)} bands"
+    loads: dict[str, list[str]] = {}
+    for name in names:
+        loads.setdefault(f"{name.load} {name.bank}".rstrip(), []).append(f"{rpm(name.rpm):.0f}")
+    return "; ".join(f"{' and '.join(', '.join(speeds).rsplit(', ', 1))} rpm {load}" for load, speeds in loads.items())
+
+
+def next_step(design: Design) -> str:
+    """The measurement that would help most before the cut."""
+    best = design.next_step
+    if best is None or not best.helps():
+        return words.NOTHING_HELPS
+    said = measurement(best)
+    return words.BEFORE_CUTTING.format(what=f"{said[0].lower()}{said[1:]}")
+
+
+def chance(design: Design) -> str:
+    """How likely the cut, or the turn, is to make a band too rich, and what to do then; empty where nothing is done."""
+    stages = design.stages()
+    if stages is Stages.NOTHING and not design.turns():
+        return ""
+    least = words.CHANCE_LEAST.format(least=100.0 * design.chance_least) if design.chance_least else ""
+    rich = rich_now(design)
+    figures = {"final": 100.0 * design.final.chance_rich, "stop": 100.0 * design.stop.chance_rich, "least": least}
+    return f"{words.CHANCE[stages].format(**figures)}{f' {remark(rich)}' if rich else ''}"
+
+
+def stroke(found: Progress) -> str:
+    """What to do with the file."""
+    over, left = found.over_um, found.at(StationState.TO_GO)
+    worst = sorted(found.at(StationState.OVERCUT), key=lambda k: -over[k - 1])
+    past = found.at(StationState.PAST)
+    most = max(left, key=lambda k: found.to_go_um[k - 1], default=0)
+    return words_after.STROKES[found.next_stroke].format(
+        overcut=", ".join(words_after.OVERCUT_AT.format(station=k, um=over[k - 1]) for k in worst),
+        chance=100.0 * found.chance_rich_now,
+        risk=100.0 * found.risk,
+        to_go=stations(left),
+        most=found.to_go_um[most - 1],
+        where=most,
+        light=LIGHT_PASS_UM,
+        past=words_after.PAST.format(Stations=stations(past).capitalize()) if past else "",
+    )
+
+
+def way_out(found: Rescue) -> str:
+    """What to do with an overcut needle."""
+    kind, asked = found.way_out, found.asked()
+    by_kind = {one.kind: one for one in found.alternatives}
+    used = {WayOut.JET: Change.BEST_JET, WayOut.JET_AND_FILE: Change.JET_AND_FILE, WayOut.NONE: Change.JET_AND_FILE}
+    one = by_kind[used.get(kind, Change.NONE)]
+    jet = asked.setup.carburettor.jet
+    flats = (one.drop_mm - jet.drop_mm) / jet.flat_mm
+    turn = words_after.TURN_JET.format(way=words_after.LOWER if flats > 0 else words_after.RAISE, flats=abs(flats))
+    missed, worst = one.missed(), one.worst()
+    return words_after.WAYS_OUT[kind].format(
+        hurt=100.0 * HURT,
+        band=band(asked.target.called(worst)[0]),
+        worst=100.0 * missed[worst],
+        within=100.0 * float(abs(missed).max()),
+        turn=turn,
+        Turn=turn.capitalize(),
+    )
+
+
+def rescued(one: Alternative, found: Rescue) -> str:
+    """Name of one way out."""
+    name = band(found.asked().target.called(one.band)[0])
+    return words_after.RESCUES[one.kind].format(band=name, amount=one.amount, bore_mm=one.bore_mm)
+
+
+def rescue_note(one: Alternative, found: Rescue) -> str:
+    """What to know of one way out; empty where there is nothing."""
+    target, lowest, missed = found.asked().target, found.lowest(), one.missed()
+    low, high = found.car.setup.carburettor.jet.drop_range_mm()
+    worst, name = one.worst(), band(target.called(one.band)[0])
+    reached = abs(missed[one.band]) < 1e-3
+    fits = abs(missed[worst]) <= STILL_FITS
+    cut = words_after.FILES_MORE.format(um=one.largest_cut_um, stations=stations(one.stations))
+    figures = {
+        "lowest": band(target.called(lowest)[0]),
+        "before": found.alternatives[0].lambda_expected[lowest],
+        "after": one.lambda_expected[lowest],
+        "reached": "" if reached else words_after.NOT_REACHED.format(band=name, after=one.lambda_expected[one.band]),
+        "assumed": words_after.RANGE_ASSUMED.format(low=low, high=high) if found.range_assumed() else "",
+        "filing": cut if one.stations else words_after.FILES_NOTHING,
+        "fit": "" if fits else words_after.NO_FIT.format(band=band(target.called(worst)[0]), worst=100.0 * missed[worst]),
+        "richer": 100.0 * (1.0 - one.amount),
+        "amount": one.amount,
+        "bore_mm": one.bore_mm,
+    }
+    return words_after.RESCUE_NOTES[one.kind].format(**figures)
+
+
+def too_lean(one: Alternative, found: Rescue) -> str:
+    """Full load that a way out leans past its target and past what pistons bear; empty where it does not."""
+    target = found.asked().target
+    over = target.full_load() & (one.lambda_expected > target.leanest_full_load()) & (one.missed() > HURT)
+    lean = np.flatnonzero(over)
+    if not lean.size:
+        return ""
+    listed = ", ".join(f"{band(target.called(b)[0])} at {one.lambda_expected[b]:.3f}" for b in lean[:WORST_NAMED].tolist())
+    return words_after.TOO_LEAN.format(what=rescued(one, found), bands=listed)
+
+
+def altitude(found: AltitudeOutlook) -> str:
+    """Idle and full load at every place in one line; the first stop before the target where it is another needle."""
+    if found.stop is None:
+        return words_after.BY_ALTITUDE.format(final=_spans(found))
+    return words_after.BY_ALTITUDE_IN_STAGES.format(stop=_spans(found.stop), final=_spans(found))
+
+
+def _spans(found: AltitudeOutlook) -> str:
+    parts = []
+    for place in found.places:
+        spans = []
+        for load in dict.fromkeys(name for name in found.bands.load if name in ("idle", "full")):
+            there = place.lambda_predicted[[b for b, name in enumerate(found.bands.load) if name == load]]
+            ends = dict.fromkeys(f"{end:.2f}" for end in (there.min(), there.max()))
+            spans.append(f"{load} {' to '.join(ends)}")
+        parts.append(f"{place.name}: {', '.join(spans)}" if spans else place.name)
+    return "; ".join(parts)
+
+
+def whys(target: Target) -> list[str]:
+    """Where each target comes from."""
+    return [remark(one) for one in target.why]
+
+
+def kinds() -> tuple[dict[StrEnum, str], ...]:
+    """Every table of words by kind, for whoever translates or checks them."""
+    return (words.WHY, words.REMARKS, words.VERDICTS, words.CAUSES, words.LIMITS, words.EASED, words.ALTERNATIVES)

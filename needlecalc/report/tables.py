@@ -1,19 +1,284 @@
-"""The table that each record shows itself by, where it needs words."""
+"""Tables of the records: each column spelt once, with its key, head, form and values."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import replace
 from functools import singledispatch
 
+import numpy as np
+
+from needlecalc.design.after.altitude import AltitudeOutlook, Place
+from needlecalc.design.after.progress import Progress
+from needlecalc.design.after.rescue import Rescue
+from needlecalc.design.inverse.alternatives import Change
+from needlecalc.design.inverse.nextstep import NextSteps
+from needlecalc.design.inverse.notes import DesignRemark
+from needlecalc.design.inverse.proposal import LEAST_TOLD_MM, Design
+from needlecalc.design.inverse.target import Target
 from needlecalc.measure.checks.check import Checks
+from needlecalc.measure.drive.bands import Bands
+from needlecalc.report import say, words, words_after
 from needlecalc.report.checkwords import checks_table
-from needlecalc.show import Table
+from needlecalc.show import Column, Table
+from needlecalc.units import inch_from_mm
 
 
 @singledispatch
-def table_of(record: object) -> Table:
-    """Facts of a record, to be shown."""
-    msg = f"{type(record).__name__} does not say what it shows."
+def table_of(record: object, part: str = "") -> Table:
+    """One of the tables of a record."""
+    msg = f"{type(record).__name__} does not say what it shows{f' as {part}' if part else ''}."
     raise TypeError(msg)
 
 
-table_of.register(Checks)(checks_table)
+@table_of.register
+def _(checks: Checks, _part: str = "") -> Table:
+    return checks_table(checks)
+
+
+def table(title: str, *columns: Column, intro: Sequence[str] = (), notes: Sequence[str] = ()) -> Table:
+    """A table of columns that hold their values."""
+    return Table(title, columns, intro=intro, notes=notes)
+
+
+def called(bands: Bands) -> tuple[Column, ...]:
+    """Columns that name a band."""
+    banks = (Column("bank", "bank", "", bands.bank),) if any(bands.bank) else ()
+    return (Column("rpm", "rpm", ".0f", bands.rpm), Column("load", "load", "", bands.load), *banks)
+
+
+@table_of.register
+def _(target: Target, _part: str = "") -> Table:
+    zero = target.sensor_zero.words() if target.sensor_zero else ()
+    return table(
+        "Target",
+        *called(target.bands),
+        Column("lambda_measured", "measured", ".3f", target.bands.lambda_measured),
+        Column("lambda_target", "target", ".3f", target.lambda_target),
+        Column("lambda_rich", "richest", ".3f", target.lambda_rich),
+        Column("lambda_lean", "leanest", ".3f", target.lambda_lean),
+        Column("weight", "weight", ".1f", target.weight),
+        Column("why", "why", "", say.whys(target)),
+        notes=(*zero, *say.remarks(target.remarks())),
+    )
+
+
+@table_of.register
+def _(design: Design, part: str = "") -> Table:
+    if part == "bands":
+        return table("Lambda by band", *band_columns(design))
+    if part == "alternatives":
+        return _alternatives(design)
+    above = [one for one in design.remarks if one.kind is DesignRemark.IDLE_NOT_MEASURED]
+    intro = (" ".join(say.verdict(design)), *map(say.remark, above), say.jet(design))
+    below = (one for one in design.remarks if one not in above and one.kind is not DesignRemark.CHECKS_NOT_MADE)
+    notes = say.remarks(below)
+    notes += [say.alternative(one, design) for one in design.alternatives]
+    notes += [say.next_step(design)] if design.next_step else []
+    notes += design.checks.notes() if design.checks else []
+    return table(f"Design for {design.present().name}", *station_columns(design), intro=intro, notes=notes)
+
+
+def station_columns(design: Design) -> tuple[Column, ...]:
+    """What to do at each station."""
+    present, final, own = design.present().diameters_mm, design.needle.diameters_mm, design.stations
+    known = np.isfinite(own.idle_percent_per_um).any()
+    return (
+        Column("station", "station", "d", range(1, present.size + 1)),
+        Column("distance_mm", "from shoulder mm", ".3f", design.needle.stations_mm),
+        Column("present_mm", "present mm", ".4f", present),
+        Column("stop_mm", "stop mm", ".4f", design.stop_mm()),
+        Column("target_mm", "target mm", ".4f", final),
+        Column("remove_um", "take off um", ".1f", design.remove_um()),
+        Column("per_side_um", "", ".1f", design.remove_um() / 2.0),
+        Column("target_u_um", "+- um", ".1f", own.u_um),
+        Column("mostly_from", "mostly from", "", own.mostly_from),
+        Column("tolerance_um", "1 % tolerance um", ".1f", own.tolerance_um),
+        Column("idle_percent_per_um", "idle % per um" if known else "", ".2f", own.idle_percent_per_um),
+        Column("present_in", "", ".5f", inch_from_mm(present)),
+        Column("target_in", "", ".5f", inch_from_mm(final)),
+        Column("data", "data", "", own.supported),
+    )
+
+
+def band_columns(design: Design) -> tuple[Column, ...]:
+    """What becomes of each band; intervals are 90 %."""
+    bands, final, stop = design.target.bands, design.final, design.stop
+    return (
+        *called(bands),
+        Column("lift_mm", "lift mm", ".1f", bands.lift_mm),
+        Column("lambda_measured", "lambda now", ".3f", bands.lambda_measured),
+        Column("lambda_target", "target", ".3f", design.target.lambda_target),
+        Column("lambda_stop", "at stop", ".3f", stop.expected),
+        Column("lambda_stop_low", "", ".3f", stop.low),
+        Column("lambda_stop_high", "", ".3f", stop.high),
+        Column("lambda_final", "final", ".3f", final.expected),
+        Column("lambda_final_low", "from", ".3f", final.low),
+        Column("lambda_final_high", "to (90 %)", ".3f", final.high),
+    )
+
+
+def _alternatives(design: Design) -> Table:
+    found, target = design.ways_out(), design.target
+    return table(
+        "Alternatives, each solved again",
+        Column("what", "alternative", "", [say.change(one, design) for one in found]),
+        Column("kind", "", "", [str(one.kind) for one in found]),
+        Column("jet_drop_mm", "jet drop mm", ".2f", [one.drop_mm for one in found]),
+        Column("bore_mm", "bore mm", ".2f", [one.bore_mm for one in found]),
+        Column("met", "serves", "", [one.met for one in found]),
+        Column("worst_miss_percent", "worst miss %", "+.1f", [100.0 * float(one.missed()[one.worst()]) for one in found]),
+        Column("worst_band", "at", "", [say.band(target.called(one.worst())[0]) for one in found]),
+        Column("largest_cut_um", "largest cut um", ".0f", [one.largest_cut_um for one in found]),
+    )
+
+
+@table_of.register
+def _(found: NextSteps, part: str = "") -> Table:
+    steps = found.flats_tried if part == "flats" else found.steps
+    then = (
+        Column("u_after_percent", "then % lambda", ".2f", [one.then.lambda_u_percent for one in steps]),
+        Column("variance_after", "variances left", ".0%", [1.0 - one.gain() for one in steps]),
+    )
+    if part == "flats":
+        flats = Column("flats", "flats (+ lowers)", "+d", [one.flats for one in steps])
+        bands = Column("bands", "bands driven", "d", [len(one.bands) for one in steps])
+        return table("Jet drive by number of flats", flats, bands, *then)
+    said = [say.measurement(one) for one in steps]
+    return table(
+        "Measure next",
+        Column("rank", "rank", "d", range(1, len(steps) + 1)),
+        Column("what", "measure", "", [str(one.what) for one in steps]),
+        Column("u_before_percent", "uncertainty now % lambda", ".2f", [one.now.lambda_u_percent for one in steps]),
+        *then,
+        Column("chance_before", "too rich now", ".0%", [one.now.chance_rich for one in steps]),
+        Column("chance_after", "then", ".0%", [one.then.chance_rich for one in steps]),
+        Column("first_stop_before", "first stop now", ".0%", [one.now.first_stop_share for one in steps]),
+        Column("first_stop_after", "then", ".0%", [one.then.first_stop_share for one in steps]),
+        notes=(
+            *(f"{k}. {one}" for k, one in enumerate(said, start=1)),
+            words.EACH_ALONE,
+            *map(say.remark, found.remarks),
+        ),
+    )
+
+
+@table_of.register
+def _(found: Progress, part: str = "") -> Table:
+    design, target = found.design, found.design.target
+    if part == "bands":
+        return table(
+            "Lambda with what was cut",
+            *called(design.learned.bands),
+            Column("lambda_before", "before", ".3f", design.learned.bands.lambda_measured),
+            Column("lambda_now", "as cut now", ".3f", found.lambda_now),
+            Column("lambda_low", "from", ".3f", found.lambda_low),
+            Column("lambda_high", "to (90 %)", ".3f", found.lambda_high),
+            Column("lambda_rest", "at stop", ".3f", found.lambda_rest),
+            Column("lambda_target", "target", ".3f", target.lambda_target),
+            Column("lambda_rich", "richest allowed", ".3f", target.lambda_rich),
+            notes=(words_after.COMPUTED.format(drop_mm=design.drop_mm),),
+        )
+    more = (found.to_go_um > 1e3 * LEAST_TOLD_MM).any()
+    rest = words_after.CHANCE_REST.format(rest=100.0 * found.chance_rich_rest) if more else ""
+    lean = found.full_load()
+    return table(
+        f"Where {design.present().name} is",
+        Column("station", "station", "d", range(1, found.to_go_um.size + 1)),
+        Column("distance_mm", "from shoulder mm", ".3f", found.measured.stations_mm),
+        Column("present_mm", "before mm", ".4f", design.present().diameters_mm),
+        Column("stop_mm", "stop mm", ".4f", design.stop_mm()),
+        Column("target_mm", "", ".4f", design.needle.diameters_mm),
+        Column("measured_mm", "measured mm", ".4f", found.measured.diameters_mm),
+        Column("to_go_um", "to go um", "+.1f", found.to_go_um),
+        Column("over_um", "", ".1f", found.over_um),
+        Column("state", "state", "", [str(one) for one in found.states]),
+        intro=(say.stroke(found), *((say.remark(lean),) if lean else ())),
+        notes=(
+            words_after.CHANCE_NOW.format(now=100.0 * found.chance_rich_now, rest=rest),
+            words_after.THERE.format(told_um=1e3 * design.told_mm()),
+            words_after.READINGS_OF.format(source=found.measured.source),
+            words_after.CARE,
+        ),
+    )
+
+
+@table_of.register
+def _(found: Rescue, part: str = "") -> Table:
+    asked, bands = found.asked(), found.car.bands
+    if part == "design" and found.design is not None:
+        shown = found.design.table()
+        filed = next(one for one in found.alternatives if one.kind is Change.JET_AND_FILE)
+        return replace(shown, title=f"{shown.title}, row {say.rescued(filed, found)!r}")
+    if part == "bands":
+        return table(
+            "Lambda of each way out",
+            *called(bands),
+            Column("target", "target", ".3f", asked.target.lambda_target),
+            Column("planned", "as planned", ".3f", asked.final.expected),
+            *(
+                Column(str(k), say.rescued(one, found), ".3f", one.lambda_expected)
+                for k, one in enumerate(found.alternatives, 1)
+            ),
+        )
+    ways, jet, lowest = (*found.alternatives, *found.spares), found.car.setup.carburettor.jet, found.lowest()
+    first, missed = asked.setup.carburettor.jet.drop_mm, [one.missed() for one in ways]
+    outside = [int((asked.target.excess(one.lambda_expected) > 0.0).sum()) for one in found.alternatives]
+    said, noted = [say.rescued(one, found) for one in ways], [say.rescue_note(one, found) for one in ways]
+    lean = filter(None, (say.too_lean(one, found) for one in found.alternatives))
+    return table(
+        "Rescue",
+        Column("way_out", "way out", "", said),
+        Column("drop_mm", "jet drop mm", ".2f", [one.drop_mm for one in ways]),
+        Column("flats", "flats from now", "+.1f", [(one.drop_mm - first) / jet.flat_mm for one in ways]),
+        Column("worst_miss_percent", "worst miss %", "+.1f", [100.0 * float(one.missed()[one.worst()]) for one in ways]),
+        Column("worst_band", "at", "", [bands.name(one.worst()) for one in ways]),
+        Column("rms_miss_percent", "", ".1f", [100.0 * float(np.sqrt(np.mean(m**2))) for m in missed]),
+        Column(
+            "lambda_lowest_band",
+            f"lambda {bands.name(lowest)}",
+            ".3f",
+            [float(one.lambda_expected[lowest]) for one in ways],
+        ),
+        Column("outside", "not permitted", "d", [*outside, *[None] * len(found.spares)]),
+        Column("note", "", "", noted),
+        intro=(say.stroke(found.progress), say.way_out(found)),
+        notes=(
+            *(f"{what}: {note}" for what, note in zip(said, noted, strict=True) if note),
+            *lean,
+            words_after.NOT_TRIMMED,
+            words_after.FLATS_MEAN,
+            words_after.CARE,
+        ),
+    )
+
+
+@table_of.register
+def _(place: Place, _part: str = "") -> Table:
+    return table(
+        repr(place),
+        Column("lift_mm", "lift mm", ".2f", place.lift_mm),
+        Column("lambda_predicted", "lambda", ".3f", place.lambda_predicted),
+        Column("lambda_low", "from", ".3f", place.lambda_low),
+        Column("lambda_high", "to (90 %)", ".3f", place.lambda_high),
+    )
+
+
+@table_of.register
+def _(found: AltitudeOutlook, _part: str = "") -> Table:
+    stop, after = (found.stop.places, "\nFINAL") if found.stop else ((), "")
+    known = [place for place in found.places if np.isfinite(place.idle_co_percent)]
+    idle = ", ".join(words_after.CO_AT.format(place=one.name, percent=one.idle_co_percent) for one in known)
+    return table(
+        f"Lambda by altitude, {found.needle}, jet {found.drop_mm:.2f} mm below the bridge",
+        *called(found.bands),
+        *(Column(f"stop_{k}", f"{place.name}\nSTOP", ".3f", place.lambda_predicted) for k, place in enumerate(stop, 1)),
+        *(Column(f"lambda_{k}", f"{one.name}{after}", ".3f", one.lambda_predicted) for k, one in enumerate(found.places, 1)),
+        *(Column(f"lift_{k}_mm", "", ".2f", one.lift_mm) for k, one in enumerate(found.places, 1)),
+        notes=(
+            *map(say.remark, found.remarks()),
+            *((words_after.CO_AT_IDLE.format(places=idle),) if idle else ()),
+            words_after.ALTITUDE_ASSUMES,
+            *words_after.ALTITUDE_CAUTIONS,
+        ),
+    )

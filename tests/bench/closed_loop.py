@@ -129,26 +129,24 @@ def library(engine, lift, passes=4, gas=False):
         history = nc.History((nc.Pass(needle, drop, bands),)) if history is None else history.then(needle, drop, bands)
         wanted = engine.bands.lambda_target + off
         target = nc.Target(bands, wanted, ("wanted",) * bands.rpm.size, sensor_zero=zero)
-        design = nc.solve(target, setup, learned=nc.learn(history, setup, doubts=DOUBTS), with_options=False)
+        design = nc.solve(target, setup, learned=nc.learn(history, setup, doubts=DOUBTS), with_alternatives=False)
         true, drop = to_first_stop(engine, true, drop, design, rng)
         if touched(design).any():
             # Nobody is there to read again, so readings 15 um off the last ones must do.
             needle = nc.measured_needle(needle, engine.mic(true, rng), within_um=15)
-        out.append(
-            {"lambda": engine.true_lambda(true, drop), "low": design.first_low - off, "high": design.first_high - off}
-        )
+        out.append({"lambda": engine.true_lambda(true, drop), "low": design.stop.low - off, "high": design.stop.high - off})
     return out
 
 
 def touched(design):
-    return design.first_stop.diameters_mm < design.present().diameters_mm
+    return design.stop.needle.diameters_mm < design.present().diameters_mm
 
 
 def to_first_stop(engine, true, drop, design, rng):
     """Needle and jet drop after the cut and the trim of idle; a car left as it is keeps both."""
     cut = touched(design)
     if cut.any():
-        true = engine.cut(true, np.where(cut, design.first_stop.diameters_mm, true), rng)
+        true = engine.cut(true, np.where(cut, design.stop.needle.diameters_mm, true), rng)
     half = engine.nominal["flat_mm"] / 2
     low, high = engine.nominal["drop_min_mm"], engine.nominal["drop_max_mm"]
     start = float(np.clip(drop + half * round((design.drop_mm - drop) / half), low, high))
@@ -167,10 +165,10 @@ def risk_of(task):
     bands = bands_of(setup, engine.measure(true, drop, rng, lift=lift))
     target = nc.Target(bands, engine.bands.lambda_target, ("wanted",) * bands.rpm.size)
     target = replace(target, lambda_rich=target.lambda_target - PERMITTED)
-    design = nc.solve(target, setup, learned=nc.learn(bands, setup, doubts=DOUBTS), with_options=False)
+    design = nc.solve(target, setup, learned=nc.learn(bands, setup, doubts=DOUBTS), with_alternatives=False)
     ends = [engine.true_lambda(*to_first_stop(engine, true, drop, design, rng)) for _ in range(HANDS)]
     rich = np.mean([(one < target.lambda_rich).any() for one in ends])
-    return lift, design.held_back > 0.0, design.chance_rich_first, rich
+    return lift, design.lean_margin > 0.0, design.stop.chance_rich, rich
 
 
 def oracle(engine, passes=4):

@@ -40,21 +40,21 @@ def through_two_passes(seed, mounting):
     owner = Owner.drawn(seed, mounting=mounting)
     stock = owner.setup.carburettor.needle
     bands = owner.drive()
-    design = nc.solve(permitted(bands), owner.setup, with_options=False)
-    stop = design.first_stop.diameters_mm
+    design = nc.solve(permitted(bands), owner.setup, with_alternatives=False)
+    stop = design.stop.needle.diameters_mm
     owner.file_to(stop, stop < stock.diameters_mm)
     at_stop = owner.lambda_true()
-    first = held(design.first_low, design.first_high, at_stop)
+    first = held(design.stop.low, design.stop.high, at_stop)
     rich = bool((at_stop < design.target.lambda_rich).any())
     needle = owner.measured()
     again = owner.drive()
     history = nc.History((nc.Pass(stock, 1.6, bands), nc.Pass(needle, 1.6, again)))
     learned = nc.learn(history, owner.setup)
-    final = nc.solve(permitted(again), owner.setup, learned=learned, risk=1.0, with_options=False)
+    final = nc.solve(permitted(again), owner.setup, learned=learned, risk=1.0, with_alternatives=False)
     asked = final.needle.diameters_mm
     owner.file_to(asked, asked < needle.diameters_mm)
     second = held(final.lambda_low, final.lambda_high, owner.lambda_true())
-    return first, second, rich, design.chance_rich_first, design.held_back > 0.0
+    return first, second, rich, design.stop.chance_rich, design.lean_margin > 0.0
 
 
 def main():

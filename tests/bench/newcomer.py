@@ -89,7 +89,7 @@ def library(engine, lift, jet_drive=False):
         else:
             history = nc.History((nc.Pass(needle, drop, bands),))
         target = nc.Target(bands, engine.bands.lambda_target, ("wanted",) * bands.rpm.size)
-        design = nc.solve(target, setup, learned=nc.learn(history, setup), with_options=False)
+        design = nc.solve(target, setup, learned=nc.learn(history, setup), with_alternatives=False)
         stop = design.stop_mm()
         cut = stop < design.present().diameters_mm
         if cut.any():
@@ -104,7 +104,7 @@ def library(engine, lift, jet_drive=False):
             drop = trim_idle(engine, true, start, rng, target=float(target.lambda_target[0]))
         if cut.any():
             needle = nc.measured_needle(needle, engine.mic(true, rng), within_um=30)
-        out.append((engine.true_lambda(true, drop), design.first_low, design.first_high))
+        out.append((engine.true_lambda(true, drop), design.stop.low, design.stop.high))
     return out
 
 

@@ -50,7 +50,7 @@ def job(bands: int) -> tuple[nc.Target, nc.Setup]:
     ratio = 1.03 + 0.04 * np.sin(lift / 5.0) + 0.02 * np.sin(lift / 1.7)
     load = ("idle", *("part",) * (bands - 1))
     typed = nc.typed_bands(np.linspace(800, 6000, bands), ratio, lift_mm=lift, lift_u_mm=0.2, lambda_se=0.004, load=load)
-    return nc.Target(typed, np.linspace(0.95, 0.90, bands), ("asked",) * bands), setup
+    return nc.Target(typed, np.linspace(0.95, 0.90, bands)), setup
 
 
 def timed(call, least=0.5):

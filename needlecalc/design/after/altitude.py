@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import replace
+from dataclasses import dataclass, replace
+from enum import StrEnum
 
 import numpy as np
+from numpy.typing import NDArray
 
 from needlecalc.arrays import read_only, same_length
-from needlecalc.design.after.places import THE_DRIVE, AltitudeOutlook, Place
 from needlecalc.design.forward.predict import predict_lambda
-from needlecalc.design.inverse.proposal import Design
+from needlecalc.design.inverse.proposal import Design, Stages
+from needlecalc.design.inverse.solution import HARDLY
+from needlecalc.design.inverse.target import LEANEST_FULL_LOAD
 from needlecalc.errors import InputError
 from needlecalc.measure.drive.bands import Bands
 from needlecalc.parts.conditions import Air
@@ -20,7 +23,172 @@ from needlecalc.parts.setup import Setup
 from needlecalc.parts.slide import SlideValve
 from needlecalc.physics.air import humidity_ratio
 from needlecalc.physics.exhaust import co_percent_of_lambda
+from needlecalc.remark import BandName, Remark, Severity
+from needlecalc.show import Row, Shown
 from needlecalc.units import FloatArray
+
+THE_DRIVE = "the drive"  # where the data were taken
+MISFIRE = 1.15
+FAR_RICH = 0.80
+
+
+class AltitudeRemark(StrEnum):
+    """What was found at a place."""
+
+    FULL_LOAD_LEAN = "full load too lean there"
+    FULL_LOAD_MAY_BE_LEAN = "full load may be too lean there"
+    MISFIRES = "misfires there"
+    FOULS = "fouls plugs there"
+
+
+@dataclass(frozen=True, repr=False, eq=False)
+class Place(Shown):
+    """Lambda of each band at one place; arrays have shape (m,).
+
+    Parameters
+    ----------
+    name : str
+        What the place is called.
+    air : Air
+        Its air.
+    lift_mm : array, shape (m,)
+        Where the piston floats there. [mm]
+    lambda_predicted : array, shape (m,)
+        Lambda there. [-]
+    lambda_low, lambda_high : array, shape (m,)
+        Its 90 % interval where a design gave one; NaN otherwise. [-]
+    idle_co_percent : float
+        CO of the idle band, dry, with no oxygen left over; NaN without an idle band or past lambda 0.7
+        to 1.3. [%]
+    """
+
+    name: str
+    air: Air
+    lift_mm: FloatArray
+    lambda_predicted: FloatArray
+    lambda_low: FloatArray
+    lambda_high: FloatArray
+    idle_co_percent: float
+
+    def __repr__(self) -> str:
+        low, high = self.lambda_predicted.min(), self.lambda_predicted.max()
+        return f"Place {self.name!r}: {self.air.density_kg_m3():.3f} kg/m3, lambda {low:.2f} to {high:.2f}"
+
+
+@dataclass(frozen=True, repr=False, eq=False)
+class AltitudeOutlook(Shown):
+    """One needle and jet height at every place the car will be driven.
+
+    Parameters
+    ----------
+    bands : Bands
+        The bands.
+    needle : str
+        Name of the needle.
+    drop_mm : float
+        Jet drop. [mm]
+    places : tuple of Place
+        Where the data were taken first, home among the rest.
+    stop : AltitudeOutlook or None
+        The same places with the needle of the first stop, which the next drive is on; None where there is no other.
+    leanest : float
+        Leanest lambda that full load bears, as the meter shows it. [-]
+    """
+
+    bands: Bands
+    needle: str
+    drop_mm: float
+    places: tuple[Place, ...]
+    stop: AltitudeOutlook | None = None
+    leanest: float = LEANEST_FULL_LOAD
+
+    def __repr__(self) -> str:
+        state = "RED, needs acknowledging" if self.needs_acknowledging() else "no red warning"
+        return f"Altitude outlook of {self.needle!r}: {', '.join(place.name for place in self.places)}; {state}"
+
+    def at(self, name: str) -> Place:
+        """One of the places, by its name; refused where there is none."""
+        for place in self.places:
+            if place.name == name:
+                return place
+        msg = f"The outlook has no place {name!r}; it has {', '.join(place.name for place in self.places)}."
+        raise InputError(msg)
+
+    def remarks(self) -> tuple[Remark, ...]:
+        """What is dangerous at a place, then what else to know; with the leaner of first stop and target diameters."""
+        lean = (self._full_load(number) for number in range(len(self.places)))
+        rest = (one for number in range(len(self.places)) for one in self._needles_at(number))
+        found = (*filter(None, lean), *(remark for at_stop, place in rest for remark in self._other_loads(place, at_stop)))
+        return tuple(sorted(found, key=lambda one: -one.severity))
+
+    def red(self) -> tuple[Remark, ...]:
+        """What would hurt the engine, place by place; empty where nothing would."""
+        return tuple(one for one in self.remarks() if one.severity is Severity.STOP)
+
+    def needs_acknowledging(self) -> bool:
+        """Whether a sheet with this needle must be signed before anything is filed."""
+        return bool(self.red())
+
+    def _needles_at(self, number: int) -> list[tuple[int, Place]]:
+        """A place with each needle it may be driven with: 1 for the first stop, 0 for the target, -1 for the only one."""
+        if self.stop is None:
+            return [(-1, self.places[number])]
+        return [(1, self.stop.places[number]), (0, self.places[number])]
+
+    def _full_load(self, number: int) -> Remark | None:
+        """Full load too lean with the leaner needle: expected, or else by the upper end of its 90 % interval."""
+        full = np.flatnonzero(np.array(self.bands.load) == "full")
+        if not full.size:
+            return None
+        for kind, severity in (
+            (AltitudeRemark.FULL_LOAD_LEAN, Severity.STOP),
+            (AltitudeRemark.FULL_LOAD_MAY_BE_LEAN, Severity.CAUTION),
+        ):
+            counts = [
+                (np.fmax(p.lambda_predicted, p.lambda_high) if severity is Severity.CAUTION else p.lambda_predicted)[full]
+                for _, p in self._needles_at(number)
+            ]
+            leaner = int(np.argmax([float(ratio.max()) for ratio in counts]))
+            (at_stop, place), ratio = self._needles_at(number)[leaner], counts[leaner]
+            if (lean := ratio > self.leanest + HARDLY).any():
+                order = full[np.argsort(-ratio, kind="stable")][: int(lean.sum())]
+                worst = int(order[0])
+                numbers: dict[str, float | int | str] = {
+                    "place": place.name,
+                    "at_stop": at_stop,
+                    "expected": float(place.lambda_predicted[worst]),
+                    "highest": float(place.lambda_high[worst]),
+                    "limit": self.leanest,
+                    "of": int(full.size),
+                }
+                return Remark(kind, severity, bands=self._called(order), numbers=numbers)
+        return None
+
+    def _other_loads(self, place: Place, at_stop: int) -> list[Remark]:
+        """Bands that would misfire or foul their plugs at a place."""
+        ratio, full = place.lambda_predicted, np.array(self.bands.load) == "full"
+        found = (
+            (AltitudeRemark.MISFIRES, np.flatnonzero(~full & (ratio > MISFIRE)), -ratio, MISFIRE),
+            (AltitudeRemark.FOULS, np.flatnonzero(ratio < FAR_RICH), ratio, FAR_RICH),
+        )
+        return [
+            Remark(
+                kind,
+                Severity.CAUTION,
+                bands=self._called(which[np.argsort(order[which], kind="stable")]),
+                numbers={"place": place.name, "at_stop": at_stop, "limit": limit},
+            )
+            for kind, which, order, limit in found
+            if which.size
+        ]
+
+    def _called(self, bands: NDArray[np.intp]) -> tuple[BandName, ...]:
+        own = self.bands
+        return tuple(BandName(float(own.rpm[b]), own.load[b], own.bank[b]) for b in bands.tolist())
+
+    def band_rows(self) -> list[Row]:
+        """Lambda of each band at every place, one dict each: ``lambda_1`` is the first place, ``stop_1`` it at the stop."""
+        return self.rows()
 
 
 def at_altitude(
@@ -95,7 +263,7 @@ def at_altitude(
         msg = f"Band {bands.name(band)} has no lift; run with_lift(bands, setup) first, or type the lift in."
         raise InputError(msg)
     if isinstance(fitted, Design):
-        same_length("bands and design", bands=bands.rpm, design=fitted.lambda_predicted)
+        same_length("bands and design", bands=bands.rpm, design=fitted.final.expected)
     jet = setup.carburettor.jet
     parameters, gain, lift = FlowParameters.of(setup), 1.0, bands.lift_mm
     nan = np.full(bands.rpm.size, np.nan)
@@ -104,7 +272,7 @@ def at_altitude(
         learned = fitted.learned
         lift, parameters = learned.lift_mm(), learned.law.parameters
         gain = learned.gain()
-        here = (fitted.lambda_predicted, fitted.lambda_low, fitted.lambda_high)
+        here = (fitted.final.expected, fitted.final.low, fitted.final.high)
         jet_drop = fitted.drop_mm
     else:
         needle = fitted or setup.carburettor.needle
@@ -133,10 +301,10 @@ def at_altitude(
     if not isinstance(fitted, Design):
         return outlook
     outlook = replace(outlook, leanest=fitted.target.leanest_full_load())
-    if fitted.stages() != "in stages":
+    if fitted.stages() is not Stages.IN_STAGES:
         return outlook
-    held = fitted.first_predicted, fitted.first_low, fitted.first_high
-    return replace(outlook, first=carried(fitted.first_stop, held))
+    held = fitted.stop.expected, fitted.stop.low, fitted.stop.high
+    return replace(outlook, stop=carried(fitted.stop.needle, held))
 
 
 def _floats(setup: Setup, lift: FloatArray, known_pa: FloatArray, there: Air) -> tuple[FloatArray, FloatArray]:

@@ -195,7 +195,7 @@ def compare_pass(
     """
     learned = before.learned if isinstance(before, Design) else before
     if isinstance(before, Design):
-        needle, drop_mm = needle or before.first_stop, before.drop_mm if drop_mm is None else drop_mm
+        needle, drop_mm = needle or before.stop.needle, before.drop_mm if drop_mm is None else drop_mm
     if needle is None or drop_mm is None:
         msg = "compare_pass needs the needle and drop_mm of the drive; give both, or the design that was cut."
         raise InputError(msg)

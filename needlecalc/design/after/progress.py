@@ -3,24 +3,45 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from enum import StrEnum
 
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 
 from needlecalc.design.after.refit import touched
-from needlecalc.design.inverse.proposal import LEAST_TOLD_MM, Design, Stages
+from needlecalc.design.inverse.notes import full_load_next
+from needlecalc.design.inverse.proposal import Design, Stages
 from needlecalc.design.inverse.stages import RISK, chance_made_rich
-from needlecalc.design.inverse.uncertainty import Cars, outlook
-from needlecalc.design.inverse.verdict import full_load_caution
+from needlecalc.design.inverse.uncertainty import Cars, Outlook, outlook
 from needlecalc.errors import InputError
-from needlecalc.parts.measured import OVAL_UM, WITHIN_UM, listed, measured_needle
+from needlecalc.parts.measured import OVAL_UM, WITHIN_UM, measured_needle
 from needlecalc.parts.needle import Needle
-from needlecalc.show import Column, Row, Shown, Table
+from needlecalc.remark import Remark
+from needlecalc.show import Row, Shown, Table
 from needlecalc.units import FloatArray
 
 LIGHT_PASS_UM = 10.0
-LEAVE, THERE, MORE, PAST, OVER = "leave", "there", "to go", "past the stop", "overcut"
-CARE = "Wash, cool and measure. At a turning needle: safety glasses, and no gloves at a chuck."
+
+
+class StationState(StrEnum):
+    """How a station stands under the file."""
+
+    LEAVE = "leave"
+    THERE = "there"
+    TO_GO = "to go"
+    PAST = "past the stop"
+    OVERCUT = "overcut"
+
+
+class NextStroke(StrEnum):
+    """What to do with the file."""
+
+    OVERCUT = "stop: overcut"
+    NOTHING = "nothing to file"
+    RISK = "stop: the chance of a rich band is spent"
+    THERE = "stop: at the first stop"
+    LIGHT_PASS = "one light pass"
+    CARRY_ON = "carry on"
 
 
 @dataclass(frozen=True, repr=False, eq=False)
@@ -35,12 +56,10 @@ class Progress(Shown):
         The needle as it is.
     to_go_um : array, shape (n,)
         Metal still over the first stop; negative is past it. [um]
-    verdicts : tuple of str
-        "leave", "there", "to go", "past the stop" or "overcut", a station each.
+    states : tuple of StationState
+        How each station stands.
     over_um : array, shape (n,)
-        Metal taken beyond the final diameter asked; 0 where none. [um]
-    told_um : float
-        Difference that hand and micrometer can tell; less is "there". [um]
+        Metal taken beyond the target diameter; 0 where none. [um]
     lambda_now, lambda_low, lambda_high : array, shape (m,)
         Lambda expected of each band with what was really cut and its 90 % interval. [-]
     lambda_rest : array, shape (m,)
@@ -48,151 +67,57 @@ class Progress(Shown):
     chance_rich_now, chance_rich_rest : float
         Chance that the cut makes any band too rich, now and with the rest taken; a band too rich with no cut at all
         is not counted. [-]
-    goes_on : bool
-        Whether the file goes on before the next drive.
-    status : str
-        What to do, one sentence.
+    risk : float
+        Chance of a rich band at which filing stops. [-]
+    next_stroke : NextStroke
+        What to do.
     """
 
     design: Design
     measured: Needle
     to_go_um: FloatArray
-    verdicts: tuple[str, ...]
+    states: tuple[StationState, ...]
     over_um: FloatArray
-    told_um: float
     lambda_now: FloatArray
     lambda_low: FloatArray
     lambda_high: FloatArray
     lambda_rest: FloatArray
     chance_rich_now: float
     chance_rich_rest: float
-    goes_on: bool
-    status: str
+    risk: float
+    next_stroke: NextStroke
 
     def __repr__(self) -> str:
-        return f"Progress: {self.status}"
+        most = float(self.to_go_um.max(initial=0.0))
+        return f"Progress: {self.next_stroke}, at most {most:.0f} um to go"
 
     def overcut(self) -> bool:
-        """Whether metal is gone that the design needs.
+        """Whether any station is beyond its target diameter by more than can be told."""
+        return StationState.OVERCUT in self.states
 
-        Returns
-        -------
-        bool
-            True where any station is beyond its final diameter by more than can be told.
-        """
-        return OVER in self.verdicts
+    def goes_on(self) -> bool:
+        """Whether the file goes on before the next drive."""
+        return self.next_stroke in (NextStroke.LIGHT_PASS, NextStroke.CARRY_ON)
 
-    def full_load_line(self) -> str:
-        """Caution for the drive that follows, where full load may run too lean on it.
+    def at(self, state: StationState) -> tuple[int, ...]:
+        """Stations that stand so, from 1."""
+        return tuple(k for k, one in enumerate(self.states, start=1) if one is state)
 
-        Returns
-        -------
-        str
-            As the sheet has it, for the needle as cut now; empty where the file goes on, or filing cannot do it.
-        """
-        if self.goes_on or self.design.stages() == "not yet":
-            return ""
-        return full_load_caution(self.design.target, self.lambda_now, self.lambda_high)
+    def full_load(self) -> Remark | None:
+        """Full load too lean on the drive that follows, with the needle as cut now; None where the file goes on."""
+        return None if self.goes_on() else full_load_next(self.design.target, self.lambda_now, self.lambda_high)
 
     def station_rows(self) -> list[Row]:
-        """How each station stands.
-
-        Returns
-        -------
-        list of dict
-            One a station, full precision.
-        """
-        stop = self.design.stop_mm()
-        return [
-            {
-                "station": k + 1,
-                "distance_mm": float(self.measured.stations_mm[k]),
-                "present_mm": float(self.design.present().diameters_mm[k]),
-                "first_stop_mm": float(stop[k]),
-                "asked_mm": float(self.design.needle.diameters_mm[k]),
-                "measured_mm": float(self.measured.diameters_mm[k]),
-                "to_go_um": float(self.to_go_um[k]),
-                "over_um": float(self.over_um[k]),
-                "verdict": verdict,
-            }
-            for k, verdict in enumerate(self.verdicts)
-        ]
+        """How each station stands, one dict each, full precision."""
+        return self.rows()
 
     def band_rows(self) -> list[Row]:
-        """What lambda each band has by now.
-
-        Returns
-        -------
-        list of dict
-            One a band, full precision; the interval is 90 %.
-        """
-        bands, target = self.design.learned.bands, self.design.target
-        return [
-            {
-                "rpm": float(bands.rpm[b]),
-                "load": bands.load[b],
-                "lambda_before": float(bands.lambda_measured[b]),
-                "lambda_target": float(target.lambda_target[b]),
-                "lambda_rich": float(target.lambda_rich[b]),
-                "lambda_now": float(self.lambda_now[b]),
-                "lambda_low": float(self.lambda_low[b]),
-                "lambda_high": float(self.lambda_high[b]),
-                "lambda_rest": float(self.lambda_rest[b]),
-            }
-            for b in range(bands.rpm.size)
-        ]
-
-    def table(self) -> Table:
-        """Stations, to be shown.
-
-        Returns
-        -------
-        Table
-            One row a station; what to do above, chances below.
-        """
-        columns = (
-            Column("station", "station", "d"),
-            Column("distance_mm", "from shoulder mm", ".3f"),
-            Column("present_mm", "before mm", ".4f"),
-            Column("first_stop_mm", "first stop mm", ".4f"),
-            Column("measured_mm", "measured mm", ".4f"),
-            Column("to_go_um", "to go um", "+.1f"),
-            Column("verdict", "verdict"),
-        )
-        more = f", {100 * self.chance_rich_rest:.0f} % with the rest down to the first stop taken"
-        rest = more if (self.to_go_um > 1e3 * LEAST_TOLD_MM).any() else ""
-        intro = tuple(words for words in (self.status, self.full_load_line()) if words)
-        notes = (
-            f"Chance that the cut makes a band too rich: {100 * self.chance_rich_now:.0f} % now{rest}.",
-            f"'there': within {self.told_um:.1f} um, which hand and micrometer together cannot tell apart.",
-            f"Readings: {self.measured.source}.",
-            CARE,
-        )
-        return Table(f"Where {self.design.present().name} is", columns, self.station_rows(), intro, notes)
+        """What lambda each band has by now, one dict each, full precision; the interval is 90 %."""
+        return [dict(row) for row in self.band_table().rows]
 
     def band_table(self) -> Table:
-        """Lambda of each band by now, to be shown.
-
-        Returns
-        -------
-        Table
-            One row a band.
-        """
-        columns = (
-            Column("rpm", "rpm", ".0f"),
-            Column("load", "load"),
-            Column("lambda_before", "before", ".3f"),
-            Column("lambda_now", "as cut now", ".3f"),
-            Column("lambda_low", "from", ".3f"),
-            Column("lambda_high", "to (90 %)", ".3f"),
-            Column("lambda_rest", "at first stop", ".3f"),
-            Column("lambda_target", "target", ".3f"),
-            Column("lambda_rich", "richest allowed", ".3f"),
-        )
-        note = (
-            f"Computed, not measured: with the jet {self.design.drop_mm:.2f} mm below the bridge, and idle set by the nut."
-        )
-        return Table("Lambda with what was cut", columns, self.band_rows(), notes=(note,))
+        """Lambda of each band by now, to be shown."""
+        return self._part("bands")
 
 
 def judge_cut(
@@ -223,7 +148,7 @@ def judge_cut(
     Returns
     -------
     Progress
-        A verdict a station, lambda of every band, and what to do.
+        A state a station, lambda of every band, and what to do.
 
     Raises
     ------
@@ -232,8 +157,8 @@ def judge_cut(
 
     Notes
     -----
-    A station is "there" within twice the standard error of hand and micrometer together.  It is overcut when
-    it is beyond the *final* diameter by more than that; between first stop and final it is only past the stop.
+    A station is there within twice the standard error of hand and micrometer together.  It is overcut when
+    it is beyond the *target* diameter by more than that; between first stop and target it is only past the stop.
     """
     if design.limits.new_blank:
         msg = (
@@ -241,109 +166,81 @@ def judge_cut(
             "present needle, and solve for filing."
         )
         raise InputError(msg)
-    doubts = design.learned.doubts
     before, stop, final = design.present().diameters_mm, design.stop_mm(), design.needle.diameters_mm
-    cut = stop < before
     measured = measured_needle(
-        design.present(), readings_mm, within_um=within_um, oval_um=oval_um, filed=cut, file_down=file_down
+        design.present(), readings_mm, within_um=within_um, oval_um=oval_um, filed=stop < before, file_down=file_down
     )
-    now = measured.diameters_mm
-    told = design.told_mm()
-    verdicts = tuple(_verdict(*row, told=told) for row in zip(now, before, stop, final, strict=True))
-    over = np.where([word == OVER for word in verdicts], 1e3 * (final - now), 0.0)
-    new = touched(design.learned, measured)
-    still = cut & (now > stop)
-    cars = Cars.of(design.learned)
-    seen = [
-        outlook(
-            design.learned,
-            design.target,
-            diameters,
-            changed,
-            design.drop_mm,
-            error_mm=error,
-            idle_to=design.idle_to(),
-            cars=cars,
-        )
-        for diameters, changed, error in (
-            (now, new, doubts.micrometer_mm),
-            (np.where(still, stop, now), new | still, np.where(still, doubts.hand_mm, doubts.micrometer_mm)),
-        )
-    ]
-    low, high = seen[0].interval()
-    none = np.zeros(now.size, dtype=bool)
-    # With no cut: a tested idle with the nut set as after one, the other bands as they were driven.
-    as_driven, nut_set = (
-        outlook(
-            design.learned, design.target, before, none, drop, idle_to=design.idle_to(), trims=trims, cars=cars
-        ).lambda_drawn
-        for drop, trims in ((design.setup.carburettor.jet.drop_mm, False), (design.drop_mm, True))
-    )
-    uncut = np.where(design.target.tested, nut_set, as_driven)
-    chances = [chance_made_rich(design.target, one.lambda_drawn, uncut) for one in seen]
-    to_go = 1e3 * (now - stop)
-    bearable = max(risk, design.chance_rich_first)
+    now, told = measured.diameters_mm, design.told_mm()
+    states = tuple(_state(*row, told=told) for row in zip(now, before, stop, final, strict=True))
+    over = np.where([one is StationState.OVERCUT for one in states], 1e3 * (final - now), 0.0)
+    seen, rest, uncut = _outlooks(design, measured)
+    chances = [chance_made_rich(design.target, one.lambda_drawn, uncut) for one in (seen, rest)]
+    to_go, bearable = 1e3 * (now - stop), max(risk, design.stop.chance_rich)
+    low, high = seen.interval()
     return Progress(
         design=design,
         measured=measured,
         to_go_um=to_go,
-        verdicts=verdicts,
+        states=states,
         over_um=over,
-        told_um=1e3 * told,
-        lambda_now=np.median(seen[0].lambda_drawn, axis=0),
+        lambda_now=np.median(seen.lambda_drawn, axis=0),
         lambda_low=low,
         lambda_high=high,
-        lambda_rest=np.median(seen[1].lambda_drawn, axis=0),
+        lambda_rest=np.median(rest.lambda_drawn, axis=0),
         chance_rich_now=chances[0],
         chance_rich_rest=chances[1],
-        goes_on=MORE in verdicts and OVER not in verdicts and design.met and chances[0] <= bearable,
-        status=_status(verdicts, to_go, over, design.stages(), chances[0], bearable),
+        risk=bearable,
+        next_stroke=_next_stroke(design, states, to_go, chances[0] > bearable),
     )
 
 
-def _verdict(now: float, before: float, stop: float, final: float, *, told: float) -> str:
+def _outlooks(design: Design, measured: Needle) -> tuple[Outlook, Outlook, FloatArray]:
+    """Outlook of the needle as cut, and with the rest down to the first stop taken; lambda of the same cars with no cut."""
+    doubts, cars = design.learned.doubts, Cars.of(design.learned)
+    now, before, stop = measured.diameters_mm, design.present().diameters_mm, design.stop_mm()
+    new, still = touched(design.learned, measured), (stop < before) & (now > stop)
+
+    def after(diameters_mm: FloatArray, changed: NDArray[np.bool_], error_mm: FloatArray | float) -> Outlook:
+        return outlook(
+            design.learned,
+            design.target,
+            diameters_mm,
+            changed,
+            design.drop_mm,
+            error_mm=error_mm,
+            idle_to=design.idle_to(),
+            cars=cars,
+        )
+
+    none = np.zeros(now.size, dtype=bool)
+    # With no cut: a tested idle with the nut set as after one, the other bands as they were driven.
+    height = design.setup.carburettor.jet.drop_mm
+    as_driven = outlook(design.learned, design.target, before, none, height, trims=False, cars=cars).lambda_drawn
+    nut_set = after(before, none, doubts.hand_mm).lambda_drawn
+    uncut = np.where(design.target.tested, nut_set, as_driven)
+    error = np.where(still, doubts.hand_mm, doubts.micrometer_mm)
+    return after(now, new, doubts.micrometer_mm), after(np.where(still, stop, now), new | still, error), uncut
+
+
+def _state(now: float, before: float, stop: float, final: float, *, told: float) -> StationState:
     if now < final - told:
-        return OVER
+        return StationState.OVERCUT
     if final >= before or (stop >= before and now >= stop - told):
-        return LEAVE
+        return StationState.LEAVE
     if now > stop + told:
-        return MORE
-    return THERE if now >= stop - told else PAST
+        return StationState.TO_GO
+    return StationState.THERE if now >= stop - told else StationState.PAST
 
 
-def _status(
-    verdicts: tuple[str, ...], to_go_um: FloatArray, over_um: FloatArray, stages: Stages, chance: float, risk: float
-) -> str:
+def _next_stroke(design: Design, states: tuple[StationState, ...], to_go_um: FloatArray, risk_spent: bool) -> NextStroke:
     """What to do, the gravest first."""
-    if OVER in verdicts:
-        worst = np.argsort(-over_um)[: verdicts.count(OVER)].tolist()
-        places = ", ".join(f"station {k + 1} by {over_um[k]:.0f} um" for k in worst)
-        return f"Overcut at {places}: stop filing; the rescue says what the jet and the other stations can still do."
-    if stages == "not yet":
-        return (
-            "File nothing more: filing alone does not bring this needle to its target; the sheet names the ways that could."
-        )
-    if stages == "nothing":
-        return "Nothing to file: the design leaves every station as it is."
-    if chance > risk:
-        return (
-            f"Stop, measure lambda: the chance that the cut has made a band too rich is {100 * chance:.0f} %, more "
-            f"than the {100 * risk:.0f} % agreed."
-        )
-    left = np.flatnonzero([word == MORE for word in verdicts])
-    past = np.flatnonzero([word == PAST for word in verdicts]) + 1
-    words = f" {_stations(past).capitalize()} past the stop already: no more there." if past.size else ""
+    if StationState.OVERCUT in states:
+        return NextStroke.OVERCUT
+    if design.stages() is Stages.NOTHING:
+        return NextStroke.NOTHING
+    if risk_spent:
+        return NextStroke.RISK
+    left = to_go_um[[one is StationState.TO_GO for one in states]]
     if not left.size:
-        return f"Stop, measure lambda: no station is over its first stop by more than can be told.{words}"
-    most = float(to_go_um[left].max())
-    if most <= LIGHT_PASS_UM:
-        return f"One light pass at {_stations(left + 1)}: at most {most:.0f} um to go.{words}"
-    where = int(left[np.argmax(to_go_um[left])]) + 1
-    return (
-        f"Carry on at {_stations(left + 1)}: up to {most:.0f} um to go, most at station {where}; "
-        f"measure again before the last {LIGHT_PASS_UM:.0f} um.{words}"
-    )
-
-
-def _stations(numbers: np.typing.NDArray[np.intp]) -> str:
-    return f"station{'s' if numbers.size > 1 else ''} {listed(numbers)}"
+        return NextStroke.THERE
+    return NextStroke.LIGHT_PASS if left.max() <= LIGHT_PASS_UM else NextStroke.CARRY_ON

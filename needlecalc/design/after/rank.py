@@ -13,8 +13,8 @@ from needlecalc.design.after.refit import touched
 from needlecalc.design.belief.law import Law
 from needlecalc.design.belief.learn import learn
 from needlecalc.design.belief.learned import Learned
+from needlecalc.design.inverse.target import Target
 from needlecalc.design.inverse.uncertainty import AfterCut
-from needlecalc.design.wish.target import Target
 from needlecalc.echo import LONGEST_NAME, plain
 from needlecalc.errors import InputError
 from needlecalc.parts.fuelflow import fuel_flow
@@ -241,7 +241,7 @@ def rank(
     >>> setup = nc.Setup(nc.Engine(1500.0, 4), nc.Carburettor(needle, jet, valve))
     >>> bands = nc.typed_bands([1500, 3000, 4500], [1.02, 1.02, 1.02], lift_mm=[6.0, 13.0, 22.0])
     >>> other = nc.Needle("other", needle.stations_mm, needle.diameters_mm + 0.03)
-    >>> rank([other, needle], nc.Target(bands, np.full(3, 0.95), ("asked",) * 3), setup).best().needle.name
+    >>> rank([other, needle], nc.Target(bands, np.full(3, 0.95)), setup).best().needle.name
     'straight'
     """
     listed, refused = _tables(needles, pitch_mm, first_station_mm)

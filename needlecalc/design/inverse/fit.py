@@ -25,30 +25,11 @@ NOISE_LEFT = 0.5  # of what the noise explains: a fit takes part of the noise up
 
 
 def smoothest(problem: Problem) -> tuple[FloatArray, float]:
-    """Solution of the greatest smoothness that meets the targets within the noise of lambda.
+    """Solution of the greatest smoothness that meets the targets within the noise of lambda, and that smoothness.
 
-    Parameters
-    ----------
-    problem : Problem
-        The problem.
-
-    Returns
-    -------
-    array, shape (free + 1,)
-        Removal at every free station, then change of jet drop. [mm]
-    float
-        Smoothness chosen.
-
-    Notes
-    -----
-    Discrepancy principle: of a ladder of smoothness weights the greatest whose misfit is no more than the
-    noise explains, or than the best any weight reaches allows.  The ladder is gone down with fits that are
-    nearly settled, each from where the stiffer one ended, until no rougher one can change the choice; the one
-    chosen is settled in full, from there and from the needle as it is.
-
-    Where a band crosses a station as the jet moves, the law has a kink, and a fit can stop at the wrong side of it.
-    So where a target is missed, other heights of the jet are tried, and the ladder is gone down again from one
-    that serves better.
+    Discrepancy principle: of a ladder of weights the greatest whose misfit is no more than the noise explains, or than
+    the best any weight reaches allows.  Where a band crosses a station as the jet moves, the law has a kink, and a fit can
+    stop at the wrong side of it: so where a target is missed, the ladder is gone down again from another height.
     """
     tests = problem.least_misfit()
     rest = problem.point(problem.rest())
@@ -95,7 +76,7 @@ def _chosen(chis: list[float], best: float, bands: int) -> int:
 def _better(problem: Problem, smoothness: float, point: Point, rest: Point, tests: FloatArray) -> Point:
     """Fit from where the stiffer one ended and, if the jet met an end there, from the needle as it is."""
     # A stiff removal can send the jet to one end of its nut, and a ridge keeps it there when it need not.
-    room = problem.limits_matrix[-2:] @ point.x - problem.limits_least[-2:]
+    room = problem.room(point.x)[-2:]
     starts = (point, rest) if point.x[-1] and room.min() < SETTLED_MM else (point,)
     return _best_from(starts, problem, smoothness, tests, NEARLY_FLAT)
 
@@ -108,48 +89,12 @@ def _best_from(starts: tuple[Point, ...], problem: Problem, smoothness: float, t
 
 
 def fit(problem: Problem, smoothness: float, x: FloatArray) -> FloatArray:
-    """Best removal and jet height at one smoothness.
-
-    Parameters
-    ----------
-    problem : Problem
-        The problem.
-    smoothness : float
-        Weight of the bend of the removal.
-    x : array, shape (free + 1,)
-        Where to start. [mm]
-
-    Returns
-    -------
-    array, shape (free + 1,)
-        Removal at every free station, then change of jet drop. [mm]
-    """
+    """Best removal and jet height at one smoothness."""
     return fit_from(problem, smoothness, problem.point(x)).x
 
 
 def fit_from(problem: Problem, smoothness: float, start: Point, flat: float = FLAT) -> Point:
-    """Best removal and jet height at one smoothness, from a point already worked out.
-
-    Parameters
-    ----------
-    problem : Problem
-        The problem.
-    smoothness : float
-        Weight of the bend of the removal.
-    start : Point
-        Where to start, within the limits.
-    flat : float
-        Share of the cost that a further step must gain, or it is not taken. [-]
-
-    Returns
-    -------
-    Point
-        The best.
-
-    Notes
-    -----
-    Gauss-Newton; each linear step is solved exactly under all limits.
-    """
+    """Best removal and jet height at one smoothness, from a point already worked out."""
     return _settled(problem, smoothness, start, problem.least_misfit(), flat)
 
 
@@ -201,24 +146,9 @@ def _part_of_the_way(
 
 
 def forces(problem: Problem, smoothness: float, x: FloatArray) -> FloatArray:
-    """How hard each limit holds the solution back.
-
-    Parameters
-    ----------
-    problem : Problem
-        The problem.
-    smoothness : float
-        Smoothness of the solution.
-    x : array, shape (free + 1,)
-        The solution. [mm]
-
-    Returns
-    -------
-    array, shape (k,)
-        Multiplier of each limit, in the order of ``problem.limit_of_row``; zero where it does not bind. [1/mm]
-    """
+    """How hard each limit holds the solution back."""
     _, force = _linear_step(problem, _keeps(problem, smoothness), problem.least_misfit(), problem.point(x), np.inf)
-    return force[: len(problem.limit_of_row)]
+    return force[: len(problem.rows.limits)]
 
 
 def _linear_step(
@@ -228,7 +158,7 @@ def _linear_step(
     slopes, there, drop = point.slopes, point.slopes @ point.x, float(point.x[-1])
     rows = np.concatenate([slopes / problem.doubt[:, None], keeps])
     aims = np.concatenate([(there - point.misfit) / problem.doubt, np.zeros(keeps.shape[0])])
-    matrix, least = problem.limits_matrix, problem.limits_least.copy()
+    matrix, least = problem.rows.matrix, problem.rows.least.copy()
     least[-2:] = np.maximum(least[-2:], [drop - reach_mm, -drop - reach_mm])
     held = np.isfinite(tests)
     if held.any():
@@ -244,30 +174,14 @@ def _linear_step(
 
 
 def response(problem: Problem, smoothness: float, x: FloatArray) -> FloatArray:
-    """How far the solution moves when a band turns out leaner.
-
-    Parameters
-    ----------
-    problem : Problem
-        The problem.
-    smoothness : float
-        Smoothness of the solution.
-    x : array, shape (free + 1,)
-        The solution. [mm]
-
-    Returns
-    -------
-    array, shape (free + 1, m)
-        Change of removal and jet drop per unit of ln(lambda); what is at a limit stays there. [mm]
-    """
+    """How far the solution moves when a band turns out leaner."""
     here = problem.point(x)
     misfit, slopes = here.misfit, here.slopes
     rows = np.vstack([slopes / problem.doubt[:, None], _keeps(problem, smoothness)])
-    at_limit = problem.at_limits(x)
-    binding = np.vstack([problem.limits_matrix[at_limit], slopes[misfit - problem.least_misfit() < 1e-6]])
+    active = np.vstack([problem.rows.matrix[problem.at_limits(x)], slopes[misfit - problem.least_misfit() < 1e-6]])
     moves = np.eye(x.size)
-    if binding.size:
-        _, sizes, right = np.linalg.svd(np.linalg.qr(binding, mode="r"))
+    if active.size:
+        _, sizes, right = np.linalg.svd(np.linalg.qr(active, mode="r"))
         moves = right[int((sizes > 1e-9 * sizes[0]).sum()) :].T
     if not moves.size:
         return np.zeros((x.size, problem.doubt.size))
@@ -294,22 +208,7 @@ def _keeps(problem: Problem, smoothness: float) -> FloatArray:
 
 
 def cost(problem: Problem, smoothness: float, x: FloatArray) -> float:
-    """What the fit makes least: misfit over doubt, and what keeps the removal smooth and small.
-
-    Parameters
-    ----------
-    problem : Problem
-        The problem.
-    smoothness : float
-        Weight of the bend of the removal.
-    x : array, shape (free + 1,)
-        Any removal and change of drop. [mm]
-
-    Returns
-    -------
-    float
-        Sum of squares. [-]
-    """
+    """What the fit makes least: misfit over doubt, and what keeps the removal smooth and small."""
     return _cost(problem, problem.misfit(x), _keeps(problem, smoothness) @ x, problem.least_misfit())
 
 

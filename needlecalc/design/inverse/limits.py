@@ -41,6 +41,14 @@ class Limit(NamedTuple):
     station: int | None = None
 
 
+class Inequalities(NamedTuple):
+    """Limits as rows of G x >= h for x = removal at every free station, then jet drop; and the limit of each row."""
+
+    matrix: FloatArray
+    least: FloatArray
+    limits: tuple[Limit, ...]
+
+
 @dataclass(frozen=True)
 class Limits:
     """Limits of a design.
@@ -128,10 +136,8 @@ class Limits:
         confined = replace(jet, drop_min_mm=asked[0], drop_max_mm=asked[1], step_flats=step)
         return replace(setup, carburettor=replace(setup.carburettor, jet=confined))
 
-    def inequalities(
-        self, setup: Setup, free: NDArray[np.bool_], drop_low_mm: float, drop_high_mm: float
-    ) -> tuple[FloatArray, FloatArray, tuple[Limit, ...]]:
-        """Rows of G x >= h for x = removal at every free station, then jet drop; and the limit of each row."""
+    def inequalities(self, setup: Setup, free: NDArray[np.bool_], drop_low_mm: float, drop_high_mm: float) -> Inequalities:
+        """What a file may do, for these stations and this range of the change of jet drop."""
         needle = setup.carburettor.needle
         diameters, count = needle.diameters_mm, needle.diameters_mm.size
         cut, below = np.eye(count, count + 1), np.eye(count, count + 1, 1)[:-1]
@@ -165,7 +171,7 @@ class Limits:
         for k in tapers.tolist():
             named += [Limit(LimitKind.NO_REVERSED_TAPER, k + 1), Limit(LimitKind.STEEPEST_TAPER, k + 1)]
         named += [Limit(LimitKind.JET_AT_ITS_HIGHEST), Limit(LimitKind.JET_AT_ITS_LOWEST)]
-        return rows[:, np.append(free, True)], least, tuple(named)
+        return Inequalities(rows[:, np.append(free, True)], least, tuple(named))
 
 
 def _by_turns(first: FloatArray, second: FloatArray) -> FloatArray:

@@ -3,18 +3,20 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from enum import StrEnum
 
 import numpy as np
 
 from needlecalc.arrays import check_range
 from needlecalc.design.belief.calibration import LAW_SHARE
 from needlecalc.design.belief.readings import readings_of
-from needlecalc.design.inverse.proposal import Design
+from needlecalc.design.inverse.proposal import Design, Measurement, NextStep
 from needlecalc.design.inverse.stages import RISK
 from needlecalc.design.inverse.uncertainty import AfterCut, Promise, padded
 from needlecalc.gaussian import Gaussian
-from needlecalc.measure.drive.bands import NAMED_IN_FULL, LiftSource
-from needlecalc.show import Column, Shown, Table, counted
+from needlecalc.measure.drive.bands import LiftSource
+from needlecalc.remark import Remark
+from needlecalc.show import Shown, Table
 from needlecalc.units import FloatArray
 
 MOST_MARKERS = 3
@@ -23,50 +25,16 @@ MOST_FLATS = 4
 NEARLY_BEST = 1.05  # fewer flats are safer: the least turn that comes so near the best
 RICHEST_DRIVEN = 0.75  # plugs foul and wideband meters end; common practice, no source
 SHORT_OF_MISFIRE = 0.05
-BEFORE_CUTTING = "Before cutting: "  # how the line for a sheet begins
 ALIKE = 0.1  # shares of the first stop no farther apart are the same
-HARDLY = 0.02  # of the doubt: less is not worth the trouble
 
 
-@dataclass(frozen=True, repr=False)
-class NextStep(Shown):
-    """One measurement that could be made before the cut."""
+class Unweighed(StrEnum):
+    """What is to be said of the measurements as a whole."""
 
-    what: str  # in a word: marker, jet drive, longer holds, gas reading, bore length
-    how: str  # what to do, where and how far; no full stop
-    now: Promise
-    then: Promise
-    bands: tuple[int, ...] = ()  # empty where it reads no band
-    flats: int = 0  # of the jet nut to turn, positive lowers the jet; 0 for all but a jet drive
-
-    def __repr__(self) -> str:
-        return f"NextStep: {self.sentence()}"
-
-    def gain(self) -> float:
-        """Share of the sum of variances that it takes away."""
-        return 1.0 - self.then.variance_sum / self.now.variance_sum
-
-    def helps(self) -> bool:
-        """Whether it takes 2 % or more off the uncertainty of the design."""
-        return self.then.lambda_u_percent < (1.0 - HARDLY) * self.now.lambda_u_percent
-
-    def sentence(self) -> str:
-        """The measurement and what it would bring."""
-        if not self.helps():
-            return (
-                f"{self.how} would hardly help: the doubt of the design stays at {self.now.lambda_u_percent:.1f} % lambda."
-            )
-        before, after = self.now.lambda_u_percent, self.then.lambda_u_percent
-        figures = 1 if f"{before:.1f}" != f"{after:.1f}" else 2
-        words = f"{self.how} would bring the doubt of the design from {before:.{figures}f} to {after:.{figures}f} % lambda"
-        first, then = 100.0 * self.now.first_stop_share, 100.0 * self.then.first_stop_share
-        if then - first < 1.0 or not np.isfinite(then):
-            return f"{words}."
-        return f"{words}, and let the first stop go {then:.0f} % of the way in place of {first:.0f} %."
-
-    def table(self) -> Table:
-        """One sentence."""
-        return Table(self.sentence())
+    REMAINS = "what no measurement lessens"
+    LONGER_HOLDS = "longer holds were not weighed"
+    JET_DRIVE = "a jet drive was not weighed"
+    FIRST_STOP = "the first stop is not foretold"
 
 
 @dataclass(frozen=True, repr=False)
@@ -76,69 +44,15 @@ class NextSteps(Shown):
     design: Design
     steps: tuple[NextStep, ...]
     flats_tried: tuple[NextStep, ...]  # jet drives by every whole number of flats that the nut allows, rising
-    notes: tuple[str, ...]  # what could not be weighed, and what was taken for granted
+    remarks: tuple[Remark, ...]  # what could not be weighed, and what was taken for granted
 
     def __repr__(self) -> str:
-        return f"Measure next: {self.steps[0].sentence()}"
-
-    def line(self) -> str:
-        """The best step as one line for a sheet; says so where nothing would help."""
         best = self.steps[0]
-        if not best.helps():
-            return f"{BEFORE_CUTTING}no further measurement would help much; cut in stages."
-        return f"{BEFORE_CUTTING}{best.sentence()[0].lower()}{best.sentence()[1:]}"
-
-    def table(self) -> Table:
-        """One row a measurement, best first; the sentences below."""
-        columns = (
-            Column("rank", "rank", "d"),
-            Column("what", "measure"),
-            Column("u_before_percent", "doubt now % lambda", ".2f"),
-            Column("u_after_percent", "then", ".2f"),
-            Column("variance_after", "variances left", ".0%"),
-            Column("chance_before", "too rich now", ".0%"),
-            Column("chance_after", "then", ".0%"),
-            Column("first_stop_before", "first stop now", ".0%"),
-            Column("first_stop_after", "then", ".0%"),
-        )
-        rows = [
-            {
-                "rank": k,
-                "what": step.what,
-                "u_before_percent": step.now.lambda_u_percent,
-                "u_after_percent": step.then.lambda_u_percent,
-                "variance_before_sum": step.now.variance_sum,
-                "variance_after_sum": step.then.variance_sum,
-                "variance_after": 1.0 - step.gain(),
-                "chance_before": step.now.chance_rich,
-                "chance_after": step.then.chance_rich,
-                "first_stop_before": step.now.first_stop_share,
-                "first_stop_after": step.then.first_stop_share,
-                "words": step.sentence(),
-            }
-            for k, step in enumerate(self.steps, 1)
-        ]
-        sentences = tuple(f"{k}. {step.sentence()}" for k, step in enumerate(self.steps, 1))
-        return Table("Measure next", columns, rows, notes=(*sentences, *self.notes))
+        return f"Measure next: {best.what}, {100.0 * best.gain():.0f} % of the variance"
 
     def flats_table(self) -> Table:
         """Jet drives, one row a number of flats."""
-        columns = (
-            Column("flats", "flats (+ lowers)", "+d"),
-            Column("bands", "bands driven", "d"),
-            Column("u_after_percent", "doubt then % lambda", ".2f"),
-            Column("variance_after", "variances left", ".0%"),
-        )
-        rows = [
-            {
-                "flats": step.flats,
-                "bands": len(step.bands),
-                "u_after_percent": step.then.lambda_u_percent,
-                "variance_after": 1.0 - step.gain(),
-            }
-            for step in self.flats_tried
-        ]
-        return Table("Jet drive by number of flats", columns, rows)
+        return self._part("flats")
 
 
 def measure_next(
@@ -203,8 +117,8 @@ def measure_next(
     >>> jet = nc.Jet(bore_mm=2.54, drop_mm=1.6, drop_min_mm=0.8, drop_max_mm=2.6)
     >>> setup = nc.Setup(nc.Engine(1500.0, 4), nc.Carburettor(needle, jet, valve))
     >>> bands = nc.typed_bands([1500, 3000, 4500], [1.02, 1.05, 1.08], lift_mm=[6.0, 13.0, 22.0])
-    >>> design = nc.solve(nc.Target(bands, np.full(3, 0.95), ("asked",) * 3), setup)
-    >>> [step.what for step in measure_next(design).steps]  # typed bands have no holds to make longer
+    >>> design = nc.solve(nc.Target(bands, np.full(3, 0.95)), setup)
+    >>> [str(step.what) for step in measure_next(design).steps]  # typed bands have no holds to make longer
     ['jet drive', 'gas reading', 'bore length', 'marker']
     """
     check_range(risk, "risk", 0.001, 0.5, cure="It is a share; 5 % is 0.05.")
@@ -216,51 +130,39 @@ def measure_next(
     sight = _Sight.of(design, risk)
     now = sight.promise(sight.cut.known)
     floor = 100.0 * float(np.sqrt(np.mean(sight.cut.remains_u() ** 2)))
-    notes = [
-        f"Of the doubt, {floor:.1f} % lambda come from the hand and the setting of the nut; no measurement before "
-        "the cut lessens them.",
-        "Each figure is for that measurement alone, for a design solved again after it; it cannot know what the reading "
-        "will say. 'First stop': share of the way to the targets that may be cut at once.",
-    ]
+    remarks = [Remark(Unweighed.REMAINS, numbers={"percent": floor})]
     place, zero = design.learned.place, sight.cut.zero
+    length = place.shared("jet length")
+    best_mm = float(np.exp(design.learned.mean[length]))
     steps = [
         _markers(sight, now, marker_u_mm, marker_zero_u_mm),
-        _of_one(sight, now, zero, gas_u, "gas reading", "A gas reading beside the sensor at a steady hold"),
-        _of_one(
-            sight,
-            now,
-            place.shared("jet length"),
-            length_u_mm / float(np.exp(design.learned.mean[place.shared("jet length")])),
-            "bore length",
-            f"The jet's bore length measured to {length_u_mm:g} mm on a spare",
-        ),
+        _of_one(sight, now, zero, gas_u, Measurement.GAS),
+        _of_one(sight, now, length, length_u_mm / best_mm, Measurement.BORE_LENGTH, amount=length_u_mm),
     ]
     if np.isfinite(design.learned.bands.effective_count).any():
         steps.append(_longer_holds(sight, now, longer))
     else:
-        notes.append(
-            "Longer holds were not weighed: the bands are no means of logged samples that more of them would steady."
-        )
+        remarks.append(Remark(Unweighed.LONGER_HOLDS))
     drives = _jet_drives(sight, now)
     if drives:
         least = min(drive.then.variance_sum for drive in drives)
         good = [drive for drive in drives if drive.then.variance_sum <= NEARLY_BEST * least]
         steps.append(min(good, key=lambda drive: (abs(drive.flats), drive.then.variance_sum)))
     else:
-        notes.append("A jet drive was not weighed: state drop_min_mm and drop_max_mm, a flat of travel or more apart.")
+        remarks.append(Remark(Unweighed.JET_DRIVE))
     steps.sort(key=lambda step: step.then.variance_sum)
     if abs(_metal_share(design) - now.first_stop_share) > ALIKE:
         # More than the chances weighed here holds the first stop, or less: a test, a limit, a nut near its end.
-        notes.append("How far the first stop may then go is not foretold: not these doubts alone set it.")
+        remarks.append(Remark(Unweighed.FIRST_STOP))
         steps = [replace(step, now=_untold(step.now), then=_untold(step.then)) for step in steps]
-    return NextSteps(design, tuple(steps), tuple(drives), tuple(notes))
+    return NextSteps(design, tuple(steps), tuple(drives), tuple(remarks))
 
 
 def _metal_share(design: Design) -> float:
     """Metal off at the first stop over that of the whole cut; NaN without one."""
     present = design.present().diameters_mm
     whole = float((present - design.needle.diameters_mm).sum())
-    return float((present - design.first_stop.diameters_mm).sum()) / whole if whole else float("nan")
+    return float((present - design.stop.needle.diameters_mm).sum()) / whole if whole else float("nan")
 
 
 def _untold(promise: Promise) -> Promise:
@@ -284,7 +186,7 @@ class _Sight:
         # What the file leaves keeps the metal it has: what was measured less its error.
         rows[:, learned.present_errors()] -= np.where(touched, 0.0, by_needle[:, :-1])
         hand = np.where(touched, learned.doubts.hand_mm, 0.0)
-        return cls(design, AfterCut.of(learned, target, rows, by_needle, hand, np.log(design.lambda_predicted)), risk)
+        return cls(design, AfterCut.of(learned, target, rows, by_needle, hand, np.log(design.final.expected)), risk)
 
     def after(self, rows: FloatArray, noise_u: FloatArray) -> Gaussian:
         """What would be known once quantities with these slopes by the car's unknowns are read."""
@@ -329,8 +231,7 @@ def _markers(sight: _Sight, now: Promise, whole_u: float, zero_u: float) -> Next
         chosen.append(band)
         known = known.after(reads[[band]], np.array([own_u]))
     chosen.sort()
-    how = f"{'Marker readings' if len(chosen) > 1 else 'A marker reading'} of lift at {_named(sight, chosen)}"
-    return NextStep("marker", how, now, sight.promise(known), tuple(chosen))
+    return NextStep(Measurement.MARKER, now, sight.promise(known), sight.design.target.called(*chosen))
 
 
 def _jet_drives(sight: _Sight, now: Promise) -> list[NextStep]:
@@ -357,12 +258,9 @@ def _jet_drives(sight: _Sight, now: Promise) -> list[NextStep]:
             continue
         noise = np.hypot(reading_u, LAW_SHARE * np.log(expected / lambda_now))[driven]
         then = sight.promise(sight.after(rows[driven], noise))
-        way = "lowered" if flats > 0 else "raised"
-        how = f"A second drive with the jet {way} by {counted(abs(flats), 'flat')} (to {drop:.2f} mm)"
-        left_out = np.flatnonzero(~safe).tolist()
-        if left_out:
-            how += f", leaving out {_named(sight, left_out)}, too lean or too rich there,"
-        out.append(NextStep("jet drive", how, now, then, tuple(driven.tolist()), flats))
+        called = sight.design.target.called
+        bands_driven, left_out = called(*driven.tolist()), called(*np.flatnonzero(~safe).tolist())
+        out.append(NextStep(Measurement.JET_DRIVE, now, then, bands_driven, left_out, flats, drop))
     return out
 
 
@@ -377,12 +275,14 @@ def _longer_holds(sight: _Sight, now: Promise, longer: float) -> NextStep:
     more = np.maximum(1.0 / np.maximum(better, 1e-9) ** 2 - 1.0 / doubt**2, 0.0)
     use = np.flatnonzero(more > 0.0)
     then = sight.promise(sight.after(rows[use], 1.0 / np.sqrt(more[use])))
-    return NextStep("longer holds", f"Holds {longer:g} times as long in every band", now, then, tuple(use.tolist()))
+    return NextStep(Measurement.LONGER_HOLDS, now, then, sight.design.target.called(*use.tolist()), amount=longer)
 
 
-def _of_one(sight: _Sight, now: Promise, place: int, u: float, what: str, how: str) -> NextStep:
+def _of_one(
+    sight: _Sight, now: Promise, place: int, u: float, what: Measurement, *, amount: float = float("nan")
+) -> NextStep:
     """A reading of one unknown of the car itself."""
-    return NextStep(what, how, now, sight.promise(sight.after(np.eye(1, place + 1, place), np.array([u]))))
+    return NextStep(what, now, sight.promise(sight.after(np.eye(1, place + 1, place), np.array([u]))), amount=amount)
 
 
 def _reading_u(sight: _Sight) -> FloatArray:
@@ -390,14 +290,3 @@ def _reading_u(sight: _Sight) -> FloatArray:
     learned = sight.design.learned
     last = readings_of(learned.history, learned.doubts)[-1]
     return np.where(np.isnan(last.log_lambda_u), np.nanmedian(last.log_lambda_u), last.log_lambda_u)
-
-
-def _named(sight: _Sight, bands: list[int]) -> str:
-    """Bands in words, speeds of one load together; of very many only how many."""
-    whole = sight.design.learned.bands
-    if len(bands) > NAMED_IN_FULL:
-        return f"{len(bands)} of {whole.rpm.size} bands"
-    by_load: dict[str, list[str]] = {}
-    for band in bands:
-        by_load.setdefault(whole.load[band], []).append(f"{whole.rpm[band]:.0f}")
-    return "; ".join(f"{' and '.join(', '.join(rpm).rsplit(', ', 1))} rpm {load}" for load, rpm in by_load.items())

@@ -9,8 +9,8 @@ from numpy.typing import NDArray
 
 from needlecalc.design.belief.law import Law
 from needlecalc.design.belief.learned import Learned
-from needlecalc.design.inverse.limits import Limit, LimitKind, Limits
-from needlecalc.design.wish.target import Target
+from needlecalc.design.inverse.limits import Inequalities, LimitKind, Limits
+from needlecalc.design.inverse.target import Target
 from needlecalc.parts.setup import Setup
 from needlecalc.units import FloatArray
 
@@ -63,8 +63,8 @@ class Problem:
         Stations the data speak for, and those between them.
     free : array of bool, shape (n,)
         Stations of these that may change.
-    limits_matrix, limits_least, limit_of_row
-        Limits as rows of G x >= h, and which limit each row is.
+    rows : Inequalities
+        Limits as rows of G x >= h.
     limits : Limits
         The limits behind them.
     drop_range_mm : tuple of float
@@ -82,40 +82,17 @@ class Problem:
     care: FloatArray
     inside: NDArray[np.bool_]
     free: NDArray[np.bool_]
-    limits_matrix: FloatArray
-    limits_least: FloatArray
-    limit_of_row: tuple[Limit, ...]
+    rows: Inequalities
     limits: Limits
     drop_range_mm: tuple[float, float]
     tested: FloatArray
     law: Law
 
     @classmethod
-    def of(
-        cls, learned: Learned, target: Target, limits: Limits, inside: NDArray[np.bool_], giving_way: FloatArray
-    ) -> Problem:
-        """The problem of a target, a car and its limits.
-
-        Parameters
-        ----------
-        learned : Learned
-            The car as believed.
-        target : Target
-            What is asked.
-        limits : Limits
-            What a file may do.
-        inside : array of bool, shape (n,)
-            Stations the data speak for, and those between them.
-        giving_way : array, shape (m,)
-            Factor on the doubt of bands that give way to others. [-]
-
-        Returns
-        -------
-        Problem
-            Ready to be solved.
-        """
+    def of(cls, learned: Learned, target: Target, limits: Limits, inside: NDArray[np.bool_]) -> Problem:
+        """The problem of a target, a car and its limits."""
         setup = learned.setup
-        now_u = learned.lambda_now_u()
+        now_u, giving_way = learned.lambda_now_u(), target.giving_way()
         noise = np.maximum(now_u, FLOOR_OF_DOUBT) * giving_way
         doubt = np.hypot(noise, learned.doubts.repeatability * giving_way) / target.weight
         care = target.weight / giving_way
@@ -126,92 +103,36 @@ class Problem:
         sure = np.hypot(now_u, learned.doubts.sensor_offset / target.lambda_rich)
         tested = np.where(target.tested, np.log(target.lambda_rich / target.lambda_target) + SURE * sure, -np.inf)
         rows = limits.inequalities(setup, free, *turn)
-        return cls(learned, target, noise, doubt, care, inside, free, *rows, limits, turn, tested, learned.law)
+        return cls(learned, target, noise, doubt, care, inside, free, rows, limits, turn, tested, learned.law)
 
     def rest(self) -> FloatArray:
-        """Solution that changes nothing, or no more than the range of the drop forces.
-
-        Returns
-        -------
-        array, shape (free + 1,)
-            Removal at every free station, then change of jet drop. [mm]
-        """
+        """Solution that changes nothing, or no more than the range of the drop forces."""
         x = np.zeros(int(self.free.sum()) + 1)
         x[-1] = np.clip(0.0, *self.drop_range_mm)
         return x
 
     def least_misfit(self) -> FloatArray:
-        """Misfit each tested band must keep: what its test needs, or what it has now where that is less.
-
-        Returns
-        -------
-        array, shape (m,)
-            Least misfit; minus infinity for bands without a test. [-]
-        """
+        """Misfit each tested band must keep: what its test needs, or what it has now where that is less."""
         if not np.isfinite(self.tested).any():
             return self.tested
         return np.minimum(self.tested, self.misfit(self.rest()) - TEST_SLACK)
 
     def true_diameters(self, x: FloatArray) -> FloatArray:
-        """Diameters after a removal.
-
-        Parameters
-        ----------
-        x : array, shape (free + 1,)
-            Removal at every free station, then change of jet drop. [mm]
-
-        Returns
-        -------
-        array, shape (n,)
-            True diameters. [mm]
-        """
+        """Diameters after a removal."""
         diameters = np.array(self.learned.present_mm())
         diameters[self.free] -= x[:-1]
         return self.law.in_jet(diameters)
 
     def drop_mm(self, x: FloatArray) -> float:
-        """Jet drop after a change.
-
-        Parameters
-        ----------
-        x : array, shape (free + 1,)
-            Removal at every free station, then change of jet drop. [mm]
-
-        Returns
-        -------
-        float
-            Face below the bridge. [mm]
-        """
+        """Jet drop after a change."""
         return self.learned.setup.carburettor.jet.drop_mm + float(x[-1])
 
     def misfit(self, x: FloatArray) -> FloatArray:
-        """ln(lambda / target) of each band after a removal.
-
-        Parameters
-        ----------
-        x : array, shape (free + 1,)
-            Removal at every free station, then change of jet drop. [mm]
-
-        Returns
-        -------
-        array, shape (m,)
-            Misfit; positive is lean. [-]
-        """
+        """ln(lambda / target) of each band after a removal."""
         return self._misfit_of(self.law.log_lambda(self.true_diameters(x), self.drop_mm(x)))
 
     def point(self, x: FloatArray) -> Point:
-        """The misfit after a removal, and its slopes.
-
-        Parameters
-        ----------
-        x : array, shape (free + 1,)
-            Removal at every free station, then change of jet drop. [mm]
-
-        Returns
-        -------
-        Point
-            To be handed along, so that the law need not be asked again.
-        """
+        """The misfit after a removal, and its slopes."""
         log_lambda, _, by_needle = self.law.slopes(self.true_diameters(x), self.drop_mm(x))
         return Point(x, self._misfit_of(log_lambda), self._slopes_by(x, by_needle), by_needle)
 
@@ -226,53 +147,28 @@ class Problem:
             slopes[:, column] = 0.0
         return slopes
 
+    def room(self, x: FloatArray) -> FloatArray:
+        """How far each limit is from being active."""
+        return np.asarray(self.rows.matrix @ x - self.rows.least)
+
+    def reading_u(self) -> FloatArray:
+        """Standard uncertainty of ln(lambda) as it was read, whether a band gives way or not."""
+        return np.asarray(self.noise * self.care / self.target.weight)
+
     def at_limits(self, x: FloatArray) -> NDArray[np.bool_]:
-        """Limits that bind.
-
-        Parameters
-        ----------
-        x : array, shape (free + 1,)
-            Removal at every free station, then change of jet drop. [mm]
-
-        Returns
-        -------
-        array of bool, shape (k,)
-            In the order of ``limit_of_row``.
-        """
-        return np.asarray(self.limits_matrix @ x - self.limits_least < AT_LIMIT_MM)
+        """Limits that are active, in the order of ``rows``."""
+        return self.room(x) < AT_LIMIT_MM
 
     def held_by_a_limit(self, x: FloatArray) -> NDArray[np.bool_]:
-        """Stations whose cut a limit ends: the largest cut, or the least diameter.
-
-        Parameters
-        ----------
-        x : array, shape (free + 1,)
-            Removal at every free station, then change of jet drop. [mm]
-
-        Returns
-        -------
-        array of bool, shape (n,)
-            True where one binds.
-        """
+        """Stations whose cut a limit ends: the largest cut, or the least diameter."""
         held = np.zeros(self.free.size, dtype=bool)
-        for limit, on in zip(self.limit_of_row, self.at_limits(x), strict=True):
+        for limit, on in zip(self.rows.limits, self.at_limits(x), strict=True):
             if on and limit.station and limit.kind in (LimitKind.LARGEST_CUT, LimitKind.LEAST_DIAMETER):
                 held[limit.station - 1] = True
         return held
 
     def with_setup(self, setup: Setup) -> Problem:
-        """The same problem with other parts, at the same lifts and depressions.
-
-        Parameters
-        ----------
-        setup : Setup
-            Setup with the same needle and air valve.
-
-        Returns
-        -------
-        Problem
-            A new problem.
-        """
+        """The same problem with other parts, at the same lifts and depressions."""
         return replace(self, learned=replace(self.learned, setup=setup), law=self.law.in_parts(setup))
 
     def _misfit_of(self, log_lambda: FloatArray) -> FloatArray:
@@ -284,41 +180,26 @@ class Problem:
         limits: Limits | None = None,
         drop_range_mm: tuple[float, float] | None = None,
     ) -> Problem:
-        """The same problem with other stations free, other limits or another range of the jet.
-
-        Parameters
-        ----------
-        free : array of bool, shape (n,)
-            Stations that may change.
-        limits : Limits or None
-            What a file may do; as before when not given.
-        drop_range_mm : tuple of float or None
-            Range of the change of jet drop; as before when not given. [mm]
-
-        Returns
-        -------
-        Problem
-            A new problem.
-        """
+        """The same problem with other stations free, other limits or another range of the jet."""
         limits = limits or self.limits
         turn = drop_range_mm or self.drop_range_mm
-        matrix, least, limit_of_row = limits.inequalities(self.learned.setup, free, *turn)
-        return replace(
-            self,
-            free=free,
-            limits=limits,
-            drop_range_mm=turn,
-            limits_matrix=matrix,
-            limits_least=least,
-            limit_of_row=limit_of_row,
-        )
+        rows = limits.inequalities(self.learned.setup, free, *turn)
+        return replace(self, free=free, limits=limits, drop_range_mm=turn, rows=rows)
+
+    def on_table_mm(self) -> tuple[float, float]:
+        """Least and greatest change of jet drop with no band off the needle's table."""
+        return _on_table_mm(self.learned)
 
 
 def _turn(learned: Learned) -> tuple[float, float]:
     """Least and greatest change of jet drop: what the nut allows, and no band off the needle's table."""
-    carburettor = learned.setup.carburettor
-    low, high = carburettor.jet.drop_range_mm()
-    drop = carburettor.jet.drop_mm
-    stations, place = carburettor.needle.stations_mm, carburettor.position_mm(learned.lift_mm())
+    jet, (lowest, highest) = learned.setup.carburettor.jet, _on_table_mm(learned)
+    low, high = jet.drop_range_mm()
+    return max(low - jet.drop_mm, lowest), min(high - jet.drop_mm, highest)
+
+
+def _on_table_mm(learned: Learned) -> tuple[float, float]:
     # Nothing is known of the needle past its table.
-    return max(low - drop, min(stations[0] - place.min(), 0.0)), min(high - drop, max(stations[-1] - place.max(), 0.0))
+    carburettor = learned.setup.carburettor
+    stations, place = carburettor.needle.stations_mm, carburettor.position_mm(learned.lift_mm())
+    return min(float(stations[0] - place.min()), 0.0), max(float(stations[-1] - place.max()), 0.0)

@@ -1,176 +1,230 @@
-"""The design: needle and jet height asked, the first stop, and how sure each figure is."""
+"""The design: target diameters and jet height, where to stop first, and how uncertain each figure is."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal
+from enum import StrEnum
 
 import numpy as np
 from numpy.typing import NDArray
 
 from needlecalc.design.belief.learned import Learned
-from needlecalc.design.inverse.binding import Binding
+from needlecalc.design.inverse.alternatives import Alternative, Change
 from needlecalc.design.inverse.limits import LEAST_TURN_FLATS, Limits
-from needlecalc.design.inverse.options import Option, options_table
-from needlecalc.design.inverse.uncertainty import idle_aim, idle_band
-from needlecalc.design.wish.target import Target
+from needlecalc.design.inverse.target import Target
+from needlecalc.design.inverse.uncertainty import Promise, idle_aim, idle_band
+from needlecalc.design.inverse.verdict import Verdict
 from needlecalc.measure.checks.check import Checks
 from needlecalc.parts.needle import Needle
 from needlecalc.parts.setup import Setup
-from needlecalc.show import Column, Row, Shown, Table
-from needlecalc.units import FloatArray, inch_from_mm
+from needlecalc.remark import BandName, Remark
+from needlecalc.show import Row, Shown, Table
+from needlecalc.units import FloatArray
 
 TELLS_APART = 2.0  # standard errors of hand and micrometer together
 LEAST_TOLD_MM = 5e-4
-WORTH_A_WORD = 0.003  # of lambda
-Stages = Literal["not yet", "nothing", "at once", "in stages"]
+WORTH_MEASURING = 0.02  # of the uncertainty: less is not worth the trouble
+
+
+class Measurement(StrEnum):
+    """What could be measured before the cut."""
+
+    MARKER = "marker"
+    JET_DRIVE = "jet drive"
+    LONGER_HOLDS = "longer holds"
+    GAS = "gas reading"
+    BORE_LENGTH = "bore length"
+
+
+@dataclass(frozen=True)
+class NextStep:
+    """One measurement that could be made before the cut.
+
+    Parameters
+    ----------
+    what : Measurement
+        What is measured.
+    now, then : Promise
+        What the design is worth as it stands, and after the measurement.
+    bands, left_out : tuple of BandName
+        Bands it reads, and bands too lean or too rich to be driven; empty where it reads no band.
+    flats : int
+        Flats of the jet nut to turn, positive lowers the jet; 0 for all but a jet drive.
+    amount : float
+        Jet drop of the drive, or the standard uncertainty of the length read [mm]; how many times as long the holds are.
+    """
+
+    what: Measurement
+    now: Promise
+    then: Promise
+    bands: tuple[BandName, ...] = ()
+    left_out: tuple[BandName, ...] = ()
+    flats: int = 0
+    amount: float = float("nan")
+
+    def gain(self) -> float:
+        """Share of the sum of variances that it takes away."""
+        return 1.0 - self.then.variance_sum / self.now.variance_sum
+
+    def helps(self) -> bool:
+        """Whether it takes 2 % or more off the uncertainty of the design."""
+        return self.then.lambda_u_percent < (1.0 - WORTH_MEASURING) * self.now.lambda_u_percent
+
+
+class Stages(StrEnum):
+    """How the metal comes off."""
+
+    NOTHING = "nothing"
+    AT_ONCE = "at once"
+    IN_STAGES = "in stages"
+
+
+@dataclass(frozen=True, eq=False)
+class Stage:
+    """A needle of the plan, and what it does to each band; arrays have shape (m,).
+
+    Parameters
+    ----------
+    needle : Needle
+        The needle.
+    expected, low, high : array, shape (m,)
+        Lambda expected of each band and its 90 % interval. [-]
+    chance_rich : float
+        Chance that the cut brings any band richer than permitted; a band that would be so with no cut at all, and gets no
+        richer by it, is not counted. [-]
+    chance_fails : float
+        Chance that a band with a test fails it; 0 where no band has one. [-]
+    """
+
+    needle: Needle
+    expected: FloatArray
+    low: FloatArray
+    high: FloatArray
+    chance_rich: float
+    chance_fails: float
+
+
+@dataclass(frozen=True, eq=False)
+class Stations:
+    """How uncertain each target diameter is, and what it serves; arrays have shape (n,).
+
+    Parameters
+    ----------
+    u_um : array, shape (n,)
+        Standard uncertainty of each target diameter; NaN where nothing is cut, or a limit ends the cut. [um]
+    mostly_from : tuple of str
+        What that mostly comes from; empty where it is NaN.
+    tolerance_um : array, shape (n,)
+        Error of a diameter that keeps every band it serves within 1 % lambda; NaN where no band is. [um]
+    idle_percent_per_um : array, shape (n,)
+        Change of idle's lambda for each um off a diameter, the jet left alone; NaN where no idle was measured. [%/um]
+    supported : array of bool, shape (n,)
+        Stations that the data speak for.
+    """
+
+    u_um: FloatArray
+    mostly_from: tuple[str, ...]
+    tolerance_um: FloatArray
+    idle_percent_per_um: FloatArray
+    supported: NDArray[np.bool_]
+
+    def inside(self) -> NDArray[np.bool_]:
+        """Stations that the data speak for, and those between them."""
+        at, known = np.arange(self.supported.size), np.flatnonzero(self.supported)
+        return np.asarray((at >= known[0]) & (at <= known[-1]))
 
 
 @dataclass(frozen=True, repr=False, eq=False)
 class Design(Shown):
-    """A proposed needle and jet height, with what it does to each band and how sure that is.
+    """A proposed needle and jet height, with what it does to each band and how uncertain that is.
 
     Parameters
     ----------
     learned : Learned
-        The car as believed, with the setup and the passes behind it.
+        The estimate of the car, with the setup and the passes behind it.
     target : Target
-        Bands and what was asked of each.
-    needle : Needle
-        The needle as asked.
-    drop_mm : float
-        Jet drop as asked. [mm]
-    first_stop : Needle
-        The needle at the first stop; the same as asked where all may go at once.
-    chance_rich, chance_rich_first : float
-        Chance that the cut brings any band richer than permitted if all is cut at once, and at the first stop; a band
-        that would be so with no cut at all, and gets no richer by it, is not counted here. [-]
-    chance_least : float
-        What stays of both however much metal is left on, where it is more than the risk; else 0. [-]
-    held_back : float
-        Standard uncertainties by which the first stop stays on the lean side. [-]
-    lambda_predicted, lambda_low, lambda_high : array, shape (m,)
-        Lambda expected of each band and its 90 % interval. [-]
-    first_predicted, first_low, first_high : array, shape (m,)
-        The same at the first stop. [-]
-    diameter_u_um : array, shape (n,)
-        Standard uncertainty of each diameter asked; NaN where nothing is cut, or a limit ends the cut. [um]
-    largest_doubt : tuple of str
-        What that uncertainty mostly comes from, a station each.
-    tolerance_um : array, shape (n,)
-        Error of a diameter that keeps every band it serves within 1 % lambda; NaN where no band is. [um]
-    supported : array of bool, shape (n,)
-        Stations that the data speak for.
-    status : str
-        One sentence.
-    met : bool
-        Whether filing (or the blank) can do what was asked.
-    flags : tuple of str
-        What to know station by station and band by band.
-    smoothness : float
-        Weight of the smoothness chosen by the data.
+        Bands and what is asked of each.
     limits : Limits
         The limits kept.
-    idle_percent_per_um : array, shape (n,)
-        Change of idle's lambda for each um off a diameter, the jet left alone; NaN where no idle was
-        measured. [%/um]
-    binding : tuple of Binding
-        Limits that hold the design back, and what easing each would bring.
-    options : tuple of Option
-        Where the target is not met: what could be done, each solved anew.
-    chance_fails, chance_fails_first : float
-        Chance that a band with a test fails it if all is cut at once, and at the first stop; 0 where no band
-        has a test. [-]
+    risk : float
+        Greatest chance of a rich band at the first stop. [-]
+    drop_mm : float
+        Jet drop to set. [mm]
+    final, stop : Stage
+        The needle with its target diameters, and the one to stop at first; the same where all may go at once.
+    lean_margin : float
+        Standard uncertainties by which the first stop stays on the lean side; 0 where all may go at once. [-]
+    chance_least : float
+        Chance of a rich band that no cut can avoid; 0 where it is below the accepted risk. [-]
+    stations : Stations
+        How uncertain each diameter is.
+    verdict : Verdict
+        What it is worth.
+    remarks : tuple of Remark
+        What to know, station by station and band by band.
+    alternatives : tuple of Alternative
+        One change each, solved again: active limits eased; and, where a band stays outside what is permitted, what could
+        help.
+    next_step : NextStep or None
+        The measurement that would help most before the cut, where the first stop is held short; None elsewhere.
     checks : Checks or None
         Checks made before it; None where none were.
     """
 
     learned: Learned
     target: Target
-    needle: Needle
-    drop_mm: float
-    first_stop: Needle
-    chance_rich: float
-    chance_rich_first: float
-    chance_least: float
-    held_back: float
-    lambda_predicted: FloatArray
-    lambda_low: FloatArray
-    lambda_high: FloatArray
-    first_predicted: FloatArray
-    first_low: FloatArray
-    first_high: FloatArray
-    diameter_u_um: FloatArray
-    largest_doubt: tuple[str, ...]
-    tolerance_um: FloatArray
-    supported: NDArray[np.bool_]
-    status: str
-    met: bool
-    flags: tuple[str, ...]
-    smoothness: float
     limits: Limits
-    idle_percent_per_um: FloatArray
-    binding: tuple[Binding, ...]
-    options: tuple[Option, ...]
-    chance_fails: float
-    chance_fails_first: float
+    risk: float
+    drop_mm: float
+    final: Stage
+    stop: Stage
+    lean_margin: float
+    chance_least: float
+    stations: Stations
+    verdict: Verdict
+    remarks: tuple[Remark, ...] = ()
+    alternatives: tuple[Alternative, ...] = ()
+    next_step: NextStep | None = None
     checks: Checks | None = None
 
     def __repr__(self) -> str:
-        return f"Design: {self.status}"
+        return f"Design: {self.verdict.kind}, worst band {100.0 * self.verdict.worst:.1f} % off target"
 
     @property
     def setup(self) -> Setup:
-        """Setup of the last drive.
-
-        Returns
-        -------
-        Setup
-            With the needle and jet height now on the car.
-        """
+        """Setup of the last drive, with the needle and jet height now on the car."""
         return self.learned.setup
 
-    def present(self) -> Needle:
-        """Needle now fitted.
+    @property
+    def needle(self) -> Needle:
+        """The needle with its target diameters."""
+        return self.final.needle
 
-        Returns
-        -------
-        Needle
-            As the setup has it.
-        """
+    @property
+    def met(self) -> bool:
+        """Whether every band ends inside what is permitted."""
+        return self.verdict.met
+
+    def present(self) -> Needle:
+        """Needle now fitted, as the setup has it."""
         return self.setup.carburettor.needle
 
     def remove_um(self) -> FloatArray:
-        """Metal to take off each diameter, all stages together.
-
-        Returns
-        -------
-        array, shape (n,)
-            Removal on diameter. [um]
-        """
+        """Metal to take off each diameter, all stages together, in um, shape (n,)."""
         return np.asarray(1e3 * (self.present().diameters_mm - self.needle.diameters_mm))
 
     def told_mm(self) -> float:
-        """Difference between two diameters that hand and micrometer can tell.
-
-        Returns
-        -------
-        float
-            On diameter. [mm]
-        """
+        """Difference between two diameters that hand and micrometer can tell, in mm."""
         doubts = self.learned.doubts
         return max(TELLS_APART * float(np.hypot(doubts.hand_mm, doubts.micrometer_mm)), LEAST_TOLD_MM)
 
     def stop_mm(self) -> FloatArray:
-        """Diameters to file to first, as they can be filed.
+        """Diameters to file to first, as they can be filed, in mm, shape (n,).
 
-        Returns
-        -------
-        array, shape (n,)
-            Those of the first stop; but where that is nearer than hand and micrometer can tell, and another cut
-            follows, the present ones, unless nothing at all were filed then. [mm]
+        Those of the first stop; but where that is nearer than hand and micrometer can tell, and another cut follows, the
+        present ones, unless nothing at all were filed then.
         """
-        present, stop = self.present().diameters_mm, self.first_stop.diameters_mm
+        present, stop = self.present().diameters_mm, self.stop.needle.diameters_mm
         if self.limits.new_blank:
             return stop
         near = (present - stop < self.told_mm()) & (stop > self.needle.diameters_mm)
@@ -180,223 +234,52 @@ class Design(Shown):
         return told if (told < present).any() else stop
 
     def stages(self) -> Stages:
-        """How the metal comes off.
-
-        Returns
-        -------
-        str
-            "not yet" where filing cannot do what was asked, "nothing" where no diameter changes, "at once" or
-            "in stages".
-        """
-        if not self.met:
-            return "not yet"
+        """How the metal comes off."""
         if not self.remove_um().any():
-            return "nothing"
-        return "at once" if self.held_back == 0.0 else "in stages"
+            return Stages.NOTHING
+        return Stages.AT_ONCE if self.lean_margin == 0.0 else Stages.IN_STAGES
 
-    def headline(self) -> str:
-        """The verdict, and how near the first stop comes where that is another needle.
+    def next_stage(self) -> Stage:
+        """The needle of the drive that follows: that of the first stop where the metal comes off in stages."""
+        return self.stop if self.stages() is Stages.IN_STAGES else self.final
 
-        Returns
-        -------
-        str
-            One sentence or two.
-        """
-        if self.stages() != "in stages":
-            return self.status
-        missed = 100.0 * (self.first_predicted / self.target.lambda_target - 1.0)
-        worst = int(np.argmax(np.abs(missed)))
-        side = "leaner" if missed[worst] > 0.0 else "richer"
-        return (
-            f"{self.status} That is with all off; the first stop leaves {self.target.bands.name(worst)} "
-            f"{abs(missed[worst]):.1f} % {side} than its target."
-        )
+    def active_limits(self) -> tuple[Alternative, ...]:
+        """Limits that are active and worth easing, with what each eased a little would bring."""
+        return tuple(one for one in self.alternatives if one.kind is Change.LIMIT)
+
+    def ways_out(self) -> tuple[Alternative, ...]:
+        """What could help where a band stays outside what is permitted."""
+        return tuple(one for one in self.alternatives if one.kind is not Change.LIMIT)
 
     def flats(self) -> float:
-        """Flats of the jet nut to turn; positive lowers the jet.
-
-        Returns
-        -------
-        float
-            Flats. [-]
-        """
+        """Flats of the jet nut to turn; positive lowers the jet."""
         jet = self.setup.carburettor.jet
         return (self.drop_mm - jet.drop_mm) / jet.flat_mm
 
-    def jet_words(self) -> str:
-        """What to do with the jet nut.
-
-        Returns
-        -------
-        str
-            How far, from where to where, and what for.
-        """
-        drop, flats = self.setup.carburettor.jet.drop_mm, self.flats()
-        if abs(flats) < LEAST_TURN_FLATS:
-            return f"Jet: leave its face {drop:.2f} mm below the bridge."
-        way = "LOWER (richer)" if flats > 0 else "RAISE (leaner)"
-        turn = f"Jet: {way} by {abs(flats):.1f} flats, from {drop:.2f} to {self.drop_mm:.2f} mm below the bridge."
-        return f"{turn} {self.jet_reason()}".rstrip()
+    def turns(self) -> bool:
+        """Whether the jet nut is to be turned by as much as a hand sets."""
+        return abs(self.flats()) >= LEAST_TURN_FLATS
 
     def idle_to(self) -> float | None:
-        """Lambda the meter is to show when the nut trims idle after the cut.
+        """Lambda the meter is to show when the nut trims idle after the cut; None where the nut trims nothing.
 
-        Returns
-        -------
-        float or None
-            Its target, but where idle gives way to other bands; None where the nut trims nothing. [-]
+        Its target, but where idle gives way to other bands.
         """
         idle = idle_band(self.learned, self.target)
-        return None if idle is None else idle_aim(self.target, idle, float(self.lambda_predicted[idle]))
-
-    def jet_reason(self) -> str:
-        """What the jet is turned for.
-
-        Returns
-        -------
-        str
-            One sentence; empty where it stays.
-        """
-        flats = self.flats()
-        if abs(flats) < LEAST_TURN_FLATS:
-            return ""
-        wish = np.log(self.target.lambda_target / self.learned.lambda_now())
-        asks = wish > WORTH_A_WORD if flats < 0.0 else wish < -WORTH_A_WORD
-        if (asks & (np.array(self.target.bands.load) == "idle")).any():
-            return "The nut, not the file, brings the idle to its target."
-        if flats < 0.0 and asks.any():
-            return f"No file makes {self.target.bands.names(np.flatnonzero(asks).tolist(), wish)} leaner; the nut does."
-        return "At that height one needle serves all bands best."
-
-    def idle_caution(self) -> str:
-        """What turning the jet does to an idle nobody measured.
-
-        Returns
-        -------
-        str
-            Two sentences; empty where the jet stays or idle was measured.
-        """
-        flats = self.flats()
-        if abs(flats) < LEAST_TURN_FLATS or "idle" in self.target.bands.load:
-            return ""
-        return (
-            f"IDLE WAS NOT MEASURED: the nut makes it {'leaner' if flats < 0.0 else 'richer'} too, most of all, by how much "
-            "is not known. Measure it before you turn or cut, and add it to the bands; or keep the jet where it is "
-            "(drop_min_mm and drop_max_mm in [limits])."
-        )
+        return None if idle is None else idle_aim(self.target, idle, float(self.final.expected[idle]))
 
     def station_rows(self) -> list[Row]:
-        """What to do at each station.
-
-        Returns
-        -------
-        list of dict
-            One a station, full precision.
-        """
-        rows, stop = [], self.stop_mm()
-        for k, remove in enumerate(self.remove_um()):
-            present, asked = float(self.present().diameters_mm[k]), float(self.needle.diameters_mm[k])
-            rows.append(
-                {
-                    "station": k + 1,
-                    "distance_mm": float(self.needle.stations_mm[k]),
-                    "present_mm": present,
-                    "asked_mm": asked,
-                    "remove_um": float(remove),
-                    "per_side_um": float(remove) / 2.0,
-                    "first_stop_mm": float(stop[k]),
-                    "asked_u_um": float(self.diameter_u_um[k]),
-                    "largest_doubt": self.largest_doubt[k],
-                    "tolerance_um": float(self.tolerance_um[k]),
-                    "idle_percent_per_um": float(self.idle_percent_per_um[k]),
-                    "present_in": inch_from_mm(present),
-                    "asked_in": inch_from_mm(asked),
-                    "data": bool(self.supported[k]),
-                }
-            )
-        return rows
+        """What to do at each station, one dict each, full precision."""
+        return [dict(row) for row in self.table().rows]
 
     def band_rows(self) -> list[Row]:
-        """What becomes of each band.
-
-        Returns
-        -------
-        list of dict
-            One a band, full precision; the interval is 90 %.
-        """
-        bands = self.target.bands
-        return [
-            {
-                "rpm": float(bands.rpm[b]),
-                "load": bands.load[b],
-                "lift_mm": float(bands.lift_mm[b]),
-                "lambda_measured": float(bands.lambda_measured[b]),
-                "lambda_target": float(self.target.lambda_target[b]),
-                "lambda_first": float(self.first_predicted[b]),
-                "lambda_first_low": float(self.first_low[b]),
-                "lambda_first_high": float(self.first_high[b]),
-                "lambda_predicted": float(self.lambda_predicted[b]),
-                "lambda_low": float(self.lambda_low[b]),
-                "lambda_high": float(self.lambda_high[b]),
-            }
-            for b in range(bands.rpm.size)
-        ]
-
-    def table(self) -> Table:
-        """Stations, to be shown.
-
-        Returns
-        -------
-        Table
-            One row a station; status and jet above, flags below.
-        """
-        intro = tuple(words for words in (self.headline(), self.idle_caution(), self.jet_words()) if words)
-        columns = (
-            Column("station", "station", "d"),
-            Column("distance_mm", "from shoulder mm", ".3f"),
-            Column("present_mm", "present mm", ".4f"),
-            Column("first_stop_mm", "first stop mm", ".4f"),
-            Column("asked_mm", "asked mm", ".4f"),
-            Column("remove_um", "take off um", ".1f"),
-            Column("asked_u_um", "+- um", ".1f"),
-            Column("largest_doubt", "mostly from"),
-            Column("tolerance_um", "1 % tolerance um", ".1f"),
-            *(
-                (Column("idle_percent_per_um", "idle % per um", ".2f"),)
-                if np.isfinite(self.idle_percent_per_um).any()
-                else ()
-            ),
-            Column("data", "data"),
-        )
-        return Table(f"Design for {self.present().name}", columns, self.station_rows(), intro, self.flags)
+        """What becomes of each band, one dict each, full precision; intervals are 90 %."""
+        return [dict(row) for row in self.band_table().rows]
 
     def band_table(self) -> Table:
-        """Bands before and after, to be shown.
+        """Bands before and after, to be shown."""
+        return self._part("bands")
 
-        Returns
-        -------
-        Table
-            One row a band.
-        """
-        columns = (
-            Column("rpm", "rpm", ".0f"),
-            Column("load", "load"),
-            Column("lift_mm", "lift mm", ".1f"),
-            Column("lambda_measured", "lambda now", ".3f"),
-            Column("lambda_target", "target", ".3f"),
-            Column("lambda_first", "at first stop", ".3f"),
-            Column("lambda_predicted", "predicted", ".3f"),
-            Column("lambda_low", "from", ".3f"),
-            Column("lambda_high", "to (90 %)", ".3f"),
-        )
-        return Table("Lambda by band", columns, self.band_rows())
-
-    def options_table(self) -> Table:
-        """What could be done where the target is not met, to be shown.
-
-        Returns
-        -------
-        Table
-            One row an option, each solved anew; none where the target is met.
-        """
-        return options_table(self.options)
+    def alternatives_table(self) -> Table:
+        """What could help where a band stays outside what is permitted, to be shown; one row each, solved again."""
+        return self._part("alternatives")

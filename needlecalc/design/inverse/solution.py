@@ -13,14 +13,14 @@ from needlecalc.design.belief.learned import Learned
 from needlecalc.design.inverse.fit import MISSED_BY, NEARLY_FLAT, cost, fit, fit_from, smoothest
 from needlecalc.design.inverse.limits import FLATS, LEAST_TURN_FLATS, Limits
 from needlecalc.design.inverse.problem import Point, Problem
+from needlecalc.design.inverse.target import Target
 from needlecalc.design.inverse.uncertainty import IDLE_IS_RIGHT, idle_band, nut_u_mm, trimmed
-from needlecalc.design.inverse.verdict import conflicts
-from needlecalc.design.wish.target import Target
 from needlecalc.units import FloatArray
 
 SUPPORT_SHARE = 0.15
 WORTH_A_STROKE = 8.0  # standard errors of the hand: a smaller cut must show that it helps
 LEAST_CUT_MM = 5e-4
+HARDLY = 5e-4  # of lambda: nobody reads as near
 # Metal, or a turn of the nut, must gain more than this of the expected loss: one band of ten nearer by 0.75 %.
 WORTH_THE_WORK = 0.0075**2 / 10.0
 
@@ -37,6 +37,8 @@ class Solution:
         Smoothness chosen.
     x : array, shape (free + 1,)
         Removal at every free station, then change of jet drop. [mm]
+    whole : Problem
+        The same with every station that may be free.
     share : array, shape (m, n)
         Share of each band's metering that each station carries. [-]
     supported, inside : array of bool, shape (n,)
@@ -46,94 +48,66 @@ class Solution:
     problem: Problem
     smoothness: float
     x: FloatArray
+    whole: Problem
     share: FloatArray
     supported: NDArray[np.bool_]
     inside: NDArray[np.bool_]
 
     def removal_mm(self) -> FloatArray:
-        """Removal at every station.
-
-        Returns
-        -------
-        array, shape (n,)
-            Metal to take off. [mm]
-        """
+        """Removal at every station."""
         removal = np.zeros(self.problem.free.size)
         removal[self.problem.free] = self.x[:-1]
         return removal
 
     def drop_mm(self) -> float:
-        """Jet drop found.
-
-        Returns
-        -------
-        float
-            Face below the bridge. [mm]
-        """
+        """Jet drop found."""
         return self.problem.learned.setup.carburettor.jet.drop_mm + float(self.x[-1])
 
     def missed(self) -> FloatArray:
-        """How far each band stays from its target.
-
-        Returns
-        -------
-        array, shape (m,)
-            Share of lambda; positive is lean. [-]
-        """
+        """How far each band stays from its target."""
         return np.asarray(np.expm1(self.problem.misfit(self.x)))
 
 
 def best_solution(learned: Learned, target: Target, limits: Limits, *, law: Law | None = None) -> Solution:
-    """Best removal and jet height under the limits.
-
-    Parameters
-    ----------
-    learned : Learned
-        The car as believed; its setup may hold other parts than the passes had, where ``law`` is given.
-    target : Target
-        What is asked.
-    limits : Limits
-        What may be done.
-    law : Law or None
-        The law of the car with parts changed since the passes.
-
-    Returns
-    -------
-    Solution
-        Solved, without the cuts that the hand's own error would make worthless.
-
-    Notes
-    -----
-    An idle that has a test and stands right already is left alone first: its stations and the jet stay, and
-    only where the other bands cannot be served so may they move.
-    """
-    _, giving_way = conflicts(target)
+    """Best removal and jet height under the limits; ``law`` is that of the car with parts changed since the passes."""
     _, slopes = learned.slopes(learned.present_mm(), learned.setup.carburettor.jet.drop_mm)
     share = np.abs(slopes[:, :-1]) / np.abs(slopes[:, :-1]).sum(axis=1, keepdims=True)
     # Stations close together share what one would carry alone.
     supported = (share >= np.minimum(SUPPORT_SHARE, 0.5 * share.max(axis=1, keepdims=True))).any(axis=0)
     inside = np.zeros(supported.size, dtype=bool)
     inside[np.flatnonzero(supported)[0] : np.flatnonzero(supported)[-1] + 1] = True
-    problem = Problem.of(learned, target, limits, inside, giving_way)
+    whole = Problem.of(learned, target, limits, inside)
     if law is not None:
-        problem = replace(problem, law=law)
-    drop_range_mm = problem.drop_range_mm
-    alone = _idle_left_alone(problem, share, giving_way)
+        whole = replace(whole, law=law)
+    alone = _idle_left_alone(whole, share)
     if alone is None:
-        x, smoothness = smoothest(problem)
+        problem, (x, smoothness) = whole, smoothest(whole)
     else:
         problem, x, smoothness = alone
-    problem, x = _only_what_helps(problem, smoothness, x, drop_range_mm)
+    problem, x = _only_what_helps(problem, smoothness, x, whole.drop_range_mm)
     problem, x = _on_whole_flats(problem, smoothness, x)
     problem, x = _no_less_than_a_hand_turns(problem, smoothness, x)
+    problem, x = _no_worse_than_it_is(whole, problem, x)
     # Rounding of the exact step must not turn the nut by a hair.
     x[-1] = np.clip(x[-1], *problem.drop_range_mm)
-    return Solution(problem, smoothness, x, share, supported, inside)
+    return Solution(problem, smoothness, x, whole, share, supported, inside)
 
 
-def _idle_left_alone(
-    problem: Problem, share: FloatArray, giving_way: FloatArray
-) -> tuple[Problem, FloatArray, float] | None:
+def _no_worse_than_it_is(whole: Problem, problem: Problem, x: FloatArray) -> tuple[Problem, FloatArray]:
+    """The solution, or nothing at all where it takes some band farther outside what is permitted than any is now."""
+    low, high = whole.drop_range_mm
+    if not low <= 0.0 <= high:
+        return problem, x
+    as_it_is = whole.with_free(np.zeros(whole.free.size, dtype=bool), drop_range_mm=(0.0, 0.0))
+    aim, counts = whole.target.lambda_target, whole.target.giving_way() == 1.0
+    now, then = (
+        float(whole.target.excess(np.exp(misfit) * aim)[counts].max())
+        for misfit in (as_it_is.misfit(as_it_is.rest()), problem.misfit(x))
+    )
+    return (as_it_is, as_it_is.rest()) if then > max(now, 0.0) + HARDLY else (problem, x)
+
+
+def _idle_left_alone(problem: Problem, share: FloatArray) -> tuple[Problem, FloatArray, float] | None:
     """Solution that moves neither the jet nor the stations of a tested band, if it serves all others."""
     tested = problem.target.tested
     low, high = problem.drop_range_mm
@@ -146,7 +120,7 @@ def _idle_left_alone(
     left = problem.with_free(others, drop_range_mm=(0.0, 0.0))
     x, smoothness = smoothest(left)
     misfit = left.misfit(x)
-    served = np.abs(misfit[giving_way == 1.0]) <= MISSED_BY
+    served = np.abs(misfit[problem.target.giving_way() == 1.0]) <= MISSED_BY
     return (left, x, smoothness) if served.all() else None
 
 
@@ -221,7 +195,7 @@ def _only_what_helps(
 
 
 def _feasible(problem: Problem, x: FloatArray) -> bool:
-    return bool((problem.limits_matrix @ x >= problem.limits_least - 1e-9).all())
+    return bool((problem.room(x) >= -1e-9).all())
 
 
 def _expected_loss(problem: Problem, point: Point, *, put_right: bool) -> float:
@@ -243,8 +217,7 @@ def _expected_loss(problem: Problem, point: Point, *, put_right: bool) -> float:
         hand = (trimmed(slopes[:, :-1], slopes[:, -1], idle) * learned.doubts.hand_mm * touched) ** 2
         variance = hand.sum(axis=1) + (slopes[:, -1] * nut_u_mm(learned, slopes[:, -1], idle)) ** 2
     rich, lean = np.log(target.lambda_rich / target.lambda_target), np.log(target.lambda_lean / target.lambda_target)
-    known = problem.noise * problem.care / target.weight  # without the factor of bands that give way
-    doubt = np.sqrt(variance + known**2)
+    doubt = np.sqrt(variance + problem.reading_u() ** 2)
     lost = ndtr((rich - misfit) / doubt) + ndtr((misfit - lean) / doubt)
     loss = misfit**2 + variance + ((lean - rich) / 2.0) ** 2 * lost
     return float(np.average(loss, weights=problem.care**2))

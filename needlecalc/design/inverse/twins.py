@@ -104,34 +104,16 @@ class PairCheck(Shown):
         return f"Pair: {self.verdict()}"
 
     def within(self) -> NDArray[np.bool_]:
-        """Stations that match.
-
-        Returns
-        -------
-        array of bool, shape (n,)
-            True where the difference is within the tolerance.
-        """
+        """Stations that match."""
         return np.asarray(np.abs(self.thicker_um) <= self.tolerance_um + 1e-6)
 
     @property
     def matched(self) -> bool:
-        """Whether every station matches.
-
-        Returns
-        -------
-        bool
-            True for a matched pair.
-        """
+        """Whether every station matches."""
         return bool(self.within().all())
 
     def verdict(self) -> str:
-        """What the check comes to.
-
-        Returns
-        -------
-        str
-            One sentence, with the cure where the pair does not match.
-        """
+        """What the check comes to."""
         worst = int(np.argmax(np.abs(self.thicker_um)))
         most = f"{abs(self.thicker_um[worst]):.1f} um at station {worst + 1}"
         if self.matched:
@@ -143,13 +125,7 @@ class PairCheck(Shown):
         )
 
     def table(self) -> Table:
-        """Stations of both needles, to be shown.
-
-        Returns
-        -------
-        Table
-            One row a station.
-        """
+        """Stations of both needles, to be shown."""
         columns = (
             Column("station", "station", "d"),
             Column("first_mm", f"{self.first.name} mm", ".4f"),

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from needlecalc.design.belief.law import Law
 from needlecalc.design.belief.learned import Learned
 from needlecalc.design.belief.unknowns import SHARED
-from needlecalc.design.wish.target import Target
+from needlecalc.design.inverse.target import Target
 from needlecalc.errors import SolveError
 from needlecalc.gaussian import Gaussian
 from needlecalc.units import FloatArray

@@ -1,0 +1,324 @@
+"""One change, solved again: a limit eased, another jet height, a thicker donor, a deeper cut, another bore."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from enum import StrEnum
+from typing import Any
+
+import numpy as np
+
+from needlecalc.design.inverse.fit import MISSED_BY, fit, forces
+from needlecalc.design.inverse.limits import Limit, LimitKind, Limits
+from needlecalc.design.inverse.problem import Problem
+from needlecalc.design.inverse.solution import HARDLY, LEAST_CUT_MM, Solution, best_solution
+from needlecalc.errors import SolveError
+from needlecalc.parts.setup import Setup
+from needlecalc.remark import Remark, Severity
+from needlecalc.units import FloatArray
+
+EASED_CUT_MM = 0.010
+EASED_DROP_MM = 0.3
+WORTH_EASING = 0.01  # a band nearer its target than this needs nothing eased
+WORTH_SAYING = 0.005
+MOST_LIMITS = 4
+JET_REACH_MM = 3.0
+LEAST_TURN_MM = 0.02
+BORE_STEP_MM = 0.01
+WIDEST_BORE_MM = 0.5  # larger than the present one
+BORES_TRIED = 60
+DEEPEST_CUT_MM = 2.0
+THINNEST_MM = 0.3
+CLEAR_OF_END_MM = 0.05
+NEARER = 0.9  # of the worst miss: an alternative that leaves more is none
+NATURE = (LimitKind.NO_METAL_TO_ADD, LimitKind.NO_REVERSED_TAPER)  # no user sets these
+
+
+class Change(StrEnum):
+    """What was changed before solving again."""
+
+    LIMIT = "limit eased"
+    HEIGHT = "jet past its range"
+    DONOR = "thicker donor"
+    DEEPER = "deeper cut"
+    BORE = "another bore"
+    # Of a needle cut too deep.
+    NONE = "left as it is"
+    JET_FOR_BAND = "jet for one band"
+    BEST_JET = "best jet height"
+    JET_AND_FILE = "jet and file"
+    SPARE_RICHER = "spare for richer targets"
+    SPARE_LOWER = "spare for a lower place"
+    SPARE_BORE = "spare for another jet"
+
+
+class Unsolved(StrEnum):
+    """Alternatives that have no solution."""
+
+    HEIGHT = "no solution with another jet height"
+    DONOR = "no solution with a thicker donor"
+    DEEPER = "no solution with a deeper cut"
+    BORE = "no solution with another bore"
+
+
+@dataclass(frozen=True, eq=False)
+class Alternative:
+    """One change, solved again; arrays of bands have shape (m,).
+
+    Parameters
+    ----------
+    kind : Change
+        What was changed.
+    drop_mm, bore_mm : float
+        Jet drop and bore it ends with. [mm]
+    diameters_mm : array, shape (n,)
+        Diameters it ends with. [mm]
+    lambda_expected, lambda_target : array, shape (m,)
+        Lambda of each band, and what it is held against: the job's own targets, or those of another use. [-]
+    met : bool
+        Whether every band ends inside what is permitted.
+    band : int
+        The band it is about: the one that gains most, or else misses most.
+    before : float
+        How far that band stays from its target without the change; positive is lean. [-]
+    largest_cut_um : float
+        Most metal off any diameter, from the present needle or the thicker donor. [um]
+    amount : float
+        Size of the change: mm of metal, taper, jet height or bore; m of altitude; factor on the targets.
+    stations : tuple of int
+        Stations that the change is about, from 1; the one changed most first.
+    limit : Limit or None
+        The limit that was eased.
+    multiplier : float
+        Its multiplier: fall of half the fit's sum of squares per millimetre; NaN where none. [1/mm]
+    """
+
+    kind: Change
+    drop_mm: float
+    bore_mm: float
+    diameters_mm: FloatArray
+    lambda_expected: FloatArray
+    lambda_target: FloatArray
+    met: bool
+    band: int
+    before: float = float("nan")
+    largest_cut_um: float = 0.0
+    amount: float = float("nan")
+    stations: tuple[int, ...] = ()
+    limit: Limit | None = None
+    multiplier: float = float("nan")
+
+    def missed(self) -> FloatArray:
+        """How far each band stays from its target, as a share; positive is lean."""
+        return np.asarray(self.lambda_expected / self.lambda_target - 1.0)
+
+    def worst(self) -> int:
+        """Band that misses most."""
+        return int(np.argmax(np.abs(self.missed())))
+
+
+def _alternative(kind: Change, before: Solution, then: Solution, *, band: int | None = None, **figures: Any) -> Alternative:
+    problem, missed = then.problem, then.missed()
+    aim = problem.target.lambda_target
+    expected = (1.0 + missed) * aim
+    about = int(np.argmax(np.abs(missed))) if band is None else band
+    given = {"largest_cut_um": 1e3 * max(float(then.removal_mm().max(initial=0.0)), 0.0), **figures}
+    return Alternative(
+        kind,
+        then.drop_mm(),
+        problem.learned.setup.carburettor.jet.bore_mm,
+        problem.learned.present_mm() - then.removal_mm(),
+        expected,
+        aim,
+        bool((problem.target.excess(expected) <= HARDLY).all()),
+        about,
+        float(before.missed()[about]),
+        **given,
+    )
+
+
+def solved_again(solution: Solution, *, setup: Setup | None = None, limits: Limits | None = None) -> Solution:
+    """The same car and target with other parts or limits, from what was measured with the old ones."""
+    problem = solution.problem
+    learned = problem.learned if setup is None else replace(problem.learned, setup=setup)
+    law = problem.law.in_parts(learned.setup)
+    return best_solution(learned, problem.target, limits or problem.limits, law=law)
+
+
+def fit_again(solution: Solution, problem: Problem, smoothness: float | None = None) -> Solution:
+    """The same solution sought again in a problem with one thing changed."""
+    smoothness = solution.smoothness if smoothness is None else smoothness
+    start = np.append(solution.removal_mm()[problem.free], np.clip(solution.x[-1], *problem.drop_range_mm))
+    return replace(solution, problem=problem, smoothness=smoothness, x=fit(problem, smoothness, start))
+
+
+def multipliers(solution: Solution) -> dict[Limit, float]:
+    """Limits that hold a solution back, each with its positive multiplier, the greatest first."""
+    force = forces(solution.problem, solution.smoothness, solution.x)
+    least = 1e-9 * max(float(force.max(initial=0.0)), 1e-300)
+    found = {limit: float(push) for limit, push in zip(solution.problem.rows.limits, force, strict=True) if push > least}
+    return dict(sorted(found.items(), key=lambda one: -one[1]))
+
+
+def active_limits(solution: Solution) -> tuple[Alternative, ...]:
+    """Limits that are active and worth easing, the most helpful first, each a fit solved again with that one eased.
+
+    Easing is 0.010 mm for a diameter and 0.3 mm for the jet; a kept station is filed.  At most four; none where no band
+    more than 1 % off would gain half a per cent.
+    """
+    problem, missed = solution.problem, solution.missed()
+    if np.abs(missed).max() < WORTH_EASING:
+        return ()
+    found = []
+
+    def tell(limit: Limit, amount: float, multiplier: float, then: Solution) -> None:
+        gain = np.where(np.abs(missed) > WORTH_EASING, np.abs(missed) - np.abs(then.missed()), 0.0)
+        band = int(np.argmax(gain))
+        if gain[band] >= WORTH_SAYING:
+            figures = {"amount": amount, "limit": limit, "multiplier": multiplier}
+            stations = (limit.station,) if limit.station else ()
+            found.append(_alternative(Change.LIMIT, solution, then, band=band, stations=stations, **figures))
+
+    for limit, multiplier in multipliers(solution).items():
+        of_jet = limit.station is None
+        if limit.kind is LimitKind.NO_REVERSED_TAPER or (of_jet and problem.limits.flats):
+            continue
+        (low, high), (lowest, highest) = problem.drop_range_mm, problem.on_table_mm()
+        room = low - lowest if limit.kind is LimitKind.JET_AT_ITS_HIGHEST else highest - high
+        by_mm = min(EASED_DROP_MM, room) if of_jet else EASED_CUT_MM
+        least = problem.rows.least.copy()
+        least[problem.rows.limits.index(limit)] -= by_mm
+        if of_jet and problem.drop_range_mm[0] == problem.drop_range_mm[1]:
+            limit = Limit(LimitKind.JET_KEPT)
+        tell(limit, by_mm, multiplier, fit_again(solution, replace(problem, rows=problem.rows._replace(least=least))))
+    for station in problem.limits.keep:
+        if solution.inside[station - 1]:
+            free = problem.free.copy()
+            free[station - 1] = True
+            others = tuple(number for number in problem.limits.keep if number != station)
+            then = fit_again(solution, problem.with_free(free, replace(problem.limits, keep=others)))
+            tell(Limit(LimitKind.STATION_KEPT, station), float(then.removal_mm()[station - 1]), float("nan"), then)
+    found.sort(key=lambda one: abs(one.missed()[one.band]) - abs(one.before))
+    return tuple(found[:MOST_LIMITS])
+
+
+def alternatives(solution: Solution) -> tuple[tuple[Alternative, ...], tuple[Remark, ...]]:
+    """What else could be done where a solution does not serve, each solved again from end to end; and what has no solution.
+
+    The jet's height past its range, a thicker donor, deeper cuts, another bore: those that serve, or come clearly nearer;
+    those that serve first.
+    """
+    rich, lean = (solution.missed() < -MISSED_BY).any(), (solution.missed() > MISSED_BY).any()
+    tries: list[tuple[Unsolved, Callable[[Solution], Alternative | None]]] = [(Unsolved.HEIGHT, _other_height)]
+    if rich and not solution.problem.limits.new_blank:
+        tries.append((Unsolved.DONOR, _thicker_donor))
+    if lean and _cut_is_limited(solution):
+        tries.append((Unsolved.DEEPER, _deeper_cut))
+    tries.append((Unsolved.BORE, _other_bore))
+    nearer = NEARER * float(np.abs(solution.missed()).max())
+    found, unsolved = [], []
+    for failing, attempt in tries:
+        try:
+            one = attempt(solution)
+        except SolveError:
+            # The design itself stands; this alternative of it is left out, and the sheet says so.
+            unsolved.append(Remark(failing, Severity.NOTE))
+            continue
+        if one is not None and (one.met or abs(one.missed()[one.worst()]) < nearer):
+            found.append(one)
+    return tuple(sorted(found, key=lambda one: not one.met)), tuple(unsolved)
+
+
+def _other_height(solution: Solution) -> Alternative | None:
+    """Jet raised or lowered past the range stated, as far as needle and bridge go."""
+    problem = solution.problem
+    setup = problem.learned.setup
+    jet, carburettor = setup.carburettor.jet, setup.carburettor
+    lift, stations = problem.learned.lift_mm(), carburettor.needle.stations_mm
+    off = carburettor.shoulder_offset_mm
+    low = max(0.0, jet.drop_mm - JET_REACH_MM, float(stations[0] - off - lift.min()) + CLEAR_OF_END_MM)
+    high = min(jet.drop_mm + JET_REACH_MM, float(stations[-1] - off - lift.max()) - CLEAR_OF_END_MM)
+    now_low, now_high = jet.drop_range_mm()
+    low, high = min(low, now_low), max(high, now_high)
+    if low >= now_low and high <= now_high:
+        return None
+    free = replace(jet, drop_min_mm=low, drop_max_mm=high)
+    limits = replace(problem.limits, drop_min_mm=None, drop_max_mm=None)
+    then = solved_again(solution, setup=replace(setup, carburettor=replace(carburettor, jet=free)), limits=limits)
+    by = then.drop_mm() - jet.drop_mm
+    return None if abs(by) < LEAST_TURN_MM else _alternative(Change.HEIGHT, solution, then, amount=by)
+
+
+def _thicker_donor(solution: Solution) -> Alternative | None:
+    """A donor just thick enough everywhere, found as if metal could be added, then filed."""
+    problem = solution.problem
+    then = solved_again(solution, limits=replace(problem.limits, new_blank=True))
+    thicker = np.maximum(-then.removal_mm(), 0.0)
+    if not (thicker > LEAST_CUT_MM).any():
+        return None
+    # Thicker below means thicker above: a donor tapers too.
+    diameters = problem.learned.present_mm()
+    donor = np.maximum.accumulate((diameters + thicker)[::-1])[::-1]
+    cut = 1e3 * float((donor - (diameters - then.removal_mm())).max())
+    return _alternative(
+        Change.DONOR,
+        solution,
+        then,
+        largest_cut_um=cut,
+        amount=float(thicker.max()),
+        stations=_most_first(thicker),
+    )
+
+
+def _most_first(change: FloatArray) -> tuple[int, ...]:
+    """Stations changed, from 1, the one changed most first."""
+    most = int(np.argmax(change)) + 1
+    return (most, *(k + 1 for k in np.flatnonzero(change > LEAST_CUT_MM).tolist() if k + 1 != most))
+
+
+def _cut_is_limited(solution: Solution) -> bool:
+    """Whether a limit of the user's own stops the file anywhere."""
+    problem = solution.problem
+    return bool(problem.held_by_a_limit(solution.x).any() or problem.limits.keep)
+
+
+def _deeper_cut(solution: Solution) -> Alternative | None:
+    """Every limit on the cut lifted."""
+    limits = solution.problem.limits
+    free = replace(limits, max_cut_mm=DEEPEST_CUT_MM, least_diameter_mm=THINNEST_MM, keep=(), never_below_mm={})
+    then = solved_again(solution, limits=free)
+    more = then.removal_mm() - solution.removal_mm()
+    if not (more > LEAST_CUT_MM).any():
+        return None
+    return _alternative(Change.DEEPER, solution, then, amount=float(more.max()), stations=_most_first(more))
+
+
+def _other_bore(solution: Solution) -> Alternative | None:
+    """The bore next to the present one with which no band that missed asks for what filing cannot give."""
+    problem = solution.problem
+    setup = problem.learned.setup
+    carburettor, missed = setup.carburettor, solution.missed()
+    jet, needle = carburettor.jet, carburettor.needle
+    smaller = bool((missed < -MISSED_BY).any())
+    clear = float(needle.diameters_mm.max()) + 2.0 * problem.limits.least_gap_mm
+    end = clear if smaller else jet.bore_mm + WIDEST_BORE_MM
+    if smaller and clear > jet.bore_mm - BORE_STEP_MM:
+        return None
+    short = missed < -MISSED_BY if smaller else missed > MISSED_BY
+    for bore in np.linspace(jet.bore_mm, end, BORES_TRIED)[1:].tolist():
+        untouched = problem.with_setup(_with_bore(setup, bore))
+        left = untouched.misfit(solution.x if not smaller else untouched.rest())
+        if ((left[short] > 0.0) if smaller else (left[short] < 0.0)).all():
+            break
+    bore = round((np.floor if smaller else np.ceil)(bore / BORE_STEP_MM) * BORE_STEP_MM, 6)
+    bore = max(bore, round(float(np.ceil(clear / BORE_STEP_MM)) * BORE_STEP_MM, 6))
+    then = solved_again(solution, setup=_with_bore(setup, bore))
+    return _alternative(Change.BORE, solution, then, amount=bore - jet.bore_mm)
+
+
+def _with_bore(setup: Setup, bore_mm: float) -> Setup:
+    jet = setup.carburettor.jet
+    # A new jet is round.
+    other = replace(jet, bore_mm=bore_mm, bore_least_mm=None)
+    return replace(setup, carburettor=replace(setup.carburettor, jet=other))

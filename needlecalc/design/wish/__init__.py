@@ -1,1 +1,0 @@
-"""What lambda should be: the idle by its test, every band by its load."""

@@ -1,0 +1,336 @@
+"""Every sentence of a target, a design and its sheet: what was found, in words; figures go in by name.
+
+Beside each number of a remark a template may use its size (``off_abs``), its side (``off_side``: lean or rich)
+and a plural s (``readings_s``); beside its bands ``band``, ``bands`` and ``other``, beside its stations ``stations``.
+"""
+
+from __future__ import annotations
+
+from enum import StrEnum
+
+from needlecalc.design.inverse.alternatives import Change, Unsolved
+from needlecalc.design.inverse.idletest import Why
+from needlecalc.design.inverse.limits import LimitKind
+from needlecalc.design.inverse.nextstep import Unweighed
+from needlecalc.design.inverse.notes import DesignRemark
+from needlecalc.design.inverse.proposal import Measurement, Stages
+from needlecalc.design.inverse.target import TargetRemark
+from needlecalc.design.inverse.verdict import Cause, VerdictKind
+
+PISTONS = (
+    "It can melt pistons: no full load there but short pulls, to read lambda, until it is read at {limit:.2f} or "
+    "richer; stop on any pinking."
+)
+FIRST_AID = (
+    "look for a fault first (leak, misfire, fuel supply), and for a mixed-up log, needle, jet height or lift, or "
+    "another air or fuel; drive again, or leave out the pass in doubt"
+)
+WHY: dict[StrEnum, str] = {
+    Why.STATED: "stated",
+    Why.TABLE: "table: {key}",
+    Why.USUAL: "usual for {load}, common practice",
+    Why.CO_TEST: "CO limit {limit:g} %, aimed at {aim:.3f} ({o2_percent:g} % oxygen left over)",
+    Why.LAMBDA_TEST: "idle test at lambda {limit:g}, aimed at {aim:g}",
+    Why.PASSES: "passes the idle test as it is",
+    Why.EVEN_IDLE: "no leaner than even idling, common practice",
+    Why.LEAN_LIMIT: "lean limit {limit:.2f} less {margin:g}; {asked:.2f} was asked",
+}
+REMARKS: dict[StrEnum, str] = {
+    TargetRemark.CONFLICT: (
+        "{band} and {other} share the lift of {lift_mm:.1f} mm but ask for {richer_percent:+.0f} % and "
+        "{leaner_percent:+.0f} % fuel. One needle cannot give both, so the richer wins."
+    ),
+    TargetRemark.CONFLICT_PAST_PERMITTED: (
+        "{band} and {other} share the lift of {lift_mm:.1f} mm but ask for {richer_percent:+.0f} % and "
+        "{leaner_percent:+.0f} % fuel. One needle cannot give both, so the richer wins. Not even what is permitted of "
+        "the two can be had together."
+    ),
+    TargetRemark.FULL_LOAD_LEAN: (
+        "Full load is asked to run leaner than lambda {limit:.2f}, which can melt pistons (common practice): {bands}, "
+        "up to {leanest:.2f}. Make these targets richer, and stop on any pinking."
+    ),
+    DesignRemark.CHECKS_NOT_MADE: (
+        "No checks were made before this sheet: ignition, leaks and sensor stand unproven. Faults first."
+    ),
+    DesignRemark.PASSES_CONTRADICT: (
+        "THE PASSES CONTRADICT EACH OTHER: they miss the best car by {times:.1f} times what chance brings. Readings are "
+        "doubted {widening:.1f} times as much. Before you cut, {first_aid}."
+    ),
+    DesignRemark.FULL_LOAD_LEAN_NOW: "FULL LOAD RUNS TOO LEAN NOW, at lambda {low_to_high}. {pistons}",
+    DesignRemark.FULL_LOAD_LEAN_NEXT: (
+        "FULL LOAD runs too lean on the next drive: {band} at lambda {expected:.3f}, up to {highest:.3f}{and_more}; "
+        "{limit:.2f} is the leanest (common practice, no source). {pistons}"
+    ),
+    DesignRemark.FULL_LOAD_MAY_BE_LEAN: (
+        "FULL LOAD may run too lean on the next drive: {band} at lambda {expected:.3f}, up to {highest:.3f}{and_more}; "
+        "{limit:.2f} is the leanest (common practice, no source). {pistons}"
+    ),
+    DesignRemark.RICH_NOW: "Too rich as driven, before any cut: {bands}.",
+    DesignRemark.IDLE_NOT_MEASURED: (
+        "IDLE WAS NOT MEASURED: the nut makes it {flats_richer} too, most of all, by how much is not known. Measure it "
+        "before you turn or cut, and add it to the bands; or keep the jet where it is."
+    ),
+    DesignRemark.PAST_LEAN_LIMIT: (
+        "Read beyond lambda {limit:g}, where misfire makes a meter read too lean: {bands}. Planned from less lean, "
+        "{taken:.2f} for {read:.2f} at {band}; if the reading is right it ends up to {percent:.0f} % leaner than "
+        "predicted. Read it again after the cut, before any long pull."
+    ),
+    DesignRemark.PAST_THE_DATA: (
+        "Past {band} ({lift_mm:.0f} mm of lift) lambda stays some {percent:.0f} % leaner than its target: no full "
+        "throttle beyond that speed until a drive has read it."
+    ),
+    DesignRemark.NOT_DRIVEN: (
+        "Not driven: lifts from {from_mm:.1f} to {to_mm:.1f} mm. Lambda between is not predicted, the needle only "
+        "blended: drive there before you rely on it."
+    ),
+    DesignRemark.STEP_OF_NUT: (
+        "The nut turns by {flats:g} flats only: one step moves {band} by some {step:.3f} lambda; {rich:.3f} to "
+        "{lean:.3f} is permitted."
+    ),
+    DesignRemark.STEP_JUMPS: (
+        "The nut turns by {flats:g} flats only: one step moves {band} by some {step:.3f} lambda and may jump over all "
+        "that is permitted, {rich:.3f} to {lean:.3f}. A nut that holds anywhere would not."
+    ),
+    DesignRemark.STEP_MAY_END_RICH: (
+        "The nut turns by {flats:g} flats only: one step moves {band} by some {step:.3f} lambda. It may stop up to "
+        "{half_step:.3f} beside {aim:.3f}, too rich then: {rich:.3f} to {lean:.3f} is permitted. Take the step on the "
+        "lean side."
+    ),
+    DesignRemark.TEST: "Test of {bands}: chance to fail {percent:.0f} %{when}.",
+    DesignRemark.TEST_IN_DANGER: (
+        "Test of {bands}: chance to fail {percent:.0f} %{when}. Aim farther from the limit, or know the lambda of idle "
+        "better."
+    ),
+    DesignRemark.NO_DATA: "No data at {stations}: no band reaches so far. {stay}",
+    DesignRemark.FOLLOWS_THE_TAPER: "{Stations}: {changed}, only so that the taper neither reverses nor gets too steep.",
+    DesignRemark.BETWEEN_BANDS: "No band stands at {stations}: blended between the neighbours.",
+    DesignRemark.METER_ZERO: (
+        "By {readings:d} gas reading{readings_s} the meter reads {off_abs:.3f} +- {u:.3f} too {off_side}; lambda here "
+        "is as it shows it."
+    ),
+    DesignRemark.INTERPOLATED: "Present diameter not measured but interpolated: {stations}. Measure it first.",
+    DesignRemark.SEVERAL_CARBURETTORS: (
+        "{count:d} carburettors: a job and a sheet for each, all nuts turned alike; file every needle, and refit none "
+        "before all agree within {matched_um:g} um at every station."
+    ),
+    DesignRemark.JET_FOR_IDLE: "The nut, not the file, brings the idle to its target.",
+    DesignRemark.JET_LEANS: "No file makes {bands} leaner; the nut does.",
+    DesignRemark.JET_SERVES_BEST: "At that height one needle serves all bands best.",
+    Unweighed.REMAINS: (
+        "Of the uncertainty, {percent:.1f} % lambda come from the hand and the setting of the nut; no measurement "
+        "before the cut lessens them."
+    ),
+    Unweighed.LONGER_HOLDS: (
+        "Longer holds were not weighed: the bands are no means of logged samples that more of them would steady."
+    ),
+    Unweighed.JET_DRIVE: "A jet drive was not weighed: the range of the nut must be stated, a flat of travel or more.",
+    Unweighed.FIRST_STOP: "How far the first stop may then go is not foretold: not these uncertainties alone set it.",
+    Unsolved.HEIGHT: ("Another jet height was tried and left out: it has no solution, as the limits contradict each other."),
+    Unsolved.DONOR: "A thicker donor was tried and left out: it has no solution, as the limits contradict each other.",
+    Unsolved.DEEPER: "A deeper cut was tried and left out: it has no solution, as the limits contradict each other.",
+    Unsolved.BORE: "Another bore was tried and left out: it has no solution, as the limits contradict each other.",
+}
+# Pieces of these: what becomes of stations without data and of those that follow the taper, and when a test may fail.
+STAY = {
+    0: "They stay as they are.",
+    1: "The blank follows the present needle there.",
+}
+CHANGED = {
+    0: "cut too",
+    1: "of another diameter",
+}
+TEST_WHEN = {
+    Stages.NOTHING: "",
+    Stages.AT_ONCE: " after the cut",
+    Stages.IN_STAGES: " at the final diameters, {stop_percent:.0f} % at the first stop",
+}
+VERDICTS: dict[StrEnum, str] = {
+    VerdictKind.USABLE: "Usable: {work} brings every band within {worst:.1f} % of its target.",
+    VerdictKind.USABLE_OFF: "Usable. {miss}, inside what you permit{more}.",
+    VerdictKind.TURN_ONLY: (
+        "Turn the jet nut {turn}, file nothing: every band is then inside what you permit, within {worst:.1f} % of its "
+        "target."
+    ),
+    VerdictKind.LEAVE: (
+        "Leave it: every band is inside what you permit, within {worst:.1f} % of its target, and filing would not bring "
+        "it nearer than the hand can hold."
+    ),
+    VerdictKind.BETTER: "Better, but not right. {miss}, outside what you permit{more}.",
+    VerdictKind.DO_NOT_FILE: "Do not file. {miss}, outside what you permit{more}, and filing brings it no nearer.",
+}
+AT_LIFTS_DRIVEN = "Only the lifts that were driven are judged."
+MORE_LIKE_THIS = "{count} more like the last, these being the worst."
+MISS = "{band} stays {percent:.1f} % {side} of its target"
+AND_MORE = ", and {count:d} more"
+CAUSES: dict[StrEnum, str] = {
+    Cause.METAL: "{bands}more metal is needed than the needle has.",
+    Cause.LIMIT: "{bands}a limit is active, {limit}.",
+    Cause.OPPOSED: (
+        "{bands}bands at one lift, or next to it, ask for different things, and one needle serves one lift. Measure them "
+        "again, or ask less of those that give way."
+    ),
+    Cause.READINGS: "{bands}the readings (+-{reading_u:.3f}) do not allow a closer fit.",
+    Cause.HAND: "{bands}a cut so small would gain less than hand and readings can tell.",
+}
+AT_STOP = "That is at the final diameters; at the first stop {band} is {percent:.1f} % {er} than its target."
+LIMITS: dict[StrEnum, str] = {
+    LimitKind.NO_METAL_TO_ADD: "no metal to add at station {station}",
+    LimitKind.LARGEST_CUT: "the largest cut at station {station}",
+    LimitKind.LEAST_DIAMETER: "the least diameter at station {station}",
+    LimitKind.NO_REVERSED_TAPER: "no reversed taper from station {station} to {next}",
+    LimitKind.STEEPEST_TAPER: "the steepest taper from station {station} to {next}",
+    LimitKind.JET_AT_ITS_HIGHEST: "the jet at its highest",
+    LimitKind.JET_AT_ITS_LOWEST: "the jet at its lowest",
+    LimitKind.JET_KEPT: "the jet kept where it is",
+    LimitKind.STATION_KEPT: "station {station} kept as it is",
+}
+EASED: dict[StrEnum, str] = {
+    LimitKind.NO_METAL_TO_ADD: "{um:.0f} um more metal there",
+    LimitKind.LARGEST_CUT: "{um:.0f} um more cut",
+    LimitKind.LEAST_DIAMETER: "{um:.0f} um more cut",
+    LimitKind.STEEPEST_TAPER: "a taper steeper by {um:.0f} um",
+    LimitKind.JET_AT_ITS_HIGHEST: "{mm:.1f} mm more jet raise",
+    LimitKind.JET_AT_ITS_LOWEST: "{mm:.1f} mm more jet drop",
+    LimitKind.JET_KEPT: "{mm:.1f} mm of jet travel",
+    LimitKind.STATION_KEPT: "{um:.0f} um off it too",
+}
+ACTIVE_LIMIT = "Active limit: {limit}. {eased} would bring {band} from {before} to {after}."
+AT_TARGET, OFF_TARGET = "target", "{percent:.1f} % {side}"
+ALTERNATIVES: dict[StrEnum, str] = {
+    Change.HEIGHT: "{way} the jet by {mm:.2f} mm ({flats:.1f} flats), and filing",
+    Change.DONOR: "A donor some {um:.0f} um thicker at {stations}{most}, then filed",
+    Change.DEEPER: "Cutting up to {um:.0f} um more at {stations}, past the limits stated",
+    Change.BORE: "A jet of {bore_mm:.2f} mm bore in place of {present_mm:.2f} mm, needle filed",
+}
+MOST_AT, RAISING, LOWERING = ", most at {station}", "Raising", "Lowering"
+SERVES = {
+    True: "would do",
+    False: "would not do alone",
+}
+ALTERNATIVE = "{what} {serves}: worst miss then {worst:+.1f} % at {band}, largest cut {cut_um:.0f} um."
+JET_LEAVE = "Jet: leave its face {drop_mm:.2f} mm below the bridge."
+JET_TURN = "Jet: {way} by {flats:.1f} flats, from {from_mm:.2f} to {drop_mm:.2f} mm below the bridge."
+JET_LATER = (
+    "Jet: turn it only to trim idle.{trim} At the final diameters it is to stand some {flats:.1f} flats {way} than now, "
+    "{drop_mm:.2f} mm below the bridge."
+)
+JET_BACK = "PUT THE JET BACK to {drop_mm:.2f} mm below the bridge first, if it still is where the second drive had it."
+LOWER, RAISE, DEEPER, HIGHER = "LOWER (richer)", "RAISE (leaner)", "lower", "higher"
+TRIM = " After the cut trim idle to lambda {aim:.2f}{near}{other}."
+TRIM_NEAR = ", as near as {flats} flats come"
+TRIM_OTHER = ", not to its target of {target:.2f}, which would cost the other bands"
+MEASUREMENTS: dict[StrEnum, str] = {
+    Measurement.MARKER: "Reading the lift with a marker at {bands}",
+    Measurement.JET_DRIVE: "A second drive with the jet {way} by {flats} flat{s} (to {amount:.2f} mm){left_out}",
+    Measurement.LONGER_HOLDS: "Holds {amount:g} times as long in every band",
+    Measurement.GAS: "A gas reading beside the sensor at a steady hold",
+    Measurement.BORE_LENGTH: "The jet's bore length measured to {amount:g} mm on a spare",
+}
+LOWERED, RAISED = "lowered", "raised"
+LEFT_OUT = ", leaving out {bands}, too lean or too rich there,"
+HARDLY_HELPS = "{what} would hardly help: the uncertainty of the design stays at {now:.1f} % lambda."
+HELPS = "{what} would bring the uncertainty of the design from {now:.{figures}f} to {then:.{figures}f} % lambda{stop}."
+STOP_GOES = ", and let the first stop go {then:.0f} % of the way in place of {now:.0f} %"
+EACH_ALONE = (
+    "Each figure is for that measurement alone, for a design solved again after it; it cannot know what the reading "
+    "will say. 'First stop': share of the way to the targets that may be cut at once."
+)
+BEFORE_CUTTING = "Before cutting: {what}"
+NOTHING_HELPS = "Before cutting: no further measurement would help much; cut in stages."
+STOP_ORDERS: dict[StrEnum, str] = {
+    Stages.IN_STAGES: "First stop: file to the STOP diameters and no further.",
+    Stages.AT_ONCE: "First stop: the TARGET diameters, all in one stage.",
+    Stages.NOTHING: "First stop: nothing is to be filed.",
+}
+CHANCE: dict[StrEnum, str] = {
+    Stages.IN_STAGES: (
+        "The chance that the cut makes a band too rich is {final:.0f} % with all cut at once and {stop:.0f} % "
+        "there.{least} Measure every diameter, drive, and measure lambda before taking more."
+    ),
+    Stages.AT_ONCE: (
+        "The chance that the cut makes a band too rich is {final:.0f} %.{least} Then measure every diameter, drive, and "
+        "measure lambda."
+    ),
+    Stages.NOTHING: (
+        "The chance that the turn makes a band too rich is {final:.0f} %. Turn the jet, then drive and measure lambda."
+    ),
+}
+CHANCE_LEAST = " However much metal is left on, {least:.0f} % stay."
+DECIDE_FIRST = "DECIDE FIRST: {bands} would stay outside what you permit. What could help, each with a sheet of its own:"
+NO_ALTERNATIVE = "No jet, donor, bore or deeper cut comes nearer to the targets: ask for less, or start from another needle."
+NONE_SERVES = "None of these serves alone: join them, ask for less, or start from another needle."
+NUMBERED = "Alternative {number}. {what}"
+TITLE = "GRIND SHEET"
+ORIGIN = "Needle {needle} ({source}) in a {bore_mm:g} mm jet, {mounting}."
+LOG = "Log: {name}, {rows} rows."
+OVERRIDDEN = "RED CHECKS WERE OVERRIDDEN for this cut, reason given: {reason!r}."
+WHICH_END = (
+    "Which end: station 1 by the shank, thick ({thick:.4f} mm); station {last} by the tip, thin ({thin:.4f} mm). "
+    "Confirm both first."
+)
+SIGN = "{order} before this is signed. Read and accepted: {signed}"
+FILE_NOTHING, TURN_NOTHING, TO_SIGN = "File nothing", "Turn nothing", "__________________  date _________"
+TURNING = "Turning needle: safety glasses, no gloves, no loose sleeves. Never put fingers round it."
+NO_WAY_BACK = (
+    "Metal cannot be put back: stop at the {diameters} diameters, wash, cool and measure at two angles, then drive and "
+    "measure lambda."
+)
+STOP_NAMED: dict[StrEnum, str] = {
+    Stages.IN_STAGES: "stop",
+    Stages.AT_ONCE: "target",
+}
+FLAT_ANVILS = (
+    "A flat micrometer anvil reads a taper too thick, by half its width times the taper (some 50 um at 6 mm): put its "
+    "thick-side edge on the mark, or use blades, and measure before and after the same way."
+)
+ROAD_CAUTIONS = (
+    "Petrol: work in the open with an extinguisher at hand; no sprays near a hot engine.",
+    "Exhaust is poison: never run the engine indoors without forced extraction. Mind fan, belts and high tension.",
+    (
+        "On the road a second person reads the meter. Stop at once on pinking; never run leaner than lambda 0.92 at "
+        "full load."
+    ),
+    "Lean on the mountain is leaner still in the valley: set again before descending.",
+    "Limits and what may be altered are local law; a licensed tester decides.",
+)
+INSTRUMENT = "Instrument ____________  zero reads ______ mm  washed and cold [ ]  date ________  by ________"
+SHOULDER = "Shoulder out of the piston: before the cut ________ mm, refitted ________ mm (the same)."
+TWO_BOXES = "[      ][      ]"
+ON_DIAMETER = "All diameters are on diameter. Place: distance from the shoulder."
+OFF_MEANS: dict[StrEnum, str] = {
+    Stages.IN_STAGES: "Off dia: metal to take off down to the STOP, on diameter; per side: half of it.",
+    Stages.AT_ONCE: "Off dia: metal to take off, on diameter; per side: half of it.",
+    Stages.NOTHING: "",
+}
+TARGET_MEANS = "TARGET: where it ends, after the next drive only."
+TOLERANCE = "Tolerance: if every station is off by this much, the most sensitive band changes by 1 % lambda."
+FINER_THAN_HAND = "{hand:.1f}*: that would take less than a hand holds, so there the hand alone may change it by more."
+UNCERTAINTY = (
+    "Uncertainty +-: two times in three the right diameter lies no farther than this from the target, all that was "
+    "measured or assumed and the hand together; - where a limit ends the cut, and nobody knows."
+)
+MEASURE_TWICE = "Measured: write two readings a quarter turn apart, washed and cold."
+READINGS = (
+    "Micrometer: what one shows whose anvils are {width:g} mm wide along the needle, {edge} on the mark, while the "
+    "diameter there is the one named; '-': as before, or they would stand over the shoulder."
+)
+EDGES = {
+    "centre": "their middle",
+    "thick_edge": "their thick-side edge",
+}
+INTERVAL = "From, to: 90 % interval, lambda lies inside nine times in ten."
+ALL_OFF = "FINAL: every station at its target diameter and the jet as told."
+IDLE_TRIMMED = "The nut is taken to put the idle right afterwards."
+MOSTLY_FROM = "The uncertainty of the target diameters mostly comes from (stations): {said}."
+SOURCES = {
+    "flow gain": "flow law",
+    "viscosity": "fuel's viscosity",
+    "eccentricity": "needle off centre",
+}
+SOURCE_AT = "{source} at {stations}"
+CHECKS = {
+    "red": "Red",
+    "amber": "Amber",
+    "green": "Green",
+    "not measured": "Not measured, so not proven",
+}

@@ -1,0 +1,112 @@
+"""Every sentence of what comes after a design: the file, the rescue, the next drive, other places, other needles."""
+
+from __future__ import annotations
+
+from enum import StrEnum
+
+from needlecalc.design.after.altitude import AltitudeRemark
+from needlecalc.design.after.progress import NextStroke
+from needlecalc.design.after.rescue import WayOut
+from needlecalc.design.inverse.alternatives import Change
+
+STROKES: dict[StrEnum, str] = {
+    NextStroke.OVERCUT: (
+        "Overcut at {overcut}: stop filing. The rescue says what the jet and the other stations can still do."
+    ),
+    NextStroke.NOTHING: "Nothing to file: the design leaves every station as it is.",
+    NextStroke.RISK: (
+        "Stop, measure lambda: the chance that the cut has made a band too rich is {chance:.0f} %, more than the "
+        "{risk:.0f} % agreed."
+    ),
+    NextStroke.THERE: "Stop, measure lambda: no station is over its first stop by more than can be told.{past}",
+    NextStroke.LIGHT_PASS: "One light pass at {to_go}: at most {most:.0f} um to go.{past}",
+    NextStroke.CARRY_ON: (
+        "Carry on at {to_go}: up to {most:.0f} um to go, most at station {where}; measure again before the last "
+        "{light:.0f} um.{past}"
+    ),
+}
+OVERCUT_AT = "station {station} by {um:.0f} um"
+PAST = " {Stations} past the stop already: no more there."
+CARE = "Wash, cool and measure. At a turning needle: safety glasses, and no gloves at a chuck."
+CHANCE_NOW = "Chance that the cut makes a band too rich: {now:.0f} % now{rest}."
+CHANCE_REST = ", {rest:.0f} % with the rest down to the first stop taken"
+THERE = "'there': within {told_um:.1f} um, which hand and micrometer together cannot tell apart."
+READINGS_OF = "Readings: {source}."
+COMPUTED = "Computed, not measured: with the jet {drop_mm:.2f} mm below the bridge, and idle set by the nut."
+WAYS_OUT: dict[StrEnum, str] = {
+    WayOut.NOTHING_HURT: (
+        "Nothing to rescue: no band is richer than its target by more than {hurt:.0f} % through the cut; furthest off "
+        "is {band}, {worst:+.1f} %. File no more: refit it, drive and measure lambda."
+    ),
+    WayOut.LEAVE: "Leave it as it is: every band is then within {within:.1f} % of its target.",
+    WayOut.JET: "The jet alone serves: {turn}; every band is then within {within:.1f} % of its target.",
+    WayOut.JET_AND_FILE: (
+        "{Turn} and file the other stations back by the new design, in its stages; every band is then within "
+        "{within:.1f} % of its target."
+    ),
+    WayOut.NONE: (
+        "No way out brings every band where it is permitted: with the jet and filing back, {band} still misses by "
+        "{worst:+.1f} %. Keep the needle as a rich spare for one of the other uses named, and start anew from a donor."
+    ),
+}
+TURN_JET = "{way} the jet by {flats:.1f} flats"
+LOWER, RAISE = "lower", "raise"
+RESCUES: dict[StrEnum, str] = {
+    Change.NONE: "leave it as it is",
+    Change.JET_FOR_BAND: "jet for {band}",
+    Change.BEST_JET: "best jet height",
+    Change.JET_AND_FILE: "jet and file back",
+    Change.SPARE_RICHER: "spare for lambda x {amount:.3f}",
+    Change.SPARE_LOWER: "spare {amount:.0f} m lower",
+    Change.SPARE_BORE: "spare for a {bore_mm:.3f} mm jet",
+}
+RESCUE_NOTES: dict[StrEnum, str] = {
+    Change.NONE: "",
+    Change.JET_FOR_BAND: "{lowest} goes from {before:.3f} to {after:.3f}.{reached}{assumed}",
+    Change.BEST_JET: "",
+    Change.JET_AND_FILE: "{filing}",
+    Change.SPARE_RICHER: "{fit}where every band may be {richer:.1f} % richer than this job asks.",
+    Change.SPARE_LOWER: (
+        "{fit}at the same temperature, some {amount:.0f} m lower, where denser air is leaner; measure there before you "
+        "rely on it."
+    ),
+    Change.SPARE_BORE: "{fit}in a jet of {bore_mm:.3f} mm bore, if there is one; a reamed or worn jet is no cure.",
+}
+NOT_REACHED = " The jet at its highest brings {band} to {after:.3f} only."
+RANGE_ASSUMED = " The nut's range is not stated: a turn either way is assumed, {low:.2f} to {high:.2f} mm."
+FILES_MORE = "Takes up to {um:.0f} um more at {stations}."
+FILES_NOTHING = "No more filing."
+NO_FIT = "nearest, not a fit, {band} stays {worst:+.1f} % off: "
+TOO_LEAN = "{what}: too lean at full load, {bands}; stop on any pinking."
+NOT_TRIMMED = "Idle is as the jet height of the row gives it, not trimmed afterwards."
+FLATS_MEAN = "Flats: + lowers the jet (richer), - raises it (leaner). 'not permitted': bands too rich or too lean."
+ALTITUDE: dict[StrEnum, str] = {
+    AltitudeRemark.FULL_LOAD_LEAN: (
+        "RED: at {place} full load would run at up to lambda {expected:.3f} ({band}{needle}), leaner than {limit:.2f} "
+        "in {count} of {of} full-load bands. {pistons}"
+    ),
+    AltitudeRemark.FULL_LOAD_MAY_BE_LEAN: (
+        "At {place} full load may run too lean: lambda {expected:.3f} ({band}{needle}), up to {highest:.3f}; "
+        "{limit:.2f} is the leanest (common practice, no source). {pistons}"
+    ),
+    AltitudeRemark.MISFIRES: "At {place}{needle} it would misfire, leaner than lambda {limit:g}: {bands}.",
+    AltitudeRemark.FOULS: "At {place}{needle} plugs would foul, richer than lambda {limit:g}: {bands}.",
+}
+NEEDLE_AT = {
+    1: ", at the FIRST STOP",
+    0: ", at the target diameters",
+    -1: "",
+}
+BY_ALTITUDE = "Lambda by altitude: {final}."
+BY_ALTITUDE_IN_STAGES = "Lambda by altitude at the FIRST STOP: {stop}. At the target diameters: {final}."
+CO_AT_IDLE = "CO at idle, dry, no oxygen left over: {places}."
+CO_AT = "{place} {percent:.1f} %"
+ALTITUDE_ASSUMES = (
+    "Taken for granted: same speeds, same throttle and so the same share of the outside pressure in the manifold, so "
+    "the engine draws the same volume of outside air; fuel and its temperature as on the drive; the jet stays where it "
+    "is."
+)
+ALTITUDE_CAUTIONS = (
+    "Set again before descending: lean on the mountain is leaner still in the valley.",
+    "Never plan full load leaner than lambda 0.92 anywhere the car will be driven (common practice).",
+)
