@@ -235,7 +235,7 @@ def test_a_station_left_beside_a_cut_shows_what_wide_anvils_will_read(design):
     ]
     assert told
     for row in told:
-        assert f"leave {row['asked_reads_mm']:.4f}" in said
+        assert f"leave {row['target_reads_mm']:.4f}" in said
 
 
 def test_readings_fit_the_page(design, tmp_path):

@@ -63,10 +63,10 @@ def test_typed_0826_where_08332_was_asked():
     assert as_cut.missed()[hurt] < -0.03
     # The jet raised: the band hurt most is on its target again, and idle pays for it.
     assert raised.drop_mm < 1.6
-    assert raised.final.expected[hurt] == pytest.approx(design.target.lambda_target[hurt], rel=1e-4)
-    np.testing.assert_allclose(raised.final.expected, alone(raised.drop_mm), rtol=2e-5)
+    assert raised.lambda_expected[hurt] == pytest.approx(design.target.lambda_target[hurt], rel=1e-4)
+    np.testing.assert_allclose(raised.lambda_expected, alone(raised.drop_mm), rtol=2e-5)
     assert f"900 rpm idle goes from {alone(1.6)[0]:.3f} to {alone(raised.drop_mm)[0]:.3f}" in say.rescue_note(raised, found)
-    assert raised.final.expected[0] > design.target.lambda_target[0] + 0.02
+    assert raised.lambda_expected[0] > design.target.lambda_target[0] + 0.02
     # The best height by a search of its own.
     drops = np.linspace(0.7, 1.6, 181)
     worst = [np.abs(np.log(alone(drop) / design.target.lambda_target)).max() for drop in drops]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import string
+from datetime import UTC, datetime
 from enum import StrEnum
 
 import numpy as np
@@ -22,10 +23,10 @@ from needlecalc.design.inverse.notes import DesignRemark
 from needlecalc.design.inverse.proposal import Measurement, Stages
 from needlecalc.design.inverse.target import TargetRemark
 from needlecalc.design.inverse.verdict import Cause, VerdictKind
-from needlecalc.report import say, words, words_after
+from needlecalc.report import checkwords, say, words, words_after
 from needlecalc.report.facts import facts_of
 
-ROOMS = (words, words_after)
+ROOMS = (words, words_after, checkwords)
 
 
 def tables():
@@ -64,9 +65,16 @@ def test_every_change_has_words():
     assert set(LimitKind) - {LimitKind.NO_REVERSED_TAPER} <= set(words.EASED)
 
 
+def texts(value):
+    """Every text in a table, however it is nested."""
+    if isinstance(value, str):
+        return [value]
+    return [text for one in (value.values() if isinstance(value, dict) else value) for text in texts(one)]
+
+
 def test_every_template_is_one():
     for _, name, value in tables():
-        for template in value.values() if isinstance(value, dict) else [value] if isinstance(value, str) else value:
+        for template in texts(value):
             fields = [field for _, field, _, _ in string.Formatter().parse(template) if field is not None]
             assert all(field and field.replace("_", "").isalnum() for field in fields), (name, template)
 
@@ -74,8 +82,11 @@ def test_every_template_is_one():
 def gibberish(value):
     """The same table with every sentence replaced by one that says nothing."""
     if isinstance(value, dict):
-        return {key: "Xyz." for key in value}
-    return "Xyz." if isinstance(value, str) else tuple("Xyz." for _ in value)
+        return {key: gibberish(one) for key, one in value.items()}
+    if isinstance(value, str):
+        return "Xyz."
+    blank = [gibberish(one) for one in value]
+    return type(value)(*blank) if hasattr(value, "_fields") else tuple(blank)
 
 
 def designs():
@@ -103,7 +114,7 @@ def test_no_figure_hangs_on_a_sentence(monkeypatch):
 
 def sheet_of(design):
     outlook = nc.at_altitude(design.setup, design.target.bands, design, 2000.0, home=0.0)
-    return nc.grind_sheet(design, altitude=outlook)
+    return nc.grind_sheet(design, altitude=outlook, made_at=datetime(2020, 1, 1, tzinfo=UTC))
 
 
 def test_remarks_are_said_with_their_figures():
@@ -114,15 +125,15 @@ def test_remarks_are_said_with_their_figures():
 
 def test_facts_of_a_sheet_hold_no_sentence():
     # Names of kinds are short; a sentence ends with a full stop.
-    def texts(value):
+    def said(value):
         if isinstance(value, dict):
-            return [one for key in value for one in texts(value[key])]
+            return [one for key in value for one in said(value[key])]
         if isinstance(value, list):
-            return [one for item in value for one in texts(item)]
+            return [one for item in value for one in said(item)]
         return [value] if isinstance(value, str) else []
 
     for design in designs():
         facts = facts_of(sheet_of(design))
-        assert not [text for text in texts(facts) if text.endswith(".") or len(text) > 80]
+        assert not [text for text in said(facts) if text.endswith(".") or len(text) > 80]
         assert isinstance(facts["verdict"]["kind"], str)
         assert not isinstance(facts["verdict"]["kind"], StrEnum)

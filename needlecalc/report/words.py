@@ -50,7 +50,7 @@ REMARKS: dict[StrEnum, str] = {
         "up to {leanest:.2f}. Make these targets richer, and stop on any pinking."
     ),
     DesignRemark.CHECKS_NOT_MADE: (
-        "No checks were made before this sheet: ignition, leaks and sensor stand unproven. Faults first."
+        "Checks: none were made before this sheet; ignition, leaks and sensor stand unproven. Faults first."
     ),
     DesignRemark.PASSES_CONTRADICT: (
         "THE PASSES CONTRADICT EACH OTHER: they miss the best car by {times:.1f} times what chance brings. Readings are "
