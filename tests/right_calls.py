@@ -218,7 +218,7 @@ SLOW = ("solve", "judge_cut", "rescue", "rank", "at_altitude", "with_lift", "com
 # Records that the package makes and a user only reads, and the sheet that is slow to draw.
 NOT_CALLED = (
     "Log", "Lag", "Bands", "LiftAgreement", "Normalisation", "Check", "Checks", "LeakSign", "Comparison", "Metering",
-    "PairCheck", "Binding", "Option", "Learned", "JetShift", "Design", "NextStep", "NextSteps", "Progress", "Rescue",
+    "PairCheck", "Alternative", "Learned", "JetShift", "Design", "NextStep", "NextSteps", "Progress", "Rescue",
     "Outcome", "AltitudeOutlook", "RankedNeedle", "Ranking", "GrindSheet", "Job", "write_pdf",
 )  # fmt: skip
 

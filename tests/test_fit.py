@@ -202,7 +202,7 @@ def problem_of(measured, wanted=0.95, lifts=None, limits=None, jet=None, se=0.01
     lifts = np.linspace(2, 26, len(measured)) if lifts is None else lifts
     target = asked(setup, lifts, measured, wanted, lambda_se=se)
     learned = nc.learn(target.bands, setup)
-    return Problem.of(learned, target, limits or nc.Limits(), np.ones(STATIONS_MM.size, dtype=bool), np.ones(len(measured)))
+    return Problem.of(learned, target, limits or nc.Limits(), np.ones(STATIONS_MM.size, dtype=bool))
 
 
 def test_another_height_of_the_jet_is_found_where_the_near_one_does_not_serve():
@@ -214,7 +214,7 @@ def test_another_height_of_the_jet_is_found_where_the_near_one_does_not_serve():
     target = asked(setup, lifts, [1.014, 1.084, 0.904, 0.964, 1.051], wanted, lift_u_mm=0.5, lambda_se=0.02)
     learned = nc.learn(target.bands, setup)
     inside = stations < 26.0
-    problem = Problem.of(learned, target, nc.Limits(), inside, np.ones(5))
+    problem = Problem.of(learned, target, nc.Limits(), inside)
     x, smoothness = smoothest(problem)
     for height in np.linspace(*problem.drop_range_mm, 9):
         start = problem.rest()
@@ -394,7 +394,7 @@ def test_tip_beyond_the_data_follows_the_taper_and_the_rest_is_the_optimum():
     setup = make_setup(drop_min_mm=0.8, drop_max_mm=2.5)
     target = asked(setup, np.linspace(2, 24, 9), np.linspace(0.9, 1.14, 9), 0.84, lambda_se=0.01)
     inside = np.arange(STATIONS_MM.size) <= 8
-    problem = Problem.of(nc.learn(target.bands, setup), target, nc.Limits(), inside, np.ones(9))
+    problem = Problem.of(nc.learn(target.bands, setup), target, nc.Limits(), inside)
     fall, residuals_of_all = -np.diff(DIAMETERS_MM), residuals(problem, 0.1)
 
     def whole(v):

@@ -218,7 +218,7 @@ def test_usual_job_leaves_idle_alone_and_brings_the_rest_to_target(jet):
     assert design.target.lambda_target[0] == pytest.approx(1.05)
     assert design.target.lambda_rich[0] == pytest.approx(0.97)
     # Stations that meter idle keep their metal, the jet stays.
-    serves_idle = np.abs(design.stations.stations.idle_percent_per_um) > 0.1
+    serves_idle = np.abs(design.stations.idle_percent_per_um) > 0.1
     assert serves_idle.any()
     assert (design.remove_um()[serves_idle] == 0.0).all()
     assert design.drop_mm == pytest.approx(DROP_MM)
@@ -261,10 +261,10 @@ def test_what_each_micron_does_to_idle():
         one = nc.Needle("less", design.needle.stations_mm, less)
         setup = design.setup.with_needle(design.needle)
         change = 100 * (nc.predict_lambda(setup, bands, needle=one)[0] / 1.05 - 1)
-        assert design.stations.stations.idle_percent_per_um[station - 1] == pytest.approx(change, abs=0.01)
-    assert design.stations.stations.idle_percent_per_um[1] < -0.1
+        assert design.stations.idle_percent_per_um[station - 1] == pytest.approx(change, abs=0.01)
+    assert design.stations.idle_percent_per_um[1] < -0.1
     rows = design.station_rows()
-    assert rows[1]["idle_percent_per_um"] == pytest.approx(design.stations.stations.idle_percent_per_um[1])
+    assert rows[1]["idle_percent_per_um"] == pytest.approx(design.stations.idle_percent_per_um[1])
 
 
 @pytest.mark.parametrize("jet", JETS.values(), ids=JETS)
@@ -290,5 +290,5 @@ def test_an_idle_without_test_may_be_cut():
 
 def test_no_idle_no_column():
     design = nc.solve(asked([lift_of_station(3), lift_of_station(6)], [1.05, 1.05], [1.0, 1.0]), n1())
-    assert np.isnan(design.stations.stations.idle_percent_per_um).all()
+    assert np.isnan(design.stations.idle_percent_per_um).all()
     assert "idle % per um" not in design.table().text()

@@ -57,6 +57,8 @@ def remarks_of(design: Design) -> tuple[Remark, ...]:
         passes_contradict(design),
         full_load_now(design),
         idle_not_measured(design),
+        _interpolated(design),
+        _several_carburettors(design),
         *_of_the_meter(design),
         *_not_driven(design),
         _step_of_nut(design),
@@ -64,7 +66,6 @@ def remarks_of(design: Design) -> tuple[Remark, ...]:
         *design.target.remarks(),
         _past_lean_limit(design),
         *_of_the_stations(design),
-        _several_carburettors(design),
     )
     return tuple(one for one in found if one is not None)
 
@@ -224,9 +225,13 @@ def _of_the_stations(design: Design) -> list[Remark]:
         found.append(lean)
     if between:
         found.append(Remark(DesignRemark.BETWEEN_BANDS, stations=between))
-    if guessed := design.present().interpolated:
-        found.append(Remark(DesignRemark.INTERPOLATED, Severity.CAUTION, stations=tuple(guessed)))
     return found
+
+
+def _interpolated(design: Design) -> Remark | None:
+    """Stations of the present needle that nobody measured."""
+    guessed = tuple(design.present().interpolated)
+    return Remark(DesignRemark.INTERPOLATED, Severity.CAUTION, stations=guessed) if guessed else None
 
 
 def _past_the_data(design: Design) -> Remark | None:
