@@ -156,7 +156,6 @@ def test_a_typed_slide_job_from_file_to_sheet(tmp_path):
     [
         ("lift_mm = [4.0, 12.0, 20.0, 25.0]", "", "Band 1400 rpm light: its lift was neither logged nor typed"),
         ("lift_mm = [4.0, 12.0,", "lift_mm = [4.0, nan,", "Band 2500 rpm full: its lift was neither logged nor typed"),
-        ("air_flow_g_s = [4.0, 14.0, 27.0, 36.0]", "", "Band 1400 rpm light: no air flow and no manifold pressure is known"),
         ("air_flow_g_s = [4.0,", "air_flow_g_s = [400.0,", "400.0 g/s a carburettor is more than a slide open 4 mm passes"),
         ("lift_mm = [4.0,", "depression_pa = [2, 900, 900, 900]\nlift_mm = [4.0,", "depression_pa is 2, but must lie"),
         (
@@ -172,6 +171,13 @@ def test_bands_of_a_slide_job_are_refused_clearly(tmp_path, old, new, match):
     job = nc.read_job(slide_job(tmp_path, bands=SLIDE_BANDS.replace(old, new)))
     with pytest.raises(nc.InputError, match=match):
         job.design()
+
+
+def test_a_depression_nobody_stated_is_assumed_and_listed(tmp_path):
+    job = nc.read_job(slide_job(tmp_path, bands=SLIDE_BANDS.replace("air_flow_g_s = [4.0, 14.0, 27.0, 36.0]", "")))
+    sheet = " ".join(job.sheet(job.design()).text().split())
+    assert any(prior.key == "usual_depression_pa" for prior in job.left_out)
+    assert "depression over the jet, Pa" in sheet
 
 
 def test_refusals(tmp_path):
