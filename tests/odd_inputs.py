@@ -254,9 +254,11 @@ def design_by_a_job(draw: Random, folder: Path) -> list[Any]:
     sheet = job.sheet(design)
     assert "nan" not in sheet.text().replace("nance", "")
     sheet.csv()
-    figures = [getattr(design, f"{when}_{what}") for when in ("lambda", "first") for what in ("predicted", "low", "high")]
-    chances = [design.chance_rich, design.chance_rich_first, design.chance_fails, design.chance_fails_first, design.drop_mm]
-    return [*figures, design.needle.diameters_mm, design.first_stop.diameters_mm, np.array(chances, dtype=float)]
+    stages = (design.final, design.stop)
+    figures = [getattr(stage, what) for stage in stages for what in ("expected", "low", "high")]
+    chances = [chance for stage in stages for chance in (stage.chance_rich, stage.chance_fails)]
+    needles = [stage.needle.diameters_mm for stage in stages]
+    return [*figures, *needles, np.array([*chances, design.drop_mm], dtype=float)]
 
 
 def run_a_command(draw: Random, folder: Path) -> list[Any]:

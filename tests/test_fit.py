@@ -312,7 +312,7 @@ def test_the_whole_design_is_the_optimum(name):
     given_, smoothness = CASES[name]
     problem = problem_of(**given_)
     x = fit(problem, smoothness, problem.rest())
-    g, h = problem.limits_matrix, problem.limits_least
+    g, h = problem.rows.matrix, problem.rows.least
 
     squared = residuals(problem, smoothness)
     certify(squared, x, g, h, kinks(problem))
@@ -348,7 +348,7 @@ def test_where_it_starts_does_not_matter():
     rng = np.random.default_rng(2)
     for _ in range(3):
         start = least_squares_with_inequalities(
-            np.eye(size), rng.uniform(0.0, 0.15, size), problem.limits_matrix, problem.limits_least
+            np.eye(size), rng.uniform(0.0, 0.15, size), problem.rows.matrix, problem.rows.least
         )[0]
         np.testing.assert_allclose(fit(problem, 0.1, start), zero, atol=1e-5)
 
@@ -411,9 +411,9 @@ def test_tip_beyond_the_data_follows_the_taper_and_the_rest_is_the_optimum():
     own = np.append(inside, True)
     v = x[own]
     np.testing.assert_allclose(whole(v), x, atol=1e-8)
-    alone = ~problem.limits_matrix[:, ~own].any(axis=1)  # the tip keeps the limits by the way it follows
-    g, h = problem.limits_matrix[alone][:, own], problem.limits_least[alone]
-    assert (problem.limits_matrix @ x >= problem.limits_least - 1e-9).all()
+    alone = ~problem.rows.matrix[:, ~own].any(axis=1)  # the tip keeps the limits by the way it follows
+    g, h = problem.rows.matrix[alone][:, own], problem.rows.least[alone]
+    assert (problem.rows.matrix @ x >= problem.rows.least - 1e-9).all()
     certify(squared, v, g, h, kinks(problem))
     for start in (np.zeros(10), np.append(np.full(9, 0.02), 0.3)):
         assert total(squared, v) <= general_solver(squared, start, g, h) * (1 + SHARE)
@@ -427,7 +427,7 @@ def test_a_band_that_crosses_a_station_does_not_stop_the_fit(seed, smoothness):
     problem = problem_of(measured, jet={"drop_min_mm": 0.8, "drop_max_mm": 2.5}, se=0.004)
     x = fit(problem, smoothness, problem.rest())
     least = cost(problem, smoothness, x)
-    g, h = problem.limits_matrix, problem.limits_least
+    g, h = problem.rows.matrix, problem.rows.least
     assert gap(residuals(problem, smoothness), x, g, h, kinks(problem)) < SHARE / 2
     # With the jet fixed anywhere near, the rest fitted anew, none is better.
     low, high = problem.drop_range_mm

@@ -71,7 +71,7 @@ def general_solver(problem: Problem, smoothness: float, start: np.ndarray, exact
     free, inner = np.flatnonzero(problem.free), int((problem.free & problem.inside).sum())
     left, right = np.diff(needle.stations_mm[free[:inner]])[:-1], np.diff(needle.stations_mm[free[:inner]])[1:]
     mean = (left + right) / 2
-    g, h = problem.limits_matrix, problem.limits_least
+    g, h = problem.rows.matrix, problem.rows.least
     held = np.isfinite(problem.tested)
     least = problem.least_misfit()[held]
 
@@ -104,7 +104,7 @@ def by_slsqp(problem: Problem, smoothness: float, point: Point, tests: np.ndarra
     """What stands for each fit when the whole design is SLSQP's: as exact as ours has to be."""
     x = general_solver(problem, smoothness, point.x, 1e-9 if flat == room.FLAT else flat)
     # It oversteps limits by its rounding, which the next fit may not start from.
-    return problem.point(least_squares_with_inequalities(np.eye(x.size), x, problem.limits_matrix, problem.limits_least)[0])
+    return problem.point(least_squares_with_inequalities(np.eye(x.size), x, problem.rows.matrix, problem.rows.least)[0])
 
 
 def plain_smoothest(problem: Problem) -> tuple[np.ndarray, float]:
@@ -112,7 +112,7 @@ def plain_smoothest(problem: Problem) -> tuple[np.ndarray, float]:
     bands, tests, rest = problem.doubt.size, problem.least_misfit(), problem.point(problem.rest())
     point, tried = rest, []
     for smoothness in room.SMOOTHNESS_LADDER.tolist():
-        at_end = point.x[-1] and (problem.limits_matrix @ point.x - problem.limits_least)[-2:].min() < room.SETTLED_MM
+        at_end = point.x[-1] and (problem.rows.matrix @ point.x - problem.rows.least)[-2:].min() < room.SETTLED_MM
         starts = (point, rest) if at_end else (point,)
         ends = [by_slsqp(problem, smoothness, start, tests, room.FLAT) for start in starts]
         point = min(ends, key=lambda end: room.cost(problem, smoothness, end.x))
