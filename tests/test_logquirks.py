@@ -387,6 +387,7 @@ def archive(name: str) -> bytes:
         (b"SQLite format 3\0", "an SQLite database"),
         (b"\x89PNG\r\n\x1a\n\0\0", "a PNG picture"),
     ],
+    ids=lambda value: value if isinstance(value, str) else "file",
 )  # fmt: skip
 def test_files_of_another_kind_are_named(raw, words):
     # The first bytes are those of the open formats' own specifications.
