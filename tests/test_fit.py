@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 from scipy.optimize import LinearConstraint, lsq_linear, minimize, nnls
 
 import needlecalc as nc
+from needlecalc.design.inverse import leastsquares
 from needlecalc.design.inverse.fit import cost, fit, response, smoothest
 from needlecalc.design.inverse.leastsquares import least_squares_with_inequalities
 from needlecalc.design.inverse.problem import Problem
@@ -192,6 +193,26 @@ def test_limits_a_hair_apart_and_a_hair_across(size):
         assert x[0] == pytest.approx(size, rel=1e-9)
     with pytest.raises(nc.SolveError, match="limits contradict each other"):
         least_squares_with_inequalities(np.eye(1), np.zeros(1), g, np.array([size, -0.999 * size]))
+
+
+def test_opposite_limits_stay_opposite_to_the_last_bit(monkeypatch):
+    # A bit's difference, as a matrix kernel may make it by a row's place, turned an equation into a contradiction that
+    # was balanced by forces of 1e13, and the answer broke it by 4e-3.
+    seen = []
+    monkeypatch.setattr(
+        leastsquares, "nnls", lambda system, *given, **more: seen.append(system) or nnls(system, *given, **more)
+    )
+    rng = np.random.default_rng(0)
+    for _ in range(300):
+        count, rows = rng.integers(2, 18, 2)
+        e, f, g, x = (rng.normal(size=size) for size in ((count + 3, count), count + 3, (2 * rows + 1, count), count))
+        g[1:-1:2] = -g[2::2]
+        h = g @ x
+        h[0] -= rng.uniform()
+        found, _ = least_squares_with_inequalities(e, f, g, h - 1e-13)
+        assert (g @ found >= h - 1e-8).all()
+        np.testing.assert_array_equal(seen[-1][:-1, 1:-1:2], -seen[-1][:-1, 2::2])
+    assert len(seen) == 300
 
 
 # --- the whole design ------------------------------------------------------------------------------------------------

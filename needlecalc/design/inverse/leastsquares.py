@@ -74,8 +74,9 @@ def least_squares_with_inequalities(
         raise SolveError(CONTRADICTION)
     bounds_matrix, bounds = bounds_matrix[asks], bounds[asks]
     # In z = R x - Q^T f the least vector is zero, and the limits are those below.
-    moved = np.linalg.solve(r.T, bounds_matrix.T).T
-    need = bounds - moved @ aimed
+    # Limits that are opposite must stay so to the last bit. Matrix kernels may round a row by its place; einsum does not.
+    moved = np.einsum("ij,jk->ik", bounds_matrix, np.linalg.inv(r))
+    need = bounds - np.einsum("ij,j->i", moved, aimed)
     if (need <= 0.0).all():
         return np.linalg.solve(r, aimed), force
     size = np.linalg.norm(moved, axis=1)
