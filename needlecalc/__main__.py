@@ -22,7 +22,7 @@ from needlecalc.design.belief.history import History, read_history
 from needlecalc.design.belief.learn import learn
 from needlecalc.design.forward.predict import compare
 from needlecalc.design.inverse.twins import pair_check
-from needlecalc.echo import plain, shown
+from needlecalc.echo import LONGEST_NAME, plain, shown
 from needlecalc.errors import InputError, NeedleCalcError, SolveError
 from needlecalc.files import cannot_write, fingerprint, write_files
 from needlecalc.job import Job, read_job
@@ -92,7 +92,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         asked.readings += [word for word in left if not word.startswith("--")]
         left = [word for word in left if word.startswith("--")]
     if left:
-        parser.error(f"unrecognized arguments: {' '.join(left)}")
+        parser.error(f"unrecognized arguments: {plain(' '.join(left), LONGEST_NAME)}")
     if isinstance(sys.stdout, io.TextIOWrapper):
         sys.stdout.reconfigure(errors="backslashreplace")  # a name may hold letters the terminal cannot show
     matplotlib.use("Agg")
@@ -308,7 +308,7 @@ def _forget(job_path: str) -> int:
     else:
         write_files({path: None}, f"{path.name}: the history", last_read=last_read)
     left = f"{counted(len(before), 'pass', 'passes')} kept" if before else "none is kept, and the file is no more"
-    print(f"Forgotten: {counted(len(forgotten), 'pass', 'passes')}, printed above; in {path.name} {left}.")
+    print(f"Forgotten: {counted(len(forgotten), 'pass', 'passes')}, printed above; in {plain(path.name)} {left}.")
     return USABLE
 
 
@@ -335,7 +335,7 @@ def _learn(job_path: str) -> int:
             judged = str(compare_pass(before, bands, needle=here.needle, drop_mm=here.drop_mm))
         passes.save(path, job=job.name, last_read=last_read)
     _print([*said, str(passes), judged, str(learned)])
-    print(f"Written: {path.name}, {counted(len(passes.passes), 'pass', 'passes')}.")
+    print(f"Written: {plain(path.name)}, {counted(len(passes.passes), 'pass', 'passes')}.")
     return USABLE
 
 

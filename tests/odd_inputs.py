@@ -265,15 +265,17 @@ def run_a_command(draw: Random, folder: Path) -> list[Any]:
     """The command line: what it prints is fit for a terminal, and it ends with a code of its own."""
     odd_name, job = draw.choice(("van", "a\x1b[31m", r"$\frac{1}{$", "\n", "x" * 300)), _short(typed_job(), draw)
     job["bands"]["lambda_measured"] = [0.96, 1.02, 1.04, 1.05]
-    tree = spoilt_tree({**job, "name": odd_name, "history": {"file": "kept.json"}}, draw, draw.randrange(3), mildly=True)
+    kept = draw.choice(("kept.json", "kept\x1b[31m.json"))
+    tree = spoilt_tree({**job, "name": odd_name, "history": {"file": kept}}, draw, draw.randrange(3), mildly=True)
     (folder / "job.toml").write_bytes(as_toml(tree).encode("utf-8", "surrogatepass"))
     (folder / "needle.csv").write_text(needle_table(), encoding="utf-8")
     (folder / "n.csv").write_bytes(spoilt_table(needle_table(), draw))
+    (folder / "l.csv").write_bytes(spoilt_table(log_table(), draw))
     (folder / "r.csv").write_bytes(
         spoilt_table(readings_table(), draw) if draw.random() < 0.7 else readings_table().encode()
     )
     whole = json.loads(draw.choice(HISTORIES).read_text(encoding="utf-8"))
-    (folder / "kept.json").write_text(json.dumps(spoilt_tree(whole, draw, draw.randrange(2), mildly=True)), encoding="utf-8")
+    (folder / kept).write_text(json.dumps(spoilt_tree(whole, draw, draw.randrange(2), mildly=True)), encoding="utf-8")
     typed = [draw.choice((f"{d - 0.003:.4f}", f"{d - 0.003:.4f}", "-", *CELLS[:9])) for d in DIAMETERS_MM]
     words = draw.choice(
         (
@@ -282,6 +284,8 @@ def run_a_command(draw: Random, folder: Path) -> list[Any]:
             ["learn", "job.toml"],
             ["learn", "job.toml", "--undo"],
             ["compare", "n.csv", "needle.csv", "--job", "job.toml"],
+            ["keys", draw.choice((*job, *CELLS))],
+            ["new", f"made {draw.random()}", "--log", "l.csv"],
         )
     )
     home, said = Path.cwd(), io.StringIO()
@@ -289,6 +293,8 @@ def run_a_command(draw: Random, folder: Path) -> list[Any]:
         os.chdir(folder)
         with redirect_stdout(said), redirect_stderr(said):
             code = main([str(folder / word) if word.endswith((".csv", ".toml")) else word for word in words])
+    except SystemExit as end:  # the words are no command
+        code = end.code
     finally:
         os.chdir(home)
     assert code in (0, 2, 3, 4), code

@@ -53,6 +53,12 @@ def test_a_whole_design_of_figures_that_could_be_meant(folder, draw):
     own_error_or_finite(odd.design_by_a_job, draw, folder)
 
 
+@settings(deadline=None, max_examples=20)
+@given(CHANCE)
+def test_any_command(folder, draw):
+    own_error_or_finite(odd.run_a_command, draw, folder)
+
+
 def test_without_slips_every_road_has_a_result(folder, monkeypatch):
     monkeypatch.setattr(odd, "spoilt_table", lambda text, draw: text.encode())
     monkeypatch.setattr(odd, "spoilt_bytes", lambda raw, draw: raw)
