@@ -10,13 +10,8 @@ import needlecalc as nc
 
 LOADS = ("idle", "light", "part", "full")
 GIVEN = {"learned", "target", "limits"}  # what the design was made from
-NAN_BY_RULE = {
-    "u_um",
-    "tolerance_um",
-    "idle_percent_per_um",
-    "multiplier",
-    "amount",
-}  # where nothing is cut, served, measured
+# Where nothing is cut, served, measured or changed.
+NAN_BY_RULE = {"u_um", "tolerance_um", "idle_percent_per_um", "multiplier", "before", "amount", "first_stop_share"}
 
 
 def any_case(rng: np.random.Generator) -> tuple[nc.Target, nc.Setup, dict]:
@@ -113,16 +108,14 @@ def broken(design: nc.Design) -> list[str]:
     limits, jet = design.limits, design.setup.carburettor.jet
     present, asked, stop = (one.diameters_mm for one in (design.present(), design.final.needle, design.stop.needle))
     slack, out = 1e-6, []
+    chances = (design.final.chance_rich, design.stop.chance_rich)
     low, high = jet.drop_range_mm()
     steepest = np.maximum(limits.steepest * np.diff(design.final.needle.stations_mm), -np.diff(present))
     kept = [number - 1 for number in limits.keep]
     for rule, keeps in {
         "jet in its range": low - slack <= design.drop_mm <= high + slack,
         "taper does not reverse": (np.diff(asked) <= slack).all() and (np.diff(stop) <= slack).all(),
-        "chances": 0.0
-        <= min(design.final.chance_rich, design.stop.chance_rich)
-        <= max(design.final.chance_rich, 0.0)
-        <= 1.0,
+        "chances": 0.0 <= min(chances) <= max(chances) <= 1.0,
         "interval": (design.final.low <= design.final.high).all(),
     }.items():
         out += [] if keeps else [rule]

@@ -13,8 +13,10 @@ from conftest import asked, make_setup
 
 import needlecalc as nc
 from needlecalc.design.after.altitude import AltitudeRemark
+from needlecalc.design.after.outcome import Belief, OutcomeRemark
 from needlecalc.design.after.progress import NextStroke
 from needlecalc.design.after.rescue import WayOut
+from needlecalc.design.belief.learned import LearnedRemark
 from needlecalc.design.inverse.alternatives import Change, Unsolved
 from needlecalc.design.inverse.idletest import Why
 from needlecalc.design.inverse.limits import LimitKind
@@ -54,6 +56,9 @@ def tables():
         (NextStroke, words_after.STROKES),
         (WayOut, words_after.WAYS_OUT),
         (AltitudeRemark, words_after.ALTITUDE),
+        (LearnedRemark, words.REMARKS),
+        (Belief, words_after.BELIEFS),
+        (OutcomeRemark, words_after.OUTCOME),
     ],
 )
 def test_every_kind_has_words(kinds, table):

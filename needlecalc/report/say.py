@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 
 from needlecalc.design.after.altitude import AltitudeOutlook
+from needlecalc.design.after.outcome import Outcome
 from needlecalc.design.after.progress import LIGHT_PASS_UM, Progress, StationState
 from needlecalc.design.after.rescue import HURT, STILL_FITS, Rescue, WayOut
 from needlecalc.design.inverse.alternatives import Alternative, Change
@@ -28,6 +29,7 @@ from needlecalc.remark import BandName, Remark
 from needlecalc.report import words, words_after
 from needlecalc.report.checkwords import check_words, checks_notes, zero_words
 
+STOOD_STILL = 0.1  # of the change computed
 SAID_EVEN_RPM, NEAR_RPM = 50.0, 5.0  # 3999 is said 4000
 
 
@@ -75,7 +77,7 @@ say.register(SensorZero)(zero_words)
 @say.register
 def remark(one: Remark) -> str:
     """What was found, in words."""
-    return {**words.REMARKS, **words.WHY, **words_after.ALTITUDE}[one.kind].format(**_figures(one))
+    return {**words.REMARKS, **words.WHY, **words_after.ALTITUDE, **words_after.OUTCOME}[one.kind].format(**_figures(one))
 
 
 def remarks(found: Iterable[Remark]) -> list[str]:
@@ -116,6 +118,11 @@ def _figures(one: Remark) -> dict[str, object]:
         figures["low_to_high"] = " to ".join(ends)
     if "at_stop" in one.numbers:
         figures["needle"] = words_after.NEEDLE_AT[int(one.numbers["at_stop"])]
+    if "in_pass" in one.numbers:
+        read = words.LAMBDA_READ if "lambda_read" in one.numbers else words.LIFT_READ
+        figures["read_and_due"] = read.format(**one.numbers)
+    if "metal" in one.numbers:
+        figures["deeper"] = words_after.DEEPER_CUT if float(one.numbers["metal"]) > 1.0 else words_after.SHALLOWER_CUT
     if "stages" in one.numbers:
         figures["when"] = words.TEST_WHEN[Stages(str(one.numbers["stages"]))].format(**one.numbers)
     return figures
@@ -385,11 +392,29 @@ def _spans(found: AltitudeOutlook) -> str:
     return "; ".join(parts)
 
 
+def belief(found: Outcome) -> str:
+    """What to believe of the misses of a pass."""
+    kind, of, out = found.belief, found.inside.size, int((~found.inside).sum())
+    size = found.causes[0].size
+    held = words_after.ONLY_BAND if of == 1 else words_after.SOME_BANDS if out else words_after.ALL_BANDS
+    alike = words_after.OR_A.join(found.alike())
+    worst = int(np.argmax(np.abs(found.off())))
+    return words_after.BELIEFS[kind].format(
+        held=held.format(of=of, inside=of - out),
+        their=words_after.ITS_INTERVAL if of == 1 else words_after.THEIR_INTERVALS,
+        outside=(words_after.ONE_OUTSIDE if out == 1 else words_after.MORE_OUTSIDE).format(count=out),
+        furthest=band(found.bands.called(int(found.band[worst]))[0]),
+        first_aid=words.FIRST_AID,
+        moved=(words_after.STOOD_STILL if abs(1.0 + size) < STOOD_STILL else words_after.MOVED).format(share=1.0 + size),
+        share=1.0 + size,
+        percent=100.0 * abs(size),
+        above=words_after.ABOVE if size > 0.0 else words_after.BELOW,
+        mm=abs(size),
+        further=words_after.OUT_OF if size > 0.0 else words_after.INTO,
+        alike=words_after.ALIKE.format(causes=alike) if alike else "",
+    )
+
+
 def whys(target: Target) -> list[str]:
     """Where each target comes from."""
     return [remark(one) for one in target.why]
-
-
-def kinds() -> tuple[dict[StrEnum, str], ...]:
-    """Every table of words by kind, for whoever translates or checks them."""
-    return (words.WHY, words.REMARKS, words.VERDICTS, words.CAUSES, words.LIMITS, words.EASED, words.ALTERNATIVES)

@@ -13,6 +13,7 @@ import numpy as np
 from needlecalc.arrays import check_range
 from needlecalc.design.after.altitude import THE_DRIVE, AltitudeOutlook, AltitudeRemark
 from needlecalc.design.belief.calibration import JetShift
+from needlecalc.design.belief.learned import LearnedRemark
 from needlecalc.design.inverse.notes import DesignRemark, full_load_next
 from needlecalc.design.inverse.proposal import Design, Stages
 from needlecalc.echo import shown
@@ -28,7 +29,7 @@ from needlecalc.version import made_line, now
 # What stands above nut and file, the gravest first.
 BEFORE = (
     DesignRemark.CHECKS_NOT_MADE,
-    DesignRemark.PASSES_CONTRADICT,
+    LearnedRemark.CONTRADICT,
     DesignRemark.FULL_LOAD_LEAN_NOW,
     DesignRemark.IDLE_NOT_MEASURED,
 )

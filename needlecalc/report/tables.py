@@ -9,8 +9,11 @@ from functools import singledispatch
 import numpy as np
 
 from needlecalc.design.after.altitude import AltitudeOutlook, Place
+from needlecalc.design.after.outcome import Outcome
 from needlecalc.design.after.progress import Progress
 from needlecalc.design.after.rescue import Rescue
+from needlecalc.design.belief.learned import Learned
+from needlecalc.design.belief.unknowns import SHARED
 from needlecalc.design.inverse.alternatives import Change
 from needlecalc.design.inverse.nextstep import NextSteps
 from needlecalc.design.inverse.notes import DesignRemark
@@ -18,9 +21,10 @@ from needlecalc.design.inverse.proposal import LEAST_TOLD_MM, Design
 from needlecalc.design.inverse.target import Target
 from needlecalc.measure.checks.check import Checks
 from needlecalc.measure.drive.bands import Bands
+from needlecalc.measure.drive.normalise import BROUGHT
 from needlecalc.report import say, words, words_after
 from needlecalc.report.checkwords import checks_table
-from needlecalc.show import Column, Table
+from needlecalc.show import Column, Table, counted
 from needlecalc.units import inch_from_mm
 
 
@@ -45,6 +49,27 @@ def called(bands: Bands) -> tuple[Column, ...]:
     """Columns that name a band."""
     banks = (Column("bank", "bank", "", bands.bank),) if any(bands.bank) else ()
     return (Column("rpm", "rpm", ".0f", bands.rpm), Column("load", "load", "", bands.load), *banks)
+
+
+@table_of.register
+def _(learned: Learned, _part: str = "") -> Table:
+    (before, before_u), (now, now_u) = learned.shared()
+    passes = learned.history.passes
+    brought = (
+        words.PASS_BROUGHT.format(number=number, words=said)
+        for number, one in enumerate(passes, start=1)
+        for said in [said for said in one.bands.assumptions if said.startswith(BROUGHT)][-1:]
+    )
+    return table(
+        f"Learned from {counted(len(passes), 'pass', 'passes')}",
+        Column("what", "what", "", SHARED),
+        Column("unit", "unit", "", words.LEARNED_UNITS),
+        Column("before", "before", ".3f", before),
+        Column("before_u", "+-", ".3f", before_u),
+        Column("now", "now", ".3f", now),
+        Column("now_u", "+-", ".3f", now_u),
+        notes=(*map(say.remark, learned.remarks()), *brought),
+    )
 
 
 @table_of.register
@@ -280,5 +305,31 @@ def _(found: AltitudeOutlook, _part: str = "") -> Table:
             *((words_after.CO_AT_IDLE.format(places=idle),) if idle else ()),
             words_after.ALTITUDE_ASSUMES,
             *words_after.ALTITUDE_CAUTIONS,
+        ),
+    )
+
+
+@table_of.register
+def _(found: Outcome, _part: str = "") -> Table:
+    brought = [words for words in found.bands.assumptions if words.startswith(BROUGHT)][-1:]
+    apart = found.after.contradiction()
+    return table(
+        "What the pass did",
+        Column("rpm", "rpm", ".0f", found.bands.rpm[found.band]),
+        Column("load", "load", "", [found.bands.load[b] for b in found.band.tolist()]),
+        Column("lambda_before", "before", ".3f", found.lambda_before),
+        Column("lambda_predicted", "predicted", ".3f", found.lambda_predicted),
+        Column("lambda_low", "from", ".3f", found.lambda_low),
+        Column("lambda_high", "to (90 %)", ".3f", found.lambda_high),
+        Column("lambda_measured", "measured", ".3f", found.lambda_measured),
+        Column("inside", "inside", "", found.inside),
+        Column("gain", "gain", ".2f", found.gain),
+        Column("gain_u", "+-", ".2f", found.gain_u),
+        intro=(say.belief(found),),
+        notes=(
+            words_after.GAIN_MEANS,
+            *map(say.remark, found.remarks()),
+            *(words_after.MEASURED_BUT.format(words=one) for one in brought),
+            *((say.remark(apart),) if apart else ()),
         ),
     )

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from enum import StrEnum
 
+from needlecalc.design.belief.learned import LearnedRemark
 from needlecalc.design.inverse.alternatives import Change, Unsolved
 from needlecalc.design.inverse.idletest import Why
 from needlecalc.design.inverse.limits import LimitKind
@@ -35,6 +36,8 @@ WHY: dict[StrEnum, str] = {
     Why.EVEN_IDLE: "no leaner than even idling, common practice",
     Why.LEAN_LIMIT: "lean limit {limit:.2f} less {margin:g}; {asked:.2f} was asked",
 }
+LAMBDA_READ = "lambda {lambda_read:.3f} read, {lambda_due:.3f} due"
+LIFT_READ = "a lift of {lift_mm_read:.1f} mm read, {lift_mm_due:.1f} mm due"
 REMARKS: dict[StrEnum, str] = {
     TargetRemark.CONFLICT: (
         "{band} and {other} share the lift of {lift_mm:.1f} mm but ask for {richer_percent:+.0f} % and "
@@ -52,10 +55,18 @@ REMARKS: dict[StrEnum, str] = {
     DesignRemark.CHECKS_NOT_MADE: (
         "Checks: none were made before this sheet; ignition, leaks and sensor stand unproven. Faults first."
     ),
-    DesignRemark.PASSES_CONTRADICT: (
-        "THE PASSES CONTRADICT EACH OTHER: they miss the best car by {times:.1f} times what chance brings. Readings are "
-        "doubted {widening:.1f} times as much. Before you cut, {first_aid}."
+    LearnedRemark.CONTRADICT: (
+        "THE PASSES CONTRADICT EACH OTHER: they miss the best car by {times:.1f} times what chance brings, furthest in "
+        "pass {in_pass} at {band}: {read_and_due}. Readings are doubted {widening:.1f} times as much. Before you cut, "
+        "{first_aid}."
     ),
+    LearnedRemark.NO_CAR: (
+        "No car explains these passes: they miss the best car by {times:.1f} times what chance brings, furthest in pass "
+        "{in_pass} at {band}: {read_and_due}; {first_aid}."
+    ),
+    LearnedRemark.LIFT_MOVED: "Lift now believed differs most from that read at {band}: {moved_mm:+.2f} mm.",
+    LearnedRemark.LIFT_AS_READ: "Lift now believed is that read, at every band.",
+    LearnedRemark.AT_LEAST_SO_LEAN: "Beyond the lean limit, so that the reading counts as at least so lean: {bands}.",
     DesignRemark.FULL_LOAD_LEAN_NOW: "FULL LOAD RUNS TOO LEAN NOW, at lambda {low_to_high}. {pistons}",
     DesignRemark.FULL_LOAD_LEAN_NEXT: (
         "FULL LOAD runs too lean on the next drive: {band} at lambda {expected:.3f}, up to {highest:.3f}{and_more}; "
@@ -334,3 +345,5 @@ CHECKS = {
     "green": "Green",
     "not measured": "Not measured, so not proven",
 }
+LEARNED_UNITS = ("-", "mm", "x stated", "of the gap", "mm", "x its +-")  # of what all bands share, in its order
+PASS_BROUGHT = "Pass {number}: {words}."

@@ -5,6 +5,7 @@ from __future__ import annotations
 from enum import StrEnum
 
 from needlecalc.design.after.altitude import AltitudeRemark
+from needlecalc.design.after.outcome import Belief, OutcomeRemark
 from needlecalc.design.after.progress import NextStroke
 from needlecalc.design.after.rescue import WayOut
 from needlecalc.design.inverse.alternatives import Change
@@ -110,3 +111,43 @@ ALTITUDE_CAUTIONS = (
     "Set again before descending: lean on the mountain is leaner still in the valley.",
     "Never plan full load leaner than lambda 0.92 anywhere the car will be driven (common practice).",
 )
+BELIEFS: dict[StrEnum, str] = {
+    Belief.HOLDS: "The model holds: {held} measured inside {their}; carry on with the next design.",
+    Belief.ONE_BAND: ("{outside} One band cannot tell a wrong flow law from a wrong lift; measure three bands at least."),
+    Belief.NO_CAUSE: "{outside} No single cause explains them, furthest off is {furthest}: {first_aid}.",
+    Belief.NO_LAW: "{outside} Lambda {moved}, and no flow law errs so far: {first_aid}.",
+    Belief.GAIN: ("{outside} All moved by the same share, {share:.2f} of what was computed: believe the flow gain.{alike}"),
+    Belief.LIFT_SCALE: (
+        "{outside} The misses follow the lift: true lifts some {percent:.0f} % {above} those believed explain them; "
+        "believe the lift scale, and read a few lifts by a marker rod.{alike}"
+    ),
+    Belief.LIFT_ZERO: (
+        "{outside} The misses are those of a needle that stands {mm:.1f} mm {further} the jet than believed; measure "
+        "shoulder and jet face again.{alike}"
+    ),
+}
+ONLY_BAND, ALL_BANDS, SOME_BANDS = "the only band was", "all {of} bands were", "{inside} of {of} bands were"
+ITS_INTERVAL, THEIR_INTERVALS = "its interval", "their intervals"
+ONE_OUTSIDE = "1 band was measured outside its interval."
+MORE_OUTSIDE = "{count} bands were measured outside their intervals."
+STOOD_STILL, MOVED = "hardly moved", "moved {share:.2f} of what was computed"
+ABOVE, BELOW = "above", "below"
+OUT_OF, INTO = "further out of", "deeper in"
+ALIKE, OR_A = " A {causes} off would look alike.", " or a "
+OUTCOME: dict[StrEnum, str] = {
+    OutcomeRemark.WRONG_WAY: (
+        "The pass moved lambda the wrong way: look for a fault, or a mixed-up log or needle, before any cut."
+    ),
+    OutcomeRemark.GAIN_SHARED: (
+        "The pass did {gain:.2f} of what was computed, so one per cent of lambda takes {metal:.2f} times the metal "
+        "computed: for what is still lean the next cut is {deeper} than the old figures say. What remains is planned anew "
+        "from the lambda measured."
+    ),
+    OutcomeRemark.GAIN_BELIEVED: (
+        "Flow gain believed: {was:.2f} before, {now:.2f} +- {u:.2f} with this pass; the law itself is held to be right "
+        "within its doubt, so one pass moves it only part of the way."
+    ),
+}
+DEEPER_CUT, SHALLOWER_CUT = "deeper", "shallower"
+GAIN_MEANS = "Gain: change of lambda measured over change predicted; 1 is as computed, '-' too small a change to tell."
+MEASURED_BUT = "Measured, but {words}."

@@ -29,7 +29,7 @@ from conftest import make_setup
 
 import needlecalc as nc
 from needlecalc.design.inverse import fit as room
-from needlecalc.design.inverse import solution, verdict
+from needlecalc.design.inverse import solution
 from needlecalc.design.inverse.fit import fit
 from needlecalc.design.inverse.leastsquares import least_squares_with_inequalities
 from needlecalc.design.inverse.problem import Point, Problem
@@ -132,11 +132,7 @@ def against_a_general_solver():
             return nc.solve(target, setup)
 
     def theirs_plainly():
-        with (
-            patch.object(room, "_settled", by_slsqp),
-            patch.object(solution, "smoothest", plain_smoothest),
-            patch.object(verdict, "smoothest", plain_smoothest),
-        ):
+        with patch.object(room, "_settled", by_slsqp), patch.object(solution, "smoothest", plain_smoothest):
             return nc.solve(target, setup)
 
     learned = nc.learn(target.bands, setup)

@@ -7,7 +7,6 @@ from dataclasses import dataclass, replace
 from enum import StrEnum
 
 import numpy as np
-from numpy.typing import NDArray
 
 from needlecalc.arrays import read_only, same_length
 from needlecalc.design.forward.predict import predict_lambda
@@ -23,7 +22,7 @@ from needlecalc.parts.setup import Setup
 from needlecalc.parts.slide import SlideValve
 from needlecalc.physics.air import humidity_ratio
 from needlecalc.physics.exhaust import co_percent_of_lambda
-from needlecalc.remark import BandName, Remark, Severity
+from needlecalc.remark import Remark, Severity
 from needlecalc.show import Row, Shown
 from needlecalc.units import FloatArray
 
@@ -161,7 +160,7 @@ class AltitudeOutlook(Shown):
                     "limit": self.leanest,
                     "of": int(full.size),
                 }
-                return Remark(kind, severity, bands=self._called(order), numbers=numbers)
+                return Remark(kind, severity, bands=self.bands.called(*order.tolist()), numbers=numbers)
         return None
 
     def _other_loads(self, place: Place, at_stop: int) -> list[Remark]:
@@ -175,16 +174,12 @@ class AltitudeOutlook(Shown):
             Remark(
                 kind,
                 Severity.CAUTION,
-                bands=self._called(which[np.argsort(order[which], kind="stable")]),
+                bands=self.bands.called(*which[np.argsort(order[which], kind="stable")].tolist()),
                 numbers={"place": place.name, "at_stop": at_stop, "limit": limit},
             )
             for kind, which, order, limit in found
             if which.size
         ]
-
-    def _called(self, bands: NDArray[np.intp]) -> tuple[BandName, ...]:
-        own = self.bands
-        return tuple(BandName(float(own.rpm[b]), own.load[b], own.bank[b]) for b in bands.tolist())
 
     def band_rows(self) -> list[Row]:
         """Lambda of each band at every place, one dict each: ``lambda_1`` is the first place, ``stop_1`` it at the stop."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from enum import StrEnum
 
 import numpy as np
 from numpy.typing import NDArray
@@ -10,14 +11,14 @@ from numpy.typing import NDArray
 from needlecalc.design.after.refit import refitted, unchanged
 from needlecalc.design.belief.history import History, Pass
 from needlecalc.design.belief.learn import learn
-from needlecalc.design.belief.learned import FIRST_AID, Learned
+from needlecalc.design.belief.learned import Learned
 from needlecalc.design.belief.readings import same_bands, trusted
 from needlecalc.design.inverse.proposal import Design
 from needlecalc.errors import InputError
 from needlecalc.measure.drive.bands import Bands
-from needlecalc.measure.drive.normalise import BROUGHT
 from needlecalc.parts.needle import Needle
-from needlecalc.show import Column, Row, Shown, Table
+from needlecalc.remark import Remark, Severity
+from needlecalc.show import Shown
 from needlecalc.units import FloatArray
 
 NINETY = 1.645  # standard errors either side that hold 90 % of a normal distribution
@@ -28,8 +29,39 @@ FITS = 2.0  # of the degrees of freedom: misfit of one cause that still explains
 SCALES = np.linspace(-0.4, 0.4, 81)  # errors of lift tried
 ZEROS_MM = np.linspace(-4.0, 4.0, 81)
 NO_GAIN = 0.5  # error of the flow law that nobody believes
-STOOD_STILL = 0.1  # of the change computed
 ALIKE = 3.0  # chi-squared by which two causes must differ to be told apart
+
+
+class Belief(StrEnum):
+    """What to believe of the misses of a pass."""
+
+    HOLDS = "the model holds"
+    ONE_BAND = "one band cannot tell"
+    NO_CAUSE = "no single cause explains them"
+    NO_LAW = "no flow law errs so far"
+    GAIN = "flow gain"
+    LIFT_SCALE = "lift scale"
+    LIFT_ZERO = "lift zero"
+
+
+class OutcomeRemark(StrEnum):
+    """What to know of the next cut."""
+
+    WRONG_WAY = "the pass moved lambda the wrong way"
+    GAIN_SHARED = "all bands moved by another share than computed"
+    GAIN_BELIEVED = "flow gain believed"
+
+
+@dataclass(frozen=True)
+class Cause:
+    """One cause with the size that explains the change best, and the misfit (chi-squared) it leaves.
+
+    The size is a share for gain and lift scale, and mm for the lift's zero, positive further out of the jet.
+    """
+
+    belief: Belief
+    size: float
+    misfit: float
 
 
 @dataclass(frozen=True, repr=False, eq=False)
@@ -49,15 +81,13 @@ class Outcome(Shown):
     lambda_before, lambda_predicted, lambda_low, lambda_high, lambda_measured : array, shape (r,)
         Lambda believed before the cut; predicted for the needle and jet of the pass, with the 90 % interval of
         a reading; and measured. [-]
-    inside : array of bool, shape (r,)
-        Bands measured inside their interval; one past the lean limit counts as at least so lean.
     gain, gain_u : array, shape (r,)
         Change measured over change predicted, of ln(lambda), and its standard uncertainty; NaN where the change
         predicted is too small to tell. [-]
     gain_all, gain_all_u : float
         The same for all bands together; NaN where none tells. [-]
-    belief : str
-        What to believe, one or two sentences.
+    causes : tuple of Cause
+        What alone could explain the change, the likeliest first.
     """
 
     before: Learned
@@ -69,93 +99,55 @@ class Outcome(Shown):
     lambda_low: FloatArray
     lambda_high: FloatArray
     lambda_measured: FloatArray
-    inside: NDArray[np.bool_]
     gain: FloatArray
     gain_u: FloatArray
     gain_all: float
     gain_all_u: float
-    belief: str
+    causes: tuple[Cause, ...]
 
     def __repr__(self) -> str:
-        return f"Outcome: {self.belief}"
+        return f"Outcome: {self.belief}, {int(self.inside.sum())} of {self.inside.size} bands inside their intervals"
 
-    def rows(self) -> list[Row]:
-        """What became of each band.
+    def off(self) -> FloatArray:
+        """Lambda measured less that predicted, 1 at the end of the interval; positive is leaner."""
+        half = np.log(self.lambda_high / self.lambda_predicted)
+        return np.asarray(np.log(self.lambda_measured / self.lambda_predicted) / half)
 
-        Returns
-        -------
-        list of dict
-            One a band, full precision.
-        """
-        return [
-            {
-                "rpm": float(self.bands.rpm[b]),
-                "load": self.bands.load[b],
-                "lambda_before": float(self.lambda_before[k]),
-                "lambda_predicted": float(self.lambda_predicted[k]),
-                "lambda_low": float(self.lambda_low[k]),
-                "lambda_high": float(self.lambda_high[k]),
-                "lambda_measured": float(self.lambda_measured[k]),
-                "inside": bool(self.inside[k]),
-                "gain": float(self.gain[k]),
-                "gain_u": float(self.gain_u[k]),
-            }
-            for k, b in enumerate(self.band.tolist())
-        ]
+    @property
+    def inside(self) -> NDArray[np.bool_]:
+        """Bands measured inside their interval; one past the lean limit counts as at least so lean."""
+        return np.asarray(np.abs(self.off()) <= 1.0)
 
-    def table(self) -> Table:
-        """Predicted against measured, to be shown.
+    @property
+    def belief(self) -> Belief:
+        """What to believe of the misses."""
+        off, best = np.abs(self.off()), self.causes[0]
+        if (off > 1.0).sum() <= STRAYS * off.size and off.max() <= FAR_STRAY:
+            return Belief.HOLDS
+        if off.size == 1:
+            return Belief.ONE_BAND
+        if best.misfit > FITS * (off.size - 1):
+            return Belief.NO_CAUSE
+        return Belief.NO_LAW if best.belief is Belief.GAIN and abs(best.size) > NO_GAIN else best.belief
 
-        Returns
-        -------
-        Table
-            One row a band; what to believe above.
-        """
-        columns = (
-            Column("rpm", "rpm", ".0f"),
-            Column("load", "load"),
-            Column("lambda_before", "before", ".3f"),
-            Column("lambda_predicted", "predicted", ".3f"),
-            Column("lambda_low", "from", ".3f"),
-            Column("lambda_high", "to (90 %)", ".3f"),
-            Column("lambda_measured", "measured", ".3f"),
-            Column("inside", "inside"),
-            Column("gain", "gain", ".2f"),
-            Column("gain_u", "+-", ".2f"),
-        )
-        return Table("What the pass did", columns, self.rows(), (self.belief,), self.notes())
+    def alike(self) -> tuple[Belief, ...]:
+        """Other causes that would look the same."""
+        best, *others = self.causes
+        return tuple(one.belief for one in others if one.misfit - best.misfit < ALIKE)
 
-    def notes(self) -> tuple[str, ...]:
-        """How the gain is meant and what the next cut makes of it.
-
-        Returns
-        -------
-        tuple of str
-            One sentence each.
-        """
-        notes = ["Gain: change of lambda measured over change predicted; 1 is as computed, '-' too small a change to tell."]
+    def remarks(self) -> tuple[Remark, ...]:
+        """What to know of the next cut, the gravest first."""
+        found, gain, u = [], self.gain_all, self.gain_all_u
+        told = np.isfinite(self.gain)
+        shared = told.any() and bool((np.abs(self.gain - gain)[told] <= 2.0 * NINETY * self.gain_u[told]).all())
+        if shared and gain <= 0.0:
+            found.append(Remark(OutcomeRemark.WRONG_WAY, Severity.CAUTION))
+        elif shared and abs(gain - 1.0) > NINETY * u:
+            found.append(Remark(OutcomeRemark.GAIN_SHARED, numbers={"gain": gain, "metal": 1.0 / gain}))
         name = self.before.place.shared("flow gain")
         was, now = float(self.before.mean[name]), float(self.after.mean[name])
-        told = np.isfinite(self.gain)
-        shared = bool((np.abs(self.gain - self.gain_all)[told] <= 2.0 * NINETY * self.gain_u[told]).all())
-        if told.any() and shared and self.gain_all <= 0.0:
-            notes.append(
-                "The pass moved lambda the wrong way: look for a fault, or a mixed-up log or needle, before any cut."
-            )
-        elif told.any() and shared and abs(self.gain_all - 1.0) > NINETY * self.gain_all_u:
-            than = "deeper" if self.gain_all < 1.0 else "shallower"
-            notes.append(
-                f"The pass did {self.gain_all:.2f} of what was computed, so one per cent of lambda takes "
-                f"{1.0 / self.gain_all:.2f} times the metal computed: for what is still lean the next cut is {than} than "
-                "the old figures say. What remains is planned anew from the lambda measured."
-            )
-        notes.append(
-            f"Flow gain believed: {was:.2f} before, {now:.2f} +- {float(self.after.u()[name]):.2f} with this pass; the law "
-            "itself is held to be right within its doubt, so one pass moves it only part of the way."
-        )
-        notes += [f"Measured, but {words}." for words in self.bands.assumptions if words.startswith(BROUGHT)][-1:]
-        notes += filter(None, [self.after.contradiction()])
-        return tuple(notes)
+        numbers = {"was": was, "now": now, "u": float(self.after.u()[name])}
+        return (*found, Remark(OutcomeRemark.GAIN_BELIEVED, numbers=numbers))
 
 
 def compare_pass(
@@ -219,15 +211,8 @@ def compare_pass(
     total = np.hypot(car.lambda_now_u()[old], own)
     # The level of a band is known from its reading before, so that reading's doubt stands in every change.
     reading = np.hypot(learned.lambda_now_u()[old], own)
-    change, miss = expected - start, value - expected
-    tells = np.abs(change) > TELLING * reading
-    with np.errstate(divide="ignore", invalid="ignore"):
-        gain, gain_u = (np.where(tells, part / change, np.nan) for part in (value - start, reading * np.sign(change)))
-    weight = float(((change / reading) ** 2)[tells].sum())
-    gain_all = float(((value - start) * change / reading**2)[tells].sum() / weight) if weight else np.nan
-    gain_all_u = weight**-0.5 if weight else np.nan
-    off = miss / (NINETY * total)
-    names = [bands.name(b) for b in band.tolist()]
+    change = expected - start
+    gain, gain_u, gain_all, gain_all_u = _gains(change, value - start, reading)
     return Outcome(
         before=learned,
         after=learn(History((*learned.history.driven().passes, here)), learned.setup, doubts=learned.doubts),
@@ -238,40 +223,43 @@ def compare_pass(
         lambda_low=np.exp(expected - NINETY * total),
         lambda_high=np.exp(expected + NINETY * total),
         lambda_measured=np.asarray(bands.lambda_measured[band]),
-        inside=np.abs(off) <= 1.0,
         gain=gain,
         gain_u=gain_u,
         gain_all=gain_all,
         gain_all_u=gain_all_u,
-        belief=_belief(names, off, _causes(learned, car, old, value - start, reading)),
+        causes=_causes(learned, car, old, value - start, reading),
     )
 
 
-@dataclass(frozen=True)
-class _Cause:
-    """One cause with the size that explains the change best, and the misfit (chi-squared) it leaves."""
+def _gains(change: FloatArray, moved: FloatArray, reading: FloatArray) -> tuple[FloatArray, FloatArray, float, float]:
+    """Change measured over change predicted with its standard uncertainty: of each band, and of all that tell."""
+    tells = np.abs(change) > TELLING * reading
+    with np.errstate(divide="ignore", invalid="ignore"):
+        gain, gain_u = (np.where(tells, part / change, np.nan) for part in (moved, reading * np.sign(change)))
+    weight = float(((change / reading) ** 2)[tells].sum())
+    if not weight:
+        return gain, gain_u, np.nan, np.nan
+    return gain, gain_u, float((moved * change / reading**2)[tells].sum() / weight), weight**-0.5
 
-    name: str
-    size: float
-    misfit: float
 
-
-def _causes(learned: Learned, car: Learned, old: NDArray[np.intp], moved: FloatArray, reading: FloatArray) -> list[_Cause]:
+def _causes(
+    learned: Learned, car: Learned, old: NDArray[np.intp], moved: FloatArray, reading: FloatArray
+) -> tuple[Cause, ...]:
     """Causes tried one at a time, the best first, against the change of ln(lambda) that was measured."""
     lift = car.lift_mm()
     change = _change(learned, car, lift[None])[0, old]
     shape = change / reading
     strength = float(shape @ shape)
     gain = float(shape @ (moved / reading)) / strength if strength > 0.0 else 1.0
-    out = [_Cause("flow gain", gain - 1.0, float((((moved - gain * change) / reading) ** 2).sum()))]
-    for name, sizes, lifts in (
-        ("lift scale", SCALES, lift * (1.0 + SCALES[:, None])),
-        ("lift zero", ZEROS_MM, lift + ZEROS_MM[:, None]),
+    out = [Cause(Belief.GAIN, gain - 1.0, float((((moved - gain * change) / reading) ** 2).sum()))]
+    for belief, sizes, lifts in (
+        (Belief.LIFT_SCALE, SCALES, lift * (1.0 + SCALES[:, None])),
+        (Belief.LIFT_ZERO, ZEROS_MM, lift + ZEROS_MM[:, None]),
     ):
         left = (((moved - _change(learned, car, lifts)[:, old]) / reading) ** 2).sum(axis=1)
         best = int(np.argmin(left))
-        out.append(_Cause(name, float(sizes[best]), float(left[best])))
-    return sorted(out, key=lambda cause: cause.misfit)
+        out.append(Cause(belief, float(sizes[best]), float(left[best])))
+    return tuple(sorted(out, key=lambda cause: cause.misfit))
 
 
 def _change(learned: Learned, car: Learned, lift_mm: FloatArray) -> FloatArray:
@@ -282,45 +270,3 @@ def _change(learned: Learned, car: Learned, lift_mm: FloatArray) -> FloatArray:
         unknowns[:, one.place.lift()] = lift_mm
         logs.append(one.log_lambda(unknowns, one.present_mm(), one.history.passes[-1].drop_mm))
     return np.asarray(logs[1] - logs[0])
-
-
-def _belief(names: list[str], off: FloatArray, causes: list[_Cause]) -> str:
-    """What to believe of the misses; ``off`` is 1 at the end of the interval."""
-    outside = int((np.abs(off) > 1.0).sum())
-    if outside <= STRAYS * off.size and np.abs(off).max() <= FAR_STRAY:
-        held = "the only band was" if off.size == 1 else f"all {off.size} bands were"
-        if outside:
-            held = f"{off.size - outside} of {off.size} bands were"
-        their = "its interval" if off.size == 1 else "their intervals"
-        return f"The model holds: {held} measured inside {their}; carry on with the next design."
-    were = "band was measured outside its interval" if outside == 1 else "bands were measured outside their intervals"
-    lead = f"{outside} of {off.size} {were}."
-    if off.size == 1:
-        return f"{lead} One band cannot tell a wrong flow law from a wrong lift; measure three bands at least."
-    best = causes[0]
-    if best.misfit > FITS * (off.size - 1):
-        worst = names[int(np.argmax(np.abs(off)))]
-        return f"{lead} No single cause explains them, furthest off is {worst}: {FIRST_AID}."
-    alike = [cause.name for cause in causes[1:] if cause.misfit - best.misfit < ALIKE]
-    also = f" A {' or a '.join(alike)} off would look alike." if alike and abs(best.size) <= NO_GAIN else ""
-    return f"{lead} {_in_words(best)}{also}"
-
-
-def _in_words(cause: _Cause) -> str:
-    if cause.name == "flow gain" and abs(cause.size) > NO_GAIN:
-        moved = (
-            "hardly moved" if abs(1.0 + cause.size) < STOOD_STILL else f"moved {1.0 + cause.size:.2f} of what was computed"
-        )
-        return f"Lambda {moved}, and no flow law errs so far: {FIRST_AID}."
-    if cause.name == "flow gain":
-        return f"All moved by the same share, {1.0 + cause.size:.2f} of what was computed: believe the flow gain."
-    if cause.name == "lift scale":
-        return (
-            f"The misses follow the lift: true lifts some {100 * abs(cause.size):.0f} % "
-            f"{'above' if cause.size > 0 else 'below'} those "
-            "believed explain them; believe the lift scale, and read a few lifts by a marker rod."
-        )
-    return (
-        f"The misses are those of a needle that stands {abs(cause.size):.1f} mm "
-        f"{'further out of' if cause.size > 0 else 'deeper in'} the jet than believed; measure shoulder and jet face again."
-    )

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from enum import StrEnum
 from functools import cached_property
 
 import numpy as np
@@ -17,10 +18,10 @@ from needlecalc.design.belief.readings import readings_of
 from needlecalc.design.belief.unknowns import SHARED, Unknowns, log_u, offset_of, offset_squared_u
 from needlecalc.errors import SolveError
 from needlecalc.gaussian import Gaussian
-from needlecalc.measure.drive.bands import Bands, worst_of
-from needlecalc.measure.drive.normalise import BROUGHT
+from needlecalc.measure.drive.bands import Bands
 from needlecalc.parts.setup import Setup
-from needlecalc.show import Column, Row, Shown, Table, counted
+from needlecalc.remark import Remark, Severity
+from needlecalc.show import Shown, counted, in_words
 from needlecalc.units import FloatArray
 
 WIDE_OPEN_LOG, WIDE_OPEN_MM = 1.0, 30.0  # level and lift of a band are known from readings alone
@@ -32,10 +33,16 @@ DIFFERENCE = 1.5  # times what chance brings
 # Past so many times what chance brings, a few readings more, no car explains the passes; virtual engines of another flow law
 # stayed below 5 times of 12 to 36 readings, mixed-up logs came to 10 and more.
 NO_CAR, A_FEW = 6.0, 3
-FIRST_AID = (
-    "look for a fault first (leak, misfire, fuel supply), and for a mixed-up log, needle, jet height or lift, or another "
-    "air or fuel; drive again, or leave out the pass in doubt (learn --undo forgets the last)"
-)
+
+
+class LearnedRemark(StrEnum):
+    """How badly passes agree, and what else was found."""
+
+    CONTRADICT = "the passes contradict each other"
+    NO_CAR = "no car explains these passes"
+    LIFT_MOVED = "lift now believed differs most from that read"
+    LIFT_AS_READ = "lift as read at every band"
+    AT_LEAST_SO_LEAN = "reading counts as at least so lean"
 
 
 @dataclass(frozen=True, repr=False, eq=False)
@@ -78,8 +85,8 @@ class Learned(Shown):
     spare: int = 0
 
     def __repr__(self) -> str:
-        said = [f"{row['what']} {row['now']:.3g} +- {row['now_u']:.2g}" for row in self.shared_rows()[:2]]
-        return f"{self._title()}: {', '.join(said)}"
+        said = [f"{name} {value:.3g} +- {u:.2g}" for name, value, u in zip(SHARED, *self.shared()[1], strict=True)][:2]
+        return f"Learned from {counted(len(self.history.passes), 'pass', 'passes')}: {', '.join(said)}"
 
     @property
     def mean(self) -> FloatArray:
@@ -144,31 +151,22 @@ class Learned(Shown):
         """
         return max(1.0, float(np.sqrt(self.misfit / chi2.ppf(BY_CHANCE, self.spare)))) if self.spare else 1.0
 
-    def contradiction(self) -> str:
-        """How badly the passes agree; empty where chance explains it."""
-        if not self._strange():
-            return ""
-        return (
-            f"THE PASSES CONTRADICT EACH OTHER: {self._how_far()}. "
-            f"Readings are doubted {self.widening():.1f} times as much. Before you cut, {FIRST_AID}."
-        )
+    def contradiction(self) -> Remark | None:
+        """How badly the passes agree; None where chance explains it."""
+        return self._contradiction(LearnedRemark.CONTRADICT, Severity.CAUTION) if self._strange() else None
 
     def check_one_car(self) -> None:
         """Raise SolveError where no car explains the passes."""
         if self._strange() and self.misfit > NO_CAR * (self.spare + A_FEW):
-            msg = f"No car explains these passes: {self._how_far()}; {FIRST_AID}."
-            raise SolveError(msg)
+            raise SolveError(in_words(self._contradiction(LearnedRemark.NO_CAR, Severity.STOP)))
 
     def _strange(self) -> bool:
         return self.misfit > DIFFERENCE * self.spare > 0.0 and bool(chi2.sf(self.misfit, self.spare) < STRANGE)
 
-    def _how_far(self) -> str:
-        times = self.misfit / self.spare
-        return f"they miss the best car by {times:.1f} times what chance brings, furthest {self._furthest()}"
-
-    def _furthest(self) -> str:
-        """The reading of lambda or lift that is furthest from what the best car gives, in its doubts."""
-        numbers, far, words = self.history.needle_of_pass().tolist(), -1.0, ""
+    def _contradiction(self, kind: LearnedRemark, severity: Severity) -> Remark:
+        """With the reading of lambda or lift that is furthest from what the best car gives, in its doubts."""
+        numbers, far = self.history.needle_of_pass().tolist(), -1.0
+        furthest: dict[str, float | int | str] = {}
         zero, tilt = (self.mean[self.place.shared(name)] for name in ("lift zero", "lift scale"))
         for p, read in enumerate(readings_of(self.history, self.doubts)):
             if not read.one.driven:
@@ -177,15 +175,17 @@ class Learned(Shown):
             due = np.exp(self.law.log_lambda(diameters, read.one.drop_mm))
             lift = self.lift_mm() + zero + tilt * np.nan_to_num(read.lift_common)
             for what, shown, doubt, best in (
-                ("lambda {:.3f} read, {:.3f} due", np.exp(read.log_lambda), due * read.log_lambda_u, due),
-                ("a lift of {:.1f} mm read, {:.1f} mm due", read.lift, read.lift_u, lift),
+                ("lambda", np.exp(read.log_lambda), due * read.log_lambda_u, due),
+                ("lift_mm", read.lift, read.lift_u, lift),
             ):
                 off = np.nan_to_num(np.abs(shown - best) / doubt, nan=-1.0)
                 band = int(np.argmax(off))
                 if off[band] > far:
-                    far = float(off[band])
-                    words = f"in pass {p + 1} at {self.bands.name(band)}: {what.format(shown[band], best[band])}"
-        return words
+                    far, bands = float(off[band]), self.bands.called(band)
+                    read_and_due = {f"{what}_read": float(shown[band]), f"{what}_due": float(best[band])}
+                    furthest = {"in_pass": p + 1, **read_and_due}
+        agree = {"times": self.misfit / self.spare, "widening": self.widening()}
+        return Remark(kind, severity, bands=bands, numbers={**agree, **furthest})
 
     def samples(self, count: int, seed: int = 0) -> FloatArray:
         """Unknowns of cars that agree with what was measured, drawn at random: shape (count, k)."""
@@ -202,52 +202,25 @@ class Learned(Shown):
         _, rows, _ = self.law.slopes(self.present_mm(), self.history.passes[-1].drop_mm, number=number)
         return self.estimate.u_of(rows)
 
-    def shared_rows(self) -> list[Row]:
-        """What all bands share, before and after: one row an unknown."""
-        units = ("-", "mm", "x stated", "of the gap", "mm", "x its +-")
+    def shared(self) -> tuple[tuple[list[float], list[float]], ...]:
+        """Values and standard uncertainties of what all bands share, before any pass and now, in the order of ``SHARED``."""
         mean, _ = prior_of(self.setup, self.place, self.doubts)
         car = self.place.car()
-        before, now = (_as_said(*pair) for pair in ((mean[car], self.before[car]), (self.mean[car], self.u()[car])))
-        return [
-            {
-                "what": name,
-                "unit": units[k],
-                "before": before[0][k],
-                "before_u": before[1][k],
-                "now": now[0][k],
-                "now_u": now[1][k],
-            }
-            for k, name in enumerate(SHARED)
-        ]
+        return _as_said(mean[car], self.before[car]), _as_said(self.mean[car], self.u()[car])
 
-    def table(self) -> Table:
-        """What was learned, to be shown."""
-        columns = (
-            Column("what", "what"),
-            Column("unit", "unit"),
-            Column("before", "before", ".3f"),
-            Column("before_u", "+-", ".3f"),
-            Column("now", "now", ".3f"),
-            Column("now_u", "+-", ".3f"),
-        )
+    def remarks(self) -> tuple[Remark, ...]:
+        """Where lift is now believed to be other than read, what counts as at least so lean, and how the passes agree."""
         moved = self.lift_mm() - self.bands.lift_mm
         worst = int(np.argmax(np.abs(moved)))
-        notes = [f"Lift now believed differs most from that read at {self.bands.name(worst)}: {moved[worst]:+.2f} mm."]
-        if abs(moved[worst]) < LEAST_SAID_MM:
-            notes = ["Lift now believed is that read, at every band."]
-        lean, more = worst_of(np.flatnonzero(self.at_least).tolist(), self.bands.lambda_measured)
-        notes += [
-            f"{self.bands.name(band)} was beyond the lean limit: its reading counts as at least so lean." for band in lean
-        ]
-        if more:
-            notes.append(f"So were {more} more bands, these being the leanest.")
-        for number, one in enumerate(self.history.passes, start=1):
-            notes += [f"Pass {number}: {words}." for words in one.bands.assumptions if words.startswith(BROUGHT)][-1:]
-        notes += filter(None, [self.contradiction()])
-        return Table(self._title(), columns, self.shared_rows(), notes=notes)
-
-    def _title(self) -> str:
-        return f"Learned from {counted(len(self.history.passes), 'pass', 'passes')}"
+        lift = Remark(LearnedRemark.LIFT_AS_READ)
+        if abs(moved[worst]) >= LEAST_SAID_MM:
+            numbers = {"moved_mm": float(moved[worst])}
+            lift = Remark(LearnedRemark.LIFT_MOVED, bands=self.bands.called(worst), numbers=numbers)
+        lean = np.flatnonzero(self.at_least)
+        lean = lean[np.argsort(-self.bands.lambda_measured[lean], kind="stable")].tolist()
+        past = (Remark(LearnedRemark.AT_LEAST_SO_LEAN, bands=self.bands.called(*lean)),) if lean else ()
+        apart = self.contradiction()
+        return (lift, *past, *((apart,) if apart else ()))
 
 
 def prior_of(setup: Setup, place: Unknowns, doubts: Doubts) -> tuple[FloatArray, FloatArray]:

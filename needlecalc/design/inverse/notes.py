@@ -24,7 +24,6 @@ class DesignRemark(StrEnum):
     """What was found in a design."""
 
     CHECKS_NOT_MADE = "no checks were made"
-    PASSES_CONTRADICT = "the passes contradict each other"
     FULL_LOAD_LEAN_NOW = "full load runs too lean now"
     FULL_LOAD_LEAN_NEXT = "full load runs too lean on the next drive"
     FULL_LOAD_MAY_BE_LEAN = "full load may run too lean on the next drive"
@@ -54,7 +53,7 @@ def remarks_of(design: Design) -> tuple[Remark, ...]:
     """What to know of a design, the gravest first."""
     found = (
         checks_not_made(design),
-        passes_contradict(design),
+        design.learned.contradiction(),
         full_load_now(design),
         idle_not_measured(design),
         _interpolated(design),
@@ -73,15 +72,6 @@ def remarks_of(design: Design) -> tuple[Remark, ...]:
 def checks_not_made(design: Design) -> Remark | None:
     """That nobody looked for faults."""
     return None if design.checks is not None else Remark(DesignRemark.CHECKS_NOT_MADE, Severity.CAUTION)
-
-
-def passes_contradict(design: Design) -> Remark | None:
-    """That the passes agree worse than chance allows."""
-    learned = design.learned
-    if not learned.contradiction():
-        return None
-    numbers = {"times": learned.misfit / learned.spare, "widening": learned.widening()}
-    return Remark(DesignRemark.PASSES_CONTRADICT, Severity.CAUTION, numbers=numbers)
 
 
 def full_load_now(design: Design) -> Remark | None:

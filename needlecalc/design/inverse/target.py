@@ -113,8 +113,7 @@ class Target(Shown):
 
     def called(self, *bands: int) -> tuple[BandName, ...]:
         """Names of some bands."""
-        own = self.bands
-        return tuple(BandName(float(own.rpm[b]), own.load[b], own.bank[b]) for b in bands)
+        return self.bands.called(*bands)
 
     def fuel_asked(self) -> FloatArray:
         """Change of ln(fuel) that each band asks for."""

@@ -17,6 +17,7 @@ from needlecalc.errors import InputError
 from needlecalc.measure.drive.lag import Lag
 from needlecalc.measure.log.file import Log
 from needlecalc.parts.setup import Setup
+from needlecalc.remark import BandName
 from needlecalc.show import Column, Shown, Table, counted
 from needlecalc.units import FloatArray
 
@@ -217,6 +218,10 @@ class Bands(Shown):
         """
         idles = [band for band, load in enumerate(self.load) if load == "idle"]
         return min(idles, key=lambda band: float(self.rpm[band])) if idles else None
+
+    def called(self, *bands: int) -> tuple[BandName, ...]:
+        """What tells some bands from the others."""
+        return tuple(BandName(float(self.rpm[b]), self.load[b], self.bank[b]) for b in bands)
 
     def name(self, band: int) -> str:
         """Name of a band as sheets print it.
