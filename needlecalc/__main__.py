@@ -26,6 +26,7 @@ from needlecalc.echo import LONGEST_NAME, plain, shown
 from needlecalc.errors import InputError, NeedleCalcError, SolveError
 from needlecalc.files import cannot_write, fingerprint, write_files
 from needlecalc.job import Job, read_job
+from needlecalc.jobfaults import JobFaults
 from needlecalc.jobkeys import key_tables, schema
 from needlecalc.jobnew import NEEDLE, copy_demo, new_job
 from needlecalc.jobparts import path_in
@@ -121,6 +122,10 @@ def main(arguments: Sequence[str] | None = None) -> int:
         # The reader of our output (a pager, head) has seen enough; keep Python from complaining at exit.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return CUT_SHORT
+    except JobFaults as error:
+        for fault in error.faults:
+            print(f"needlecalc: {fault}", file=sys.stderr)
+        return BAD_INPUT
     except NeedleCalcError as error:
         print(f"needlecalc: {error}", file=sys.stderr)
         return BAD_INPUT

@@ -52,7 +52,7 @@ def check_each(
         array = np.asarray(values, dtype=np.float64)
     except (TypeError, ValueError, OverflowError) as error:
         msg = f"{name} must be a number or an array of numbers, got {shown(values)}."
-        raise InputError(msg) from error
+        raise InputError(msg, argument=name) from error
     if array.ndim == 0 and low < array.item() <= high and array.item() < np.inf:
         return array  # the usual number, without the cost of array arithmetic
     good = ((array > low) if open_low else (array >= low)) & (array <= high) & np.isfinite(array)
@@ -67,7 +67,7 @@ def check_each(
             rule = f"be greater than {low:g}" if open_low else f"be {low:g} or more"
             rule += f" and at most {high:g}" if np.isfinite(high) else " and finite"
         msg = f"{name} is {array.ravel()[first]:g}{where}, but must {rule}. {cure}".rstrip()
-        raise InputError(msg)
+        raise InputError(msg, argument=name)
     return array
 
 
@@ -75,7 +75,7 @@ def check_range(value: float, name: str, low: float, high: float, *, cure: str =
     """One number, if it is one and lies in a range, ends allowed."""
     if isinstance(value, bool) or not isinstance(value, (int, float, np.floating, np.integer)):
         msg = f"{name} must be a number, got {shown(value)}."
-        raise InputError(msg)
+        raise InputError(msg, argument=name)
     try:
         number = float(value)
     except OverflowError:  # a whole number of hundreds of digits

@@ -21,7 +21,19 @@ class NeedleCalcError(Exception):
 
 
 class InputError(NeedleCalcError, ValueError):
-    """A value handed in breaks a rule; the message names value, rule and cure."""
+    """A value handed in breaks a rule; the message names value, rule and cure.
+
+    Parameters
+    ----------
+    message : str
+        One sentence.
+    argument : str
+        Name of the argument or key at fault, where it is one.
+    """
+
+    def __init__(self, message: str = "", *, argument: str = "") -> None:
+        super().__init__(message)
+        self.argument = argument
 
 
 class LogFormatError(InputError):

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -21,13 +20,14 @@ from needlecalc.design.belief.learn import learn
 from needlecalc.design.inverse.limits import Limits
 from needlecalc.design.inverse.proposal import Design
 from needlecalc.design.inverse.solve import solve
-from needlecalc.design.inverse.target import Target, make_target
+from needlecalc.design.inverse.target import REGIMES, Target, make_target
 from needlecalc.echo import LONGEST_NAME, LONGEST_VALUE, plain, shown
 from needlecalc.errors import InputError, LogFormatError
 from needlecalc.jobassumed import Prior, assumed_table, completed, needs_parts, widened
 from needlecalc.jobdrive import bands_of, checks_of, gases_of, lean_limits_of, lifted, log_of, moved_drive_of
-from needlecalc.jobkinds import BLANK, check_kinds
-from needlecalc.jobparts import built, nearest, only, path_in, setup_of
+from needlecalc.jobfaults import Faults, JobFaults
+from needlecalc.jobkinds import BLANK, kind_faults
+from needlecalc.jobparts import built, close_word, nearest, only, path_in, setup_of
 from needlecalc.measure.checks.check import Checks
 from needlecalc.measure.checks.gas import MOST_RESIDUAL_O2_PERCENT
 from needlecalc.measure.checks.sensorzero import sensor_zero
@@ -186,6 +186,7 @@ class Job:
                 rule = f"must be a lambda, written {named} = 0.88, or a table of its own."
                 msg = f"[target] {named} is {shown(wanted)}, but {rule}"
                 raise InputError(msg)
+        self._loads_known(bands, section)
         gases = gases_of(self.settings["checks"])
         zero = sensor_zero(gases, before_u=self.doubts().sensor_offset) if gases else None
         left = [gas.o2_percent for gas in gases if gas.at == "idle" and gas.o2_percent is not None]
@@ -195,6 +196,18 @@ class Job:
         if limit and not {"idle_co_percent", "idle_lambda_least"} & set(settings):
             settings["idle_co_percent"] = limit[0]  # a limit stated for the check is a limit of the test
         return make_target(bands, lambda_by_load=section, lean_limits=self.lean_limits(), sensor_zero=zero, **settings)
+
+    def _loads_known(self, bands: Bands, wishes: Mapping[str, Any]) -> None:
+        """A load that is misspelt, in [bands] or in [target], gets the nearest word; others are the target's to judge."""
+        there = {key.partition("@")[0] for key in wishes}
+        for load in sorted(set(bands.load) - {*REGIMES, *there}):
+            near, usual = nearest(load, {*REGIMES, *there}), ", ".join(REGIMES)
+            msg = f"[bands] load {shown(load)} has no target; write one of {usual}, or state it in [target].{near}"
+            raise InputError(msg)
+        for load in sorted(there - {*bands.load, *REGIMES}):
+            near, known = nearest(load, {*bands.load, *REGIMES}), ", ".join(sorted(set(bands.load)))
+            msg = f"[target] names load {shown(load)}, but the bands have {known}.{near}"
+            raise InputError(msg)
 
     def doubts(self) -> Doubts:
         """How far off each thing may be before the car has spoken.
@@ -443,38 +456,39 @@ def read_job(path: str | Path) -> Job:
     except (OSError, ValueError) as error:
         msg = f"{file}: the job file cannot be opened ({getattr(error, 'strerror', error)}); check its name and folder."
         raise LogFormatError(msg, path=str(path)) from error
+    faults = Faults(file)
     try:
-        content = tomllib.loads(written.decode("utf-8-sig"))
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        content = faults.parsed(written.decode("utf-8-sig"))
+    except JobFaults:
+        raise
+    except UnicodeDecodeError as error:
         msg = f"{file} is not valid TOML: {error}; mend that place."
         raise LogFormatError(msg, path=str(path)) from error
     except (ValueError, RecursionError) as error:
         msg = f"{file} holds a number of thousands of digits, or brackets nested hundreds deep; mend that place."
         raise LogFormatError(msg, path=str(path)) from error
     name = content.pop("name", path.stem)
-    if not isinstance(name, str):
-        msg = f"{file}: name is {shown(name)}, but must be text; write it in quotes, above the first section."
-        raise InputError(msg)
-    if name == BLANK:
-        msg = f"{file}: name is {shown(name)}, but must be text; the ? stands where it is to be filled in."
-        raise InputError(msg)
-    unknown = sorted(set(content) - set(SECTIONS))
-    if unknown:
-        near = nearest(unknown[0], SECTIONS)
-        msg = f"{file}: [{plain(unknown[0], LONGEST_VALUE)}] is no section of a job; they are {', '.join(SECTIONS)}.{near}"
-        raise InputError(msg)
+    if not isinstance(name, str) or name == BLANK:
+        cure = "the ? stands where it is to be filled in" if name == BLANK else "write it in quotes, above the first section"
+        faults.add("", "name", f"name is {shown(name)}, but must be text; {cure}.")
+        name = path.stem
+    for unknown in sorted(set(content) - set(SECTIONS)):
+        called, near = plain(unknown, LONGEST_VALUE), nearest(unknown, SECTIONS)
+        faults.add(unknown, "", f"[{called}] is no section of a job; they are {', '.join(SECTIONS)}.{near}")
+        faults.pass_over(close_word(unknown, SECTIONS))
     part = {section: content.get(section, {}) for section in SECTIONS}
     for section, keys in part.items():
         if not isinstance(keys, dict):
-            msg = f"{file}: {section} must be a section, written [{section}], with its keys below."
-            raise InputError(msg)
-    check_kinds(part, file)
-    part, left_out = completed(part)
-    try:
-        setup = setup_of(part, path.parent, name)
-    except LogFormatError:
-        raise
-    except InputError as error:
-        msg = f"{file}: {error}"
-        raise InputError(msg) from error
+            faults.add(section, "", f"{section} must be a section, written [{section}], with its keys below.")
+            part[section] = {}
+    for wrong in kind_faults(part):
+        faults.add(*wrong)
+    for section, record in (("doubts", Doubts), ("limits", Limits)):
+        if not faults.hit(section):
+            with faults.catching(section):
+                built(record, part[section], section)
+    # Of a section with a fault nothing more is said, so what it leaves out need not be filled in.
+    whole = {section: {} if faults.hit(section) else keys for section, keys in part.items()}
+    part, left_out = completed(whole)
+    setup = setup_of(part, path.parent, name, faults)
     return Job(setup.name, path.parent, setup, part, left_out)

@@ -4,14 +4,13 @@ from __future__ import annotations
 
 import inspect
 import re
-from collections.abc import Callable, Mapping
-from typing import Any
+from collections.abc import Callable, Iterator, Mapping
+from typing import Any, NamedTuple
 
 from needlecalc.design.belief.doubts import Doubts
 from needlecalc.design.inverse.limits import Limits
 from needlecalc.design.inverse.target import make_target
 from needlecalc.echo import LONGEST_NAME, LONGEST_VALUE, plain, shown
-from needlecalc.errors import InputError
 from needlecalc.measure.checks.inspection import GasReading, Ignition, Mechanical, NeedleReading, Sensor, Twins
 from needlecalc.measure.checks.limits import CheckLimits
 from needlecalc.measure.drive.gather import make_bands
@@ -112,28 +111,33 @@ _KINDS = (
 )
 
 
-def check_kinds(section: Mapping[str, Any], file: str, place: str = "", pattern: str = "") -> None:
-    """Refuse a value of another kind than its key takes, before anything is made of it.
+class KindFault(NamedTuple):
+    """A value of another kind than its key takes, or a key that means nothing: where, and the sentence."""
+
+    place: str  # as in checks.ignition
+    key: str
+    words: str
+
+
+def kind_faults(section: Mapping[str, Any], place: str = "", pattern: str = "") -> Iterator[KindFault]:
+    """Every value of another kind than its key takes, before anything is made of it.
 
     Parameters
     ----------
     section : mapping
         The whole job, or a section of it.
-    file : str
-        Name of the job file, for the message.
     place, pattern : str
         Where the section stands, as in ``checks.ignition``, and its name in the tables above; empty for the job.
 
-    Raises
+    Yields
     ------
-    InputError
-        If a value is of another kind; the message says file, section, key, value, kind and cure.
+    KindFault
+        Section, key, and a sentence that says value, kind and cure.
 
     Examples
     --------
-    >>> check_kinds({"jet": {"bore_mm": [2.54]}}, "job.toml")
-    Traceback (most recent call last):
-    needlecalc.errors.InputError: job.toml: [jet] bore_mm is [2.54], but must be a number; write it bare, as 2.54.
+    >>> next(kind_faults({"jet": {"bore_mm": [2.54]}})).words
+    '[jet] bore_mm is [2.54], but must be a number; write it bare, as 2.54.'
     """
     taken = kinds_taken(pattern)
     for key, value in section.items():
@@ -141,19 +145,20 @@ def check_kinds(section: Mapping[str, Any], file: str, place: str = "", pattern:
         kinds = taken.get(key, taken.get("*", ()))
         if kinds and not any(_is(value, kind) for kind in kinds):
             rule = f"be {' or '.join(kinds)}; {CURES[kinds[0]].format(where=where)}"
+            if kinds[0] == NUMBER and isinstance(value, str) and re.fullmatch(r"\s*[-+]?\d+,\d+\s*", value):
+                rule = f"be a number; write it bare and with a decimal point, as {value.strip().replace(',', '.')}"
             if _too_large(value):
                 rule = f"lie between -{LARGEST_NUMBER:g} and {LARGEST_NUMBER:g}; no quantity here is larger, so check it"
             if value == BLANK:
                 rule = f"be {' or '.join(kinds)}; the ? stands where it is to be filled in"
             stands = f"[{plain(place, LONGEST_NAME)}] " if place else ""
-            msg = f"{file}: {stands}{plain(key, LONGEST_VALUE)} is {shown(value)}, but must {rule}."
-            raise InputError(msg)
-        if isinstance(value, Mapping):
-            check_kinds(value, file, where, name if name in TAKEN_BY or name in OWN else f"{pattern}.*")
+            yield KindFault(place, key, f"{stands}{plain(key, LONGEST_VALUE)} is {shown(value)}, but must {rule}.")
+        elif isinstance(value, Mapping):
+            yield from kind_faults(value, where, name if name in TAKEN_BY or name in OWN else f"{pattern}.*")
         elif name == "checks.gases" and isinstance(value, list):
             for one in value:
                 if isinstance(one, Mapping):
-                    check_kinds(one, file, where, name)
+                    yield from kind_faults(one, where, name)
 
 
 def kinds_taken(pattern: str) -> dict[str, tuple[str, ...]]:

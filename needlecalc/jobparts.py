@@ -12,6 +12,7 @@ from typing import Any, TypeVar
 from needlecalc.arrays import check_range, read_only
 from needlecalc.echo import shown
 from needlecalc.errors import InputError, LogFormatError
+from needlecalc.jobfaults import Faults
 from needlecalc.parts.carburettor import AirValve, Carburettor
 from needlecalc.parts.conditions import Air, Fuel
 from needlecalc.parts.engine import Engine, VolumetricEfficiency
@@ -44,7 +45,7 @@ def only(section: Mapping[str, Any], known: set[str], name: str) -> None:
     unknown = sorted(set(section) - known)
     if unknown:
         msg = f"[{name}] has no key {shown(unknown[0])}; it knows {', '.join(sorted(known))}.{nearest(unknown[0], known)}"
-        raise InputError(msg)
+        raise InputError(msg, argument=unknown[0])
 
 
 def nearest(word: str, known: Collection[str]) -> str:
@@ -67,8 +68,13 @@ def nearest(word: str, known: Collection[str]) -> str:
     >>> nearest("bor_mm", {"bore_mm", "drop_mm"})
     ' Perhaps bore_mm is meant.'
     """
-    found = get_close_matches(word, known, n=1, cutoff=0.7)
-    return f" Perhaps {found[0]} is meant." if found else ""
+    found = close_word(word, known)
+    return f" Perhaps {found} is meant." if found else ""
+
+
+def close_word(word: str, known: Collection[str]) -> str:
+    """The word that was perhaps meant; empty where none is near."""
+    return next(iter(get_close_matches(word, known, n=1, cutoff=0.7)), "")
 
 
 def path_in(folder: Path, given: str, name: str) -> Path:
@@ -145,7 +151,7 @@ def named(name: str) -> Iterator[None]:
         raise
     except InputError as error:
         msg = f"[{name}] {error}"
-        raise InputError(msg) from error
+        raise InputError(msg, argument=error.argument) from error
 
 
 def built(kind: Callable[..., Part], section: Mapping[str, Any], name: str, **given: Any) -> Part:
@@ -184,8 +190,8 @@ def built(kind: Callable[..., Part], section: Mapping[str, Any], name: str, **gi
         return kind(**section, **given)
 
 
-def setup_of(part: Mapping[str, Mapping[str, Any]], folder: Path, name: str) -> Setup:
-    """Setup of a job.
+def setup_of(part: Mapping[str, Mapping[str, Any]], folder: Path, name: str, faults: Faults) -> Setup:
+    """Setup of a job, parts built and checked; all their faults are raised at once.
 
     Parameters
     ----------
@@ -195,26 +201,39 @@ def setup_of(part: Mapping[str, Mapping[str, Any]], folder: Path, name: str) -> 
         Folder that its paths are relative to.
     name : str
         Name of the job.
+    faults : Faults
+        Those found before; the parts' own are added.
 
     Returns
     -------
     Setup
-        Parts built and checked.
+        The parts.
 
     Raises
     ------
     InputError
         If a key is unknown or missing, or a part is impossible.
     """
-    carburettor = built(
-        Carburettor,
-        part["carburettor"],
-        "carburettor",
-        needle=_needle(part["needle"], folder),
-        jet=built(Jet, part["jet"], "jet"),
-        air_valve=_valve(part["air_valve"], part["slide_valve"]),
-    )
-    return Setup(_engine(part["engine"]), carburettor, built(Fuel, part["fuel"], "fuel"), _air(dict(part["air"])), name)
+    slide = "slide_valve" if part["slide_valve"] else "air_valve"
+    makers: dict[str, Callable[[], Any]] = {
+        "engine": lambda: _engine(part["engine"]),
+        "needle": lambda: _needle(part["needle"], folder),
+        "jet": lambda: built(Jet, part["jet"], "jet"),
+        slide: lambda: _valve(part["air_valve"], part["slide_valve"]),
+        "fuel": lambda: built(Fuel, part["fuel"], "fuel"),
+        "air": lambda: _air(dict(part["air"])),
+    }
+    made: dict[str, Any] = {}
+    for section, make in makers.items():
+        if not faults.hit(section):
+            with faults.catching(section):
+                made[section] = make()
+    if {"needle", "jet", slide} <= set(made) and not faults.hit("carburettor"):
+        with faults.catching("carburettor"):
+            given = {"needle": made["needle"], "jet": made["jet"], "air_valve": made[slide]}
+            made["carburettor"] = built(Carburettor, part["carburettor"], "carburettor", **given)
+    faults.end()
+    return Setup(made["engine"], made["carburettor"], made["fuel"], made["air"], name)
 
 
 def _air(section: dict[str, Any]) -> Air:

@@ -13,7 +13,7 @@ from odd_inputs import as_toml
 
 import needlecalc as nc
 from needlecalc.echo import shown
-from needlecalc.jobkinds import OWN, TAKEN_BY, check_kinds, kinds_taken
+from needlecalc.jobkinds import OWN, TAKEN_BY, kind_faults, kinds_taken
 
 RIGHT = {
     "a number": 2.5,
@@ -62,11 +62,7 @@ def kinds_refused(place: str, key: str, value: object) -> str:
     job: object = {key: value}
     for name in reversed(place.replace("*", "own").split(".")):
         job = {name: [job] if name == "gases" else job}
-    try:
-        check_kinds(job, "job.toml")
-    except nc.InputError as error:
-        return str(error)
-    return ""
+    return next((fault.words for fault in kind_faults(job)), "")
 
 
 @pytest.mark.parametrize("place", sorted({*TAKEN_BY, *OWN}))
@@ -81,7 +77,7 @@ def test_every_key_takes_its_kind_and_no_other(place):
         said = [words for value in others if (words := kinds_refused(place, called, value))]
         assert len(said) >= 5
         for words in said:
-            assert words.startswith(f"job.toml: [{place.replace('*', 'own')}] {called} is ")
+            assert words.startswith(f"[{place.replace('*', 'own')}] {called} is ")
             assert not UNDERNEATH.search(words)
             assert re.search(r", but must (be|lie) .*; .*\.$", words)
 
@@ -140,14 +136,14 @@ def test_values_are_shown_as_a_job_writes_them():
 @pytest.mark.parametrize(
     ("text", "words"),
     [
-        ("name = 7", r"job.toml: name is 7, but must be text; write it in quotes"),
-        ("jet = 7", r"job.toml: jet must be a section, written \[jet\]"),
+        ("name = 7", r"job.toml, line 1: name is 7, but must be text; write it in quotes"),
+        ("jet = 7", r"job.toml, line 1: jet must be a section, written \[jet\]"),
         (f"jet = {{bore_mm = {'9' * 5000}}}", "holds a number of thousands of digits, or brackets nested"),
         (f"jet = {{bore_mm = {'[' * 5000}", "holds a number of thousands of digits, or brackets nested"),
-        ('needle = {file = "a\\u0000b"}', r"job.toml: \[needle\] file is 'a\\x00b', but must be the name of a file"),
+        ('needle = {file = "a\\u0000b"}', r"job.toml, line 1: \[needle\] file is 'a\\x00b', but must be the name of a file"),
         (
             'needle = {name = "n", stations_mm = [0, 9], diameters_mm = [2.4, 2]}\njet = {bore_mm = 0.1, drop_mm = 1.6}',
-            r"job.toml: \[jet\] bore_mm is 0.1, but must lie between 1 and 6",
+            r"job.toml, line 2: \[jet\] bore_mm is 0.1, but must lie between 1 and 6",
         ),
     ],
 )
