@@ -124,7 +124,19 @@ FLOORS = [
         "report.paper",
         "report.pages",
     ],
-    ["jobkinds", "jobfaults", "jobparts", "jobdrive", "jobassumed", "job", "jobnew", "example", "jobkeys", "__main__", "__init__"],
+    [
+        "jobkinds",
+        "jobfaults",
+        "jobparts",
+        "jobdrive",
+        "jobassumed",
+        "job",
+        "jobnew",
+        "example",
+        "jobkeys",
+        "__main__",
+        "__init__",
+    ],
 ]
 UPWARDS = {("show", "report.say"), ("show", "report.tables")}  # records show themselves in the words of the report floor
 ORDER = [room for floor in FLOORS for room in floor]
