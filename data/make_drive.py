@@ -19,7 +19,7 @@ from scipy.optimize import lsq_linear
 HERE = Path(__file__).parent
 sys.path.insert(0, str(HERE.parent))
 
-from needlecalc.job import read_job  # noqa: E402
+from needlecalc.jobfile import read_job  # noqa: E402
 from needlecalc.parts.fuelflow import FlowParameters, fuel_flow_and_slopes  # noqa: E402
 from needlecalc.parts.needle import Needle  # noqa: E402
 from needlecalc.parts.setup import Setup  # noqa: E402

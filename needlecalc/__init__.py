@@ -65,7 +65,9 @@ _ROOMS = {
     "report.plot": "plot_areas plot_comparison plot_lambda plot_metering plot_profile plot_sensitivity",
     "report.sheet": "GrindSheet grind_sheet",
     "report.pages": "write_pdf write_profile_png",
-    "job": "Job read_job",
+    "job": "Job",
+    "jobfile": "read_job",
+    "designfile": "read_design",
 }
 __all__ = [name for names in _ROOMS.values() for name in names.split()]
 _HOME = {name: room for room, names in _ROOMS.items() for name in names.split()}
@@ -175,5 +177,7 @@ if TYPE_CHECKING:  # the same for editors and type checkers
     )
     from needlecalc.report.sheet import GrindSheet as GrindSheet, grind_sheet as grind_sheet
     from needlecalc.report.pages import write_pdf as write_pdf, write_profile_png as write_profile_png
-    from needlecalc.job import Job as Job, read_job as read_job
+    from needlecalc.job import Job as Job
+    from needlecalc.jobfile import read_job as read_job
+    from needlecalc.designfile import read_design as read_design
     # fmt: on

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import sys
 from collections.abc import Iterator, Mapping
 from datetime import date, datetime, time
 
@@ -11,6 +12,12 @@ LONGEST_VALUE = 40
 MOST_DIGITS = 4000  # Python writes no whole number of more than 4300
 # Controls, line and paragraph separators, marks without width or that turn the direction of writing, halves of a pair.
 _NOT_TO_PRINT = re.compile(r"[\x00-\x1f\x7f-\x9f\u200b\u200e\u200f\u2028-\u202e\u2060\u2066-\u2069\ud800-\udfff\ufeff]")
+
+
+def step(words: str) -> None:
+    """One line of progress, on stderr and only where that is a terminal: results stand alone on stdout."""
+    if sys.stderr is not None and sys.stderr.isatty():
+        print(f"{plain(words)} ...", file=sys.stderr, flush=True)
 
 
 def plain(text: str, most: int | None = None) -> str:

@@ -7,7 +7,8 @@ from functools import cached_property
 from needlecalc.design.inverse.proposal import Design
 from needlecalc.design.inverse.solve import solve
 from needlecalc.design.inverse.target import Target
-from needlecalc.job import Job, read_job
+from needlecalc.job import Job
+from needlecalc.jobfile import read_job
 from needlecalc.jobnew import demo_folder
 from needlecalc.measure.checks.check import Checks
 from needlecalc.measure.drive.bands import Bands

@@ -1,9 +1,9 @@
-"""The job file: a user's whole case in one folder, in TOML."""
+"""A job: a user's whole case, from its sections to the sheet."""
 
 from __future__ import annotations
 
 import os
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -17,17 +17,16 @@ from needlecalc.design.belief.calibration import JetShift, jet_shift, with_jet_d
 from needlecalc.design.belief.doubts import Doubts
 from needlecalc.design.belief.history import SAME_NEEDLE_MM, History, Pass, read_history
 from needlecalc.design.belief.learn import learn
+from needlecalc.design.belief.learned import Learned
 from needlecalc.design.inverse.limits import Limits
 from needlecalc.design.inverse.proposal import Design
 from needlecalc.design.inverse.solve import solve
 from needlecalc.design.inverse.target import REGIMES, Target, make_target
-from needlecalc.echo import LONGEST_NAME, LONGEST_VALUE, plain, shown
-from needlecalc.errors import InputError, LogFormatError
-from needlecalc.jobassumed import Prior, assumed_table, completed, needs_parts, widened
+from needlecalc.echo import LONGEST_VALUE, plain, shown
+from needlecalc.errors import InputError
+from needlecalc.jobassumed import Prior, assumed_table, needs_parts, widened
 from needlecalc.jobdrive import bands_of, checks_of, gases_of, lean_limits_of, lifted, log_of, moved_drive_of
-from needlecalc.jobfaults import Faults, JobFaults
-from needlecalc.jobkinds import BLANK, kind_faults
-from needlecalc.jobparts import built, close_word, nearest, only, path_in, setup_of
+from needlecalc.jobparts import built, nearest, only, path_in
 from needlecalc.measure.checks.check import Checks
 from needlecalc.measure.checks.gas import MOST_RESIDUAL_O2_PERCENT
 from needlecalc.measure.checks.sensorzero import sensor_zero
@@ -42,28 +41,6 @@ from needlecalc.report.sheet import GrindSheet, grind_sheet
 from needlecalc.show import Table
 from needlecalc.units import FloatArray
 
-SECTIONS = (
-    "engine",
-    "needle",
-    "jet",
-    "air_valve",
-    "slide_valve",
-    "carburettor",
-    "fuel",
-    "air",
-    "log",
-    "bands",
-    "lift",
-    "checks",
-    "lean_limits",
-    "target",
-    "limits",
-    "doubts",
-    "micrometer",
-    "calibration",
-    "history",
-    "altitude",
-)
 # All else in [target] is a load, or load@rpm, with its lambda or a table of lambda, rich, lean and weight.
 TARGET_SETTINGS = (
     "idle_co_percent",
@@ -210,29 +187,12 @@ class Job:
             raise InputError(msg)
 
     def doubts(self) -> Doubts:
-        """How far off each thing may be before the car has spoken.
-
-        Returns
-        -------
-        Doubts
-            The usual ones, but for those the job states in [doubts].
-        """
+        """How far off each thing may be before any drive: as [doubts] states it, else the usual, wider for what is assumed."""
         stated = self.settings["doubts"]
         return widened(built(Doubts, stated, "doubts"), stated, self.left_out, self.setup)
 
     def assumed(self, design: Design) -> Table | None:
-        """What the job does not state, the value taken for it, and what that costs.
-
-        Parameters
-        ----------
-        design : Design
-            The design.
-
-        Returns
-        -------
-        Table or None
-            The costliest first; None where nothing was assumed.
-        """
+        """What the job does not state, the value taken for it, and what that costs; None where nothing was assumed."""
         return assumed_table(design, self.left_out)
 
     def design(self, bands: Bands | None = None) -> Design:
@@ -249,9 +209,17 @@ class Job:
             What the job's needle should become.
         """
         bands = self.bands(self.read_log()) if bands is None else bands
-        limits = built(Limits, self.settings["limits"], "limits")
-        learned = learn(self.passes(bands), self.setup, doubts=self.doubts())
-        return solve(self.target(bands), self.setup, limits=limits, learned=learned, checks=self.checks(bands))
+        return solve(
+            self.target(bands), self.setup, limits=self.limits(), learned=self.learned(bands), checks=self.checks(bands)
+        )
+
+    def limits(self) -> Limits:
+        """Limits of the design, as [limits] states them."""
+        return built(Limits, self.settings["limits"], "limits")
+
+    def learned(self, bands: Bands) -> Learned:
+        """What the passes of the job teach of the car, the drive of these bands the last of them."""
+        return learn(self.passes(bands), self.setup, doubts=self.doubts())
 
     def history_path(self) -> Path | None:
         """File of the job's passes.
@@ -395,33 +363,34 @@ class Job:
             assumed=self.assumed(design),
         )
 
-    def altitude(self, design: Design) -> AltitudeOutlook | None:
+    def altitude(self, design: Design, heights_m: Sequence[float] = ()) -> AltitudeOutlook | None:
         """The design at home and on the trips the job names, in the standard atmosphere.
 
         Parameters
         ----------
         design : Design
             The design.
+        heights_m : sequence of float
+            Other heights, besides those of the job. [m]
 
         Returns
         -------
         AltitudeOutlook or None
-            None where the job has no [altitude].
+            None where the job has no [altitude], and no height is given.
         """
         section = self.settings["altitude"]
-        if not section:
+        if not section and not heights_m:
             return None
         only(section, {"home_m", "trip_m", "acknowledged"}, "altitude")
-        if "home_m" not in section:
+        if section and "home_m" not in section:
             msg = "The job's [altitude] lacks home_m; a needle for the mountain needs its second check at home."
             raise InputError(msg)
         trips = section.get("trip_m", [])
-        heights = [
+        homes = [section["home_m"]] if section else []
+        for height in (*homes, *(trips := trips if isinstance(trips, list) else [trips]), *heights_m):
             check_range(height, "[altitude] height", -500.0, 6000.0, cure="It is in metres above sea level.")
-            for height in [section["home_m"], *(trips if isinstance(trips, list) else [trips])]
-        ]
-        named: dict[str, Air | float] = {f"{height:g} m": height for height in heights[1:]}
-        return at_altitude(self.setup, design.target.bands, design, named, home=heights[0])
+        named: dict[str, Air | float] = {f"{height:g} m": height for height in (*trips, *heights_m)}
+        return at_altitude(self.setup, design.target.bands, design, named, home=homes[0] if homes else None)
 
     def _micrometer(self) -> Mapping[str, Any]:
         section = self.settings["micrometer"]
@@ -429,66 +398,3 @@ class Job:
         if "anvil_width_mm" in section:
             check_range(section["anvil_width_mm"], "[micrometer] anvil_width_mm", 0.0, 20.0, cure="It is a number in mm.")
         return section
-
-
-def read_job(path: str | Path) -> Job:
-    """Job from a TOML file.
-
-    Parameters
-    ----------
-    path : str or Path
-        The job file; units are in its key names, paths in it are relative to its folder.
-
-    Returns
-    -------
-    Job
-        Parts built and checked; the log is read by the job's own methods.
-
-    Raises
-    ------
-    InputError
-        If a key is unknown or missing, or a part is impossible; the message names section and cure.
-    """
-    path = Path(path)
-    file = plain(path.name, LONGEST_NAME)
-    try:
-        written = path.read_bytes()
-    except (OSError, ValueError) as error:
-        msg = f"{file}: the job file cannot be opened ({getattr(error, 'strerror', error)}); check its name and folder."
-        raise LogFormatError(msg, path=str(path)) from error
-    faults = Faults(file)
-    try:
-        content = faults.parsed(written.decode("utf-8-sig"))
-    except JobFaults:
-        raise
-    except UnicodeDecodeError as error:
-        msg = f"{file} is not valid TOML: {error}; mend that place."
-        raise LogFormatError(msg, path=str(path)) from error
-    except (ValueError, RecursionError) as error:
-        msg = f"{file} holds a number of thousands of digits, or brackets nested hundreds deep; mend that place."
-        raise LogFormatError(msg, path=str(path)) from error
-    name = content.pop("name", path.stem)
-    if not isinstance(name, str) or name == BLANK:
-        cure = "the ? stands where it is to be filled in" if name == BLANK else "write it in quotes, above the first section"
-        faults.add("", "name", f"name is {shown(name)}, but must be text; {cure}.")
-        name = path.stem
-    for unknown in sorted(set(content) - set(SECTIONS)):
-        called, near = plain(unknown, LONGEST_VALUE), nearest(unknown, SECTIONS)
-        faults.add(unknown, "", f"[{called}] is no section of a job; they are {', '.join(SECTIONS)}.{near}")
-        faults.pass_over(close_word(unknown, SECTIONS))
-    part = {section: content.get(section, {}) for section in SECTIONS}
-    for section, keys in part.items():
-        if not isinstance(keys, dict):
-            faults.add(section, "", f"{section} must be a section, written [{section}], with its keys below.")
-            part[section] = {}
-    for wrong in kind_faults(part):
-        faults.add(*wrong)
-    for section, record in (("doubts", Doubts), ("limits", Limits)):
-        if not faults.hit(section):
-            with faults.catching(section):
-                built(record, part[section], section)
-    # Of a section with a fault nothing more is said, so what it leaves out need not be filled in.
-    whole = {section: {} if faults.hit(section) else keys for section, keys in part.items()}
-    part, left_out = completed(whole)
-    setup = setup_of(part, path.parent, name, faults)
-    return Job(setup.name, path.parent, setup, part, left_out)

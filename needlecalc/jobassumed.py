@@ -45,7 +45,7 @@ class Prior:
 
 # A typical piston: 1600 Pa over the jet.  Only that figure counts at lifts that were read; it is 1200 to 2000 on most.
 DEPRESSION_U = 0.25
-DEPRESSION = Prior("air_valve", "", None, DEPRESSION_U, "depression over the jet, Pa", "read it with a manometer")
+DEPRESSION = Prior("lift", "depression_pa", None, DEPRESSION_U, "depression over the jet, Pa", "read it with a manometer")
 # Under a slide it changes with the throttle; this is between what light and full load have.
 SLIDE_PA, SLIDE_U = 1500.0, 0.7
 SLIDE_DEPRESSION = Prior("slide_valve", "usual_depression_pa", SLIDE_PA, SLIDE_U * SLIDE_PA, DEPRESSION.what, DEPRESSION.how)
@@ -197,7 +197,13 @@ def assumed_table(design: Design, assumed: tuple[Prior, ...]) -> Table | None:
     costs = {prior.what: _cost_um(design, prior) for prior, _, _ in listed}
     listed.sort(key=lambda one: -costs[one[0].what])
     rows = [
-        {"what": prior.what, "value": value, "u": None if isinstance(value, str) else u, "um": costs[prior.what]}
+        {
+            "what": prior.what,
+            "value": value,
+            "u": None if isinstance(value, str) else u,
+            "um": costs[prior.what],
+            "key": f"[{prior.section}] {prior.key}",  # for whoever edits the job; no key stands on the sheet
+        }
         for prior, value, u in listed
     ]
     columns = (

@@ -3,16 +3,18 @@
 from __future__ import annotations
 
 import inspect
+import json
 from collections.abc import Iterator
 from datetime import date
 from pathlib import Path
 from typing import Any
 
 import numpy as np
-from conftest import DATA, asked, make_setup
+from conftest import DATA, DIAMETERS_MM, STATIONS_MM, asked, make_setup
 from synthetic_drive import synthetic_drive
 
 import needlecalc as nc
+from needlecalc.report.facts import facts_of
 
 WRONG: dict[str, Any] = {
     "nothing": None,
@@ -197,7 +199,23 @@ def right_calls(folder: Path) -> dict[str, dict[str, Any]]:
         "plot_sensitivity": {"metering": metering},
         "write_profile_png": {"design": design, "path": folder / "profile.png"},
         "read_job": {"path": DATA / "pass_van.toml"},
+        "read_design": stored_design(folder),
     }
+
+
+def stored_design(folder: Path) -> dict[str, Any]:
+    """A design of a typed job, stored, and what it is read back with."""
+    job = folder / "job.toml"
+    table = zip(("station", *range(1, 14)), ("distance_mm", *STATIONS_MM), ("diameter_mm", *DIAMETERS_MM), strict=True)
+    (folder / "needle.csv").write_text("".join(f"{k},{place},{d}\n" for k, place, d in table))
+    job.write_text(
+        '[needle]\nfile = "needle.csv"\n[jet]\nbore_mm = 2.54\n[bands]\nrpm = [900, 3000]\nlambda_measured = [0.95, 1.0]\n'
+        'load = ["idle", "full"]\n[lift]\nlift_mm = [3.0, 16.0]\n'
+    )
+    made = nc.read_job(job)
+    bands = made.bands(None)
+    (folder / "design.json").write_text(json.dumps(facts_of(made.sheet(made.design(bands)))))
+    return {"path": folder / "design.json", "job": made, "bands": bands}
 
 
 def swept_log() -> str:

@@ -13,7 +13,8 @@ from door_cases import change, typed_job
 from sheet_cases import in_stages
 
 import needlecalc as nc
-from needlecalc.__main__ import _write, main
+from needlecalc.__main__ import main
+from needlecalc.commands import _write
 from needlecalc.measure.drive.bands import LiftSource
 from needlecalc.report.facts import FORMAT
 

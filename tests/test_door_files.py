@@ -20,7 +20,8 @@ from PIL import Image
 from sheet_cases import sheet_design
 
 import needlecalc as nc
-from needlecalc.__main__ import _write, main
+from needlecalc.__main__ import main
+from needlecalc.commands import _write
 from needlecalc.report.pages import _bench, _how_sure, _plots
 from needlecalc.version import made_line
 

@@ -34,8 +34,9 @@ sys.path.insert(0, str(Path(__file__).parent.parent))
 from door_cases import change, typed_job
 
 import needlecalc as nc
-from needlecalc import __main__ as door
+from needlecalc import commands as door
 from needlecalc import files
+from needlecalc.__main__ import main
 
 DATA = Path(__file__).parent.parent.parent / "data"
 DRIVES = ("0.98, 1.03, 1.05, 1.06", "0.981, 1.031, 1.051, 1.061", "0.979, 1.029, 1.049, 1.059")
@@ -115,7 +116,7 @@ class Bench:
                 begin(*facts)
 
             files._replace = tell
-            code = door.main(words)
+            code = main(words)
             sys.stdout.flush()
         finally:
             os._exit(code)

@@ -97,13 +97,7 @@ def solve(
     gated(checks)
     limits = limits or Limits()
     check_range(risk, "risk", 0.0, 1.0, cure="It is a chance; 0.05 is one drive in twenty.")
-    learned = learned or learn(target.bands, setup, doubts=doubts)
-    _same_bands(target, learned)
-    learned.check_one_car()
-    learned = replace(learned, setup=limits.confined(learned.setup))
-    if target.sensor_zero is not None:
-        # Gas read beside the meter leaves less uncertainty of its zero than there was before.
-        learned = replace(learned, doubts=replace(learned.doubts, sensor_offset=target.sensor_zero.u))
+    learned = prepared(learned or learn(target.bands, setup, doubts=doubts), target, limits)
     found = best_solution(learned, target, limits)
     made = _planned(found, risk, named_as, checks)
     others, unsolved = ((), ()) if made.met or not with_alternatives else alternatives(found)
@@ -113,6 +107,17 @@ def solve(
     if with_alternatives and held_short and made.stages() is not Stages.NOTHING and TELLABLE[0] <= risk <= TELLABLE[1]:
         made = replace(made, next_step=measure_next(made, risk=risk).steps[0])
     return made
+
+
+def prepared(learned: Learned, target: Target, limits: Limits) -> Learned:
+    """What is known of the car as a design takes it: one car, the jet within its limits, the meter's zero as gas left it."""
+    _same_bands(target, learned)
+    learned.check_one_car()
+    learned = replace(learned, setup=limits.confined(learned.setup))
+    if target.sensor_zero is None:
+        return learned
+    # Gas read beside the meter leaves less uncertainty of its zero than there was before.
+    return replace(learned, doubts=replace(learned.doubts, sensor_offset=target.sensor_zero.u))
 
 
 def _same_bands(target: Target, learned: Learned) -> None:

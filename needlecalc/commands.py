@@ -1,0 +1,367 @@
+"""What each command does: from its words to what it prints and writes, and its exit code."""
+
+from __future__ import annotations
+
+import json
+import os
+import sys
+from argparse import Namespace
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+
+import matplotlib
+import numpy as np
+
+from needlecalc.design.after.outcome import compare_pass
+from needlecalc.design.after.progress import judge_cut
+from needlecalc.design.after.rank import rank
+from needlecalc.design.after.refit import unchanged
+from needlecalc.design.after.rescue import rescue
+from needlecalc.design.belief.history import History, read_history
+from needlecalc.design.belief.learn import learn
+from needlecalc.design.forward.predict import compare
+from needlecalc.design.inverse.proposal import Design
+from needlecalc.design.inverse.twins import pair_check
+from needlecalc.designfile import read_design
+from needlecalc.echo import plain, shown, step
+from needlecalc.errors import InputError, NeedleCalcError, SolveError
+from needlecalc.files import cannot_write, fingerprint, write_files
+from needlecalc.job import Job
+from needlecalc.jobfile import read_job
+from needlecalc.jobkeys import key_tables, schema
+from needlecalc.jobnew import NEEDLE, copy_demo, new_job
+from needlecalc.jobparts import path_in
+from needlecalc.measure.checks.check import Checks
+from needlecalc.measure.drive.bands import Bands
+from needlecalc.parts.measured import read_readings
+from needlecalc.parts.needle import Needle, read_needle
+from needlecalc.report.facts import facts_of
+from needlecalc.report.pages import pdf_of, profile_png_of
+from needlecalc.report.sheet import GrindSheet
+from needlecalc.show import counted
+from needlecalc.units import FloatArray
+from needlecalc.version import made_line, now
+
+USABLE, NOT_BY_FILING, LOCKED = 0, 3, 4
+DESIGN = "design.json"
+
+
+def keys(asked: Namespace) -> int:
+    """Every key of a job, or their JSON Schema."""
+    tables = "" if asked.schema else "\n\n".join(one.text() for one in key_tables(asked.section))
+    print(tables or json.dumps(schema(), indent=1))
+    return USABLE
+
+
+def new(asked: Namespace) -> int:
+    """A job begun."""
+    folder = Path(asked.folder)
+    if asked.demo:
+        print(f"The demo is ready: python -m needlecalc design {plain(str(copy_demo(folder)))}")
+        return USABLE
+    job, log = new_job(folder, log=Path(asked.log) if asked.log else None, slide=asked.slide)
+    if log is not None:
+        print(log.report(), end="\n\n")
+    print(f"Written to {plain(str(folder))}: {job.name}, {NEEDLE}")
+    print(f"Fill in each ? in {job.name} and the diameters in {NEEDLE}; then: python -m needlecalc design {plain(str(job))}")
+    return USABLE
+
+
+@contextmanager
+def _told(said: list[str]) -> Iterator[None]:
+    """Where a later step fails, print what was read and assumed until then: it may be why."""
+    try:
+        yield
+    except NeedleCalcError:
+        _print(said)
+        raise
+
+
+def _print(said: list[str]) -> None:
+    for words in said:
+        print(words, end="\n\n")
+
+
+def check(asked: Namespace) -> int:
+    """Log, bands and checks: whether the engine is fit to be measured."""
+    job = read_job(asked.job)
+    said: list[str] = []
+    with _told(said):
+        found = job.checks(_bands(job, said))
+    _print([*said, str(found)])
+    return USABLE if _open(found, []) else LOCKED
+
+
+def design(asked: Namespace) -> int:
+    """The sheet, on screen and as files."""
+    job, out = read_job(asked.job), _out(asked)
+    said: list[str] = []
+    with _told(said):
+        bands = _bands(job, said)
+        if (shift := job.jet_drive(bands)) is not None:
+            said.append(str(shift))
+        found = job.checks(bands)
+        said.append(str(found))
+        if not _open(found, said):
+            return LOCKED
+        step("Solving")
+        made = job.design(bands)
+        sheet = job.sheet(made)
+        step(f"Writing to {out}")
+        _write(sheet, out)
+    _print(said)
+    print(sheet.text())
+    print(f"Written to {plain(str(out))}: {DESIGN}, grind_sheet.csv, grind_sheet.pdf, grind_sheet.txt, profile.png")
+    if sheet.assumed is not None:
+        stated = ", ".join(row["key"] for row in sheet.assumed.rows)
+        print(f"To state what was assumed, write in {plain(Path(asked.job).name)}: {stated}.")
+    if job.history_path() is not None:
+        keep = f"python -m needlecalc learn {Path(asked.job).name} keeps this one"
+        print(f"Before the job is changed for the next drive: {keep}.")
+    return USABLE if made.met else NOT_BY_FILING
+
+
+def _open(found: Checks, said: list[str]) -> bool:
+    """Whether no red check locks the cut; if one does, what was said is printed, and why."""
+    try:
+        found.gate()
+    except SolveError as error:
+        _print(said)
+        print(f'needlecalc: {error} In the job: [checks] override = "the reason".', file=sys.stderr)
+        return False
+    return True
+
+
+def _out(asked: Namespace) -> Path:
+    return Path(asked.out) if asked.out else Path(asked.job).parent / "out"
+
+
+def _bands(job: Job, said: list[str]) -> Bands:
+    """Bands of the job's drive; what its log and they tell goes on the list."""
+    log = job.read_log()
+    if log is not None:
+        said.append(log.report())
+    step("Gathering bands")
+    bands = job.bands(log)
+    said.append(str(bands))
+    return bands
+
+
+def _write(sheet: GrindSheet, out: Path) -> None:
+    """All files are made before any is written: a failure leaves those of the last design."""
+    matplotlib.use("Agg")  # pages are made without a screen
+    contents = {
+        DESIGN: json.dumps(facts_of(sheet), indent=1, allow_nan=False).encode(),
+        "grind_sheet.csv": sheet.csv().encode(),
+        "grind_sheet.pdf": pdf_of(sheet),
+        "grind_sheet.txt": sheet.text().encode(),
+        "profile.png": profile_png_of(sheet),
+    }
+    what = f"--out {out}: the sheet"
+    try:
+        out.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise cannot_write(what, error) from error
+    write_files({out / name: content for name, content in contents.items()}, what)
+
+
+def measured(asked: Namespace) -> int:
+    """Where the file stands, against the design that was stored."""
+    job = read_job(asked.job)
+    present = job.setup.carburettor.needle
+    if bool(asked.file) == bool(asked.readings):
+        found = "got the readings twice" if asked.file else "needs the readings"
+        msg = f"measured {found}: list a diameter a station after the job, or name a table with --file, not both."
+        raise InputError(msg)
+    if asked.save and asked.file_down:
+        msg = (
+            "--file-down asks where filing on would lead, and there is no such needle yet to --save; file it down, measure "
+            "it again, and save that."
+        )
+        raise InputError(msg)
+    save = _place_to_save(asked, job) if asked.save else None
+    readings = read_readings(asked.file, present) if asked.file else _typed(asked.readings, present.stations_mm.size)
+    said: list[str] = []
+    with _told(said):
+        made = _stored(asked, job, said)
+        diameters = job.diameters_mm(readings)
+        progress = judge_cut(made, diameters, file_down=asked.file_down)
+        if save is not None:
+            log = made.target.bands.log
+            _save_needle(progress.measured, save, made_line(now(), job.name, log.sha256 if log is not None else ""))
+    print(progress, progress.band_table(), sep="\n\n")
+    if save is not None:
+        print(f"\nWritten to {plain(asked.save)}: the needle as measured; name it in the job for the next drive.")
+    if not progress.overcut():
+        return USABLE
+    saved = rescue(made, diameters, file_down=asked.file_down)
+    print("", saved, saved.band_table(), sep="\n\n")
+    if (stations := saved.design_table()) is not None:
+        print("", stations, sep="\n")
+    return NOT_BY_FILING
+
+
+def _stored(asked: Namespace, job: Job, said: list[str]) -> Design:
+    """The design stored in the folder of outputs; solved where none was stored yet, which is said."""
+    bands, file = _bands(job, said), _out(asked) / DESIGN
+    if file.exists() or asked.out:
+        return read_design(file, job, bands)
+    step("Solving")
+    print(f"No design is stored in {plain(str(file.parent))}, so it is solved now.", end="\n\n")
+    return job.design(bands)
+
+
+def _place_to_save(asked: Namespace, job: Job) -> Path:
+    """Where to save the needle: over nothing but the table of another."""
+    path = path_in(Path(), asked.save, "--save")
+    own = [Path(asked.job), job.history_path(), asked.file and Path(asked.file)]
+    if os.path.realpath(path) in {os.path.realpath(one) for one in own if one}:
+        msg = f"--save {plain(path.name)}: that is the job, its history or the readings themselves; name a new file."
+        raise InputError(msg)
+    if path.exists():
+        try:
+            read_needle(path)
+        except InputError as error:
+            msg = f"--save {plain(path.name)}: what is there now is no needle table, so it stays; name a new file."
+            raise InputError(msg) from error
+    return path
+
+
+def _save_needle(needle: Needle, path: Path, made: str) -> None:
+    lines = [f"# {plain(needle.name)}: {plain(needle.source)}", f"# {made}", "station,distance_mm,diameter_mm"]
+    table = enumerate(zip(needle.stations_mm, needle.diameters_mm, strict=True), start=1)
+    lines += [f"{station},{distance:.10g},{diameter:.10g}" for station, (distance, diameter) in table]
+    write_files({path: ("\n".join(lines) + "\n").encode()}, f"--save {path.name}: the needle table")
+
+
+def _typed(words: Sequence[str], stations: int) -> FloatArray:
+    """Readings typed after the job, a station each."""
+    if len(words) != stations:
+        got = counted(len(words), "reading")
+        msg = f"measured got {got}, but the needle has {stations} stations; give - where none was taken."
+        raise InputError(msg)
+    out = []
+    for station, word in enumerate(words, start=1):
+        try:
+            out.append(float("nan") if word == "-" else float(word))
+        except ValueError as error:
+            msg = f"The reading of station {station} is {shown(word)}, not a number; type mm with a point, or - for none."
+            raise InputError(msg) from error
+    return np.array(out)
+
+
+def _history_path(job: Job) -> Path:
+    path = job.history_path()
+    if path is None:
+        msg = 'The job keeps no passes; add [history] with file = "passes.json" to it.'
+        raise InputError(msg)
+    return path
+
+
+def learned(asked: Namespace) -> int:
+    """The drive kept as a pass, or the last one forgotten."""
+    return _forget(asked.job) if asked.undo else _learn(asked.job)
+
+
+def _forget(job_path: str) -> int:
+    job = read_job(job_path)
+    path = _history_path(job)
+    last_read = fingerprint(path)
+    if not path.exists():
+        msg = f"{path.name}: no pass is kept yet, so there is none to forget."
+        raise InputError(msg)
+    before = list(read_history(path).passes)
+    forgotten = [before.pop()]
+    while before and before[-1].jet_drive:
+        forgotten.insert(0, before.pop())
+    _print([str(one) for one in forgotten])
+    if before:
+        History(tuple(before)).save(path, job=job.name, last_read=last_read)
+    else:
+        write_files({path: None}, f"{path.name}: the history", last_read=last_read)
+    left = f"{counted(len(before), 'pass', 'passes')} kept" if before else "none is kept, and the file is no more"
+    print(f"Forgotten: {counted(len(forgotten), 'pass', 'passes')}, printed above; in {plain(path.name)} {left}.")
+    return USABLE
+
+
+def _learn(job_path: str) -> int:
+    job = read_job(job_path)
+    path = _history_path(job)
+    last_read = fingerprint(path)
+    said: list[str] = []
+    with _told(said):
+        bands = _bands(job, said)
+        passes = job.passes(bands)
+        if (shift := job.jet_drive(bands)) is not None:
+            said.append(str(shift))
+        *earlier, here = passes.passes
+        # A drive with the jet moved belongs to the present one: no cut lies between.
+        while earlier and earlier[-1].jet_drive:
+            earlier.pop()
+        step("Learning")
+        car = learn(passes, job.setup, doubts=job.doubts())
+        if not earlier:
+            judged = "The first pass: there is nothing to compare it with yet."
+        elif unchanged(before := learn(History(tuple(earlier)), job.setup, doubts=job.doubts()), here.needle, here.drop_mm):
+            judged = "Needle and jet are those of the pass before: the drive adds to its readings, no cut is judged."
+        else:
+            judged = str(compare_pass(before, bands, needle=here.needle, drop_mm=here.drop_mm))
+        passes.save(path, job=job.name, last_read=last_read)
+    _print([*said, str(passes), judged, str(car)])
+    print(f"Written: {plain(path.name)}, {counted(len(passes.passes), 'pass', 'passes')}.")
+    return USABLE
+
+
+def compared(asked: Namespace) -> int:
+    """Two needles side by side."""
+    job = read_job(asked.job)
+    first, second = read_needle(asked.first), read_needle(asked.second)
+    has_data = bool(job.settings["log"]) or "rpm" in job.settings["bands"]
+    said: list[str] = []
+    with _told(said):
+        bands = _bands(job, said) if has_data else None
+        result = compare(job.setup, first, second, bands=bands)
+    print(result)
+    if bands is not None:
+        print()
+        print(result.band_table().text())
+    if job.setup.engine.carburettors > 1 and np.array_equal(first.stations_mm, second.stations_mm):
+        print(f"\n{pair_check(first, second, setup=job.setup)!r}")
+    return USABLE
+
+
+def ranked(asked: Namespace) -> int:
+    """Needles at hand, by how near each comes to the target unfiled."""
+    job = read_job(asked.job)
+    said: list[str] = []
+    with _told(said):
+        bands = _bands(job, said)
+        folder = Path(asked.needles[0])
+        one_folder = len(asked.needles) == 1 and folder.is_dir()
+        step("Ranking")
+        found = rank(
+            folder if one_folder else [read_needle(one) for one in asked.needles], job.target(bands), job.learned(bands)
+        )
+    print(found)
+    return USABLE
+
+
+def at_heights(asked: Namespace) -> int:
+    """The design at other altitudes, with the second check at home."""
+    job = read_job(asked.job)
+    heights = []
+    for word in asked.heights:
+        try:
+            heights.append(float(word))
+        except ValueError as error:
+            msg = f"The height {shown(word)} is no number; type metres above sea level, such as 1800."
+            raise InputError(msg) from error
+    said: list[str] = []
+    with _told(said):
+        outlook = job.altitude(_stored(asked, job, said), heights)
+        if outlook is None:
+            msg = "altitude needs a height: type it after the job in m, or write home_m and trip_m under [altitude]."
+            raise InputError(msg)
+    print(outlook)
+    return NOT_BY_FILING if outlook.red() else USABLE

@@ -1,0 +1,169 @@
+"""Commands: each says how it is used; the design that was stored is the one the bench is held to."""
+
+from __future__ import annotations
+
+import json
+import re
+import sys
+
+import numpy as np
+import pytest
+from door_cases import change, typed_job
+
+import needlecalc as nc
+from needlecalc import commands
+from needlecalc.__main__ import COMMANDS, main
+from needlecalc.report.facts import facts_of
+
+
+@pytest.fixture(scope="module")
+def made(tmp_path_factory):
+    """A typed job and its design, stored."""
+    import shutil
+
+    from conftest import DATA
+
+    folder = tmp_path_factory.mktemp("case") / "case"
+    shutil.copytree(DATA, folder)
+    job = typed_job(folder / "pass_van.toml")
+    assert main(["design", str(job)]) in (0, 3)
+    return job
+
+
+def test_the_bare_command_prints_help(capsys):
+    assert main([]) == 0
+    printed = capsys.readouterr().out
+    assert all(re.search(rf"^ +{name} ", printed, re.M) for name in COMMANDS)
+
+
+@pytest.mark.parametrize("name", COMMANDS)
+def test_help_has_an_example_that_parses_and_the_exit_codes(name, capsys, monkeypatch):
+    with pytest.raises(SystemExit) as left:
+        main([name, "--help"])
+    assert left.value.code == 0
+    printed = capsys.readouterr().out
+    assert "exit codes:\n  0 " in printed
+    example = re.search(r"example:\n  needlecalc (.*)\n", printed)[1].split()
+    asked = []
+    monkeypatch.setattr(commands, COMMANDS[name][0], lambda words: asked.append(words) or 0)
+    assert main(example) == 0
+    assert asked[0].command == name
+
+
+def test_a_design_read_back_is_the_one_stored(made):
+    job = nc.read_job(made)
+    solved, stored = job.design(), nc.read_design(made.parent / "out" / "design.json", job)
+    for key in ("drop_mm", "lean_margin", "chance_least", "risk"):
+        assert getattr(stored, key) == pytest.approx(getattr(solved, key))
+    for stage in ("final", "stop"):
+        one, other = getattr(solved, stage), getattr(stored, stage)
+        np.testing.assert_allclose(one.needle.diameters_mm, other.needle.diameters_mm)
+        for key in ("expected", "low", "high"):
+            np.testing.assert_allclose(getattr(one, key), getattr(other, key))
+        assert (one.chance_rich, one.chance_fails) == (other.chance_rich, other.chance_fails)
+    assert stored.verdict == solved.verdict
+    assert [one.kind for one in stored.remarks] == [one.kind for one in solved.remarks]
+    np.testing.assert_allclose(stored.stations.u_um, solved.stations.u_um)
+    assert stored.stages() is solved.stages()
+    assert stored.idle_to() == pytest.approx(solved.idle_to())
+
+
+def test_a_verdict_with_every_cause_comes_back(made):
+    """Bands that cannot be met: what each misses, and the limit that is why."""
+    job = nc.read_job(made)
+    design = job.design()
+    text = made.read_text()
+    try:
+        change(made, "full = 0.88", "full = 1.30")
+        spoilt = nc.read_job(made)
+        missed = spoilt.design()
+        assert missed.verdict.missed
+        file = made.parent / "missed.json"
+        file.write_text(json.dumps(facts_of(spoilt.sheet(missed))))
+        assert nc.read_design(file, spoilt).verdict == missed.verdict
+        with pytest.raises(nc.InputError, match="made for another target than the job now names; run the design again"):
+            nc.read_design(file, job)
+    finally:
+        made.write_text(text)
+    assert design.verdict == job.design().verdict
+
+
+def test_measured_does_not_solve_again(made, capsys, monkeypatch):
+    job = nc.read_job(made)
+    words = [f"{d:.4f}" for d in job.design().stop.needle.diameters_mm]
+
+    def never(*given, **named):
+        pytest.fail("solved again")
+
+    monkeypatch.setattr("needlecalc.job.solve", never)
+    assert main(["measured", str(made), *words]) == 0
+    assert "Stop, measure lambda" in capsys.readouterr().out
+
+
+@pytest.mark.parametrize(
+    ("spoil", "words"),
+    [
+        (lambda facts: facts.update(format=1), "a design of this version cannot be read back; run the design again"),
+        (lambda facts: facts["present_mm"].__setitem__(3, 2.0), "made for another needle than the job now names"),
+        (lambda facts: facts["jet_drop_mm"].update(before=1.0), "made for another jet height"),
+        (lambda facts: facts["bands"].pop(), "made for another drive and target"),
+        (lambda facts: facts.pop("lean_margin"), "is no whole design; it was cut or edited"),
+        (lambda facts: facts["verdict"].update(kind="splendid"), "is no whole design"),
+        (lambda facts: facts["bands"][0].update(lambda_stop="x"), "is no whole design"),
+    ],
+)
+def test_a_stored_design_of_something_else_is_refused(made, tmp_path, spoil, words):
+    facts = json.loads((made.parent / "out" / "design.json").read_text())
+    spoil(facts)
+    (tmp_path / "design.json").write_text(json.dumps(facts))
+    with pytest.raises(nc.InputError, match=words):
+        nc.read_design(tmp_path / "design.json", nc.read_job(made))
+
+
+def test_an_older_version_reads_and_a_missing_one_is_told(made, tmp_path, capsys):
+    facts = json.loads((made.parent / "out" / "design.json").read_text())
+    whole = nc.read_design(made.parent / "out" / "design.json", nc.read_job(made))
+    old = {key: value for key, value in facts.items() if key not in ("stations", "risk")} | {"format": 2}
+    (tmp_path / "design.json").write_text(json.dumps(old))
+    read = nc.read_design(tmp_path / "design.json", nc.read_job(made))
+    np.testing.assert_array_equal(read.stop_mm(), whole.stop_mm())
+    assert np.isnan(read.stations.u_um).all()
+    assert main(["measured", str(made), *["2.4"] * 13, "--out", str(tmp_path / "none")]) == 2
+    assert "the stored design cannot be read (No such file or directory); run the design first" in capsys.readouterr().err
+
+
+def test_check_says_whether_the_engine_is_fit(case, capsys):
+    assert main(["check", str(case)]) == 0
+    printed = capsys.readouterr().out
+    assert "Bands" in printed
+    assert "GRIND SHEET" not in printed
+    change(case, "compression_kpa = [1120, 1150, 1090, 1140]", "compression_kpa = [1120, 1150, 500, 1140]")
+    assert main(["check", str(case)]) == 4
+    assert "compression" in capsys.readouterr().err
+
+
+def test_rank_of_needles_at_hand(made, capsys):
+    assert main(["rank", str(made), str(made.parent / "pass_van_needle.csv")]) == 0
+    first = capsys.readouterr().out
+    (made.parent / "needles").mkdir(exist_ok=True)
+    (made.parent / "needles" / "pass_van_needle.csv").write_bytes((made.parent / "pass_van_needle.csv").read_bytes())
+    assert main(["rank", str(made), str(made.parent / "needles")]) == 0
+    assert capsys.readouterr().out == first
+    assert "pass_van_needle" in first
+
+
+def test_other_altitudes(made, capsys):
+    assert main(["altitude", str(made)]) == 2
+    assert "altitude needs a height: type it after the job in m" in capsys.readouterr().err
+    assert main(["altitude", str(made), "high"]) == 2
+    assert "The height 'high' is no number" in capsys.readouterr().err
+    assert main(["altitude", str(made), "1800"]) in (0, 3)
+    assert "1800 m" in capsys.readouterr().out
+
+
+def test_progress_goes_to_a_terminal_only(made, capsys, monkeypatch):
+    assert main(["check", str(made)]) in (0, 4)
+    assert "..." not in capsys.readouterr().err
+    monkeypatch.setattr(sys.stderr, "isatty", lambda: True, raising=False)
+    assert main(["check", str(made)]) in (0, 4)
+    assert "Gathering bands ..." in capsys.readouterr().err
