@@ -167,7 +167,8 @@ def spoilt_tree(whole: Any, draw: Random, slips: int, *, mildly: bool = False) -
         for step in way:
             here = here[step]
         value, slip = here[last], draw.randrange(8)
-        number = isinstance(value, int | float) and not isinstance(value, bool)
+        # A whole number of hundreds of digits is an odd input itself, but cannot be multiplied by a float.
+        number = isinstance(value, int | float) and not isinstance(value, bool) and not abs(value) > 1e300
         if mildly and not number:
             continue
         if mildly or (number and slip < 4):
