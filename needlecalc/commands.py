@@ -139,6 +139,8 @@ def _out(asked: Namespace) -> Path:
 
 def _bands(job: Job, said: list[str]) -> Bands:
     """Bands of the job's drive; what its log and they tell goes on the list."""
+    if job.converted:
+        said.append(job.converted)
     log = job.read_log()
     if log is not None:
         said.append(log.report())

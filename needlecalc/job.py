@@ -71,6 +71,8 @@ class Job:
         All sections as read, empty where the job has none; what they leave out is filled in.
     left_out : tuple of Prior
         What was filled in.
+    converted : str
+        Which keys were written in other units, and what they are; empty where none was.
     """
 
     name: str
@@ -78,6 +80,7 @@ class Job:
     setup: Setup
     settings: Mapping[str, Mapping[str, Any]]
     left_out: tuple[Prior, ...] = ()
+    converted: str = ""
 
     def read_log(self) -> Log | None:
         """The drive's log, or None where bands were typed in.
@@ -187,7 +190,7 @@ class Job:
             raise InputError(msg)
 
     def doubts(self) -> Doubts:
-        """How far off each thing may be before any drive: as [doubts] states it, else the usual, wider for what is assumed."""
+        """How far off each thing may be: as [doubts] states it, else the usual, wider for what was assumed."""
         stated = self.settings["doubts"]
         return widened(built(Doubts, stated, "doubts"), stated, self.left_out, self.setup)
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 import tomllib
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from typing import Any
 
@@ -36,6 +36,7 @@ class Faults:
         self._files: list[LogFormatError] = []  # a file's own trouble keeps its words and its kind
         self._places: set[str] = set()
         self._lines: dict[tuple[str, str], int] = {}
+        self._written: dict[tuple[str, str], str] = {}
 
     def parsed(self, text: str) -> dict[str, Any]:
         """Content of a TOML text; numbers with a decimal comma are noted, and read on as if they had a point."""
@@ -63,8 +64,14 @@ class Faults:
             self.end()
             raise
 
+    def read_as(self, written: Mapping[tuple[str, str], str]) -> None:
+        """Take down which key each converted one was written as: its line is that one's, and the fault says so."""
+        self._written = dict(written)
+
     def add(self, place: str, key: str, words: str) -> None:
         """Note a fault of a key in a section; of the section itself where the key is empty."""
+        if (old := self._written.get((place, key))) is not None:
+            words, key = f"{words} It is written as {old}.", old
         line = self._lines.get((place, key)) or self._lines.get((place, "")) or self._lines.get(("", place))
         self._places.add(place)
         self._said.append(f"{self.file}{f', line {line}' if line else ''}: {words}")

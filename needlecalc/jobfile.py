@@ -13,6 +13,7 @@ from needlecalc.jobassumed import completed
 from needlecalc.jobfaults import Faults, JobFaults
 from needlecalc.jobkinds import BLANK, kind_faults
 from needlecalc.jobparts import built, close_word, nearest, setup_of
+from needlecalc.jobunits import converted, said
 
 SECTIONS = (
     "engine",
@@ -59,13 +60,13 @@ def read_job(path: str | Path) -> Job:
     path = Path(path)
     file = plain(path.name, LONGEST_NAME)
     try:
-        written = path.read_bytes()
+        text = path.read_bytes()
     except (OSError, ValueError) as error:
         msg = f"{file}: the job file cannot be opened ({getattr(error, 'strerror', error)}); check its name and folder."
         raise LogFormatError(msg, path=str(path)) from error
     faults = Faults(file)
     try:
-        content = faults.parsed(written.decode("utf-8-sig"))
+        content = faults.parsed(text.decode("utf-8-sig"))
     except JobFaults:
         raise
     except UnicodeDecodeError as error:
@@ -88,6 +89,8 @@ def read_job(path: str | Path) -> Job:
         if not isinstance(keys, dict):
             faults.add(section, "", f"{section} must be a section, written [{section}], with its keys below.")
             part[section] = {}
+    part, written = converted(part)
+    faults.read_as(written)
     for wrong in kind_faults(part):
         faults.add(*wrong)
     for section, record in (("doubts", Doubts), ("limits", Limits)):
@@ -98,4 +101,4 @@ def read_job(path: str | Path) -> Job:
     whole = {section: {} if faults.hit(section) else keys for section, keys in part.items()}
     part, left_out = completed(whole)
     setup = setup_of(part, path.parent, name, faults)
-    return Job(setup.name, path.parent, setup, part, left_out)
+    return Job(setup.name, path.parent, setup, part, left_out, said(part, written))

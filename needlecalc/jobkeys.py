@@ -26,19 +26,12 @@ from needlecalc.jobkinds import (
     WHOLES,
     YES_NO,
     YES_NOS,
-    kinds_taken,
+    keys_taken,
 )
 from needlecalc.jobparts import nearest
+from needlecalc.jobunits import other_units
 from needlecalc.show import Column, Table
 
-# Arguments that a job hands over in another way: as a section, or in another unit.
-NOT_IN_A_JOB = {
-    "needle": {"path"},
-    "log": {"source", "ambient_pa"},
-    "bands": {"lift_mm", "lift_u_mm", "loads_pa"},
-    "calibration": {"source", "ambient_pa", "calibrate", "combine", "restate", "doubts", "depression_pa"},
-    "target": {"lambda_by_load"},
-}
 # Sections and keys that no signature tells of.
 ABOUT = {
     "needle.file": "Needle table, CSV: station, distance_mm, diameter_mm.",
@@ -123,14 +116,12 @@ def sections() -> list[str]:
 def keys_of(section: str) -> list[Key]:
     """Keys of a section, as the reader takes them."""
     made = TAKEN_BY.get(section, ())
-    found = {name: kinds for name, kinds in kinds_taken(section).items() if kinds}
+    found = keys_taken(section)
     if section == "checks":
         found["gases"] = (TABLE,)
     if section == "target":
         found["*"] = (NUMBER, TABLE)
-    return [
-        _key(section, name, kinds, made) for name, kinds in found.items() if name not in NOT_IN_A_JOB.get(section, set())
-    ]
+    return [_key(section, name, kinds, made) for name, kinds in found.items()]
 
 
 def _key(section: str, name: str, kinds: tuple[str, ...], made: tuple[Any, ...]) -> Key:
@@ -209,7 +200,19 @@ def key_tables(asked: str | None = None) -> list[Table]:
             msg = f"[{named}] is no section of a job; they are {there}.{nearest(wanted, tops)}"
             raise InputError(msg)
     columns = tuple(Column(name, name) for name in ("key", "kind", "unit", "default", "range", "what it is"))
-    return [Table(f"[{name}]", columns, [_row(key) for key in keys_of(name)]) for name in names]
+    return [Table(f"[{name}]", columns, [_row(key) for key in keys_of(name)], notes=_other_units(name)) for name in names]
+
+
+def _others(key: Key) -> list[str]:
+    return other_units(key.name) if {NUMBER, NUMBERS} & set(key.kinds) else []
+
+
+def _other_units(section: str) -> tuple[str, ...]:
+    """One example of a key in another unit; nothing where no key has one."""
+    for key in keys_of(section):
+        if others := _others(key):
+            return (f"A key may end in another unit, and is converted: {key.name} as {' or '.join(others)}.",)
+    return ()
 
 
 def _row(key: Key) -> dict[str, str]:
@@ -257,6 +260,8 @@ def _object(section: str) -> dict[str, Any]:
             out["additionalProperties"] = made
         else:
             out["properties"][key.name] = made
+            same = {"type": made.get("type", ["number", "array"]), "description": key.about}
+            out["properties"] |= dict.fromkeys(_others(key), same)
     return out
 
 

@@ -83,6 +83,14 @@ OWN: Mapping[str, Mapping[str, str]] = {
     "altitude": {"home_m": "float", "trip_m": "float | Sequence[float]", "acknowledged": "str"},
 }
 
+# Arguments that a job hands over in another way: as a section, or in another unit.
+NOT_IN_A_JOB = {
+    "needle": {"path"},
+    "log": {"source", "ambient_pa"},
+    "bands": {"lift_mm", "lift_u_mm", "loads_pa"},
+    "calibration": {"source", "ambient_pa", "calibrate", "combine", "restate", "doubts", "depression_pa"},
+    "target": {"lambda_by_load"},
+}
 BLANK = "?"  # a value still to be filled in
 NUMBER, TEXT, FILE, YES_NO, TABLE = "a number", "text", "the name of a file", "true or false", "a section of its own"
 NUMBERS, TEXTS, YES_NOS = "a row of numbers", "a row of texts", "a row of true and false"
@@ -159,6 +167,19 @@ def kind_faults(section: Mapping[str, Any], place: str = "", pattern: str = "") 
             for one in value:
                 if isinstance(one, Mapping):
                     yield from kind_faults(one, where, name)
+
+
+def pattern_of(place: str) -> str:
+    """Name in the tables above of the section that stands at a place, such as ``lean_limits.*`` for any sweep."""
+    if place in TAKEN_BY or place in OWN:
+        return place
+    return f"{place.rpartition('.')[0]}.*" if "." in place else place
+
+
+def keys_taken(pattern: str) -> dict[str, tuple[str, ...]]:
+    """Keys that a job may write in a section, each with its kinds."""
+    hidden = NOT_IN_A_JOB.get(pattern, set())
+    return {key: kinds for key, kinds in kinds_taken(pattern).items() if kinds and key not in hidden}
 
 
 def kinds_taken(pattern: str) -> dict[str, tuple[str, ...]]:

@@ -128,6 +128,7 @@ FLOORS = [
         "jobkinds",
         "jobfaults",
         "jobparts",
+        "jobunits",
         "jobdrive",
         "jobassumed",
         "job",
