@@ -13,6 +13,7 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 import matplotlib
 import numpy as np
 import pytest
+from hypothesis import settings
 
 import needlecalc as nc
 from needlecalc.measure.drive import gather
@@ -21,6 +22,10 @@ from needlecalc.remark import Remark
 from needlecalc.report import say
 
 matplotlib.use("Agg")
+# The same cases on every machine and in every run; HYPOTHESIS_PROFILE=search draws new ones.
+settings.register_profile("same", derandomize=True)
+settings.register_profile("search")
+settings.load_profile(os.environ.get("HYPOTHESIS_PROFILE", "same"))
 DATA = Path(__file__).parent.parent / "data"
 STATIONS_MM = np.arange(13) * 3.175
 DIAMETERS_MM = np.array([2.45, 2.41, 2.36, 2.31, 2.25, 2.19, 2.12, 2.05, 1.98, 1.90, 1.82, 1.74, 1.66])

@@ -149,6 +149,13 @@ def test_refusals():
         nc.typed_bands([900, 2000], [13.0, 14.0])
 
 
+def test_a_band_with_the_engine_still_is_none():
+    bands = nc.typed_bands([900.0, 3000.0], [1.0, 1.1], lift_mm=[2.0, 12.0])
+    for still in (0.0, -900.0):
+        with pytest.raises(nc.InputError, match="must be greater than 0"):
+            replace(bands, rpm=np.array([still, 3000.0]))
+
+
 def test_lift_typed_before_computed_and_both_with_doubt():
     setup = make_setup()
     bands = nc.make_bands(drive(HOLDS), lag_s=0.0)

@@ -119,7 +119,7 @@ def _settled(problem: Problem, smoothness: float, point: Point, tests: FloatArra
         # The law is all but straight in the removal, but where a band crosses a station it has a kink in the jet's
         # height, so it is the jet that must not go too far at once.
         if gained < SHORTFALL * promised:
-            reach = turned / 4.0
+            reach = max(turned / 4.0, SETTLED_MM)
         elif gained > (1.0 - SHORTFALL) * promised and turned > 0.99 * reach:
             reach *= 2.0
         if gained < 0.0:
@@ -159,7 +159,9 @@ def _linear_step(
     rows = np.concatenate([slopes / problem.doubt[:, None], keeps])
     aims = np.concatenate([(there - point.misfit) / problem.doubt, np.zeros(keeps.shape[0])])
     matrix, least = problem.rows.matrix, problem.rows.least.copy()
-    least[-2:] = np.maximum(least[-2:], [drop - reach_mm, -drop - reach_mm])
+    # The last bit of a height may lie outside the nut's range; what is within reach must not.
+    inside = min(max(drop, least[-2]), -least[-1])
+    least[-2:] = np.maximum(least[-2:], [inside - reach_mm, -inside - reach_mm])
     held = np.isfinite(tests)
     if held.any():
         bounds = (tests - point.misfit + there)[held]

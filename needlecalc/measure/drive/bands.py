@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from needlecalc.arrays import check_text, read_only, same_length
+from needlecalc.arrays import check_each, check_text, read_only, same_length
 from needlecalc.errors import InputError
 from needlecalc.measure.drive.lag import Lag
 from needlecalc.measure.log.file import Log
@@ -199,6 +199,7 @@ class Bands(Shown):
         if not self.rpm.size:
             msg = "There is no band with enough steady samples; hold each speed for 5 s, or widen the bands."
             raise InputError(msg)
+        check_each(self.rpm, "rpm", 0.0, 2e4, open_low=True, cure="Revolutions a minute.")
         low, high = float(self.lambda_measured.min()), float(self.lambda_measured.max())
         if low < 0.5 or high > 2.0:
             msg = f"lambda_measured runs from {low:g} to {high:g}, but must lie between 0.5 and 2; is it an AFR?"

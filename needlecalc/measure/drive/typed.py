@@ -73,7 +73,6 @@ def typed_bands(
             ("manifold_pressure_pa", manifold_pressure_pa),
         )
     )
-    check_each(speed, "rpm", 0.0, 2e4, open_low=True, cure="Revolutions a minute.")
     check_each(flow, "air_flow_g_s", 0.0, 2000.0, open_low=True, allow_nan=True, cure="It is of the whole engine.")
     in_pa = "It is absolute, in Pa; 1 kPa is 1000 Pa."
     check_each(pressure, "manifold_pressure_pa", 5e3, 5e5, allow_nan=True, cure=in_pa)
