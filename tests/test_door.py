@@ -5,10 +5,10 @@ from __future__ import annotations
 import json
 import re
 from dataclasses import replace
-from pathlib import Path
 
 import numpy as np
 import pytest
+from conftest import DATA
 from door_cases import change, typed_job
 from sheet_cases import in_stages
 
@@ -202,8 +202,19 @@ def test_two_needles_of_a_twin_engine_are_held_side_by_side(case, tmp_path, caps
     assert f"{words}, they differ by {1e3 * off_mm:.1f} um at station 2" in capsys.readouterr().out
 
 
+def test_the_lines_of_python_as_the_readme_shows_them(tmp_path, monkeypatch, capsys):
+    readme = (DATA.parent / "README.md").read_text(encoding="utf-8")
+    assert len(readme.splitlines()) <= 120
+    lines = readme[readme.index("```python\n") + 10 :]
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "data").symlink_to(DATA)
+    exec(compile(lines[: lines.index("```")], "README.md", "exec"), {})
+    assert "GRIND SHEET" in capsys.readouterr().out.upper()
+    assert (tmp_path / "profile.png").stat().st_size > 10_000
+
+
 def test_typed_bands_as_the_readme_shows_them(case):
-    readme = (Path(__file__).parent.parent / "README.md").read_text(encoding="utf-8")
+    readme = (DATA.parent / "README.md").read_text(encoding="utf-8")
     typed = readme[readme.index("```toml\n") + 8 :]
     text = case.read_text()
     start, end = text.index("[log]"), text.index("[target]")
