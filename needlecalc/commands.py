@@ -10,7 +10,6 @@ from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 
-import matplotlib
 import numpy as np
 
 from needlecalc.design.after.outcome import compare_pass
@@ -37,7 +36,6 @@ from needlecalc.measure.drive.bands import Bands
 from needlecalc.parts.measured import read_readings
 from needlecalc.parts.needle import Needle, read_needle
 from needlecalc.report.facts import facts_of
-from needlecalc.report.pages import pdf_of, profile_png_of
 from needlecalc.report.sheet import GrindSheet
 from needlecalc.show import counted
 from needlecalc.units import FloatArray
@@ -152,7 +150,11 @@ def _bands(job: Job, said: list[str]) -> Bands:
 
 def _write(sheet: GrindSheet, out: Path) -> None:
     """All files are made before any is written: a failure leaves those of the last design."""
-    matplotlib.use("Agg")  # pages are made without a screen
+    import matplotlib  # late, as the pages: only a design draws
+
+    matplotlib.use("Agg")  # without a screen
+    from needlecalc.report.pages import pdf_of, profile_png_of
+
     contents = {
         DESIGN: json.dumps(facts_of(sheet), indent=1, allow_nan=False).encode(),
         "grind_sheet.csv": sheet.csv().encode(),

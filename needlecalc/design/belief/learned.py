@@ -8,7 +8,7 @@ from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import chi2
+from scipy.special import chdtrc, chdtri
 
 from needlecalc.arrays import check_range
 from needlecalc.design.belief.doubts import Doubts
@@ -149,7 +149,7 @@ class Learned(Shown):
         .. [1] R. T. Birge, "The calculation of errors by the method of least squares", Phys. Rev. 40 (1932) 207 (from
            memory).
         """
-        return max(1.0, float(np.sqrt(self.misfit / chi2.ppf(BY_CHANCE, self.spare)))) if self.spare else 1.0
+        return max(1.0, float(np.sqrt(self.misfit / chdtri(self.spare, 1.0 - BY_CHANCE)))) if self.spare else 1.0
 
     def contradiction(self) -> Remark | None:
         """How badly the passes agree; None where chance explains it."""
@@ -161,7 +161,7 @@ class Learned(Shown):
             raise SolveError(in_words(self._contradiction(LearnedRemark.NO_CAR, Severity.STOP)))
 
     def _strange(self) -> bool:
-        return self.misfit > DIFFERENCE * self.spare > 0.0 and bool(chi2.sf(self.misfit, self.spare) < STRANGE)
+        return self.misfit > DIFFERENCE * self.spare > 0.0 and bool(chdtrc(self.spare, self.misfit) < STRANGE)
 
     def _contradiction(self, kind: LearnedRemark, severity: Severity) -> Remark:
         """With the reading of lambda or lift that is furthest from what the best car gives, in its doubts."""

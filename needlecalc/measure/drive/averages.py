@@ -7,8 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.signal import correlate
-from scipy.stats import t as student
+from scipy.special import stdtrit
 
 from needlecalc.units import FloatArray
 
@@ -135,6 +134,12 @@ def robust_values(values: FloatArray, visit: NDArray[np.intp]) -> FloatArray:
     return np.asarray(middle[visit] + scale * drawn / share)
 
 
+def _lagged_products(signal: FloatArray) -> FloatArray:
+    """Sum of the signal times itself so many rows later, from none on; padded, so that its end meets not its start."""
+    waves = np.fft.rfft(signal, 2 * signal.size)
+    return np.fft.irfft(waves * waves.conj(), 2 * signal.size)[: signal.size]
+
+
 def correlation_rows(
     values: Sequence[FloatArray], visits: Sequence[NDArray[np.intp]], rows: Sequence[NDArray[np.intp]], longest: int
 ) -> float:
@@ -179,9 +184,8 @@ def correlation_rows(
             signal, there = np.zeros(int(place[-1]) + 1), np.zeros(int(place[-1]) + 1)
             signal[place], there[place] = rest[here] / spread, 1.0
             reach = min(longest, signal.size - 1)
-            middle = signal.size - 1
-            products[: reach + 1] += correlate(signal, signal)[middle : middle + reach + 1]
-            met = np.round(correlate(there, there)[middle : middle + reach + 1])
+            products[: reach + 1] += _lagged_products(signal)[: reach + 1]
+            met = np.round(_lagged_products(there)[: reach + 1])
             pairs[: reach + 1] += met
             taken[: reach + 1] += met / there.sum()
     if pairs[0] == 0.0:
@@ -252,6 +256,7 @@ def band_means(
     within, within_free = _within(drawn, visits, mean, independent, count)
     scatter = [spread**2 / number for spread, number in zip(within, independent, strict=True)]
     between, between_free = _between(mean, scatter)
+    high = 0.5 + CONFIDENCE / 2.0
     out = []
     for b in range(len(values)):
         weight = 1.0 / (between[b] + scatter[b] + 1e-18)
@@ -260,7 +265,7 @@ def band_means(
         variance_within = float((share**2 * scatter[b]).sum())
         variance = variance_between + variance_within
         free = variance**2 / (variance_between**2 / between_free[b] + variance_within**2 / within_free[b] + 1e-36)
-        stretch = float(student.ppf(0.5 + CONFIDENCE / 2.0, max(free, 1.0)) / student.ppf(0.5 + CONFIDENCE / 2.0, np.inf))
+        stretch = float(stdtrit(max(free, 1.0), high) / stdtrit(np.inf, high))
         out.append(
             BandMean(
                 float(share @ mean[b]),

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 from scipy.linalg import solve_toeplitz
 from scipy.optimize import OptimizeResult, least_squares
-from scipy.signal import lfilter, medfilt
 
 from needlecalc.measure.drive.signals import cold_rows, gap_s, load_signal, opening, window_ends, window_max
 from needlecalc.measure.log.file import Log
@@ -36,6 +37,7 @@ USUAL_BEND = 0.03
 MEMORY = 6
 HUBER_AT = 1.5
 TRIAL_S = 0.02
+FORGOTTEN = 1e-16
 # What the fit explains over what noise would for each column (1 for noise alone).  Below the second the curve takes noise
 # for signal and the uncertainty comes out too small: 120 s drives and noise of 0.06 ask for twice it at 60.
 LEAST_F, SURE_F = 20.0, 60.0
@@ -122,25 +124,38 @@ class _Drive:
     step_s: float
     time: FloatArray
     reading: FloatArray
-    shape: FloatArray  # columns of the steady lambda, shape (n, columns)
+    shape: FloatArray  # columns of the steady lambda, shape (columns, n)
     flown: FloatArray  # time the gas so far would have taken at middling flow
     opened: FloatArray
     unfit: FloatArray
     signal: str
 
-    def seen(self, parts: FloatArray) -> FloatArray:
-        """Columns through sensor, delay and pipe."""
-        delay, sensor, pipe = parts
-        keep = np.exp(-self.step_s / sensor)
+    def sensed(self, sensor_s: float, shape: FloatArray) -> FloatArray:
+        """Columns of the steady lambda, or some sum of them, through a first-order sensor; time runs along the rows."""
+        keep = np.exp(-self.step_s / sensor_s)
         # Straight between the ticks, so that it lags by its time constant however far they are apart.
-        later = sensor / self.step_s * (1.0 - keep)
-        late = lfilter([1.0 - later, later - keep], [1.0, -keep], self.shape - self.shape[:1], axis=0) + self.shape[:1]
-        left_pipe = np.interp(self.time - delay, self.time, self.flown) - pipe
+        later = sensor_s / self.step_s * (1.0 - keep)
+        drawn = shape * (1.0 - later)
+        drawn[..., 1:] += (later - keep) * shape[..., :-1]
+        drawn[..., 0] = shape[..., 0]
+        back = 1  # what is kept from tick to tick, summed over 1, 2, 4 ... ticks at once
+        while keep > FORGOTTEN and back < self.time.size:
+            drawn[..., back:] += keep * drawn[..., :-back]
+            back, keep = 2 * back, keep * keep
+        return np.asarray(drawn)
+
+    def carried(self, late: FloatArray, delay_s: float, pipe_s: float, rows: NDArray[np.intp] | slice) -> FloatArray:
+        """The same through delay and pipe, at some ticks."""
+        left_pipe = np.interp(self.time[rows] - delay_s, self.time, self.flown) - pipe_s
         left_engine = np.interp(left_pipe, self.flown, self.time)
         place = np.clip((left_engine - self.time[0]) / self.step_s, 0.0, self.time.size - 1.001)
         before = place.astype(np.intp)
-        part = (place - before)[:, None]
-        return np.asarray(late[before] * (1.0 - part) + late[before + 1] * part)
+        first = late[..., before]
+        return np.asarray(first + (late[..., before + 1] - first) * (place - before))
+
+    def seen(self, parts: FloatArray, shape: FloatArray) -> FloatArray:
+        """Columns, or some sum of them, through sensor, delay and pipe, at every tick."""
+        return self.carried(self.sensed(float(parts[1]), shape), float(parts[0]), float(parts[2]), slice(None))
 
 
 def _even_drive(log: Log) -> _Drive | str:
@@ -187,7 +202,7 @@ def _even_drive(log: Log) -> _Drive | str:
     nearest = np.clip(np.searchsorted(clock, time), 0, clock.size - 1)
     unfit = np.concatenate([[bad[0]], window_max(bad, np.minimum(nearest[:-1] + 1, nearest[1:]), nearest[1:])])
     reading = even(log.lambda_measured)
-    off = np.abs(reading - medfilt(reading, 5))
+    off = np.abs(reading - np.median(sliding_window_view(np.pad(reading, 2), 5), axis=1))
     spike = off > 6.0 * 1.4826 * float(np.median(off)) + 0.01
     return _Drive(step, time, reading, shape, flown, opened.astype(np.float64), np.maximum(unfit, spike), signal[1])
 
@@ -205,7 +220,7 @@ def _shape(rpm: FloatArray, load: FloatArray) -> FloatArray | None:
     low, high = np.quantile(flow, [0.005, 0.995])
     knots = np.linspace(float(low), float(high), KNOTS)
     hats = [np.interp(flow, knots, row) for row in np.eye(KNOTS)]
-    return np.stack([*hats, x, y, x * x, x * y, y * y], axis=1)
+    return np.stack([*hats, x, y, x * x, x * y, y * y])
 
 
 def _use(drive: _Drive, reach_s: float) -> NDArray[np.bool_]:
@@ -216,28 +231,37 @@ def _use(drive: _Drive, reach_s: float) -> NDArray[np.bool_]:
     return np.asarray(began & fit & (drive.unfit == 0.0))
 
 
-def _rest(columns: FloatArray, reading: FloatArray) -> FloatArray:
-    """What the columns leave of a reading; an empty hat drops out, and the small matrix is quicker than the rows."""
-    size, way = np.linalg.eigh(columns.T @ columns)
-    sound = size > 1e-10 * size[-1]
-    share = way[:, sound] @ ((way[:, sound].T @ (columns.T @ reading)) / size[sound])
-    return np.asarray(reading - columns @ share)
+class _Columns:
+    """Columns that explain a reading; an empty hat drops out, and the small matrix is quicker than the rows."""
+
+    def __init__(self, columns: FloatArray) -> None:
+        size, way = np.linalg.eigh(columns @ columns.T)
+        sound = size > 1e-10 * size[-1]
+        self.columns, self.inverse = columns, (way[:, sound] / size[sound]) @ way[:, sound].T
+
+    def share(self, reading: FloatArray) -> FloatArray:
+        """How much of each column a reading holds, or each of several."""
+        return np.asarray((reading @ self.columns.T) @ self.inverse)
+
+    def rest(self, reading: FloatArray) -> FloatArray:
+        """What the columns leave of a reading."""
+        return np.asarray(reading - self.share(reading) @ self.columns)
 
 
 def _nearest(drive: _Drive) -> FloatArray:
     """Delay and sensor of a coarse grid that leave least."""
-    use = _use(drive, LONGEST_S)
+    use = np.flatnonzero(_use(drive, LONGEST_S))
     best, found = np.inf, np.array([0.3, 0.2, 0.0])
+    if use.size < 4 * KNOTS:
+        return found
     for sensor in TRY_SENSORS_S:
-        for delay in TRY_DELAYS_S:
-            parts = np.array([delay, sensor, 0.0])
-            if use.sum() < 4 * KNOTS or parts.sum() > LONGEST_S:
-                continue
-            rest = _rest(drive.seen(parts)[use], drive.reading[use])
+        late = drive.sensed(sensor, drive.shape)
+        for delay in TRY_DELAYS_S[TRY_DELAYS_S + sensor <= LONGEST_S]:
+            rest = _Columns(drive.carried(late, delay, 0.0, use)).rest(drive.reading[use])
             most = 3.0 * 1.4826 * float(np.median(np.abs(rest)))
             left = float((np.clip(rest, -most, most) ** 2).sum())
             if left < best:
-                best, found = left, parts
+                best, found = left, np.array([delay, sensor, 0.0])
     return found
 
 
@@ -265,30 +289,40 @@ def _whitened_fit(
     if whole.sum() < 4 * KNOTS or block.max() + 1 < LEAST_BLOCKS:
         return "too few rows are fit to time it by"
     rest = np.zeros(use.size)
-    rest[use] = _rest(drive.seen(at)[use], drive.reading[use])
+    rest[use] = _Columns(drive.seen(at, drive.shape)[:, use]).rest(drive.reading[use])
     memory = _filter_of(rest, use)
-    reading = lfilter(memory, [1.0], drive.reading)[whole]
+    rows = np.flatnonzero(whole)
 
-    def filtered(parts: FloatArray) -> FloatArray:
-        return np.asarray(lfilter(memory, [1.0], drive.seen(parts), axis=0)[whole])
+    def filtered(values: FloatArray) -> FloatArray:
+        steps = range(MEMORY + 1)
+        whitened = sum(memory[back] * values[..., MEMORY - back : values.shape[-1] - back] for back in steps)
+        return np.asarray(whitened)[..., rows - MEMORY]
 
-    scale = max(1.4826 * float(np.median(np.abs(_rest(filtered(at), reading)))), 1e-6)
+    reading = filtered(drive.reading)
+    scale = max(1.4826 * float(np.median(np.abs(_Columns(filtered(drive.seen(at, drive.shape))).rest(reading)))), 1e-6)
     # Rows that hold the curve smooth: its hats' second differences.
-    bends = np.zeros((KNOTS - 2, drive.shape.shape[1]))
-    bends[:, :KNOTS] = np.diff(np.eye(KNOTS), 2, axis=0) * scale / USUAL_BEND
+    bends = np.zeros((len(drive.shape), KNOTS - 2))
+    bends[:KNOTS] = np.diff(np.eye(KNOTS), 2, axis=0).T * scale / USUAL_BEND
     padded = np.concatenate([reading, np.zeros(KNOTS - 2)])
+
+    @lru_cache(maxsize=1)  # misfit and slopes are asked for at the same place
+    def columns(*parts: float) -> _Columns:
+        return _Columns(np.hstack([filtered(drive.seen(np.array(parts), drive.shape)), bends]))
 
     def misfit(parts: FloatArray) -> FloatArray:
         beliefs = [parts[2] / USUAL_PIPE_S, np.log(parts[1] / USUAL_SENSOR_S) / SENSOR_FACTOR]
-        return np.concatenate([_rest(np.vstack([filtered(parts), bends]), padded) / scale, beliefs])
+        return np.concatenate([columns(*parts).rest(padded) / scale, beliefs])
 
     def slopes(parts: FloatArray) -> FloatArray:
-        columns = []
+        """The curve is held while the parts move; what the columns can follow of that is taken off (Kaufman)."""
+        curve = columns(*parts).share(padded) @ drive.shape
+        moved = np.zeros((parts.size, padded.size))
         for k in range(parts.size):
             up, down = parts.copy(), parts.copy()
             up[k], down[k] = min(parts[k] + TRIAL_S, MOST_S[k]), max(parts[k] - TRIAL_S, LEAST_S[k])
-            columns.append((misfit(up) - misfit(down)) / (up[k] - down[k]))
-        return np.stack(columns, axis=1)
+            moved[k, : rows.size] = filtered(drive.seen(up, curve) - drive.seen(down, curve)) / (up[k] - down[k])
+        beliefs = [[0.0, 0.0, 1.0 / USUAL_PIPE_S], [0.0, 1.0 / (parts[1] * SENSOR_FACTOR), 0.0]]
+        return np.vstack([columns(*parts).rest(moved).T / -scale, beliefs])
 
     def solved(start: FloatArray) -> OptimizeResult:
         inside = np.clip(start, LEAST_S + 1e-3, MOST_S - 1e-3)
@@ -300,7 +334,7 @@ def _whitened_fit(
     best = min((solved(start) for start in starts), key=lambda one: float(one.cost))
     remains = scale * misfit(best.x)[: reading.size]
     noise = float(remains @ remains) / remains.size
-    explained = (float(np.var(reading)) / noise - 1.0) * remains.size / drive.shape.shape[1]
+    explained = (float(np.var(reading)) / noise - 1.0) * remains.size / len(drive.shape)
     if explained < LEAST_F:
         return "lambda hardly answers to speed and load"
     if best.x[0] >= MOST_S[0] - 1e-3 or best.x.sum() > LONGEST_S:

@@ -9,7 +9,7 @@ from functools import reduce
 from operator import or_
 
 import numpy as np
-from scipy.stats import t as student
+from scipy.special import stdtrit
 
 from needlecalc.errors import InputError
 from needlecalc.measure.drive.averages import CONFIDENCE, USUAL_BETWEEN
@@ -212,7 +212,7 @@ def _combined(drives: Sequence[Bands], group: list[tuple[int, int]], between: fl
     variance = variance_between + float((share**2 * error**2).sum())
     free = (len(drives) - 1.0 + USUAL_BETWEEN_DRIVES) * (variance / (variance_between + 1e-18)) ** 2
     high = 0.5 + CONFIDENCE / 2.0
-    stretch = float(student.ppf(high, free) / student.ppf(high, np.inf))
+    stretch = float(stdtrit(free, high) / stdtrit(np.inf, high))
     return out | {"lambda_se": stretch * float(np.sqrt(variance))}
 
 

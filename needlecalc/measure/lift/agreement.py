@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.stats import chi2
+from scipy.special import chdtrc
 
 from needlecalc.arrays import check_range
 from needlecalc.errors import InputError
@@ -205,7 +205,7 @@ class _Pair:
         left = d - matrix @ found
         doubt = np.sqrt(np.diag(covariance))
         free = d.size - len(kinds)
-        chance = float(chi2.sf((left**2 / self.v).sum(), free)) if free > 0 else 1.0
+        chance = float(chdtrc(free, (left**2 / self.v).sum())) if free > 0 else 1.0
         moved = (float(found[-1]), float(doubt[-1])) if offset else (0.0, 0.0)
         return _Fit(found_scale, float(doubt[0]) if scale else 0.0, *moved, chance, left)
 
@@ -236,8 +236,8 @@ def _compared(
     weight = pair.slope(scale.scale) / pair.v
     weight = weight / (weight @ pair.slope(scale.scale))
     shared_u = float(np.sqrt(weight @ common @ weight + scale.scale_u**2))
-    whole = float(chi2.sf(d @ np.linalg.solve(common + np.diag(pair.v), d), d.size))
-    agrees = min(whole, float(chi2.sf((scale.scale / shared_u) ** 2, 1))) >= CHANCE
+    whole = float(chdtrc(d.size, d @ np.linalg.solve(common + np.diag(pair.v), d)))
+    agrees = min(whole, float(chdtrc(1, (scale.scale / shared_u) ** 2))) >= CHANCE
     return difference, expected, _verdict(bands, pair, d, expected[both], agrees), agrees
 
 

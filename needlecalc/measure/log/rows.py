@@ -20,6 +20,7 @@ from needlecalc.units import FloatArray
 
 # Words for "no reading", spelt as loggers do, so that a column with some of them is still parsed as numbers.
 _BLANKS = sorted({form for word in NO_READING for form in (word, word.upper(), word.title(), word.capitalize())})
+QUICK_BYTES = 2_000_000  # up to here numpy alone is quicker than importing pandas
 
 
 @dataclass(frozen=True)
@@ -59,8 +60,6 @@ class _Reader:
     """Reads blocks of whole lines; counts what it drops."""
 
     def __init__(self, text: LogText, columns: Sequence[int], clock: frozenset[int]) -> None:
-        import pandas as pd
-
         self.text, self.table, self.columns, self.clock = text, text.table, columns, clock
         self.dropped: Counter[RowFault] = Counter()
         self.options: dict[str, Any] = {
@@ -76,9 +75,6 @@ class _Reader:
             "quoting": csv.QUOTE_NONE,
             "low_memory": False,
         }
-        # From pandas 3.1 on the parser rounds every number correctly by itself and warns of the argument.
-        if tuple(int(part) for part in pd.__version__.split(".")[:2]) < (3, 1):
-            self.options["float_precision"] = "round_trip"
 
     def take(self, block: bytes, above: int) -> tuple[list[FloatArray], NDArray[np.int64], int]:
         """Numbers of each column, places of the rows they stand in, and how many lines there are; the first is ``above``."""
@@ -162,12 +158,36 @@ class _Reader:
         return [] if fault else cells[: len(heads)]
 
     def _parse(self, even: bytes) -> list[FloatArray]:
-        import pandas as pd
-
         if not even:
             return [np.empty(0) for _ in self.columns]
-        frame = pd.read_csv(io.BytesIO(even), **self.options)
+        if len(even) < QUICK_BYTES and (numbers := self._all_numbers(even)) is not None:
+            return numbers
+        import pandas as pd  # late: it takes as long to import as a short log takes to read
+
+        # From pandas 3.1 on the parser rounds every number correctly by itself and warns of the argument.
+        old = tuple(int(part) for part in pd.__version__.split(".")[:2]) < (3, 1)
+        frame = pd.read_csv(io.BytesIO(even), **self.options, float_precision="round_trip" if old else None)
         return [self._numbers(frame[column], column) for column in self.columns]
+
+    def _all_numbers(self, even: bytes) -> list[FloatArray] | None:
+        """The columns, where every cell is a plain number and every line a row; None elsewhere."""
+        if self.clock or (self.text.decimal == "," and b"." in even):
+            return None
+        pointed = even.replace(b",", b".") if self.text.decimal == "," else even
+        try:
+            table = np.loadtxt(
+                io.BytesIO(pointed),
+                delimiter=self.table.delimiter,
+                usecols=self.columns,
+                comments=None,
+                ndmin=2,
+                encoding="latin1",
+            )
+        except ValueError:
+            return None
+        if len(table) != even.count(b"\n"):
+            return None
+        return list(np.where(np.abs(table) > LARGEST_NUMBER, np.nan, table).T.copy())
 
     def _numbers(self, cells: Any, column: int) -> FloatArray:
         """What was parsed as numbers, and all else by the rule for one cell; each spelling is read once."""
