@@ -10,12 +10,14 @@ from typing import Any
 
 import numpy as np
 
+from needlecalc.design.inverse.alternatives import Alternative, Change
 from needlecalc.design.inverse.limits import Limit, LimitKind
 from needlecalc.design.inverse.notes import remarks_of
-from needlecalc.design.inverse.proposal import Design, Stage, Stations
+from needlecalc.design.inverse.proposal import Design, Measurement, NextStep, Stage, Stations
 from needlecalc.design.inverse.solve import prepared
 from needlecalc.design.inverse.stages import RISK
 from needlecalc.design.inverse.target import Target
+from needlecalc.design.inverse.uncertainty import Promise
 from needlecalc.design.inverse.verdict import Cause, Missed, Verdict, VerdictKind
 from needlecalc.echo import LONGEST_NAME, plain
 from needlecalc.errors import InputError
@@ -45,8 +47,8 @@ def read_design(path: str | Path, job: Job, bands: Bands | None = None) -> Desig
     Returns
     -------
     Design
-        Diameters, stages, chances, intervals and verdict as stored; what is known of the car, target and checks from the
-        job.  Alternatives and the next measurement are not read back.
+        Diameters, stages, chances, intervals, verdict, alternatives and next measurement as stored; what is known of the
+        car, target and checks from the job.
 
     Raises
     ------
@@ -85,6 +87,8 @@ def read_design(path: str | Path, job: Job, bands: Bands | None = None) -> Desig
             chance_least=float(facts["chance_least"]),
             stations=_stations(facts.get("stations"), present.stations_mm.size),
             verdict=_verdict(facts["verdict"]),
+            alternatives=tuple(_alternative(one, target.called(*range(bands.rpm.size))) for one in facts["alternatives"]),
+            next_step=_next_step(facts["next_step"]),
             checks=job.checks(bands),
         )
     except (KeyError, TypeError, ValueError) as error:
@@ -136,8 +140,12 @@ def _alike(one: Any, other: Any) -> bool:
     return first.shape == second.shape and bool(np.allclose(first, second, rtol=SAME, atol=SAME))
 
 
+def _number(value: float | None) -> float:
+    return float("nan") if value is None else float(value)
+
+
 def _floats(values: Sequence[float | None]) -> FloatArray:
-    return np.array([np.nan if value is None else float(value) for value in values])
+    return np.array([_number(value) for value in values])
 
 
 def _stage(facts: Mapping[str, Any], stage: str, name: str, diameters: Sequence[float], rich: float, fails: float) -> Stage:
@@ -159,17 +167,37 @@ def _stations(stored: Mapping[str, Any] | None, size: int) -> Stations:
     )
 
 
+def _limit(stored: Mapping[str, Any] | None) -> Limit | None:
+    return None if stored is None else Limit(LimitKind(stored["kind"]), stored["station"])
+
+
 def _verdict(stored: Mapping[str, Any]) -> Verdict:
     missed = tuple(
-        Missed(
-            **{
-                **one,
-                "band": BandName(**one["band"]),
-                "cause": Cause(one["cause"]),
-                "limit": one["limit"] and Limit(LimitKind(one["limit"]["kind"]), one["limit"]["station"]),
-            }
-        )
+        Missed(**{**one, "band": BandName(**one["band"]), "cause": Cause(one["cause"]), "limit": _limit(one["limit"])})
         for one in stored["missed"]
     )
     gaps = tuple((float(low), float(high)) for low, high in stored["gaps_mm"])
     return Verdict(VerdictKind(stored["kind"]), float(stored["worst"]), missed, gaps)
+
+
+def _alternative(stored: Mapping[str, Any], bands: Sequence[BandName]) -> Alternative:
+    """One change solved again; the band that it is about is stored by name."""
+    figures = {key: stored[key] for key in ("drop_mm", "bore_mm", "met", "largest_cut_um")}
+    figures |= {key: _number(stored[key]) for key in ("before", "amount", "multiplier")}
+    figures |= {key: _floats(stored[key]) for key in ("diameters_mm", "lambda_expected", "lambda_target")}
+    return Alternative(
+        kind=Change(stored["kind"]),
+        band=bands.index(BandName(**stored["band"])),
+        stations=tuple(stored["stations"]),
+        limit=_limit(stored["limit"]),
+        **figures,
+    )
+
+
+def _next_step(stored: Mapping[str, Any] | None) -> NextStep | None:
+    if stored is None:
+        return None
+    now, then = ({key: _number(value) for key, value in stored[when].items()} for when in ("now", "then"))
+    bands, left_out = (tuple(BandName(**one) for one in stored[key]) for key in ("bands", "left_out"))
+    what, amount = Measurement(stored["what"]), _number(stored["amount"])
+    return NextStep(what, Promise(**now), Promise(**then), bands, left_out, stored["flats"], amount)
