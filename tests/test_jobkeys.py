@@ -6,6 +6,7 @@ import json
 import re
 import tomllib
 
+import jsonschema
 import pytest
 from conftest import DATA
 
@@ -86,7 +87,6 @@ def test_keys_listed_are_those_the_reader_knows(section, van):
 
 def test_the_schema_admits_the_demo_and_refuses_what_the_reader_refuses(van):
     """Judged by jsonschema, an implementation of JSON Schema 2020-12 that knows nothing of this project."""
-    jsonschema = pytest.importorskip("jsonschema")
     judge = jsonschema.Draft202012Validator(schema())
     jsonschema.Draft202012Validator.check_schema(schema())
     assert not list(judge.iter_errors(van))

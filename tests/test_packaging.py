@@ -11,20 +11,22 @@ HERE = Path(__file__).parent.parent
 PROJECT = tomllib.loads((HERE / "pyproject.toml").read_text(encoding="utf-8"))
 
 
-def test_every_package_is_in_the_wheel_and_no_other():
-    found = {".".join(file.parent.relative_to(HERE).parts) for file in (HERE / "needlecalc").rglob("__init__.py")}
-    assert set(PROJECT["tool"]["setuptools"]["packages"]) == found | {"needlecalc.demo"}
+BUILD = PROJECT["tool"]["hatch"]["build"]["targets"]
+
+
+def test_the_package_is_in_the_wheel_and_all_tests_are_in_the_source():
+    assert BUILD["wheel"]["packages"] == ["needlecalc"]
+    assert {"/needlecalc", "/tests", "/data", "/notebooks"} <= set(BUILD["sdist"]["include"])
+    assert all((HERE / place.lstrip("/")).exists() for place in BUILD["sdist"]["include"])
 
 
 def test_the_demo_is_taken_from_data_and_copied_whole():
-    told = PROJECT["tool"]["setuptools"]
-    folder = HERE / told["package-dir"]["needlecalc.demo"]
-    patterns = told["package-data"]["needlecalc.demo"]
-    assert tuple(patterns) == DEMO_FILES
-    held = {file.name for pattern in patterns for file in folder.glob(pattern)}
-    for job in folder.glob("*.toml"):
+    told = BUILD["wheel"]["force-include"]
+    held = {file for pattern in DEMO_FILES for file in (HERE / "data").glob(pattern)}
+    assert told == {f"data/{file.name}": f"needlecalc/demo/{file.name}" for file in held}
+    for job in (HERE / "data").glob("*.toml"):
         content = tomllib.loads(job.read_text(encoding="utf-8"))
-        assert {job.name, content["needle"]["file"], content["log"]["file"]} <= held
+        assert {job, *(HERE / "data" / content[section]["file"] for section in ("needle", "log"))} <= held
     assert not (HERE / "needlecalc" / "demo").exists()  # it would be a second copy
 
 
