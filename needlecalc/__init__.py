@@ -29,9 +29,9 @@ _ROOMS = {
     "measure.drive.bands": "Bands",
     "measure.drive.gather": "make_bands",
     "measure.drive.typed": "typed_bands",
-    "measure.lift.ways": "LiftDoubts",
-    "measure.lift.parts": "lift_change restate_lift",
-    "measure.lift.each": "with_lift",
+    "measure.lift.estimates": "LiftDoubts",
+    "measure.lift.restate": "lift_change restate_lift",
+    "measure.lift.withlift": "with_lift",
     "measure.lift.agreement": "LiftAgreement lift_agreement",
     "measure.drive.normalise": "Normalisation normalise_bands with_setup",
     "measure.drive.merge": "merge_bands",
@@ -125,9 +125,9 @@ if TYPE_CHECKING:  # the same for editors and type checkers
     from needlecalc.measure.drive.bands import Bands as Bands
     from needlecalc.measure.drive.gather import make_bands as make_bands
     from needlecalc.measure.drive.typed import typed_bands as typed_bands
-    from needlecalc.measure.lift.ways import LiftDoubts as LiftDoubts
-    from needlecalc.measure.lift.parts import lift_change as lift_change, restate_lift as restate_lift
-    from needlecalc.measure.lift.each import with_lift as with_lift
+    from needlecalc.measure.lift.estimates import LiftDoubts as LiftDoubts
+    from needlecalc.measure.lift.restate import lift_change as lift_change, restate_lift as restate_lift
+    from needlecalc.measure.lift.withlift import with_lift as with_lift
     from needlecalc.measure.lift.agreement import LiftAgreement as LiftAgreement, lift_agreement as lift_agreement
     from needlecalc.measure.drive.normalise import (
         Normalisation as Normalisation, normalise_bands as normalise_bands, with_setup as with_setup,

@@ -14,7 +14,7 @@ from needlecalc.design.inverse.proposal import Design
 from needlecalc.errors import InputError
 from needlecalc.measure.drive.bands import Bands
 from needlecalc.measure.drive.typed import typed_bands, typed_each
-from needlecalc.measure.lift.each import with_lift
+from needlecalc.measure.lift.withlift import with_lift
 from needlecalc.parts.carburettor import Carburettor
 from needlecalc.parts.conditions import Air, Fuel
 from needlecalc.parts.fuelflow import FlowParameters, fuel_flow, fuel_flow_and_slopes

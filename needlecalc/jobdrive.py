@@ -22,8 +22,8 @@ from needlecalc.measure.drive.gather import make_bands
 from needlecalc.measure.drive.normalise import with_setup
 from needlecalc.measure.drive.sweep import LeanLimits, lean_limit, typed_sweep
 from needlecalc.measure.drive.typed import typed_bands
-from needlecalc.measure.lift.each import with_lift
-from needlecalc.measure.lift.ways import LiftDoubts
+from needlecalc.measure.lift.estimates import LiftDoubts
+from needlecalc.measure.lift.withlift import with_lift
 from needlecalc.measure.log.file import Log, read_log
 from needlecalc.parts.carburettor import AirValve
 from needlecalc.parts.setup import Setup
@@ -118,6 +118,7 @@ def bands_of(given: Mapping[str, Any], log: Log | None, name: str = "bands") -> 
         "settle_s",
         "lambda_within",
         "opening_rise",
+        "throttle_within_percent",
         "warm_above_degc",
         "overrun_below_pa",
         "loads_percent",

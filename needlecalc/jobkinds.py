@@ -16,8 +16,8 @@ from needlecalc.measure.checks.limits import CheckLimits
 from needlecalc.measure.drive.gather import make_bands
 from needlecalc.measure.drive.sweep import lean_limit, typed_sweep
 from needlecalc.measure.drive.typed import typed_bands
-from needlecalc.measure.lift.each import with_lift
-from needlecalc.measure.lift.ways import LiftDoubts
+from needlecalc.measure.lift.estimates import LiftDoubts
+from needlecalc.measure.lift.withlift import with_lift
 from needlecalc.measure.log.cell import LARGEST_NUMBER
 from needlecalc.measure.log.file import read_log
 from needlecalc.parts.carburettor import AirValve, Carburettor

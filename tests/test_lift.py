@@ -13,8 +13,8 @@ from lift_cases import KPA, RPM, case_setup, made_bands, scaled_lift, throttle_o
 
 import needlecalc as nc
 from needlecalc.measure.drive.bands import LiftSource
-from needlecalc.measure.lift.throttle import throttle_way
-from needlecalc.measure.lift.ways import read_way
+from needlecalc.measure.lift.estimates import by_reading
+from needlecalc.measure.lift.throttle import by_throttle
 
 DOUBTS = nc.LiftDoubts()
 
@@ -165,12 +165,12 @@ def test_throttle_and_speed_between_readings():
         nc.with_lift(bands, setup, lift_mm=np.where(np.arange(RPM.size) == 5, np.nan, marks))
     with pytest.raises(nc.InputError, match="850 rpm idle: no lift can be computed"):
         nc.with_lift(bands, setup, lift_mm=np.where(np.arange(RPM.size) == 0, np.nan, truth))
-    reading, _ = read_way(bands, DOUBTS, lift_mm=np.where(np.arange(RPM.size) < 4, truth, np.nan))
+    reading, _ = by_reading(bands, DOUBTS, lift_mm=np.where(np.arange(RPM.size) < 4, truth, np.nan))
     with pytest.raises(nc.InputError, match=r"only after 6 lifts read in the same drive .* but there are 4"):
-        throttle_way(bands, setup, reading, DOUBTS)
-    reading, _ = read_way(bands, DOUBTS, lift_mm=truth[::-1].copy())
+        by_throttle(bands, setup, reading, DOUBTS)
+    reading, _ = by_reading(bands, DOUBTS, lift_mm=truth[::-1].copy())
     with pytest.raises(nc.InputError, match="check the throttle sensor's ends"):
-        throttle_way(bands, setup, reading, DOUBTS)
+        by_throttle(bands, setup, reading, DOUBTS)
 
 
 # ---------------------------------------------------------------- the job file

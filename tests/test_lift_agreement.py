@@ -23,8 +23,8 @@ def test_ways_that_agree():
     read = scaled_lift(setup, bands, 0.03) + rng.normal(0.0, 0.3, RPM.size)
     agreement = nc.lift_agreement(bands, setup, lift_mm=read)
     assert agreement.agrees == (True,)
-    assert "agrees with the reading within their doubt at 9 bands" in agreement.verdicts[0]
-    np.testing.assert_allclose(agreement.difference_mm[0], nc.with_lift(bands, setup).lift_mm - read)
+    assert "agrees with the reading within their uncertainty at 9 bands" in agreement.verdicts[0]
+    np.testing.assert_allclose(agreement.compared[0].difference_mm, nc.with_lift(bands, setup).lift_mm - read)
     assert [row["rpm"] for row in agreement.rows()] == RPM.tolist()
     assert repr(agreement) == "LiftAgreement: reading, manifold pressure agree"
     assert "manifold pressure mm" in str(agreement)
@@ -92,12 +92,12 @@ def test_meter_and_manifold_share_their_throat():
     setup, bands = case_setup(), made_bands()
     flow = setup.engine.air_flow_g_s(bands.rpm, bands.manifold_pressure_pa, setup.air)
     agreement = nc.lift_agreement(replace(bands, air_flow_g_s=flow), setup)
-    meter, manifold = agreement.ways
+    meter, manifold = agreement.first, agreement.compared[0].estimate
     assert agreement.agrees == (True,)
     # Only the meter's 3 % and the filling's 8 % are shared doubt of the difference: the throat serves both.
-    assert (agreement.expected_mm[0] < np.hypot(meter.u_mm(), manifold.u_mm())).all()
+    assert (agreement.compared[0].expected_mm < np.hypot(meter.u_mm(), manifold.u_mm())).all()
     own = np.hypot(meter.own_u_mm, manifold.own_u_mm)
-    shared = np.sqrt(agreement.expected_mm[0] ** 2 - own**2)
+    shared = np.sqrt(agreement.compared[0].expected_mm ** 2 - own**2)
     np.testing.assert_allclose(
         shared, manifold.common_u_mm * np.hypot(0.03, 0.08) / np.hypot(0.08, np.hypot(0.05, 0.02)), rtol=0.01
     )
@@ -119,9 +119,9 @@ def test_throttle_is_judged_by_readings_left_out():
     rng = np.random.default_rng(4)
     read = scaled_lift(setup, bands, 0.05) + rng.normal(0.0, 0.2, RPM.size)
     agreement = nc.lift_agreement(bands, setup, lift_mm=read, lift_u_mm=0.2)
-    assert [way.name for way in agreement.ways] == ["reading", "manifold pressure", "throttle and speed"]
+    assert repr(agreement).startswith("LiftAgreement: reading, manifold pressure, throttle and speed ")
     assert agreement.agrees[1]
-    assert np.isnan(agreement.difference_mm[1]).sum() == 2  # the least and the greatest
+    assert np.isnan(agreement.compared[1].difference_mm).sum() == 2  # the least and the greatest
 
 
 @pytest.fixture(scope="module")

@@ -87,7 +87,7 @@ def test_readings_far_off_the_doubt_are_named():
     truth = scaled_lift(setup, bands, -0.45)
     got = nc.with_lift(bands, setup, lift_mm=np.where(np.arange(RPM.size) == 0, np.nan, truth))
     (note,) = [note for note in got.assumptions if "put the air flow" in note]
-    assert "beyond its doubt of 10 %, so check volumetric efficiency, throat coefficient or spring" in note
+    assert "beyond its uncertainty of 10 %, so check volumetric efficiency, throat coefficient or spring" in note
 
 
 def test_readings_only_where_the_throat_cannot_pass_the_air():

@@ -13,7 +13,7 @@ import needlecalc as nc
 from needlecalc.design.belief.doubts import Doubts
 from needlecalc.design.belief.readings import SAME_SPEED, errs_alike, readings_of, same_bands
 from needlecalc.measure.drive.bands import LiftSource
-from needlecalc.measure.lift.ways import ALIKE_OVER, ALIKE_SHARE, alike
+from needlecalc.measure.lift.estimates import ALIKE_OVER, ALIKE_SHARE, alike
 
 
 def pair_by_pair(bands, other):

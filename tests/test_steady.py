@@ -11,9 +11,14 @@ from hypothesis import strategies as st
 from synthetic_drive import drive_with_noisy_idle, synthetic_drive
 
 import needlecalc as nc
+from needlecalc.measure.drive.bands import DriveNote, LeftOut, RowFate
 from needlecalc.measure.drive.signals import gap_s, noise, opening, window_ends, window_max, window_mean, window_range
 from needlecalc.measure.drive.steady import steady_samples
+from needlecalc.measure.lift.agreement import Agreement
 from needlecalc.measure.log.flags import FROZEN
+from needlecalc.remark import Severity
+from needlecalc.report import drivewords
+from needlecalc.report.drivewords import left_out_words
 
 NO_LAG = nc.Lag(0.0, 0.0, "none")
 
@@ -34,14 +39,14 @@ def changed(log: nc.Log, name: str, where: slice, value) -> nc.Log:
     return replace(log, **{name: array})
 
 
-def rows(log: nc.Log, words: str, lag=NO_LAG, **options) -> int:
-    return sum(count for reason, count in steady_samples(log, lag, **options).dropped() if words in reason)
+def rows(log: nc.Log, fate: str, lag=NO_LAG, **options) -> int:
+    return sum(count for reason, count in steady_samples(log, lag, **options).dropped() if reason.fate == RowFate[fate])
 
 
 def test_a_hold_is_steady_but_for_its_ends():
     steady = steady_samples(held(), NO_LAG)
     assert (steady.fate == 0).sum() == 580
-    assert steady.dropped() == (("too near the log's start or end or a gap", 20),)
+    assert steady.dropped() == ((LeftOut(RowFate.EDGE), 20),)
     assert "580 of 600 rows" in repr(steady)
 
 
@@ -49,60 +54,58 @@ def test_an_opening_costs_its_time_and_a_closing_only_the_window():
     up, down = changed(held(), "manifold_pressure_pa", slice(300, None), 95e3), held(pressure_pa=95e3)
     down = changed(down, "manifold_pressure_pa", slice(300, None), 50e3)
     # Averaging over 0.5 s rounds the edge by 0.2 s; the window has taken its own second first.
-    assert rows(up, "after an opening") == pytest.approx(15, abs=3)
-    assert rows(up, "after an opening", settle_s=4.0) == pytest.approx(30, abs=3)
-    assert rows(down, "after an opening") == 0
+    assert rows(up, "OPENING") == pytest.approx(15, abs=3)
+    assert rows(up, "OPENING", settle_s=4.0) == pytest.approx(30, abs=3)
+    assert rows(down, "OPENING") == 0
     # A second either side, and what the average over a quarter of the window carries beyond.
-    assert rows(up, "pressure not steady") == rows(down, "pressure not steady") == pytest.approx(22, abs=2)
+    assert rows(up, "PRESSURE") == rows(down, "PRESSURE") == pytest.approx(22, abs=2)
 
 
 def test_an_opening_by_speed_alone_counts_too():
     log = replace(changed(held(), "rpm", slice(300, None), 3500.0), manifold_pressure_pa=None)
-    assert rows(log, "after an opening") == pytest.approx(15, abs=3)
-    assert any("by engine speed alone" in note for note in steady_samples(log, NO_LAG).assumptions)
+    assert rows(log, "OPENING") == pytest.approx(15, abs=3)
+    assert steady_samples(log, NO_LAG).remarks[-1].kind == DriveNote.SPEED_ALONE
 
 
 def test_cold_rows_are_dropped_by_the_coolant():
     size = 600
     coolant = np.linspace(20.0, 90.0, size)
     warm = int((coolant >= 70.0).sum())
-    assert rows(held(coolant_degc=coolant), "coolant below 70") == size - warm
+    assert rows(held(coolant_degc=coolant), "COLD") == size - warm
     blank = np.where(np.arange(size) % 10 == 0, coolant, np.nan)  # a slow column, blanks between
-    assert rows(held(coolant_degc=blank), "coolant below 70") == pytest.approx(size - warm, abs=10)
-    assert rows(held(coolant_degc=coolant), "coolant below 40", warm_above_degc=40.0) < size - warm
-    assert any("taken to be warm" in note for note in steady_samples(held(), NO_LAG).assumptions)
+    assert rows(held(coolant_degc=blank), "COLD") == pytest.approx(size - warm, abs=10)
+    assert rows(held(coolant_degc=coolant), "COLD", warm_above_degc=40.0) < size - warm
+    assert [remark.kind for remark in steady_samples(held(), NO_LAG).remarks] == [DriveNote.NO_COOLANT]
 
 
 def test_overrun_by_pressure_or_by_a_closed_throttle():
-    assert rows(changed(held(), "manifold_pressure_pa", slice(200, 400), 22e3), "overrun") == 200
-    assert rows(held(rpm=900.0, pressure_pa=27e3), "overrun") == 0
+    assert rows(changed(held(), "manifold_pressure_pa", slice(200, 400), 22e3), "OVERRUN") == 200
+    assert rows(held(rpm=900.0, pressure_pa=27e3), "OVERRUN") == 0
     throttle = np.full(600, 12.0)
     throttle[200:400] = 0.5
-    assert rows(held(throttle_percent=throttle, manifold_pressure_pa=None), "overrun") == 200
+    assert rows(held(throttle_percent=throttle, manifold_pressure_pa=None), "OVERRUN") == 200
     idling = changed(held(throttle_percent=throttle + 6.0, manifold_pressure_pa=None), "rpm", slice(0, 100), 850.0)
     idling = changed(idling, "throttle_percent", slice(0, 100), 6.5)  # a sensor whose zero is not at nought
-    assert rows(idling, "overrun") == 200
+    assert rows(idling, "OVERRUN") == 200
 
 
 def test_moving_speed_throttle_and_lambda():
-    assert rows(changed(held(), "rpm", slice(300, 301), 2700.0), "speed not steady") == 0  # one row is a spike
-    assert rows(changed(held(), "rpm", slice(300, 306), 2700.0), "speed not steady") == pytest.approx(28, abs=3)
+    assert rows(changed(held(), "rpm", slice(300, 301), 2700.0), "SPEED") == 0  # one row is a spike
+    assert rows(changed(held(), "rpm", slice(300, 306), 2700.0), "SPEED") == pytest.approx(28, abs=3)
     throttle = np.full(600, 12.0)
     throttle[300:306] = 20.0
-    assert rows(held(throttle_percent=throttle, manifold_pressure_pa=None), "throttle not steady") == pytest.approx(
-        28, abs=3
-    )
-    assert 0 < rows(changed(held(), "lambda_measured", slice(300, None), 1.2), "lambda not steady") <= 20
+    assert rows(held(throttle_percent=throttle, manifold_pressure_pa=None), "THROTTLE") == pytest.approx(28, abs=3)
+    assert 0 < rows(changed(held(), "lambda_measured", slice(300, None), 1.2), "LAMBDA") <= 20
 
 
 def test_flags_gaps_blanks_and_the_end():
     log = changed(held(), "flag", slice(100, 110), FROZEN)
-    assert rows(log, "log: mixture reading frozen") == 10
-    assert rows(held(), "lag reaches past", lag=nc.Lag(2.0, 0.1, "long")) == 20
-    assert rows(changed(held(), "manifold_pressure_pa", slice(50, 60), np.nan), "not a number") == 10
+    assert rows(log, "FLAGGED") == 10
+    assert rows(held(), "NO_ANSWER", lag=nc.Lag(2.0, 0.1, "long")) == 20
+    assert rows(changed(held(), "manifold_pressure_pa", slice(50, 60), np.nan), "NO_PRESSURE") == 10
     torn = changed(held(), "time_s", slice(300, None), np.arange(300, 600) / 10 + 5.0)
     # A second either side of each end and of the gap, less the rows that lie on its edge.
-    assert rows(torn, "a gap") == pytest.approx(40, abs=5)
+    assert rows(torn, "EDGE") == pytest.approx(40, abs=5)
     with pytest.raises(nc.InputError, match="steady_s is -1"):
         steady_samples(held(), NO_LAG, steady_s=-1.0)
     with pytest.raises(nc.InputError, match="settle_s is 90"):
@@ -224,7 +227,6 @@ def test_every_row_has_one_fate(seed, lag_s, steady_s):
     log, _ = synthetic_drive(seed, seconds=40.0)
     steady = steady_samples(log, nc.Lag(lag_s, 0.1, "drawn"), steady_s=steady_s)
     assert (steady.fate == 0).sum() + sum(count for _, count in steady.dropped()) == log.rpm.size
-    assert sum(row["rows"] for row in steady.rows()) == log.rpm.size
 
 
 @settings(max_examples=10, deadline=None)
@@ -259,3 +261,64 @@ def test_windows_against_plain_loops(steps, before, after, seed):
     risen = opening(slow, np.exp(values), rise=0.1, settle_s=before)
     for k in range(time.size):
         assert risen[k] == (np.exp(values[k]) > 1.1 * np.exp(values[first[k] : k + 1]).min())
+
+
+LETS_IN = {
+    RowFate.COLD: ({"coolant_degc": np.full(600, 60.0)}, {"warm_above_degc": 50.0}),
+    RowFate.OVERRUN: ({"manifold_pressure_pa": np.full(600, 27e3)}, {"overrun_below_pa": 20e3}),
+    RowFate.SPEED: ({"rpm": 2500.0 + 200.0 * np.sin(np.arange(600) / 5.0)}, {"rpm_within": 0.3}),
+    RowFate.PRESSURE: ({"manifold_pressure_pa": 50e3 + 4e3 * np.sin(np.arange(600) / 5.0)}, {"pressure_within_pa": 1e4}),
+    RowFate.THROTTLE: (
+        {"manifold_pressure_pa": None, "throttle_percent": 15.0 + 4.0 * np.sin(np.arange(600) / 5.0)},
+        {"throttle_within_percent": 20.0, "opening_rise": 2.0},
+    ),
+    RowFate.OPENING: ({"manifold_pressure_pa": 35e3 + 160.0 * np.arange(600.0).clip(0, 60)}, {"settle_s": 0.0}),
+    RowFate.LAMBDA: ({"lambda_measured": 1.0 + 0.2 * np.sin(np.arange(600) / 7.0)}, {"lambda_within": 0.5}),
+    RowFate.EDGE: ({}, {"steady_s": 0.2}),
+    RowFate.NO_LOAD: ({"manifold_pressure_pa": np.full(600, 120e3)}, {"loads_pa": {"blown": (115e3, 200e3)}}),
+    RowFate.NO_BAND: ({"rpm": np.full(600, 5800.0)}, {"rpm_edges": (5500.0, 6000.0)}),
+}
+
+
+@pytest.mark.parametrize("fate", LETS_IN)
+def test_the_key_that_is_named_lets_the_rows_in(fate):
+    columns, options = LETS_IN[fate]
+    log = held(**{**columns, **{name: np.full(600, value) for name, value in columns.items() if np.isscalar(value)}})
+
+    def out(**given):
+        try:
+            return sum(count for reason, count in nc.make_bands(log, lag_s=0.0, **given).dropped if reason.fate == fate)
+        except nc.InputError as error:
+            return int(str(error).split("(")[-1].split(" rows")[0])  # no band: the message counts them
+
+    assert out() > 0
+    assert out(**options) < out()
+    key = next(iter(options))
+    assert key in left_out_words(LeftOut(fate))
+
+
+def test_a_log_without_a_band_says_what_left_it_out_and_what_lets_it_in():
+    cold = held(coolant_degc=np.full(600, 60.0))
+    with pytest.raises(nc.InputError, match=r"coolant below 70 degC .*; warm_above_degc lets them in \(\d+ rows\)"):
+        nc.make_bands(cold)
+    assert nc.make_bands(cold, warm_above_degc=50.0).rpm.size == 1
+
+
+def test_every_fate_and_every_note_has_words():
+    assert set(drivewords.ROW_FATES) == set(RowFate)
+    assert set(drivewords.NOTES) == set(DriveNote)
+    assert set(drivewords.AGREEMENTS) == set(Agreement)
+
+
+def test_a_missing_idle_says_why_and_what_it_costs():
+    log, _, _, _ = drive_with_noisy_idle(3)
+    moving = replace(log, rpm=np.where(log.rpm < 1100.0, log.rpm + 60.0 * np.sin(3.0 * log.time_s), log.rpm))
+    (remark,) = [one for one in nc.make_bands(moving, lag_s=0.4).remarks if one.kind == DriveNote.NO_IDLE]
+    assert remark.severity == Severity.CAUTION
+    assert remark.numbers["fate"] == RowFate.SPEED
+    assert remark.numbers["seconds"] == pytest.approx(26.0, abs=3.0)
+    bands = nc.make_bands(replace(log, rpm=np.maximum(log.rpm, 1200.0)), lag_s=0.4)
+    text = " ".join(str(bands).split())
+    assert "the log never runs below 1100 rpm" in text
+    assert "rest on what is usual alone" in text
+    assert not [one for one in nc.make_bands(log, lag_s=0.4).remarks if one.kind == DriveNote.NO_IDLE]

@@ -23,11 +23,13 @@ from needlecalc.design.inverse.uncertainty import idle_band
 from needlecalc.design.inverse.verdict import Cause, Missed, VerdictKind
 from needlecalc.measure.checks.check import Check, Checks
 from needlecalc.measure.checks.sensorzero import SensorZero
-from needlecalc.measure.drive.bands import NAMED_IN_FULL, WORST_NAMED
+from needlecalc.measure.drive.bands import NAMED_IN_FULL, WORST_NAMED, DriveNote, LeftOut, LiftSource
+from needlecalc.measure.lift.agreement import Agreement
 from needlecalc.parts.measured import listed
 from needlecalc.remark import BandName, Remark
 from needlecalc.report import words, words_after
 from needlecalc.report.checkwords import check_words, checks_notes, zero_words
+from needlecalc.report.drivewords import agreement_words, drive_note_words, left_out_words, lift_source_words
 
 STOOD_STILL = 0.1  # of the change computed
 SAID_EVEN_RPM, NEAR_RPM = 50.0, 5.0  # 3999 is said 4000
@@ -72,11 +74,17 @@ def say(fact: object) -> Any:
 say.register(Check)(check_words)
 say.register(Checks)(checks_notes)
 say.register(SensorZero)(zero_words)
+say.register(LeftOut)(left_out_words)
+say.register(LiftSource)(lift_source_words)
 
 
 @say.register
 def remark(one: Remark) -> str:
     """What was found, in words."""
+    if isinstance(one.kind, DriveNote):
+        return drive_note_words(one)
+    if isinstance(one.kind, Agreement):
+        return agreement_words(one)
     return {**words.REMARKS, **words.WHY, **words_after.ALTITUDE, **words_after.OUTCOME}[one.kind].format(**_figures(one))
 
 

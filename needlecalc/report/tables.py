@@ -20,10 +20,11 @@ from needlecalc.design.inverse.notes import DesignRemark
 from needlecalc.design.inverse.proposal import LEAST_TOLD_MM, Design
 from needlecalc.design.inverse.target import Target
 from needlecalc.measure.checks.check import Checks
-from needlecalc.measure.drive.bands import Bands
-from needlecalc.measure.drive.normalise import BROUGHT
+from needlecalc.measure.drive.bands import Bands, DriveNote
+from needlecalc.measure.lift.agreement import LiftAgreement
 from needlecalc.report import say, words, words_after
 from needlecalc.report.checkwords import checks_table
+from needlecalc.report.drivewords import agreement_table, bands_table
 from needlecalc.show import Column, Table, counted
 from needlecalc.units import inch_from_mm
 
@@ -40,6 +41,16 @@ def _(checks: Checks, _part: str = "") -> Table:
     return checks_table(checks)
 
 
+@table_of.register
+def _(bands: Bands, _part: str = "") -> Table:
+    return bands_table(bands)
+
+
+@table_of.register
+def _(agreement: LiftAgreement, _part: str = "") -> Table:
+    return agreement_table(agreement)
+
+
 def table(title: str, *columns: Column, intro: Sequence[str] = (), notes: Sequence[str] = ()) -> Table:
     """A table of columns that hold their values."""
     return Table(title, columns, intro=intro, notes=notes)
@@ -51,6 +62,11 @@ def called(bands: Bands) -> tuple[Column, ...]:
     return (Column("rpm", "rpm", ".0f", bands.rpm), Column("load", "load", "", bands.load), *banks)
 
 
+def _brought(bands: Bands) -> list[str]:
+    """To which air and fuel the bands were brought last; empty where they stand as measured."""
+    return [say.remark(one) for one in bands.remarks if one.kind is DriveNote.BROUGHT][-1:]
+
+
 @table_of.register
 def _(learned: Learned, _part: str = "") -> Table:
     (before, before_u), (now, now_u) = learned.shared()
@@ -58,7 +74,7 @@ def _(learned: Learned, _part: str = "") -> Table:
     brought = (
         words.PASS_BROUGHT.format(number=number, words=said)
         for number, one in enumerate(passes, start=1)
-        for said in [said for said in one.bands.assumptions if said.startswith(BROUGHT)][-1:]
+        for said in _brought(one.bands)
     )
     return table(
         f"Learned from {counted(len(passes), 'pass', 'passes')}",
@@ -311,7 +327,6 @@ def _(found: AltitudeOutlook, _part: str = "") -> Table:
 
 @table_of.register
 def _(found: Outcome, _part: str = "") -> Table:
-    brought = [words for words in found.bands.assumptions if words.startswith(BROUGHT)][-1:]
     apart = found.after.contradiction()
     return table(
         "What the pass did",
@@ -329,7 +344,7 @@ def _(found: Outcome, _part: str = "") -> Table:
         notes=(
             words_after.GAIN_MEANS,
             *map(say.remark, found.remarks()),
-            *(words_after.MEASURED_BUT.format(words=one) for one in brought),
+            *(words_after.MEASURED_BUT.format(words=one) for one in _brought(found.bands)),
             *((say.remark(apart),) if apart else ()),
         ),
     )

@@ -106,7 +106,7 @@ def refitted(learned: Learned, needle: Needle, drop_mm: float) -> Learned:
         before, place = np.append(before, np.full(new.size, one)), replace(place, needles=place.needles + 1)
     true = needle.diameters_mm - estimate.mean[place.needle(number)]
     expected = np.exp(learned.log_lambda(learned.mean, true, drop_mm))
-    undriven = replace(learned.bands, lambda_measured=expected, log=None)
+    undriven = learned.bands.having(lambda_measured=expected, log=None, samples=())
     last = history.passes[-1]
     after = History((*history.passes, Pass(needle, drop_mm, undriven, driven=False, air=last.air, fuel=last.fuel)))
     return replace(

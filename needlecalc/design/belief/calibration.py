@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -206,7 +206,7 @@ def with_jet_drive(bands: Bands, moved: Bands, setup: Setup, *, flats: float, do
     change = np.interp(_lent(bands, moved).lift_mm, bands.lift_mm[order], _expected(bands, setup, drop, doubts)[order])
     own = np.hypot(LAW_SHARE * change, _other_point(bands, moved, setup))
     doubtful = np.hypot(moved.lambda_se, own * moved.lambda_measured)
-    return _history(bands, replace(moved, lambda_se=doubtful), setup, drop)
+    return _history(bands, moved.having(lambda_se=doubtful), setup, drop)
 
 
 def _expected(bands: Bands, setup: Setup, drop_mm: float, doubts: Doubts | None) -> FloatArray:
@@ -249,8 +249,7 @@ def _lent(bands: Bands, moved: Bands) -> Bands:
     same = same_bands(bands, moved)
     # A band the first drive has not got is never used, but must stand somewhere.
     lent = np.where(same >= 0, bands.lift_mm[same], float(np.median(bands.lift_mm)))
-    return replace(
-        moved,
+    return moved.having(
         lift_mm=np.where(read, moved.lift_mm, lent),
         lift_u_mm=np.where(read, moved.lift_u_mm, NO_READING_MM),
         lift_common_u_mm=np.where(read, moved.lift_common_u_mm, 0.0),

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import re
 from collections.abc import Mapping
-from dataclasses import MISSING, fields
+from dataclasses import fields
 from functools import reduce
 from operator import or_
 from pathlib import Path
@@ -16,7 +16,7 @@ import numpy as np
 from needlecalc.arrays import same_length
 from needlecalc.echo import LONGEST_NAME, plain, shown
 from needlecalc.errors import InputError, LogFormatError
-from needlecalc.measure.drive.bands import Bands, LiftSource
+from needlecalc.measure.drive.bands import COLUMNS, Bands, LiftSource
 from needlecalc.parts.conditions import Air, Fuel
 from needlecalc.parts.needle import Needle
 from needlecalc.units import FloatArray
@@ -70,43 +70,28 @@ def _other_format(content: dict[str, Any]) -> str:
 
 def facts_of_bands(bands: Bands) -> dict[str, Any]:
     """Columns of some bands; logs and setups are kept elsewhere."""
-    facts: dict[str, Any] = {}
-    for item in fields(Bands):
-        value = getattr(bands, item.name)
-        if isinstance(value, np.ndarray):
-            facts[item.name] = [None if isinstance(v, float) and np.isnan(v) else v for v in value.tolist()]
-        elif isinstance(value, tuple):
-            facts[item.name] = [v.code() if isinstance(v, LiftSource) else v for v in value]
-    return facts
+    facts: dict[str, Any] = {
+        name: [None if np.isnan(v) else v for v in column.tolist()] for name, column in bands.columns.items()
+    }
+    return facts | {
+        "load": list(bands.load),
+        "bank": list(bands.bank),
+        "lift_source": [source.code() for source in bands.lift_source],
+    }
 
 
 def bands_of_facts(facts: object) -> Bands:
     """Bands from what :func:`facts_of_bands` wrote."""
     saved = a_value(facts, "bands", (dict,), "a table in braces")
     bands: dict[str, Any] = {}
-    for item in fields(Bands):
-        kind, name = str(item.type), f"bands.{item.name}"
-        if not kind.startswith(("tuple", "FloatArray", "NDArray")):
-            continue  # logs and setups are kept elsewhere
-        if item.name not in saved and (item.default is not MISSING or item.default_factory is not MISSING):
-            continue  # a column that files of older drives lack
-        value = saved[item.name]
-        if item.name == "dropped":
-            pairs = _row(value, name, (list,), "pairs of a reason and a count")
-            reasons = _row([pair[0] for pair in pairs if pair], name, (str,), "pairs of a reason and a count")
-            counts = _row([pair[-1] for pair in pairs if pair], name, (int,), "pairs of a reason and a count")
-            bands[item.name] = tuple(zip(reasons, counts, strict=True))
-        elif item.name == "lift_source":
-            texts = _row(value, name, (str,), "texts")
-            bands[item.name] = tuple(_lift_source(text, name) for text in texts)
-        elif kind.startswith("tuple"):
-            bands[item.name] = tuple(_row(value, name, (str,), "texts"))
-        elif kind == "FloatArray":
-            bands[item.name] = _numbers(value, name)
-        else:
-            bands[item.name] = np.array(_row(value, name, (int,), "whole numbers"), dtype=np.int64)
-        if item.name not in ("dropped", "assumptions"):
-            same_length("bands", **{"rpm": bands["rpm"], item.name: bands[item.name]})
+    for name, column in COLUMNS.items():
+        if name in saved or column.always or name in ("lift_mm", "lift_u_mm"):  # older files lack some others
+            bands[name] = _numbers(saved[name], f"bands.{name}")
+            same_length("bands", **{"rpm": bands["rpm"], name: bands[name]})
+    bands["load"] = _row(saved["load"], "bands.load", (str,), "texts")
+    bands["bank"] = _row(saved.get("bank", []), "bands.bank", (str,), "texts")
+    sources = _row(saved["lift_source"], "bands.lift_source", (str,), "texts")
+    bands["lift_source"] = [_lift_source(text, "bands.lift_source") for text in sources]
     return Bands(**bands)
 
 

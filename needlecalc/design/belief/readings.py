@@ -11,8 +11,8 @@ from needlecalc.design.belief.doubts import Doubts
 from needlecalc.design.belief.history import History, Pass
 from needlecalc.errors import InputError
 from needlecalc.measure.drive.bands import Bands, LiftSource
-from needlecalc.measure.lift.parts import lift_change
-from needlecalc.measure.lift.ways import ALIKE_OVER, ALIKE_SHARE
+from needlecalc.measure.lift.estimates import ALIKE_OVER, ALIKE_SHARE
+from needlecalc.measure.lift.restate import lift_change
 from needlecalc.parts.setup import Setup
 from needlecalc.units import FloatArray
 

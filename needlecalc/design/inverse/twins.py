@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields, replace
-from typing import Any
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -60,22 +59,21 @@ def both_banks(left: Bands, right: Bands, *, names: tuple[str, str] = ("left", "
     if left.lift_setup is not right.lift_setup:
         msg = "The lifts of the two banks were given under different setups; give both with_lift() the same setup."
         raise InputError(msg)
-    joined: dict[str, Any] = {}
-    for item in fields(Bands):
-        one, two = getattr(left, item.name), getattr(right, item.name)
-        if isinstance(one, np.ndarray):
-            joined[item.name] = np.concatenate([one, two])
-        elif item.name in ("load", "lift_source"):
-            joined[item.name] = (*one, *two)
-    dropped = tuple(
-        (f"{name}: {reason}", count)
-        for name, bands in zip(names, (left, right), strict=True)
-        for reason, count in bands.dropped
+    same = left.log is right.log
+    return left.having(
+        columns={name: np.concatenate([left.columns[name], right.columns[name]]) for name in left.columns},
+        load=left.load + right.load,
+        bank=(names[0],) * left.rpm.size + (names[1],) * right.rpm.size,
+        lift_source=left.lift_source + right.lift_source,
+        log=left.log if same else None,
+        samples=left.samples + right.samples if same else (),
+        dropped=[
+            (reason._replace(bank=name), count)
+            for name, bands in zip(names, (left, right), strict=True)
+            for reason, count in bands.dropped
+        ],
+        remarks=left.remarks + right.remarks,
     )
-    bank = (names[0],) * left.rpm.size + (names[1],) * right.rpm.size
-    assumptions = tuple(dict.fromkeys((*left.assumptions, *right.assumptions)))
-    log = left.log if left.log is right.log else None
-    return replace(left, **joined, bank=bank, dropped=dropped, assumptions=assumptions, log=log)
 
 
 @dataclass(frozen=True, repr=False, eq=False)

@@ -1,4 +1,4 @@
-"""Robust means of visits to bands, and how sure they are when samples hang together."""
+"""Robust means of visits to bands, and their uncertainty when samples hang together."""
 
 from __future__ import annotations
 
@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import stdtrit
 
+from needlecalc.gaussian import NINETY
 from needlecalc.units import FloatArray
 
 HUBER_AT = 1.345
@@ -19,24 +20,21 @@ SHARED_VISITS = 4.0
 LONGEST_CORRELATION_S = 10.0
 FEWEST_FOR_CORRELATION = 50
 ASSUMED_CORRELATION_S = 1.0
-CONFIDENCE = 0.90
+
+Rows = NDArray[np.intp]
+
+
+def stretch(freedom: float) -> float:
+    """How much wider than the normal 90 % interval Student's is, by degrees of freedom."""
+    return float(stdtrit(max(freedom, 1.0), 0.95)) / NINETY
 
 
 @dataclass(frozen=True)
 class BandMean:
-    """Mean of one band with its scatter.
+    """Robust mean of one band; mean +- 1.645 se is meant to hold the true mean in 90 % of drives.
 
-    Parameters
-    ----------
-    mean, se : float
-        Robust mean over visits and its standard error; mean +- 1.645 se is meant to hold the true mean
-        in 90 % of drives. [as the samples]
-    spread_within, spread_between : float
-        Scatter (k=1) of samples inside a visit and of visits beyond what that explains. [as the samples]
-    effective_count : float
-        Independent samples.
-    weight : array, shape (n,)
-        Weight of each sample in the mean; they add up to 1. [-]
+    The spreads are those of samples inside a visit, and of visits beyond what that explains, k=1; ``weight``, shape (n,),
+    is that of each sample in the mean.
     """
 
     mean: float
@@ -46,74 +44,29 @@ class BandMean:
     effective_count: float
     weight: FloatArray
 
-    def mean_of(self, column: FloatArray | None, rows: NDArray[np.intp]) -> float:
-        """Mean of another column over the same samples with the same weights.
-
-        Parameters
-        ----------
-        column : array, shape (rows of the log,), or None
-            The column. [any]
-        rows : array of int, shape (n,)
-            Rows of the samples.
-
-        Returns
-        -------
-        float
-            NaN where it was not logged. [as the column]
-        """
+    def mean_of(self, column: FloatArray | None, rows: Rows) -> float:
+        """Mean of another column over the same samples with the same weights; NaN where it was not logged."""
         if column is None or not np.isfinite(column[rows]).any():
             return float("nan")
         good = np.isfinite(column[rows])
         return float(np.average(column[rows][good], weights=self.weight[good]))
 
-    def error_of(self, column: FloatArray | None, rows: NDArray[np.intp]) -> float:
-        """Standard error of such a mean by the independent samples.
-
-        Parameters
-        ----------
-        column : array, shape (rows of the log,), or None
-            The column. [any]
-        rows : array of int, shape (n,)
-            Rows of the samples.
-
-        Returns
-        -------
-        float
-            NaN where fewer than two were logged. [as the column]
-        """
+    def error_of(self, column: FloatArray | None, rows: Rows) -> float:
+        """Standard error of such a mean by the independent samples; NaN where fewer than two were logged."""
         if column is None or np.isfinite(column[rows]).sum() < 2:
             return float("nan")
         return float(np.nanstd(column[rows], ddof=1) / np.sqrt(self.effective_count))
 
 
-def robust_values(values: FloatArray, visit: NDArray[np.intp]) -> FloatArray:
-    r"""Samples drawn in so that the plain mean of each visit is Huber's.
+def robust_values(values: FloatArray, visit: Rows) -> FloatArray:
+    r"""Samples drawn in so that the plain mean of each visit (numbered from 0) is Huber's.
 
-    Parameters
-    ----------
-    values : array, shape (n,)
-        Samples. [any]
-    visit : array of int, shape (n,)
-        Visit of each, from 0.
-
-    Returns
-    -------
-    array, shape (n,)
-        Pseudo-values. [as the samples]
-
-    Notes
-    -----
     With the scale *s* of the whole band (median absolute deviation from the visits' medians), the location
     :math:`\mu` of a visit solves :math:`\sum\psi((x-\mu)/s) = 0` with :math:`\psi` clipped at 1.345, which
-    loses 5 % of sureness on a normal scatter and shrugs off misfires and spikes.  The pseudo-value
-    :math:`\mu + s\,\psi/\overline{\psi'}` has the spread that belongs to :math:`\mu`.
+    loses 5 % of efficiency on a normal scatter and shrugs off misfires and spikes.  The pseudo-value
+    :math:`\mu + s\,\psi/\overline{\psi'}` has the spread that belongs to :math:`\mu`.  Huber, *Robust Statistics*,
+    Wiley, 1981, sections 4.2 and 6.3 (sections from memory).
 
-    References
-    ----------
-    .. [1] Huber, *Robust Statistics*, Wiley, 1981, sections 4.2 and 6.3 (sections from memory).
-
-    Examples
-    --------
     >>> robust_values(np.array([1.0, 1.01, 0.99, 1.0, 9.0]), np.zeros(5, dtype=np.intp)).mean().round(3).item()
     1.005
     """
@@ -140,37 +93,13 @@ def _lagged_products(signal: FloatArray) -> FloatArray:
     return np.fft.irfft(waves * waves.conj(), 2 * signal.size)[: signal.size]
 
 
-def correlation_rows(
-    values: Sequence[FloatArray], visits: Sequence[NDArray[np.intp]], rows: Sequence[NDArray[np.intp]], longest: int
-) -> float:
-    r"""Rows of the log that tell as much as one independent sample.
+def correlation_rows(values: Sequence[FloatArray], visits: Sequence[Rows], rows: Sequence[Rows], longest: int) -> float:
+    r"""Rows of the log that tell as much as one independent sample: at least one, at most a quarter of a usual visit.
 
-    Parameters
-    ----------
-    values : sequence of array, each shape (n,)
-        Samples of each band. [any]
-    visits : sequence of array of int, each shape (n,)
-        Visit of each sample, from 0.
-    rows : sequence of array of int, each shape (n,)
-        Row of the log of each sample.
-    longest : int
-        Longest correlation looked for, rows.
-
-    Returns
-    -------
-    float
-        Integrated autocorrelation time, at least one row and at most a quarter of a usual visit.
-
-    Notes
-    -----
     :math:`T = 1 + 2\sum_k \rho_k` up to the first *k* above :math:`5T`, with :math:`\rho_k` pooled over all
     visits of all bands, each band by its own spread, and corrected for the mean of each visit taken away.
-    What is slower than a visit is not seen here and shows as scatter between visits.
-
-    References
-    ----------
-    .. [1] Sokal, "Monte Carlo methods in statistical mechanics", in *Functional Integration*, Plenum, 1997
-       (window of five times the time itself; from memory).
+    What is slower than a visit is not seen here and shows as scatter between visits.  Sokal, "Monte Carlo methods in
+    statistical mechanics", in *Functional Integration*, Plenum, 1997 (window of five times the time itself; from memory).
     """
     products, pairs, taken = np.zeros(longest + 1), np.zeros(longest + 1), np.zeros(longest + 1)
     for value, visit, row in zip(values, visits, rows, strict=True):
@@ -203,47 +132,17 @@ def correlation_rows(
 
 
 def band_means(
-    values: Sequence[FloatArray],
-    visits: Sequence[NDArray[np.intp]],
-    rows: Sequence[NDArray[np.intp]],
-    *,
-    step_s: float,
+    values: Sequence[FloatArray], visits: Sequence[Rows], rows: Sequence[Rows], *, step_s: float
 ) -> tuple[list[BandMean], float]:
-    r"""Mean of each band of a drive, and the correlation time of the samples.
+    r"""Mean of each band of a drive from its samples, their visits and rows, and the correlation time in s.
 
-    Parameters
-    ----------
-    values : sequence of array, each shape (n,)
-        Samples of each band. [any]
-    visits : sequence of array of int, each shape (n,)
-        Visit of each sample, from 0.
-    rows : sequence of array of int, each shape (n,)
-        Row of the log of each sample, rising.
-    step_s : float
-        Time between rows. [s]
-
-    Returns
-    -------
-    list of BandMean
-        One a band.
-    float
-        Correlation time. [s]
-
-    Notes
-    -----
     Random effects: a visit's mean scatters by :math:`\tau^2 + \sigma^2 T/n`, within-visit spread
-    :math:`\sigma`, correlation time *T* in rows, *n* samples.  :math:`\tau^2` is the moment estimate,
-    mixed with that of the whole drive (worth four visits) and with a repeatability of 0.004 (worth two), as
-    most bands have few visits.  Visits are weighted by the reciprocal of their scatter.  The standard error
-    is stretched by :math:`t_{95}(\nu)/1.645` with Satterthwaite's degrees of freedom :math:`\nu`, so that
-    mean +- 1.645 se is a 90 % interval.
-
-    References
-    ----------
-    .. [1] DerSimonian and Laird, "Meta-analysis in clinical trials", *Controlled Clinical Trials* 7 (1986) 177
-       (moment estimate; from memory).
-    .. [2] Satterthwaite, "An approximate distribution of estimates of variance components", *Biometrics
-       Bulletin* 2 (1946) 110 (from memory).
+    :math:`\sigma`, correlation time *T* in rows, *n* samples.  :math:`\tau^2` is the moment estimate
+    (DerSimonian and Laird, *Controlled Clinical Trials* 7 (1986) 177), mixed with that of the whole drive (worth
+    four visits) and with a repeatability of 0.004 (worth two), as most bands have few visits.  Visits are weighted by
+    the reciprocal of their scatter.  The standard error is stretched by :math:`t_{95}(\nu)/1.645` with Satterthwaite's
+    degrees of freedom :math:`\nu` (*Biometrics Bulletin* 2 (1946) 110), so that mean +- 1.645 se is a 90 % interval.
+    Both sources from memory.
     """
     drawn = [robust_values(value, visit) for value, visit in zip(values, visits, strict=True)]
     if sum(value.size for value in values) < FEWEST_FOR_CORRELATION:
@@ -256,7 +155,6 @@ def band_means(
     within, within_free = _within(drawn, visits, mean, independent, count)
     scatter = [spread**2 / number for spread, number in zip(within, independent, strict=True)]
     between, between_free = _between(mean, scatter)
-    high = 0.5 + CONFIDENCE / 2.0
     out = []
     for b in range(len(values)):
         weight = 1.0 / (between[b] + scatter[b] + 1e-18)
@@ -265,11 +163,10 @@ def band_means(
         variance_within = float((share**2 * scatter[b]).sum())
         variance = variance_between + variance_within
         free = variance**2 / (variance_between**2 / between_free[b] + variance_within**2 / within_free[b] + 1e-36)
-        stretch = float(stdtrit(max(free, 1.0), high) / stdtrit(np.inf, high))
         out.append(
             BandMean(
                 float(share @ mean[b]),
-                stretch * float(np.sqrt(variance)),
+                stretch(free) * float(np.sqrt(variance)),
                 float(within[b]),
                 float(np.sqrt(between[b])),
                 float(independent[b].sum()),
@@ -279,9 +176,17 @@ def band_means(
     return out, rows_each * step_s
 
 
+def between_visits(mean: FloatArray, variance: FloatArray) -> tuple[float, float]:
+    """How far means scatter beyond their own variances, and what a variance between them would add to that (moments)."""
+    weight = 1.0 / (variance + 1e-18)
+    centre = float(weight @ mean / weight.sum())
+    excess = float(weight @ (mean - centre) ** 2) - (mean.size - 1.0)
+    return excess, float(weight.sum() - (weight**2).sum() / weight.sum())
+
+
 def _within(
     values: Sequence[FloatArray],
-    visits: Sequence[NDArray[np.intp]],
+    visits: Sequence[Rows],
     mean: Sequence[FloatArray],
     independent: Sequence[FloatArray],
     count: Sequence[FloatArray],
@@ -302,15 +207,9 @@ def _within(
 
 def _between(mean: Sequence[FloatArray], scatter: Sequence[FloatArray]) -> tuple[FloatArray, FloatArray]:
     """Variance between visits by band beyond their own scatter, and its degrees of freedom."""
-    excess, carries = np.zeros(len(mean)), np.zeros(len(mean))
-    visits = np.array([m.size for m in mean], dtype=np.float64)
-    for b, (m, s) in enumerate(zip(mean, scatter, strict=True)):
-        weight = 1.0 / (s + 1e-18)
-        centre = float(weight @ m / weight.sum())
-        excess[b] = float(weight @ (m - centre) ** 2) - (m.size - 1.0)
-        carries[b] = float(weight.sum() - (weight**2).sum() / weight.sum())
-    own = np.divide(excess, carries, out=np.zeros(len(mean)), where=visits > 1.0)
-    free = visits - 1.0
+    excess, carries = np.array([between_visits(m, s) for m, s in zip(mean, scatter, strict=True)]).T
+    free = np.array([m.size - 1.0 for m in mean])
+    own = np.divide(excess, carries, out=np.zeros(len(mean)), where=free > 0.0)
     drive = float((free * own).sum() + USUAL_BETWEEN_VISITS * USUAL_BETWEEN**2) / (float(free.sum()) + USUAL_BETWEEN_VISITS)
     shared = min(SHARED_VISITS, float(free.sum()) + USUAL_BETWEEN_VISITS)
     mixed = np.maximum((free * own + shared * max(drive, 0.0)) / (free + shared), 0.0)

@@ -2,24 +2,28 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass, field, fields, replace
-from enum import Flag, auto
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from enum import Flag, StrEnum, auto
 from functools import reduce
 from operator import or_
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from needlecalc.arrays import check_each, check_text, read_only, same_length
+from needlecalc.echo import shown
 from needlecalc.errors import InputError
 from needlecalc.measure.drive.lag import Lag
 from needlecalc.measure.log.file import Log
 from needlecalc.parts.setup import Setup
-from needlecalc.remark import BandName
-from needlecalc.show import Column, Shown, Table, counted
+from needlecalc.remark import BandName, Remark
+from needlecalc.show import Shown, counted, in_words
 from needlecalc.units import FloatArray
+
+Rows = NDArray[np.intp]
+NAMED_IN_FULL, WORST_NAMED = 12, 6  # of a longer list only so many are named, and the others counted
 
 
 class LiftSource(Flag):
@@ -44,51 +48,70 @@ class LiftSource(Flag):
         """Back from :meth:`code`; KeyError where a part has no such name."""
         return reduce(or_, (cls[part.upper()] for part in code.split("+") if part), cls.NONE)
 
-    def words(self) -> str:
-        """As tables print it."""
-        return ", ".join(words for part, words in _LIFT_WORDS.items() if part & self)
+
+class RowFate(StrEnum):
+    """Why a row of a log is in no band."""
+
+    STEADY = "steady"
+    FLAGGED = "flagged by the log"
+    NO_ANSWER = "lag past an end"
+    COLD = "cold"
+    NO_PRESSURE = "no pressure"
+    OVERRUN = "overrun"
+    EDGE = "near an end"
+    SPEED = "speed moves"
+    PRESSURE = "pressure moves"
+    THROTTLE = "throttle moves"
+    OPENING = "opening"
+    LAMBDA = "lambda moves"
+    NO_LOAD = "in no load"
+    NO_BAND = "in no band of speed"
+    FEW = "too few samples"
 
 
-_LIFT_WORDS = {
-    LiftSource.TYPED: "typed in",
-    LiftSource.LOGGED: "logged",
-    LiftSource.AIR_METER: "computed from logged air flow",
-    LiftSource.PRESSURE: "computed from manifold pressure, speed and volumetric efficiency",
-    LiftSource.THROTTLE: "computed from throttle and speed, set by lifts read",
-    LiftSource.SCALED: "scaled to lifts read",
-}
+class LeftOut(NamedTuple):
+    """Why rows are in no band: the reason, the limit it was held against, the log's flag, the bank of twins."""
 
-NAMED_IN_FULL, WORST_NAMED = 12, 6  # of a longer list only so many are named, and the others counted
+    fate: RowFate
+    limit: float = 0.0
+    flag: int = 0
+    bank: str = ""
 
-NOT_ALWAYS_KNOWN = (
-    "depression_pa",
-    "lift_common_u_mm",
-    "throttle_percent",
-    "effective_count",
-    "spread_within",
-    "spread_between",
+
+class DriveNote(StrEnum):
+    """What was taken for granted or found while a drive was made into bands with lifts."""
+
+    TYPED = "typed in"
+    LAG = "lag taken out"
+    CORRELATION = "samples hang together"
+    NO_COOLANT = "coolant not logged"
+    SPEED_ALONE = "no load logged"
+    NO_IDLE = "idle is missing"
+    MERGED = "drives merged"
+    DESPITE = "merged despite"
+    DIFFER = "merged drives differ"
+    BROUGHT = "brought to another air or fuel"
+    AIR_SCALED = "air flow scaled to lifts read"
+    EDGE_HELD = "edge of the table of volumetric efficiency held"
+    AT_THE_TOP = "piston taken at its top"
+    BY_THROTTLE = "air flow by throttle"
+    OTHER_OIL = "damper oil changed"
+    RESTATED = "readings read over to other parts"
+
+
+LIFT_NOTES = (
+    DriveNote.AIR_SCALED,
+    DriveNote.EDGE_HELD,
+    DriveNote.AT_THE_TOP,
+    DriveNote.BY_THROTTLE,
+    DriveNote.OTHER_OIL,
+    DriveNote.RESTATED,
 )
 
 
 def worst_of(bands: Sequence[int], badness: FloatArray | None = None) -> tuple[list[int], int]:
-    """Bands of a list to speak of: all where they are few, else the worst.
+    """Bands of a list to speak of, and how many are left: all where they are few, else the worst first.
 
-    Parameters
-    ----------
-    bands : sequence of int
-        Positions, from 0.
-    badness : array, shape (m,), or None
-        How bad each band is; in the order given where it is not known. [any]
-
-    Returns
-    -------
-    list of int
-        Those to name: as given where all are, else worst first.
-    int
-        How many are left.
-
-    Examples
-    --------
     >>> worst_of(range(14), np.arange(14.0))
     ([13, 12, 11, 10, 9, 8], 8)
     """
@@ -100,123 +123,161 @@ def worst_of(bands: Sequence[int], badness: FloatArray | None = None) -> tuple[l
     return listed[:WORST_NAMED], len(bands) - WORST_NAMED
 
 
-@dataclass(frozen=True, repr=False, eq=False)
+class _Column:
+    """A column of numbers of the bands, read as an attribute; only where ``always`` is no entry missing."""
+
+    def __init__(self, *, always: bool = False) -> None:
+        self.always = always
+
+    def __set_name__(self, owner: type, name: str) -> None:
+        self.name = name
+
+    def __get__(self, bands: Bands | None, owner: type | None = None) -> FloatArray:
+        if bands is None:
+            raise AttributeError(self.name)
+        return bands.columns[self.name]
+
+
+@dataclass(frozen=True, repr=False, eq=False, init=False)
 class Bands(Shown):
-    """Measured mixture by engine speed and load; arrays have shape (m,), one entry a band.
+    """Measured mixture by engine speed and load: columns of shape (m,), one entry a band, NaN where not known.
+
+    Made by ``make_bands``, ``typed_bands`` and ``with_lift``; ``dataclasses.replace`` takes columns by their names.
 
     Parameters
     ----------
     rpm, rpm_low, rpm_high : array, shape (m,)
         Mean speed and the edges of the band. [1/min]
-    load : tuple of str
-        Name of the load.
-    count : array, shape (m,)
-        Accepted samples.
-    visits : array, shape (m,)
-        Separate holds they come from.
+    count, visits, effective_count : array, shape (m,)
+        Accepted samples, separate holds they come from, and independent samples. [-]
     lambda_measured, lambda_spread, lambda_se : array, shape (m,)
         Mean, spread of samples and standard error of the mean, k=1; the error counts visits, not only
         samples. [-]
-    manifold_pressure_pa, air_flow_g_s : array, shape (m,)
-        Means; NaN where not logged. [Pa, g/s for the engine]
-    lift_mm, lift_u_mm : array, shape (m,)
-        Lift of the air valve and its standard uncertainty; NaN where not known. [mm]
-    lift_source : tuple of LiftSource
-        Where the lift comes from.
-    dropped : tuple of (str, int)
-        Rows of the log that are in no band, by reason.
-    log : Log or None
-        The log they come from.
-    assumptions : tuple of str
-        What was taken for granted.
-    depression_pa : array, shape (m,)
-        Depression over the jet where it was read, or computed under a slide; NaN where not known. [Pa]
-    lift_common_u_mm : array, shape (m,)
-        Part of ``lift_u_mm`` that all bands share: shift of each lift if the error they share is one sigma
-        high; NaN where not known. [mm]
-    throttle_percent : array, shape (m,)
-        Mean throttle; NaN where not logged. [%]
-    lift_setup : Setup or None
-        Setup under which the lifts stand; None where nothing was said of it.
-    effective_count : array, shape (m,)
-        Independent samples; NaN where not known.
     spread_within, spread_between : array, shape (m,)
-        Spread of samples inside a visit, and of visits beyond what that explains, k=1; NaN where not
-        known. [-]
-    lag : Lag or None
-        Lag taken out of lambda.
-    setup : Setup or None
-        Parts, fuel and air they were measured with, where stated.
-    bank : tuple of str
-        Bank or carburettor of each band, where there are two; empty words where there is one.
+        Spread of samples inside a visit, and of visits beyond what that explains, k=1. [-]
+    manifold_pressure_pa, air_flow_g_s, throttle_percent : array, shape (m,)
+        Means. [Pa, g/s for the engine, %]
+    depression_pa : array, shape (m,)
+        Depression over the jet where it was read, or computed under a slide. [Pa]
+    lift_mm, lift_u_mm, lift_common_u_mm : array, shape (m,)
+        Lift of the air valve, its standard uncertainty, and the part of it that all bands share: shift of each
+        lift if the error they share is one sigma high. [mm]
+    load, bank : tuple of str
+        Name of the load of each band, and of its bank or carburettor where there are two.
+    lift_source : tuple of LiftSource
+        Where each lift comes from.
+    log, lag : Log or None, Lag or None
+        The log they come from, and the lag taken out of lambda.
+    samples : tuple of array of int
+        Rows of the log in each band; nothing without a log.
+    dropped : tuple of (LeftOut, int)
+        Rows of the log that are in no band, by reason.
+    remarks : tuple of Remark
+        What was taken for granted or found on the way.
+    setup, lift_setup : Setup or None
+        Parts, fuel and air they were measured with, where stated, and those under which the lifts stand.
+
+    Raises
+    ------
+    InputError
+        If columns differ in length, there is no band, or lambda is none.
     """
 
-    rpm: FloatArray
-    rpm_low: FloatArray
-    rpm_high: FloatArray
+    columns: Mapping[str, FloatArray]
     load: tuple[str, ...]
-    count: NDArray[np.int64]
-    visits: NDArray[np.int64]
-    lambda_measured: FloatArray
-    lambda_spread: FloatArray
-    lambda_se: FloatArray
-    manifold_pressure_pa: FloatArray
-    air_flow_g_s: FloatArray
-    lift_mm: FloatArray
-    lift_u_mm: FloatArray
+    bank: tuple[str, ...]
     lift_source: tuple[LiftSource, ...]
-    dropped: tuple[tuple[str, int], ...] = ()
-    log: Log | None = None
-    assumptions: tuple[str, ...] = ()
-    depression_pa: FloatArray = field(default_factory=lambda: np.empty(0))
-    lift_common_u_mm: FloatArray = field(default_factory=lambda: np.empty(0))
-    throttle_percent: FloatArray = field(default_factory=lambda: np.empty(0))
-    lift_setup: Setup | None = None
-    effective_count: FloatArray = field(default_factory=lambda: np.empty(0))
-    spread_within: FloatArray = field(default_factory=lambda: np.empty(0))
-    spread_between: FloatArray = field(default_factory=lambda: np.empty(0))
-    lag: Lag | None = None
-    setup: Setup | None = None
-    bank: tuple[str, ...] = ()
+    log: Log | None
+    lag: Lag | None
+    samples: tuple[Rows, ...]
+    dropped: tuple[tuple[LeftOut, int], ...]
+    remarks: tuple[Remark, ...]
+    setup: Setup | None
+    lift_setup: Setup | None
 
-    def __post_init__(self) -> None:
-        for name in NOT_ALWAYS_KNOWN:
-            values = getattr(self, name)
-            object.__setattr__(self, name, values if len(values) else np.full(len(self.rpm), np.nan))
-        object.__setattr__(self, "load", tuple(check_text(load, "name of a load") for load in self.load))
-        bank = tuple(check_text(bank, "name of a bank") for bank in self.bank)
-        object.__setattr__(self, "bank", bank or ("",) * len(self.rpm))
-        for name in ("rpm", "rpm_low", "rpm_high", "lambda_measured", "lambda_spread", "lambda_se"):
-            object.__setattr__(self, name, read_only(getattr(self, name), name))
-        for name in ("manifold_pressure_pa", "air_flow_g_s", "lift_mm", "lift_u_mm", *NOT_ALWAYS_KNOWN):
-            object.__setattr__(self, name, read_only(getattr(self, name), name, allow_nan=True))
-        same_length("bands", rpm=self.rpm, load=self.load, lambda_measured=self.lambda_measured, lift_mm=self.lift_mm)
-        if not all(isinstance(source, LiftSource) for source in self.lift_source):
-            msg = f"lift_source must name a LiftSource for each band, as LiftSource.TYPED, but is {self.lift_source!r:.60}."
+    rpm = _Column(always=True)
+    rpm_low = _Column(always=True)
+    rpm_high = _Column(always=True)
+    count = _Column(always=True)
+    visits = _Column(always=True)
+    lambda_measured = _Column(always=True)
+    lambda_spread = _Column(always=True)
+    lambda_se = _Column(always=True)
+    effective_count = _Column()
+    spread_within = _Column()
+    spread_between = _Column()
+    manifold_pressure_pa = _Column()
+    air_flow_g_s = _Column()
+    throttle_percent = _Column()
+    depression_pa = _Column()
+    lift_mm = _Column()
+    lift_u_mm = _Column()
+    lift_common_u_mm = _Column()
+
+    def __init__(
+        self,
+        columns: Mapping[str, Any] | None = None,
+        *,
+        load: Sequence[str],
+        bank: Sequence[str] = (),
+        lift_source: Sequence[LiftSource] = (),
+        log: Log | None = None,
+        lag: Lag | None = None,
+        samples: Sequence[Rows] = (),
+        dropped: Sequence[tuple[LeftOut, int]] = (),
+        remarks: Sequence[Remark] = (),
+        setup: Setup | None = None,
+        lift_setup: Setup | None = None,
+        **named: ArrayLike,
+    ) -> None:
+        given = {**(columns or {}), **named}
+        if odd := sorted(set(given) - set(COLUMNS)):
+            msg = f"Bands have no column {odd[0]!r}; they are {', '.join(COLUMNS)}."
+            raise TypeError(msg)
+        size = len(load)
+        kept = {
+            name: read_only(given[name] if name in given else np.full(size, np.nan), name, allow_nan=not column.always)
+            for name, column in COLUMNS.items()
+        }
+        sources = tuple(lift_source) or (LiftSource.NONE,) * size
+        if not all(isinstance(source, LiftSource) for source in sources):
+            msg = f"lift_source must name a LiftSource for each band, as LiftSource.TYPED, but is {shown(sources)}."
             raise InputError(msg)
-        same_length("bands", rpm=self.rpm, depression_pa=self.depression_pa, bank=self.bank)
-        same_length("bands", rpm=self.rpm, effective_count=self.effective_count, spread_between=self.spread_between)
-        if not self.rpm.size:
+        self._set(
+            columns=kept,
+            load=tuple(check_text(one, "name of a load") for one in load),
+            bank=tuple(check_text(one, "name of a bank") for one in bank) or ("",) * size,
+            lift_source=sources,
+            log=log,
+            lag=lag,
+            samples=tuple(samples),
+            dropped=tuple(dropped),
+            remarks=tuple(one for place, one in enumerate(remarks) if one not in remarks[:place]),
+            setup=setup,
+            lift_setup=lift_setup,
+        )
+        same_length("bands", **kept, load=self.load, bank=self.bank, lift_source=self.lift_source)
+        if not size:
             msg = "There is no band with enough steady samples; hold each speed for 5 s, or widen the bands."
             raise InputError(msg)
         check_each(self.rpm, "rpm", 0.0, 2e4, open_low=True, cure="Revolutions a minute.")
-        low, high = float(self.lambda_measured.min()), float(self.lambda_measured.max())
-        if low < 0.5 or high > 2.0:
-            msg = f"lambda_measured runs from {low:g} to {high:g}, but must lie between 0.5 and 2; is it an AFR?"
-            raise InputError(msg)
+        check_each(self.lambda_measured, "lambda_measured", 0.5, 2.0, cure="Is it an AFR?")
+
+    def _set(self, **values: Any) -> None:
+        for name, value in values.items():
+            object.__setattr__(self, name, value)
 
     def __repr__(self) -> str:
         samples = counted(int(self.count.sum()), "sample")
         return f"Bands: {self.rpm.size}, {samples}, {self.rpm.min():.0f} to {self.rpm.max():.0f} rpm"
 
-    def idle(self) -> int | None:
-        """The idle band, of several that of least speed.
+    @property
+    def assumptions(self) -> tuple[str, ...]:
+        """The remarks in words."""
+        return tuple(in_words(remark) for remark in self.remarks)
 
-        Returns
-        -------
-        int or None
-            Its place; None where idle was not measured.
-        """
+    def idle(self) -> int | None:
+        """Place of the idle band, of several that of least speed; None where idle was not measured."""
         idles = [band for band, load in enumerate(self.load) if load == "idle"]
         return min(idles, key=lambda band: float(self.rpm[band])) if idles else None
 
@@ -225,18 +286,7 @@ class Bands(Shown):
         return tuple(BandName(float(self.rpm[b]), self.load[b], self.bank[b]) for b in bands)
 
     def name(self, band: int) -> str:
-        """Name of a band as sheets print it.
-
-        Parameters
-        ----------
-        band : int
-            Position, from 0.
-
-        Returns
-        -------
-        str
-            Speed and load, and the bank where there are two.
-        """
+        """Name of a band as sheets print it: speed and load, and the bank where there are two."""
         self._has(band)
         return f"{self.rpm[band]:.0f} rpm {self.load[band]} {self.bank[band]}".rstrip()
 
@@ -246,22 +296,8 @@ class Bands(Shown):
             raise InputError(msg)
 
     def names(self, bands: Sequence[int], badness: FloatArray | None = None) -> str:
-        """Names of some bands in a row: all where they are few, else the worst and how many more.
+        """Names of some bands between commas: all where they are few, else the worst and how many more.
 
-        Parameters
-        ----------
-        bands : sequence of int
-            Positions, from 0.
-        badness : array, shape (m,), or None
-            How bad each band is; in the order given where it is not known. [any]
-
-        Returns
-        -------
-        str
-            Names, between commas.
-
-        Examples
-        --------
         >>> from needlecalc import typed_bands
         >>> many = typed_bands(range(1000, 2500, 100), [1.0] * 15)
         >>> many.names([0, 1])
@@ -276,32 +312,24 @@ class Bands(Shown):
     def only(self, bands: Sequence[int]) -> Bands:
         """Some of the bands, in the order named.
 
-        Parameters
-        ----------
-        bands : sequence of int
-            Positions, from 0.
-
-        Returns
-        -------
-        Bands
-            The same drive with fewer bands.
-
-        Examples
-        --------
         >>> from needlecalc import typed_bands
         >>> typed_bands([900, 2000, 3000], [0.97, 1.05, 1.12]).only([2, 0])
         Bands: 2, 2 samples, 900 to 3000 rpm
         """
         for band in bands:
             self._has(band)
-        chosen: dict[str, Any] = {}
-        for item in fields(self):
-            value = getattr(self, item.name)
-            if isinstance(value, np.ndarray):
-                chosen[item.name] = value[list(bands)]
-        for name in ("load", "lift_source", "bank"):
-            chosen[name] = tuple(getattr(self, name)[b] for b in bands)
-        return replace(self, **chosen)
+        return replace(
+            self,
+            columns={name: column[list(bands)] for name, column in self.columns.items()},
+            load=tuple(self.load[band] for band in bands),
+            bank=tuple(self.bank[band] for band in bands),
+            lift_source=tuple(self.lift_source[band] for band in bands),
+            samples=tuple(self.samples[band] for band in bands) if self.samples else (),
+        )
+
+    def having(self, **changes: Any) -> Bands:
+        """The same bands with other columns or fields."""
+        return replace(self, **changes)
 
     def lift_from(self, sources: LiftSource) -> NDArray[np.bool_]:
         """Bands whose lift comes from one of some sources, alone or weighed together with others."""
@@ -311,53 +339,5 @@ class Bands(Shown):
         """Bands whose lift was computed, no reading weighed in."""
         return self.lift_from(LiftSource.COMPUTED) & ~self.lift_from(LiftSource.READ)
 
-    def table(self) -> Table:
-        """Bands and the fate of all other rows, to be shown.
 
-        Returns
-        -------
-        Table
-            One row a band.
-        """
-        columns = (
-            Column("rpm", "rpm", ".0f"),
-            Column("load", "load"),
-            *((Column("bank", "bank"),) if any(self.bank) else ()),
-            Column("count", "samples", "d"),
-            Column("visits", "visits", "d"),
-            Column("effective_count", "independent", ".0f"),
-            Column("lambda_measured", "lambda", ".3f"),
-            Column("spread_within", "within", ".3f"),
-            Column("spread_between", "between visits", ".3f"),
-            Column("lambda_se", "std error", ".4f"),
-            Column("manifold_pressure_kpa", "manifold kPa", ".0f"),
-            Column("lift_mm", "lift mm", ".2f"),
-            Column("lift_u_mm", "+- mm", ".2f"),
-            *((Column("depression_pa", "depression Pa", ".0f"),) if np.isfinite(self.depression_pa).any() else ()),
-        )
-        rows = [
-            {
-                "rpm": float(self.rpm[b]),
-                "load": self.load[b],
-                "bank": self.bank[b],
-                "count": int(self.count[b]),
-                "visits": int(self.visits[b]),
-                "effective_count": float(self.effective_count[b]),
-                "lambda_measured": float(self.lambda_measured[b]),
-                "lambda_spread": float(self.lambda_spread[b]),
-                "spread_within": float(self.spread_within[b]),
-                "spread_between": float(self.spread_between[b]),
-                "lambda_se": float(self.lambda_se[b]),
-                "manifold_pressure_kpa": float(self.manifold_pressure_pa[b]) / 1e3,
-                "lift_mm": float(self.lift_mm[b]),
-                "lift_u_mm": float(self.lift_u_mm[b]),
-                "depression_pa": float(self.depression_pa[b]),
-            }
-            for b in range(self.rpm.size)
-        ]
-        notes = [f"{counted(count, 'row')} in no band: {reason}" for reason, count in self.dropped if count]
-        notes += [f"lift: {source.words()}" for source in dict.fromkeys(self.lift_source) if source]
-        filling = None if self.lift_setup is None else self.lift_setup.engine.volumetric_efficiency
-        if isinstance(filling, float) and self.lift_from(LiftSource.PRESSURE).any():
-            notes.append(f"volumetric efficiency {filling:g} at every speed and load")
-        return Table("Bands", columns, rows, notes=[*notes, *self.assumptions])
+COLUMNS = {name: column for name, column in vars(Bands).items() if isinstance(column, _Column)}

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -10,7 +11,7 @@ from numpy.typing import NDArray
 from needlecalc.arrays import check_range, read_only
 from needlecalc.errors import InputError
 from needlecalc.measure.drive.averages import band_means
-from needlecalc.measure.drive.bands import Bands, LiftSource
+from needlecalc.measure.drive.bands import Bands, DriveNote, LeftOut, LiftSource, RowFate
 from needlecalc.measure.drive.lag import Lag, find_lag
 from needlecalc.measure.drive.steady import (
     IDLE_BELOW_RPM,
@@ -24,12 +25,22 @@ from needlecalc.measure.drive.steady import (
     steady_samples,
 )
 from needlecalc.measure.log.file import Log
-from needlecalc.show import counted
+from needlecalc.remark import Remark, Severity
+from needlecalc.show import in_words
 from needlecalc.units import FloatArray
 
 USUAL_RPM_EDGES = (500.0, 1100.0, 1750.0, 2250.0, 2750.0, 3250.0, 3750.0, 4250.0, 4750.0, 5250.0)
 # Pieces of a hold closer than this are one visit.
 VISIT_GAP_S = 5.0
+
+
+class _Kept(NamedTuple):
+    """A band with enough samples: its edges, its load and its rows of the log."""
+
+    low: float
+    high: float
+    load: str
+    rows: NDArray[np.intp]
 
 
 def make_bands(
@@ -44,6 +55,7 @@ def make_bands(
     settle_s: float = SETTLE_S,
     rpm_within: float = RPM_WITHIN,
     pressure_within_pa: float | None = None,
+    throttle_within_percent: float | None = None,
     lambda_within: float = LAMBDA_WITHIN,
     opening_rise: float = OPENING_RISE,
     warm_above_degc: float | None = None,
@@ -70,11 +82,13 @@ def make_bands(
     steady_s : float
         Length of the window that must be steady around a sample. [s]
     settle_s : float
-        Time left out after an opening. [s]
+        Time left out after an opening, for which the damper still enriches. [s]
     rpm_within : float
-        Greatest range of speed in the window, as a share of the speed. [-]
+        Greatest move of speed in the window, as a share of the speed (or of 1000). [-]
     pressure_within_pa : float or None
-        Greatest range of manifold pressure in the window; 4000 where it was logged, if not given. [Pa]
+        Greatest move of manifold pressure in the window; 4000 where it was logged, if not given. [Pa]
+    throttle_within_percent : float or None
+        Greatest move of throttle in the window, asked only where no pressure was logged; 4 if not given. [%]
     lambda_within : float
         Greatest change of lambda from one half of the window to the other. [-]
     opening_rise : float
@@ -117,77 +131,92 @@ def make_bands(
         settle_s=settle_s,
         rpm_within=rpm_within,
         pressure_within_pa=pressure_within_pa,
+        throttle_within_percent=throttle_within_percent,
         lambda_within=lambda_within,
         opening_rise=opening_rise,
         warm_above_degc=warm_above_degc,
         overrun_below_pa=overrun_below_pa,
     )
-    names, load, outside = load_of_rows(log, loads_pa=loads_pa, loads_percent=loads_percent, idle_below_rpm=idle_below_rpm)
-    left = dict(steady.dropped())
-    fit = steady.fate == 0
-    left[outside] = int((fit & (load < 0)).sum())
-    fit = fit & (load >= 0)
+    names, load = load_of_rows(log, loads_pa=loads_pa, loads_percent=loads_percent, idle_below_rpm=idle_below_rpm)
     slot = np.searchsorted(edges, log.rpm, side="right") - 1
-    inside = (slot >= 0) & (slot < edges.size - 1)
-    left["engine speed outside every band"] = int((fit & ~inside).sum())
-    fit &= inside
-    places = [(s, n) for s in range(edges.size - 1) for n in range(len(names))]
-    found = [np.flatnonzero(fit & (slot == s) & (load == n)) for s, n in places]
-    few = f"fewer than {counted(least_count, 'sample')} in the band"
-    left[few] = sum(rows.size for rows in found if rows.size < least_count)
-    kept = [
-        (s, names[n], rows) for (s, n), rows in zip(places, found, strict=True) if rows.size and rows.size >= least_count
-    ]
-    return _bands(steady, edges, kept, tuple((reason, count) for reason, count in left.items() if count))
-
-
-def _visits(time: FloatArray) -> NDArray[np.intp]:
-    """Visit of each sample of a band, from 0."""
-    return np.concatenate([[0], np.cumsum(np.diff(time) > VISIT_GAP_S)]).astype(np.intp)
-
-
-def _bands(
-    steady: Steady, edges: FloatArray, kept: list[tuple[int, str, NDArray[np.intp]]], dropped: tuple[tuple[str, int], ...]
-) -> Bands:
-    """The record, from the rows of each band."""
-    log = steady.log
+    outside = (slot < 0) | (slot >= edges.size - 1)
+    reasons = [*steady.reasons, LeftOut(RowFate.NO_LOAD), LeftOut(RowFate.NO_BAND), LeftOut(RowFate.FEW, least_count)]
+    fate = np.array(steady.fate)
+    fate[(fate == 0) & (load < 0)] = len(reasons) - 3
+    fate[(fate == 0) & outside] = len(reasons) - 2
+    kept = []
+    for place in range(edges.size - 1):
+        for one, name in enumerate(names):
+            rows = np.flatnonzero((fate == 0) & (slot == place) & (load == one))
+            if rows.size >= least_count:
+                kept.append(_Kept(float(edges[place]), float(edges[place + 1]), name, rows))
+            else:
+                fate[rows] = len(reasons) - 1
+    counts = np.bincount(fate, minlength=len(reasons))
+    dropped = tuple((reason, int(count)) for reason, count in zip(reasons[1:], counts[1:], strict=True) if count)
     if not kept:
-        msg = "There is no band with enough steady samples; hold each speed for 5 s, or widen the bands."
-        raise InputError(msg)
-    rows = [here for _, _, here in kept]
-    visits = [_visits(log.time_s[here]) for here in rows]
+        raise InputError(_no_band(dropped))
+    remarks = list(steady.remarks)
+    if all(band.load != "idle" for band in kept):
+        remarks.append(_no_idle(log, idle_below_rpm, fate, reasons))
+    return _bands(steady, kept, dropped, remarks)
+
+
+def _no_band(dropped: Sequence[tuple[LeftOut, int]]) -> str:
+    """Message for a log without a band, the reason that left most rows out named with its key."""
+    worst = max(dropped, key=lambda pair: pair[1])
+    return f"There is no band with enough steady samples: {in_words(worst[0])} ({worst[1]} rows). Hold each speed for 5 s."
+
+
+def _no_idle(log: Log, below_rpm: float, fate: NDArray[np.int16], reasons: Sequence[LeftOut]) -> Remark:
+    """That idle is missing, for how long the log idles, and what left most of that out."""
+    idling = (log.rpm < below_rpm) & (log.flag == 0)
+    why = reasons[int(np.bincount(fate[idling], minlength=len(reasons)).argmax())]
+    seconds = float(idling.sum() * np.median(np.diff(log.time_s)))
+    numbers: dict[str, float | int | str] = {"seconds": seconds, "below_rpm": below_rpm, "fate": str(why.fate)}
+    numbers |= {"limit": why.limit, "flag": why.flag}
+    return Remark(DriveNote.NO_IDLE, Severity.CAUTION, numbers=numbers)
+
+
+def _bands(steady: Steady, kept: list[_Kept], dropped: tuple[tuple[LeftOut, int], ...], remarks: Sequence[Remark]) -> Bands:
+    """The record, from the rows of each band."""
+    log, rows = steady.log, [band.rows for band in kept]
+    visits = [np.concatenate([[0], np.cumsum(np.diff(log.time_s[here]) > VISIT_GAP_S)]).astype(np.intp) for here in rows]
     step_s = float(np.median(np.diff(log.time_s)))
-    means, correlation_s = band_means([steady.lambda_burnt[here] for here in rows], visits, rows, step_s=step_s)
+    burnt = [steady.lambda_burnt[here] for here in rows]
+    means, correlation_s = band_means(burnt, visits, rows, step_s=step_s)
 
     def mean(array: FloatArray | None) -> FloatArray:
         return np.array([part.mean_of(array, here) for here, part in zip(rows, means, strict=True)])
 
     lift = mean(log.lift_mm)
+    lag = steady.lag
     return Bands(
-        mean(log.rpm),
-        np.array([edges[slot] for slot, _, _ in kept]),
-        np.array([edges[slot + 1] for slot, _, _ in kept]),
-        tuple(name for _, name, _ in kept),
-        np.array([here.size for here in rows], dtype=np.int64),
-        np.array([int(visit[-1]) + 1 for visit in visits], dtype=np.int64),
-        np.array([part.mean for part in means]),
-        np.array([steady.lambda_burnt[here].std(ddof=1) if here.size > 1 else 0.0 for here in rows]),
-        np.array([part.se for part in means]),
-        mean(log.manifold_pressure_pa),
-        mean(log.air_flow_g_s),
-        lift,
-        np.array([part.error_of(log.lift_mm, here) for here, part in zip(rows, means, strict=True)]),
-        tuple(LiftSource.LOGGED if np.isfinite(value) else LiftSource.NONE for value in lift),
-        dropped,
-        log,
-        (
-            f"lambda read {steady.lag.seconds:.2f} +- {steady.lag.seconds_u:.2f} s late, {steady.lag.source}",
-            f"samples hang together for {correlation_s:.2g} s; standard errors count visits and are widened for few of them",
-            *steady.assumptions,
-        ),
+        load=[band.load for band in kept],
+        rpm=mean(log.rpm),
+        rpm_low=[band.low for band in kept],
+        rpm_high=[band.high for band in kept],
+        count=[here.size for here in rows],
+        visits=[int(visit[-1]) + 1 for visit in visits],
+        effective_count=[part.effective_count for part in means],
+        lambda_measured=[part.mean for part in means],
+        lambda_spread=[values.std(ddof=1) if values.size > 1 else 0.0 for values in burnt],
+        lambda_se=[part.se for part in means],
+        spread_within=[part.spread_within for part in means],
+        spread_between=[part.spread_between for part in means],
+        manifold_pressure_pa=mean(log.manifold_pressure_pa),
+        air_flow_g_s=mean(log.air_flow_g_s),
         throttle_percent=mean(log.throttle_percent),
-        effective_count=np.array([part.effective_count for part in means]),
-        spread_within=np.array([part.spread_within for part in means]),
-        spread_between=np.array([part.spread_between for part in means]),
-        lag=steady.lag,
+        lift_mm=lift,
+        lift_u_mm=[part.error_of(log.lift_mm, here) for here, part in zip(rows, means, strict=True)],
+        lift_source=[LiftSource.LOGGED if np.isfinite(value) else LiftSource.NONE for value in lift],
+        log=log,
+        lag=lag,
+        samples=rows,
+        dropped=dropped,
+        remarks=[
+            Remark(DriveNote.LAG, numbers={"seconds": lag.seconds, "seconds_u": lag.seconds_u, "source": lag.source}),
+            Remark(DriveNote.CORRELATION, numbers={"seconds": correlation_s}),
+            *remarks,
+        ],
     )

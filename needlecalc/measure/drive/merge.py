@@ -9,12 +9,12 @@ from functools import reduce
 from operator import or_
 
 import numpy as np
-from scipy.special import stdtrit
 
 from needlecalc.errors import InputError
-from needlecalc.measure.drive.averages import CONFIDENCE, USUAL_BETWEEN
-from needlecalc.measure.drive.bands import Bands, LiftSource
+from needlecalc.measure.drive.averages import USUAL_BETWEEN, between_visits, stretch
+from needlecalc.measure.drive.bands import Bands, DriveNote, LeftOut, LiftSource
 from needlecalc.parts.setup import Setup
+from needlecalc.remark import Remark, Severity
 from needlecalc.units import FloatArray
 
 # What drives may differ by and still be one: half a per cent of lambda by density, and at idle some 1 %
@@ -40,7 +40,7 @@ def merge_bands(first: Bands, second: Bands, *others: Bands, despite: str | None
     Returns
     -------
     Bands
-        A band of one drive alone keeps its mean; a shared one is the mean weighted by sureness.  Every
+        A band of one drive alone keeps its mean; a shared one is weighted by its uncertainty.  Every
         standard error holds the scatter between drives.
 
     Raises
@@ -76,37 +76,28 @@ def merge_bands(first: Bands, second: Bands, *others: Bands, despite: str | None
     between = _between_drives(drives, list(members.values()))
     parts = [_combined(drives, group, between) for group in members.values()]
     columns = {name: np.array([part[name] for part in parts]) for name in parts[0]}
-    dropped = Counter[str]()
+    dropped = Counter[LeftOut]()
     for drive in drives:
         dropped.update(dict(drive.dropped))
-    notes = [note for drive in drives for note in drive.assumptions]
-    notes.append(f"{len(drives)} drives merged; scatter between drives taken as {np.sqrt(between):.4f} lambda")
+    numbers = {"drives": len(drives), "spread": float(np.sqrt(between))}
+    remarks = [remark for drive in drives for remark in drive.remarks]
+    remarks.append(Remark(DriveNote.MERGED, numbers=numbers))
     if despite is not None:
-        notes += [f"merged despite: {despite.strip()}", *(f"they differ: {words}" for words in differences)]
-    sources = tuple(reduce(or_, (drives[d].lift_source[b] for d, b in group), LiftSource.NONE) for group in members.values())
+        remarks.append(Remark(DriveNote.DESPITE, Severity.CAUTION, numbers={"reason": despite.strip()}))
+        remarks += [Remark(DriveNote.DIFFER, numbers={"what": words}) for words in differences]
     logs = {id(drive.log): drive.log for drive in drives}
     setups = [drive.setup for drive in drives if drive.setup is not None]
     return Bands(
-        columns["rpm"],
-        np.array([key[0] for key in keys]),
-        np.array([key[1] for key in keys]),
-        tuple(key[2] for key in keys),
-        columns["count"].astype(np.int64),
-        columns["visits"].astype(np.int64),
-        columns["lambda_measured"],
-        columns["lambda_spread"],
-        columns["lambda_se"],
-        columns["manifold_pressure_pa"],
-        columns["air_flow_g_s"],
-        columns["lift_mm"],
-        columns["lift_u_mm"],
-        sources,
-        tuple(sorted(dropped.items())),
-        first.log if len(logs) == 1 else None,
-        tuple(dict.fromkeys(notes)),
-        effective_count=columns["effective_count"],
-        spread_within=columns["spread_within"],
-        spread_between=columns["spread_between"],
+        columns,
+        load=[key[2] for key in keys],
+        rpm_low=[key[0] for key in keys],
+        rpm_high=[key[1] for key in keys],
+        lift_source=[
+            reduce(or_, (drives[d].lift_source[b] for d, b in group), LiftSource.NONE) for group in members.values()
+        ],
+        log=first.log if len(logs) == 1 else None,
+        dropped=sorted(dropped.items()),
+        remarks=remarks,
         setup=setups[0] if setups and not differences else None,
     )
 
@@ -179,41 +170,34 @@ def _unequal(old: object, new: object, name: str) -> list[str]:
 
 def _between_drives(drives: Sequence[Bands], groups: Sequence[list[tuple[int, int]]]) -> float:
     """Variance between drives, from all bands that more than one of them has."""
-    excess, carries = 0.0, 0.0
-    for group in groups:
-        if len(group) < 2:
-            continue
-        mean, se = _column(drives, group, "lambda_measured"), _column(drives, group, "lambda_se")
-        weight = 1.0 / np.maximum(se, 1e-6) ** 2
-        centre = float(weight @ mean / weight.sum())
-        excess += float(weight @ (mean - centre) ** 2) - (mean.size - 1.0)
-        carries += float(weight.sum() - (weight**2).sum() / weight.sum())
+    shared = [group for group in groups if len(group) > 1]
+    moments = [
+        between_visits(_column(drives, group, "lambda_measured"), np.maximum(_column(drives, group, "lambda_se"), 1e-6) ** 2)
+        for group in shared
+    ]
+    excess, carries = sum(one for one, _ in moments), sum(one for _, one in moments)
     free = len(drives) - 1.0 if carries else 0.0
     own = excess / carries if carries else 0.0
     return max((free * own + USUAL_BETWEEN_DRIVES * USUAL_BETWEEN**2) / (free + USUAL_BETWEEN_DRIVES), 0.0)
 
 
 def _column(drives: Sequence[Bands], group: list[tuple[int, int]], name: str) -> FloatArray:
-    return np.array([float(getattr(drives[d], name)[b]) for d, b in group])
+    return np.array([drives[d].columns[name][b] for d, b in group])
 
 
 def _combined(drives: Sequence[Bands], group: list[tuple[int, int]], between: float) -> dict[str, float]:
     """One merged band."""
-    column = {name: _column(drives, group, name) for name in _MEANS + _SPREADS + _SUMS + ("lambda_se", "lift_u_mm")}
-    error = column["lambda_se"]
+    error = _column(drives, group, "lambda_se")
     weight = 1.0 / (error**2 + between + 1e-18)
     share = weight / weight.sum()
-    out = {name: _mean(column[name], share) for name in _MEANS}
-    out |= {name: float(column[name].sum()) for name in _SUMS}
-    out |= {name: float(np.sqrt(_mean(column[name] ** 2, share))) for name in _SPREADS}
-    # Lifts computed from one efficiency err together: their doubt does not shrink by averaging.
-    out["lift_u_mm"] = _mean(column["lift_u_mm"], share)
+    # Lifts computed from one efficiency err together: their uncertainty does not shrink by averaging.
+    out = {name: _mean(_column(drives, group, name), share) for name in (*_MEANS, "lift_u_mm")}
+    out |= {name: float(_column(drives, group, name).sum()) for name in _SUMS}
+    out |= {name: float(np.sqrt(_mean(_column(drives, group, name) ** 2, share))) for name in _SPREADS}
     variance_between = float((share**2).sum()) * between
     variance = variance_between + float((share**2 * error**2).sum())
     free = (len(drives) - 1.0 + USUAL_BETWEEN_DRIVES) * (variance / (variance_between + 1e-18)) ** 2
-    high = 0.5 + CONFIDENCE / 2.0
-    stretch = float(stdtrit(free, high) / stdtrit(np.inf, high))
-    return out | {"lambda_se": stretch * float(np.sqrt(variance))}
+    return out | {"lambda_se": stretch(free) * float(np.sqrt(variance))}
 
 
 _MEANS = ("rpm", "lambda_measured", "manifold_pressure_pa", "air_flow_g_s", "lift_mm")

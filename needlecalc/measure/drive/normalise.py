@@ -10,17 +10,16 @@ from numpy.typing import ArrayLike
 
 from needlecalc.arrays import read_only
 from needlecalc.errors import InputError
-from needlecalc.measure.drive.bands import Bands
+from needlecalc.measure.drive.bands import Bands, DriveNote
 from needlecalc.measure.drive.typed import typed_each
 from needlecalc.parts.conditions import Air, Fuel
 from needlecalc.parts.fuelflow import fuel_flow
 from needlecalc.parts.setup import Setup
 from needlecalc.physics.air import humidity_ratio, lambda_factor_of_air
 from needlecalc.physics.fuel import lambda_factor_of_fuel
+from needlecalc.remark import Remark
 from needlecalc.show import Column, Shown, Table, counted
 from needlecalc.units import FloatArray
-
-BROUGHT = "lambda x "  # how the words begin that say so
 
 
 @dataclass(frozen=True, repr=False, eq=False)
@@ -53,45 +52,25 @@ class Normalisation(Shown):
         return f"Normalisation: {counted(self.air.size, 'band')}, lambda x {low:.4f} to {high:.4f}"
 
     def total(self) -> FloatArray:
-        """Product of the factors.
-
-        Returns
-        -------
-        array, shape (m,)
-            Factor on lambda. [-]
-        """
+        """Product of the factors: that on lambda."""
         return self.air * self.stoichiometry * self.fuel_density * self.viscosity
 
     def table(self) -> Table:
-        """Each factor by band, to be shown.
-
-        Returns
-        -------
-        Table
-            One row a band.
-        """
-        names = ("air", "stoichiometry", "fuel_density", "viscosity")
+        """Each factor by band, to be shown."""
+        bands = self.bands
         columns = (
-            Column("band", "band"),
-            *(Column(name, name.replace("_", " "), ".4f") for name in names),
-            Column("total", "total", ".4f"),
-            Column("viscous_fraction", "viscous fraction", ".2f"),
-            Column("lambda_measured", "lambda", ".3f"),
+            Column("band", "band", "", [bands.name(b) for b in range(bands.rpm.size)]),
+            Column("air", "air", ".4f", self.air),
+            Column("stoichiometry", "stoichiometry", ".4f", self.stoichiometry),
+            Column("fuel_density", "fuel density", ".4f", self.fuel_density),
+            Column("viscosity", "viscosity", ".4f", self.viscosity),
+            Column("total", "total", ".4f", self.total()),
+            Column("viscous_fraction", "viscous fraction", ".2f", self.viscous_fraction),
+            Column("lambda_measured", "lambda", ".3f", bands.lambda_measured),
         )
-        total = self.total()
-        rows = [
-            {
-                "band": self.bands.name(b),
-                **{name: float(getattr(self, name)[b]) for name in names},
-                "total": float(total[b]),
-                "viscous_fraction": float(self.viscous_fraction[b]),
-                "lambda_measured": float(self.bands.lambda_measured[b]),
-            }
-            for b in range(total.size)
-        ]
         notes = [f"from {part!r}" for part in (self.before.air, self.before.fuel)]
         notes += [f"to {part!r}" for part in (self.after.air, self.after.fuel)]
-        return Table("Lambda brought to another air and fuel, at the same lift", columns, rows, notes=notes)
+        return Table("Lambda brought to another air and fuel, at the same lift", columns, notes=notes)
 
 
 def normalise_bands(
@@ -159,22 +138,15 @@ def normalise_bands(
     by_both = lambda_factor_of_fuel(share, density_ratio=density, viscosity_ratio=viscosity)
     of_stoichiometry = old.afr() / new.afr()
     total = float(of_air) * of_stoichiometry * by_both
-    known = np.isfinite(bands.spread_between)
-    moved = replace(
-        bands,
-        lambda_measured=bands.lambda_measured * total,
-        lambda_spread=bands.lambda_spread * total,
-        lambda_se=bands.lambda_se * total,
-        spread_within=np.where(known, bands.spread_within * total, np.nan),
-        spread_between=np.where(known, bands.spread_between * total, np.nan),
-        setup=after,
-        assumptions=(
-            *bands.assumptions,
-            f"{BROUGHT}{total.min():.4f} to {total.max():.4f}, brought to {after.air!r}; {after.fuel!r}",
-        ),
-    )
+    moved = {
+        name: getattr(bands, name) * total
+        for name in ("lambda_measured", "lambda_spread", "lambda_se", "spread_within", "spread_between")
+    }
+    brought: dict[str, float | int | str] = {"low": float(total.min()), "high": float(total.max())}
+    brought |= {"air": repr(after.air), "fuel": repr(after.fuel)}
+    remarks = (*bands.remarks, Remark(DriveNote.BROUGHT, numbers=brought))
     return Normalisation(
-        moved,
+        bands.having(**moved, setup=after, remarks=remarks),
         setup,
         after,
         read_only(np.full(size, float(of_air)), "air"),
@@ -200,7 +172,7 @@ def with_setup(bands: Bands, setup: Setup) -> Bands:
     Bands
         As before, the setup stated.
     """
-    return replace(bands, setup=setup)
+    return bands.having(setup=setup)
 
 
 def _stated(bands: Bands) -> Setup:

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from needlecalc.arrays import check_range, read_only
 from needlecalc.echo import shown
 from needlecalc.errors import InputError
+from needlecalc.measure.drive.bands import DriveNote, LeftOut, RowFate
 from needlecalc.measure.drive.lag import Lag
 from needlecalc.measure.drive.signals import (
     WARM_ABOVE_DEGC,
@@ -24,9 +25,11 @@ from needlecalc.measure.drive.signals import (
     window_mean,
 )
 from needlecalc.measure.log.columns import BY_KEY
-from needlecalc.measure.log.file import FLAGS, Log
+from needlecalc.measure.log.file import Log
+from needlecalc.measure.log.flags import FLAGS
 from needlecalc.measure.log.words import how_to_name
-from needlecalc.show import Column, Shown, Table, counted
+from needlecalc.remark import Remark
+from needlecalc.show import counted
 from needlecalc.units import FloatArray
 
 USUAL_LOADS_PA = {"light": (25e3, 70e3), "part": (70e3, 88e3), "full": (88e3, 115e3)}
@@ -47,22 +50,20 @@ CLOSED_THROTTLE_PERCENT = 2.0
 
 
 @dataclass(frozen=True, repr=False, eq=False)
-class Steady(Shown):
+class Steady:
     """Every row of a log with its fate; arrays have shape (n,), one entry a row of the log.
 
     Parameters
     ----------
-    log : Log
-        The drive.
-    lag : Lag
-        Lag taken out of lambda.
+    log, lag : Log, Lag
+        The drive, and the lag taken out of lambda.
     lambda_burnt : array, shape (n,)
         Lambda at the moment the row's charge was burnt: the reading a lag later. [-]
     fate : array of int, shape (n,)
-        0 where the row is steady and fit, else an index into ``reasons``.
-    reasons : tuple of str
-        "steady" and why rows were left out.
-    assumptions : tuple of str
+        Place in ``reasons``; 0 where the row is steady and fit.
+    reasons : tuple of LeftOut
+        Steady, and why rows were left out.
+    remarks : tuple of Remark
         What was taken for granted.
     """
 
@@ -70,35 +71,16 @@ class Steady(Shown):
     lag: Lag
     lambda_burnt: FloatArray
     fate: NDArray[np.int16]
-    reasons: tuple[str, ...]
-    assumptions: tuple[str, ...] = ()
+    reasons: tuple[LeftOut, ...]
+    remarks: tuple[Remark, ...] = ()
 
     def __repr__(self) -> str:
         return f"Steady samples: {int((self.fate == 0).sum())} of {counted(self.fate.size, 'row')} of {self.log.name!r}"
 
-    def dropped(self) -> tuple[tuple[str, int], ...]:
-        """Rows left out, by reason.
-
-        Returns
-        -------
-        tuple of (str, int)
-            Reason and rows; those that left none out are not listed.
-        """
+    def dropped(self) -> tuple[tuple[LeftOut, int], ...]:
+        """Rows left out, by reason; reasons that left none out are not listed."""
         counts = np.bincount(self.fate, minlength=len(self.reasons))
         return tuple((reason, int(count)) for reason, count in zip(self.reasons[1:], counts[1:], strict=True) if count)
-
-    def table(self) -> Table:
-        """Fate of every row, to be shown.
-
-        Returns
-        -------
-        Table
-            One row a fate; the rows add up to those of the log.
-        """
-        rows = [{"fate": "steady", "rows": int((self.fate == 0).sum())}]
-        rows += [{"fate": reason, "rows": count} for reason, count in self.dropped()]
-        columns = (Column("fate", "fate"), Column("rows", "rows", "d"))
-        return Table(f"Rows of {self.log.name}", columns, rows, notes=[repr(self.lag), *self.assumptions])
 
 
 def steady_samples(
@@ -109,119 +91,88 @@ def steady_samples(
     settle_s: float = SETTLE_S,
     rpm_within: float = RPM_WITHIN,
     pressure_within_pa: float | None = None,
-    throttle_within_percent: float = THROTTLE_WITHIN_PERCENT,
+    throttle_within_percent: float | None = None,
     lambda_within: float = LAMBDA_WITHIN,
     opening_rise: float = OPENING_RISE,
     warm_above_degc: float | None = None,
-    overrun_above_rpm: float = OVERRUN_ABOVE_RPM,
     overrun_below_pa: float | None = None,
 ) -> Steady:
-    """Rows of a log that are warm, under load and steady for long enough.
+    """Rows of a log that are warm, under load and steady for long enough; options as those of ``make_bands``.
 
-    Parameters
-    ----------
-    log : Log
-        The drive.
-    lag : Lag
-        Lag of the lambda reading.
-    steady_s : float
-        Length of the window about a row that must be steady. [s]
-    settle_s : float
-        Time after an opening for which the damper still enriches. [s]
-    rpm_within : float
-        Greatest range of speed in the window, as a share of the speed (or of 1000). [-]
-    pressure_within_pa : float or None
-        Greatest range of manifold pressure in the window; 4000 where it was logged, if not given. [Pa]
-    throttle_within_percent : float
-        Greatest range of throttle in the window; asked only where no pressure was logged. [%]
-    lambda_within : float
-        Greatest change of lambda from the first half of the window to the second. [-]
-    opening_rise : float
-        Rise of air flow within ``settle_s`` that makes an opening, as a share. [-]
-    warm_above_degc : float or None
-        Least temperature of the coolant; 70 where it was logged, if not given. [degC]
-    overrun_above_rpm, overrun_below_pa : float, float or None
-        Overrun: speed above the one and manifold pressure below the other (28000 if not given); without logged
-        pressure, a closed throttle. [1/min, Pa]
+    A row bad for several reasons counts under the first.
 
-    Returns
-    -------
-    Steady
-        The fate of every row; a row bad for several reasons counts under the first.
-
-    Raises
-    ------
-    InputError
-        If a limit is no sensible number, or one is asked for that the log has no column for.
-
-    Notes
-    -----
-    Windows, 2.5 s after an opening and 70 degC are common practice, no source.  The damper resists the
-    piston only upwards; closings need no more than the window.  Air flow is stood for by speed times
-    manifold pressure (or throttle + 5 %), averaged over 0.5 s.
+    Windows, 2.5 s after an opening and 70 degC are common practice, no source.  Speed, pressure and throttle are
+    averaged over a quarter of the window, so that the noise of a sensor is no move
+    (:func:`~needlecalc.measure.drive.signals.moves`).  The damper resists the piston only upwards; closings need no
+    more than the window.  Air flow is stood for by speed times manifold pressure (or throttle + 5 %).
     """
     check_range(steady_s, "steady_s", 0.0, 60.0, cure="A few seconds will do.")
     check_range(settle_s, "settle_s", 0.0, 60.0, cure="The damper takes 2 to 3 s.")
-    warm_degc = WARM_ABOVE_DEGC if warm_above_degc is None else warm_above_degc
-    within_pa = PRESSURE_WITHIN_PA if pressure_within_pa is None else pressure_within_pa
-    below_pa = OVERRUN_BELOW_PA if overrun_below_pa is None else overrun_below_pa
-    check_range(warm_degc, "warm_above_degc", -40.0, 120.0, cure="70 degC is common.")
     check_range(rpm_within, "rpm_within", 0.0, 1.0, cure="It is a share; 4 % is 0.04.")
-    check_range(within_pa, "pressure_within_pa", 0.0, 1e5, cure="It is in Pa; 1 kPa is 1000 Pa.")
-    check_range(throttle_within_percent, "throttle_within_percent", 0.0, 100.0, cure="Some 4 % will do.")
     check_range(lambda_within, "lambda_within", 0.0, 1.0, cure="It is a lambda, some 0.05.")
     check_range(opening_rise, "opening_rise", 0.0, 100.0, cure="It is a share; a tenth is 0.1.")
-    check_range(overrun_above_rpm, "overrun_above_rpm", 0.0, 2e4, cure="Revolutions a minute.")
-    check_range(below_pa, "overrun_below_pa", 0.0, 1.2e5, cure="It is absolute, in Pa; 1 kPa is 1000 Pa.")
-    _need(log, "coolant", log.coolant_degc, warm_above_degc=warm_above_degc)
-    asked = {"pressure_within_pa": pressure_within_pa, "overrun_below_pa": overrun_below_pa}
-    _need(log, "manifold_pressure", log.manifold_pressure_pa, **asked)
-    time, pressure = log.time_s, log.manifold_pressure_pa
+    warm_degc = _asked(log, "warm_above_degc", warm_above_degc, WARM_ABOVE_DEGC)
+    within_pa = _asked(log, "pressure_within_pa", pressure_within_pa, PRESSURE_WITHIN_PA)
+    below_pa = _asked(log, "overrun_below_pa", overrun_below_pa, OVERRUN_BELOW_PA)
+    within_percent = _asked(log, "throttle_within_percent", throttle_within_percent, THROTTLE_WITHIN_PERCENT)
+    time, pressure, load = log.time_s, log.manifold_pressure_pa, load_signal(log)
     burnt, answered = _undelayed(log, lag.seconds)
     first, last, whole = window_ends(time, steady_s / 2.0, steady_s / 2.0)
     here = np.arange(time.size)
-    found: list[tuple[str, NDArray[np.bool_]]] = [
-        (f"log: {words}", log.flag == code) for code, words in enumerate(FLAGS) if code
+    remarks: list[Remark] = []
+    found: list[tuple[LeftOut, NDArray[np.bool_]]] = [
+        (LeftOut(RowFate.FLAGGED, flag=code), log.flag == code) for code in range(1, len(FLAGS))
     ]
-    found.append(("lambda lag reaches past the log's end or a gap", ~answered))
-    notes: list[str] = []
-    cold = cold_rows(log, warm_degc)
-    found.append((f"coolant below {warm_degc:g} degC (choke, warm-up)", cold))
+    found.append((LeftOut(RowFate.NO_ANSWER), ~answered))
+    found.append((LeftOut(RowFate.COLD, warm_degc), cold_rows(log, warm_degc)))
     if log.coolant_degc is None:
-        notes.append("coolant was not logged: the engine is taken to be warm all along")
+        remarks.append(Remark(DriveNote.NO_COOLANT))
     if pressure is not None:
-        found.append(("manifold pressure not a number there", ~np.isfinite(pressure)))
-    found.append(("overrun: closed throttle at speed", _overrun(log, overrun_above_rpm, below_pa)))
-    found.append(("too near the log's start or end or a gap", ~whole))
-    mean_rpm = window_mean(log.rpm, first, last)
-    wide = moves(time, log.rpm, rpm_within * np.maximum(mean_rpm, 1000.0), steady_s)
-    found.append(("engine speed not steady", wide))
+        found.append((LeftOut(RowFate.NO_PRESSURE), ~np.isfinite(pressure)))
+    found.append((LeftOut(RowFate.OVERRUN), _overrun(log, below_pa)))
+    found.append((LeftOut(RowFate.EDGE), ~whole))
+    within_rpm = rpm_within * np.maximum(window_mean(log.rpm, first, last), 1000.0)
+    found.append((LeftOut(RowFate.SPEED), moves(time, log.rpm, within_rpm, steady_s)))
     if pressure is not None:
-        moving = moves(time, filled(pressure), within_pa, steady_s)
-        found.append(("manifold pressure not steady", moving))
+        found.append((LeftOut(RowFate.PRESSURE), moves(time, filled(pressure), within_pa, steady_s)))
     elif log.throttle_percent is not None:
-        moving = moves(time, filled(log.throttle_percent), throttle_within_percent, steady_s)
-        found.append(("throttle not steady", moving))
+        found.append((LeftOut(RowFate.THROTTLE), moves(time, filled(log.throttle_percent), within_percent, steady_s)))
     else:
-        notes.append("neither manifold pressure nor throttle was logged: openings show by engine speed alone")
-    load = load_signal(log)
+        remarks.append(Remark(DriveNote.SPEED_ALONE))
     flow = np.maximum(log.rpm, 100.0) * (1.0 if load is None else load[0])
-    opened = opening(time, flow, rise=opening_rise, settle_s=settle_s)
-    found.append((f"up to {settle_s:g} s after an opening (damper enriches)", opened))
+    found.append((LeftOut(RowFate.OPENING, settle_s), opening(time, flow, rise=opening_rise, settle_s=settle_s)))
     drift = np.abs(window_mean(burnt, first, here) - window_mean(burnt, here, last))
-    found.append(("lambda not steady", drift > lambda_within))
+    found.append((LeftOut(RowFate.LAMBDA), drift > lambda_within))
     fate = np.zeros(time.size, dtype=np.int16)
     for code, (_, bad) in enumerate(found, start=1):
         fate[(fate == 0) & bad] = code
-    fate.flags.writeable = False
-    burnt.flags.writeable = False
-    return Steady(log, lag, burnt, fate, ("steady", *(words for words, _ in found)), tuple(notes))
+    fate.flags.writeable = burnt.flags.writeable = False
+    return Steady(log, lag, burnt, fate, (LeftOut(RowFate.STEADY), *(reason for reason, _ in found)), tuple(remarks))
 
 
-def _need(log: Log, meaning: str, column: FloatArray | None, **asked: object) -> None:
-    """Refuse what was asked for by name where the log has no column to hold it against."""
-    name = next((name for name, value in asked.items() if value is not None), None)
-    if name is not None and column is None:
+# Of what only some logs can be held against: the column it needs, its range, and what to do about a wrong one.
+_ASKED_OF = {
+    "warm_above_degc": ("coolant", -40.0, 120.0, "70 degC is common."),
+    "pressure_within_pa": ("manifold_pressure", 0.0, 1e5, "It is in Pa; 1 kPa is 1000 Pa."),
+    "overrun_below_pa": ("manifold_pressure", 0.0, 1.2e5, "It is absolute, in Pa; 1 kPa is 1000 Pa."),
+    "throttle_within_percent": ("throttle", 0.0, 100.0, "Some 4 % will do."),
+}
+
+
+def _asked(log: Log, name: str, asked: float | None, usual: float) -> float:
+    """A limit in its range, the usual one where none was asked for; refused where the log has nothing to hold against it."""
+    if asked is None:
+        return usual
+    meaning, low, high, cure = _ASKED_OF[name]
+    check_range(asked, name, low, high, cure=cure)
+    _need(log, meaning, name)
+    return asked
+
+
+def _need(log: Log, meaning: str, name: str) -> None:
+    """Refuse what was asked for by name where the log has no column for it."""
+    columns = {"coolant": log.coolant_degc, "manifold_pressure": log.manifold_pressure_pa, "throttle": log.throttle_percent}
+    if columns[meaning] is None:
         others = f"columns not used: {', '.join(map(repr, log.unused)) or 'none'}"
         msg = (
             f"{name} is asked for, but log {log.name} has no {BY_KEY[meaning].label} ({others}); "
@@ -241,8 +192,9 @@ def _undelayed(log: Log, lag_s: float) -> tuple[FloatArray, NDArray[np.bool_]]:
     return np.interp(later, log.time_s, log.lambda_measured), near & fit
 
 
-def _overrun(log: Log, above_rpm: float, below_pa: float) -> NDArray[np.bool_]:
-    fast = log.rpm > above_rpm
+def _overrun(log: Log, below_pa: float) -> NDArray[np.bool_]:
+    """Rows of a fast engine with its throttle closed: by manifold pressure, else by the throttle."""
+    fast = log.rpm > OVERRUN_ABOVE_RPM
     if log.manifold_pressure_pa is not None:
         return fast & (log.manifold_pressure_pa < below_pa)
     if log.throttle_percent is None:
@@ -261,39 +213,13 @@ def load_of_rows(
     loads_pa: Mapping[str, tuple[float, float]] | None = None,
     loads_percent: Mapping[str, tuple[float, float]] | None = None,
     idle_below_rpm: float = IDLE_BELOW_RPM,
-) -> tuple[list[str], NDArray[np.intp], str]:
-    """Names of the loads, which of them each row runs under, and what is said of rows under none.
-
-    Parameters
-    ----------
-    log : Log
-        The drive.
-    loads_pa : mapping or None
-        Name of each load to its range of manifold pressure; the usual three when not given. [Pa]
-    loads_percent : mapping or None
-        The same by throttle, for logs without manifold pressure; both may be given. [%]
-    idle_below_rpm : float
-        Below this speed the load is "idle" whatever the pressure. [1/min]
-
-    Returns
-    -------
-    list of str
-        "idle", then the others; "all" where neither pressure nor throttle was logged.
-    array of int, shape (n,)
-        Index into them, -1 for none.
-    str
-        Why those rows are in no band.
-
-    Raises
-    ------
-    InputError
-        If loads are given only by what the log does not hold, or by throttle where manifold pressure counts, or the
-        ends of one do not rise.
-    """
+) -> tuple[list[str], NDArray[np.intp]]:
+    """Names of the loads ("idle" first; "all" where no load was logged), and which each row runs under, -1 for none."""
     if loads_percent is None:
-        _need(log, "manifold_pressure", log.manifold_pressure_pa, loads_pa=loads_pa)
+        if loads_pa is not None:
+            _need(log, "manifold_pressure", "loads_pa")
     elif log.manifold_pressure_pa is None:
-        _need(log, "throttle", log.throttle_percent, loads_percent=loads_percent)
+        _need(log, "throttle", "loads_percent")
     elif loads_pa is None:
         msg = (
             f"loads_percent is asked for, but log {log.name} has manifold pressure, by which its loads are told; give "
@@ -309,16 +235,14 @@ def load_of_rows(
                 msg = f"{argument} of {shown(name)} is {shown(list(ends))}, but {rule}."
                 raise InputError(msg)
     ranges: Mapping[str, tuple[float, float]] = {"all": (-np.inf, np.inf)}
-    values, outside = np.zeros(log.rpm.size), "outside every load"
+    values = np.zeros(log.rpm.size)
     if log.manifold_pressure_pa is not None:
-        ranges = USUAL_LOADS_PA if loads_pa is None else loads_pa
-        values, outside = log.manifold_pressure_pa, "manifold pressure outside every load"
+        ranges, values = USUAL_LOADS_PA if loads_pa is None else loads_pa, log.manifold_pressure_pa
     elif log.throttle_percent is not None:
-        ranges = USUAL_LOADS_PERCENT if loads_percent is None else loads_percent
-        values, outside = log.throttle_percent, "throttle outside every load"
+        ranges, values = USUAL_LOADS_PERCENT if loads_percent is None else loads_percent, log.throttle_percent
     names = list(dict.fromkeys(["idle", *ranges]))
     load = np.full(log.rpm.size, -1, dtype=np.intp)
     for name, (low, high) in ranges.items():
         load[(values >= low) & (values < high)] = names.index(name)
     load[log.rpm < idle_below_rpm] = 0
-    return names, load, outside
+    return names, load

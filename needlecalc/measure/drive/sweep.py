@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from needlecalc.arrays import check_range, check_text, read_only, same_length
+from needlecalc.arrays import check_each, check_range, check_text, read_only, same_length
 from needlecalc.echo import LONGEST_NAME, plain
 from needlecalc.errors import InputError
 from needlecalc.measure.log.file import Log
@@ -68,51 +68,23 @@ class LeanLimits(Shown):
         return f"LeanLimits: {points}"
 
     def table(self) -> Table:
-        """Limits and what targets may ask, to be shown.
-
-        Returns
-        -------
-        Table
-            One row a sweep.
-        """
+        """Limits and what targets may ask, to be shown; one row a sweep."""
         columns = (
-            Column("load", "load"),
-            Column("rpm", "rpm", ".0f"),
-            Column("lambda_limit", "leanest smooth", ".3f"),
-            Column("lambda_rough", "rough from", ".3f"),
-            Column("lambda_most", "target at most", ".3f"),
-            Column("source", "source"),
+            Column("load", "load", "", self.load),
+            Column("rpm", "rpm", ".0f", self.rpm),
+            Column("lambda_limit", "leanest smooth", ".3f", self.lambda_limit),
+            Column("lambda_rough", "rough from", ".3f", self.lambda_rough),
+            Column("lambda_most", "target at most", ".3f", self.lambda_limit - self.margin),
+            Column("source", "source", "", self.source),
         )
-        rows = [
-            {
-                "load": self.load[k],
-                "rpm": float(self.rpm[k]),
-                "lambda_limit": float(self.lambda_limit[k]),
-                "lambda_rough": float(self.lambda_rough[k]),
-                "lambda_most": float(self.lambda_limit[k]) - self.margin,
-                "source": self.source[k],
-            }
-            for k in range(self.rpm.size)
-        ]
         notes = [
             f"{self.load[k]} {self.rpm[k]:.0f} rpm: the sweep ended before it ran rough; the limit is as far as it went."
             for k in np.flatnonzero(np.isnan(self.lambda_rough)).tolist()
         ]
-        return Table(f"Lean limits, margin {self.margin:g}", columns, rows, notes=notes)
+        return Table(f"Lean limits, margin {self.margin:g}", columns, notes=notes)
 
     def joined(self, other: LeanLimits) -> LeanLimits:
-        """These sweeps and others together.
-
-        Parameters
-        ----------
-        other : LeanLimits
-            Sweeps at other running points; the margin of the first counts.
-
-        Returns
-        -------
-        LeanLimits
-            All of them.
-        """
+        """These sweeps and others together; the margin of the first counts."""
         return replace(
             self,
             load=self.load + other.load,
@@ -123,20 +95,9 @@ class LeanLimits(Shown):
         )
 
     def most(self, load: str, rpm_low: float, rpm_high: float) -> tuple[float, int] | None:
-        """Leanest target a band may have.
+        """Leanest target a band may have: limit less margin, and which sweep it comes from; None where no sweep was made.
 
-        Parameters
-        ----------
-        load : str
-            Load of the band.
-        rpm_low, rpm_high : float
-            Edges of the band; a band typed in reaches 10 % either way. [1/min]
-
-        Returns
-        -------
-        tuple of float and int, or None
-            Limit less margin and which sweep it comes from; the lowest where several meet; None where no
-            sweep was made. [-]
+        A band typed in reaches 10 % either way; the lowest counts where several sweeps meet.
         """
         if rpm_high - rpm_low < 1.0:
             rpm_low, rpm_high = 0.9 * rpm_low, 1.1 * rpm_high
@@ -183,9 +144,7 @@ def typed_sweep(
     ratio = read_only(lambda_measured, "lambda_measured")
     same_length("sweep", lambda_measured=ratio, rough=rough)
     check_range(rpm, "rpm", 300.0, 9000.0, cure="Revolutions a minute.")
-    if ratio.min() < 0.5 or ratio.max() > 2.0:
-        msg = f"lambda_measured runs from {ratio.min():g} to {ratio.max():g}, but must lie between 0.5 and 2; is it an AFR?"
-        raise InputError(msg)
+    check_each(ratio, "lambda_measured", 0.5, 2.0, cure="Is it an AFR?")
     marks = np.array([bool(mark) for mark in rough])
     limit, from_rough = _limit(ratio, marks, f"{load} {rpm:.0f} rpm")
     return LeanLimits((load,), np.array([rpm]), np.array([limit]), np.array([from_rough]), margin, ("typed in",))

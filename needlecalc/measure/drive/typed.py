@@ -11,7 +11,8 @@ from numpy.typing import ArrayLike
 from needlecalc.arrays import check_each, check_range, read_only, same_length
 from needlecalc.echo import shown
 from needlecalc.errors import InputError
-from needlecalc.measure.drive.bands import Bands, LiftSource
+from needlecalc.measure.drive.bands import Bands, DriveNote, LiftSource
+from needlecalc.remark import Remark
 from needlecalc.show import counted
 from needlecalc.units import FloatArray
 
@@ -61,22 +62,19 @@ def typed_bands(
     >>> typed_bands([900, 3000], [0.97, 1.12], lift_mm=[2.0, 9.0])
     Bands: 2, 2 samples, 900 to 3000 rpm
     """
-    speed = read_only(rpm, "rpm")
-    ratio = read_only(lambda_measured, "lambda_measured")
+    speed, ratio = read_only(rpm, "rpm"), read_only(lambda_measured, "lambda_measured")
     count = same_length("typed bands", rpm=speed, lambda_measured=ratio)
-    nan = np.full(count, np.nan)
-    lift, flow, pressure = (
-        nan if values is None else read_only(values, name, allow_nan=True)
-        for name, values in (
-            ("lift_mm", lift_mm),
-            ("air_flow_g_s", air_flow_g_s),
-            ("manifold_pressure_pa", manifold_pressure_pa),
-        )
+    given = {"lift_mm": lift_mm, "air_flow_g_s": air_flow_g_s, "manifold_pressure_pa": manifold_pressure_pa}
+    read = {
+        name: np.full(count, np.nan) if values is None else read_only(values, name, allow_nan=True)
+        for name, values in given.items()
+    }
+    check_each(
+        read["air_flow_g_s"], "air_flow_g_s", 0.0, 2000.0, open_low=True, allow_nan=True, cure="It is of the whole engine."
     )
-    check_each(flow, "air_flow_g_s", 0.0, 2000.0, open_low=True, allow_nan=True, cure="It is of the whole engine.")
     in_pa = "It is absolute, in Pa; 1 kPa is 1000 Pa."
-    check_each(pressure, "manifold_pressure_pa", 5e3, 5e5, allow_nan=True, cure=in_pa)
-    same_length("typed bands", rpm=speed, lift_mm=lift, air_flow_g_s=flow, manifold_pressure_pa=pressure)
+    check_each(read["manifold_pressure_pa"], "manifold_pressure_pa", 5e3, 5e5, allow_nan=True, cure=in_pa)
+    same_length("typed bands", rpm=speed, **read)
     loads = ("full",) * count if load is None else tuple(load) if isinstance(load, Sequence | np.ndarray) else ()
     if len(loads) != count or isinstance(load, str) or not all(isinstance(name, str) for name in loads):
         rule = f"must be a list of {counted(count, 'name')}, one for each band, such as 'idle' or 'full'."
@@ -89,50 +87,27 @@ def typed_bands(
         each = counted(count, "band")
         msg = f"lambda_se holds {counted(doubt.size, 'value')}, but must be one number, or one for each of the {each}."
         raise InputError(msg)
-    ones = np.ones(count, dtype=np.int64)
+    lift = read["lift_mm"]
     return Bands(
-        speed,
-        speed,
-        speed,
-        loads,
-        ones,
-        ones,
-        ratio,
-        np.zeros(count),
-        np.broadcast_to(doubt, (count,)),
-        pressure,
-        flow,
-        lift,
-        np.where(np.isnan(lift), np.nan, lift_u_mm),
-        tuple(LiftSource.NONE if np.isnan(value) else LiftSource.TYPED for value in lift),
-        assumptions=("bands typed in",),
+        read,
+        load=loads,
+        rpm=speed,
+        rpm_low=speed,
+        rpm_high=speed,
+        count=np.ones(count),
+        visits=np.ones(count),
+        lambda_measured=ratio,
+        lambda_spread=np.zeros(count),
+        lambda_se=np.broadcast_to(doubt, (count,)),
+        lift_u_mm=np.where(np.isnan(lift), np.nan, lift_u_mm),
+        lift_source=[LiftSource.NONE if np.isnan(value) else LiftSource.TYPED for value in lift],
+        remarks=[Remark(DriveNote.TYPED)],
     )
 
 
 def typed_each(values: ArrayLike, bands: Bands, name: str) -> FloatArray:
-    """Readings typed in for bands there are already.
+    """Readings typed in for bands there are already, one each, NaN where none was taken.
 
-    Parameters
-    ----------
-    values : array_like, shape (m,)
-        One reading a band, NaN where none was taken. [as named]
-    bands : Bands
-        The bands.
-    name : str
-        What the readings are called, for the message.
-
-    Returns
-    -------
-    array, shape (m,)
-        The readings. [as named]
-
-    Raises
-    ------
-    InputError
-        If they are no row of numbers, or not one a band; the message lists the bands in their order.
-
-    Examples
-    --------
     >>> print(typed_each([4.0, np.nan], typed_bands([900, 2000], [0.97, 1.05]), "lift_mm"))
     [ 4. nan]
     """

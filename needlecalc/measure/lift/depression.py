@@ -19,26 +19,7 @@ MOST_DEPRESSION_PA = 3e4
 def band_depression_pa(bands: Bands, setup: Setup, lift_mm: FloatArray, typed_pa: ArrayLike | None = None) -> FloatArray:
     """Depression of each band as typed, else under a slide from air flow, else NaN: the valve gives it at the lift.
 
-    Parameters
-    ----------
-    bands : Bands
-        Bands of a drive.
-    setup : Setup
-        Engine and carburettor.
-    lift_mm : array, shape (m,)
-        Lift of each. [mm]
-    typed_pa : array_like, shape (m,), or None
-        Depression read with a manometer; NaN where none was. [Pa]
-
-    Returns
-    -------
-    array, shape (m,)
-        Depression. [Pa]
-
-    Raises
-    ------
-    InputError
-        If a reading is impossible, or the depression under a slide can be had in no way.
+    InputError where a reading is impossible, or the depression under a slide can be had in no way.
     """
     known = np.array(bands.depression_pa)
     if typed_pa is not None:

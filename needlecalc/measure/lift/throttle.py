@@ -16,14 +16,14 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import least_squares
 
 from needlecalc.errors import InputError
-from needlecalc.measure.drive.bands import Bands, LiftSource
-from needlecalc.measure.lift.ways import LiftDoubts, LiftWay, lift_shift_mm
+from needlecalc.measure.drive.bands import Bands, DriveNote, LiftSource
+from needlecalc.measure.lift.estimates import LiftDoubts, LiftEstimate, lift_shift_mm
 from needlecalc.parts.engine import VolumetricEfficiency
 from needlecalc.parts.setup import Setup
-from needlecalc.physics.airflow import HEAT_CAPACITY_RATIO_AIR
+from needlecalc.physics.airflow import CHOKED_SHARE, leak_flow_g_s
+from needlecalc.remark import Remark
 from needlecalc.units import FloatArray
 
 LEAST_READINGS = 6
@@ -53,46 +53,24 @@ class _Model:
 
 def _nozzle() -> tuple[FloatArray, FloatArray]:
     """Manifold over outside pressure by ln of what the throttle could pass over what is pumped."""
-    gamma = HEAT_CAPACITY_RATIO_AIR
-    critical = (2.0 / (gamma + 1.0)) ** (gamma / (gamma - 1.0))
-    ratio = np.concatenate([np.geomspace(0.02, critical, 60), 1.0 - np.geomspace(1.0 - critical, 1e-5, 240)[1:]])
-    inside = np.maximum(ratio, critical)
-    flow = np.sqrt(inside ** (2.0 / gamma) - inside ** ((gamma + 1.0) / gamma))
+    critical = 1.0 - CHOKED_SHARE
+    ratio = np.concatenate([np.geomspace(0.02, critical, 60), 1.0 - np.geomspace(CHOKED_SHARE, 1e-5, 240)[1:]])
+    flow = leak_flow_g_s(1.0, 1e5 * ratio, pressure_pa=1e5)
     return np.log(ratio * flow[0] / flow), ratio
 
 
 _LN_DEMAND, _RATIO = _nozzle()
 
 
-def throttle_way(bands: Bands, setup: Setup, read: LiftWay, doubts: LiftDoubts) -> LiftWay:
-    """Lifts computed from throttle and speed.
+def by_throttle(bands: Bands, setup: Setup, read: LiftEstimate, doubts: LiftDoubts) -> LiftEstimate:
+    """Lifts computed from throttle and speed, after six or more lifts read in the same drive.
 
-    Parameters
-    ----------
-    bands : Bands
-        Bands with ``throttle_percent``.
-    setup : Setup
-        Carburettor and air, and the engine for a first guess.
-    read : LiftWay
-        Lifts read in this drive, six or more.
-    doubts : LiftDoubts
-        What lifts are doubted for.
-
-    Returns
-    -------
-    LiftWay
-        At bands with a reading the lift that the other readings foretell, NaN at the least and the
-        greatest.  NaN where no throttle was logged, and where speed or air flow lie beyond those of the
-        readings.  The own doubt is the rms miss of readings left out in turn, less their own doubt, and
-        3 % of air flow at least.
-
-    Raises
-    ------
-    InputError
-        If too few bands have both a reading and a throttle, or the model misses the readings by too much.
+    At bands with a reading it is the lift that the other readings foretell, NaN at the least and the greatest; NaN
+    where no throttle was logged, and where speed or air flow lie beyond those of the readings.  The own uncertainty is
+    the rms miss of readings left out in turn, less their own, and 3 % of air flow at least.
     """
     throttle = bands.throttle_percent
-    marks = np.flatnonzero(np.isfinite(read.lift_mm) & np.isfinite(throttle))
+    marks = np.flatnonzero(np.isfinite(read.mm) & np.isfinite(throttle))
     if marks.size < LEAST_READINGS:
         msg = (
             f"Throttle and speed tell the lift only after {LEAST_READINGS} lifts read in the same drive at bands with "
@@ -100,7 +78,7 @@ def throttle_way(bands: Bands, setup: Setup, read: LiftWay, doubts: LiftDoubts) 
         )
         raise InputError(msg)
     valve, air = setup.carburettor.air_valve, setup.air
-    lift = np.maximum(read.lift_mm[marks], LEAST_LIFT_MM)
+    lift = np.maximum(read.mm[marks], LEAST_LIFT_MM)
     seen = np.log(valve.air_flow_g_s(lift, air))
     per_share = lift_shift_mm(setup, np.exp(seen), 0.01) / 0.01
     read_u = read.u_mm()[marks] / per_share
@@ -131,10 +109,9 @@ def throttle_way(bands: Bands, setup: Setup, read: LiftWay, doubts: LiftDoubts) 
         raise InputError(msg)
     flow[known & ~_near(bands.rpm, flow, rpm, np.exp(seen))] = np.nan
     own = lift_shift_mm(setup, flow, share)
-    note = f"air flow by throttle and speed, set by {marks.size} lifts read, is good for +- {100 * share:.0f} %"
     zero = np.where(np.isfinite(flow), doubts.zero_u_mm, np.nan)
-    name, suspects = "throttle and speed", "throttle sensor, or the readings that set it"
-    return LiftWay(name, LiftSource.THROTTLE, valve.lift_mm(flow, air), zero, own, suspects, flow, notes=(note,))
+    remark = Remark(DriveNote.BY_THROTTLE, numbers={"readings": int(marks.size), "percent": 100.0 * share})
+    return LiftEstimate(LiftSource.THROTTLE, valve.lift_mm(flow, air), zero, own, flow, remarks=(remark,))
 
 
 def _guess(setup: Setup) -> FloatArray:
@@ -148,6 +125,8 @@ def _guess(setup: Setup) -> FloatArray:
 
 def _fitted(guess: FloatArray, rpm: FloatArray, throttle: FloatArray, seen: FloatArray, doubt: FloatArray) -> _Model:
     """Model nearest the flows seen; loose ties to the guess keep what no reading tells finite."""
+    from scipy.optimize import least_squares  # imported late: slow
+
     looseness = np.array([0.2, 1.5, 1.5])
 
     def misses(x: FloatArray) -> FloatArray:

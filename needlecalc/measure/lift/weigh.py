@@ -7,9 +7,11 @@ from dataclasses import dataclass
 import numpy as np
 
 from needlecalc.errors import InputError
-from needlecalc.measure.lift.ways import LiftWay, alike, lift_shift_mm, passable_flow_g_s
+from needlecalc.measure.drive.bands import DriveNote
+from needlecalc.measure.lift.estimates import LiftEstimate, alike, lift_shift_mm, passable_flow_g_s
 from needlecalc.parts.setup import Setup
-from needlecalc.show import counted
+from needlecalc.remark import Remark, Severity
+from needlecalc.show import in_words
 from needlecalc.units import FloatArray
 
 STRANGE_SIGMAS = 2.5
@@ -26,83 +28,48 @@ class Weighed:
         Readings that had a say.
     scale, scale_u : float
         ln of true over computed air flow, and its standard uncertainty. [-]
-    strange : bool
-        Whether the scale lies beyond the doubt of the air flow.
     offset_mm, offset_u_mm : float
         Zero of the readings and its standard uncertainty. [mm]
-    lift_mm, u_mm, common_u_mm : array, shape (m,)
-        Lift, its whole doubt, and the part that goes with the scale; NaN where no air flow is known. [mm]
+    mm, u_mm, common_u_mm : array, shape (m,)
+        Lift, its whole uncertainty, and the part that goes with the scale; NaN where no air flow is known. [mm]
     """
 
     readings: int
     scale: float
     scale_u: float
-    strange: bool
     offset_mm: float
     offset_u_mm: float
-    lift_mm: FloatArray
+    mm: FloatArray
     u_mm: FloatArray
     common_u_mm: FloatArray
 
-    def sentence(self, way: LiftWay, bands: int) -> str:
-        """What the readings said of the air flow.
-
-        Parameters
-        ----------
-        way : LiftWay
-            The way that was scaled.
-        bands : int
-            Bands served by it.
-
-        Returns
-        -------
-        str
-            A sentence.
-        """
-        share, doubt = 100.0 * (np.exp(self.scale) - 1.0), 100.0 * self.scale_u
-        read = counted(self.readings, "lift")
-        served = counted(bands, "band")
-        words = (
-            f"{read} read put the air flow from the {way.name} {share:+.1f} % (+- {doubt:.1f} %) and their own zero "
-            f"{self.offset_mm:+.2f} mm (+- {self.offset_u_mm:.2f} mm); the air flow so scaled serves {served}"
-        )
-        if self.strange:
-            words += f"; that is beyond its doubt of {100.0 * way.flow_u:.0f} %, so check {way.suspects}, and the readings"
-        return words
+    def remark(self, estimate: LiftEstimate, bands: int) -> Remark:
+        """What the readings said of the air flow, and how many bands it served; a caution where it is beyond its doubt."""
+        numbers: dict[str, float | int | str] = {
+            "readings": self.readings,
+            "source": estimate.source.code(),
+            "percent": 100.0 * float(np.expm1(self.scale)),
+            "percent_u": 100.0 * self.scale_u,
+            "zero_mm": self.offset_mm,
+            "zero_u_mm": self.offset_u_mm,
+            "bands": bands,
+            "usual_percent": 100.0 * estimate.flow_u,
+        }
+        strange = abs(self.scale) > STRANGE_SIGMAS * estimate.flow_u
+        return Remark(DriveNote.AIR_SCALED, Severity.CAUTION if strange else Severity.NOTE, numbers=numbers)
 
 
-def weighed_lift(way: LiftWay, setup: Setup, read: tuple[LiftWay, LiftWay]) -> Weighed:
-    r"""Scale of the air flow and best lifts by linear-Gaussian update.
+def weighed_lift(way: LiftEstimate, setup: Setup, read: tuple[LiftEstimate, LiftEstimate]) -> Weighed:
+    r"""Scale of the air flow and best lifts by linear-Gaussian update; a band read by hand counts once.
 
-    Parameters
-    ----------
-    way : LiftWay
-        Computed lifts.
-    setup : Setup
-        Carburettor and air.
-    read : tuple of LiftWay
-        Readings by hand and of a sensor; a band read by hand counts once.
-
-    Returns
-    -------
-    Weighed
-        The scale found, and lifts at it.
-
-    Raises
-    ------
-    InputError
-        If no reading stands at a band whose lift can be computed.
-
-    Notes
-    -----
     With the lift :math:`y(s)` at air flow :math:`e^s \dot m`, a reading is
     :math:`y(s) + d + z + e`: *s* shared, *d* the band's own, *z* the zero of the readings, *e* the error of
-    one reading, all normal about nought; own errors are :func:`~needlecalc.measure.lift.ways.alike` among
+    one reading, all normal about zero; own errors are :func:`~needlecalc.measure.lift.estimates.alike` among
     neighbours, so a reading serves the bands beside it too.  The line through :math:`y(s)` is redrawn at each *s* found.
     """
     reading, sensor = read
-    by_hand = np.isfinite(reading.lift_mm)
-    seen = np.where(by_hand, reading.lift_mm, sensor.lift_mm)
+    by_hand = np.isfinite(reading.mm)
+    seen = np.where(by_hand, reading.mm, sensor.mm)
     seen_u = np.where(by_hand, reading.own_u_mm, sensor.own_u_mm)
     zeros = [float(np.nanmax(w.common_u_mm, initial=0.0)) for w in read]
     size = seen.size
@@ -113,9 +80,10 @@ def weighed_lift(way: LiftWay, setup: Setup, read: tuple[LiftWay, LiftWay]) -> W
         known = np.isfinite(lift)
         marks = np.flatnonzero(np.isfinite(seen) & known)
         if not marks.size:
+            name, suspects = in_words(way.source)
             msg = (
-                f"No lift read stands at a band whose air flow from the {way.name} passes the throat; check "
-                f"{way.suspects}, or set calibrate to false."
+                f"No lift read stands at a band whose air flow from the {name} passes the throat; check {suspects}, or set "
+                "calibrate to false."
             )
             raise InputError(msg)
         own = np.where(known, way.own_u_mm, 0.0)
@@ -148,7 +116,6 @@ def weighed_lift(way: LiftWay, setup: Setup, read: tuple[LiftWay, LiftWay]) -> W
         int(marks.size),
         scale,
         scale_u,
-        abs(scale) > STRANGE_SIGMAS * way.flow_u,
         float(found[zero]),
         float(np.sqrt(covariance[zero, zero])),
         np.asarray(lift + found[3:]),

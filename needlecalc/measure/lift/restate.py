@@ -7,11 +7,12 @@ from numpy.typing import ArrayLike
 
 from needlecalc.arrays import read_only
 from needlecalc.errors import InputError
+from needlecalc.measure.drive.bands import DriveNote
 from needlecalc.parts.setup import Setup
 from needlecalc.parts.slide import SlideValve
+from needlecalc.remark import Remark
 from needlecalc.units import FloatArray
 
-NOTE = "Lift: "
 DENSITY_WITHIN = 0.02
 SAME_PART = 1e-9
 DECIDES_LIFT = (
@@ -111,57 +112,20 @@ def restate_lift(lift_mm: ArrayLike, before: Setup, after: Setup) -> FloatArray:
     return np.asarray(out)
 
 
-def oil_note(before: Setup, now: Setup) -> list[str]:
-    """What a change of damper oil means for lifts read before it.
-
-    Parameters
-    ----------
-    before, now : Setup
-        Setup under which the lifts were read, and the present one.
-
-    Returns
-    -------
-    list of str
-        One sentence; none where the oil is the same.
-    """
+def oil_remarks(before: Setup, now: Setup) -> list[Remark]:
+    """What a change of damper oil means for lifts read before it; nothing where the oil is the same."""
     was, oil = (getattr(setup.carburettor.air_valve, "damper_oil", "") for setup in (before, now))
-    if was == oil:
-        return []
-    return [
-        f"{NOTE}read with damper oil {was or 'not named'}, now {oil or 'not named'}; steady lifts stand, lambda while the "
-        "piston rises does not"
-    ]
+    return [] if was == oil else [Remark(DriveNote.OTHER_OIL, numbers={"was": was, "now": oil})]
 
 
-def brought_over(lift: FloatArray, before: Setup, now: Setup, *, restate: bool) -> tuple[FloatArray, list[str]]:
-    """Readings as the present parts would show them, and what was done.
-
-    Parameters
-    ----------
-    lift : array, shape (m,)
-        Lifts read. [mm]
-    before, now : Setup
-        Setup under which they were read, and the present one.
-    restate : bool
-        Whether they may be read over.
-
-    Returns
-    -------
-    tuple of array and list of str
-        Lifts, and a sentence for each thing done or to be minded. [mm]
-
-    Raises
-    ------
-    InputError
-        If parts or air differ and the lifts may not be read over.
-    """
-    notes = oil_note(before, now)
+def brought_over(lift: FloatArray, before: Setup, now: Setup, *, restate: bool) -> tuple[FloatArray, list[Remark]]:
+    """Readings as the present parts would show them; refused where parts or air differ and they may not be read over."""
+    remarks = oil_remarks(before, now)
     changed = lift_change(before, now)
     thinner = now.air.density_kg_m3() / before.air.density_kg_m3() - 1.0
     if restate:
-        parts = changed or "the same parts"
-        notes.append(f"{NOTE}readings read over at equal air from {parts}, air density {100 * thinner:+.1f} %")
-        return restate_lift(lift, before, now), notes
+        remarks.append(Remark(DriveNote.RESTATED, numbers={"changed": changed, "density_percent": 100.0 * thinner}))
+        return restate_lift(lift, before, now), remarks
     if abs(thinner) > DENSITY_WITHIN:
         changed = ", ".join([changed, f"air density {100 * thinner:+.1f} %"]).removeprefix(", ")
     if changed:
@@ -170,4 +134,4 @@ def brought_over(lift: FloatArray, before: Setup, now: Setup, *, restate: bool) 
             "over at equal air."
         )
         raise InputError(msg)
-    return lift, notes
+    return lift, remarks

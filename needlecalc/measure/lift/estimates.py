@@ -1,4 +1,4 @@
-"""Ways to the lift: read, by sensor, or computed from air flow, each with what it shares and what it does not."""
+"""Estimates of the lift: read, by sensor, or computed from air flow, each with what it shares and what it does not."""
 
 from __future__ import annotations
 
@@ -8,9 +8,10 @@ import numpy as np
 
 from needlecalc.arrays import check_range
 from needlecalc.errors import InputError
-from needlecalc.measure.drive.bands import Bands, LiftSource
+from needlecalc.measure.drive.bands import Bands, DriveNote, LiftSource
 from needlecalc.parts.engine import VolumetricEfficiency
 from needlecalc.parts.setup import Setup
+from needlecalc.remark import Remark
 from needlecalc.units import FloatArray
 
 BEYOND_SIGMAS = 2.0
@@ -21,7 +22,7 @@ OPEN_THROTTLE = 0.8  # of the outside pressure: above it the pulses of the cylin
 
 @dataclass(frozen=True)
 class LiftDoubts:
-    """What lifts are doubted for; standard uncertainties, k=1, all judgement without a source.
+    """Uncertainties of lifts; standard, k=1, all judgement without a source.
 
     Parameters
     ----------
@@ -61,86 +62,51 @@ class LiftDoubts:
             check_range(getattr(self, item.name), item.name, 0.0, high, cure="It is one sigma.")
 
     def throat_share(self) -> float:
-        """Doubt of the air that passes at a lift, shared by all bands.
-
-        Returns
-        -------
-        float
-            Standard uncertainty of the air flow, as a share. [-]
-        """
+        """Uncertainty of the air that passes at a lift, shared by all bands, as a share."""
         return float(np.hypot(self.throat_u, self.balance_u / 2.0))
 
 
 @dataclass(frozen=True, eq=False)
-class LiftWay:
+class LiftEstimate:
     """Lifts got in one way; arrays have shape (m,), one entry a band, NaN where it gives none.
 
     Parameters
     ----------
-    name : str
-        The way, for tables.
     source : LiftSource
-        The way, as the source of a lift.
-    lift_mm : array, shape (m,)
+        Where they come from.
+    mm : array, shape (m,)
         Lift. [mm]
-    common_u_mm : array, shape (m,)
-        Shift of each lift if the error all bands share is one sigma high. [mm]
-    own_u_mm : array, shape (m,)
-        Standard uncertainty of each band's own. [mm]
-    suspects : str
-        What to look at where the way is wrong as a whole.
+    common_u_mm, own_u_mm : array, shape (m,)
+        Shift of each lift if the error all bands share is one sigma high, and each band's own standard
+        uncertainty. [mm]
     flow_g_s : array, shape (m,) or (0,)
         Air flow of one carburettor that the lift was computed from; empty for a lift that was read. [g/s]
-    flow_u : float
-        Shared doubt of that air flow, as a share. [-]
-    flow_own_u : array, shape (m,), or float
-        Each band's own doubt of it, as a share. [-]
-    notes : tuple of str
+    flow_u, flow_own_u : float, array of shape (m,) or float
+        Uncertainty of that air flow that all bands share, and each band's own, as shares. [-]
+    remarks : tuple of Remark
         What was taken for granted.
     """
 
-    name: str
     source: LiftSource
-    lift_mm: FloatArray
+    mm: FloatArray
     common_u_mm: FloatArray
     own_u_mm: FloatArray
-    suspects: str
     flow_g_s: FloatArray
     flow_u: float = 0.0
     flow_own_u: FloatArray | float = 0.0
-    notes: tuple[str, ...] = ()
+    remarks: tuple[Remark, ...] = ()
 
     def u_mm(self) -> FloatArray:
-        """Whole standard uncertainty.
-
-        Returns
-        -------
-        array, shape (m,)
-            Shared and own part together. [mm]
-        """
+        """Whole standard uncertainty, shared and own part together."""
         return np.hypot(self.common_u_mm, self.own_u_mm)
 
 
 def alike(lift_mm: FloatArray) -> FloatArray:
-    """Correlation of the own errors of computed lifts: each errs much as its neighbours do.
+    """Correlation of the own errors of computed lifts, shape (m, m): each errs much as its neighbours do.
 
-    Parameters
-    ----------
-    lift_mm : array, shape (m,)
-        Lifts. [mm]
-
-    Returns
-    -------
-    array, shape (m, m)
-        Correlation, 1 on the diagonal. [-]
-
-    Notes
-    -----
     Filling, throat and pulses change little from one running point to the next, so all but a tenth of the
     variance is a pattern that fades with the ratio of the lifts; share and range are judgement, no source.
 
-    Examples
-    --------
     >>> print(alike(np.array([2.0, 2.0, 20.0])).round(2))
     [[1.   0.9  0.06]
      [0.9  1.   0.06]
@@ -153,23 +119,7 @@ def alike(lift_mm: FloatArray) -> FloatArray:
 
 
 def lift_shift_mm(setup: Setup, flow_g_s: FloatArray, share: FloatArray | float) -> FloatArray:
-    """Shift of the lift when the air flow is a share more.
-
-    Parameters
-    ----------
-    setup : Setup
-        Carburettor and air.
-    flow_g_s : array, shape (m,)
-        Air flow of one carburettor; NaN stays NaN. [g/s]
-    share : float or array, shape (m,)
-        How much more, as a share below one. [-]
-
-    Returns
-    -------
-    array, shape (m,)
-        Half the difference of the lifts at flows so much higher and lower; next to the top stop the step
-        down alone. [mm]
-    """
+    """Shift of the lift when the air flow of one carburettor is a share more; next to the top stop that of the step down."""
     # One solve for all three: the solver's rounds cost the same for any number of flows.
     flows = np.stack([flow_g_s * (1.0 + share), flow_g_s, flow_g_s * (1.0 - share)])
     high, here, low = setup.carburettor.air_valve.lift_mm(flows, setup.air)
@@ -177,54 +127,17 @@ def lift_shift_mm(setup: Setup, flow_g_s: FloatArray, share: FloatArray | float)
 
 
 def passable_flow_g_s(setup: Setup, flow_g_s: FloatArray, share: FloatArray | float) -> FloatArray:
-    """Air flow, cut to what the throat passes where it is above that by no more than its doubt.
-
-    Parameters
-    ----------
-    setup : Setup
-        Carburettor and air.
-    flow_g_s : array, shape (m,)
-        Air flow of one carburettor; NaN stays NaN. [g/s]
-    share : float or array, shape (m,)
-        Standard uncertainty of the air flow, as a share. [-]
-
-    Returns
-    -------
-    array, shape (m,)
-        The flow at full travel where the flow is above it by two sigma or less, else the flow. [g/s]
-    """
+    """Air flow of one carburettor, cut to that at full travel where it is above it by two sigma of its share or less."""
     valve = setup.carburettor.air_valve
     top = float(valve.air_flow_g_s(valve.travel_mm(), setup.air))
     within = (flow_g_s > top) & (flow_g_s <= top * (1.0 + BEYOND_SIGMAS * np.asarray(share)))
     return np.where(within, top, flow_g_s)
 
 
-def read_way(
+def by_reading(
     bands: Bands, doubts: LiftDoubts, *, lift_mm: FloatArray | None = None, lift_u_mm: float = 0.3
-) -> tuple[LiftWay, LiftWay]:
-    """Lifts read by hand and lifts of a sensor.
-
-    Parameters
-    ----------
-    bands : Bands
-        Bands; lifts that were computed earlier are left out.
-    doubts : LiftDoubts
-        What lifts are doubted for.
-    lift_mm : array, shape (m,), or None
-        Lifts read, in place of those the bands hold; NaN where none was. [mm]
-    lift_u_mm : float
-        Whole standard uncertainty of ``lift_mm``. [mm]
-
-    Returns
-    -------
-    tuple of LiftWay
-        Readings and sensor.
-
-    Raises
-    ------
-    InputError
-        If the bands hold readings already weighed against computed lifts: they would count twice.
-    """
+) -> tuple[LiftEstimate, LiftEstimate]:
+    """Lifts read by hand (those given, else those of the bands), and lifts of a sensor; computed ones are left out."""
     typed, logged = bands.lift_from(LiftSource.TYPED), bands.lift_from(LiftSource.LOGGED)
     if (bands.lift_from(LiftSource.COMPUTED) & (typed | logged)).any():
         msg = "The lifts of these bands were already weighed against the air flow; start again from the bands before that."
@@ -235,73 +148,34 @@ def read_way(
     if lift_mm is not None:
         given = np.isfinite(lift_mm)
         by_hand, by_hand_u = np.where(given, lift_mm, by_hand), np.where(given, lift_u_mm, by_hand_u)
-    # The log's figure is the scatter of the mean alone until the sensor's own doubt is joined to it, once.
+    # The log's figure is the scatter of the mean alone until the sensor's own uncertainty is joined to it, once.
     raw = np.isfinite(by_sensor) & ~np.isfinite(bands.lift_common_u_mm)
     by_sensor_u = np.where(raw, np.hypot(np.nan_to_num(by_sensor_u), doubts.sensor_u_mm), by_sensor_u)
 
-    def way(name: str, source: LiftSource, lift: FloatArray, whole: FloatArray, suspects: str) -> LiftWay:
+    def estimate(source: LiftSource, lift: FloatArray, whole: FloatArray) -> LiftEstimate:
         common = np.minimum(doubts.zero_u_mm, whole)
-        own = np.sqrt(np.maximum(whole**2 - common**2, 0.0))
-        return LiftWay(name, source, lift, common, own, suspects, np.empty(0))
+        return LiftEstimate(source, lift, common, np.sqrt(np.maximum(whole**2 - common**2, 0.0)), np.empty(0))
 
-    return (
-        way("reading", LiftSource.TYPED, by_hand, by_hand_u, "zero or scale of the readings"),
-        way("lift sensor", LiftSource.LOGGED, by_sensor, by_sensor_u, "zero or scale of the sensor"),
-    )
+    return estimate(LiftSource.TYPED, by_hand, by_hand_u), estimate(LiftSource.LOGGED, by_sensor, by_sensor_u)
 
 
-def air_meter_way(bands: Bands, setup: Setup, doubts: LiftDoubts) -> LiftWay:
-    """Lifts computed from the logged air flow.
-
-    Parameters
-    ----------
-    bands : Bands
-        Bands with ``air_flow_g_s``.
-    setup : Setup
-        Engine, carburettor and air.
-    doubts : LiftDoubts
-        What lifts are doubted for.
-
-    Returns
-    -------
-    LiftWay
-        NaN where no air flow was logged or the throat cannot pass it.
-    """
+def by_air_meter(bands: Bands, setup: Setup, doubts: LiftDoubts) -> LiftEstimate:
+    """Lifts computed from the logged air flow; NaN where none was logged or the throat cannot pass it."""
     own = np.hypot(np.hypot(doubts.meter_shape_u, doubts.throat_shape_u), _pulsation_share(bands, setup, doubts))
-    return _computed(
-        "air meter",
-        LiftSource.AIR_METER,
-        setup,
-        bands.air_flow_g_s,
-        float(np.hypot(doubts.meter_u, doubts.throat_share())),
-        own,
-        "air meter, throat coefficient or spring",
-    )
+    shared = float(np.hypot(doubts.meter_u, doubts.throat_share()))
+    return _computed(LiftSource.AIR_METER, setup, bands.air_flow_g_s, shared, own)
 
 
-def manifold_way(bands: Bands, setup: Setup, doubts: LiftDoubts) -> LiftWay:
-    """Lifts computed from manifold pressure and speed (speed-density).
+def by_manifold(bands: Bands, setup: Setup, doubts: LiftDoubts) -> LiftEstimate:
+    """Lifts computed from manifold pressure and speed (speed-density); NaN where no pressure was logged.
 
-    Parameters
-    ----------
-    bands : Bands
-        Bands with ``manifold_pressure_pa``.
-    setup : Setup
-        Engine, carburettor and air.
-    doubts : LiftDoubts
-        What lifts are doubted for.
-
-    Returns
-    -------
-    LiftWay
-        NaN where no pressure was logged or the throat cannot pass the air.  A band off the table of
-        volumetric efficiency takes its edge, with more doubt and a note.
+    A band off the table of volumetric efficiency takes its edge, with more uncertainty and a remark.
     """
     engine, pressure = setup.engine, bands.manifold_pressure_pa
     flow = engine.air_flow_g_s(bands.rpm, pressure, setup.air, hold_edge=True)
     gauge: FloatArray = doubts.manifold_pressure_u_pa / pressure
     own = np.hypot(np.hypot(engine.filling_shape_u(), doubts.throat_shape_u), _pulsation_share(bands, setup, doubts))
-    notes: list[str] = []
+    remarks: tuple[Remark, ...] = ()
     filling = engine.volumetric_efficiency
     if isinstance(filling, VolumetricEfficiency):
         if filling.reference == "outside":
@@ -309,38 +183,27 @@ def manifold_way(bands: Bands, setup: Setup, doubts: LiftDoubts) -> LiftWay:
         own = np.hypot(own, filling.edge_u(bands.rpm, pressure))
         off = np.flatnonzero(np.isfinite(pressure) & ~filling.covers(bands.rpm, pressure))
         if off.size:
-            named = ", ".join(bands.name(int(band)) for band in off)
-            notes.append(f"off the table of volumetric efficiency its edge is held, with more doubt: {named}")
-    return _computed(
-        "manifold pressure",
-        LiftSource.PRESSURE,
-        setup,
-        flow,
-        float(np.hypot(engine.volumetric_efficiency_u, doubts.throat_share())),
-        np.hypot(own, gauge),
-        "volumetric efficiency, throat coefficient or spring",
-        tuple(notes),
-    )
+            remarks = (Remark(DriveNote.EDGE_HELD, bands=bands.called(*off.tolist())),)
+    shared = float(np.hypot(engine.volumetric_efficiency_u, doubts.throat_share()))
+    return _computed(LiftSource.PRESSURE, setup, flow, shared, np.hypot(own, gauge), remarks)
 
 
 def _computed(
-    name: str,
     source: LiftSource,
     setup: Setup,
     flow_g_s: FloatArray,
     flow_u: float,
     own_u: FloatArray,
-    suspects: str,
-    notes: tuple[str, ...] = (),
-) -> LiftWay:
+    remarks: tuple[Remark, ...] = (),
+) -> LiftEstimate:
     each = np.asarray(flow_g_s / setup.engine.carburettors)
     met = passable_flow_g_s(setup, each, np.hypot(flow_u, own_u))
     lift = setup.carburettor.air_valve.lift_mm(met, setup.air)
     common, own = (lift_shift_mm(setup, met, share) for share in (flow_u, np.minimum(own_u, 0.9)))
-    return LiftWay(name, source, lift, common, own, suspects, each, flow_u, own_u, notes)
+    return LiftEstimate(source, lift, common, own, each, flow_u, own_u, remarks)
 
 
 def _pulsation_share(bands: Bands, setup: Setup, doubts: LiftDoubts) -> FloatArray:
-    """Doubt by pulses: none behind a nearly shut throttle, which keeps them from the air valve."""
+    """Uncertainty by pulses: none behind a nearly shut throttle, which keeps them from the air valve."""
     shut = bands.manifold_pressure_pa < OPEN_THROTTLE * setup.air.pressure_pa
     return np.where(shut, 0.0, doubts.pulsation_u)

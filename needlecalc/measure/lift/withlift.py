@@ -1,0 +1,242 @@
+"""Lift of each band: typed in, logged, or computed from air flow; and whether it still holds."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from needlecalc.arrays import check_range
+from needlecalc.errors import InputError
+from needlecalc.measure.drive.bands import LIFT_NOTES, Bands, DriveNote, LiftSource
+from needlecalc.measure.drive.typed import typed_each
+from needlecalc.measure.lift.depression import band_depression_pa
+from needlecalc.measure.lift.estimates import LiftDoubts, LiftEstimate, by_air_meter, by_manifold, by_reading
+from needlecalc.measure.lift.restate import brought_over, lift_change, oil_remarks
+from needlecalc.measure.lift.throttle import LEAST_READINGS, by_throttle
+from needlecalc.measure.lift.weigh import weighed_lift
+from needlecalc.parts.setup import Setup
+from needlecalc.parts.slide import SlideValve
+from needlecalc.remark import Remark
+from needlecalc.units import FloatArray
+
+OVER_THE_TOP_MM = 1.0  # three times what a marker is read to
+
+
+@dataclass
+class _Lifts:
+    """Lifts of the bands while they are found, one estimate after the other; NaN where still missing."""
+
+    mm: FloatArray
+    u_mm: FloatArray
+    common_u_mm: FloatArray
+    source: NDArray[Any]
+    remarks: list[Remark]
+
+    def missing(self) -> NDArray[np.bool_]:
+        """Bands whose lift is not found yet."""
+        return ~np.isfinite(self.mm)
+
+    def take(self, here: NDArray[np.bool_], estimate: LiftEstimate) -> None:
+        """An estimate at some bands, but for what it shares."""
+        self.mm[here], self.u_mm[here], self.source[here] = estimate.mm[here], estimate.u_mm()[here], estimate.source
+
+
+def with_lift(
+    bands: Bands,
+    setup: Setup,
+    *,
+    lift_mm: ArrayLike | None = None,
+    lift_u_mm: float = 0.3,
+    depression_pa: ArrayLike | None = None,
+    calibrate: bool = True,
+    combine: bool = False,
+    lift_setup: Setup | None = None,
+    restate: bool = False,
+    doubts: LiftDoubts | None = None,
+) -> Bands:
+    """The same bands, each with its lift and the lift's uncertainty, under a slide with its depression too.
+
+    Parameters
+    ----------
+    bands : Bands
+        Bands of a drive.
+    setup : Setup
+        Engine and carburettor, for lifts to be computed.
+    lift_mm : array_like, shape (m,), or None
+        Lift read at each band (marker rod, dipstick, camera); NaN where none was. [mm]
+    lift_u_mm : float
+        Standard uncertainty of those readings, their zero included. [mm]
+    depression_pa : array_like, shape (m,), or None
+        Depression read at each band with a manometer; NaN where none was. [Pa]
+    calibrate : bool
+        Let the bands with a reading set the scale of the air flow for those without.
+    combine : bool
+        Weigh each reading against the lift computed at its band, instead of taking it as read.
+    lift_setup : Setup or None
+        Setup under which ``lift_mm`` was read; the present one when not given.
+    restate : bool
+        Where that setup differs, read its lifts over to the present one at equal air; else refuse them.
+    doubts : LiftDoubts or None
+        Uncertainties of lifts; the usual figures when not given.
+
+    Returns
+    -------
+    Bands
+        Typed lifts first, then logged ones, then those from the air meter, then from manifold pressure
+        and speed with the engine's volumetric efficiency, last from throttle and speed.  ``lift_u_mm`` is
+        the whole uncertainty, ``lift_common_u_mm`` the part that the computed bands share (where none was
+        computed from air flow: that of the zero of the readings).
+
+    Raises
+    ------
+    InputError
+        If a band's lift can be had in no way, its air flow is more than the throat passes, readings were
+        taken with another spring, piston or throat, or the bands hold lifts that were weighed before; under a
+        slide also if its depression can be had in no way.
+
+    Notes
+    -----
+    The opening of a slide is the throttle's, so it is logged or typed, never computed.
+    Readings and computed lifts meet in one linear-Gaussian update: unknown are ln of the air flow's
+    scale, the readings' zero and each band's own error, each tied to zero by its uncertainty; it is repeated
+    about the scale found.  Damper oil drags only while the piston rises: a change of it leaves steady lifts
+    standing and is only noted.
+    """
+    doubts = doubts or LiftDoubts()
+    check_range(lift_u_mm, "lift_u_mm", 0.0, 10.0, cure="It is one sigma, in mm.")
+    remarks = [remark for remark in bands.remarks if remark.kind not in LIFT_NOTES] + _same_parts(bands, setup)
+    typed = None
+    if lift_mm is not None:
+        typed = typed_each(lift_mm, bands, "lift_mm")
+        _inside_throat(bands, (lift_setup or setup), typed)
+        if lift_setup is not None:
+            typed, said = brought_over(typed, lift_setup, setup, restate=restate)
+            remarks += said
+    reading, sensor = by_reading(bands, doubts, lift_mm=typed, lift_u_mm=lift_u_mm)
+    # Computed lifts of an earlier call count for nothing: the scale may have changed.
+    nan, size = np.nan, bands.rpm.size
+    found = _Lifts(np.full(size, nan), np.full(size, nan), np.zeros(size), np.full(size, LiftSource.NONE), remarks)
+    for estimate in (sensor, reading):
+        found.take(np.isfinite(estimate.mm), estimate)
+    read = ~found.missing()
+    _inside_throat(bands, setup, found.mm)
+    slide = isinstance(setup.carburettor.air_valve, SlideValve)
+    estimates = [] if slide else [by_air_meter(bands, setup, doubts), by_manifold(bands, setup, doubts)]
+    from_air = np.zeros(size, dtype=bool)
+    for estimate in estimates:
+        from_air |= _add(found, estimate, bands, setup, (reading, sensor), read & ~from_air if combine else None, calibrate)
+    if combine and read.any() and not (from_air & read).any():
+        msg = "combine needs an air flow or a manifold pressure at a band with a reading, but there is none; leave it out."
+        raise InputError(msg)
+    if not from_air.any():
+        found.common_u_mm[read] = np.fmax(reading.common_u_mm, np.nan_to_num(sensor.common_u_mm))[read]
+    timed = read & np.isfinite(bands.throttle_percent)
+    missing = found.missing()
+    if not slide and timed.sum() >= LEAST_READINGS and (missing & np.isfinite(bands.throttle_percent)).any():
+        joined = replace(reading, mm=np.where(read, found.mm, nan), own_u_mm=found.u_mm, common_u_mm=np.zeros(size))
+        estimate = by_throttle(bands, setup, joined, doubts)
+        found.take(missing, estimate)
+        found.remarks += estimate.remarks
+        if not from_air.any():
+            found.common_u_mm[missing] = estimate.common_u_mm[missing]
+    if found.missing().any():
+        raise InputError(_no_lift(bands, int(np.argmax(found.missing())), int(timed.sum()), slide=slide))
+    _inside_throat(bands, setup, found.mm)
+    return bands.having(
+        lift_mm=found.mm,
+        lift_u_mm=found.u_mm,
+        lift_common_u_mm=np.minimum(found.common_u_mm, found.u_mm),
+        lift_source=tuple(found.source),
+        lift_setup=setup,
+        depression_pa=band_depression_pa(bands, setup, found.mm, depression_pa),
+        remarks=found.remarks,
+    )
+
+
+def _same_parts(bands: Bands, setup: Setup) -> list[Remark]:
+    """Refuse lifts read with other parts; what is to be minded where they still hold."""
+    if bands.lift_setup is None or bands.lift_computed_alone().all():
+        return []
+    if changed := lift_change(bands.lift_setup, setup):
+        msg = (
+            f"The lifts of these bands, and with them their lambda, belong to other parts: {changed}; drive again, or, "
+            "where only a figure was mended, start again from the bands as they were made."
+        )
+        raise InputError(msg)
+    return oil_remarks(bands.lift_setup, setup)
+
+
+def _add(
+    found: _Lifts,
+    estimate: LiftEstimate,
+    bands: Bands,
+    setup: Setup,
+    readings: tuple[LiftEstimate, LiftEstimate],
+    weigh: NDArray[np.bool_] | None,
+    calibrate: bool,
+) -> NDArray[np.bool_]:
+    """Lifts computed from air flow where none was found yet, and weighed against readings; the bands it served."""
+    known = np.isfinite(estimate.flow_g_s)
+    marked = known & np.isfinite(np.fmax(readings[0].mm, readings[1].mm))
+    wanted = found.missing() & known
+    to_weigh = np.zeros_like(marked) if weigh is None else marked & weigh
+    if not (wanted | to_weigh).any():
+        return wanted
+    got, source = (estimate.mm, estimate.u_mm(), estimate.common_u_mm), estimate.source
+    if marked.any() and (calibrate or weigh is not None):
+        weighed = weighed_lift(estimate, setup, readings)
+        found.remarks.append(weighed.remark(estimate, int(wanted.sum())))
+        got, source = (weighed.mm, weighed.u_mm, weighed.common_u_mm), source | LiftSource.SCALED
+    if (lost := wanted & ~np.isfinite(got[0])).any():
+        band = int(np.argmax(lost))
+        msg = (
+            f"Band {bands.name(band)}: no lift can be computed, its air flow of {estimate.flow_g_s[band]:.1f} g/s a "
+            "carburettor is more than the throat passes at full travel; type lift_mm in, or check the parts."
+        )
+        raise InputError(msg)
+    found.remarks += estimate.remarks
+    if (top := wanted & (got[0] >= setup.carburettor.air_valve.travel_mm())).any():
+        found.remarks.append(Remark(DriveNote.AT_THE_TOP, bands=bands.called(*np.flatnonzero(top).tolist())))
+    to_weigh &= np.isfinite(got[0])
+    found.source[wanted] = source
+    found.source[to_weigh] |= estimate.source
+    served = wanted | to_weigh
+    found.mm[served], found.u_mm[served], found.common_u_mm[served] = (values[served] for values in got)
+    return served
+
+
+def _no_lift(bands: Bands, band: int, timed: int, *, slide: bool) -> str:
+    """Message for a band whose lift can be had in no way."""
+    if slide:
+        return (
+            f"Band {bands.name(band)}: its lift was neither logged nor typed, and a slide opens as far as the throttle "
+            "pulls it, so air flow does not tell; log the slide's opening, or type lift_mm in."
+        )
+    lacks, cure = "the log holds no air flow and no manifold pressure", "type lift_mm in"
+    if bands.log is None:
+        lacks, cure = (
+            "no air flow and no manifold pressure is stated there",
+            "type a number in lift_mm, or state one of them",
+        )
+    if np.isfinite(bands.throttle_percent).any():
+        lacks += f", and throttle with speed needs {LEAST_READINGS} lifts read around it (now {timed})"
+    return f"Band {bands.name(band)}: no lift can be computed, {lacks}; {cure}."
+
+
+def _inside_throat(bands: Bands, setup: Setup, lift: FloatArray) -> None:
+    top = setup.carburettor.air_valve.max_lift_mm
+    if top is not None and (above := lift > top + OVER_THE_TOP_MM).any():
+        band = int(np.argmax(above))
+        msg = (
+            f"Band {bands.name(band)}: lift is {lift[band]:g} mm, but the setup says that it ends at {top:g} mm "
+            "(max_lift_mm); read it again, or measure the travel."
+        )
+        raise InputError(msg)
+    outside = (lift < 0.0) | (lift > setup.carburettor.air_valve.throat_bore_mm)
+    if outside.any():
+        band = int(np.argmax(outside))
+        msg = f"Band {bands.name(band)}: lift is {lift[band]:g} mm, but must lie within the throat's bore; check it."
+        raise InputError(msg)
