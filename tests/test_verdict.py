@@ -13,7 +13,8 @@ from needlecalc.design.belief.learn import learn
 from needlecalc.design.inverse.alternatives import NATURE
 from needlecalc.design.inverse.limits import LimitKind
 from needlecalc.design.inverse.proposal import Stages
-from needlecalc.design.inverse.solution import HARDLY, best_solution
+from needlecalc.design.inverse.solution import best_solution
+from needlecalc.design.inverse.target import HARDLY
 from needlecalc.design.inverse.verdict import Cause, VerdictKind, judged
 
 GAUGE = ([850, 1500, 2000, 2500, 3000, 4000, 5000], ["idle", *("light",) * 3, *("full",) * 3])

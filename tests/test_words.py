@@ -15,6 +15,7 @@ import needlecalc as nc
 from needlecalc.design.after.altitude import AltitudeRemark
 from needlecalc.design.after.outcome import Belief, OutcomeRemark
 from needlecalc.design.after.progress import NextStroke
+from needlecalc.design.after.rank import Worth
 from needlecalc.design.after.rescue import WayOut
 from needlecalc.design.belief.learned import LearnedRemark
 from needlecalc.design.inverse.alternatives import Change, Unsolved
@@ -59,6 +60,7 @@ def tables():
         (LearnedRemark, words.REMARKS),
         (Belief, words_after.BELIEFS),
         (OutcomeRemark, words_after.OUTCOME),
+        (Worth, words_after.WORTH),
     ],
 )
 def test_every_kind_has_words(kinds, table):

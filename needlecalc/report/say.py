@@ -12,6 +12,7 @@ import numpy as np
 from needlecalc.design.after.altitude import AltitudeOutlook
 from needlecalc.design.after.outcome import Outcome
 from needlecalc.design.after.progress import LIGHT_PASS_UM, Progress, StationState
+from needlecalc.design.after.rank import RankedNeedle
 from needlecalc.design.after.rescue import HURT, STILL_FITS, Rescue, WayOut
 from needlecalc.design.inverse.alternatives import Alternative, Change
 from needlecalc.design.inverse.limits import Limit
@@ -301,6 +302,12 @@ def chance(design: Design) -> str:
     rich = rich_now(design)
     figures = {"final": 100.0 * design.final.chance_rich, "stop": 100.0 * design.stop.chance_rich, "least": least}
     return f"{words.CHANCE[stages].format(**figures)}{f' {remark(rich)}' if rich else ''}"
+
+
+@say.register
+def ranked(one: RankedNeedle) -> str:
+    """What a needle is good for."""
+    return words_after.WORTH[one.worth].format(filing=one.filing_um, lacks=one.lacks_um)
 
 
 def stroke(found: Progress) -> str:

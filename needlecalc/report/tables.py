@@ -11,14 +11,16 @@ import numpy as np
 from needlecalc.design.after.altitude import AltitudeOutlook, Place
 from needlecalc.design.after.outcome import Outcome
 from needlecalc.design.after.progress import Progress
+from needlecalc.design.after.rank import RankedNeedle, Ranking
 from needlecalc.design.after.rescue import Rescue
 from needlecalc.design.belief.learned import Learned
 from needlecalc.design.belief.unknowns import SHARED
 from needlecalc.design.inverse.alternatives import Change
 from needlecalc.design.inverse.nextstep import NextSteps
 from needlecalc.design.inverse.notes import DesignRemark
-from needlecalc.design.inverse.proposal import LEAST_TOLD_MM, Design
+from needlecalc.design.inverse.proposal import Design
 from needlecalc.design.inverse.target import Target
+from needlecalc.design.inverse.uncertainty import LEAST_TOLD_MM
 from needlecalc.measure.checks.check import Checks
 from needlecalc.measure.drive.bands import Bands, DriveNote
 from needlecalc.measure.lift.agreement import LiftAgreement
@@ -290,6 +292,46 @@ def _(found: Rescue, part: str = "") -> Table:
             words_after.NOT_TRIMMED,
             words_after.FLATS_MEAN,
             words_after.CARE,
+        ),
+    )
+
+
+@table_of.register
+def _(found: RankedNeedle, _part: str = "") -> Table:
+    return table(
+        repr(found),
+        Column("lambda_predicted", "lambda", ".3f", found.lambda_predicted),
+        Column("lambda_low", "from", ".3f", found.lambda_low),
+        Column("lambda_high", "to (90 %)", ".3f", found.lambda_high),
+    )
+
+
+@table_of.register
+def _(found: Ranking, _part: str = "") -> Table:
+    ranked, refused = found.needles, found.refused
+    none = [None] * len(refused)
+
+    def percent(name: str) -> list[float | None]:
+        return [*(100.0 * float(getattr(one, name)) for one in ranked), *none]
+
+    return table(
+        f"Needles for {counted(len(found.target.why), 'band')}",
+        Column("rank", "rank", "d", [*range(1, len(ranked) + 1), *none]),
+        Column("needle", "needle", "", [*(one.needle.name for one in ranked), *(name for name, _ in refused)]),
+        Column("drop_mm", "jet drop mm", ".2f", [*(one.drop_mm for one in ranked), *none]),
+        Column("worst_percent", "worst %", ".1f", percent("worst")),
+        Column("worst_low_percent", "from", ".1f", percent("worst_low")),
+        Column("worst_high_percent", "to (90 %)", ".1f", percent("worst_high")),
+        Column("rms_percent", "rms %", ".1f", percent("rms")),
+        Column("rms_low_percent", "from", ".1f", percent("rms_low")),
+        Column("rms_high_percent", "to (90 %)", ".1f", percent("rms_high")),
+        Column("filing_um", "", ".0f", [*(one.filing_um for one in ranked), *none]),
+        Column("lacks_um", "", ".0f", [*(one.lacks_um for one in ranked), *none]),
+        Column("verdict", "verdict", "", [*map(say.say, ranked), *[words_after.REFUSED] * len(refused)]),
+        Column("why", "", "", [*[""] * len(ranked), *(why for _, why in refused)]),
+        notes=(
+            words_after.RANKED_BY,
+            *(words_after.REFUSED_AS.format(name=name, why=why) for name, why in refused),
         ),
     )
 

@@ -7,6 +7,7 @@ from enum import StrEnum
 from needlecalc.design.after.altitude import AltitudeRemark
 from needlecalc.design.after.outcome import Belief, OutcomeRemark
 from needlecalc.design.after.progress import NextStroke
+from needlecalc.design.after.rank import Worth
 from needlecalc.design.after.rescue import WayOut
 from needlecalc.design.inverse.alternatives import Change
 
@@ -50,6 +51,17 @@ WAYS_OUT: dict[StrEnum, str] = {
         "{worst:+.1f} %. Keep the needle as a rich spare for one of the other uses named, and start anew from a donor."
     ),
 }
+WORTH: dict[StrEnum, str] = {
+    Worth.SERVES: "serves as it is",
+    Worth.DONOR: "donor, file up to some {filing:.0f} um",
+    Worth.NEEDS_METAL: "needs some {lacks:.0f} um more metal than it has",
+}
+RANKED_BY = (
+    "It serves where every band is inside what you permit. Filing is what the most sensitive place of each band asks for, "
+    "the jet first raised where that leaves metal. solve() gives the profile itself. Intervals hold all uncertainty of the "
+    "car, so even a perfect needle may miss."
+)
+REFUSED, REFUSED_AS = "refused", "{name} refused: {why}"
 TURN_JET = "{way} the jet by {flats:.1f} flats"
 LOWER, RAISE = "lower", "raise"
 RESCUES: dict[StrEnum, str] = {

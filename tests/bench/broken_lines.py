@@ -43,7 +43,7 @@ BROKEN = (
     Broken("design/inverse/uncertainty.py", "np.sqrt(3.0)", "np.sqrt(2.7)", "figures uncertainty nextstep"),
     Broken("design/inverse/uncertainty.py", "1.0 - risk))", "1.0 - 1.1 * risk))", "figures uncertainty nextstep"),
     Broken("design/inverse/solve.py", "1e3 * np.hypot(total", "1.05e3 * np.hypot(total", "figures uncertainty solve"),
-    Broken("design/inverse/proposal.py", "TELLS_APART = 2.0", "TELLS_APART = 2.1", "figures progress orders"),
+    Broken("design/inverse/uncertainty.py", "TELLS_APART = 2.0", "TELLS_APART = 2.1", "figures progress orders"),
     Broken("design/inverse/verdict.py", "TOLD_BY_READING = 2.0", "TOLD_BY_READING = 2.2", "figures verdict"),
     Broken("design/after/progress.py", "seen.interval()", "seen.interval(0.88)", "figures progress"),
     Broken("design/after/outcome.py", "expected - NINETY * total", "expected - 1.06 * NINETY * total", "figures outcome"),

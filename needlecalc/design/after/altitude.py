@@ -11,8 +11,7 @@ import numpy as np
 from needlecalc.arrays import read_only, same_length
 from needlecalc.design.forward.predict import predict_lambda
 from needlecalc.design.inverse.proposal import Design, Stages
-from needlecalc.design.inverse.solution import HARDLY
-from needlecalc.design.inverse.target import LEANEST_FULL_LOAD
+from needlecalc.design.inverse.target import HARDLY, LEANEST_FULL_LOAD
 from needlecalc.errors import InputError
 from needlecalc.measure.drive.bands import Bands
 from needlecalc.parts.conditions import Air

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 from collections.abc import Sequence
 from dataclasses import dataclass
+from enum import StrEnum
 from pathlib import Path
 
 import numpy as np
@@ -13,19 +14,27 @@ from needlecalc.design.after.refit import touched
 from needlecalc.design.belief.law import Law
 from needlecalc.design.belief.learn import learn
 from needlecalc.design.belief.learned import Learned
+from needlecalc.design.inverse.problem import drops_on_table_mm
 from needlecalc.design.inverse.target import Target
-from needlecalc.design.inverse.uncertainty import AfterCut
+from needlecalc.design.inverse.uncertainty import AfterCut, told_mm
 from needlecalc.echo import LONGEST_NAME, plain
 from needlecalc.errors import InputError
 from needlecalc.parts.fuelflow import fuel_flow
 from needlecalc.parts.needle import Needle, read_needle
 from needlecalc.parts.setup import Setup
-from needlecalc.show import Column, Row, Shown, Table, counted
+from needlecalc.show import Shown, counted, in_words
 from needlecalc.units import FloatArray
 
 DROPS_TRIED = 41
-SERVES = 0.02  # worst miss of a needle that serves as it is
 TOO_RICH = 0.01  # a donor may start so much richer than asked
+
+
+class Worth(StrEnum):
+    """What a needle is good for."""
+
+    SERVES = "serves as it is"
+    DONOR = "donor"
+    NEEDS_METAL = "needs more metal than it has"
 
 
 @dataclass(frozen=True, repr=False, eq=False)
@@ -38,6 +47,8 @@ class RankedNeedle(Shown):
         The needle.
     drop_mm : float
         Best jet drop in the nut's range. [mm]
+    worth : Worth
+        What it is good for: it serves where every band is inside what is permitted, as :func:`solve` judges.
     lambda_predicted, lambda_low, lambda_high : array, shape (m,)
         Lambda of each band there and its 90 % interval. [-]
     worst, worst_low, worst_high : float
@@ -47,13 +58,14 @@ class RankedNeedle(Shown):
     filing_um : float
         Most metal a file would still take off any place, at the drop of ``donor_drop_mm``. [um]
     lacks_um : float
-        Metal it lacks there where no jet height makes it a donor; 0 for a donor. [um]
+        Metal it lacks there where no jet height makes it a donor, by more than hand and micrometer can tell; else 0. [um]
     donor_drop_mm : float
         Jet drop from which it would be filed. [mm]
     """
 
     needle: Needle
     drop_mm: float
+    worth: Worth
     lambda_predicted: FloatArray
     lambda_low: FloatArray
     lambda_high: FloatArray
@@ -68,40 +80,7 @@ class RankedNeedle(Shown):
     donor_drop_mm: float
 
     def __repr__(self) -> str:
-        return f"{self.needle.name}: worst {100 * self.worst:.1f} %, rms {100 * self.rms:.1f} %; {self.verdict()}"
-
-    def verdict(self) -> str:
-        """What it is good for, in words.
-
-        Returns
-        -------
-        str
-            "serves as it is", "donor, ..." or "lacks ...".
-        """
-        if self.worst <= SERVES:
-            return "serves as it is"
-        if self.lacks_um > 0.0:
-            return f"lacks some {self.lacks_um:.0f} um"
-        return f"donor, file up to some {self.filing_um:.0f} um"
-
-    def table(self) -> Table:
-        """Lambda of each band, to be shown.
-
-        Returns
-        -------
-        Table
-            One row a band.
-        """
-        columns = (
-            Column("lambda_predicted", "lambda", ".3f"),
-            Column("lambda_low", "from", ".3f"),
-            Column("lambda_high", "to (90 %)", ".3f"),
-        )
-        rows = [
-            {column.key: float(getattr(self, column.key)[b]) for column in columns}
-            for b in range(self.lambda_predicted.size)
-        ]
-        return Table(repr(self), columns, rows)
+        return f"{self.needle.name}: worst {100 * self.worst:.1f} %, rms {100 * self.rms:.1f} %; {in_words(self)}"
 
 
 @dataclass(frozen=True, repr=False, eq=False)
@@ -127,66 +106,11 @@ class Ranking(Shown):
         return f"Ranking of {counted(len(self.needles), 'needle')}, {len(self.refused)} refused; best {best}"
 
     def best(self) -> RankedNeedle:
-        """Needle that comes nearest unfiled.
-
-        Returns
-        -------
-        RankedNeedle
-            The first.
-
-        Raises
-        ------
-        InputError
-            If none could be weighed.
-        """
+        """Needle that comes nearest unfiled; refused where none could be weighed."""
         if not self.needles:
             msg = f"None of {counted(len(self.refused), 'needle')} could be weighed; the first: {self.refused[0][1]}"
             raise InputError(msg)
         return self.needles[0]
-
-    def table(self) -> Table:
-        """Needles, to be shown.
-
-        Returns
-        -------
-        Table
-            One row a needle, those refused last with their reason.
-        """
-        columns = (
-            Column("rank", "rank", "d"),
-            Column("needle", "needle"),
-            Column("drop_mm", "jet drop mm", ".2f"),
-            Column("worst_percent", "worst %", ".1f"),
-            Column("worst_low_percent", "from", ".1f"),
-            Column("worst_high_percent", "to (90 %)", ".1f"),
-            Column("rms_percent", "rms %", ".1f"),
-            Column("rms_low_percent", "from", ".1f"),
-            Column("rms_high_percent", "to (90 %)", ".1f"),
-            Column("verdict", "verdict"),
-        )
-        rows: list[Row] = [
-            {
-                "rank": k,
-                "needle": one.needle.name,
-                "drop_mm": one.drop_mm,
-                **{
-                    f"{what}{end}_percent": 100.0 * float(getattr(one, what + end))
-                    for what in ("worst", "rms")
-                    for end in ("", "_low", "_high")
-                },
-                "filing_um": one.filing_um,
-                "lacks_um": one.lacks_um,
-                "verdict": one.verdict(),
-            }
-            for k, one in enumerate(self.needles, 1)
-        ]
-        rows += [{"rank": None, "needle": name, "verdict": "refused", "why": why} for name, why in self.refused]
-        notes = (
-            "Filing is what the touchiest place of each band asks for, the jet first raised where that leaves metal; "
-            "solve() gives the profile itself. Intervals hold all doubt of the car, so even a perfect needle may miss.",
-            *(f"{name} refused: {why}" for name, why in self.refused),
-        )
-        return Table(f"Needles for {counted(len(self.target.why), 'band')}", columns, rows, notes=notes)
 
 
 def rank(
@@ -228,8 +152,8 @@ def rank(
     -----
     :math:`\ln\lambda_n = \ln\lambda_0 - g\,[\ln Q_n(y, j) - \ln Q_0(y, j_0)]` at the lift *y* and with the gain *g*
     learned, 0 being the needle now fitted.  The jet drop *j* is the one of the nut's range with the least weighted squares
-    of :math:`\ln(\lambda/\lambda_t)`.  Intervals draw on everything believed of the car, the tables' own errors and
-    the sensor's zero, idle trimmed by the nut.
+    of :math:`\ln(\lambda/\lambda_t)`, and one with every band inside what is permitted before one without.
+    Intervals draw on everything known of the car, the tables' own errors and the sensor's zero, idle trimmed by the nut.
 
     Examples
     --------
@@ -290,6 +214,10 @@ def _weighed(needle: Needle, target: Target, car: Learned) -> RankedNeedle:
     tried = [law.slopes(needle.diameters_mm, drop) for drop in drops]
     costs = [float(np.sum((target.weight * (log - aim)) ** 2)) for log, _, _ in tried]
     best = _refined(law, needle, target, drops, costs)
+    if target.outside(np.exp(law.log_lambda(needle.diameters_mm, best))).any():
+        # A height at which every band is inside what is permitted goes before one with a better mean.
+        inside = [k for k, (log, _, _) in enumerate(tried) if not target.outside(np.exp(log)).any()]
+        best = drops[min(inside, key=lambda k: costs[k])] if inside else best
     log, rows, by_needle = law.slopes(needle.diameters_mm, best)
     # Every table errs by itself; the sensor's zero shifts all bands.
     table = np.full(needle.stations_mm.size, car.doubts.table_mm)
@@ -299,42 +227,42 @@ def _weighed(needle: Needle, target: Target, car: Learned) -> RankedNeedle:
         table[:] = 0.0
     cut = AfterCut.of(car, target, rows, by_needle, table, log)
     errors = cut.errors(cut.known, seed=3)
-    missed = np.abs(np.expm1(log - aim + errors))
-    worst = np.quantile(missed.max(axis=1), [0.05, 0.95])
-    rms = np.quantile(np.sqrt((missed**2).mean(axis=1)), [0.05, 0.95])
+    here, drawn = np.abs(np.expm1(log - aim)), np.abs(np.expm1(log - aim + errors))
+    worst = np.quantile(drawn.max(axis=1), [0.05, 0.95])
+    rms = np.quantile(np.sqrt((drawn**2).mean(axis=1)), [0.05, 0.95])
     low, high = np.quantile(np.exp(log + errors), [0.05, 0.95], axis=0)
-    here = np.abs(np.expm1(log - aim))
-    filing, lacks, donor_drop = _filing(tried, drops, aim)
+    filing, lacks, donor_drop = _filing(tried, drops, aim, told_um=1e3 * told_mm(car.doubts))
+    served = not target.outside(np.exp(log)).any()
+    worth = Worth.SERVES if served else Worth.NEEDS_METAL if lacks > 0.0 else Worth.DONOR
     return RankedNeedle(
-        needle,
-        best,
-        np.exp(log),
-        low,
-        high,
-        float(here.max()),
-        float(worst[0]),
-        float(worst[1]),
-        float(np.sqrt((here**2).mean())),
-        float(rms[0]),
-        float(rms[1]),
-        filing,
-        lacks,
-        donor_drop,
+        needle=needle,
+        drop_mm=best,
+        worth=worth,
+        lambda_predicted=np.exp(log),
+        lambda_low=low,
+        lambda_high=high,
+        worst=float(here.max()),
+        worst_low=float(worst[0]),
+        worst_high=float(worst[1]),
+        rms=float(np.sqrt((here**2).mean())),
+        rms_low=float(rms[0]),
+        rms_high=float(rms[1]),
+        filing_um=filing,
+        lacks_um=lacks,
+        donor_drop_mm=donor_drop,
     )
 
 
 def _drops_on_table(setup: Setup, car: Learned, target: Target) -> list[float]:
     """Jet drops of the nut's range at which every band stands on the needle's table."""
-    carburettor = setup.carburettor
-    low, high = carburettor.jet.drop_range_mm()
-    stations = carburettor.needle.stations_mm
-    places = carburettor.position_mm(car.lift_mm(), 0.0)
-    low, high = max(low, float(stations[0] - places.min())), min(high, float(stations[-1] - places.max()))
+    nut, table = setup.carburettor.jet.drop_range_mm(), drops_on_table_mm(setup, car.lift_mm())
+    low, high = max(nut[0], table[0]), min(nut[1], table[1])
     if low > high + 1e-9:
+        stations, places = setup.carburettor.needle.stations_mm, setup.carburettor.position_mm(car.lift_mm())
         outer = int(np.argmax(places))
         msg = (
             f"its table runs from {stations[0]:g} to {stations[-1]:g} mm, but {target.bands.name(outer)} stands at "
-            f"{places[outer] + carburettor.jet.drop_mm:.1f} mm; measure more stations."
+            f"{places[outer]:.1f} mm; measure more stations."
         )
         raise InputError(msg)
     return [float(drop) for drop in np.linspace(low, high, DROPS_TRIED if high > low else 1)]
@@ -358,14 +286,14 @@ def _refined(law: Law, needle: Needle, target: Target, drops: list[float], costs
 
 
 def _filing(
-    tried: Sequence[tuple[FloatArray, FloatArray, FloatArray]], drops: Sequence[float], aim: FloatArray
+    tried: Sequence[tuple[FloatArray, FloatArray, FloatArray]], drops: Sequence[float], aim: FloatArray, *, told_um: float
 ) -> tuple[float, float, float]:
     """Most metal to take off, metal lacking, and the drop: the one that lacks least, then files least."""
     found = []
     for (log, _, by_needle), drop in zip(tried, drops, strict=True):
-        wish = 1e3 * (log - aim) / by_needle[:, :-1].sum(axis=1)
-        spare = 1e3 * TOO_RICH / by_needle[:, :-1].sum(axis=1)
-        lacks = float(np.maximum(-wish - spare, 0.0).max())
-        found.append((lacks, max(float(wish.max()), 0.0), drop))
+        whole = by_needle[:, :-1].sum(axis=1)
+        removal, spare = 1e3 * (log - aim) / whole, 1e3 * TOO_RICH / whole
+        lacks = float((-removal - spare).max())
+        found.append((lacks if lacks > told_um else 0.0, max(float(removal.max()), 0.0), drop))
     lacks, filing, drop = min(found)
     return filing, lacks, drop

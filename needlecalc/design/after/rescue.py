@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from enum import StrEnum
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -13,9 +14,9 @@ from scipy.optimize import brentq
 from needlecalc.design.after.progress import Progress, judge_cut
 from needlecalc.design.after.refit import refitted
 from needlecalc.design.belief.learned import Learned
-from needlecalc.design.inverse.alternatives import Alternative, Change
+from needlecalc.design.inverse.alternatives import Alternative, Change, alternative, with_bore
+from needlecalc.design.inverse.problem import drops_on_table_mm
 from needlecalc.design.inverse.proposal import Design
-from needlecalc.design.inverse.solution import HARDLY
 from needlecalc.design.inverse.solve import solve
 from needlecalc.parts.measured import OVAL_UM, WITHIN_UM
 from needlecalc.physics.air import altitude_of_pressure_m
@@ -144,39 +145,32 @@ def rescue(
     def at(drop: float) -> FloatArray:
         return np.asarray(np.exp(car.log_lambda(car.mean, car.present_mm(), drop)))
 
-    as_cut = _way(design, car, Change.NONE, design.drop_mm, at(design.drop_mm))
+    def way(kind: Change, drop: float, **figures: Any) -> Alternative:
+        return alternative(kind, car, target, drop, car.present_mm(), at(drop), **figures)
+
+    as_cut = way(Change.NONE, design.drop_mm)
     asked_miss = design.final.expected / target.lambda_target - 1.0
     hurt = (as_cut.missed() < -HURT) & (as_cut.missed() < asked_miss - HURT / 2.0)
     if not hurt.any():
         return Rescue(progress, car, hurt, (as_cut,), (), None, WayOut.NOTHING_HURT)
     band = int(np.argmin(np.where(hurt, as_cut.missed(), np.inf)))
-    back = _drop_for(at, band, float(target.lambda_target[band]), low, design.drop_mm)
-    raised = replace(_way(design, car, Change.JET_FOR_BAND, back, at(back)), band=band)
-    drops = np.linspace(low, high, JETS_TRIED)
-    misses = [float(np.abs(np.log(at(float(drop)) / target.lambda_target)).max()) for drop in drops]
-    best = float(drops[int(np.argmin(misses))])
-    jet_only = _way(design, car, Change.BEST_JET, best, at(best))
+    raised = way(Change.JET_FOR_BAND, _drop_for(at, band, float(target.lambda_target[band]), low, design.drop_mm), band=band)
+    drops = np.linspace(low, high, JETS_TRIED).tolist()
+    jet_only = way(Change.BEST_JET, min(drops, key=lambda drop: np.abs(np.log(at(drop) / target.lambda_target)).max()))
     again = solve(replace(target, bands=car.bands), car.setup, limits=design.limits, learned=car)
     off = again.remove_um()
-    filed = replace(
-        _way(design, car, Change.JET_AND_FILE, again.drop_mm, again.final.expected),
-        diameters_mm=again.needle.diameters_mm,
+    filed = alternative(
+        Change.JET_AND_FILE,
+        car,
+        target,
+        again.drop_mm,
+        again.needle.diameters_mm,
+        again.final.expected,
         largest_cut_um=float(off.max()),
         stations=tuple((np.flatnonzero(off > WORTH_FILING_UM) + 1).tolist()),
     )
     found = (as_cut, raised, jet_only, filed)
     return Rescue(progress, car, hurt, found, _spares(design, car, as_cut), again, _way_out(as_cut, jet_only, filed))
-
-
-def _way(
-    design: Design, car: Learned, kind: Change, drop_mm: float, ratio: FloatArray, aim: FloatArray | None = None
-) -> Alternative:
-    """The needle as it is at some jet height, or in another use."""
-    target = design.target
-    aim = target.lambda_target if aim is None else aim
-    band = int(np.argmax(np.abs(ratio / aim - 1.0)))
-    met, bore = bool((target.excess(ratio) <= HARDLY).all()), car.setup.carburettor.jet.bore_mm
-    return Alternative(kind, drop_mm, bore, car.present_mm(), ratio, aim, met, band)
 
 
 def _with_travel(car: Learned) -> Learned:
@@ -185,9 +179,8 @@ def _with_travel(car: Learned) -> Learned:
     jet = carburettor.jet
     turn = ASSUMED_TURNS * FLATS_PER_TURN * jet.flat_mm
     low, high = jet.drop_range_mm() if jet.drop_min_mm is not None else (jet.drop_mm - turn, jet.drop_mm + turn)
-    stations, lift = carburettor.needle.stations_mm, car.lift_mm()
-    low = max(low, float(stations[0] - carburettor.shoulder_offset_mm - lift.min()) + 1e-6)
-    high = min(high, float(stations[-1] - carburettor.shoulder_offset_mm - lift.max()) - 1e-6)
+    on_table = drops_on_table_mm(car.setup, car.lift_mm())
+    low, high = max(low, on_table[0] + 1e-6), min(high, on_table[1] - 1e-6)
     free = replace(jet, drop_min_mm=min(low, jet.drop_mm), drop_max_mm=max(high, jet.drop_mm))
     return replace(car, setup=replace(car.setup, carburettor=replace(carburettor, jet=free)))
 
@@ -211,25 +204,26 @@ def _spares(design: Design, car: Learned, as_cut: Alternative) -> tuple[Alternat
     k = float(np.exp(np.mean(np.log(found / target.lambda_target))))
     if k >= 1.0:
         return ()
-    aim = np.asarray(k * target.lambda_target)
-    out = [replace(_way(design, car, Change.SPARE_RICHER, drop, found, aim), amount=k)]
+
+    def spare(kind: Change, ratio: FloatArray, **figures: Any) -> Alternative:
+        return alternative(kind, car, target, drop, car.present_mm(), ratio, **figures)
+
+    out = [spare(Change.SPARE_RICHER, found, lambda_target=np.asarray(k * target.lambda_target), amount=k)]
     air = design.setup.air
     pressure = air.pressure_pa / k**2
     if pressure <= HIGHEST_PRESSURE_PA:
         lower = float(altitude_of_pressure_m(air.pressure_pa) - altitude_of_pressure_m(pressure))
-        out.append(replace(_way(design, car, Change.SPARE_LOWER, drop, np.asarray(found / k)), amount=lower))
+        out.append(spare(Change.SPARE_LOWER, np.asarray(found / k), amount=lower))
     bore = _bore_for(car, drop, k)
     if bore is not None:
-        lean = found * np.exp(-_bore_gain(car, drop, bore))
-        out.append(replace(_way(design, car, Change.SPARE_BORE, drop, lean), bore_mm=bore))
+        lean = np.asarray(found * np.exp(-_bore_gain(car, drop, bore)))
+        out.append(replace(spare(Change.SPARE_BORE, lean), bore_mm=bore))
     return tuple(out)
 
 
 def _bore_gain(car: Learned, drop_mm: float, bore_mm: float) -> FloatArray:
     """Rise of ln(fuel) of each band with a jet of another bore."""
-    jet = car.setup.carburettor.jet
-    other = replace(car.setup.carburettor, jet=replace(jet, bore_mm=bore_mm, bore_least_mm=None))
-    then = car.law.in_parts(replace(car.setup, carburettor=other)).log_lambda(car.present_mm(), drop_mm)
+    then = car.law.in_parts(with_bore(car.setup, bore_mm)).log_lambda(car.present_mm(), drop_mm)
     return np.asarray(car.law.log_lambda(car.present_mm(), drop_mm) - then)
 
 

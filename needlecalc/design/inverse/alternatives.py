@@ -9,10 +9,12 @@ from typing import Any
 
 import numpy as np
 
+from needlecalc.design.belief.learned import Learned
 from needlecalc.design.inverse.fit import MISSED_BY, fit, forces
 from needlecalc.design.inverse.limits import Limit, LimitKind, Limits
-from needlecalc.design.inverse.problem import Problem
-from needlecalc.design.inverse.solution import HARDLY, LEAST_CUT_MM, Solution, best_solution
+from needlecalc.design.inverse.problem import Problem, drops_on_table_mm
+from needlecalc.design.inverse.solution import LEAST_CUT_MM, Solution, best_solution
+from needlecalc.design.inverse.target import Target
 from needlecalc.errors import SolveError
 from needlecalc.parts.setup import Setup
 from needlecalc.remark import Remark, Severity
@@ -118,24 +120,32 @@ class Alternative:
         return int(np.argmax(np.abs(self.missed())))
 
 
-def _alternative(kind: Change, before: Solution, then: Solution, *, band: int | None = None, **figures: Any) -> Alternative:
-    problem, missed = then.problem, then.missed()
-    aim = problem.target.lambda_target
-    expected = (1.0 + missed) * aim
-    about = int(np.argmax(np.abs(missed))) if band is None else band
-    given = {"largest_cut_um": 1e3 * max(float(then.removal_mm().max(initial=0.0)), 0.0), **figures}
-    return Alternative(
-        kind,
-        then.drop_mm(),
-        problem.learned.setup.carburettor.jet.bore_mm,
-        problem.learned.present_mm() - then.removal_mm(),
-        expected,
-        aim,
-        bool((problem.target.excess(expected) <= HARDLY).all()),
-        about,
-        float(before.missed()[about]),
-        **given,
-    )
+def alternative(
+    kind: Change,
+    car: Learned,
+    target: Target,
+    drop_mm: float,
+    diameters_mm: FloatArray,
+    lambda_expected: FloatArray,
+    *,
+    lambda_target: FloatArray | None = None,
+    band: int | None = None,
+    **figures: Any,
+) -> Alternative:
+    """A needle at a jet height, judged; it is about the band that misses most unless one is named."""
+    aim = target.lambda_target if lambda_target is None else lambda_target
+    about = int(np.argmax(np.abs(lambda_expected / aim - 1.0))) if band is None else band
+    met, bore = not target.outside(lambda_expected).any(), car.setup.carburettor.jet.bore_mm
+    return Alternative(kind, drop_mm, bore, diameters_mm, lambda_expected, aim, met, about, **figures)
+
+
+def _changed(kind: Change, before: Solution, then: Solution, **figures: Any) -> Alternative:
+    """A solution with one thing changed, beside the one before."""
+    car, target, removal = then.problem.learned, then.problem.target, then.removal_mm()
+    expected, diameters = (1.0 + then.missed()) * target.lambda_target, car.present_mm() - removal
+    largest = {"largest_cut_um": 1e3 * max(float(removal.max(initial=0.0)), 0.0)}
+    one = alternative(kind, car, target, then.drop_mm(), diameters, expected, **(largest | figures))
+    return replace(one, before=float(before.missed()[one.band]))
 
 
 def solved_again(solution: Solution, *, setup: Setup | None = None, limits: Limits | None = None) -> Solution:
@@ -178,7 +188,7 @@ def active_limits(solution: Solution) -> tuple[Alternative, ...]:
         if gain[band] >= WORTH_SAYING:
             figures = {"amount": amount, "limit": limit, "multiplier": multiplier}
             stations = (limit.station,) if limit.station else ()
-            found.append(_alternative(Change.LIMIT, solution, then, band=band, stations=stations, **figures))
+            found.append(_changed(Change.LIMIT, solution, then, band=band, stations=stations, **figures))
 
     for limit, multiplier in multipliers(solution).items():
         of_jet = limit.station is None
@@ -235,10 +245,9 @@ def _other_height(solution: Solution) -> Alternative | None:
     problem = solution.problem
     setup = problem.learned.setup
     jet, carburettor = setup.carburettor.jet, setup.carburettor
-    lift, stations = problem.learned.lift_mm(), carburettor.needle.stations_mm
-    off = carburettor.shoulder_offset_mm
-    low = max(0.0, jet.drop_mm - JET_REACH_MM, float(stations[0] - off - lift.min()) + CLEAR_OF_END_MM)
-    high = min(jet.drop_mm + JET_REACH_MM, float(stations[-1] - off - lift.max()) - CLEAR_OF_END_MM)
+    on_table = drops_on_table_mm(setup, problem.learned.lift_mm())
+    low = max(0.0, jet.drop_mm - JET_REACH_MM, on_table[0] + CLEAR_OF_END_MM)
+    high = min(jet.drop_mm + JET_REACH_MM, on_table[1] - CLEAR_OF_END_MM)
     now_low, now_high = jet.drop_range_mm()
     low, high = min(low, now_low), max(high, now_high)
     if low >= now_low and high <= now_high:
@@ -247,7 +256,7 @@ def _other_height(solution: Solution) -> Alternative | None:
     limits = replace(problem.limits, drop_min_mm=None, drop_max_mm=None)
     then = solved_again(solution, setup=replace(setup, carburettor=replace(carburettor, jet=free)), limits=limits)
     by = then.drop_mm() - jet.drop_mm
-    return None if abs(by) < LEAST_TURN_MM else _alternative(Change.HEIGHT, solution, then, amount=by)
+    return None if abs(by) < LEAST_TURN_MM else _changed(Change.HEIGHT, solution, then, amount=by)
 
 
 def _thicker_donor(solution: Solution) -> Alternative | None:
@@ -261,7 +270,7 @@ def _thicker_donor(solution: Solution) -> Alternative | None:
     diameters = problem.learned.present_mm()
     donor = np.maximum.accumulate((diameters + thicker)[::-1])[::-1]
     cut = 1e3 * float((donor - (diameters - then.removal_mm())).max())
-    return _alternative(
+    return _changed(
         Change.DONOR,
         solution,
         then,
@@ -291,7 +300,7 @@ def _deeper_cut(solution: Solution) -> Alternative | None:
     more = then.removal_mm() - solution.removal_mm()
     if not (more > LEAST_CUT_MM).any():
         return None
-    return _alternative(Change.DEEPER, solution, then, amount=float(more.max()), stations=_most_first(more))
+    return _changed(Change.DEEPER, solution, then, amount=float(more.max()), stations=_most_first(more))
 
 
 def _other_bore(solution: Solution) -> Alternative | None:
@@ -307,17 +316,18 @@ def _other_bore(solution: Solution) -> Alternative | None:
         return None
     short = missed < -MISSED_BY if smaller else missed > MISSED_BY
     for bore in np.linspace(jet.bore_mm, end, BORES_TRIED)[1:].tolist():
-        untouched = problem.with_setup(_with_bore(setup, bore))
+        untouched = problem.with_setup(with_bore(setup, bore))
         left = untouched.misfit(solution.x if not smaller else untouched.rest())
         if ((left[short] > 0.0) if smaller else (left[short] < 0.0)).all():
             break
     bore = round((np.floor if smaller else np.ceil)(bore / BORE_STEP_MM) * BORE_STEP_MM, 6)
     bore = max(bore, round(float(np.ceil(clear / BORE_STEP_MM)) * BORE_STEP_MM, 6))
-    then = solved_again(solution, setup=_with_bore(setup, bore))
-    return _alternative(Change.BORE, solution, then, amount=bore - jet.bore_mm)
+    then = solved_again(solution, setup=with_bore(setup, bore))
+    return _changed(Change.BORE, solution, then, amount=bore - jet.bore_mm)
 
 
-def _with_bore(setup: Setup, bore_mm: float) -> Setup:
+def with_bore(setup: Setup, bore_mm: float) -> Setup:
+    """The same carburettor with another jet."""
     jet = setup.carburettor.jet
     # A new jet is round.
     other = replace(jet, bore_mm=bore_mm, bore_least_mm=None)

@@ -11,8 +11,7 @@ from needlecalc.design.belief.readings import trusted
 from needlecalc.design.inverse.fit import MISSED_BY
 from needlecalc.design.inverse.limits import FLATS
 from needlecalc.design.inverse.proposal import Design, Stages
-from needlecalc.design.inverse.solution import HARDLY
-from needlecalc.design.inverse.target import Target
+from needlecalc.design.inverse.target import HARDLY, Target
 from needlecalc.design.inverse.uncertainty import idle_aim, idle_band
 from needlecalc.remark import BandName, Remark, Severity
 from needlecalc.units import FloatArray

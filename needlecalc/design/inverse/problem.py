@@ -99,7 +99,7 @@ class Problem:
         # Beyond the data the tip follows only as far as the taper needs.
         free = inside | (np.arange(inside.size) > int(np.flatnonzero(inside)[-1]))
         free &= ~limits.kept(free.size)
-        turn = _turn(learned)
+        turn = drop_range_mm(setup, learned.lift_mm())
         sure = np.hypot(now_u, learned.doubts.sensor_offset / target.lambda_rich)
         tested = np.where(target.tested, np.log(target.lambda_rich / target.lambda_target) + SURE * sure, -np.inf)
         rows = limits.inequalities(setup, free, *turn)
@@ -188,18 +188,19 @@ class Problem:
 
     def on_table_mm(self) -> tuple[float, float]:
         """Least and greatest change of jet drop with no band off the needle's table."""
-        return _on_table_mm(self.learned)
+        setup = self.learned.setup
+        low, high = drops_on_table_mm(setup, self.learned.lift_mm())
+        return min(low - setup.carburettor.jet.drop_mm, 0.0), max(high - setup.carburettor.jet.drop_mm, 0.0)
 
 
-def _turn(learned: Learned) -> tuple[float, float]:
+def drops_on_table_mm(setup: Setup, lift_mm: FloatArray) -> tuple[float, float]:
+    """Least and greatest jet drop with every lift on the needle's table: nothing is known of the needle past it."""
+    stations, place = setup.carburettor.needle.stations_mm, setup.carburettor.position_mm(lift_mm, 0.0)
+    return float(stations[0] - place.min()), float(stations[-1] - place.max())
+
+
+def drop_range_mm(setup: Setup, lift_mm: FloatArray) -> tuple[float, float]:
     """Least and greatest change of jet drop: what the nut allows, and no band off the needle's table."""
-    jet, (lowest, highest) = learned.setup.carburettor.jet, _on_table_mm(learned)
+    jet, table = setup.carburettor.jet, drops_on_table_mm(setup, lift_mm)
     low, high = jet.drop_range_mm()
-    return max(low - jet.drop_mm, lowest), min(high - jet.drop_mm, highest)
-
-
-def _on_table_mm(learned: Learned) -> tuple[float, float]:
-    # Nothing is known of the needle past its table.
-    carburettor = learned.setup.carburettor
-    stations, place = carburettor.needle.stations_mm, carburettor.position_mm(learned.lift_mm())
-    return min(float(stations[0] - place.min()), 0.0), max(float(stations[-1] - place.max()), 0.0)
+    return max(low, min(table[0], jet.drop_mm)) - jet.drop_mm, min(high, max(table[1], jet.drop_mm)) - jet.drop_mm

@@ -12,7 +12,7 @@ from needlecalc.design.belief.learned import Learned
 from needlecalc.design.inverse.alternatives import Alternative, Change
 from needlecalc.design.inverse.limits import LEAST_TURN_FLATS, Limits
 from needlecalc.design.inverse.target import Target
-from needlecalc.design.inverse.uncertainty import Promise, idle_aim, idle_band
+from needlecalc.design.inverse.uncertainty import Promise, idle_aim, idle_band, told_mm
 from needlecalc.design.inverse.verdict import Verdict
 from needlecalc.measure.checks.check import Checks
 from needlecalc.parts.needle import Needle
@@ -21,8 +21,6 @@ from needlecalc.remark import BandName, Remark
 from needlecalc.show import Row, Shown, Table
 from needlecalc.units import FloatArray
 
-TELLS_APART = 2.0  # standard errors of hand and micrometer together
-LEAST_TOLD_MM = 5e-4
 WORTH_MEASURING = 0.02  # of the uncertainty: less is not worth the trouble
 
 
@@ -215,8 +213,7 @@ class Design(Shown):
 
     def told_mm(self) -> float:
         """Difference between two diameters that hand and micrometer can tell, in mm."""
-        doubts = self.learned.doubts
-        return max(TELLS_APART * float(np.hypot(doubts.hand_mm, doubts.micrometer_mm)), LEAST_TOLD_MM)
+        return told_mm(self.learned.doubts)
 
     def stop_mm(self) -> FloatArray:
         """Diameters to file to first, as they can be filed, in mm, shape (n,).

@@ -13,14 +13,13 @@ from needlecalc.design.belief.learned import Learned
 from needlecalc.design.inverse.fit import MISSED_BY, NEARLY_FLAT, cost, fit, fit_from, smoothest
 from needlecalc.design.inverse.limits import FLATS, LEAST_TURN_FLATS, Limits
 from needlecalc.design.inverse.problem import Point, Problem
-from needlecalc.design.inverse.target import Target
+from needlecalc.design.inverse.target import HARDLY, Target
 from needlecalc.design.inverse.uncertainty import IDLE_IS_RIGHT, idle_band, nut_u_mm, trimmed
 from needlecalc.units import FloatArray
 
 SUPPORT_SHARE = 0.15
 WORTH_A_STROKE = 8.0  # standard errors of the hand: a smaller cut must show that it helps
 LEAST_CUT_MM = 5e-4
-HARDLY = 5e-4  # of lambda: nobody reads as near
 # Metal, or a turn of the nut, must gain more than this of the expected loss: one band of ten nearer by 0.75 %.
 WORTH_THE_WORK = 0.0075**2 / 10.0
 

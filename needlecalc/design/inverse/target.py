@@ -27,6 +27,7 @@ PERMITTED_EITHER_SIDE = 0.05
 SAME_LIFT_MM = 0.3
 CONFLICT_SHARE = 0.03
 GIVING_WAY = 10.0
+HARDLY = 5e-4  # of lambda: nobody reads as near
 Wanted = float | Mapping[str, float]
 WANTED_KEYS = ("lambda", "rich", "lean", "weight")
 
@@ -143,6 +144,10 @@ class Target(Shown):
     def excess(self, lambda_expected: FloatArray) -> FloatArray:
         """How far each band would lie outside what is permitted, richer or leaner; 0 or less where it is inside."""
         return np.maximum(self.lambda_rich - lambda_expected, lambda_expected - self.lambda_lean)
+
+    def outside(self, lambda_expected: FloatArray) -> NDArray[np.bool_]:
+        """Bands that would lie outside what is permitted, by more than anybody reads."""
+        return np.asarray(self.excess(lambda_expected) > HARDLY)
 
     def leanest_full_load(self) -> float:
         """Leanest lambda that full load bears, as the meter shows it: 0.92, common practice, and what the meter is off."""

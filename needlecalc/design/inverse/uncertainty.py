@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from needlecalc.design.belief.doubts import Doubts
 from needlecalc.design.belief.law import Law
 from needlecalc.design.belief.learned import Learned
 from needlecalc.design.belief.unknowns import SHARED
@@ -19,6 +20,8 @@ CARS = 400
 DRAWS = 4000  # straight ones cost little
 LEAST_WISH = 1e-3  # of ln lambda: a band the cut hardly moves has no first stop of its own
 LEAST_LAMBDA = 0.1
+TELLS_APART = 2.0  # standard uncertainties of hand and micrometer together
+LEAST_TOLD_MM = 5e-4
 IDLE_IS_RIGHT = 0.01  # of lambda: planned so near its target, idle is set to it
 
 
@@ -159,6 +162,11 @@ def _true_lambda(log: FloatArray, offset: FloatArray) -> FloatArray:
         msg = "Lambda after the cut is no number in some car drawn; state smaller uncertainties, or give the nut a range."
         raise SolveError(msg)
     return drawn
+
+
+def told_mm(doubts: Doubts) -> float:
+    """Difference between two diameters that hand and micrometer can tell."""
+    return max(TELLS_APART * float(np.hypot(doubts.hand_mm, doubts.micrometer_mm)), LEAST_TOLD_MM)
 
 
 def idle_aim(target: Target, idle: int, planned: float) -> float:

@@ -12,7 +12,7 @@ from needlecalc.design.inverse.alternatives import DEEPEST_CUT_MM, EASED_DROP_MM
 from needlecalc.design.inverse.fit import MISSED_BY, SMOOTHNESS_LADDER
 from needlecalc.design.inverse.limits import LEAST_TURN_FLATS, Limit, LimitKind
 from needlecalc.design.inverse.problem import Problem
-from needlecalc.design.inverse.solution import HARDLY, LEAST_CUT_MM, Solution
+from needlecalc.design.inverse.solution import LEAST_CUT_MM, Solution
 from needlecalc.remark import BandName
 from needlecalc.units import FloatArray
 
@@ -108,7 +108,7 @@ def judged(solution: Solution) -> Verdict:
     problem, missed = solution.problem, solution.missed()
     target = problem.target
     expected, off = (1.0 + missed) * target.lambda_target, np.abs(missed)
-    outside = target.excess(expected) > HARDLY
+    outside = target.outside(expected)
     files = bool((np.abs(solution.x[:-1]) > LEAST_CUT_MM).any())
     flat = problem.learned.setup.carburettor.jet.flat_mm
     turns = abs(float(solution.x[-1])) >= LEAST_TURN_FLATS * flat
