@@ -29,7 +29,7 @@ def any_case(rng: np.random.Generator) -> tuple[nc.Target, nc.Setup, dict]:
         lambda_se=float(rng.choice([0.0, 0.004, 0.05])),
         load=load,
     )
-    target = nc.Target(bands, rng.uniform(0.82, 1.05) + rng.normal(0.0, rng.choice([0.0, 0.02]), count), ("asked",) * count)
+    target = nc.Target(bands, rng.uniform(0.82, 1.05) + rng.normal(0.0, rng.choice([0.0, 0.02]), count))
     limits = nc.Limits(
         new_blank=bool(rng.random() < 0.15),
         max_cut_mm=float(rng.choice([0.3, 0.05, 0.0])),

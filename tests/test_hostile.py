@@ -149,14 +149,16 @@ def test_a_flow_that_is_no_number_is_an_error_not_a_band_that_is_not_rich(monkey
         nc.solve(target, setup, learned=learned)
 
 
-@settings(max_examples=30, deadline=None)
-@given(seed=st.integers(0, 10**6))
-def test_any_setup_gives_a_design_that_keeps_its_limits_or_a_sentence(seed):
+def test_any_setup_gives_a_design_that_keeps_its_limits_or_a_sentence():
     # The same over 500 setups: bench/random_setups.py.
-    try:
-        target, setup, how = any_case(np.random.default_rng(seed))
-        design = nc.solve(target, setup, **how)
-    except nc.NeedleCalcError:
-        return
-    assert not not_finite(design)
-    assert not broken(design)
+    designs = 0
+    for seed in range(30):
+        try:
+            target, setup, how = any_case(np.random.default_rng(seed))
+            design = nc.solve(target, setup, **how)
+        except nc.NeedleCalcError:
+            continue
+        designs += 1
+        assert not not_finite(design), seed
+        assert not broken(design), seed
+    assert designs > 20

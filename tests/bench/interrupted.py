@@ -37,6 +37,7 @@ import needlecalc as nc
 from needlecalc import commands as door
 from needlecalc import files
 from needlecalc.__main__ import main
+from needlecalc.report import pages
 
 DATA = Path(__file__).parent.parent.parent / "data"
 DRIVES = ("0.98, 1.03, 1.05, 1.06", "0.981, 1.031, 1.051, 1.061", "0.979, 1.029, 1.049, 1.059")
@@ -91,7 +92,7 @@ class Bench:
         self.minute += 1
         sheet = nc.grind_sheet(self.made, made_at=START + timedelta(minutes=self.minute))
         nc.Job.sheet = lambda _job, _design: sheet
-        door.pdf_of = lambda _sheet: self.pages.replace(said(START).encode(), said(sheet.made_at).encode())
+        pages.pdf_of = lambda _sheet: self.pages.replace(said(START).encode(), said(sheet.made_at).encode())
         return said(sheet.made_at)
 
     def start(self, words: list[str], *, limit: int | None = None) -> Run:
@@ -348,8 +349,8 @@ def bench_all(count: int, seed: int, may_mount: bool) -> bool:
         made = nc.read_job(jobs[0]).design()
         made = replace(made, verdict=replace(made.verdict, missed=()))  # its exit code is 0, whatever the fit
         nc.Job.design = lambda _job, _bands=None: made
-        pages = door.pdf_of(nc.grind_sheet(made, made_at=START))
-        bench = Bench(jobs, room, made, pages, random.Random(seed))
+        drawn = pages.pdf_of(nc.grind_sheet(made, made_at=START))
+        bench = Bench(jobs, room, made, drawn, random.Random(seed))
         well = [
             rounds("Killed during learn", count, lambda turn: killed_learn(bench, turn)),
             rounds("Killed during design", count, lambda turn: killed_design(bench, turn)),
