@@ -48,7 +48,7 @@ def test_the_version_stands_in_one_place(capsys):
     assert (ended.value.code, capsys.readouterr().out) == (0, f"needlecalc {nc.__version__}\n")
     project = tomllib.loads((ROOT / "pyproject.toml").read_text())
     assert "version" not in project["project"]
-    assert project["tool"]["setuptools"]["dynamic"]["version"] == {"attr": "needlecalc.version.__version__"}
+    assert project["tool"]["hatch"]["version"] == {"path": "needlecalc/version.py"}
     holders = [file for file in (ROOT / "needlecalc").rglob("*.py") if f'"{nc.__version__}"' in file.read_text()]
     assert [file.name for file in holders] == ["version.py"]
 

@@ -8,8 +8,6 @@ import numpy as np
 import pytest
 from any_setup import any_case, broken, not_finite
 from conftest import DIAMETERS_MM, NO_DOUBTS, STATIONS_MM, asked, make_setup
-from hypothesis import given, settings
-from hypothesis import strategies as st
 
 import needlecalc as nc
 from needlecalc.design.belief import law

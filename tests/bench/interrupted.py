@@ -34,7 +34,6 @@ sys.path.insert(0, str(Path(__file__).parent.parent))
 from door_cases import change, typed_job
 
 import needlecalc as nc
-from needlecalc import commands as door
 from needlecalc import files
 from needlecalc.__main__ import main
 from needlecalc.report import pages
