@@ -42,12 +42,11 @@ _ROOMS = {
     "measure.checks.check": "Check Checks",
     "measure.checks.leaksign": "LeakSign leak_sign",
     "measure.checks.engine": "check_engine",
-    "design.forward.predict": "Comparison compare predict_lambda",
+    "design.forward.predict": "Comparison PairCheck both_banks compare pair_check predict_lambda",
     "design.forward.metering": "Metering metering",
-    "design.inverse.target": "Target make_target",
-    "design.inverse.limits": "Limits",
-    "design.inverse.owncut": "blended own_cut",
-    "design.inverse.twins": "PairCheck both_banks pair_check",
+    "design.inverse.target": "Target",
+    "design.inverse.maketarget": "make_target",
+    "design.inverse.limits": "Limits blended own_cut",
     "design.inverse.alternatives": "Alternative",
     "design.belief.doubts": "Doubts",
     "design.belief.history": "History Pass read_history",
@@ -146,15 +145,13 @@ if TYPE_CHECKING:  # the same for editors and type checkers
     from needlecalc.measure.checks.leaksign import LeakSign as LeakSign, leak_sign as leak_sign
     from needlecalc.measure.checks.engine import check_engine as check_engine
     from needlecalc.design.forward.predict import (
-        Comparison as Comparison, compare as compare, predict_lambda as predict_lambda,
+        Comparison as Comparison, PairCheck as PairCheck, both_banks as both_banks, compare as compare,
+        pair_check as pair_check, predict_lambda as predict_lambda,
     )
     from needlecalc.design.forward.metering import Metering as Metering, metering as metering
-    from needlecalc.design.inverse.target import Target as Target, make_target as make_target
-    from needlecalc.design.inverse.limits import Limits as Limits
-    from needlecalc.design.inverse.owncut import blended as blended, own_cut as own_cut
-    from needlecalc.design.inverse.twins import (
-        PairCheck as PairCheck, both_banks as both_banks, pair_check as pair_check,
-    )
+    from needlecalc.design.inverse.target import Target as Target
+    from needlecalc.design.inverse.maketarget import make_target as make_target
+    from needlecalc.design.inverse.limits import Limits as Limits, blended as blended, own_cut as own_cut
     from needlecalc.design.inverse.alternatives import Alternative as Alternative
     from needlecalc.design.belief.doubts import Doubts as Doubts
     from needlecalc.design.belief.history import History as History, Pass as Pass, read_history as read_history

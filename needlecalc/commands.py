@@ -13,15 +13,13 @@ from pathlib import Path
 import numpy as np
 
 from needlecalc.design.after.outcome import compare_pass
-from needlecalc.design.after.progress import judge_cut
+from needlecalc.design.after.progress import judge_cut, unchanged
 from needlecalc.design.after.rank import rank
-from needlecalc.design.after.refit import unchanged
 from needlecalc.design.after.rescue import rescue
 from needlecalc.design.belief.history import History, read_history
 from needlecalc.design.belief.learn import learn
-from needlecalc.design.forward.predict import compare
+from needlecalc.design.forward.predict import compare, pair_check
 from needlecalc.design.inverse.proposal import Design
-from needlecalc.design.inverse.twins import pair_check
 from needlecalc.designfile import read_design
 from needlecalc.echo import plain, shown, step
 from needlecalc.errors import InputError, NeedleCalcError, SolveError

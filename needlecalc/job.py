@@ -19,9 +19,10 @@ from needlecalc.design.belief.history import SAME_NEEDLE_MM, History, Pass, read
 from needlecalc.design.belief.learn import learn
 from needlecalc.design.belief.learned import Learned
 from needlecalc.design.inverse.limits import Limits
+from needlecalc.design.inverse.maketarget import REGIMES, make_target
 from needlecalc.design.inverse.proposal import Design
 from needlecalc.design.inverse.solve import solve
-from needlecalc.design.inverse.target import REGIMES, Target, make_target
+from needlecalc.design.inverse.target import Target
 from needlecalc.echo import LONGEST_VALUE, plain, shown
 from needlecalc.errors import InputError
 from needlecalc.jobassumed import Prior, assumed_table, needs_parts, widened

@@ -9,7 +9,7 @@ from typing import Any, NamedTuple
 
 from needlecalc.design.belief.doubts import Doubts
 from needlecalc.design.inverse.limits import Limits
-from needlecalc.design.inverse.target import make_target
+from needlecalc.design.inverse.maketarget import make_target
 from needlecalc.echo import LONGEST_NAME, LONGEST_VALUE, plain, shown
 from needlecalc.measure.checks.inspection import GasReading, Ignition, Mechanical, NeedleReading, Sensor, Twins
 from needlecalc.measure.checks.limits import CheckLimits

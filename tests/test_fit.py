@@ -14,9 +14,8 @@ from hypothesis import strategies as st
 from scipy.optimize import LinearConstraint, lsq_linear, minimize, nnls
 
 import needlecalc as nc
-from needlecalc.design.inverse import leastsquares
-from needlecalc.design.inverse.fit import cost, fit, response, smoothest
-from needlecalc.design.inverse.leastsquares import least_squares_with_inequalities
+from needlecalc.design.inverse import fit as fit_room
+from needlecalc.design.inverse.fit import cost, fit, least_squares_with_inequalities, response, smoothest
 from needlecalc.design.inverse.problem import Problem
 
 SHARE = 1e-6  # of the cost: what counts as more
@@ -199,9 +198,7 @@ def test_opposite_limits_stay_opposite_to_the_last_bit(monkeypatch):
     # A bit's difference, as a matrix kernel may make it by a row's place, turned an equation into a contradiction that
     # was balanced by forces of 1e13, and the answer broke it by 4e-3.
     seen = []
-    monkeypatch.setattr(
-        leastsquares, "nnls", lambda system, *given, **more: seen.append(system) or nnls(system, *given, **more)
-    )
+    monkeypatch.setattr(fit_room, "nnls", lambda system, *given, **more: seen.append(system) or nnls(system, *given, **more))
     rng = np.random.default_rng(0)
     for _ in range(300):
         count, rows = rng.integers(2, 18, 2)

@@ -13,7 +13,7 @@ from scipy.optimize import lsq_linear, minimize
 
 import needlecalc as nc
 from needlecalc.design.inverse.alternatives import Unsolved
-from needlecalc.design.inverse.leastsquares import least_squares_with_inequalities
+from needlecalc.design.inverse.fit import least_squares_with_inequalities
 from needlecalc.design.inverse.limits import LimitKind
 from needlecalc.design.inverse.notes import DesignRemark
 from needlecalc.design.inverse.target import TargetRemark

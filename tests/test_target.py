@@ -9,7 +9,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 import needlecalc as nc
-from needlecalc.design.inverse.target import LEANEST_FULL_LOAD, REGIMES, TargetRemark
+from needlecalc.design.inverse.maketarget import REGIMES
+from needlecalc.design.inverse.target import LEANEST_FULL_LOAD, TargetRemark
 from needlecalc.report import say
 
 LOADS = ("idle", "light", "part", "full")

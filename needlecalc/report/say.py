@@ -14,12 +14,12 @@ from needlecalc.design.after.outcome import Outcome
 from needlecalc.design.after.progress import LIGHT_PASS_UM, Progress, StationState
 from needlecalc.design.after.rank import RankedNeedle
 from needlecalc.design.after.rescue import HURT, STILL_FITS, Rescue, WayOut
+from needlecalc.design.forward.predict import MATCHED_WITHIN_UM
 from needlecalc.design.inverse.alternatives import Alternative, Change
 from needlecalc.design.inverse.limits import Limit
 from needlecalc.design.inverse.notes import rich_now, why_the_jet
 from needlecalc.design.inverse.proposal import Design, NextStep, Stages
 from needlecalc.design.inverse.target import Target
-from needlecalc.design.inverse.twins import MATCHED_WITHIN_UM
 from needlecalc.design.inverse.uncertainty import idle_band
 from needlecalc.design.inverse.verdict import Cause, Missed, VerdictKind
 from needlecalc.measure.checks.check import Check, Checks

@@ -10,12 +10,11 @@ from enum import StrEnum
 
 from needlecalc.design.belief.learned import LearnedRemark
 from needlecalc.design.inverse.alternatives import Change, Unsolved
-from needlecalc.design.inverse.idletest import Why
 from needlecalc.design.inverse.limits import LimitKind
 from needlecalc.design.inverse.nextstep import Unweighed
 from needlecalc.design.inverse.notes import DesignRemark
 from needlecalc.design.inverse.proposal import Measurement, Stages
-from needlecalc.design.inverse.target import TargetRemark
+from needlecalc.design.inverse.target import TargetRemark, Why
 from needlecalc.design.inverse.verdict import Cause, VerdictKind
 
 PISTONS = (

@@ -30,8 +30,7 @@ from conftest import make_setup
 import needlecalc as nc
 from needlecalc.design.inverse import fit as room
 from needlecalc.design.inverse import solution
-from needlecalc.design.inverse.fit import fit
-from needlecalc.design.inverse.leastsquares import least_squares_with_inequalities
+from needlecalc.design.inverse.fit import fit, least_squares_with_inequalities
 from needlecalc.design.inverse.problem import Point, Problem
 from needlecalc.design.inverse.solution import best_solution
 

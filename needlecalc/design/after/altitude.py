@@ -9,7 +9,7 @@ from enum import StrEnum
 import numpy as np
 
 from needlecalc.arrays import read_only, same_length
-from needlecalc.design.forward.predict import predict_lambda
+from needlecalc.design.forward.predict import need_lift, predict_lambda
 from needlecalc.design.inverse.proposal import Design, Stages
 from needlecalc.design.inverse.target import HARDLY, LEANEST_FULL_LOAD
 from needlecalc.errors import InputError
@@ -252,10 +252,7 @@ def at_altitude(
     >>> print(at_altitude(setup, bands, None, 1600.0).at("1600 m").lambda_predicted.round(2))
     [0.79 0.79 0.8 ]
     """
-    if not np.isfinite(bands.lift_mm).all():
-        band = int(np.argmax(~np.isfinite(bands.lift_mm)))
-        msg = f"Band {bands.name(band)} has no lift; run with_lift(bands, setup) first, or type the lift in."
-        raise InputError(msg)
+    need_lift(bands)
     if isinstance(fitted, Design):
         same_length("bands and design", bands=bands.rpm, design=fitted.final.expected)
     jet = setup.carburettor.jet

@@ -8,7 +8,7 @@ from enum import StrEnum
 import numpy as np
 from numpy.typing import NDArray
 
-from needlecalc.design.after.refit import refitted, unchanged
+from needlecalc.design.after.progress import refitted, unchanged
 from needlecalc.design.belief.history import History, Pass
 from needlecalc.design.belief.learn import learn
 from needlecalc.design.belief.learned import Learned

@@ -2,18 +2,20 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from needlecalc.design.after.refit import touched
+from needlecalc.design.belief.history import SAME_NEEDLE_MM, History, Pass
+from needlecalc.design.belief.learned import Learned
 from needlecalc.design.inverse.notes import full_load_next
 from needlecalc.design.inverse.proposal import Design, Stages
 from needlecalc.design.inverse.stages import RISK, chance_made_rich
 from needlecalc.design.inverse.uncertainty import Cars, Outlook, outlook
 from needlecalc.errors import InputError
+from needlecalc.gaussian import Gaussian
 from needlecalc.parts.measured import OVAL_UM, WITHIN_UM, measured_needle
 from needlecalc.parts.needle import Needle
 from needlecalc.remark import Remark
@@ -21,6 +23,8 @@ from needlecalc.show import Row, Shown, Table
 from needlecalc.units import FloatArray
 
 LIGHT_PASS_UM = 10.0
+SAME_DROP_MM = 1e-6
+LEAST_ERROR_MM = 1e-9  # what is certain still needs a width
 
 
 class StationState(StrEnum):
@@ -244,3 +248,52 @@ def _next_stroke(design: Design, states: tuple[StationState, ...], to_go_um: Flo
     if not left.size:
         return NextStroke.THERE
     return NextStroke.LIGHT_PASS if left.max() <= LIGHT_PASS_UM else NextStroke.CARRY_ON
+
+
+def touched(learned: Learned, needle: Needle) -> NDArray[np.bool_]:
+    """Stations of a needle that were measured anew since the last pass."""
+    last = learned.history.passes[-1].needle
+    if last.stations_mm.shape != needle.stations_mm.shape or not np.allclose(
+        last.stations_mm, needle.stations_mm, atol=1e-6
+    ):
+        msg = f"Needle {needle.name} has other stations than {last.name}; measure it at the same ones, from the same datum."
+        raise InputError(msg)
+    return np.asarray(np.abs(last.diameters_mm - needle.diameters_mm) > SAME_NEEDLE_MM)
+
+
+def unchanged(learned: Learned, needle: Needle, drop_mm: float) -> bool:
+    """Whether needle and jet height are still those of the last pass."""
+    return abs(drop_mm - learned.history.passes[-1].drop_mm) < SAME_DROP_MM and not touched(learned, needle).any()
+
+
+def refitted(learned: Learned, needle: Needle, drop_mm: float) -> Learned:
+    """The car as believed with another needle in it, measured but not yet driven."""
+    new = touched(learned, needle)
+    place, history = learned.place, learned.history
+    old = int(history.needle_of_pass()[-1])
+    after = history.then(needle, drop_mm, learned.bands)
+    number = int(after.needle_of_pass()[-1])
+    estimate, before = learned.estimate, learned.before
+    if number == place.needles:
+        one = max(learned.doubts.micrometer_mm, LEAST_ERROR_MM)
+        # Unknowns that each new one copies; those measured anew stand alone.
+        copy = np.eye(before.size)[place.needle(old)]
+        copy[new] = 0.0
+        both = estimate.joined(np.where(new, one, 0.0))
+        both.root[before.size :, : estimate.root.shape[1]] = copy @ estimate.root
+        estimate = Gaussian(np.append(estimate.mean, copy @ estimate.mean), both.root)
+        before, place = np.append(before, np.full(new.size, one)), replace(place, needles=place.needles + 1)
+    true = needle.diameters_mm - estimate.mean[place.needle(number)]
+    expected = np.exp(learned.log_lambda(learned.mean, true, drop_mm))
+    undriven = learned.bands.having(lambda_measured=expected, log=None, samples=())
+    last = history.passes[-1]
+    after = History((*history.passes, Pass(needle, drop_mm, undriven, driven=False, air=last.air, fuel=last.fuel)))
+    return replace(
+        learned,
+        setup=after.present(learned.setup),
+        history=after,
+        bands=undriven,
+        place=place,
+        estimate=estimate,
+        before=before,
+    )

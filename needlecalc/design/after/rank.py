@@ -10,7 +10,7 @@ from pathlib import Path
 
 import numpy as np
 
-from needlecalc.design.after.refit import touched
+from needlecalc.design.after.progress import touched
 from needlecalc.design.belief.law import Law
 from needlecalc.design.belief.learn import learn
 from needlecalc.design.belief.learned import Learned

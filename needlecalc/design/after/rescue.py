@@ -11,8 +11,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.optimize import brentq
 
-from needlecalc.design.after.progress import Progress, judge_cut
-from needlecalc.design.after.refit import refitted
+from needlecalc.design.after.progress import Progress, judge_cut, refitted
 from needlecalc.design.belief.learned import Learned
 from needlecalc.design.inverse.alternatives import Alternative, Change, alternative, with_bore
 from needlecalc.design.inverse.problem import drops_on_table_mm

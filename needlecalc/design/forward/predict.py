@@ -1,4 +1,4 @@
-"""Lambda of measured bands on another needle, and two needles side by side."""
+"""Lambda of measured bands on another needle, two needles side by side, and both banks of twin carburettors."""
 
 from __future__ import annotations
 
@@ -7,6 +7,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from needlecalc.arrays import check_range
+from needlecalc.echo import shown
 from needlecalc.errors import InputError
 from needlecalc.measure.drive.bands import Bands
 from needlecalc.parts.carburettor import AirValve, lift_after_change
@@ -16,6 +18,8 @@ from needlecalc.parts.setup import Setup
 from needlecalc.physics.annulus import BoreFlow
 from needlecalc.show import Column, Shown, Table, counted
 from needlecalc.units import FloatArray
+
+MATCHED_WITHIN_UM = 10.0  # common practice, no source
 
 
 def predict_lambda(
@@ -68,7 +72,7 @@ def predict_lambda(
     >>> print(predict_lambda(setup, bands, needle=thinner).round(3))
     [0.836 1.012]
     """
-    _need_lift(bands)
+    need_lift(bands)
     known = bands.depression_pa
     before = fuel_flow(setup, bands.lift_mm, depression_pa=known)
     changed = setup if needle is None else setup.with_needle(needle)
@@ -98,7 +102,8 @@ def _under_other_valve(setup: Setup, bands: Bands, air_valve: AirValve) -> tuple
     return lift, np.asarray(setup.carburettor.depression_pa(bands.lift_mm, bands.depression_pa) * ratio)
 
 
-def _need_lift(bands: Bands) -> None:
+def need_lift(bands: Bands) -> None:
+    """Refuse bands of which one has no lift."""
     if not np.isfinite(bands.lift_mm).all():
         band = int(np.argmax(~np.isfinite(bands.lift_mm)))
         msg = f"Band {bands.name(band)} has no lift; run with_lift(bands, setup) first, or type the lift in."
@@ -143,6 +148,10 @@ class Comparison(Shown):
         at_mm, own_mm = (values[self.station - 1] for values in (self.first.stations_mm, self.first.diameters_mm))
         return 1e3 * (self.second.diameter_at_mm(at_mm) - own_mm)
 
+    def lambda_change_percent(self) -> FloatArray:
+        """How much leaner the second runs with each station at the jet's face."""
+        return _change(self.second_flow.fuel_flow_g_s, self.first_flow.fuel_flow_g_s)
+
     def table(self) -> Table:
         """Stations of both needles, one row a station."""
         one, two = self.first_flow, self.second_flow
@@ -157,7 +166,7 @@ class Comparison(Shown):
             Column("second_metering_mm2", "second mm2", ".3f", two.metering_area_mm2),
             Column("first_effective_mm2", "effective mm2", ".3f", one.effective_area_mm2),
             Column("second_effective_mm2", "second mm2", ".3f", two.effective_area_mm2),
-            Column("lambda_change_percent", "lambda change %", "+.1f", _change(two.fuel_flow_g_s, one.fuel_flow_g_s)),
+            Column("lambda_change_percent", "lambda change %", "+.1f", self.lambda_change_percent()),
         )
         title = f"First: {self.first.name}; second: {self.second.name}; jet {self.setup.carburettor.jet.bore_mm:g} mm"
         note = "Effective areas and lambda change as with the station at the jet's face; + is leaner."
@@ -225,3 +234,165 @@ def compare(setup: Setup, first: Needle, second: Needle, *, bands: Bands | None 
     blank = np.empty(0)
     lambdas = (blank, blank) if bands is None else tuple(predict_lambda(setup, bands, needle=n) for n in (first, second))
     return Comparison(setup, first, second, shared + 1, one, two, bands, *lambdas)
+
+
+def both_banks(left: Bands, right: Bands, *, names: tuple[str, str] = ("left", "right")) -> Bands:
+    """Bands of two banks as one table, for one profile that serves both.
+
+    Parameters
+    ----------
+    left, right : Bands
+        Bands of each bank, with their lifts; loads stay what they are.
+    names : tuple of str
+        What the banks are called.
+
+    Returns
+    -------
+    Bands
+        Bands of the left bank, then of the right, each named by its bank.
+
+    Raises
+    ------
+    InputError
+        If the banks have one name, or lifts that belong to different parts.
+
+    Notes
+    -----
+    A design for both holds one needle and one jet height; idle of each bank is then set by its own nut, after
+    the air of the two has been balanced.
+
+    Examples
+    --------
+    >>> from needlecalc import typed_bands
+    >>> left = typed_bands([3000], [1.08], lift_mm=[11.0])
+    >>> right = typed_bands([3000], [1.11], lift_mm=[11.4])
+    >>> both_banks(left, right).name(1)
+    '3000 rpm full right'
+    """
+    if len(names) != 2 or names[0] == names[1]:
+        msg = f"names is {shown(names)}, but must be two; give each bank a name of its own."
+        raise InputError(msg)
+    if left.lift_setup is not right.lift_setup:
+        msg = "The lifts of the two banks were given under different setups; give both with_lift() the same setup."
+        raise InputError(msg)
+    same = left.log is right.log
+    return left.having(
+        columns={name: np.concatenate([left.columns[name], right.columns[name]]) for name in left.columns},
+        load=left.load + right.load,
+        bank=(names[0],) * left.rpm.size + (names[1],) * right.rpm.size,
+        lift_source=left.lift_source + right.lift_source,
+        log=left.log if same else None,
+        samples=left.samples + right.samples if same else (),
+        dropped=[
+            (reason._replace(bank=name), count)
+            for name, bands in zip(names, (left, right), strict=True)
+            for reason, count in bands.dropped
+        ],
+        remarks=left.remarks + right.remarks,
+    )
+
+
+@dataclass(frozen=True, repr=False, eq=False)
+class PairCheck(Shown):
+    """Whether two filed needles are a matched pair.
+
+    Parameters
+    ----------
+    first, second : Needle
+        The needles as measured after filing.
+    tolerance_um : float
+        Greatest difference allowed at any station. [um]
+    thicker_um : array, shape (n,)
+        How much thicker the second is at each station. [um]
+    lambda_percent : array, shape (n,)
+        How much leaner the second runs with that station at the jet's face; NaN without a setup. [%]
+    """
+
+    first: Needle
+    second: Needle
+    tolerance_um: float
+    thicker_um: FloatArray
+    lambda_percent: FloatArray
+
+    def __repr__(self) -> str:
+        return f"Pair: {self.verdict()}"
+
+    def within(self) -> NDArray[np.bool_]:
+        """Stations that match."""
+        return np.asarray(np.abs(self.thicker_um) <= self.tolerance_um + 1e-6)
+
+    @property
+    def matched(self) -> bool:
+        """Whether every station matches."""
+        return bool(self.within().all())
+
+    def verdict(self) -> str:
+        """What the check comes to."""
+        worst = int(np.argmax(np.abs(self.thicker_um)))
+        most = f"{abs(self.thicker_um[worst]):.1f} um at station {worst + 1}"
+        if self.matched:
+            return f"matched, they differ by {most} at most, within {self.tolerance_um:g} um."
+        thicker = self.second if self.thicker_um[worst] > 0.0 else self.first
+        return (
+            f"not matched, they differ by {most}, more than {self.tolerance_um:g} um; take that off {thicker.name}, the "
+            "thicker there, and measure both again with one instrument."
+        )
+
+    def table(self) -> Table:
+        """Stations of both needles, to be shown."""
+        return Table(
+            repr(self),
+            (
+                Column("station", "station", "d", range(1, self.thicker_um.size + 1)),
+                Column("first_mm", f"{self.first.name} mm", ".4f", self.first.diameters_mm),
+                Column("second_mm", f"{self.second.name} mm", ".4f", self.second.diameters_mm),
+                Column("thicker_um", "second thicker um", "+.1f", self.thicker_um),
+                Column("lambda_percent", "lambda %", "+.1f", self.lambda_percent),
+                Column("within", "matched", "", self.within()),
+            ),
+        )
+
+
+def pair_check(
+    first: Needle, second: Needle, *, tolerance_um: float = MATCHED_WITHIN_UM, setup: Setup | None = None
+) -> PairCheck:
+    """Check of two needles that must be alike, after filing.
+
+    Parameters
+    ----------
+    first, second : Needle
+        The needles as measured, at the same stations.
+    tolerance_um : float
+        Greatest difference allowed at any station. [um]
+    setup : Setup or None
+        Carburettor they work in, for what each difference does to lambda.
+
+    Returns
+    -------
+    PairCheck
+        The verdict and the figures of each station.
+
+    Raises
+    ------
+    InputError
+        If the needles were measured at different stations.
+
+    Examples
+    --------
+    >>> one = Needle("left", [0, 3, 6], [2.40, 2.30, 2.20])
+    >>> pair_check(one, Needle("right", [0, 3, 6], [2.40, 2.305, 2.20]))
+    Pair: matched, they differ by 5.0 um at station 2 at most, within 10 um.
+    """
+    check_range(tolerance_um, "tolerance_um", 0.1, 100.0, cure="It is on diameter, in um.")
+    same = first.stations_mm.shape == second.stations_mm.shape
+    if not same or not np.allclose(first.stations_mm, second.stations_mm, atol=1e-3):
+        msg = (
+            f"Needles {first.name} and {second.name} were measured at different stations; measure both at the same "
+            "distances from the shoulder."
+        )
+        raise InputError(msg)
+    percent = np.full(first.stations_mm.size, np.nan)
+    if setup is not None:
+        percent = compare(setup, first, second).lambda_change_percent()
+    thicker = 1e3 * (second.diameters_mm - first.diameters_mm)
+    return PairCheck(first, second, float(tolerance_um), thicker, percent)

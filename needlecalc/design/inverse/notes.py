@@ -5,7 +5,6 @@ from __future__ import annotations
 from enum import StrEnum
 
 import numpy as np
-from numpy.typing import NDArray
 
 from needlecalc.design.belief.readings import trusted
 from needlecalc.design.inverse.fit import MISSED_BY
@@ -13,7 +12,7 @@ from needlecalc.design.inverse.limits import FLATS
 from needlecalc.design.inverse.proposal import Design, Stages
 from needlecalc.design.inverse.target import HARDLY, Target
 from needlecalc.design.inverse.uncertainty import idle_aim, idle_band
-from needlecalc.remark import BandName, Remark, Severity
+from needlecalc.remark import Remark, Severity
 from needlecalc.units import FloatArray
 
 WORTH_A_WORD = 0.003  # of lambda
@@ -81,7 +80,7 @@ def full_load_now(design: Design) -> Remark | None:
     if not lean.size:
         return None
     numbers = {"low": float(read[lean].min()), "high": float(read[lean].max()), "limit": limit}
-    return Remark(DesignRemark.FULL_LOAD_LEAN_NOW, Severity.STOP, bands=_worst_first(target, lean, read), numbers=numbers)
+    return Remark(DesignRemark.FULL_LOAD_LEAN_NOW, Severity.STOP, bands=target.worst_first(lean, read), numbers=numbers)
 
 
 def full_load_next(target: Target, expected: FloatArray, highest: FloatArray) -> Remark | None:
@@ -95,7 +94,7 @@ def full_load_next(target: Target, expected: FloatArray, highest: FloatArray) ->
     return Remark(
         DesignRemark.FULL_LOAD_LEAN_NEXT if runs else DesignRemark.FULL_LOAD_MAY_BE_LEAN,
         Severity.STOP if runs else Severity.CAUTION,
-        bands=_worst_first(target, lean, highest),
+        bands=target.worst_first(lean, highest),
         numbers={"expected": float(expected[worst]), "highest": float(highest[worst]), "limit": limit},
     )
 
@@ -124,12 +123,8 @@ def why_the_jet(design: Design) -> Remark | None:
     if (asks & (np.array(target.bands.load) == "idle")).any():
         return Remark(DesignRemark.JET_FOR_IDLE)
     if flats < 0.0 and asks.any():
-        return Remark(DesignRemark.JET_LEANS, bands=_worst_first(target, np.flatnonzero(asks), asked))
+        return Remark(DesignRemark.JET_LEANS, bands=target.worst_first(np.flatnonzero(asks), asked))
     return Remark(DesignRemark.JET_SERVES_BEST)
-
-
-def _worst_first(target: Target, bands: NDArray[np.intp], badness: FloatArray) -> tuple[BandName, ...]:
-    return target.called(*bands[np.argsort(-badness[bands], kind="stable")].tolist())
 
 
 def _of_the_meter(design: Design) -> list[Remark]:
@@ -186,7 +181,7 @@ def _past_lean_limit(design: Design) -> Remark | None:
     beyond = np.flatnonzero(learned.at_least)
     if not beyond.size:
         return None
-    bands = _worst_first(design.target, beyond, read / taken)
+    bands = design.target.worst_first(beyond, read / taken)
     worst = int(beyond[np.argmax((read / taken)[beyond])])
     numbers = {
         "limit": learned.doubts.lean_limit,
