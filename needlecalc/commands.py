@@ -98,8 +98,7 @@ def design(asked: Namespace) -> int:
         if (shift := job.jet_drive(bands)) is not None:
             said.append(str(shift))
         found = job.checks(bands)
-        said.append(str(found))
-        if not _open(found, said):
+        if not _open(found, [*said, str(found)]):
             return LOCKED
         step("Solving")
         made = job.design(bands)

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import json
 import os
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -101,7 +103,12 @@ class Job:
         Keys of ``[log]``: ``file``; and where the reader asks for a decision, ``columns`` and ``units`` (tables from
         meaning to column and to unit), ``afr_stoich``, ``decimal`` and ``ambient_kpa``, as ``read_log`` takes them.
         """
-        return log_of(self.settings["log"], self.folder)
+        return log_of(self.settings["log"], self.folder, ambient_pa=self._ambient_pa())
+
+    def _ambient_pa(self) -> float | None:
+        """Pressure of the air of the day, where the job states it."""
+        assumed = any((prior.section, prior.key) == ("air", "pressure_pa") for prior in self.left_out)
+        return None if assumed else self.setup.air.pressure_pa
 
     def bands(self, log: Log | None) -> Bands:
         """Bands of the job, with lifts.
@@ -182,8 +189,10 @@ class Job:
         """A load that is misspelt, in [bands] or in [target], gets the nearest word; others are the target's to judge."""
         there = {key.partition("@")[0] for key in wishes}
         for load in sorted(set(bands.load) - {*REGIMES, *there}):
+            key = load if re.fullmatch(r"[\w-]+", load, re.ASCII) else json.dumps(plain(load))
             near, usual = nearest(load, {*REGIMES, *there}), ", ".join(REGIMES)
-            msg = f"[bands] load {shown(load)} has no target; write one of {usual}, or state it in [target].{near}"
+            cure = f"write one of {usual}, or state its lambda there, as {key} = 0.95.{near}"
+            msg = f"[bands] load {shown(load)} has no lambda in [target]; {cure}"
             raise InputError(msg)
         for load in sorted(there - {*bands.load, *REGIMES}):
             near, known = nearest(load, {*bands.load, *REGIMES}), ", ".join(sorted(set(bands.load)))
@@ -314,7 +323,7 @@ class Job:
     def _moved_drive(self) -> tuple[Bands, float] | None:
         stated = not any(prior.section in ("engine", "air_valve") for prior in self.left_out)
         given = self.settings["calibration"], self.settings["bands"]
-        return moved_drive_of(*given, self.setup, self.folder, parts_stated=stated)
+        return moved_drive_of(*given, self.setup, self.folder, parts_stated=stated, ambient_pa=self._ambient_pa())
 
     def diameters_mm(self, readings_mm: FloatArray) -> FloatArray:
         """Diameters at the stations from what the job's micrometer read there.

@@ -30,7 +30,7 @@ from needlecalc.parts.setup import Setup
 from needlecalc.units import PA_PER_KPA
 
 
-def log_of(section: Mapping[str, Any], folder: Path, name: str = "log") -> Log | None:
+def log_of(section: Mapping[str, Any], folder: Path, name: str = "log", ambient_pa: float | None = None) -> Log | None:
     """Log that [log] names.
 
     Parameters
@@ -41,6 +41,8 @@ def log_of(section: Mapping[str, Any], folder: Path, name: str = "log") -> Log |
         Folder that its path is relative to.
     name : str
         Name of the section, for messages.
+    ambient_pa : float or None
+        Pressure of the air that a manifold gauge counts from, where the section states none. [Pa]
 
     Returns
     -------
@@ -69,7 +71,7 @@ def log_of(section: Mapping[str, Any], folder: Path, name: str = "log") -> Log |
             units=section.get("units"),
             afr_stoich=section.get("afr_stoich"),
             decimal=section.get("decimal"),
-            ambient_pa=None if ambient_kpa is None else ambient_kpa * PA_PER_KPA,
+            ambient_pa=ambient_pa if ambient_kpa is None else ambient_kpa * PA_PER_KPA,
         )
 
 
@@ -281,7 +283,13 @@ def lean_limits_of(sections: Mapping[str, Any], folder: Path) -> LeanLimits | No
 
 
 def moved_drive_of(
-    calibration: Mapping[str, Any], bands: Mapping[str, Any], setup: Setup, folder: Path, *, parts_stated: bool = True
+    calibration: Mapping[str, Any],
+    bands: Mapping[str, Any],
+    setup: Setup,
+    folder: Path,
+    *,
+    parts_stated: bool = True,
+    ambient_pa: float | None = None,
 ) -> tuple[Bands, float] | None:
     """Bands of the drive with the jet moved, as [calibration] gives them.
 
@@ -295,6 +303,8 @@ def moved_drive_of(
         Folder that the path of its log is relative to.
     parts_stated : bool
         False where no lift can be computed, as engine or air valve are invented.
+    ambient_pa : float or None
+        Pressure of the air that a manifold gauge counts from, where the section states none. [Pa]
 
     Returns
     -------
@@ -318,7 +328,7 @@ def moved_drive_of(
     if "rpm" in section:
         moved = bands_of(section, None, "calibration")
     else:
-        moved = bands_of(bands, log_of(section, folder, "calibration"))
+        moved = bands_of(bands, log_of(section, folder, "calibration", ambient_pa))
     # Lifts not read again are those of the first drive: the air sets them, not the jet.  Computed ones only tell
     # whether the bands were held at the same air flow.
     from_air = np.isfinite(moved.manifold_pressure_pa) | np.isfinite(moved.air_flow_g_s)

@@ -38,6 +38,7 @@ DIMENSIONS: tuple[Mapping[str, float], ...] = (
     {"_m": 1.0, "_ft": 12.0 * MM_PER_INCH / 1e3},
 )
 VACUUM, PRESSURE = "manifold_vacuum", "manifold_pressure_pa"
+LAMBDA, AFR, GAUGE_STOICH = "lambda_measured", "afr_measured", 14.7  # gauges show lambda times this, whatever the fuel
 ENDS = sorted({end for units in DIMENSIONS for end in units} | {"_degf"}, key=len, reverse=True)
 
 
@@ -71,6 +72,8 @@ def said(part: Mapping[str, Mapping[str, Any]], written: Mapping[tuple[str, str]
 
 def other_units(key: str) -> list[str]:
     """The same key in the other units it may be written in."""
+    if key == LAMBDA:
+        return [AFR]
     vacuums = [f"{VACUUM}{end}" for end in PRESSURES] if key == PRESSURE else []
     if key.endswith("_degc"):
         return [f"{key.removesuffix('_degc')}_degf"]
@@ -99,6 +102,8 @@ def _section(keys: Mapping[str, Any], place: str, written: dict[tuple[str, str],
 
 def _target(key: str, known: Mapping[str, Any]) -> tuple[str, Callable[[float], float] | None]:
     """The known key that this one is in another unit, and how to convert; none where there is none."""
+    if key == AFR and LAMBDA in known:
+        return LAMBDA, partial(mul, 1.0 / GAUGE_STOICH)
     for end in (end for end in ENDS if key.endswith(end)):
         stem = key.removesuffix(end)
         if end == "_degf":

@@ -145,7 +145,7 @@ def test_refusals():
         nc.make_bands(log, lag_s=50)
     with pytest.raises(nc.InputError, match="no band with enough steady samples"):
         nc.make_bands(log, least_count=10000)
-    with pytest.raises(nc.InputError, match="Is it an AFR"):
+    with pytest.raises(nc.InputError, match="divide it by 14"):
         nc.typed_bands([900, 2000], [13.0, 14.0])
 
 

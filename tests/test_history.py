@@ -266,7 +266,10 @@ BANDS = ("passes", 0, "bands")
         (put(None, "passes", 0, "drop_mm"), r"pass 1: drop_mm is null, but must be a number"),
         (put(99.0, "passes", 0, "drop_mm"), r"pass 1: drop_mm is 99, but must lie between -2 and 12"),
         (put([1.0, None], *BANDS, "lambda_measured"), r"pass 1: lambda_measured: entry 2 is nan"),
-        (put([14.7, 13.0], *BANDS, "lambda_measured"), r"pass 1: lambda_measured is 14\.7 \(entry 1 of 2\).* Is it an AFR"),
+        (
+            put([14.7, 13.0], *BANDS, "lambda_measured"),
+            r"pass 1: lambda_measured is 14\.7 \(entry 1 of 2\).* divide it by 14",
+        ),
         (put([1.0], *BANDS, "lift_mm"), r"pass 1: bands: the columns must be equally long"),
         (put([None, 3.0], *BANDS, "lift_mm"), r"pass 1: Band 900 rpm full has no lift"),
         (put([-0.1, 0.3], *BANDS, "lift_u_mm"), r"pass 1: Band 900 rpm full: lift_u_mm is -0\.1, but a doubt must be zero"),

@@ -27,6 +27,8 @@ FIGURES = [
     ("air", "pressure_psi", 14.0, "pressure_pa", 96526.6),
     ("air", "temperature_degf", 68, "temperature_degc", 20.0),
     ("altitude", "home_ft", 1000, "home_m", 304.8),
+    ("bands", "afr_measured", [14.7, 13.23], "lambda_measured", [1.0, 0.9]),
+    ("lean_limits.full", "afr_measured", [14.7], "lambda_measured", [1.0]),
     ("lift", "lift_in", [0.1, float("nan")], "lift_mm", [2.54, float("nan")]),
     ("lift", "depression_inh2o", [6.0], "depression_pa", [1494.534]),
 ]

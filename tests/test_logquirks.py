@@ -139,7 +139,9 @@ def test_optional_columns_never_block():
     assert set(chosen(log).values()) == set(BASE)
     assert kinds(log).count(ColumnFault.NO_UNIT) == 5
     # The cure that each note states works: here for the one whose values bear it.
-    assert "units={'air_flow': 'g/s'} states it" in " ".join(log.assumptions)
+    assert "units={'air_flow': 'g/s'} (in a job file air_flow = \"g/s\" under [log.units]) states it" in " ".join(
+        log.assumptions
+    )
     assert made(columns, units={"air_flow": "g/s"}).air_flow_g_s[0] == 1135.0
 
 

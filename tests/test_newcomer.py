@@ -87,6 +87,23 @@ def test_from_a_log_its_columns_units_and_bands_go_into_the_job(tmp_path):
     assert np.isfinite(job.bands(stated).lift_mm).all()
 
 
+def test_what_is_found_of_a_vacuum_gauge_is_read_so_again_from_the_air_of_the_day(tmp_path):
+    rows = [(k / 5, [900, 2400][k // 100], [18.0, 3.0][k // 100] + k % 2 / 10) for k in range(200)]
+    lines = ["Time [s],Engine Speed [rpm],AFR,Vacuum [inHg]", *(f"{t},{rpm},14.1,{vacuum}" for t, rpm, vacuum in rows)]
+    (tmp_path / "drive.csv").write_text("\n".join(lines) + "\n")
+    assert main(["new", str(tmp_path / "car"), "--log", str(tmp_path / "drive.csv")]) == 0
+    fill(tmp_path / "car")
+    job = tmp_path / "car" / "job.toml"
+    found, stated = nc.read_log(tmp_path / "drive.csv"), nc.read_job(job).read_log()
+    np.testing.assert_array_equal(stated.manifold_pressure_pa, found.manifold_pressure_pa)
+    assert found.manifold_pressure_pa[0] == pytest.approx(101325.0 - 18.0 * 3386.389)
+    job.write_text(job.read_text().replace("# altitude_m = 350", "altitude_m = 1000"))
+    up = nc.read_job(job)
+    lower = 101325.0 - up.setup.air.pressure_pa
+    np.testing.assert_allclose(found.manifold_pressure_pa - up.read_log().manifold_pressure_pa, lower)
+    assert lower > 11000.0
+
+
 def test_a_log_without_air_flow_asks_for_a_lift_a_band(tmp_path):
     lines = ["time_s,rpm,lambda"] + [f"{k / 10},{[1500, 3000][k // 200]},{1.0 + 0.001 * (k % 3)}" for k in range(400)]
     (tmp_path / "drive.csv").write_text("\n".join(lines) + "\n")

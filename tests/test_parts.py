@@ -154,7 +154,7 @@ def test_a_dirty_table_is_refused_with_its_cure(tmp_path):
     with pytest.raises(nc.LogFormatError, match="name the column with its unit"):
         nc.read_needle(n1_table(file, head="station,distance_in,diameter"))
     with pytest.raises(
-        nc.InputError, match=r"0\.0895 mm, which looks like inches; give diameters in mm, or state diameter_in"
+        nc.InputError, match=r"0\.0895 mm, which looks like inches; give diameters in mm, or name their column diameter_in"
     ):
         nc.read_needle(n1_table(file, head="station,distance_in,diameter_mm"))
 

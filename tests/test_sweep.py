@@ -69,7 +69,7 @@ def test_part_of_a_log_and_refusals():
         nc.lean_limit(log, load="light", rpm=5000)
     with pytest.raises(nc.InputError, match="needs 3"):
         nc.typed_sweep([0.95, 1.0], [False, True], load="light", rpm=2500)
-    with pytest.raises(nc.InputError, match="Is it an AFR"):
+    with pytest.raises(nc.InputError, match="divide it by 14"):
         nc.typed_sweep([13.0, 14.0, 15.0], [False, False, True], load="light", rpm=2500)
     with pytest.raises(nc.InputError, match="rough has 2"):
         nc.typed_sweep([0.95, 1.0, 1.1], [False, True], load="light", rpm=2500)

@@ -88,7 +88,7 @@ class Needle(Shown):
         if diameters.max() < LEAST_DIAMETER_MM:
             msg = (
                 f"Needle {self.name}: its thickest diameter is {diameters.max():g} mm, which looks like inches; "
-                "give diameters in mm, or state diameter_in in the table."
+                "give diameters in mm, or name their column diameter_in."
             )
             raise InputError(msg)
         if steps.max() < LEAST_PITCH_MM:

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from needlecalc.arrays import read_only, same_length
 from needlecalc.errors import InputError
 from needlecalc.measure.checks.sensorzero import SensorZero
-from needlecalc.measure.drive.bands import Bands
+from needlecalc.measure.drive.bands import AFR_CURE, Bands
 from needlecalc.remark import BandName, Remark, Severity
 from needlecalc.show import Shown, counted
 from needlecalc.units import FloatArray
@@ -95,7 +95,7 @@ class Target(Shown):
         for name, value in given.items():
             object.__setattr__(self, name, value)
         if not ((aim >= 0.5) & (aim <= 2.0)).all():
-            msg = f"lambda_target runs from {aim.min():g} to {aim.max():g}, but must lie between 0.5 and 2; is it an AFR?"
+            msg = f"lambda_target runs from {aim.min():g} to {aim.max():g}, but must lie between 0.5 and 2. {AFR_CURE}"
             raise InputError(msg)
         object.__setattr__(self, "why", tuple(self.why) or (Remark(Why.STATED),) * aim.size)
         tested = np.zeros(aim.size, dtype=bool) if self.tested is None else np.atleast_1d(np.array(self.tested, dtype=bool))

@@ -23,6 +23,7 @@ from needlecalc.show import Shown, counted, in_words
 from needlecalc.units import FloatArray
 
 Rows = NDArray[np.intp]
+AFR_CURE = "Is it an air-fuel ratio? Most gauges show lambda times 14.7: divide it by 14.7."
 NAMED_IN_FULL, WORST_NAMED = 12, 6  # of a longer list only so many are named, and the others counted
 
 
@@ -261,7 +262,7 @@ class Bands(Shown):
             msg = "There is no band with enough steady samples; hold each speed for 5 s, or widen the bands."
             raise InputError(msg)
         check_each(self.rpm, "rpm", 0.0, 2e4, open_low=True, cure="Revolutions a minute.")
-        check_each(self.lambda_measured, "lambda_measured", 0.5, 2.0, cure="Is it an AFR?")
+        check_each(self.lambda_measured, "lambda_measured", 0.5, 2.0, cure=AFR_CURE)
 
     def _set(self, **values: Any) -> None:
         for name, value in values.items():

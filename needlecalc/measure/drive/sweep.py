@@ -144,7 +144,7 @@ def typed_sweep(
     ratio = read_only(lambda_measured, "lambda_measured")
     same_length("sweep", lambda_measured=ratio, rough=rough)
     check_range(rpm, "rpm", 300.0, 9000.0, cure="Revolutions a minute.")
-    check_each(ratio, "lambda_measured", 0.5, 2.0, cure="Is it an AFR?")
+    check_each(ratio, "lambda_measured", 0.5, 2.0, cure=AFR_CURE)
     marks = np.array([bool(mark) for mark in rough])
     limit, from_rough = _limit(ratio, marks, f"{load} {rpm:.0f} rpm")
     return LeanLimits((load,), np.array([rpm]), np.array([limit]), np.array([from_rough]), margin, ("typed in",))

@@ -190,7 +190,11 @@ def _decimal(table: LogTable, text: bytes, start: int, name: str) -> tuple[str, 
     marks = {decimal_mark(cell) for row in table.rows for cell in row} - {""}
     if len(marks) == 2:
         words = "from here on, both decimal points and decimal commas stand in the rows. "
-        refuse(name, f"{words}Say which holds with decimal='.' or decimal=','.", table.first + 1)
+        refuse(
+            name,
+            f"{words}Say which holds with decimal='.' or decimal=',' (in a job file the same under [log]).",
+            table.first + 1,
+        )
     if marks or table.delimiter == ",":
         return next(iter(marks), "."), False
     # Whole numbers only so far: the first number further down that leaves no choice decides.

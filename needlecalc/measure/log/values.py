@@ -213,9 +213,11 @@ def _absolute(reading: Reading, unit: LogUnit, ambient_pa: float | None) -> Read
     candidate, values, words = reading.candidate, reading.values, set(reading.candidate.words)
     ambient = AMBIENT_USUAL_PA if ambient_pa is None else ambient_pa
 
-    def counted(values: FloatArray, kind: Note, **numbers: float | str) -> Reading:
+    def counted(values: FloatArray, kind: Note, zero: str = "", **numbers: float | str) -> Reading:
         note = _note(kind, candidate, ambient=ambient, stated=ambient_pa is not None, **numbers)
-        return replace(reading, values=values, notes=(*reading.notes, note))
+        # The unit as it must be stated for the same reading.
+        label = f"{unit.label} {zero}" if zero else unit.label
+        return replace(reading, values=values, unit=label, notes=(*reading.notes, note))
 
     gauge = bool({"gauge", "gage", "rel", "relative", "relativ"} & words)
     vacuum = bool({"vacuum", "vac"} & words or (candidate.why is Why.STAND_IN and not _UPWARDS & words))
@@ -230,11 +232,11 @@ def _absolute(reading: Reading, unit: LogUnit, ambient_pa: float | None) -> Read
     # A single glitch below zero does not make a gauge pressure.
     low = float(np.nanquantile(values, 0.001)) if np.nanmin(values) < 0.0 else 0.0
     if -1.05e5 < low < -1e4:
-        return counted(values + ambient, Note.GAUGE_SEEN, low=low / 1e3)
+        return counted(values + ambient, Note.GAUGE_SEEN, "gauge", low=low / 1e3)
     if {"absolute", "abs"} & words or not (candidate.why is Why.STAND_IN or gauge or vacuum):
         return reading
     if vacuum and not gauge and low >= -1e3 and np.nanquantile(values, 0.999) <= _DEEPEST_PA:
-        return counted(ambient - values, Note.VACUUM, unit=unit.label)
+        return counted(ambient - values, Note.VACUUM, "vacuum", unit=unit.label)
     return _refused("manifold_pressure", candidate, ColumnFault.EITHER_WAY)
 
 

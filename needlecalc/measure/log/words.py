@@ -34,7 +34,27 @@ class RowFault(StrEnum):
     SPIKE = "time leaps ahead for one row only"
 
 
-_ZERO_CURE = "units={{'manifold_pressure': 'psi gauge'}} or 'inHg vacuum' (with its own unit) settles it"
+def how_to_state(table: str, key: str, value: str) -> str:
+    """How the user names a column or its unit himself, in a call and in a job file.
+
+    >>> print(how_to_state("columns", "rpm", "Engine"))
+    columns={'rpm': 'Engine'} (in a job file rpm = "Engine" under [log.columns])
+    """
+    cut = plain(value, LONGEST_NAME)
+    return f"{table}={{{key!r}: {cut!r}}} (in a job file {key} = {json.dumps(cut, ensure_ascii=False)} under [log.{table}])"
+
+
+def how_to_name(key: str, name: str = "...") -> str:
+    """How the user names a column himself."""
+    return how_to_state("columns", key, name)
+
+
+def _unit(key: str, value: str) -> str:
+    """The same for a unit, in a template."""
+    return how_to_state("units", key, value).replace("{", "{{").replace("}", "}}")
+
+
+_ZERO_CURE = f"{_unit('manifold_pressure', 'psi gauge')} or 'inHg vacuum' (with its own unit) settles it"
 
 
 class ColumnFault(StrEnum):
@@ -43,13 +63,14 @@ class ColumnFault(StrEnum):
     NO_NUMBERS = "it holds no numbers"
     STEP = (
         "it states no unit and its usual step of {step:.3g} fits neither seconds nor milliseconds; "
-        "units={{'time': 'ms'}} or 's' or 'day' settles it"
+        + _unit("time", "ms")
+        + " or 's' or 'day' settles it"
     )
     VOLTS = "its values stay below 1.2 and often below 0.4: the volts of a narrow-band sensor, not lambda"
     STUCK = "{share:.0f} % of its rows stand at {value:.4g}, no lambda and no AFR: the sensor is stuck or not connected"
     NO_MIXTURE = "its values (median {middle:.4g}) are neither lambda nor AFR; counts and volts are no use"
-    DEGREES = "it is in degrees, and percent of what is not known; units={{'{key}': '%'}} reads it as percent"
-    NO_UNIT = "it states no unit, and its values (highest {top:.4g}) leave it open; units={{'{key}': '{example}'}} states it"
+    DEGREES = "it is in degrees, and percent of what is not known; {percent} reads it as percent"
+    NO_UNIT = "it states no unit, and its values (highest {top:.4g}) leave it open; {how} states it"
     OUTSIDE = "{readings} outside {low:g} to {high:g}, so it measures something else"
     TWO_ZEROS = "its name and its unit differ on from where it counts; " + _ZERO_CURE
     EITHER_WAY = "it may count from ambient pressure either way, and its values leave it open; " + _ZERO_CURE
@@ -65,7 +86,10 @@ class Note(StrEnum):
         "The header is line {header}, the rows begin in line {first}; cells are divided by {delimiter}, "
         "numbers have a decimal {mark}, the encoding is {encoding}."
     )
-    COMMA_ASSUMED = "Numbers such as 1,234 are read with a decimal comma; decimal='.' reads thousands."
+    COMMA_ASSUMED = (
+        "Numbers such as 1,234 are read with a decimal comma; "
+        "decimal='.' (in a job file the same under [log]) reads thousands."
+    )
     REVERSED = "The log is written last row first: its rows are turned round."
     PASTED = "A block of rows stands in the file more than once ({rows} again): it counts once."
     COARSE = "Time stamps are coarser than the rows: rows that share a stamp are spread evenly up to the next."
@@ -81,7 +105,7 @@ class Note(StrEnum):
     HEAD_LIES = "{column} says {stated}, but its values (median {middle:.4g}) are {found}: read as {found}."
     AFR_USUAL = (
         "AFR is divided by {stoich:g} to give lambda, the usual setting of a display (common practice); "
-        "afr_stoich= sets another."
+        "afr_stoich (in a job file under [log]) sets another."
     )
     AFR_STATED = "AFR is divided by {stoich:g} to give lambda, as stated."
     PHI = "{column} is the equivalence ratio: lambda is one divided by it."
@@ -89,7 +113,7 @@ class Note(StrEnum):
     GAUGE_SEEN = "{column} falls to {low:.3g} kPa, so it counts from ambient pressure, taken as {ambient:g} Pa ({source})."
     VACUUM = (
         "{column} is read as a vacuum gauge, down from ambient pressure, taken as {ambient:g} Pa ({source}); "
-        "units={{'manifold_pressure': '{unit} absolute'}} or '{unit} gauge' reads it otherwise."
+        "{absolute} or '{unit} gauge' reads it otherwise."
     )
     VOLUME = "{column} is a volume of air: taken at 20 degC and 101325 Pa."
     PEDAL = "The driver's pedal stands in for the throttle, for want of a throttle column in percent."
@@ -109,28 +133,23 @@ def listed(names: Iterable[str]) -> str:
     return ", ".join(every[:MOST_NAMES]) + (f" and {counted(more, 'more column')}" if more > 0 else "")
 
 
-def how_to_name(key: str, name: str = "...") -> str:
-    """How the user names a column himself, in a call and in a job file.
-
-    >>> print(how_to_name("rpm", "Engine"))
-    columns={'rpm': 'Engine'} (in a job file rpm = "Engine" under [log.columns])
-    """
-    cut = plain(name, LONGEST_NAME)
-    return f"columns={{{key!r}: {cut!r}}} (in a job file {key} = {json.dumps(cut, ensure_ascii=False)} under [log.columns])"
-
-
 def said(fact: Remark) -> str:
     """The sentence for a note, or for a column that is not used."""
     numbers = dict(fact.numbers)
     numbers |= {key: quoted(str(numbers[key])) for key in ("column", "other") if key in numbers}
     if "key" in numbers:
         key = str(numbers["key"])
-        about = {"label": BY_KEY[key].label, "example": BY_KEY[key].example}
-        numbers |= {**about, "choice": how_to_name(key, str(fact.numbers["column"]))}
+        numbers["label"] = BY_KEY[key].label
+        numbers["choice"] = how_to_state("columns", key, str(fact.numbers["column"]))
+        numbers["how"] = how_to_state("units", key, BY_KEY[key].example)
+        numbers["percent"] = how_to_state("units", key, "%")
+    if fact.kind is Note.VACUUM:
+        numbers["absolute"] = how_to_state("units", "manifold_pressure", f"{numbers['unit']} absolute")
     if "count" in numbers:
         numbers |= {f"{what}s": counted(int(numbers["count"]), what) for what in ("time", "row", "reading")}
     if "ambient" in numbers:
-        numbers["source"] = "stated" if numbers["stated"] else "the standard atmosphere; ambient_pa= sets another"
+        usual = "the standard atmosphere; ambient_pa, or ambient_kpa under [log] of a job file, sets another"
+        numbers["source"] = "stated" if numbers["stated"] else usual
     words = fact.kind.value.format(**numbers)
     return (
         f"{numbers['column']} is not used as {numbers['label']}: {words}." if isinstance(fact.kind, ColumnFault) else words
