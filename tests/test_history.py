@@ -268,7 +268,7 @@ BANDS = ("passes", 0, "bands")
         (put([1.0, None], *BANDS, "lambda_measured"), r"pass 1: lambda_measured: entry 2 is nan"),
         (
             put([14.7, 13.0], *BANDS, "lambda_measured"),
-            r"pass 1: lambda_measured is 14\.7 \(entry 1 of 2\).* divide it by 14",
+            r"pass 1: lambda_measured is 14\.7 \(entry 1 of 2\).* by 14",
         ),
         (put([1.0], *BANDS, "lift_mm"), r"pass 1: bands: the columns must be equally long"),
         (put([None, 3.0], *BANDS, "lift_mm"), r"pass 1: Band 900 rpm full has no lift"),

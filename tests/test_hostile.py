@@ -108,9 +108,7 @@ def test_bands_that_say_too_little_or_nonsense(change, words):
 
 @pytest.mark.parametrize("wish", [-1.0, 0.0, 14.7])
 def test_a_target_that_is_no_lambda(wish):
-    with pytest.raises(
-        nc.InputError, match=r"lambda_target runs from .* but must lie between 0\.5 and 2\. .* divide it by"
-    ):
+    with pytest.raises(nc.InputError, match=r"lambda_target runs from .* but must lie between 0\.5 and 2\. .* divide it by"):
         asked(make_setup(), SPREAD, np.full(9, 1.05), wish)
 
 

@@ -11,6 +11,7 @@ from numpy.typing import ArrayLike, NDArray
 from needlecalc.arrays import check_each, check_range, check_text, read_only, same_length
 from needlecalc.echo import LONGEST_NAME, plain
 from needlecalc.errors import InputError
+from needlecalc.measure.drive.bands import AFR_CURE
 from needlecalc.measure.log.file import Log
 from needlecalc.show import Column, Shown, Table, counted
 from needlecalc.units import FloatArray
