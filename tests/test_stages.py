@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 from scipy.stats import binom
 
 import needlecalc as nc
+from needlecalc.design.inverse import stages
 from needlecalc.design.inverse.stages import chance_made_rich
 from needlecalc.design.inverse.uncertainty import CARS, Cars, outlook
 from needlecalc.report import say
@@ -92,7 +93,8 @@ def test_without_doubt_all_goes_at_once():
     assert design.remove_um().max() > 20.0
 
 
-def test_bands_known_badly_are_held_back_most():
+def test_bands_known_badly_are_held_back_most(monkeypatch):
+    monkeypatch.setattr(stages, "held_mm", lambda _: 0.0)  # no two diameters too near to be told apart
     design = design_of()
     width = design.final.high - design.final.low
     short = design.stop.expected - design.final.expected
@@ -251,3 +253,37 @@ def test_the_risk_stated_is_counted_in_full_near_the_end_of_the_nut_too(lowest_m
     before = outlook(design.learned, target, present, none, 1.6, trims=False, cars=cars).lambda_drawn
     assert chance_made_rich(target, after, before) == pytest.approx(design.stop.chance_rich, abs=1.0 / CARS)
     assert design.stop.chance_rich <= 0.05
+
+
+@pytest.mark.parametrize(
+    ("measured", "lambda_se"), [(1.10, 0.012), (1.02, 0.012), (1.0, 0.02), (0.99, 0.02), (0.985, 0.015)]
+)
+def test_stops_that_nobody_can_tell_apart_are_one(measured, lambda_se):
+    design = design_of(measured=measured, lambda_se=lambda_se, doubts=nc.Doubts())
+    held_mm = np.hypot(0.0025, 0.0015)  # of hand and micrometer together
+    left = design.stop.needle.diameters_mm - design.needle.diameters_mm
+    near = (left > 0.0) & (left < held_mm)
+    assert design.stop.chance_rich <= 0.05
+    if design.stages() == "at once":
+        assert left.max() == 0.0
+        return
+    assert left.max() >= held_mm
+    if near.any():
+        # Such a rest stays only where the risk would not bear it.
+        merged = np.where(near, design.needle.diameters_mm, design.stop.needle.diameters_mm)
+        cut = design.needle.diameters_mm < design.present().diameters_mm
+        drawn = outlook(design.learned, design.target, np.minimum.accumulate(merged), cut, design.drop_mm).lambda_drawn
+        assert (drawn < design.target.lambda_rich).any(axis=1).mean() > 0.05
+
+
+def test_a_last_cut_finer_than_the_hand_is_not_asked():
+    # All at once the chance is a little over the risk; the first stop that keeps it is nearer than a hand holds.
+    whole = design_of(risk=1.0, measured=1.0, lambda_se=0.012, doubts=nc.Doubts())
+    assert whole.stages() == "at once"
+    risk = whole.final.chance_rich * 0.93
+    design = design_of(risk=risk, measured=1.0, lambda_se=0.012, doubts=nc.Doubts())
+    np.testing.assert_array_equal(design.stop.needle.diameters_mm, design.needle.diameters_mm)
+    assert design.stages() == "at once"
+    assert 0.0 < (design.needle.diameters_mm - whole.needle.diameters_mm).max() < np.hypot(0.0025, 0.0015)
+    assert design.final.chance_rich <= risk
+    np.testing.assert_allclose(design.final.expected, np.exp(design.learned.law.log_lambda(design.needle.diameters_mm, 1.6)))

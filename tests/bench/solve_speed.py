@@ -84,7 +84,7 @@ def general_solver(problem: Problem, smoothness: float, start: np.ndarray, exact
 
     def cost(v):
         x = whole(v)
-        misfit = problem.misfit(x) / problem.doubt
+        misfit = problem.misfit(x) / problem.band_u
         rise = np.diff(x[:inner])
         bend = mean * (rise[1:] / right - rise[:-1] / left) / 0.01
         return misfit @ misfit + smoothness * (bend @ bend) + 1e-6 * (x[:-1] @ x[:-1]) + (0.3 * x[-1]) ** 2
@@ -108,7 +108,7 @@ def by_slsqp(problem: Problem, smoothness: float, point: Point, tests: np.ndarra
 
 def plain_smoothest(problem: Problem) -> tuple[np.ndarray, float]:
     """The rule by which the smoothness is chosen, every rung of the ladder fitted in full."""
-    bands, tests, rest = problem.doubt.size, problem.least_misfit(), problem.point(problem.rest())
+    bands, tests, rest = problem.band_u.size, problem.least_misfit(), problem.point(problem.rest())
     point, tried = rest, []
     for smoothness in room.SMOOTHNESS_LADDER.tolist():
         at_end = point.x[-1] and (problem.rows.matrix @ point.x - problem.rows.least)[-2:].min() < room.SETTLED_MM

@@ -15,13 +15,13 @@ from needlecalc.design.belief.learned import Learned
 from needlecalc.design.belief.readings import same_bands, trusted
 from needlecalc.design.inverse.proposal import Design
 from needlecalc.errors import InputError
+from needlecalc.gaussian import NINETY
 from needlecalc.measure.drive.bands import Bands
 from needlecalc.parts.needle import Needle
 from needlecalc.remark import Remark, Severity
 from needlecalc.show import Shown
 from needlecalc.units import FloatArray
 
-NINETY = 1.645  # standard errors either side that hold 90 % of a normal distribution
 TELLING = 3.0  # doubts of a reading that a change must exceed for its gain to mean anything
 STRAYS = 0.2  # share of bands that may lie outside a 90 % interval without a word
 FAR_STRAY = 1.5  # but none of them as far as this many half intervals

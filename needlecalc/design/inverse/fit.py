@@ -11,8 +11,8 @@ from needlecalc.units import FloatArray
 
 SMOOTHNESS_LADDER = np.logspace(1.5, -5.0, 14)
 BEND_UNIT_MM = 0.01
-DROP_RELUCTANCE_PER_MM = 0.3
-REMOVAL_RELUCTANCE_PER_MM = 1e-3
+DROP_COST_PER_MM = 0.3
+REMOVAL_COST_PER_MM = 1e-3
 ROUNDS = 40
 SETTLED_MM = 1e-6
 FLAT = 1e-9
@@ -57,7 +57,7 @@ def _with_jet_at(problem: Problem, share: float) -> Point:
 
 def _down_the_ladder(problem: Problem, rest: Point, tests: FloatArray) -> tuple[Point, float]:
     """Fit of the greatest smoothness that serves, and that smoothness, from one start."""
-    bands = problem.doubt.size
+    bands = problem.band_u.size
     rung, point, points, chis = 0, rest, [], []
     for smoothness in SMOOTHNESS_LADDER.tolist():
         point = _better(problem, smoothness, point, rest, tests)
@@ -88,9 +88,9 @@ def _better(problem: Problem, smoothness: float, point: Point, rest: Point, test
 
 def _best_from(starts: tuple[Point, ...], problem: Problem, smoothness: float, tests: FloatArray, flat: float) -> Point:
     """Best of the fits from some starts."""
-    keeps = _keeps(problem, smoothness)
+    smoothing = _smoothing_rows(problem, smoothness)
     ends = [_settled(problem, smoothness, start, tests, flat) for start in starts]
-    return min(ends, key=lambda end: _cost(problem, end.misfit, keeps @ end.x, tests))
+    return min(ends, key=lambda end: _cost(problem, end.misfit, smoothing @ end.x, tests))
 
 
 def fit(problem: Problem, smoothness: float, x: FloatArray) -> FloatArray:
@@ -105,22 +105,22 @@ def fit_from(problem: Problem, smoothness: float, start: Point, flat: float = FL
 
 def _settled(problem: Problem, smoothness: float, point: Point, tests: FloatArray, flat: float) -> Point:
     """Where no step gains more than a share ``flat`` of the cost."""
-    keeps = _keeps(problem, smoothness)
-    cost = _cost(problem, point.misfit, keeps @ point.x, tests)
+    smoothing = _smoothing_rows(problem, smoothness)
+    cost = _cost(problem, point.misfit, smoothing @ point.x, tests)
     reach = np.inf
     for _ in range(ROUNDS):
-        best, _ = _linear_step(problem, keeps, tests, point, reach)
+        best, _ = _linear_step(problem, smoothing, tests, point, reach)
         step = best - point.x
         # What the straightened law promises is all that can be gained here.
-        promised = cost - _cost(problem, point.misfit + point.slopes @ step, keeps @ best, tests)
+        promised = cost - _cost(problem, point.misfit + point.slopes @ step, smoothing @ best, tests)
         if promised < flat * cost:
             break
         trial = problem.point(best)
-        gained = cost - _cost(problem, trial.misfit, keeps @ best, tests)
+        gained = cost - _cost(problem, trial.misfit, smoothing @ best, tests)
         turned = abs(float(step[-1]))
         if gained < 0.0 and turned < SETTLED_MM:
             # The law bends more than it turns; every point between meets the limits, as both ends do.
-            trial, gained = _part_of_the_way(problem, keeps, tests, point, step, cost)
+            trial, gained = _part_of_the_way(problem, smoothing, tests, point, step, cost)
         # The law is all but straight in the removal, but where a band crosses a station it has a kink in the jet's
         # height, so it is the jet that must not go too far at once.
         if gained < SHORTFALL * promised:
@@ -138,13 +138,13 @@ def _settled(problem: Problem, smoothness: float, point: Point, tests: FloatArra
 
 
 def _part_of_the_way(
-    problem: Problem, keeps: FloatArray, tests: FloatArray, point: Point, step: FloatArray, cost: float
+    problem: Problem, smoothing: FloatArray, tests: FloatArray, point: Point, step: FloatArray, cost: float
 ) -> tuple[Point, float]:
     """As much of a step as lowers the cost, and by how much; a loss where none does."""
     gained = -np.inf
     for share in SHARES.tolist():
         x = point.x + share * step
-        gained = cost - _cost(problem, problem.misfit(x), keeps @ x, tests)
+        gained = cost - _cost(problem, problem.misfit(x), smoothing @ x, tests)
         if gained >= 0.0:
             return problem.point(x), gained
     return point, gained
@@ -152,31 +152,31 @@ def _part_of_the_way(
 
 def forces(problem: Problem, smoothness: float, x: FloatArray) -> FloatArray:
     """How hard each limit holds the solution back."""
-    _, force = _linear_step(problem, _keeps(problem, smoothness), problem.least_misfit(), problem.point(x), np.inf)
+    _, force = _linear_step(problem, _smoothing_rows(problem, smoothness), problem.least_misfit(), problem.point(x), np.inf)
     return force[: len(problem.rows.limits)]
 
 
 def _linear_step(
-    problem: Problem, keeps: FloatArray, tests: FloatArray, point: Point, reach_mm: float
+    problem: Problem, smoothing: FloatArray, tests: FloatArray, point: Point, reach_mm: float
 ) -> tuple[FloatArray, FloatArray]:
     """Exact solution of the linear problem around a point, the jet within reach, with multipliers of limits and tests."""
     slopes, there, drop = point.slopes, point.slopes @ point.x, float(point.x[-1])
-    rows = np.concatenate([slopes / problem.doubt[:, None], keeps])
-    aims = np.concatenate([(there - point.misfit) / problem.doubt, np.zeros(keeps.shape[0])])
+    rows = np.concatenate([slopes / problem.band_u[:, None], smoothing])
+    aims = np.concatenate([(there - point.misfit) / problem.band_u, np.zeros(smoothing.shape[0])])
     matrix, least = problem.rows.matrix, problem.rows.least.copy()
     # The last bit of a height may lie outside the nut's range; what is within reach must not.
     inside = min(max(drop, least[-2]), -least[-1])
     least[-2:] = np.maximum(least[-2:], [inside - reach_mm, -inside - reach_mm])
-    held = np.isfinite(tests)
-    if held.any():
-        bounds = (tests - point.misfit + there)[held]
-        if (bounds > there[held] + 1e-12).any():
+    kept = np.isfinite(tests)
+    if kept.any():
+        bounds = (tests - point.misfit + there)[kept]
+        if (bounds > there[kept] + 1e-12).any():
             # A bend of the law must not shut out the point that changes nothing.
             rest = problem.rest()
-            bounds = np.minimum(bounds, slopes[held] @ rest)
+            bounds = np.minimum(bounds, slopes[kept] @ rest)
             # Nor the point itself, where that one is out of the jet's reach.
-            bounds = bounds if abs(rest[-1] - drop) <= reach_mm else np.minimum(bounds, there[held])
-        matrix, least = np.concatenate([matrix, slopes[held]]), np.concatenate([least, bounds])
+            bounds = bounds if abs(rest[-1] - drop) <= reach_mm else np.minimum(bounds, there[kept])
+        matrix, least = np.concatenate([matrix, slopes[kept]]), np.concatenate([least, bounds])
     return least_squares_with_inequalities(rows, aims, matrix, least)
 
 
@@ -184,20 +184,20 @@ def response(problem: Problem, smoothness: float, x: FloatArray) -> FloatArray:
     """How far the solution moves when a band turns out leaner."""
     here = problem.point(x)
     misfit, slopes = here.misfit, here.slopes
-    rows = np.vstack([slopes / problem.doubt[:, None], _keeps(problem, smoothness)])
+    rows = np.vstack([slopes / problem.band_u[:, None], _smoothing_rows(problem, smoothness)])
     active = np.vstack([problem.rows.matrix[problem.at_limits(x)], slopes[misfit - problem.least_misfit() < 1e-6]])
     moves = np.eye(x.size)
     if active.size:
         _, sizes, right = np.linalg.svd(np.linalg.qr(active, mode="r"))
         moves = right[int((sizes > 1e-9 * sizes[0]).sum()) :].T
     if not moves.size:
-        return np.zeros((x.size, problem.doubt.size))
+        return np.zeros((x.size, problem.band_u.size))
     # Rows as many as the bands, columns but as many as the moves: never a matrix of bands by bands.
     q, r = np.linalg.qr(rows @ moves)
-    return np.asarray(moves @ np.linalg.solve(r, -q[: problem.doubt.size].T / problem.doubt))
+    return np.asarray(moves @ np.linalg.solve(r, -q[: problem.band_u.size].T / problem.band_u))
 
 
-def _keeps(problem: Problem, smoothness: float) -> FloatArray:
+def _smoothing_rows(problem: Problem, smoothness: float) -> FloatArray:
     """Rows that keep the removal smooth, all along the stations inside the data, and small."""
     count = int(problem.free.sum()) + 1
     inside = np.flatnonzero(problem.inside)
@@ -209,20 +209,20 @@ def _keeps(problem: Problem, smoothness: float) -> FloatArray:
     every[row, first + 1] = -every[row, first] - every[row, first + 2]
     bend = np.zeros((row.size, count))
     bend[:, :-1] = every[:, problem.free] * np.sqrt(smoothness) / BEND_UNIT_MM
-    reluctance = np.full(count, REMOVAL_RELUCTANCE_PER_MM)
-    reluctance[-1] = DROP_RELUCTANCE_PER_MM
-    return np.concatenate([bend, np.diag(reluctance)])
+    small = np.full(count, REMOVAL_COST_PER_MM)
+    small[-1] = DROP_COST_PER_MM
+    return np.concatenate([bend, np.diag(small)])
 
 
 def cost(problem: Problem, smoothness: float, x: FloatArray) -> float:
     """What the fit makes least: misfit over doubt, and what keeps the removal smooth and small."""
-    return _cost(problem, problem.misfit(x), _keeps(problem, smoothness) @ x, problem.least_misfit())
+    return _cost(problem, problem.misfit(x), _smoothing_rows(problem, smoothness) @ x, problem.least_misfit())
 
 
 def _cost(problem: Problem, misfit: FloatArray, kept: FloatArray, tests: FloatArray) -> float:
     # A test missed costs more than any target met could gain.
-    short = np.maximum(tests - misfit, 0.0).sum() * 10.0 / problem.doubt.min() ** 2
-    missed = misfit / problem.doubt
+    short = np.maximum(tests - misfit, 0.0).sum() * 10.0 / problem.band_u.min() ** 2
+    missed = misfit / problem.band_u
     return float(missed @ missed + kept @ kept + short)
 
 

@@ -11,99 +11,60 @@ from needlecalc.design.belief.law import Law
 from needlecalc.design.belief.learned import Learned
 from needlecalc.design.inverse.limits import Inequalities, LimitKind, Limits
 from needlecalc.design.inverse.target import Target
+from needlecalc.gaussian import NINETY
 from needlecalc.parts.setup import Setup
 from needlecalc.units import FloatArray
 
-FLOOR_OF_DOUBT = 1e-4
+LEAST_NOISE = 1e-4
 TEST_SLACK = 1e-5  # of ln lambda: the point that changes nothing must not lie on the very edge
 FOLLOWS_MM = 1e-9  # a station beyond the data that moves more than this follows the one above it
 AT_LIMIT_MM = 1e-7
-SURE = 1.645  # standard uncertainties on one side: 95 %
 
 
 @dataclass(frozen=True)
 class Point:
-    """A removal and what it comes to.
+    """A removal and what it comes to."""
 
-    Parameters
-    ----------
-    x : array, shape (free + 1,)
-        Removal at every free station, then change of jet drop. [mm]
-    misfit : array, shape (m,)
-        ln(lambda / target) of each band; positive is lean. [-]
-    slopes : array, shape (m, free + 1)
-        Slopes of the misfit by x, as far as the fit counts on them. [1/mm]
-    by_needle : array, shape (m, n + 1)
-        Slopes of the misfit by every diameter, then by the jet drop. [1/mm]
-    """
-
-    x: FloatArray
-    misfit: FloatArray
-    slopes: FloatArray
-    by_needle: FloatArray
+    x: FloatArray  # (free + 1,) removal at every free station, then change of jet drop [mm]
+    misfit: FloatArray  # (m,) ln(lambda / target) of each band; positive is lean [-]
+    slopes: FloatArray  # (m, free + 1) slopes of the misfit by x, as far as the fit counts on them [1/mm]
+    by_needle: FloatArray  # (m, n + 1) slopes of the misfit by every diameter, then by the jet drop [1/mm]
 
 
 @dataclass(frozen=True)
 class Problem:
-    """Everything that stays while removal and smoothness are sought.
+    """Everything that stays while removal and smoothness are sought."""
 
-    Parameters
-    ----------
-    learned : Learned
-        The car as believed.
-    target : Target
-        What is asked.
-    noise : array, shape (m,)
-        Doubt of ln(lambda) now: how near the targets are worth meeting. [-]
-    doubt : array, shape (m,)
-        The same with the repeatability of a reading: how little each band weighs. [-]
-    care : array, shape (m,)
-        How much each band matters; little where it gives way to another. [-]
-    inside : array of bool, shape (n,)
-        Stations the data speak for, and those between them.
-    free : array of bool, shape (n,)
-        Stations of these that may change.
-    rows : Inequalities
-        Limits as rows of G x >= h.
-    limits : Limits
-        The limits behind them.
-    drop_range_mm : tuple of float
-        Least and greatest change of jet drop. [mm]
-    tested : array, shape (m,)
-        Misfit a band with a test must keep so that it passes with 95 % chance; minus infinity without one. [-]
-    law : Law
-        ln(lambda) by needle and jet height, at the best values.
-    """
-
-    learned: Learned
-    target: Target
-    noise: FloatArray
-    doubt: FloatArray
-    care: FloatArray
-    inside: NDArray[np.bool_]
-    free: NDArray[np.bool_]
-    rows: Inequalities
-    limits: Limits
-    drop_range_mm: tuple[float, float]
+    learned: Learned  # the car as believed
+    target: Target  # what is asked
+    noise: FloatArray  # (m,) uncertainty of ln(lambda) now: how near the targets are worth meeting [-]
+    band_u: FloatArray  # (m,) the same with the repeatability of a reading: how little each band weighs [-]
+    importance: FloatArray  # (m,) how much each band matters; little where it gives way to another [-]
+    inside: NDArray[np.bool_]  # (n,) stations the data speak for, and those between them
+    free: NDArray[np.bool_]  # (n,) stations of these that may change
+    rows: Inequalities  # limits as rows of G x >= h
+    limits: Limits  # the limits behind them
+    drop_range_mm: tuple[float, float]  # least and greatest change of jet drop [mm]
+    # (m,) misfit a band with a test must keep so that it passes with 95 % chance; minus infinity without one [-]
     tested: FloatArray
-    law: Law
+    law: Law  # ln(lambda) by needle and jet height, at the best values
 
     @classmethod
     def of(cls, learned: Learned, target: Target, limits: Limits, inside: NDArray[np.bool_]) -> Problem:
         """The problem of a target, a car and its limits."""
         setup = learned.setup
         now_u, giving_way = learned.lambda_now_u(), target.giving_way()
-        noise = np.maximum(now_u, FLOOR_OF_DOUBT) * giving_way
-        doubt = np.hypot(noise, learned.doubts.repeatability * giving_way) / target.weight
-        care = target.weight / giving_way
+        noise = np.maximum(now_u, LEAST_NOISE) * giving_way
+        band_u = np.hypot(noise, learned.doubts.repeatability * giving_way) / target.weight
+        importance = target.weight / giving_way
         # Beyond the data the tip follows only as far as the taper needs.
         free = inside | (np.arange(inside.size) > int(np.flatnonzero(inside)[-1]))
         free &= ~limits.kept(free.size)
         turn = drop_range_mm(setup, learned.lift_mm())
-        sure = np.hypot(now_u, learned.doubts.sensor_offset / target.lambda_rich)
-        tested = np.where(target.tested, np.log(target.lambda_rich / target.lambda_target) + SURE * sure, -np.inf)
+        read_u = np.hypot(now_u, learned.doubts.sensor_offset / target.lambda_rich)
+        tested = np.where(target.tested, np.log(target.lambda_rich / target.lambda_target) + NINETY * read_u, -np.inf)
         rows = limits.inequalities(setup, free, *turn)
-        return cls(learned, target, noise, doubt, care, inside, free, rows, limits, turn, tested, learned.law)
+        return cls(learned, target, noise, band_u, importance, inside, free, rows, limits, turn, tested, learned.law)
 
     def rest(self) -> FloatArray:
         """Solution that changes nothing, or no more than the range of the drop forces."""
@@ -153,7 +114,7 @@ class Problem:
 
     def reading_u(self) -> FloatArray:
         """Standard uncertainty of ln(lambda) as it was read, whether a band gives way or not."""
-        return np.asarray(self.noise * self.care / self.target.weight)
+        return np.asarray(self.noise * self.importance / self.target.weight)
 
     def at_limits(self, x: FloatArray) -> NDArray[np.bool_]:
         """Limits that are active, in the order of ``rows``."""

@@ -79,52 +79,28 @@ class Stages(StrEnum):
 
 @dataclass(frozen=True, eq=False)
 class Stage:
-    """A needle of the plan, and what it does to each band; arrays have shape (m,).
-
-    Parameters
-    ----------
-    needle : Needle
-        The needle.
-    expected, low, high : array, shape (m,)
-        Lambda expected of each band and its 90 % interval. [-]
-    chance_rich : float
-        Chance that the cut brings any band richer than permitted; a band that would be so with no cut at all, and gets no
-        richer by it, is not counted. [-]
-    chance_fails : float
-        Chance that a band with a test fails it; 0 where no band has one. [-]
-    """
+    """A needle of the plan, and what it does to each band; arrays have shape (m,)."""
 
     needle: Needle
-    expected: FloatArray
+    expected: FloatArray  # (m,) lambda expected of each band and its 90 % interval [-]
     low: FloatArray
     high: FloatArray
-    chance_rich: float
-    chance_fails: float
+    chance_rich: float  # chance that the cut makes a band too rich; one as rich without any cut is not counted [-]
+    chance_fails: float  # chance that a band with a test fails it; 0 where no band has one [-]
 
 
 @dataclass(frozen=True, eq=False)
 class Stations:
-    """How uncertain each target diameter is, and what it serves; arrays have shape (n,).
+    """How uncertain each target diameter is, and what it serves; arrays have shape (n,)."""
 
-    Parameters
-    ----------
-    u_um : array, shape (n,)
-        Standard uncertainty of each target diameter; NaN where nothing is cut, or a limit ends the cut. [um]
-    mostly_from : tuple of str
-        What that mostly comes from; empty where it is NaN.
-    tolerance_um : array, shape (n,)
-        Error of a diameter that keeps every band it serves within 1 % lambda; NaN where no band is. [um]
-    idle_percent_per_um : array, shape (n,)
-        Change of idle's lambda for each um off a diameter, the jet left alone; NaN where no idle was measured. [%/um]
-    supported : array of bool, shape (n,)
-        Stations that the data speak for.
-    """
-
+    # (n,) standard uncertainty of each target diameter; NaN where nothing is cut, or a limit ends the cut [um]
     u_um: FloatArray
-    mostly_from: tuple[str, ...]
+    mostly_from: tuple[str, ...]  # what that mostly comes from; empty where it is NaN
+    # (n,) error of a diameter that keeps every band it serves within 1 % lambda; NaN where no band is [um]
     tolerance_um: FloatArray
+    # (n,) change of idle's lambda for each um off a diameter, the jet left alone; NaN where no idle was measured [%/um]
     idle_percent_per_um: FloatArray
-    supported: NDArray[np.bool_]
+    supported: NDArray[np.bool_]  # (n,) stations that the data speak for
 
     def inside(self) -> NDArray[np.bool_]:
         """Stations that the data speak for, and those between them."""

@@ -26,30 +26,14 @@ WORTH_THE_WORK = 0.0075**2 / 10.0
 
 @dataclass(frozen=True)
 class Solution:
-    """Removal and jet height found, with the problem they solve.
+    """Removal and jet height found, with the problem they solve."""
 
-    Parameters
-    ----------
-    problem : Problem
-        The problem, with the stations left free in the end.
-    smoothness : float
-        Smoothness chosen.
-    x : array, shape (free + 1,)
-        Removal at every free station, then change of jet drop. [mm]
-    whole : Problem
-        The same with every station that may be free.
-    share : array, shape (m, n)
-        Share of each band's metering that each station carries. [-]
-    supported, inside : array of bool, shape (n,)
-        Stations the data speak for, and those between them too.
-    """
-
-    problem: Problem
-    smoothness: float
-    x: FloatArray
-    whole: Problem
-    share: FloatArray
-    supported: NDArray[np.bool_]
+    problem: Problem  # the problem, with the stations left free in the end
+    smoothness: float  # smoothness chosen
+    x: FloatArray  # (free + 1,) removal at every free station, then change of jet drop [mm]
+    whole: Problem  # the same with every station that may be free
+    share: FloatArray  # (m, n) share of each band's metering that each station carries [-]
+    supported: NDArray[np.bool_]  # (n,) stations the data speak for, and those between them too
     inside: NDArray[np.bool_]
 
     def removal_mm(self) -> FloatArray:
@@ -216,7 +200,7 @@ def _expected_loss(problem: Problem, point: Point, *, put_right: bool) -> float:
         hand = (trimmed(slopes[:, :-1], slopes[:, -1], idle) * learned.doubts.hand_mm * touched) ** 2
         variance = hand.sum(axis=1) + (slopes[:, -1] * nut_u_mm(learned, slopes[:, -1], idle)) ** 2
     rich, lean = np.log(target.lambda_rich / target.lambda_target), np.log(target.lambda_lean / target.lambda_target)
-    doubt = np.sqrt(variance + problem.reading_u() ** 2)
-    lost = ndtr((rich - misfit) / doubt) + ndtr((misfit - lean) / doubt)
+    band_u = np.sqrt(variance + problem.reading_u() ** 2)
+    lost = ndtr((rich - misfit) / band_u) + ndtr((misfit - lean) / band_u)
     loss = misfit**2 + variance + ((lean - rich) / 2.0) ** 2 * lost
-    return float(np.average(loss, weights=problem.care**2))
+    return float(np.average(loss, weights=problem.importance**2))

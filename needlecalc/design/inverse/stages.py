@@ -10,7 +10,7 @@ import numpy as np
 from needlecalc.design.inverse.fit import fit_from
 from needlecalc.design.inverse.problem import Point, Problem
 from needlecalc.design.inverse.target import Target
-from needlecalc.design.inverse.uncertainty import Outlook
+from needlecalc.design.inverse.uncertainty import Outlook, held_mm
 from needlecalc.units import FloatArray
 
 RISK = 0.05
@@ -27,29 +27,15 @@ LEANER = 0.1  # of them, step by step, where the chance counted in full is great
 
 @dataclass(frozen=True)
 class FirstStage:
-    """Where to stop first.
+    """Where to stop first."""
 
-    Parameters
-    ----------
-    removal_mm : array, shape (n,)
-        Metal to take off in the first stage; nowhere more than that of the whole cut. [mm]
-    chance_rich_whole, chance_rich : float
-        Chance that the cut brings some band richer than permitted if all is cut at once, and after the first stage; a band
-        that would be so with no cut at all, and gets no richer by it, is not counted. [-]
-    chance_least : float
-        Chance that no cut can avoid, where it is above the risk; else 0. [-]
-    lean_margin : float
-        Standard uncertainties by which the first stage stays on the lean side; 0 when all can go at once. [-]
-    lambda_drawn : array, shape (s, m)
-        Lambda of the cars drawn, after the first stage. [-]
-    """
-
-    removal_mm: FloatArray
-    chance_rich_whole: float
-    chance_rich: float
-    chance_least: float
+    removal_mm: FloatArray  # (n,) metal to take off in the first stage; nowhere more than that of the whole cut [mm]
+    chance_rich_whole: float  # chance that the cut makes a band too rich if all is cut at once [-]
+    chance_rich: float  # the same after the first stage; a band as rich without any cut is not counted [-]
+    chance_least: float  # chance that no cut can avoid, where it is above the risk; else 0 [-]
+    # standard uncertainties by which the first stage stays on the lean side; 0 when all can go at once [-]
     lean_margin: float
-    lambda_drawn: FloatArray
+    lambda_drawn: FloatArray  # (s, m) lambda of the cars drawn, after the first stage [-]
 
 
 def first_stage(
@@ -77,12 +63,19 @@ def first_stage(
     whole, at_once = search.whole, search.made_rich(seen.lambda_drawn)
     if not (at_once > risk or search.test_fails(seen.lambda_drawn)) or not whole.any():
         return FirstStage(whole, at_once, at_once, 0.0, 0.0, seen.lambda_drawn)
-    least = 0.0
-    short, drawn, margin = search.bearing(risk)
+    least, borne = 0.0, risk
+    short, drawn, margin = search.bearing(borne)
     if search.made_rich(drawn) > risk:
         # It cannot be had: leave no metal on in vain.
         least = min(search.made_rich(drawn), search.made_rich(after(np.zeros(whole.size))))
-        short, drawn, margin = search.bearing(least + risk / 2.0)
+        borne = least + risk / 2.0
+        short, drawn, margin = search.bearing(borne)
+    # What nobody can tell from the whole cut is the whole cut, as far as the risk bears it.
+    alike = np.where(np.abs(whole - short) < held_mm(problem.learned.doubts), whole, short)
+    if (alike != short).any() and (whole >= 0.0).all():
+        drawn_alike = after(alike)
+        if search.made_rich(drawn_alike) <= borne and not search.test_fails(drawn_alike):
+            short, drawn = alike, drawn_alike
     return FirstStage(short, at_once, search.made_rich(drawn), least, margin, drawn)
 
 

@@ -18,7 +18,7 @@ from needlecalc.units import FloatArray
 
 CARS = 400
 DRAWS = 4000  # straight ones cost little
-LEAST_WISH = 1e-3  # of ln lambda: a band the cut hardly moves has no first stop of its own
+LEAST_CHANGE = 1e-3  # of ln lambda: a band the cut hardly moves has no first stop of its own
 LEAST_LAMBDA = 0.1
 TELLS_APART = 2.0  # standard uncertainties of hand and micrometer together
 LEAST_TOLD_MM = 5e-4
@@ -164,15 +164,20 @@ def _true_lambda(log: FloatArray, offset: FloatArray) -> FloatArray:
     return drawn
 
 
+def held_mm(doubts: Doubts) -> float:
+    """Standard uncertainty of a diameter filed by hand and read by micrometer."""
+    return float(np.hypot(doubts.hand_mm, doubts.micrometer_mm))
+
+
 def told_mm(doubts: Doubts) -> float:
     """Difference between two diameters that hand and micrometer can tell."""
-    return max(TELLS_APART * float(np.hypot(doubts.hand_mm, doubts.micrometer_mm)), LEAST_TOLD_MM)
+    return max(TELLS_APART * held_mm(doubts), LEAST_TOLD_MM)
 
 
 def idle_aim(target: Target, idle: int, planned: float) -> float:
     """Lambda the nut sets idle to after the cut: its target, or what is planned where idle gives way to other bands."""
-    wish = float(target.lambda_target[idle])
-    return wish if abs(planned / wish - 1.0) <= IDLE_IS_RIGHT else planned
+    aim = float(target.lambda_target[idle])
+    return aim if abs(planned / aim - 1.0) <= IDLE_IS_RIGHT else planned
 
 
 def idle_read_u(learned: Learned, idle: int) -> float:
@@ -218,7 +223,7 @@ class AfterCut:
     slopes: FloatArray  # (m, k + 1 + n + 1)
     zero: int  # place of the meter's zero: what comes after it no measurement before the cut tells of
     room: FloatArray  # (m,) how far each band is aimed from what is permitted at least
-    wish: FloatArray  # (m,) how far the cut takes each band
+    change: FloatArray  # (m,) how far the cut takes each band
 
     @classmethod
     def of(
@@ -236,8 +241,8 @@ class AfterCut:
         turned = trimmed(np.hstack([by_unknowns, by_needle[:, :-1]]), by_drop, idle)
         zero = by_unknowns.shape[1]
         slopes = np.column_stack([np.insert(turned, zero, -np.exp(-log_lambda), axis=1), by_drop])
-        room, wish = log_lambda - np.log(target.lambda_rich), np.log(learned.lambda_now()) - log_lambda
-        return cls(learned.estimate.joined(more), slopes, zero, room, wish)
+        room, change = log_lambda - np.log(target.lambda_rich), np.log(learned.lambda_now()) - log_lambda
+        return cls(learned.estimate.joined(more), slopes, zero, room, change)
 
     def remains_u(self) -> FloatArray:
         """Standard uncertainty that hand and nut bring, shape (m,)."""
@@ -258,13 +263,13 @@ class AfterCut:
         over = self.room + self.errors(known, seed=2)
         # Every band is aimed so many of its own standard uncertainties lean, as the first stop is.
         times = max(float(np.quantile((-over / u).max(axis=1), 1.0 - risk)), 0.0)
-        moved = self.wish > LEAST_WISH
-        short = np.minimum(times * u, np.maximum(self.wish, 0.0))[moved].sum()
+        moved = self.change > LEAST_CHANGE
+        short = np.minimum(times * u, np.maximum(self.change, 0.0))[moved].sum()
         return Promise(
             100.0 * float(np.sqrt(np.mean(u**2))),
             float(np.sum(u**2)),
             float((over < 0.0).any(axis=1).mean()),
-            1.0 - float(short / self.wish[moved].sum()) if moved.any() else float("nan"),
+            1.0 - float(short / self.change[moved].sum()) if moved.any() else float("nan"),
         )
 
 

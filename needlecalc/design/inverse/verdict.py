@@ -46,55 +46,26 @@ class Cause(StrEnum):
 
 @dataclass(frozen=True)
 class Missed:
-    """One band that is farther from its target than 2 %, or outside what is permitted.
-
-    Parameters
-    ----------
-    band : BandName
-        The band.
-    off : float
-        How far it stays from its target; positive is lean. [-]
-    lambda_expected, permitted : float
-        Its lambda, and the end of what is permitted on that side. [-]
-    outside : bool
-        Whether it ends outside what is permitted.
-    cause : Cause
-        Why.
-    limit : Limit or None
-        The active limit that is the cause.
-    reading_u : float
-        Standard uncertainty of lambda as it was read. [-]
-    """
+    """One band that is farther from its target than 2 %, or outside what is permitted."""
 
     band: BandName
-    off: float
-    lambda_expected: float
+    off: float  # how far it stays from its target; positive is lean [-]
+    lambda_expected: float  # its lambda, and the end of what is permitted on that side [-]
     permitted: float
-    outside: bool
-    cause: Cause
-    limit: Limit | None
-    reading_u: float
+    outside: bool  # whether it ends outside what is permitted
+    cause: Cause  # why
+    limit: Limit | None  # the active limit that is the cause
+    reading_u: float  # standard uncertainty of lambda as it was read [-]
 
 
 @dataclass(frozen=True)
 class Verdict:
-    """What a design is worth.
+    """What a design is worth."""
 
-    Parameters
-    ----------
-    kind : VerdictKind
-        In a word.
-    worst : float
-        How far the band stays from its target that misses most, either way. [-]
-    missed : tuple of Missed
-        Bands that miss, those outside what is permitted first, then the worst first.
-    gaps_mm : tuple of (float, float)
-        Lifts between bands so far apart that nothing is known of those between. [mm]
-    """
-
-    kind: VerdictKind
-    worst: float
-    missed: tuple[Missed, ...] = ()
+    kind: VerdictKind  # in one word
+    worst: float  # how far the band stays from its target that misses most, either way [-]
+    missed: tuple[Missed, ...] = ()  # bands that miss, those outside what is permitted first, then the worst first
+    # lifts between bands so far apart that nothing is known of those between [mm]
     gaps_mm: tuple[tuple[float, float], ...] = ()
 
     @property
