@@ -20,9 +20,8 @@ HERE = Path(__file__).parent
 sys.path.insert(0, str(HERE.parent))
 
 from needlecalc.jobfile import read_job  # noqa: E402
-from needlecalc.parts.fuelflow import FlowParameters, fuel_flow_and_slopes  # noqa: E402
 from needlecalc.parts.needle import Needle  # noqa: E402
-from needlecalc.parts.setup import Setup  # noqa: E402
+from needlecalc.parts.setup import FlowParameters, Setup, fuel_flow_and_slopes  # noqa: E402
 from needlecalc.units import FloatArray  # noqa: E402
 
 RATE_HZ, SEED = 10, 1908

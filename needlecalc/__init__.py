@@ -22,19 +22,16 @@ _ROOMS = {
     "parts.carburettor": "AirValve Carburettor lift_after_change",
     "parts.engine": "Engine VolumetricEfficiency",
     "parts.conditions": "Air Fuel",
-    "parts.setup": "Setup",
-    "parts.fuelflow": "fuel_flow",
+    "parts.setup": "Setup fuel_flow",
     "measure.log.file": "Log read_log",
     "measure.drive.lag": "Lag find_lag lag_from_pipe",
     "measure.drive.bands": "Bands",
-    "measure.drive.gather": "make_bands",
-    "measure.drive.typed": "typed_bands",
+    "measure.drive.make": "make_bands typed_bands",
     "measure.lift.estimates": "LiftDoubts",
     "measure.lift.restate": "lift_change restate_lift",
     "measure.lift.withlift": "with_lift",
     "measure.lift.agreement": "LiftAgreement lift_agreement",
-    "measure.drive.normalise": "Normalisation normalise_bands with_setup",
-    "measure.drive.merge": "merge_bands",
+    "measure.drive.merge": "Normalisation normalise_bands with_setup merge_bands",
     "measure.drive.sweep": "LeanLimits lean_limit typed_sweep",
     "measure.checks.sensorzero": "SensorZero sensor_zero",
     "measure.checks.inspection": "GasReading Ignition Mechanical NeedleReading Sensor Twins",
@@ -117,21 +114,19 @@ if TYPE_CHECKING:  # the same for editors and type checkers
     )
     from needlecalc.parts.engine import Engine as Engine, VolumetricEfficiency as VolumetricEfficiency
     from needlecalc.parts.conditions import Air as Air, Fuel as Fuel
-    from needlecalc.parts.setup import Setup as Setup
-    from needlecalc.parts.fuelflow import fuel_flow as fuel_flow
+    from needlecalc.parts.setup import Setup as Setup, fuel_flow as fuel_flow
     from needlecalc.measure.log.file import Log as Log, read_log as read_log
     from needlecalc.measure.drive.lag import Lag as Lag, find_lag as find_lag, lag_from_pipe as lag_from_pipe
     from needlecalc.measure.drive.bands import Bands as Bands
-    from needlecalc.measure.drive.gather import make_bands as make_bands
-    from needlecalc.measure.drive.typed import typed_bands as typed_bands
+    from needlecalc.measure.drive.make import make_bands as make_bands, typed_bands as typed_bands
     from needlecalc.measure.lift.estimates import LiftDoubts as LiftDoubts
     from needlecalc.measure.lift.restate import lift_change as lift_change, restate_lift as restate_lift
     from needlecalc.measure.lift.withlift import with_lift as with_lift
     from needlecalc.measure.lift.agreement import LiftAgreement as LiftAgreement, lift_agreement as lift_agreement
-    from needlecalc.measure.drive.normalise import (
+    from needlecalc.measure.drive.merge import (
         Normalisation as Normalisation, normalise_bands as normalise_bands, with_setup as with_setup,
+        merge_bands as merge_bands,
     )
-    from needlecalc.measure.drive.merge import merge_bands as merge_bands
     from needlecalc.measure.drive.sweep import (
         LeanLimits as LeanLimits, lean_limit as lean_limit, typed_sweep as typed_sweep,
     )

@@ -18,10 +18,9 @@ from needlecalc.measure.checks.engine import check_engine
 from needlecalc.measure.checks.inspection import GasReading, Ignition, Mechanical, NeedleReading, Sensor, Twins
 from needlecalc.measure.checks.limits import CheckLimits
 from needlecalc.measure.drive.bands import Bands
-from needlecalc.measure.drive.gather import make_bands
-from needlecalc.measure.drive.normalise import with_setup
+from needlecalc.measure.drive.make import make_bands, typed_bands
+from needlecalc.measure.drive.merge import with_setup
 from needlecalc.measure.drive.sweep import LeanLimits, lean_limit, typed_sweep
-from needlecalc.measure.drive.typed import typed_bands
 from needlecalc.measure.lift.estimates import LiftDoubts
 from needlecalc.measure.lift.withlift import with_lift
 from needlecalc.measure.log.file import Log, read_log

@@ -13,9 +13,8 @@ from needlecalc.design.inverse.maketarget import make_target
 from needlecalc.echo import LONGEST_NAME, LONGEST_VALUE, plain, shown
 from needlecalc.measure.checks.inspection import GasReading, Ignition, Mechanical, NeedleReading, Sensor, Twins
 from needlecalc.measure.checks.limits import CheckLimits
-from needlecalc.measure.drive.gather import make_bands
+from needlecalc.measure.drive.make import make_bands, typed_bands
 from needlecalc.measure.drive.sweep import lean_limit, typed_sweep
-from needlecalc.measure.drive.typed import typed_bands
 from needlecalc.measure.lift.estimates import LiftDoubts
 from needlecalc.measure.lift.withlift import with_lift
 from needlecalc.measure.log.cell import LARGEST_NUMBER

@@ -12,7 +12,7 @@ from needlecalc.errors import InputError, NeedleCalcError
 from needlecalc.files import cannot_write, write_files
 from needlecalc.jobassumed import FOR_LIFT, PRIORS, Prior
 from needlecalc.jobkinds import BLANK
-from needlecalc.measure.drive.gather import make_bands
+from needlecalc.measure.drive.make import make_bands
 from needlecalc.measure.log.file import Log, read_log
 
 JOB, NEEDLE = "job.toml", "needle.csv"

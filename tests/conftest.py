@@ -16,7 +16,7 @@ import pytest
 from hypothesis import settings
 
 import needlecalc as nc
-from needlecalc.measure.drive import gather
+from needlecalc.measure.drive import make
 from needlecalc.measure.drive.lag import find_lag
 from needlecalc.remark import Remark
 from needlecalc.report import say
@@ -64,7 +64,7 @@ def _one_lag_a_drive():
         return found[key]
 
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(gather, "find_lag", once)
+        patch.setattr(make, "find_lag", once)
         yield
 
 

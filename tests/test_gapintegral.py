@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy.integrate import quad
 
-from needlecalc.physics.jetbore import mean_inverse_mm4, mean_inverse_slopes_mm5
+from needlecalc.physics.strips import mean_inverse_mm4, mean_inverse_slopes_mm5
 
 GAPS = [
     (0.05, 0.05, 2.54),

@@ -13,7 +13,7 @@ from virtual_owner import Owner
 
 import needlecalc as nc
 from needlecalc.design.belief.learned import LearnedRemark
-from needlecalc.parts.fuelflow import FlowParameters, fuel_flow
+from needlecalc.parts.setup import FlowParameters, fuel_flow
 from needlecalc.report import say
 
 LIFTS = np.array([2.0, 4.5, 7.0, 10.0, 14.0, 19.0, 25.0])

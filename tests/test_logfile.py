@@ -14,8 +14,7 @@ from hypothesis import strategies as st
 from log_cases import read
 
 from needlecalc.errors import InputError, LogFormatError
-from needlecalc.measure.log.file import FLAGS, Log, read_log
-from needlecalc.measure.log.flags import (
+from needlecalc.measure.log.fate import (
     CEILING,
     ENGINE_OFF,
     FLOOR,
@@ -24,8 +23,9 @@ from needlecalc.measure.log.flags import (
     TOO_LEAN,
     TOO_RICH,
     flag_rows,
+    order_time,
 )
-from needlecalc.measure.log.time import order_time
+from needlecalc.measure.log.file import FLAGS, Log, read_log
 from needlecalc.measure.log.words import Note, RowFault, said
 
 GOOD = b"Time (s),RPM,Lambda,Throttle (%)\n" + b"".join(

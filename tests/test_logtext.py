@@ -11,10 +11,10 @@ from hypothesis import strategies as st
 from log_cases import read
 
 from needlecalc.errors import InputError, LogFormatError
-from needlecalc.measure.log import text as logtext
+from needlecalc.measure.log import table as logtext
 from needlecalc.measure.log.cell import decimal_mark, number_from_cell, seconds_from_clock
 from needlecalc.measure.log.rows import read_rows
-from needlecalc.measure.log.text import open_log
+from needlecalc.measure.log.table import open_log
 from needlecalc.measure.log.words import Note, RowFault
 
 HEAD = "Time (s),Engine Speed (rpm),Lambda"

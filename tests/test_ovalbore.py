@@ -11,7 +11,7 @@ from shapely.geometry import Point
 
 from needlecalc.errors import InputError
 from needlecalc.physics.annulus import bore_flow, bore_flow_and_slopes
-from needlecalc.physics.jetbore import oval_across_mm, oval_reach_mm
+from needlecalc.physics.strips import oval_across_mm, oval_reach_mm
 
 FUEL = {"pressure_pa": 1950.0, "density_kg_m3": 745.0, "viscosity_mm2_s": 0.65}
 STATIONS = np.arange(13) * 3.175

@@ -15,7 +15,7 @@ from needlecalc.measure.drive.bands import DriveNote, LeftOut, RowFate
 from needlecalc.measure.drive.signals import gap_s, noise, opening, window_ends, window_max, window_mean, window_range
 from needlecalc.measure.drive.steady import steady_samples
 from needlecalc.measure.lift.agreement import Agreement
-from needlecalc.measure.log.flags import FROZEN
+from needlecalc.measure.log.fate import FROZEN
 from needlecalc.remark import Severity
 from needlecalc.report import drivewords
 from needlecalc.report.drivewords import left_out_words

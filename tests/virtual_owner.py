@@ -12,7 +12,7 @@ import numpy as np
 from conftest import DIAMETERS_MM, STATIONS_MM, make_setup
 
 import needlecalc as nc
-from needlecalc.parts.fuelflow import FlowParameters, fuel_flow
+from needlecalc.parts.setup import FlowParameters, fuel_flow
 
 LIFTS = np.array([2.5, 5.0, 8.0, 12.0, 17.0, 23.0])
 LAMBDA = np.array([1.00, 1.03, 1.06, 1.05, 1.03, 1.05])

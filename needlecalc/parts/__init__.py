@@ -8,7 +8,7 @@ from needlecalc.parts.slide import SlideValve
 from needlecalc.parts.carburettor import AirValve, Carburettor, lift_after_change
 from needlecalc.parts.engine import Engine, VolumetricEfficiency
 from needlecalc.parts.setup import Setup
-from needlecalc.parts.fuelflow import FlowParameters, fuel_flow, fuel_flow_and_slopes
+from needlecalc.parts.setup import FlowParameters, fuel_flow, fuel_flow_and_slopes
 
 __all__ = [
     "Needle",

@@ -74,13 +74,7 @@ class AirValve(Shown):
         check_range(self.piston_mass_kg, "piston_mass_kg", 0.03, 1.0, cure="Weigh piston, rod and needle; in kg.")
         check_range(self.spring_preload_n, "spring_preload_n", 0.0, 12.0, cure="One ounce-force is 0.278 N.")
         check_range(self.spring_rate_n_mm, "spring_rate_n_mm", 0.0, 0.5, cure="It is in N per mm.")
-        check_range(
-            self.bridge_mm,
-            "bridge_mm",
-            0.0,
-            0.5 * self.throat_bore_mm,
-            cure="Measure from the bore's bottom.",
-        )
+        check_range(self.bridge_mm, "bridge_mm", 0.0, 0.5 * self.throat_bore_mm, cure="Measure from the bore's bottom.")
         check_range(self.foot_area_mm2, "foot_area_mm2", 0.0, 0.9 * self._disc_mm2(), cure="It is less than the disc.")
         check_range(self.discharge_coefficient, "discharge_coefficient", 0.3, 1.0, cure="Usual is 0.6 to 0.85.")
         check_range(self.tilt_deg, "tilt_deg", 0.0, 45.0, cure="It is measured from upright.")

@@ -150,22 +150,7 @@ class Air(Shown):
 
     @classmethod
     def at_altitude(cls, altitude_m: float, *, temperature_degc: float | None = None, humidity: float = 0.0) -> Air:
-        """Air at a height, with the pressure of the standard atmosphere.
-
-        Parameters
-        ----------
-        altitude_m : float
-            Height above sea level. [m]
-        temperature_degc : float or None
-            Temperature at the air intake; that of the standard atmosphere when not given. [degC]
-        humidity : float
-            Relative humidity, 0 to 1. [-]
-
-        Returns
-        -------
-        Air
-            Pressure, and temperature unless given, of the standard atmosphere.
-        """
+        """Air at a height: pressure, and temperature unless given, of the standard atmosphere."""
         state = standard_atmosphere(altitude_m)
         degc = float(state.temperature_k) - 273.15 if temperature_degc is None else temperature_degc
         return cls(float(state.pressure_pa), degc, humidity)

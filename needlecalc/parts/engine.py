@@ -188,16 +188,9 @@ class Engine(Shown):
         check_range(self.displacement_cm3, "displacement_cm3", 100.0, 9000.0, cure="One litre is 1000 cm3.")
         if not isinstance(self.volumetric_efficiency, VolumetricEfficiency):
             check_range(self.volumetric_efficiency, "volumetric_efficiency", 0.3, 1.2, cure="It is a share, not per cent.")
-        check_range(
-            self.volumetric_efficiency_u,
-            "volumetric_efficiency_u",
-            0.0,
-            0.5,
-            cure="It is one sigma, a share.",
-        )
-        if self.volumetric_efficiency_shape_u is not None:
-            shape_u = self.volumetric_efficiency_shape_u
-            check_range(shape_u, "volumetric_efficiency_shape_u", 0.0, 0.5, cure="It is one sigma, a share.")
+        for name in ("volumetric_efficiency_u", "volumetric_efficiency_shape_u"):
+            if (share := getattr(self, name)) is not None:
+                check_range(share, name, 0.0, 0.5, cure="It is one sigma, a share.")
         for name in ("cylinders", "carburettors"):
             count = getattr(self, name)
             if not isinstance(count, int) or not 1 <= count <= 16:
@@ -205,8 +198,8 @@ class Engine(Shown):
                 raise InputError(msg)
 
     def __repr__(self) -> str:
-        plural = "carburettor" if self.carburettors == 1 else "carburettors"
-        return f"Engine {self.displacement_cm3:g} cm3, {self.cylinders} cylinders, {self.carburettors} {plural}"
+        fed_by = counted(self.carburettors, "carburettor")
+        return f"Engine {self.displacement_cm3:g} cm3, {self.cylinders} cylinders, {fed_by}"
 
     def table(self) -> Table:
         """Facts of the engine, in one row."""

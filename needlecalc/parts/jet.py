@@ -3,15 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 from needlecalc.arrays import check_range
 from needlecalc.echo import shown
 from needlecalc.errors import InputError
 from needlecalc.show import Column, Shown, Table
-
-if TYPE_CHECKING:
-    from shapely.geometry import Polygon
 
 MOUNTINGS = ("centred", "biased")
 
@@ -85,13 +81,8 @@ class Jet(Shown):
             msg = f"mounting is {shown(self.mounting)}, but must be 'centred' or 'biased'; see how the needle is held."
             raise InputError(msg)
         if self.bore_least_mm is not None:
-            check_range(
-                self.bore_least_mm,
-                "bore_least_mm",
-                0.8 * self.bore_mm,
-                self.bore_mm,
-                cure="bore_mm is the greatest bore, bore_least_mm the least, measured square to it.",
-            )
+            cure = "bore_mm is the greatest bore, bore_least_mm the least, measured square to it."
+            check_range(self.bore_least_mm, "bore_least_mm", 0.8 * self.bore_mm, self.bore_mm, cure=cure)
 
     def __repr__(self) -> str:
         oval = "" if self.bore_least_mm is None else f" worn oval ({self.bore_least_mm:g} mm the other way)"
@@ -129,9 +120,3 @@ class Jet(Shown):
     def eccentricity(self) -> float:
         """Offset of the needle over the gap: 0 for a centred needle, 1 for one that touches."""
         return 1.0 if self.mounting == "biased" else 0.0
-
-    def outline(self) -> Polygon:
-        """Bore seen from the side that shows it widest, face at x = 0, downward along x."""
-        from shapely.geometry import box  # late: slow to import
-
-        return box(0.0, -self.bore_mm / 2.0, self.parallel_length_mm, self.bore_mm / 2.0)

@@ -205,20 +205,8 @@ def read_readings(path: str | Path, present: Needle) -> FloatArray:
 
 
 def listed(numbers: Sequence[int] | NDArray[np.intp]) -> str:
-    """Numbers of stations as a sheet says them.
+    """Numbers of stations, rising, as a sheet says them.
 
-    Parameters
-    ----------
-    numbers : sequence of int
-        Rising.
-
-    Returns
-    -------
-    str
-        Runs of three or more as "5 to 8".
-
-    Examples
-    --------
     >>> listed([2, 5, 6, 7, 9])
     '2, 5 to 7, 9'
     """

@@ -120,52 +120,20 @@ class Needle(Shown):
         )
 
     def table(self) -> Table:
-        """Stations and diameters, to be shown.
-
-        Returns
-        -------
-        Table
-            One row a station.
-        """
+        """Stations and diameters, one row a station."""
         columns = (
-            Column("station", "station", "d"),
-            Column("distance_mm", "from shoulder mm", ".3f"),
-            Column("diameter_mm", "diameter mm", ".4f"),
-            Column("diameter_in", "diameter in", ".5f"),
+            Column("station", "station", "d", range(1, self.stations_mm.size + 1)),
+            Column("distance_mm", "from shoulder mm", ".3f", self.stations_mm),
+            Column("diameter_mm", "diameter mm", ".4f", self.diameters_mm),
+            Column("diameter_in", "diameter in", ".5f", inch_from_mm(self.diameters_mm)),
         )
-        rows = [
-            {
-                "station": k,
-                "distance_mm": float(z),
-                "diameter_mm": float(d),
-                "diameter_in": inch_from_mm(float(d)),
-            }
-            for k, (z, d) in enumerate(zip(self.stations_mm, self.diameters_mm, strict=True), 1)
-        ]
         guessed = ", ".join(map(str, self.interpolated))
         notes = (f"Not measured but interpolated: {guessed}.",) if guessed else ()
-        return Table(f"Needle {self.name} ({self.source})", columns, rows, notes=notes)
+        return Table(f"Needle {self.name} ({self.source})", columns, notes=notes)
 
     def diameter_at_mm(self, distance_mm: ArrayLike) -> FloatArray:
-        """Diameter at any distance, straight between stations.
+        """Diameter at any distance from the shoulder, straight between stations; InputError off the table.
 
-        Parameters
-        ----------
-        distance_mm : array_like, shape (...)
-            Distance from the shoulder, within the table. [mm]
-
-        Returns
-        -------
-        array, shape (...)
-            Diameter. [mm]
-
-        Raises
-        ------
-        InputError
-            If a distance lies off the table.
-
-        Examples
-        --------
         >>> print(Needle("n", [0, 4], [2.4, 2.2]).diameter_at_mm(1.0))
         2.35
         """
@@ -179,15 +147,8 @@ class Needle(Shown):
         return np.asarray(np.interp(distance, self.stations_mm, self.diameters_mm))
 
     def outline(self) -> Polygon:
-        """Side view of the needle: axis along x from the shoulder, radius along y.
+        """Side view of the needle in mm: axis along x from the shoulder, radius along y.
 
-        Returns
-        -------
-        shapely.geometry.Polygon
-            Closed outline. [mm]
-
-        Examples
-        --------
         >>> print(f"{Needle('n', [0, 10], [2.0, 1.0]).outline().area:.1f} mm2")
         15.0 mm2
         """

@@ -19,27 +19,13 @@ SAME_MM = 0.0002  # what rounding to 0.0001 mm and to 0.00001 in can differ by
 
 @dataclass(frozen=True)
 class TableFile:
-    """Cells of a small table file.
-
-    Parameters
-    ----------
-    path : Path
-        The file.
-    head_line : int
-        Line of the header, from 1.
-    heads : tuple of str
-        Names of the columns, in small letters.
-    lines : tuple of (int, tuple of str)
-        Line in the file and its cells, as many as there are heads.
-    decimal_comma : bool
-        Whether a comma may stand for the decimal point, as cells are divided by something else.
-    """
+    """Cells of a small table file; lines count from 1."""
 
     path: Path
     head_line: int
-    heads: tuple[str, ...]
-    lines: tuple[tuple[int, tuple[str, ...]], ...]
-    decimal_comma: bool
+    heads: tuple[str, ...]  # in small letters
+    lines: tuple[tuple[int, tuple[str, ...]], ...]  # line in the file and its cells, as many as there are heads
+    decimal_comma: bool  # may stand for the point, as cells are divided by something else
 
     def refuse(self, words: str, line: int | None = None, column: str | None = None) -> NoReturn:
         """Say what is wrong with the file, and where."""
@@ -99,24 +85,9 @@ class TableFile:
 
 
 def read_table_file(path: Path, what: str) -> TableFile | None:
-    """Cells of a table file.
+    """Cells of a file divided by commas, semicolons or tabs; None where it holds nothing but remarks (lines with a #).
 
-    Parameters
-    ----------
-    path : Path
-        Text whose cells are divided by commas, semicolons or tabs; lines starting with # are remarks.
-    what : str
-        What the file is, for the message.
-
-    Returns
-    -------
-    TableFile or None
-        None where the file holds nothing but remarks.
-
-    Raises
-    ------
-    LogFormatError
-        If it cannot be opened, is no text, or a line has another number of cells than the header.
+    LogFormatError if it cannot be opened, is no text, or a line has another number of cells than the header.
     """
     name = plain(path.name, LONGEST_NAME)
     try:

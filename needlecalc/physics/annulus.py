@@ -25,8 +25,17 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike
 
-from needlecalc.physics.jetbore import BorePoints, mean_inverse_slopes_mm5, points_down_the_bore, slopes_at_stations
-from needlecalc.physics.strips import GREATEST_FALL, LOSS_AT_REST, JetAndFuel, Strips, strips_of
+from needlecalc.physics.strips import (
+    GREATEST_FALL,
+    LOSS_AT_REST,
+    BorePoints,
+    JetAndFuel,
+    Strips,
+    mean_inverse_slopes_mm5,
+    points_down_the_bore,
+    slopes_at_stations,
+    strips_of,
+)
 from needlecalc.units import FloatArray
 
 

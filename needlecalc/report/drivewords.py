@@ -6,7 +6,7 @@ import numpy as np
 
 from needlecalc.measure.drive.bands import Bands, DriveNote, LeftOut, LiftSource, RowFate
 from needlecalc.measure.lift.agreement import Agreement, LiftAgreement
-from needlecalc.measure.log.flags import FLAGS
+from needlecalc.measure.log.fate import FLAGS
 from needlecalc.remark import BandName, Remark, Severity
 from needlecalc.show import Column, Table, counted
 

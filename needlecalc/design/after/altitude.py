@@ -15,9 +15,8 @@ from needlecalc.design.inverse.target import HARDLY, LEANEST_FULL_LOAD
 from needlecalc.errors import InputError
 from needlecalc.measure.drive.bands import Bands
 from needlecalc.parts.conditions import Air
-from needlecalc.parts.fuelflow import FlowParameters, fuel_flow
 from needlecalc.parts.needle import Needle
-from needlecalc.parts.setup import Setup
+from needlecalc.parts.setup import FlowParameters, Setup, fuel_flow
 from needlecalc.parts.slide import SlideValve
 from needlecalc.physics.air import humidity_ratio
 from needlecalc.physics.exhaust import co_percent_of_lambda

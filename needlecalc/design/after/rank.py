@@ -19,9 +19,8 @@ from needlecalc.design.inverse.target import Target
 from needlecalc.design.inverse.uncertainty import AfterCut, told_mm
 from needlecalc.echo import LONGEST_NAME, plain
 from needlecalc.errors import InputError
-from needlecalc.parts.fuelflow import fuel_flow
 from needlecalc.parts.needle import Needle, read_needle
-from needlecalc.parts.setup import Setup
+from needlecalc.parts.setup import Setup, fuel_flow
 from needlecalc.show import Shown, counted, in_words
 from needlecalc.units import FloatArray
 

@@ -12,8 +12,7 @@ from needlecalc.design.belief.learn import learn
 from needlecalc.design.belief.readings import readings_of, same_bands
 from needlecalc.errors import InputError
 from needlecalc.measure.drive.bands import Bands, LiftSource
-from needlecalc.parts.fuelflow import fuel_flow
-from needlecalc.parts.setup import Setup
+from needlecalc.parts.setup import Setup, fuel_flow
 from needlecalc.parts.slide import SlideValve
 from needlecalc.show import Column, Shown, Table, counted
 from needlecalc.units import FloatArray

@@ -25,7 +25,7 @@ from needlecalc.echo import LONGEST_NAME, plain
 from needlecalc.errors import InputError, LogFormatError
 from needlecalc.files import write_files
 from needlecalc.measure.drive.bands import Bands
-from needlecalc.measure.drive.normalise import normalise_bands, with_setup
+from needlecalc.measure.drive.merge import normalise_bands, with_setup
 from needlecalc.parts.conditions import Air, Fuel
 from needlecalc.parts.needle import Needle
 from needlecalc.parts.setup import Setup

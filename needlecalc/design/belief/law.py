@@ -12,8 +12,7 @@ from needlecalc.design.belief.history import History, Pass
 from needlecalc.design.belief.unknowns import JET_LENGTH_MM, Unknowns
 from needlecalc.errors import SolveError
 from needlecalc.measure.drive.bands import Bands
-from needlecalc.parts.fuelflow import FlowParameters, FuelSlopes, fuel_flow, fuel_flow_and_slopes
-from needlecalc.parts.setup import Setup
+from needlecalc.parts.setup import FlowParameters, FuelSlopes, Setup, fuel_flow, fuel_flow_and_slopes
 from needlecalc.units import FloatArray
 
 LEAST_CLEARANCE_MM = 1e-3  # on diameter; a far draw must not close the jet

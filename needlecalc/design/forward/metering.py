@@ -8,8 +8,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from needlecalc.arrays import read_only
-from needlecalc.parts.fuelflow import fuel_flow_and_slopes
-from needlecalc.parts.setup import Setup
+from needlecalc.parts.setup import Setup, fuel_flow_and_slopes
 from needlecalc.physics.annulus import BoreFlow
 from needlecalc.show import Column, Shown, Table, counted
 from needlecalc.units import FloatArray

@@ -12,9 +12,8 @@ from needlecalc.echo import shown
 from needlecalc.errors import InputError
 from needlecalc.measure.drive.bands import Bands
 from needlecalc.parts.carburettor import AirValve, lift_after_change
-from needlecalc.parts.fuelflow import fuel_flow
 from needlecalc.parts.needle import Needle
-from needlecalc.parts.setup import Setup
+from needlecalc.parts.setup import Setup, fuel_flow
 from needlecalc.physics.annulus import BoreFlow
 from needlecalc.show import Column, Shown, Table, counted
 from needlecalc.units import FloatArray

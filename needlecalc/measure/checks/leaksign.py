@@ -9,8 +9,7 @@ from numpy.typing import NDArray
 
 from needlecalc.measure.checks.check import Cause
 from needlecalc.measure.drive.bands import Bands
-from needlecalc.parts.fuelflow import FlowParameters, fuel_flow, fuel_flow_and_slopes
-from needlecalc.parts.setup import Setup
+from needlecalc.parts.setup import FlowParameters, Setup, fuel_flow, fuel_flow_and_slopes
 from needlecalc.physics.airflow import leak_flow_g_s
 from needlecalc.units import FloatArray
 

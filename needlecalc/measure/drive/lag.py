@@ -53,16 +53,13 @@ class Lag(Shown):
         return f"Lag {self.seconds:.2f} +- {self.seconds_u:.2f} s, {self.source}"
 
     def table(self) -> Table:
-        """The lag, to be shown.
-
-        Returns
-        -------
-        Table
-            One row.
-        """
-        columns = (Column("lag_s", "lag s", ".2f"), Column("lag_u_s", "+- s", ".2f"), Column("source", "source"))
-        row = {"lag_s": self.seconds, "lag_u_s": self.seconds_u, "source": self.source}
-        return Table("Lag of the lambda reading", columns, [row])
+        """The lag, to be shown."""
+        columns = (
+            Column("lag_s", "lag s", ".2f", [self.seconds]),
+            Column("lag_u_s", "+- s", ".2f", [self.seconds_u]),
+            Column("source", "source", "", [self.source]),
+        )
+        return Table("Lag of the lambda reading", columns)
 
 
 def transport_lag_s(
@@ -74,47 +71,11 @@ def transport_lag_s(
     lambda_ratio: ArrayLike = 1.0,
     afr_stoich: ArrayLike = 14.3,
 ) -> FloatArray:
-    r"""Time the exhaust takes from the valves to the sensor.
+    r"""Seconds that the exhaust of some cylinders takes to the sensor: plug flow of an ideal gas of 28.8 g/mol, no mixing.
 
     .. math:: t = \frac{V\,p\,M}{R\,T\,\dot m_a\,(1 + 1/(\lambda\,\mathrm{AFR_{st}}))}
 
-    Parameters
-    ----------
-    pipe_volume_cm3 : array_like, shape (...)
-        Volume of manifold and pipe between valves and sensor, for all cylinders the flow passes. [cm3]
-    air_flow_g_s : array_like, shape (...)
-        Air flow of the cylinders behind that pipe. [g/s]
-    gas_temperature_degc : array_like, shape (...)
-        Mean temperature of the gas in it; some 330 degC at idle to 780 degC flat out. [degC]
-    pressure_pa : array_like, shape (...)
-        Its pressure. [Pa]
-    lambda_ratio : array_like, shape (...)
-        Lambda burnt. [-]
-    afr_stoich : array_like, shape (...)
-        Stoichiometric air-fuel ratio of the fuel. [-]
-
-    Returns
-    -------
-    float or array, shape (...)
-        Transport time; it goes as 1/flow. [s]
-
-    Raises
-    ------
-    InputError
-        If a value is not positive or not a number.
-
-    Notes
-    -----
-    Plug flow of an ideal gas of 28.8 g/mol, no mixing on the way.
-
-    References
-    ----------
-    .. [1] Derived for this project from the ideal gas law; temperatures are common practice, no source.
-
-    Examples
-    --------
-    >>> print(f"{transport_lag_s(1134.0, 15.0, gas_temperature_degc=527.0):.3f} s")
-    0.031 s
+    The gas is some 330 degC at idle to 780 degC flat out (common practice, no source).
     """
     volume_m3 = check_each(pipe_volume_cm3, "pipe_volume_cm3", 0.0, 1e5, cure="A litre is 1000 cm3.") * 1e-6
     air_kg_s = check_each(air_flow_g_s, "air_flow_g_s", 0.0, open_low=True) * 1e-3

@@ -45,16 +45,9 @@ LEAST_F, SURE_F = 20.0, 60.0
 
 @dataclass(frozen=True)
 class LagFit:
-    """What the closings of a drive say.
+    """Delay that does not depend on flow, time constant of the sensor, transport at middling flow, and their sum.
 
-    Parameters
-    ----------
-    delay_s, sensor_s, pipe_s : float
-        Delay that does not depend on flow, time constant of the sensor, and transport at middling flow. [s]
-    lag_s, lag_u_s : float
-        Their sum and its standard uncertainty from the scatter alone. [s]
-    signal : str
-        What stood for the load.
+    The uncertainty is from the scatter alone; ``signal`` names what stood for the load.
     """
 
     delay_s: float
@@ -66,20 +59,8 @@ class LagFit:
 
 
 def fit_lag(log: Log) -> LagFit | str:
-    r"""Delay, pipe and sensor that bring speed and load in line with lambda.
+    r"""Delay, pipe and sensor that bring speed and load in line with lambda; or why the log does not tell them.
 
-    Parameters
-    ----------
-    log : Log
-        The drive.
-
-    Returns
-    -------
-    LagFit or str
-        The fit, or why the log does not tell it.
-
-    Notes
-    -----
     Steady lambda is piecewise linear in ln(speed x load) plus a parabola in both.  It is seen through a delay,
     plug flow along the pipe (:math:`\int \dot m\,dt` over the transport is a constant) and a first-order
     sensor.  The readings stay where they are and the causes are moved, or readings between two rows would pass
@@ -93,12 +74,8 @@ def fit_lag(log: Log) -> LagFit | str:
     of 10 s, widened where lambda's answer hardly stands out of the noise.  Weak beliefs (k=1): pipe 0.08 s,
     sensor 0.2 s within a factor of 2.2, lambda bent by 0.03 from knot to knot.
 
-    References
-    ----------
-    .. [1] Cochrane and Orcutt, "Application of least squares regression to relationships containing
-       auto-correlated error terms", *JASA* 44 (1949) 32 (filter by the residual's own memory; from memory).
-    .. [2] White, "A heteroskedasticity-consistent covariance matrix estimator", *Econometrica* 48 (1980) 817
-       (scatter of the gradient; from memory).
+    Filter by the residual's own memory: Cochrane and Orcutt, *JASA* 44 (1949) 32. Scatter of the gradient: White,
+    *Econometrica* 48 (1980) 817. Both from memory.
     """
     drive = _even_drive(log)
     if isinstance(drive, str):

@@ -25,8 +25,8 @@ from needlecalc.measure.drive.signals import (
     window_mean,
 )
 from needlecalc.measure.log.columns import BY_KEY
+from needlecalc.measure.log.fate import FLAGS
 from needlecalc.measure.log.file import Log
-from needlecalc.measure.log.flags import FLAGS
 from needlecalc.measure.log.words import how_to_name
 from needlecalc.remark import Remark
 from needlecalc.show import counted

@@ -12,6 +12,7 @@ from needlecalc.arrays import check_each, check_range, check_text, read_only, sa
 from needlecalc.echo import LONGEST_NAME, plain
 from needlecalc.errors import InputError
 from needlecalc.measure.drive.bands import AFR_CURE
+from needlecalc.measure.drive.signals import smoothed
 from needlecalc.measure.log.file import Log
 from needlecalc.show import Column, Shown, Table, counted
 from needlecalc.units import FloatArray
@@ -214,10 +215,10 @@ def lean_limit(
         msg = f"{where}: fewer than 3 rows within {RPM_AWAY:.0%} of {middle:.0f} rpm; state rpm or the stretch of the sweep."
         raise InputError(msg)
     time, speed, ratio = log.time_s[inside], log.rpm[inside], log.lambda_measured[inside]
-    smooth = _running_mean(time, ratio, SMOOTHED_S)
+    smooth = smoothed(time, ratio, SMOOTHED_S)[0]
     half = SMOOTHED_S / 2.0
     drift = np.abs(np.interp(time + half, time, smooth) - np.interp(time - half, time, smooth)) / SMOOTHED_S
-    quick = speed - _running_mean(time, speed, SLOW_S)
+    quick = speed - smoothed(time, speed, SLOW_S)[0]
     spacing = float(np.median(np.diff(time)))
     settled = drift < SETTLED_LAMBDA_PER_S
     steps: list[tuple[float, float, float]] = []
@@ -254,11 +255,3 @@ def _limit(ratio: FloatArray, rough: NDArray[np.bool_], where: str) -> tuple[flo
     first = int(np.argmax(rough[order])) if rough.any() else ratio.size
     limit = float(ratio[order][first - 1])
     return limit, float(ratio[order][first]) if first < ratio.size else float("nan")
-
-
-def _running_mean(time: FloatArray, values: FloatArray, length_s: float) -> FloatArray:
-    """Mean over half the length either side, counted in time."""
-    low = np.searchsorted(time, time - length_s / 2.0, side="left")
-    high = np.searchsorted(time, time + length_s / 2.0, side="right")
-    total = np.concatenate([[0.0], np.cumsum(values)])
-    return np.asarray((total[high] - total[low]) / (high - low))

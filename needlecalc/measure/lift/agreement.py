@@ -11,7 +11,7 @@ from scipy.special import chdtrc
 
 from needlecalc.errors import InputError
 from needlecalc.measure.drive.bands import Bands, LiftSource
-from needlecalc.measure.drive.typed import typed_each
+from needlecalc.measure.drive.make import typed_each
 from needlecalc.measure.lift.estimates import (
     LiftDoubts,
     LiftEstimate,

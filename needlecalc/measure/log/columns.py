@@ -12,7 +12,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from enum import IntEnum
 
-from needlecalc.measure.log.units import LogUnit, counted_from, find_unit, split_name
+from needlecalc.measure.log.cell import LogUnit, counted_from, find_unit, split_name
 
 
 @dataclass(frozen=True)

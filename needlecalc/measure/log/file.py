@@ -17,13 +17,12 @@ from numpy.typing import NDArray
 from needlecalc.arrays import check_range
 from needlecalc.echo import LONGEST_NAME, plain, shown
 from needlecalc.errors import InputError, LogFormatError
+from needlecalc.measure.log.cell import LogUnit, unit_from_text
 from needlecalc.measure.log.columns import BY_KEY, NEEDED, Candidate, find_candidates
-from needlecalc.measure.log.flags import FLAGS, RPM_ENGINE_ON, flag_rows
+from needlecalc.measure.log.fate import FLAGS, RPM_ENGINE_ON, flag_rows, order_time, pasted_again, runs_backwards
 from needlecalc.measure.log.record import FIELDS, ColumnChoice, Log
 from needlecalc.measure.log.rows import LogRows, read_rows
-from needlecalc.measure.log.text import LogText, open_log
-from needlecalc.measure.log.time import order_time, pasted_again, runs_backwards
-from needlecalc.measure.log.units import LogUnit, unit_from_text
+from needlecalc.measure.log.table import LogText, open_log
 from needlecalc.measure.log.values import Reading, choose, take_reading
 from needlecalc.measure.log.words import Note, RowFault, how_to_name, listed
 from needlecalc.remark import Remark

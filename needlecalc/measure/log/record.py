@@ -12,7 +12,7 @@ from needlecalc.arrays import read_only, same_length
 from needlecalc.errors import InputError
 from needlecalc.measure.log.cell import LARGEST_NUMBER
 from needlecalc.measure.log.columns import BY_KEY, WHY, Why
-from needlecalc.measure.log.flags import FLAGS
+from needlecalc.measure.log.fate import FLAGS
 from needlecalc.measure.log.words import RowFault, listed, quoted, said
 from needlecalc.remark import Remark
 from needlecalc.show import Column, Shown, Table, counted
@@ -36,27 +36,13 @@ LARGEST_READING = LARGEST_NUMBER * 1e6
 
 @dataclass(frozen=True)
 class ColumnChoice:
-    """Which column of the file carries a meaning.
+    """Which column of the file carries a meaning, and what the choice rests on."""
 
-    Parameters
-    ----------
-    meaning : str
-        Key as used in ``columns=``: time, rpm, lambda, throttle, manifold_pressure, air_flow, lift, coolant.
-    column : str
-        Name in the file.
-    unit : str
-        Unit it was read in.
-    why : Why
-        What the choice rests on.
-    same : tuple of str
-        Columns that carry the same.
-    """
-
-    meaning: str
+    meaning: str  # as in ``columns=``: time, rpm, lambda, throttle, manifold_pressure, air_flow, lift, coolant
     column: str
-    unit: str
+    unit: str  # it was read in
     why: Why
-    same: tuple[str, ...] = ()
+    same: tuple[str, ...] = ()  # columns that carry the same
 
 
 @dataclass(frozen=True, repr=False, eq=False)
@@ -160,28 +146,15 @@ class Log(Shown):
         return tuple(map(said, self.remarks))
 
     def fates(self) -> tuple[tuple[str, int], ...]:
-        """Fate of every row of the file: fit, flagged or dropped.
-
-        Returns
-        -------
-        tuple of (str, int)
-            Reason and count; the counts add up to the rows below the header, blank lines aside.
-        """
+        """Reason and count of every row's fate; they add up to the rows below the header, blank lines aside."""
         counts = np.bincount(self.flag, minlength=len(FLAGS)).tolist()
         flagged = [(f"kept, flagged: {FLAGS[place]}", n) for place, n in enumerate(counts) if place and n]
         dropped = [(f"dropped: {reason}", n) for reason, n in self.dropped]
         return ((FLAGS[0], counts[0]), *flagged, *dropped)
 
     def to_frame(self) -> pd.DataFrame:
-        r"""Rows as a pandas table; the flag of each row stands beside it, as its place in ``FLAGS``.
+        r"""Rows as a pandas table with their flags; names carry their unit, and ``read_log`` knows them again.
 
-        Returns
-        -------
-        pandas.DataFrame
-            One line a row of the log; names carry their unit, and ``read_log`` knows them again.
-
-        Examples
-        --------
         >>> import io, needlecalc as nc
         >>> log = nc.read_log(io.StringIO("time (s),rpm,AFR,MAP (psi)\n3,900,14.7,4\n4,905,13.23,5\n"))
         >>> log.to_frame()[["time_s", "lambda_measured", "manifold_pressure_pa"]]
@@ -194,13 +167,7 @@ class Log(Shown):
         return pd.DataFrame({field: getattr(self, field) for field in (*self._numbers(), "line", "flag")})
 
     def table(self) -> Table:
-        """Columns chosen, what was assumed, which columns are left, and what became of each row.
-
-        Returns
-        -------
-        Table
-            One row a column.
-        """
+        """Columns chosen, one a row; what was assumed, and which columns are left."""
         fates = self.fates()
         total = sum(count for _, count in fates)
         spare = f"{counted(len(self.unused), 'column')} not used: {listed(map(quoted, self.unused))}."
@@ -222,13 +189,7 @@ class Log(Shown):
         )
 
     def report(self) -> str:
-        """Table as text, and below it the fate of every row.
-
-        Returns
-        -------
-        str
-            Plain text.
-        """
+        """Table as text, and below it the fate of every row."""
         fates = dict(self.fates())
         fates["all rows of the file"] = sum(fates.values())
         columns = Column("rows", "rows", "d", list(fates.values())), Column("fate", "fate", values=list(fates))

@@ -13,8 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from needlecalc.measure.log.cell import LARGEST_NUMBER, NO_READING, looks_like_number, number_from_cell, seconds_from_clock
-from needlecalc.measure.log.table import split_cells
-from needlecalc.measure.log.text import LogText
+from needlecalc.measure.log.table import LogText, split_cells
 from needlecalc.measure.log.words import RowFault, refuse
 from needlecalc.units import FloatArray
 

@@ -8,10 +8,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from needlecalc.measure.log.cell import LogUnit, unit_from_text
 from needlecalc.measure.log.columns import BY_KEY, NEEDED, Candidate, Why
-from needlecalc.measure.log.flags import LAMBDA_LEANEST, LAMBDA_RICHEST, RPM_ENGINE_ON
-from needlecalc.measure.log.text import LogText
-from needlecalc.measure.log.units import LogUnit, unit_from_text
+from needlecalc.measure.log.fate import LAMBDA_LEANEST, LAMBDA_RICHEST, RPM_ENGINE_ON
+from needlecalc.measure.log.table import LogText
 from needlecalc.measure.log.words import ColumnFault, Note, how_to_name, listed, quoted, said
 from needlecalc.remark import Remark
 from needlecalc.units import FloatArray
