@@ -68,7 +68,7 @@ def test_normalising_needs_a_setup_and_a_lift():
     with pytest.raises(nc.InputError, match="do not say what they were measured with"):
         nc.normalise_bands(typed([1.0], setup=None), air=VALLEY)
     bare = nc.with_setup(nc.typed_bands([900.0], [1.0]), SETUP)
-    with pytest.raises(nc.InputError, match="900 rpm full has no lift, so the share of viscosity"):
+    with pytest.raises(nc.InputError, match="900 rpm full: it has no lift, so the share of viscosity"):
         nc.normalise_bands(bare, fuel=nc.Fuel(10.0, 20.0))
 
 

@@ -15,7 +15,7 @@ from needlecalc.parts.needle import Needle
 from needlecalc.parts.slide import SlideValve
 from needlecalc.physics.airflow import air_flow_g_s
 from needlecalc.physics.airvalve import circular_throat_area_mm2, lift_for_flow_mm, piston_depression_pa
-from needlecalc.show import Column, Shown, Table
+from needlecalc.show import Shown
 from needlecalc.units import GRAVITY_M_S2, FloatArray
 
 
@@ -86,16 +86,6 @@ class AirValve(Shown):
 
     def _disc_mm2(self) -> float:
         return float(np.pi / 4.0 * self.disc_diameter_mm**2)
-
-    def table(self) -> Table:
-        """Throat and depression over the travel, one row a lift."""
-        lifts = np.linspace(0.0, self.travel_mm(), 6)
-        columns = (
-            Column("lift_mm", "lift mm", ".1f", lifts),
-            Column("throat_mm2", "throat mm2", ".0f", self.throat_area_mm2(lifts)),
-            Column("depression_pa", "depression Pa", ".0f", self.depression_pa(lifts)),
-        )
-        return Table(repr(self), columns)
 
     def travel_mm(self) -> float:
         """Greatest lift: 0.8 of the bore where none was stated."""
@@ -218,11 +208,6 @@ class Carburettor(Shown):
 
     def __repr__(self) -> str:
         return f"Carburettor with needle {self.needle.name!r} in a {self.jet.bore_mm:g} mm jet"
-
-    def table(self) -> Table:
-        """The parts, one a row."""
-        parts = (self.needle, self.jet, self.air_valve)
-        return Table(repr(self), (Column("part", "part", "", [repr(part) for part in parts]),))
 
     def position_mm(self, lift_mm: ArrayLike, drop_mm: ArrayLike | None = None) -> FloatArray:
         """Place on the needle at the jet's face, from its shoulder: lift + drop (the present if None) + shoulder offset."""

@@ -13,7 +13,7 @@ from needlecalc.physics.air import (
     station_pressure_pa,
 )
 from needlecalc.physics.fuel import blend_atoms, fuel_density_kg_m3, fuel_viscosity_mm2_s, stoichiometric_afr
-from needlecalc.show import Column, Shown, Table
+from needlecalc.show import Shown
 
 WEATHER_PA = (95e3, 105e3)  # sea-level pressure of nearly all weather
 
@@ -47,15 +47,6 @@ class Fuel(Shown):
             f"Fuel with {self.ethanol_percent:g} % ethanol at {self.temperature_degc:g} degC: AFR {self.afr():.2f}, "
             f"{self.density_kg_m3():.1f} kg/m3, {self.viscosity_mm2_s():.3f} mm2/s"
         )
-
-    def table(self) -> Table:
-        """Facts of the fuel, in one row."""
-        columns = (
-            Column("afr", "stoichiometric AFR", ".2f", [self.afr()]),
-            Column("density_kg_m3", "density kg/m3", ".1f", [self.density_kg_m3()]),
-            Column("viscosity_mm2_s", "viscosity mm2/s", ".3f", [self.viscosity_mm2_s()]),
-        )
-        return Table(repr(self), columns)
 
     def afr(self) -> float:
         """Stoichiometric air-fuel ratio by mass."""
@@ -135,14 +126,6 @@ class Air(Shown):
             f"Air {self.pressure_pa:.0f} Pa, {self.temperature_degc:.1f} degC, {100 * self.humidity:.0f} % humidity: "
             f"{self.density_kg_m3():.4f} kg/m3"
         )
-
-    def table(self) -> Table:
-        """Facts of the air, in one row."""
-        columns = (
-            Column("pressure_pa", "pressure Pa", ".0f", [self.pressure_pa]),
-            Column("density_kg_m3", "density kg/m3", ".4f", [self.density_kg_m3()]),
-        )
-        return Table(repr(self), columns)
 
     def density_kg_m3(self) -> float:
         """Density of the moist air."""

@@ -201,17 +201,6 @@ class Engine(Shown):
         fed_by = counted(self.carburettors, "carburettor")
         return f"Engine {self.displacement_cm3:g} cm3, {self.cylinders} cylinders, {fed_by}"
 
-    def table(self) -> Table:
-        """Facts of the engine, in one row."""
-        filling = self.volumetric_efficiency
-        shown = repr(filling).partition(" ")[2] if isinstance(filling, VolumetricEfficiency) else filling
-        columns = (
-            Column("volumetric_efficiency", "volumetric efficiency", ".2f", [shown]),
-            Column("u", "+- share", ".2f", [self.volumetric_efficiency_u]),
-            Column("shape_u", "+- from point to point", ".2f", [self.filling_shape_u()]),
-        )
-        return Table(repr(self), columns)
-
     def filling_shape_u(self) -> float:
         """Standard uncertainty of the volumetric efficiency from one running point to the next, as a share."""
         if self.volumetric_efficiency_shape_u is not None:

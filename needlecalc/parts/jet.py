@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from needlecalc.arrays import check_range
 from needlecalc.echo import shown
 from needlecalc.errors import InputError
-from needlecalc.show import Column, Shown, Table
+from needlecalc.show import Shown
 
 MOUNTINGS = ("centred", "biased")
 
@@ -87,21 +87,6 @@ class Jet(Shown):
     def __repr__(self) -> str:
         oval = "" if self.bore_least_mm is None else f" worn oval ({self.bore_least_mm:g} mm the other way)"
         return f"Jet {self.bore_mm:g} mm{oval}, face {self.drop_mm:.2f} mm below the bridge, {self.mounting} needle"
-
-    def table(self) -> Table:
-        """Facts of the jet, one row a fact."""
-        low, high = self.drop_range_mm()
-        facts = {
-            "bore mm": self.bore_mm,
-            "least bore mm": self.least_bore_mm(),
-            "parallel length mm": self.parallel_length_mm,
-            "face below bridge mm": self.drop_mm,
-            "lowest setting mm": high,
-            "highest setting mm": low,
-            "one flat mm": self.flat_mm,
-            "least turn flats": self.step_flats,
-        }
-        return Table(repr(self), (Column("fact", "fact", "", [*facts]), Column("value", "value", ".3f", [*facts.values()])))
 
     def least_bore_mm(self) -> float:
         """Least bore, which a needle must pass: ``bore_mm`` for a round jet."""

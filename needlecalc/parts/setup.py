@@ -15,7 +15,7 @@ from needlecalc.parts.conditions import Air, Fuel
 from needlecalc.parts.engine import Engine
 from needlecalc.parts.needle import Needle
 from needlecalc.physics.annulus import BoreFlow, bore_flow, bore_flow_and_slopes
-from needlecalc.show import Column, Shown, Table
+from needlecalc.show import Shown
 from needlecalc.units import FloatArray
 
 
@@ -56,11 +56,6 @@ class Setup(Shown):
 
     def __repr__(self) -> str:
         return f"Setup {self.name!r}: {self.engine!r}; {self.carburettor!r}"
-
-    def table(self) -> Table:
-        """The parts, one a row."""
-        parts = (self.engine, self.carburettor, self.fuel, self.air)
-        return Table(f"Setup {self.name}", (Column("part", "part", "", [repr(part) for part in parts]),))
 
     def with_needle(self, needle: Needle) -> Setup:
         """The same setup with another needle, which is checked against the jet."""

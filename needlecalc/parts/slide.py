@@ -12,7 +12,7 @@ from needlecalc.errors import InputError
 from needlecalc.parts.conditions import Air
 from needlecalc.physics.airflow import air_flow_g_s, slide_depression_pa
 from needlecalc.physics.airvalve import circular_throat_area_mm2
-from needlecalc.show import Column, Shown, Table
+from needlecalc.show import Shown
 from needlecalc.units import FloatArray
 
 
@@ -59,15 +59,6 @@ class SlideValve(Shown):
 
     def __repr__(self) -> str:
         return f"SlideValve {self.throat_bore_mm:g} mm throat, opened 0 to {self.travel_mm():g} mm by the throttle"
-
-    def table(self) -> Table:
-        """Opening over the travel, one row an opening."""
-        lifts = np.linspace(0.0, self.travel_mm(), 6)
-        columns = (
-            Column("lift_mm", "opening mm", ".1f", lifts),
-            Column("throat_mm2", "throat mm2", ".0f", self.throat_area_mm2(lifts)),
-        )
-        return Table(repr(self), columns)
 
     def travel_mm(self) -> float:
         """Greatest opening."""

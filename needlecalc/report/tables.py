@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import fields, is_dataclass, replace
 from functools import singledispatch
 
 import numpy as np
@@ -27,15 +27,19 @@ from needlecalc.measure.lift.agreement import LiftAgreement
 from needlecalc.report import say, words, words_after
 from needlecalc.report.checkwords import checks_table
 from needlecalc.report.drivewords import agreement_table, bands_table
-from needlecalc.show import Column, Table, counted
+from needlecalc.show import Column, Shown, Table, counted
 from needlecalc.units import inch_from_mm
 
 
 @singledispatch
 def table_of(record: object, part: str = "") -> Table:
-    """One of the tables of a record."""
-    msg = f"{type(record).__name__} does not say what it shows{f' as {part}' if part else ''}."
-    raise TypeError(msg)
+    """One of the tables of a record; one without a table of its own shows its fields, a part within in a line."""
+    if part or not is_dataclass(record):
+        msg = f"{type(record).__name__} does not say what it shows{f' as {part}' if part else ''}."
+        raise TypeError(msg)
+    facts = {one.name: getattr(record, one.name) for one in fields(record)}
+    values = [repr(value) if isinstance(value, Shown) else value for value in facts.values()]
+    return table(repr(record), Column("fact", "fact", "", [*facts]), Column("value", "value", "", values))
 
 
 @table_of.register

@@ -296,6 +296,13 @@ class Bands(Shown):
             msg = f"There is no band {band}; they are counted from 0 to {self.rpm.size - 1}."
             raise InputError(msg)
 
+    def refuse(self, bad: NDArray[np.bool_], words: str, **columns: FloatArray) -> None:
+        """InputError for the first band that is bad, if one is: its name, and the words with its figures in their braces."""
+        if bad.any():
+            band = int(np.argmax(bad))
+            msg = f"Band {self.name(band)}: {words.format(**{name: column[band] for name, column in columns.items()})}"
+            raise InputError(msg)
+
     def names(self, bands: Sequence[int], badness: FloatArray | None = None) -> str:
         """Names of some bands between commas: all where they are few, else the worst and how many more.
 

@@ -10,7 +10,7 @@ from numpy.typing import ArrayLike
 from needlecalc.arrays import check_each, check_range
 from needlecalc.measure.drive.lagfit import fit_lag
 from needlecalc.measure.log.file import Log
-from needlecalc.show import Column, Shown, Table
+from needlecalc.show import Shown
 from needlecalc.units import FloatArray, kelvin_from_degc
 
 USUAL_LAG_S, USUAL_LAG_U_S = 0.4, 0.2
@@ -51,15 +51,6 @@ class Lag(Shown):
 
     def __repr__(self) -> str:
         return f"Lag {self.seconds:.2f} +- {self.seconds_u:.2f} s, {self.source}"
-
-    def table(self) -> Table:
-        """The lag, to be shown."""
-        columns = (
-            Column("lag_s", "lag s", ".2f", [self.seconds]),
-            Column("lag_u_s", "+- s", ".2f", [self.seconds_u]),
-            Column("source", "source", "", [self.source]),
-        )
-        return Table("Lag of the lambda reading", columns)
 
 
 def transport_lag_s(

@@ -187,13 +187,11 @@ def _stated(bands: Bands) -> Setup:
 
 
 def _viscous_fraction(bands: Bands, setup: Setup) -> FloatArray:
-    if not np.isfinite(bands.lift_mm).all():
-        band = int(np.argmax(~np.isfinite(bands.lift_mm)))
-        msg = (
-            f"Band {bands.name(band)} has no lift, so the share of viscosity in its fuel flow is not known; "
-            "run with_lift first, or give viscous_fraction."
-        )
-        raise InputError(msg)
+    words = (
+        "it has no lift, so the share of viscosity in its fuel flow is not known; run with_lift first, or give "
+        "viscous_fraction."
+    )
+    bands.refuse(~np.isfinite(bands.lift_mm), words)
     return fuel_flow(setup, bands.lift_mm, depression_pa=bands.depression_pa).viscous_fraction
 
 

@@ -1,1 +1,1 @@
-"""Lift of each band, by every way, with its doubt."""
+"""Lift of each band by every estimate of it, with its uncertainty."""

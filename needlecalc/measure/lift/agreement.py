@@ -18,6 +18,7 @@ from needlecalc.measure.lift.estimates import (
     by_air_meter,
     by_manifold,
     by_reading,
+    greatest_flow_g_s,
     lift_shift_mm,
 )
 from needlecalc.measure.lift.throttle import LEAST_READINGS, by_throttle
@@ -172,26 +173,24 @@ class _Pair:
     """An estimate and the one it is held against, at the bands where both speak; v is the own variance there."""
 
     setup: Setup
-    way: LiftEstimate
+    estimate: LiftEstimate
     first: LiftEstimate
     at: NDArray[np.intp]
     v: FloatArray
 
     def flow(self, scale: float) -> FloatArray:
         """Air flow brought down by a scale, no more than the throat passes."""
-        valve = self.setup.carburettor.air_valve
-        top = float(valve.air_flow_g_s(valve.travel_mm(), self.setup.air))
-        return np.asarray(np.minimum(self.way.flow_g_s[self.at] * np.exp(-scale), top))
+        return np.asarray(np.minimum(self.estimate.flow_g_s[self.at] * np.exp(-scale), greatest_flow_g_s(self.setup)))
 
     def lift(self, scale: float) -> FloatArray:
         """Lift of the estimate with its air flow, or its reading, brought down by a scale."""
-        if not self.way.flow_g_s.size:
-            return np.asarray(self.way.mm[self.at] * np.exp(-scale))
+        if not self.estimate.flow_g_s.size:
+            return np.asarray(self.estimate.mm[self.at] * np.exp(-scale))
         return np.asarray(self.setup.carburettor.air_valve.lift_mm(self.flow(scale), self.setup.air))
 
     def slope(self, scale: float) -> FloatArray:
         """Slope of that lift by ln of the scale."""
-        if not self.way.flow_g_s.size:
+        if not self.estimate.flow_g_s.size:
             return self.lift(scale)
         return lift_shift_mm(self.setup, self.flow(scale), 0.01) / 0.01
 
@@ -219,24 +218,24 @@ def _chance(square: float, freedom: int) -> float:
     return float(chdtrc(freedom, square)) if freedom > 0 else 1.0
 
 
-def _compared(bands: Bands, setup: Setup, first: LiftEstimate, way: LiftEstimate, doubts: LiftDoubts) -> Compared:
+def _compared(bands: Bands, setup: Setup, first: LiftEstimate, estimate: LiftEstimate, doubts: LiftDoubts) -> Compared:
     """Difference, its expected size, and what it comes to."""
-    difference = way.mm - first.mm
+    difference = estimate.mm - first.mm
     both = np.isfinite(difference)
-    own = np.hypot(way.own_u_mm, first.own_u_mm)
-    if way.flow_u and first.flow_u:  # one throat serves both: its error cancels
+    own = np.hypot(estimate.own_u_mm, first.own_u_mm)
+    if estimate.flow_u and first.flow_u:  # one throat serves both: its error cancels
         throat = doubts.throat_share()
-        left_u = np.sqrt(max(way.flow_u**2 + first.flow_u**2 - 2.0 * throat**2, 0.0))
-        shared = [way.common_u_mm * left_u / way.flow_u]
-    elif way.source == LiftSource.THROTTLE:  # set by the readings themselves, zero and all
+        left_u = np.sqrt(max(estimate.flow_u**2 + first.flow_u**2 - 2.0 * throat**2, 0.0))
+        shared = [estimate.common_u_mm * left_u / estimate.flow_u]
+    elif estimate.source == LiftSource.THROTTLE:  # set by the readings themselves, zero and all
         shared = []
     else:
-        shared = [way.common_u_mm, first.common_u_mm]
+        shared = [estimate.common_u_mm, first.common_u_mm]
     expected = np.sqrt(own**2 + sum((c**2 for c in shared), np.zeros(own.shape)))
     if not both.any():
-        numbers = {"source": way.source.code(), "first": first.source.code()}
-        return Compared(way, difference, expected, True, Remark(Agreement.APART, numbers=numbers))
-    pair = _Pair(setup, way, first, np.flatnonzero(both), np.maximum(own[both], 1e-6) ** 2)
+        numbers = {"source": estimate.source.code(), "first": first.source.code()}
+        return Compared(estimate, difference, expected, True, Remark(Agreement.APART, numbers=numbers))
+    pair = _Pair(setup, estimate, first, np.flatnonzero(both), np.maximum(own[both], 1e-6) ** 2)
     d = difference[both]
     common = sum((np.outer(c[both], c[both]) for c in shared), np.zeros((d.size, d.size)))
     # Over many bands one shared error too great would pass unseen, so it is held against its size alone as well.
@@ -246,17 +245,17 @@ def _compared(bands: Bands, setup: Setup, first: LiftEstimate, way: LiftEstimate
     shared_u = float(np.sqrt(weight @ common @ weight + scale.scale_u**2))
     whole = _chance(float(d @ np.linalg.solve(common + np.diag(pair.v), d)), d.size)
     agrees = min(whole, _chance((scale.scale / shared_u) ** 2, 1)) >= CHANCE
-    return Compared(way, difference, expected, agrees, _explained(bands, pair, d, expected[both], agrees))
+    return Compared(estimate, difference, expected, agrees, _explained(bands, pair, d, expected[both], agrees))
 
 
 def _explained(bands: Bands, pair: _Pair, d: FloatArray, expected: FloatArray, agrees: bool) -> Remark:
     """Agreement, or the plainest explanation of the difference."""
-    way, v = pair.way, pair.v
+    estimate, v = pair.estimate, pair.v
     scale, offset = pair.fit(scale=True), pair.fit(offset=True)
     numbers: dict[str, float | int | str] = {
-        "source": way.source.code(),
+        "source": estimate.source.code(),
         "first": pair.first.source.code(),
-        "of": "air flow" if way.flow_g_s.size else "lift",
+        "of": "air flow" if estimate.flow_g_s.size else "lift",
         "bands": int(d.size),
         "mean_mm": float(d.mean()),
         "expected_mm": float(np.sqrt((expected**2).mean())),

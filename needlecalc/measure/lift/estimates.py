@@ -127,10 +127,15 @@ def lift_shift_mm(setup: Setup, flow_g_s: FloatArray, share: FloatArray | float)
     return np.asarray(np.where(np.isfinite(high), (high - low) / 2.0, here - low))
 
 
+def greatest_flow_g_s(setup: Setup) -> float:
+    """Air flow of one carburettor at full travel."""
+    valve = setup.carburettor.air_valve
+    return float(valve.air_flow_g_s(valve.travel_mm(), setup.air))
+
+
 def passable_flow_g_s(setup: Setup, flow_g_s: FloatArray, share: FloatArray | float) -> FloatArray:
     """Air flow of one carburettor, cut to that at full travel where it is above it by two sigma of its share or less."""
-    valve = setup.carburettor.air_valve
-    top = float(valve.air_flow_g_s(valve.travel_mm(), setup.air))
+    top = greatest_flow_g_s(setup)
     within = (flow_g_s > top) & (flow_g_s <= top * (1.0 + BEYOND_SIGMAS * np.asarray(share)))
     return np.where(within, top, flow_g_s)
 
@@ -255,7 +260,7 @@ class Weighed:
         return Remark(DriveNote.AIR_SCALED, Severity.CAUTION if strange else Severity.NOTE, numbers=numbers)
 
 
-def weighed_lift(way: LiftEstimate, setup: Setup, read: tuple[LiftEstimate, LiftEstimate]) -> Weighed:
+def weighed_lift(estimate: LiftEstimate, setup: Setup, read: tuple[LiftEstimate, LiftEstimate]) -> Weighed:
     r"""Scale of the air flow and best lifts by linear-Gaussian update; a band read by hand counts once.
 
     With the lift :math:`y(s)` at air flow :math:`e^s \dot m`, a reading is
@@ -267,25 +272,25 @@ def weighed_lift(way: LiftEstimate, setup: Setup, read: tuple[LiftEstimate, Lift
     by_hand = np.isfinite(reading.mm)
     seen = np.where(by_hand, reading.mm, sensor.mm)
     seen_u = np.where(by_hand, reading.own_u_mm, sensor.own_u_mm)
-    zeros = [float(np.nanmax(w.common_u_mm, initial=0.0)) for w in read]
+    zeros = [float(np.nanmax(one.common_u_mm, initial=0.0)) for one in read]
     size = seen.size
     scale, valve = 0.0, setup.carburettor.air_valve
     for _ in range(ROUNDS):
-        flow = way.flow_g_s * np.exp(scale)
+        flow = estimate.flow_g_s * np.exp(scale)
         lift, slope = valve.lift_mm(flow, setup.air), lift_shift_mm(setup, flow, 0.01) / 0.01
         known = np.isfinite(lift)
         marks = np.flatnonzero(np.isfinite(seen) & known)
         if not marks.size:
-            name, suspects = in_words(way.source)
+            name, suspects = in_words(estimate.source)
             msg = (
                 f"No lift read stands at a band whose air flow from the {name} passes the throat; check {suspects}, or set "
                 "calibrate to false."
             )
             raise InputError(msg)
-        own = np.where(known, way.own_u_mm, 0.0)
-        own = np.where(np.isfinite(own), own, np.nanmax(way.own_u_mm))  # beyond the throat before it was scaled
+        own = np.where(known, estimate.own_u_mm, 0.0)
+        own = np.where(np.isfinite(own), own, np.nanmax(estimate.own_u_mm))  # beyond the throat before it was scaled
         prior = np.zeros((3 + size, 3 + size))
-        prior[[0, 1, 2], [0, 1, 2]] = way.flow_u**2, zeros[0] ** 2, zeros[1] ** 2
+        prior[[0, 1, 2], [0, 1, 2]] = estimate.flow_u**2, zeros[0] ** 2, zeros[1] ** 2
         prior[3:, 3:] = alike(np.where(known, lift, valve.travel_mm())) * np.outer(own, own)
         design = np.zeros((marks.size, 3 + size))
         design[:, 0] = slope[marks]
@@ -300,7 +305,7 @@ def weighed_lift(way: LiftEstimate, setup: Setup, read: tuple[LiftEstimate, Lift
             break
     covariance = prior - gain @ (design @ prior)
     scale_u = float(np.sqrt(covariance[0, 0]))
-    met = passable_flow_g_s(setup, way.flow_g_s * np.exp(scale), np.hypot(scale_u, way.flow_own_u))
+    met = passable_flow_g_s(setup, estimate.flow_g_s * np.exp(scale), np.hypot(scale_u, estimate.flow_own_u))
     lift, slope = valve.lift_mm(met, setup.air), lift_shift_mm(setup, met, 0.01) / 0.01
     reach = np.column_stack([np.where(np.isfinite(lift), slope, 0.0), np.zeros((size, 2)), np.eye(size)])
     variance = np.einsum("ij,jk,ik->i", reach, covariance, reach)

@@ -32,41 +32,29 @@ def band_depression_pa(bands: Bands, setup: Setup, lift_mm: FloatArray, typed_pa
     known = np.array(bands.depression_pa)
     if typed_pa is not None:
         typed = typed_each(typed_pa, bands, "depression_pa")
-        bad = np.isfinite(typed) & ((typed < LEAST_DEPRESSION_PA) | (typed > MOST_DEPRESSION_PA))
-        if bad.any():
-            band = int(np.argmax(bad))
-            msg = (
-                f"Band {bands.name(band)}: depression_pa is {typed[band]:g}, but must lie between "
-                f"{LEAST_DEPRESSION_PA:g} and {MOST_DEPRESSION_PA:g}; one inch of water is 249 Pa."
-            )
-            raise InputError(msg)
+        between = f"{LEAST_DEPRESSION_PA:g} and {MOST_DEPRESSION_PA:g}; one inch of water is 249 Pa"
+        bad = (typed < LEAST_DEPRESSION_PA) | (typed > MOST_DEPRESSION_PA)
+        bands.refuse(bad, f"depression_pa is {{typed:g}}, but must lie between {between}.", typed=typed)
         known = np.where(np.isfinite(typed), typed, known)
     valve = setup.carburettor.air_valve
     missing = ~np.isfinite(known)
     if not isinstance(valve, SlideValve) or not missing.any():
         return known
     engine = setup.engine
-    by_pressure = np.full(lift_mm.size, np.nan)
-    if (here := np.isfinite(bands.manifold_pressure_pa)).any():
-        by_pressure[here] = engine.air_flow_g_s(bands.rpm[here], bands.manifold_pressure_pa[here], setup.air)
-    each = np.where(np.isfinite(bands.air_flow_g_s), bands.air_flow_g_s, by_pressure) / engine.carburettors
-    computed = valve.depression_of_flow_pa(lift_mm, each, setup.air)
-    unknown = missing & ~np.isfinite(each)
-    if unknown.any() and valve.usual_depression_pa is None:
-        msg = (
-            f"Band {bands.name(int(np.argmax(unknown)))}: no air flow and no manifold pressure is known, so the depression "
-            "under the slide cannot be computed; give air_flow_g_s or manifold_pressure_pa, type depression_pa, or "
-            "state usual_depression_pa of the slide valve."
+    by_pressure = engine.air_flow_g_s(bands.rpm, bands.manifold_pressure_pa, setup.air)
+    flow = np.where(np.isfinite(bands.air_flow_g_s), bands.air_flow_g_s, by_pressure) / engine.carburettors
+    computed = valve.depression_of_flow_pa(lift_mm, flow, setup.air)
+    unknown = missing & ~np.isfinite(flow)
+    if valve.usual_depression_pa is None:
+        words = (
+            "no air flow and no manifold pressure is known, so the depression under the slide cannot be computed; give "
+            "air_flow_g_s or manifold_pressure_pa, type depression_pa, or state usual_depression_pa of the slide valve."
         )
-        raise InputError(msg)
-    choked = missing & ~unknown & ~np.isfinite(computed)
-    if choked.any():
-        band = int(np.argmax(choked))
-        msg = (
-            f"Band {bands.name(band)}: {each[band]:.1f} g/s a carburettor is more than a slide open {lift_mm[band]:g} mm "
-            "passes; check lift, air flow and throat_bore_mm."
-        )
-        raise InputError(msg)
+        bands.refuse(unknown, words)
+    words = (
+        "{flow:.1f} g/s a carburettor is more than a slide open {lift:g} mm passes; check lift, air flow and throat_bore_mm."
+    )
+    bands.refuse(missing & ~unknown & ~np.isfinite(computed), words, flow=flow, lift=lift_mm)
     return np.where(missing, computed, known)
 
 
@@ -190,8 +178,7 @@ def with_lift(
         found.remarks += estimate.remarks
         if not from_air.any():
             found.common_u_mm[missing] = estimate.common_u_mm[missing]
-    if found.missing().any():
-        raise InputError(_no_lift(bands, int(np.argmax(found.missing())), int(timed.sum()), slide=slide))
+    bands.refuse(found.missing(), _no_lift(bands, int(timed.sum()), slide=slide))
     _inside_throat(bands, setup, found.mm)
     return bands.having(
         lift_mm=found.mm,
@@ -238,13 +225,11 @@ def _add(
         weighed = weighed_lift(estimate, setup, readings)
         found.remarks.append(weighed.remark(estimate, int(wanted.sum())))
         got, source = (weighed.mm, weighed.u_mm, weighed.common_u_mm), source | LiftSource.SCALED
-    if (lost := wanted & ~np.isfinite(got[0])).any():
-        band = int(np.argmax(lost))
-        msg = (
-            f"Band {bands.name(band)}: no lift can be computed, its air flow of {estimate.flow_g_s[band]:.1f} g/s a "
-            "carburettor is more than the throat passes at full travel; type lift_mm in, or check the parts."
-        )
-        raise InputError(msg)
+    words = (
+        "no lift can be computed, its air flow of {flow:.1f} g/s a carburettor is more than the throat passes at full "
+        "travel; type lift_mm in, or check the parts."
+    )
+    bands.refuse(wanted & ~np.isfinite(got[0]), words, flow=estimate.flow_g_s)
     found.remarks += estimate.remarks
     if (top := wanted & (got[0] >= setup.carburettor.air_valve.travel_mm())).any():
         found.remarks.append(Remark(DriveNote.AT_THE_TOP, bands=bands.called(*np.flatnonzero(top).tolist())))
@@ -256,12 +241,12 @@ def _add(
     return served
 
 
-def _no_lift(bands: Bands, band: int, timed: int, *, slide: bool) -> str:
-    """Message for a band whose lift can be had in no way."""
+def _no_lift(bands: Bands, timed: int, *, slide: bool) -> str:
+    """What to tell of a band whose lift can be had in no way."""
     if slide:
         return (
-            f"Band {bands.name(band)}: its lift was neither logged nor typed, and a slide opens as far as the throttle "
-            "pulls it, so air flow does not tell; log the slide's opening, or type lift_mm in."
+            "its lift was neither logged nor typed, and a slide opens as far as the throttle pulls it, so air flow does not "
+            "tell; log the slide's opening, or type lift_mm in."
         )
     lacks, cure = "the log holds no air flow and no manifold pressure", "type lift_mm in"
     if bands.log is None:
@@ -271,20 +256,14 @@ def _no_lift(bands: Bands, band: int, timed: int, *, slide: bool) -> str:
         )
     if np.isfinite(bands.throttle_percent).any():
         lacks += f", and throttle with speed needs {LEAST_READINGS} lifts read around it (now {timed})"
-    return f"Band {bands.name(band)}: no lift can be computed, {lacks}; {cure}."
+    return f"no lift can be computed, {lacks}; {cure}."
 
 
 def _inside_throat(bands: Bands, setup: Setup, lift: FloatArray) -> None:
-    top = setup.carburettor.air_valve.max_lift_mm
-    if top is not None and (above := lift > top + OVER_THE_TOP_MM).any():
-        band = int(np.argmax(above))
-        msg = (
-            f"Band {bands.name(band)}: lift is {lift[band]:g} mm, but the setup says that it ends at {top:g} mm "
-            "(max_lift_mm); read it again, or measure the travel."
-        )
-        raise InputError(msg)
-    outside = (lift < 0.0) | (lift > setup.carburettor.air_valve.throat_bore_mm)
-    if outside.any():
-        band = int(np.argmax(outside))
-        msg = f"Band {bands.name(band)}: lift is {lift[band]:g} mm, but must lie within the throat's bore; check it."
-        raise InputError(msg)
+    """Refuse lifts beyond the travel stated, or outside the throat's bore."""
+    valve = setup.carburettor.air_valve
+    if (top := valve.max_lift_mm) is not None:
+        cure = f"ends at {top:g} mm (max_lift_mm); read it again, or measure the travel."
+        bands.refuse(lift > top + OVER_THE_TOP_MM, f"lift is {{lift:g}} mm, but the setup says that it {cure}", lift=lift)
+    outside = (lift < 0.0) | (lift > valve.throat_bore_mm)
+    bands.refuse(outside, "lift is {lift:g} mm, but must lie within the throat's bore; check it.", lift=lift)
