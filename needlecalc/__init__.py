@@ -17,19 +17,16 @@ _ROOMS = {
     "errors": "InputError LogFormatError NeedleCalcError SolveError",
     "parts.needle": "Needle read_needle",
     "parts.measured": "measured_needle read_readings",
-    "parts.jet": "Jet",
     "parts.slide": "SlideValve",
-    "parts.carburettor": "AirValve Carburettor lift_after_change",
-    "parts.engine": "Engine VolumetricEfficiency",
-    "parts.conditions": "Air Fuel",
+    "parts.carburettor": "Jet AirValve Carburettor lift_after_change",
+    "parts.engine": "Engine VolumetricEfficiency Air Fuel",
     "parts.setup": "Setup fuel_flow",
     "measure.log.file": "Log read_log",
     "measure.drive.lag": "Lag find_lag lag_from_pipe",
     "measure.drive.bands": "Bands",
     "measure.drive.make": "make_bands typed_bands",
     "measure.lift.estimates": "LiftDoubts",
-    "measure.lift.restate": "lift_change restate_lift",
-    "measure.lift.withlift": "with_lift",
+    "measure.lift.withlift": "lift_change restate_lift with_lift",
     "measure.lift.agreement": "LiftAgreement lift_agreement",
     "measure.drive.merge": "Normalisation normalise_bands with_setup merge_bands",
     "measure.drive.sweep": "LeanLimits lean_limit typed_sweep",
@@ -107,21 +104,22 @@ if TYPE_CHECKING:  # the same for editors and type checkers
     )
     from needlecalc.parts.needle import Needle as Needle, read_needle as read_needle
     from needlecalc.parts.measured import measured_needle as measured_needle, read_readings as read_readings
-    from needlecalc.parts.jet import Jet as Jet
     from needlecalc.parts.slide import SlideValve as SlideValve
     from needlecalc.parts.carburettor import (
-        AirValve as AirValve, Carburettor as Carburettor, lift_after_change as lift_after_change,
+        Jet as Jet, AirValve as AirValve, Carburettor as Carburettor, lift_after_change as lift_after_change,
     )
-    from needlecalc.parts.engine import Engine as Engine, VolumetricEfficiency as VolumetricEfficiency
-    from needlecalc.parts.conditions import Air as Air, Fuel as Fuel
+    from needlecalc.parts.engine import (
+        Engine as Engine, VolumetricEfficiency as VolumetricEfficiency, Air as Air, Fuel as Fuel,
+    )
     from needlecalc.parts.setup import Setup as Setup, fuel_flow as fuel_flow
     from needlecalc.measure.log.file import Log as Log, read_log as read_log
     from needlecalc.measure.drive.lag import Lag as Lag, find_lag as find_lag, lag_from_pipe as lag_from_pipe
     from needlecalc.measure.drive.bands import Bands as Bands
     from needlecalc.measure.drive.make import make_bands as make_bands, typed_bands as typed_bands
     from needlecalc.measure.lift.estimates import LiftDoubts as LiftDoubts
-    from needlecalc.measure.lift.restate import lift_change as lift_change, restate_lift as restate_lift
-    from needlecalc.measure.lift.withlift import with_lift as with_lift
+    from needlecalc.measure.lift.withlift import (
+        lift_change as lift_change, restate_lift as restate_lift, with_lift as with_lift,
+    )
     from needlecalc.measure.lift.agreement import LiftAgreement as LiftAgreement, lift_agreement as lift_agreement
     from needlecalc.measure.drive.merge import (
         Normalisation as Normalisation, normalise_bands as normalise_bands, with_setup as with_setup,

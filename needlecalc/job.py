@@ -36,7 +36,7 @@ from needlecalc.measure.checks.sensorzero import sensor_zero
 from needlecalc.measure.drive.bands import Bands
 from needlecalc.measure.drive.sweep import LeanLimits
 from needlecalc.measure.log.file import Log
-from needlecalc.parts.conditions import Air
+from needlecalc.parts.engine import Air
 from needlecalc.parts.setup import Setup
 from needlecalc.parts.slide import SlideValve
 from needlecalc.physics.gauge import diameters_from_readings_mm, micrometer_reading_mm

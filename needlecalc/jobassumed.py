@@ -15,9 +15,8 @@ from needlecalc.errors import InputError
 from needlecalc.measure.drive.bands import Bands
 from needlecalc.measure.drive.make import typed_bands, typed_each
 from needlecalc.measure.lift.withlift import with_lift
-from needlecalc.parts.carburettor import Carburettor
-from needlecalc.parts.conditions import Air, Fuel
-from needlecalc.parts.jet import Jet
+from needlecalc.parts.carburettor import Carburettor, Jet
+from needlecalc.parts.engine import Air, Fuel
 from needlecalc.parts.setup import FlowParameters, Setup, fuel_flow, fuel_flow_and_slopes
 from needlecalc.show import Column, Table, counted
 from needlecalc.units import FloatArray

@@ -19,10 +19,8 @@ from needlecalc.measure.lift.estimates import LiftDoubts
 from needlecalc.measure.lift.withlift import with_lift
 from needlecalc.measure.log.cell import LARGEST_NUMBER
 from needlecalc.measure.log.file import read_log
-from needlecalc.parts.carburettor import AirValve, Carburettor
-from needlecalc.parts.conditions import Air, Fuel
-from needlecalc.parts.engine import Engine, VolumetricEfficiency
-from needlecalc.parts.jet import Jet
+from needlecalc.parts.carburettor import AirValve, Carburettor, Jet
+from needlecalc.parts.engine import Air, Engine, Fuel, VolumetricEfficiency
 from needlecalc.parts.needle import Needle, read_needle
 from needlecalc.parts.slide import SlideValve
 

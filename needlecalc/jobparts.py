@@ -13,10 +13,8 @@ from needlecalc.arrays import check_range, read_only
 from needlecalc.echo import shown
 from needlecalc.errors import InputError, LogFormatError
 from needlecalc.jobfaults import Faults
-from needlecalc.parts.carburettor import AirValve, Carburettor
-from needlecalc.parts.conditions import Air, Fuel
-from needlecalc.parts.engine import Engine, VolumetricEfficiency
-from needlecalc.parts.jet import Jet
+from needlecalc.parts.carburettor import AirValve, Carburettor, Jet
+from needlecalc.parts.engine import Air, Engine, Fuel, VolumetricEfficiency
 from needlecalc.parts.needle import Needle, read_needle
 from needlecalc.parts.setup import Setup
 from needlecalc.parts.slide import SlideValve

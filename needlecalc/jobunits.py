@@ -9,7 +9,7 @@ from typing import Any
 
 from needlecalc.echo import LONGEST_NAME, plain, shown
 from needlecalc.jobkinds import keys_taken, pattern_of
-from needlecalc.parts.conditions import Air
+from needlecalc.parts.engine import Air
 from needlecalc.units import (
     GRAVITY_M_S2,
     KG_PER_OUNCE,

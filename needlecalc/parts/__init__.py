@@ -2,8 +2,8 @@
 
 from needlecalc.parts.needle import Needle, read_needle
 from needlecalc.parts.measured import measured_needle, read_readings
-from needlecalc.parts.jet import Jet
-from needlecalc.parts.conditions import Air, Fuel
+from needlecalc.parts.carburettor import Jet
+from needlecalc.parts.engine import Air, Fuel
 from needlecalc.parts.slide import SlideValve
 from needlecalc.parts.carburettor import AirValve, Carburettor, lift_after_change
 from needlecalc.parts.engine import Engine, VolumetricEfficiency

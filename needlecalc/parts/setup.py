@@ -11,8 +11,7 @@ from numpy.typing import ArrayLike
 from needlecalc.arrays import check_text
 from needlecalc.errors import InputError
 from needlecalc.parts.carburettor import Carburettor
-from needlecalc.parts.conditions import Air, Fuel
-from needlecalc.parts.engine import Engine
+from needlecalc.parts.engine import Air, Engine, Fuel
 from needlecalc.parts.needle import Needle
 from needlecalc.physics.annulus import BoreFlow, bore_flow, bore_flow_and_slopes
 from needlecalc.show import Shown

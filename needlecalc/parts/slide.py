@@ -9,7 +9,7 @@ from numpy.typing import ArrayLike
 
 from needlecalc.arrays import check_range
 from needlecalc.errors import InputError
-from needlecalc.parts.conditions import Air
+from needlecalc.parts.engine import Air
 from needlecalc.physics.airflow import air_flow_g_s, slide_depression_pa
 from needlecalc.physics.airvalve import circular_throat_area_mm2
 from needlecalc.show import Shown

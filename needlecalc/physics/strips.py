@@ -18,6 +18,16 @@ ROUNDING_MM: Final = 1e-9
 NEWTON_STEPS: Final = 30
 SERIES_BELOW: Final = 0.03
 THINNEST_MM: Final = 0.05  # a steep needle gone on past its table may end inside the bore
+LOSS_AT_REST = 1.78
+LOSS_FALL_PER_REYNOLDS = 9.4e-5
+LOSS_REYNOLDS_CEILING = 4000.0
+GREATEST_FALL = LOSS_FALL_PER_REYNOLDS * LOSS_REYNOLDS_CEILING
+AZIMUTHS = 12
+QUADRATICS = 2
+NEWTON_TOLERANCE = 1e-7  # each step squares the error: after one so small it is that of rounding
+_LEGENDRE_NODES, _LEGENDRE_WEIGHTS = np.polynomial.legendre.leggauss(AZIMUTHS)
+_COSINES = np.cos(np.pi * (_LEGENDRE_NODES + 1.0) / 2.0)
+_SHARES = _LEGENDRE_WEIGHTS / 2.0
 
 
 class BorePoints(NamedTuple):
@@ -183,19 +193,6 @@ def _small(t: FloatArray) -> tuple[FloatArray, NDArray[np.bool_], FloatArray]:
     square = t * t
     small = square < SERIES_BELOW**2
     return square, small, np.where(small, 0.5, t)
-
-
-LOSS_AT_REST = 1.78
-LOSS_FALL_PER_REYNOLDS = 9.4e-5
-LOSS_REYNOLDS_CEILING = 4000.0
-GREATEST_FALL = LOSS_FALL_PER_REYNOLDS * LOSS_REYNOLDS_CEILING
-AZIMUTHS = 12
-QUADRATICS = 2
-NEWTON_TOLERANCE = 1e-7  # each step squares the error: after one so small it is that of rounding
-
-_LEGENDRE_NODES, _LEGENDRE_WEIGHTS = np.polynomial.legendre.leggauss(AZIMUTHS)
-_COSINES = np.cos(np.pi * (_LEGENDRE_NODES + 1.0) / 2.0)
-_SHARES = _LEGENDRE_WEIGHTS / 2.0
 
 
 class JetAndFuel(NamedTuple):

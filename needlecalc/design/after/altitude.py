@@ -14,7 +14,7 @@ from needlecalc.design.inverse.proposal import Design, Stages
 from needlecalc.design.inverse.target import HARDLY, LEANEST_FULL_LOAD
 from needlecalc.errors import InputError
 from needlecalc.measure.drive.bands import Bands
-from needlecalc.parts.conditions import Air
+from needlecalc.parts.engine import Air
 from needlecalc.parts.needle import Needle
 from needlecalc.parts.setup import FlowParameters, Setup, fuel_flow
 from needlecalc.parts.slide import SlideValve

@@ -26,7 +26,7 @@ from needlecalc.errors import InputError, LogFormatError
 from needlecalc.files import write_files
 from needlecalc.measure.drive.bands import Bands
 from needlecalc.measure.drive.merge import normalise_bands, with_setup
-from needlecalc.parts.conditions import Air, Fuel
+from needlecalc.parts.engine import Air, Fuel
 from needlecalc.parts.needle import Needle
 from needlecalc.parts.setup import Setup
 from needlecalc.show import Column, Shown, Table, counted

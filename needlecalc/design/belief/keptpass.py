@@ -17,7 +17,7 @@ from needlecalc.arrays import same_length
 from needlecalc.echo import LONGEST_NAME, plain, shown
 from needlecalc.errors import InputError, LogFormatError
 from needlecalc.measure.drive.bands import COLUMNS, Bands, LiftSource
-from needlecalc.parts.conditions import Air, Fuel
+from needlecalc.parts.engine import Air, Fuel
 from needlecalc.parts.needle import Needle
 from needlecalc.units import FloatArray
 from needlecalc.version import __version__

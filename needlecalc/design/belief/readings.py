@@ -12,7 +12,7 @@ from needlecalc.design.belief.history import History, Pass
 from needlecalc.errors import InputError
 from needlecalc.measure.drive.bands import Bands, LiftSource
 from needlecalc.measure.lift.estimates import ALIKE_OVER, ALIKE_SHARE
-from needlecalc.measure.lift.restate import lift_change
+from needlecalc.measure.lift.withlift import lift_change
 from needlecalc.parts.setup import Setup
 from needlecalc.units import FloatArray
 

@@ -17,13 +17,25 @@ from needlecalc.errors import InputError
 from needlecalc.measure.drive.averages import USUAL_BETWEEN, between_visits, stretch
 from needlecalc.measure.drive.bands import Bands, DriveNote, LeftOut, LiftSource
 from needlecalc.measure.drive.make import typed_each
-from needlecalc.parts.conditions import Air, Fuel
+from needlecalc.parts.engine import Air, Fuel
 from needlecalc.parts.setup import Setup, fuel_flow
 from needlecalc.physics.air import humidity_ratio, lambda_factor_of_air
 from needlecalc.physics.fuel import lambda_factor_of_fuel
 from needlecalc.remark import Remark, Severity
 from needlecalc.show import Column, Shown, Table, counted
 from needlecalc.units import FloatArray
+
+# What drives may differ by and still be one: half a per cent of lambda by density, and at idle some 1 %
+# of lambda a kelvin of fuel.
+DENSITY_WITHIN = 0.01
+FUEL_WITHIN_K = 5.0
+# Drives on other days are less alike than visits of one: the usual repeatability is worth one drive.
+USUAL_BETWEEN_DRIVES = 1.0
+ETHANOL_WITHIN_PERCENT = 1.0
+Key = tuple[float, float, str]
+_MEANS = ("rpm", "lambda_measured", "manifold_pressure_pa", "air_flow_g_s", "lift_mm")
+_SPREADS = ("lambda_spread", "spread_within", "spread_between")
+_SUMS = ("count", "visits", "effective_count")
 
 
 @dataclass(frozen=True, repr=False, eq=False)
@@ -195,15 +207,6 @@ def _viscous_fraction(bands: Bands, setup: Setup) -> FloatArray:
     return fuel_flow(setup, bands.lift_mm, depression_pa=bands.depression_pa).viscous_fraction
 
 
-# What drives may differ by and still be one: half a per cent of lambda by density, and at idle some 1 %
-# of lambda a kelvin of fuel.
-DENSITY_WITHIN = 0.01
-FUEL_WITHIN_K = 5.0
-# Drives on other days are less alike than visits of one: the usual repeatability is worth one drive.
-USUAL_BETWEEN_DRIVES = 1.0
-ETHANOL_WITHIN_PERCENT = 1.0
-
-
 def merge_bands(first: Bands, second: Bands, *others: Bands, despite: str | None = None) -> Bands:
     r"""Bands of several drives combined into one set.
 
@@ -278,9 +281,6 @@ def merge_bands(first: Bands, second: Bands, *others: Bands, despite: str | None
         remarks=remarks,
         setup=setups[0] if setups and not differences else None,
     )
-
-
-Key = tuple[float, float, str]
 
 
 def _key(drive: Bands, band: int) -> Key:
@@ -376,11 +376,6 @@ def _combined(drives: Sequence[Bands], group: list[tuple[int, int]], between: fl
     variance = variance_between + float((share**2 * error**2).sum())
     free = (len(drives) - 1.0 + USUAL_BETWEEN_DRIVES) * (variance / (variance_between + 1e-18)) ** 2
     return out | {"lambda_se": stretch(free) * float(np.sqrt(variance))}
-
-
-_MEANS = ("rpm", "lambda_measured", "manifold_pressure_pa", "air_flow_g_s", "lift_mm")
-_SPREADS = ("lambda_spread", "spread_within", "spread_between")
-_SUMS = ("count", "visits", "effective_count")
 
 
 def _mean(values: FloatArray, share: FloatArray) -> float:

@@ -19,6 +19,8 @@ BEYOND_SIGMAS = 2.0
 ALIKE_SHARE = 0.9  # of the variance of a computed lift that its neighbours share
 ALIKE_OVER = 0.7  # ratio of lifts, in ln, over which they do
 OPEN_THROTTLE = 0.8  # of the outside pressure: above it the pulses of the cylinders reach the air valve
+STRANGE_SIGMAS = 2.5
+ROUNDS = 20
 
 
 @dataclass(frozen=True)
@@ -213,10 +215,6 @@ def _pulsation_share(bands: Bands, setup: Setup, doubts: LiftDoubts) -> FloatArr
     """Uncertainty by pulses: none behind a nearly shut throttle, which keeps them from the air valve."""
     shut = bands.manifold_pressure_pa < OPEN_THROTTLE * setup.air.pressure_pa
     return np.where(shut, 0.0, doubts.pulsation_u)
-
-
-STRANGE_SIGMAS = 2.5
-ROUNDS = 20
 
 
 @dataclass(frozen=True)

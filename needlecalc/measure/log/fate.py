@@ -21,6 +21,39 @@ RESTART_ROWS = 10
 # A pause this many usual steps long, and longer than a second, is told.
 _PAUSE_STEPS = 10.0
 _PAUSE_S = 1.0
+FLAGS = (
+    "fit for use",
+    "engine off or cranking: rpm below 200",
+    "rpm above 20000: no engine speed",
+    "mixture reading saturated at its lean end: overrun, free air or the display's ceiling",
+    "mixture reading saturated at its rich end: the display's floor",
+    "leaner than lambda 1.8: no mixture that burns, so overrun, free air or misfire",
+    "richer than lambda 0.5: no mixture that burns, or no reading yet",
+    "mixture reading frozen while rpm changes",
+)
+FIT, ENGINE_OFF, RPM_TOO_HIGH, CEILING, FLOOR, TOO_LEAN, TOO_RICH, FROZEN = range(len(FLAGS))
+# Common practice, no source: a warm petrol engine neither idles below 200 1/min nor burns outside these
+# limits.
+RPM_ENGINE_ON = 200.0
+RPM_HIGHEST = 20000.0
+LAMBDA_RICHEST = 0.5
+LAMBDA_LEANEST = 1.8
+# A reading this long at the log's extreme value, while rpm changes, is the display's end and no mixture.
+_HELD_S = 1.0
+_HELD_ROWS = 5
+_PILE_UP = 3
+# Values no more display steps apart than this, the inner one held for this share of the outer ones' rows, are one end.
+_ADJOINING = 1.5
+_AS_LONG = 0.1
+# Share of the rows beyond a ceiling that may be glitches and do not hide it.
+_GLITCHES = 0.001
+# Steps of a display wider than this stand still of themselves: patience is longer.
+_COARSE_LAMBDA = 0.02
+_FAR_END = (0.7, 1.3)
+_FROZEN_S = 5.0
+_FROZEN_COARSE_S = 60.0
+_FROZEN_ROWS = 20
+_FROZEN_RUNS = 20.0
 
 
 @dataclass(frozen=True)
@@ -170,43 +203,6 @@ def _restarts(logged: list[float], place: int, last: float) -> bool:
     ahead = logged[place : place + RESTART_ROWS]
     rising = len(ahead) == RESTART_ROWS and all(a < b for a, b in pairwise(ahead))
     return rising and ahead[-1] <= last
-
-
-FLAGS = (
-    "fit for use",
-    "engine off or cranking: rpm below 200",
-    "rpm above 20000: no engine speed",
-    "mixture reading saturated at its lean end: overrun, free air or the display's ceiling",
-    "mixture reading saturated at its rich end: the display's floor",
-    "leaner than lambda 1.8: no mixture that burns, so overrun, free air or misfire",
-    "richer than lambda 0.5: no mixture that burns, or no reading yet",
-    "mixture reading frozen while rpm changes",
-)
-FIT, ENGINE_OFF, RPM_TOO_HIGH, CEILING, FLOOR, TOO_LEAN, TOO_RICH, FROZEN = range(len(FLAGS))
-
-# Common practice, no source: a warm petrol engine neither idles below 200 1/min nor burns outside these
-# limits.
-RPM_ENGINE_ON = 200.0
-RPM_HIGHEST = 20000.0
-LAMBDA_RICHEST = 0.5
-LAMBDA_LEANEST = 1.8
-
-# A reading this long at the log's extreme value, while rpm changes, is the display's end and no mixture.
-_HELD_S = 1.0
-_HELD_ROWS = 5
-_PILE_UP = 3
-# Values no more display steps apart than this, the inner one held for this share of the outer ones' rows, are one end.
-_ADJOINING = 1.5
-_AS_LONG = 0.1
-# Share of the rows beyond a ceiling that may be glitches and do not hide it.
-_GLITCHES = 0.001
-# Steps of a display wider than this stand still of themselves: patience is longer.
-_COARSE_LAMBDA = 0.02
-_FAR_END = (0.7, 1.3)
-_FROZEN_S = 5.0
-_FROZEN_COARSE_S = 60.0
-_FROZEN_ROWS = 20
-_FROZEN_RUNS = 20.0
 
 
 def flag_rows(time_s: FloatArray, rpm: FloatArray, lambda_measured: FloatArray) -> NDArray[np.int8]:

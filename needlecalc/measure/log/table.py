@@ -32,6 +32,41 @@ NAMES_WITHIN_LINES = 30
 _OPENS = re.compile(r'(?:^|[,;\t])\s*"[^"]*$')
 _CLOSES = re.compile(r'^[^"]*"\s*(?:[,;\t]|$)')
 _WITH_UNIT = re.compile(r"[+-]?\d[\d.,]*\s*[^\W\d_%°/]{1,8}|[+-]?\d[\d.,]*\s*[%°]\w?")
+SAMPLE_LINES = 120
+_HEAD_BYTES = 1 << 20
+_BLOCK_BYTES = 1 << 21
+_BLANK = b" \t\r\n\0\x1a"
+_BOM = codecs.BOM_UTF8
+_CONTROLS = {code: " " for code in (*range(32), 127)}
+# A byte that is no UTF-8 is read as Latin-1.
+_LATIN_1 = {0xDC00 + byte: byte for byte in range(128, 256)}
+# How files of open formats begin, what they are, and how their numbers come out.
+_EXPORT = "Export the log as text (csv) from the logger's own program."
+_UNPACK = "Unpack it first."
+_FRAME = "Read it with a library that knows it, and hand read_log the DataFrame."
+_FOREIGN = (
+    (b"PK\x03\x04", "a zip archive or a spreadsheet", "Unpack it, or save its sheet as csv."),
+    (b"\x1f\x8b", "a gzip archive", _UNPACK),
+    (b"BZh", "a bzip2 archive", _UNPACK),
+    (b"\xfd7zXZ\0", "an xz archive", _UNPACK),
+    (b"7z\xbc\xaf\x27\x1c", "a 7z archive", _UNPACK),
+    (b"\x28\xb5\x2f\xfd", "a zstd archive", _UNPACK),
+    (b"%PDF-", "a PDF document", _EXPORT),
+    (b"MDF     ", "an MDF measurement file", _FRAME),
+    (b"UnFinMF ", "an MDF measurement file that was not closed", _FRAME),
+    (b"\x89HDF\r\n\x1a\n", "an HDF5 file", _FRAME),
+    (b"PAR1", "a parquet file", _FRAME),
+    (b"ARROW1", "an Arrow file", _FRAME),
+    (b"SQLite format 3\0", "an SQLite database", _FRAME),
+    (b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1", "an office document of the old binary kind", "Save its sheet as csv."),
+    (b"\x89PNG\r\n\x1a\n", "a PNG picture", _EXPORT),
+    (b"\xff\xd8\xff", "a JPEG picture", _EXPORT),
+)
+_MARKUP = re.compile(rb"\s*<(!doctype\s+html|html|\?xml)[\s>]", re.IGNORECASE)
+_WIDE = {
+    "utf-32": (codecs.BOM_UTF32_LE, codecs.BOM_UTF32_BE),
+    "utf-16": (codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE),
+}
 
 
 def split_cells(line: str, delimiter: str) -> list[str]:
@@ -200,44 +235,6 @@ def _refuse_no_table(seen: set[str], lines: Sequence[str], name: str) -> NoRetur
         words = f"no header followed by rows of numbers stands within the first {HEADER_WITHIN_LINES} lines. "
         words += "Remove what stands above the header, or export with comma, semicolon or tab."
     refuse(name, words, 1)
-
-
-SAMPLE_LINES = 120
-_HEAD_BYTES = 1 << 20
-_BLOCK_BYTES = 1 << 21
-_BLANK = b" \t\r\n\0\x1a"
-_BOM = codecs.BOM_UTF8
-_CONTROLS = {code: " " for code in (*range(32), 127)}
-# A byte that is no UTF-8 is read as Latin-1.
-_LATIN_1 = {0xDC00 + byte: byte for byte in range(128, 256)}
-
-# How files of open formats begin, what they are, and how their numbers come out.
-_EXPORT = "Export the log as text (csv) from the logger's own program."
-_UNPACK = "Unpack it first."
-_FRAME = "Read it with a library that knows it, and hand read_log the DataFrame."
-_FOREIGN = (
-    (b"PK\x03\x04", "a zip archive or a spreadsheet", "Unpack it, or save its sheet as csv."),
-    (b"\x1f\x8b", "a gzip archive", _UNPACK),
-    (b"BZh", "a bzip2 archive", _UNPACK),
-    (b"\xfd7zXZ\0", "an xz archive", _UNPACK),
-    (b"7z\xbc\xaf\x27\x1c", "a 7z archive", _UNPACK),
-    (b"\x28\xb5\x2f\xfd", "a zstd archive", _UNPACK),
-    (b"%PDF-", "a PDF document", _EXPORT),
-    (b"MDF     ", "an MDF measurement file", _FRAME),
-    (b"UnFinMF ", "an MDF measurement file that was not closed", _FRAME),
-    (b"\x89HDF\r\n\x1a\n", "an HDF5 file", _FRAME),
-    (b"PAR1", "a parquet file", _FRAME),
-    (b"ARROW1", "an Arrow file", _FRAME),
-    (b"SQLite format 3\0", "an SQLite database", _FRAME),
-    (b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1", "an office document of the old binary kind", "Save its sheet as csv."),
-    (b"\x89PNG\r\n\x1a\n", "a PNG picture", _EXPORT),
-    (b"\xff\xd8\xff", "a JPEG picture", _EXPORT),
-)
-_MARKUP = re.compile(rb"\s*<(!doctype\s+html|html|\?xml)[\s>]", re.IGNORECASE)
-_WIDE = {
-    "utf-32": (codecs.BOM_UTF32_LE, codecs.BOM_UTF32_BE),
-    "utf-16": (codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE),
-}
 
 
 @dataclass(frozen=True)
