@@ -143,7 +143,7 @@ def gas_lambda_uncertainty(
     total = np.asarray(METHOD_LAMBDA_U**2)
     for k, floor in enumerate(floors):
         error = np.maximum(floor, ERROR_SHARE * readings[k])
-        ends = [[*readings[:k], np.maximum(readings[k] + way * error, 0.0), *readings[k + 1 :]] for way in (1.0, -1.0)]
+        ends = [[*readings[:k], np.maximum(readings[k] + sign * error, 0.0), *readings[k + 1 :]] for sign in (1.0, -1.0)]
         high, low = (brettschneider_lambda(*gas[:3], hc_ppm=gas[3], hc_as=hc_as) for gas in ends)
         width = ends[0][k] - ends[1][k]
         total = total + ((high - low) / width * error) ** 2 / 3.0

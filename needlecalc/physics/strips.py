@@ -1,7 +1,7 @@
 """The needle inside the jet's bore: where it changes taper, how wide an oval bore is; and the strips of the ring round it.
 
 Parts of the working law in :mod:`needlecalc.physics.annulus`, where it is told what the strips obey. A jet worn oval is an
-ellipse; a needle that leans rubs the jet along its own way, so its offset is taken along the ellipse's long axis.
+ellipse; a needle that leans rubs the jet in the direction it leans, so its offset is taken along the ellipse's long axis.
 """
 
 from __future__ import annotations

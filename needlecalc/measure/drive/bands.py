@@ -111,7 +111,7 @@ LIFT_NOTES = (
 
 
 def worst_of(bands: Sequence[int], badness: FloatArray | None = None) -> tuple[list[int], int]:
-    """Bands of a list to speak of, and how many are left: all where they are few, else the worst first.
+    """Bands of a list to name, and how many are left: all where they are few, else the worst first.
 
     >>> worst_of(range(14), np.arange(14.0))
     ([13, 12, 11, 10, 9, 8], 8)
@@ -174,7 +174,7 @@ class Bands(Shown):
     dropped : tuple of (LeftOut, int)
         Rows of the log that are in no band, by reason.
     remarks : tuple of Remark
-        What was taken for granted or found on the way.
+        What was taken for granted or found.
     setup, lift_setup : Setup or None
         Parts, fuel and air they were measured with, where stated, and those under which the lifts stand.
 

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from needlecalc.arrays import check_each, check_range
+from needlecalc.gaussian import NINETY
 from needlecalc.measure.drive.lagfit import fit_lag
 from needlecalc.measure.log.file import Log
 from needlecalc.show import Shown
@@ -21,7 +22,6 @@ EXHAUST_KG_MOL = 0.0288
 MODEL_U_S = 0.04
 # Beyond the first the estimate says so, beyond the second the usual lag is taken.
 TIGHT_S, WORST_U_S = 0.1, 0.12
-COVERS_90 = 1.645
 
 
 @dataclass(frozen=True, repr=False)
@@ -166,7 +166,7 @@ def find_lag(log: Log, lag_s: float | Lag | None = None) -> Lag:
     if not isinstance(found, str):
         spread = float(np.hypot(found.lag_u_s, MODEL_U_S))
         if spread <= WORST_U_S:
-            loose = f", good to {COVERS_90 * spread:.2f} s only" if COVERS_90 * spread > TIGHT_S else ""
+            loose = f", good to {NINETY * spread:.2f} s only" if NINETY * spread > TIGHT_S else ""
             return Lag(found.lag_s, spread, f"estimated from {found.signal} and lambda in this log{loose}")
         found = f"the log tells it only within {spread:.2f} s"
     return Lag(USUAL_LAG_S, USUAL_LAG_U_S, f"assumed (common practice), as {found}")

@@ -65,13 +65,13 @@ def fit_lag(log: Log) -> LagFit | str:
     plug flow along the pipe (:math:`\int \dot m\,dt` over the transport is a constant) and a first-order
     sensor.  The readings stay where they are and the causes are moved, or readings between two rows would pass
     for better ones.  What is left hangs together; both sides are filtered by its own autoregression of 6 rows,
-    so that the quick steps speak and slow drift does not.  Least squares are Huber's.
+    so that quick steps count and slow drift does not.  Least squares are Huber's.
 
     Left out: readings that could still hold an opening (the damper's enrichment would pass for lag), rows that
     are flagged or cold, and single spikes, told by the median of five rows and not by the fit.
 
     The uncertainty is the larger of that of the fit and of that from the scatter of its gradient over blocks
-    of 10 s, widened where lambda's answer hardly stands out of the noise.  Weak beliefs (k=1): pipe 0.08 s,
+    of 10 s, widened where lambda's answer hardly stands out of the noise.  Weak priors (k=1): pipe 0.08 s,
     sensor 0.2 s within a factor of 2.2, lambda bent by 0.03 from knot to knot.
 
     Filter by the residual's own memory: Cochrane and Orcutt, *JASA* 44 (1949) 32. Scatter of the gradient: White,
@@ -212,9 +212,9 @@ class _Columns:
     """Columns that explain a reading; an empty hat drops out, and the small matrix is quicker than the rows."""
 
     def __init__(self, columns: FloatArray) -> None:
-        size, way = np.linalg.eigh(columns @ columns.T)
+        size, vectors = np.linalg.eigh(columns @ columns.T)
         sound = size > 1e-10 * size[-1]
-        self.columns, self.inverse = columns, (way[:, sound] / size[sound]) @ way[:, sound].T
+        self.columns, self.inverse = columns, (vectors[:, sound] / size[sound]) @ vectors[:, sound].T
 
     def share(self, reading: FloatArray) -> FloatArray:
         """How much of each column a reading holds, or each of several."""
@@ -287,8 +287,8 @@ def _whitened_fit(
         return _Columns(np.hstack([filtered(drive.seen(np.array(parts), drive.shape)), bends]))
 
     def misfit(parts: FloatArray) -> FloatArray:
-        beliefs = [parts[2] / USUAL_PIPE_S, np.log(parts[1] / USUAL_SENSOR_S) / SENSOR_FACTOR]
-        return np.concatenate([columns(*parts).rest(padded) / scale, beliefs])
+        priors = [parts[2] / USUAL_PIPE_S, np.log(parts[1] / USUAL_SENSOR_S) / SENSOR_FACTOR]
+        return np.concatenate([columns(*parts).rest(padded) / scale, priors])
 
     def slopes(parts: FloatArray) -> FloatArray:
         """The curve is held while the parts move; what the columns can follow of that is taken off (Kaufman)."""
@@ -298,8 +298,8 @@ def _whitened_fit(
             up, down = parts.copy(), parts.copy()
             up[k], down[k] = min(parts[k] + TRIAL_S, MOST_S[k]), max(parts[k] - TRIAL_S, LEAST_S[k])
             moved[k, : rows.size] = filtered(drive.seen(up, curve) - drive.seen(down, curve)) / (up[k] - down[k])
-        beliefs = [[0.0, 0.0, 1.0 / USUAL_PIPE_S], [0.0, 1.0 / (parts[1] * SENSOR_FACTOR), 0.0]]
-        return np.vstack([columns(*parts).rest(moved).T / -scale, beliefs])
+        priors = [[0.0, 0.0, 1.0 / USUAL_PIPE_S], [0.0, 1.0 / (parts[1] * SENSOR_FACTOR), 0.0]]
+        return np.vstack([columns(*parts).rest(moved).T / -scale, priors])
 
     def solved(start: FloatArray) -> OptimizeResult:
         inside = np.clip(start, LEAST_S + 1e-3, MOST_S - 1e-3)
@@ -320,13 +320,13 @@ def _whitened_fit(
 
 
 def _spread(slope: FloatArray, misfit: FloatArray, block: NDArray[np.intp]) -> float:
-    """Standard uncertainty of the sum of the parts; rows beyond those in blocks are beliefs."""
+    """Standard uncertainty of the sum of the parts; rows beyond those in blocks are priors."""
     rows, blocks = block.size, int(block.max()) + 1
     drawn, inside = np.clip(misfit, -HUBER_AT, HUBER_AT), np.abs(misfit) < HUBER_AT
     drawn[rows:], inside[rows:] = misfit[rows:], True
     inverse = np.linalg.pinv(slope.T @ (inside[:, None] * slope))
     pull = np.stack([np.bincount(block, column, blocks) for column in (slope[:rows] * drawn[:rows, None]).T], axis=1)
-    pull = np.vstack([pull, slope[rows:]])  # beliefs scatter by one
+    pull = np.vstack([pull, slope[rows:]])  # priors scatter by one
     loose = inverse @ (pull.T @ pull * blocks / (blocks - slope.shape[1])) @ inverse
     noise = float(np.mean(drawn[:rows] ** 2) / np.mean(inside[:rows]))
     return float(np.sqrt(max(loose.sum(), inverse.sum() * max(noise, 0.0))))

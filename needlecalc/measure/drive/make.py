@@ -288,11 +288,11 @@ def typed_bands(
         msg = f"load is {shown(load)}, but {rule}"
         raise InputError(msg)
     check_range(lift_u_mm, "lift_u_mm", 0.0, 10.0, cure="It is one sigma, in mm.")
-    doubt = read_only([lambda_se] if isinstance(lambda_se, Real) else lambda_se, "lambda_se")
-    check_each(doubt, "lambda_se", 0.0, 1.0, cure="It is one sigma, a lambda.")
-    if doubt.size not in (1, count):
+    error = read_only([lambda_se] if isinstance(lambda_se, Real) else lambda_se, "lambda_se")
+    check_each(error, "lambda_se", 0.0, 1.0, cure="It is one sigma, a lambda.")
+    if error.size not in (1, count):
         each = counted(count, "band")
-        msg = f"lambda_se holds {counted(doubt.size, 'value')}, but must be one number, or one for each of the {each}."
+        msg = f"lambda_se holds {counted(error.size, 'value')}, but must be one number, or one for each of the {each}."
         raise InputError(msg)
     lift = read["lift_mm"]
     return Bands(
@@ -305,7 +305,7 @@ def typed_bands(
         visits=np.ones(count),
         lambda_measured=ratio,
         lambda_spread=np.zeros(count),
-        lambda_se=np.broadcast_to(doubt, (count,)),
+        lambda_se=np.broadcast_to(error, (count,)),
         lift_u_mm=np.where(np.isnan(lift), np.nan, lift_u_mm),
         lift_source=[LiftSource.NONE if np.isnan(value) else LiftSource.TYPED for value in lift],
         remarks=[Remark(DriveNote.TYPED)],

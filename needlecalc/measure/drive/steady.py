@@ -1,4 +1,4 @@
-"""Steady samples of a drive: which rows speak for the needle, and why the others do not."""
+"""Steady samples of a drive: which rows count for the needle, and why the others do not."""
 
 from __future__ import annotations
 

@@ -170,7 +170,7 @@ class _Fit:
 
 @dataclass(frozen=True, eq=False)
 class _Pair:
-    """An estimate and the one it is held against, at the bands where both speak; v is the own variance there."""
+    """An estimate and the one it is held against, at the bands that both have; v is the own variance there."""
 
     setup: Setup
     estimate: LiftEstimate
@@ -207,10 +207,10 @@ class _Pair:
                 break
             found_scale += float(np.clip(found[0], -0.3, 0.3))
         left = d - matrix @ found
-        doubt = np.sqrt(np.diag(covariance))
+        error = np.sqrt(np.diag(covariance))
         chance = _chance(float((left**2 / self.v).sum()), d.size - len(kinds))
-        moved = (float(found[-1]), float(doubt[-1])) if offset else (0.0, 0.0)
-        return _Fit(found_scale, float(doubt[0]) if scale else 0.0, *moved, chance, left)
+        moved = (float(found[-1]), float(error[-1])) if offset else (0.0, 0.0)
+        return _Fit(found_scale, float(error[0]) if scale else 0.0, *moved, chance, left)
 
 
 def _chance(square: float, freedom: int) -> float:

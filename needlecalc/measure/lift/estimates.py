@@ -71,7 +71,7 @@ class LiftDoubts:
 
 @dataclass(frozen=True, eq=False)
 class LiftEstimate:
-    """Lifts got in one way; arrays have shape (m,), one entry a band, NaN where it gives none.
+    """Lifts of one source; arrays have shape (m,), one entry a band, NaN where it gives none.
 
     Parameters
     ----------
@@ -243,7 +243,7 @@ class Weighed:
     common_u_mm: FloatArray
 
     def remark(self, estimate: LiftEstimate, bands: int) -> Remark:
-        """What the readings said of the air flow, and how many bands it served; a caution where it is beyond its doubt."""
+        """What the readings said of the air flow, and how many bands it served; a caution where that is not to be expected."""
         numbers: dict[str, float | int | str] = {
             "readings": self.readings,
             "source": estimate.source.code(),
@@ -307,7 +307,7 @@ def weighed_lift(estimate: LiftEstimate, setup: Setup, read: tuple[LiftEstimate,
     lift, slope = valve.lift_mm(met, setup.air), lift_shift_mm(setup, met, 0.01) / 0.01
     reach = np.column_stack([np.where(np.isfinite(lift), slope, 0.0), np.zeros((size, 2)), np.eye(size)])
     variance = np.einsum("ij,jk,ik->i", reach, covariance, reach)
-    doubt = np.sqrt(np.maximum(variance, 0.0))
+    whole_u = np.sqrt(np.maximum(variance, 0.0))
     # What is left when the scale is known is each band's own: a Schur complement, so never negative.
     shared = np.maximum(reach @ covariance[:, 0], 0.0) / max(scale_u, 1e-12)
     zero = 1 if by_hand[marks].any() else 2
@@ -318,6 +318,6 @@ def weighed_lift(estimate: LiftEstimate, setup: Setup, read: tuple[LiftEstimate,
         float(found[zero]),
         float(np.sqrt(covariance[zero, zero])),
         np.asarray(lift + found[3:]),
-        doubt,
-        np.minimum(shared, doubt),
+        whole_u,
+        np.minimum(shared, whole_u),
     )

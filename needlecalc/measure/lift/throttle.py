@@ -65,7 +65,7 @@ _LN_DEMAND, _RATIO = _nozzle()
 def by_throttle(bands: Bands, setup: Setup, read: LiftEstimate, doubts: LiftDoubts) -> LiftEstimate:
     """Lifts computed from throttle and speed, after six or more lifts read in the same drive.
 
-    At bands with a reading it is the lift that the other readings foretell, NaN at the least and the greatest; NaN
+    At bands with a reading it is the lift predicted by the other readings, NaN at the least and the greatest; NaN
     where no throttle was logged, and where speed or air flow lie beyond those of the readings.  The own uncertainty is
     the rms miss of readings left out in turn, less their own, and 3 % of air flow at least.
     """
@@ -82,10 +82,10 @@ def by_throttle(bands: Bands, setup: Setup, read: LiftEstimate, doubts: LiftDoub
     seen = np.log(valve.air_flow_g_s(lift, air))
     per_share = lift_shift_mm(setup, np.exp(seen), 0.01) / 0.01
     read_u = read.u_mm()[marks] / per_share
-    doubt = np.hypot(read_u, MODEL_U)
+    seen_u = np.hypot(read_u, MODEL_U)
     rpm, opening = bands.rpm[marks], throttle[marks]
     guess = _guess(setup)
-    model = _fitted(guess, rpm, opening, seen, doubt)
+    model = _fitted(guess, rpm, opening, seen, seen_u)
     flow = np.full(throttle.shape, np.nan)
     known = np.isfinite(throttle)
     flow[known] = model.flow_g_s(bands.rpm[known], throttle[known])
@@ -93,8 +93,8 @@ def by_throttle(bands: Bands, setup: Setup, read: LiftEstimate, doubts: LiftDoub
     for k in range(marks.size):
         rest = np.arange(marks.size) != k
         flow[marks[k]] = np.nan
-        if seen[rest].min() < seen[k] < seen[rest].max():  # an end left out would be foretold from one side only
-            alone = _fitted(guess, rpm[rest], opening[rest], seen[rest], doubt[rest])
+        if seen[rest].min() < seen[k] < seen[rest].max():  # an end left out would be predicted from one side only
+            alone = _fitted(guess, rpm[rest], opening[rest], seen[rest], seen_u[rest])
             flow[marks[k]] = alone.flow_g_s(rpm[k : k + 1], opening[k : k + 1])[0]
             miss[k] = np.log(flow[marks[k]]) - seen[k]
     # The misses hold the readings' own errors too, which the model is not to answer for.
@@ -123,7 +123,7 @@ def _guess(setup: Setup) -> FloatArray:
     return np.array([pumping, pumping + np.log(2.0), np.log(0.01)])
 
 
-def _fitted(guess: FloatArray, rpm: FloatArray, throttle: FloatArray, seen: FloatArray, doubt: FloatArray) -> _Model:
+def _fitted(guess: FloatArray, rpm: FloatArray, throttle: FloatArray, seen: FloatArray, seen_u: FloatArray) -> _Model:
     """Model nearest the flows seen; loose ties to the guess keep what no reading tells finite."""
     from scipy.optimize import least_squares  # imported late: slow
 
@@ -131,7 +131,7 @@ def _fitted(guess: FloatArray, rpm: FloatArray, throttle: FloatArray, seen: Floa
 
     def misses(x: FloatArray) -> FloatArray:
         flow = _Model(*(float(value) for value in x)).flow_g_s(rpm, throttle)
-        return np.concatenate([(np.log(flow) - seen) / doubt, (x - guess) / looseness])
+        return np.concatenate([(np.log(flow) - seen) / seen_u, (x - guess) / looseness])
 
     found = least_squares(misses, guess)
     return _Model(*(float(value) for value in found.x))

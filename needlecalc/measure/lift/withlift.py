@@ -150,7 +150,7 @@ def brought_over(lift: FloatArray, before: Setup, now: Setup, *, restate: bool) 
 def band_depression_pa(bands: Bands, setup: Setup, lift_mm: FloatArray, typed_pa: ArrayLike | None = None) -> FloatArray:
     """Depression of each band as typed, else under a slide from air flow, else NaN: the valve gives it at the lift.
 
-    InputError where a reading is impossible, or the depression under a slide can be had in no way.
+    InputError where a reading is impossible, or nothing gives the depression under a slide.
     """
     known = np.array(bands.depression_pa)
     if typed_pa is not None:
@@ -249,9 +249,9 @@ def with_lift(
     Raises
     ------
     InputError
-        If a band's lift can be had in no way, its air flow is more than the throat passes, readings were
+        If nothing gives a band's lift, its air flow is more than the throat passes, readings were
         taken with another spring, piston or throat, or the bands hold lifts that were weighed before; under a
-        slide also if its depression can be had in no way.
+        slide also if nothing gives its depression.
 
     Notes
     -----
@@ -312,7 +312,7 @@ def with_lift(
 
 
 def _same_parts(bands: Bands, setup: Setup) -> list[Remark]:
-    """Refuse lifts read with other parts; what is to be minded where they still hold."""
+    """Refuse lifts read with other parts; what to note where they still hold."""
     if bands.lift_setup is None or bands.lift_computed_alone().all():
         return []
     if changed := lift_change(bands.lift_setup, setup):
@@ -362,7 +362,7 @@ def _add(
 
 
 def _no_lift(bands: Bands, timed: int, *, slide: bool) -> str:
-    """What to tell of a band whose lift can be had in no way."""
+    """What to tell of a band for which nothing gives the lift."""
     if slide:
         return (
             "its lift was neither logged nor typed, and a slide opens as far as the throttle pulls it, so air flow does not "

@@ -138,7 +138,7 @@ WHY = ("named by the user", "its name", "its name", "its name and unit", "a stan
 
 @dataclass(frozen=True)
 class Candidate:
-    """A column that may carry a meaning: its place from 0, its unit, and what speaks for it."""
+    """A column that may carry a meaning: its place from 0, its unit, and why it may."""
 
     place: int
     name: str
@@ -168,7 +168,7 @@ def _says(phrases: Iterable[str], words: Sequence[str]) -> bool:
 
 
 def _why(meaning: Meaning, words: Sequence[str], unit: LogUnit | None) -> Why | None:
-    """What speaks for a column of that name and unit, None if nothing does."""
+    """Why a column of that name and unit may carry a meaning, None if it may not."""
     if unit is not None and unit.dimension not in (meaning.dimension, "none", "angle"):
         return None
     degrees = unit is not None and unit.dimension == "angle"
