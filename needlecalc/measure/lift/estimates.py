@@ -243,7 +243,7 @@ class Weighed:
     common_u_mm: FloatArray
 
     def remark(self, estimate: LiftEstimate, bands: int) -> Remark:
-        """What the readings said of the air flow, and how many bands it served; a caution where that is not to be expected."""
+        """What the readings said of the air flow, and how many bands it served; a caution where that is not expected."""
         numbers: dict[str, float | int | str] = {
             "readings": self.readings,
             "source": estimate.source.code(),
