@@ -123,7 +123,7 @@ def _open(found: Checks, said: list[str]) -> bool:
         found.gate()
     except SolveError as error:
         _print(said)
-        print(f'needlecalc: {error} In the job: [checks] override = "the reason".', file=sys.stderr)
+        print(f'needlecalc: {error} In the job: override = "why the cut may go on" under [checks].', file=sys.stderr)
         return False
     return True
 

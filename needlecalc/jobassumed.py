@@ -189,7 +189,8 @@ def assumed_table(design: Design, assumed: tuple[Prior, ...]) -> Table | None:
     listed = [(prior, prior.value, prior.u) for prior in assumed if prior.section not in PARTS]
     if share := _depression_u(assumed, design.target.bands):
         pa = round(float(design.setup.carburettor.air_valve.depression_pa(0.0)), -1)
-        listed.append((replace(DEPRESSION, u=share), pa, share * pa))
+        which = SLIDE_DEPRESSION if SLIDE_DEPRESSION in assumed else DEPRESSION
+        listed.append((replace(which, u=share), pa, share * pa))
     if not listed:
         return None
     costs = {prior.what: _cost_um(design, prior) for prior, _, _ in listed}

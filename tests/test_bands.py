@@ -180,7 +180,7 @@ def test_a_lift_that_cannot_be_had_is_refused():
     torrent = replace(bands, air_flow_g_s=np.array([5.0, 500.0]))
     with pytest.raises(nc.InputError, match="more than the throat passes"):
         nc.with_lift(torrent, make_setup())
-    with pytest.raises(nc.InputError, match="within the throat's bore"):
+    with pytest.raises(nc.InputError, match="between 0 and the throat's bore"):
         nc.with_lift(bands, make_setup(), lift_mm=[3.0, 90.0])
     setup = make_setup()
     stopped = replace(setup.carburettor, air_valve=replace(setup.carburettor.air_valve, max_lift_mm=20.0))

@@ -37,7 +37,7 @@ def test_a_job_with_a_red_check_is_locked_and_an_override_prints(case, tmp_path,
     assert main(["design", str(case), "--out", str(out)]) == 4
     caught = capsys.readouterr()
     assert "2 checks are red" in caught.err
-    assert '[checks] override = "the reason"' in caught.err
+    assert 'override = "why the cut may go on" under [checks]' in caught.err
     assert caught.err.count("\n") == 1
     assert "plug leads" in caught.out
     assert not out.exists()

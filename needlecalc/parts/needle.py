@@ -220,7 +220,8 @@ def read_needle(
     column, to_mm = _diameters(table, diameter_column)
     z = _distances(table, pitch_mm, first_station_mm)
     d = np.full(z.size, np.nan)
-    cure = MEASURE_IT if fill_blanks else f"{MEASURE_IT[:-1]}, or ask with fill_blanks for the line between its neighbours."
+    ask = "fill_blanks=True (fill_blanks = true under [needle] of a job)"
+    cure = MEASURE_IT if fill_blanks else f"{MEASURE_IT[:-1]}, or ask for the line between its neighbours with {ask}."
     for number, (line, cells) in enumerate(table.lines):
         if not (fill_blanks and table.blank(cells[column])):
             d[number] = table.number(line, column, cells[column], cure) * to_mm

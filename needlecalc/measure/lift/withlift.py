@@ -386,4 +386,5 @@ def _inside_throat(bands: Bands, setup: Setup, lift: FloatArray) -> None:
         cure = f"ends at {top:g} mm (max_lift_mm); read it again, or measure the travel."
         bands.refuse(lift > top + OVER_THE_TOP_MM, f"lift is {{lift:g}} mm, but the setup says that it {cure}", lift=lift)
     outside = (lift < 0.0) | (lift > valve.throat_bore_mm)
-    bands.refuse(outside, "lift is {lift:g} mm, but must lie within the throat's bore; check it.", lift=lift)
+    bore = f"the throat's bore of {valve.throat_bore_mm:g} mm. Check both; an opening in percent is that share of the bore."
+    bands.refuse(outside, f"lift is {{lift:g}} mm, but must lie between 0 and {bore}", lift=lift)
