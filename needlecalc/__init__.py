@@ -56,6 +56,7 @@ _ROOMS = {
     "design.after.altitude": "AltitudeOutlook at_altitude",
     "design.after.rank": "RankedNeedle Ranking rank",
     "report.plot": "plot_areas plot_comparison plot_lambda plot_metering plot_profile plot_sensitivity",
+    "report.document": "Paper",
     "report.sheet": "GrindSheet grind_sheet",
     "report.pages": "write_pdf write_profile_png",
     "job": "Job",
@@ -165,6 +166,7 @@ if TYPE_CHECKING:  # the same for editors and type checkers
         plot_areas as plot_areas, plot_comparison as plot_comparison, plot_lambda as plot_lambda,
         plot_metering as plot_metering, plot_profile as plot_profile, plot_sensitivity as plot_sensitivity,
     )
+    from needlecalc.report.document import Paper as Paper
     from needlecalc.report.sheet import GrindSheet as GrindSheet, grind_sheet as grind_sheet
     from needlecalc.report.pages import write_pdf as write_pdf, write_profile_png as write_profile_png
     from needlecalc.job import Job as Job

@@ -107,7 +107,7 @@ def design(asked: Namespace) -> int:
         _write(sheet, out)
     _print(said)
     print(sheet.text())
-    print(f"Written to {plain(str(out))}: {DESIGN}, grind_sheet.csv, grind_sheet.pdf, grind_sheet.txt, profile.png")
+    print(f"Written to {plain(str(out))}: {DESIGN}, grind_sheet.csv, .html, .pdf and .txt, profile.png")
     if sheet.assumed is not None:
         stated = ", ".join(row["key"] for row in sheet.assumed.rows)
         print(f"To state what was assumed, write in {plain(Path(asked.job).name)}: {stated}.")
@@ -147,16 +147,15 @@ def _bands(job: Job, said: list[str]) -> Bands:
 
 def _write(sheet: GrindSheet, out: Path) -> None:
     """All files are made before any is written: a failure leaves those of the last design."""
-    import matplotlib  # late, as the pages: only a design draws
+    from needlecalc.report.pages import pdf_of, profile_png_of  # late: only a design draws
 
-    matplotlib.use("Agg")  # without a screen
-    from needlecalc.report.pages import pdf_of, profile_png_of
-
+    shown = sheet.document()
     contents = {
         DESIGN: json.dumps(facts_of(sheet), indent=1, allow_nan=False).encode(),
         "grind_sheet.csv": sheet.csv().encode(),
-        "grind_sheet.pdf": pdf_of(sheet),
-        "grind_sheet.txt": sheet.text().encode(),
+        "grind_sheet.pdf": pdf_of(shown),
+        "grind_sheet.html": shown.html().encode(),
+        "grind_sheet.txt": shown.text().encode(),
         "profile.png": profile_png_of(sheet),
     }
     what = f"--out {out}: the sheet"

@@ -40,6 +40,7 @@ from needlecalc.parts.engine import Air
 from needlecalc.parts.setup import Setup
 from needlecalc.parts.slide import SlideValve
 from needlecalc.physics.gauge import diameters_from_readings_mm, micrometer_reading_mm
+from needlecalc.report.document import Paper
 from needlecalc.report.sheet import GrindSheet, grind_sheet
 from needlecalc.show import Table
 from needlecalc.units import FloatArray
@@ -374,6 +375,7 @@ class Job:
             acknowledged=acknowledged,
             jet_drive=self.jet_drive(design.target.bands),
             assumed=self.assumed(design),
+            paper=built(Paper, self.settings["paper"], "paper"),
         )
 
     def altitude(self, design: Design, heights_m: Sequence[float] = ()) -> AltitudeOutlook | None:

@@ -33,6 +33,7 @@ SECTIONS = (
     "limits",
     "doubts",
     "micrometer",
+    "paper",
     "calibration",
     "history",
     "altitude",

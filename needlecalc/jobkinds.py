@@ -23,6 +23,7 @@ from needlecalc.parts.carburettor import AirValve, Carburettor, Jet
 from needlecalc.parts.engine import Air, Engine, Fuel, VolumetricEfficiency
 from needlecalc.parts.needle import Needle, read_needle
 from needlecalc.parts.slide import SlideValve
+from needlecalc.report.document import Paper
 
 # Whom each section is handed to: the annotations there say what each key takes.  A star stands for any name.
 TAKEN_BY: Mapping[str, tuple[Callable[..., Any], ...]] = {
@@ -52,6 +53,7 @@ TAKEN_BY: Mapping[str, tuple[Callable[..., Any], ...]] = {
     "limits": (Limits,),
     "doubts": (Doubts,),
     "calibration": (typed_bands, with_lift, read_log),
+    "paper": (Paper,),
 }
 # Keys that the job reads itself.
 OWN: Mapping[str, Mapping[str, str]] = {

@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 
 import numpy as np
+import pypdfium2
 from conftest import asked, make_setup
 
 import needlecalc as nc
 from needlecalc.design.inverse.notes import remarks_of
 from needlecalc.design.inverse.proposal import Stages
+from needlecalc.report.document import Picture
+from needlecalc.report.pages import pdf_of
 
 
 def sheet_design() -> nc.Design:
@@ -49,8 +53,30 @@ def left_alone(design, **more) -> nc.Design:
     return changed(design, final=kept, stop=kept, lean_margin=0.0, **{**drop, **more})
 
 
-def words_of(page) -> str:
-    return " ".join(" ".join(words.get_text().split()) for words in page.axes[0].texts)
+def words_of(sheet, *pages: int) -> str:
+    """What stands on some of the sheet's pages, the first one when none is named."""
+    document = sheet.document()
+    shown = tuple(document.pages[number] for number in pages or (0,))
+    return " ".join(replace(document, pages=shown).text().split())
+
+
+def paper_of(sheet) -> list[str]:
+    """The words of each page of the sheet's PDF, on one line."""
+    return words_on_paper(sheet.document())
+
+
+def words_on_paper(document) -> list[str]:
+    """The words of each page of a document's PDF, on one line."""
+    with pypdfium2.PdfDocument(pdf_of(document)) as pdf:
+        return [" ".join(page.get_textpage().get_text_bounded().split()) for page in pdf]
+
+
+def dark_of(sheet) -> list[tuple[float, float]]:
+    """From where to where the needle on the first page is dark, in its own units along it."""
+    (view,) = (block for block in sheet.document().pages[0].blocks if isinstance(block, Picture))
+    drawn = re.findall(r'points="([^"]+)" fill="#888888"', view.svg)
+    along = [[float(point.split(",")[0]) for point in points.split()] for points in drawn]
+    return [(min(x), max(x)) for x in along]
 
 
 def forms(design):

@@ -3,19 +3,21 @@
 from __future__ import annotations
 
 import csv
+import itertools
+import re
 from dataclasses import replace
 
 import numpy as np
 import pytest
 from conftest import asked, make_setup
-from sheet_cases import at_once, changed, forms, in_stages, left_alone, sheet_design, words_of
+from sheet_cases import at_once, changed, dark_of, forms, in_stages, left_alone, sheet_design, words_of
 
 import needlecalc as nc
 from needlecalc.design.inverse.notes import DesignRemark, idle_not_measured, why_the_jet
 from needlecalc.design.inverse.proposal import Measurement, NextStep, Stages
-from needlecalc.report import say
-from needlecalc.report import words as every_word
-from needlecalc.report.pages import _bench, _how_sure
+from needlecalc.jobkeys import keys_of, sections
+from needlecalc.report import say, words_sheet
+from needlecalc.report.document import Picture, Weight, Words
 
 
 @pytest.fixture(scope="module")
@@ -29,13 +31,11 @@ def test_sheet_carries_status_jet_and_cautions(design):
         assert words in text
     # No column goes unexplained.
     for words in (
-        "Place:",
-        "Off dia:",
-        "Tolerance:",
-        "Uncertainty +-:",
-        "Measured:",
-        "From, to: 90 %",
-        "First stop:",
+        "but for per side",
+        "Hold:",
+        "Grey rows:",
+        "Uncertainty:",
+        "90 %: lambda lies inside",
         "mostly comes from",
     ):
         assert words in text
@@ -57,7 +57,7 @@ def test_the_sheet_says_what_the_jet_is_turned_for():
         assert design.flats() < -0.05
         why = why_the_jet(design)
         assert why.kind is kind
-        assert say.remark(why) in nc.grind_sheet(design).jet_line()
+        assert say.remark(why) in say.jet_on_sheet(design)
         assert (idle_not_measured(design) is not None) == ("idle" not in loads)
     assert why.bands == design.target.called(2)
     (idle,) = (words for words in nc.grind_sheet(design).before_lines() if words.startswith("IDLE WAS NOT MEASURED"))
@@ -78,16 +78,17 @@ def test_hold_is_said_where_metal_comes_off_and_never_finer_than_the_hand(design
     assert (~left & fine).any()
     assert (~left & ~fine & np.isfinite(design.stations.tolerance_um)).any()
     sheet = nc.grind_sheet(design)
-    for row, alone, tolerance in zip(sheet.station_rows(), left, design.stations.tolerance_um, strict=True):
+    for row, alone, tolerance in zip(sheet.grid().table.rows, left, design.stations.tolerance_um, strict=True):
         if alone:
-            assert row["tolerance"] == "-"
+            assert row["hold"] == ""
         elif np.isnan(tolerance):
-            assert row["tolerance"] != "-"
+            assert row["hold"]
         else:
-            assert row["tolerance"] == ("2.5*" if tolerance < hand else f"{tolerance:.1f}")
+            held = max(tolerance, hand)
+            assert row["hold"] == (f"{held:.0f}" if held >= 10.0 else f"{held:.1f}") + "*" * bool(tolerance < hand)
     lines = list(csv.DictReader(sheet.csv().splitlines()[:-1]))
     assert all(line["tolerance_um"] == "" for line, alone in zip(lines, left, strict=True) if alone)
-    assert "2.5*: that would take less than a hand holds" in " ".join(sheet.text().split())
+    assert "*: finer than the 2.5 um a hand holds" in " ".join(sheet.text().split())
     coarse = nc.grind_sheet(changed(design, stations={"tolerance_um": design.stations.tolerance_um + 10.0}))
     assert "2.5*" not in coarse.text()
 
@@ -97,28 +98,52 @@ def test_a_station_between_bands_is_held_as_the_finer_of_its_neighbours(design):
     cut = np.flatnonzero(design.remove_um() > 0.0)
     middle = int(cut[len(cut) // 2])
     own[middle - 1 : middle + 2] = 7.0, np.nan, 5.0
-    assert nc.grind_sheet(changed(design, stations={"tolerance_um": own})).station_rows()[middle]["tolerance"] == "5.0"
+    assert nc.grind_sheet(changed(design, stations={"tolerance_um": own})).station_rows()[middle]["hold_um"] == 5.0
     blank = changed(design, limits=nc.Limits(new_blank=True))
-    assert all(row["tolerance"] != "-" for row in nc.grind_sheet(blank).station_rows())
+    assert all(row["hold"] for row in nc.grind_sheet(blank).grid().table.rows)
 
 
 def test_the_sheet_says_where_to_stop_first(design):
-    assert "First stop: nothing is to be filed" not in nc.grind_sheet(design).stop_line()
     held = in_stages(design, final={"chance_rich": 0.2}, stop={"chance_rich": 0.04})
-    assert "and no further" in nc.grind_sheet(held).stop_line()
-    assert "20 % with all cut at once and 4 % there" in nc.grind_sheet(held).stop_line()
-    once = at_once(design, final={"chance_rich": 0.03})
-    assert nc.grind_sheet(once).stop_line().startswith("First stop: the TARGET diameters, all in one stage.")
-    assert "The chance that the cut makes a band too rich is 3 %" in nc.grind_sheet(once).stop_line()
+    what, stop, never, jet = nc.grind_sheet(held).orders()
+    assert what.startswith("File stations")
+    assert what.endswith("to the bold diameters, and no further.")
+    assert stop.endswith("drive and read lambda before you take more.")
+    assert never.startswith("Checks: none were made")  # graver than that metal cannot be put back
+    assert jet.startswith("Jet: ")
+    assert "20 % with all cut at once, 4 % at the first stop." in words_of(nc.grind_sheet(held), 1)
+    once = nc.grind_sheet(at_once(design, final={"chance_rich": 0.03}))
+    assert once.orders()[1].endswith("then drive and read lambda.")
+    assert "Chance that the cut makes a band too rich: 3 %." in words_of(once, 1)
     for row, first in zip(nc.grind_sheet(held).band_table().rows, design.stop.low, strict=True):
         assert row["lambda_stop_low"] == first
     turned = left_alone(design, drop_mm=1.8)
-    turned = changed(turned, final={"chance_rich": 0.03})
-    assert nc.grind_sheet(turned).stop_line() == (
-        "First stop: nothing is to be filed. The chance that the turn makes a band too rich is 3 %. Turn the jet, then "
-        "drive and measure lambda."
-    )
-    assert nc.grind_sheet(left_alone(design)).stop_line() == "First stop: nothing is to be filed."
+    turned = nc.grind_sheet(changed(turned, final={"chance_rich": 0.03}))
+    assert turned.orders()[:2] == (words_sheet.DO[Stages.NOTHING], "Turn the jet, then drive and read lambda.")
+    assert "Chance that the turn makes a band too rich: 3 %." in words_of(turned, 1)
+    left = nc.grind_sheet(left_alone(design)).orders()
+    assert left[0] == "File nothing: the needle stays as it is."
+    assert left[-1].startswith("Jet: leave")
+
+
+def test_never_more_than_four_lines_stand_above_the_table(design):
+    for made in forms(design).values():
+        sheet = nc.grind_sheet(made)
+        above = itertools.takewhile(lambda block: not isinstance(block, Picture), sheet.document().pages[0].blocks)
+        lines = [block.text for block in above if block.weight is not Weight.TITLE]
+        assert lines == list(sheet.orders())
+        assert 1 <= len(lines) <= 4
+
+
+def test_each_line_stands_once_and_names_no_key(design):
+    keys = {key.name for section in sections() for key in keys_of(section)} - {"*"}
+    for made in forms(design).values():
+        sheet = nc.grind_sheet(made)
+        blocks = [block for page in sheet.document().pages for block in page.blocks]
+        lines = [block.text for block in blocks if isinstance(block, Words)]
+        assert len(lines) == len(set(lines))
+        said = set(re.findall(r"[a-z0-9]+(?:_[a-z0-9]+)+", sheet.text()))
+        assert not said & keys, said
 
 
 def test_the_headline_tells_the_target_needle_from_the_first_stop(design):
@@ -130,12 +155,12 @@ def test_the_headline_tells_the_target_needle_from_the_first_stop(design):
         said = f"{say.verdict(design)[0]} That is at the final diameters; at the first stop {name} is {words}"
         sheet = nc.grind_sheet(held)
         assert said in " ".join(sheet.text().split())
-        assert said in words_of(_bench(sheet).pages[0])
+        assert said in words_of(sheet, 1)
         assert said in " ".join(str(held).split())
     assert say.verdict(at_once(design)) == say.verdict(design)[:1]
 
 
-def test_what_comes_first_stands_bold_above_the_orders_on_the_first_page(design):
+def test_what_comes_first_stands_on_the_first_page_once(design):
     now = nc.measure_next(design, risk=0.2).steps[0].now
     measure = NextStep(Measurement.GAS, now, replace(now, lambda_u_percent=now.lambda_u_percent / 2))
     made = in_stages(design, drop_mm=1.9, next_step=measure)
@@ -143,31 +168,28 @@ def test_what_comes_first_stands_bold_above_the_orders_on_the_first_page(design)
     first = sheet.before_lines()
     starts = ["Checks", "IDLE WAS NOT MEASURED", "Before cutting"]
     assert [words.split(":")[0] for words in first] == starts
-    text, page = " ".join(sheet.text().split("Lambda by band")[0].split()), _bench(sheet).pages[0]
-    bold = " ".join(words.get_text() for words in page.axes[0].texts if words.get_weight() == "bold")
+    # The gravest is the third order, the others are bold below the table.
+    assert sheet.orders()[2] == first[0]
+    bold = [one.text for one in sheet.document().pages[0].blocks if isinstance(one, Words) and one.weight is Weight.GRAVE]
+    assert bold[:2] == list(first[1:])
     for words in first:
-        assert text.count(words) == 1, words
-        assert text.index(words) < text.index("Jet: LOWER")
-        assert words_of(page).index(words) < words_of(page).index("Jet: LOWER")
-        assert words in bold
+        assert words_of(sheet).count(words) == 1, words
+        assert " ".join(sheet.text().split()).count(words) == 1, words
     # Where nothing is turned nobody is told what that would do to idle.
     assert not any("IDLE" in words for words in nc.grind_sheet(changed(made, drop_mm=1.6)).before_lines())
 
 
 def test_words_of_a_cut_in_stages_stand_only_where_it_is_one(design):
-    of_stages = ("STOP", "after the next drive only", "FINAL", "at the final diameters", "stop at the stop")
     for stages, made in forms(design).items():
         assert made.stages() == stages
         sheet = nc.grind_sheet(made)
-        text = " ".join(sheet.text().split())
-        paper = [words_of(page) for page in (*_bench(sheet).pages, *_how_sure(sheet).pages)]
-        for said in (text, " ".join(paper)):
-            assert ("STOP" in said and "after the next drive only" in text) == (stages == "in stages")
-            for words in of_stages:
-                assert stages is Stages.IN_STAGES or words not in said, words
-            # Nobody is told how to hold the file, or to write down what it did, where it stays in the drawer.
-            assert ("safety glasses" in said) == (stages in ("at once", "in stages"))
-            assert ("before the cut ____" in said) == (stages in ("at once", "in stages"))
+        said = " ".join(sheet.text().split())
+        for words in ("FINAL:", "before you take more"):
+            assert (words in said) == (stages is Stages.IN_STAGES), words
+        # Nobody is told how to hold the file, or to write down what it did, where it stays in the drawer.
+        for words in ("safety glasses", "STOP AT", "zero at"):
+            assert (words in said) == (stages in ("at once", "in stages")), words
+        assert ("refitted" in {column.key for column in sheet.to_fill_in().table.columns}) == (stages != "nothing")
         keys = [column.key for column in sheet.band_table().columns]
         assert ("lambda_stop" in keys) == (stages is Stages.IN_STAGES)
         assert "lambda_final" in keys
@@ -230,7 +252,7 @@ def test_a_turn_finer_than_the_trim_of_idle_is_not_asked(design):
     jet = design.setup.carburettor.jet
     for flats, words in ((0.2, "Jet: leave its face 1.60 mm"), (0.3, "Jet: LOWER (richer) by 0.3 flats")):
         made = changed(design, drop_mm=jet.drop_mm + flats * jet.flat_mm)
-        assert nc.grind_sheet(made).jet_line().startswith(words)
+        assert say.jet_on_sheet(made).startswith(words)
 
 
 def test_where_filing_cannot_help_the_sheet_says_so_and_what_could():
@@ -240,22 +262,23 @@ def test_where_filing_cannot_help_the_sheet_says_so_and_what_could():
     assert rich.stages() is Stages.NOTHING
     assert len(rich.ways_out()) > 1
     sheet = nc.grind_sheet(rich)
-    assert sheet.headline().startswith("Do not file. 5000 rpm full stays 15.8 % rich of its target, outside what you permit")
-    (page, *_) = _bench(sheet).pages
-    said = words_of(page)
+    assert say.verdict(rich)[0].startswith(
+        "Do not file. 5000 rpm full stays 15.8 % rich of its target, outside what you permit"
+    )
+    said = words_of(sheet)
     # What could help stands on the first page, once.
     for number, one in enumerate(rich.ways_out(), start=1):
         assert f"Alternative {number}. " in said
         assert " ".join(sheet.text().split()).count(say.alternative(one, rich)) == 1
     # No stop, nothing to take off, nothing dark.
-    for words in ("STOP", "TARGET", "per side"):
+    for words in ("STOP", "take off", "per side um"):
         assert words not in said
-    assert not [patch for patch in page.axes[0].patches if patch.get_facecolor()[:3] == (0.6, 0.6, 0.6)]
+    assert not dark_of(sheet)
     labels = [line.get_label() for line in nc.plot_profile(rich).lines]
     assert "target" not in labels
     assert "first stop" not in labels
     bare = nc.grind_sheet(changed(rich, alternatives=()))
-    assert every_word.NO_ALTERNATIVE in " ".join(bare.text().split())
+    assert words_sheet.NO_ALTERNATIVE in " ".join(bare.text().split())
     assert "DECIDE FIRST" not in nc.grind_sheet(at_once(sheet_design())).text()
 
 
@@ -282,7 +305,7 @@ def test_a_band_too_rich_before_any_cut_is_named_at_the_stop(design):
     driven = replace(design.target.bands, lambda_measured=measured)
     held = in_stages(design, target=replace(design.target, bands=driven))
     name = say.band(design.target.called(2)[0])
-    assert f"Too rich as driven, before any cut: {name}." in nc.grind_sheet(held).stop_line()
+    assert f"Too rich as driven, before any cut: {name}." in words_of(nc.grind_sheet(held), 1)
 
 
 def test_full_load_that_runs_lean_on_the_next_drive_is_cautioned_where_to_stop(design):
@@ -305,9 +328,9 @@ def test_full_load_that_runs_lean_on_the_next_drive_is_cautioned_where_to_stop(d
         line = sheet.full_load_line()
         assert words in line
         assert "0.92 is the leanest (common practice, no source)" in line
-        assert "until it is read at 0.92 or richer; stop on any pinking" in line
+        assert "until it is 0.92 or richer. Stop on any pinking" in line
         assert line in " ".join(sheet.text().split())
-        assert "".join(line.split()) in "".join(words_of(_bench(sheet).pages[0]).split())
+        assert words_of(sheet).count(line) == 1
     # All cut at once, it is the target needle that counts; other loads may run lean.
     once = at_once(held, stop={"high": rich + 0.06})
     assert nc.grind_sheet(once).full_load_line() == ""
@@ -321,15 +344,16 @@ def test_the_sheet_of_a_blank_leaves_no_station_out():
     blank = nc.solve(target, setup, limits=nc.Limits(new_blank=True))
     assert (blank.remove_um() < 0.0).any()
     sheet = nc.grind_sheet(blank)
-    (page, *_) = _bench(sheet).pages
-    said = words_of(page)
-    for diameter in blank.needle.diameters_mm:
-        assert f"{diameter:.4f}" in said
+    said = words_of(sheet)
+    for diameter, final in zip(blank.stop_mm(), blank.needle.diameters_mm, strict=True):
+        assert f"{diameter:.3f}" in said
+        assert f"{final:.3f}" in words_of(sheet, 1)
     # Nobody knows how thick the rod is, so nothing is told to be left or taken off.
-    for words in ("leave as it is", "leave leave", "per side", "dark: where metal comes off"):
+    assert "leave" not in {row["stop"] for row in sheet.grid().table.rows}
+    for words in ("Grey rows", "take off"):
         assert words not in said
-    assert "stop_off_um" not in [column.key for column in sheet.table().columns]
-    assert "Off dia" not in sheet.text()
+    assert not dark_of(sheet)
+    assert not {"off", "side"} & {column.key for column in sheet.table().columns}
     # No metal stays on a rod that is not turned yet.
     assert "The blank follows the present needle there" in " ".join(sheet.text().split())
     assert "They stay as they are" not in sheet.text()
@@ -357,8 +381,8 @@ def test_a_jet_that_idle_trims_is_not_turned_twice():
     design = nc.solve(target, setup, with_alternatives=False)
     turned = in_stages(design, drop_mm=setup.carburettor.jet.drop_mm - 0.2)
     assert turned.stages() is Stages.IN_STAGES
-    line = nc.grind_sheet(turned).jet_line()
+    line = say.jet_on_sheet(turned)
     assert line.startswith("Jet: turn it only to trim idle. After the cut trim idle to lambda 0.90")
     assert "At the final diameters it is to stand some 1.2 flats higher than now, 1.40 mm below the bridge." in line
-    once = nc.grind_sheet(at_once(turned)).jet_line()
+    once = say.jet_on_sheet(at_once(turned))
     assert once.startswith("Jet: RAISE (leaner) by 1.2 flats, from 1.60 to 1.40 mm")

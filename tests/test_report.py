@@ -3,20 +3,21 @@
 from __future__ import annotations
 
 import csv
+import html
 import itertools
 import re
 from dataclasses import replace
+from html.parser import HTMLParser
 
 import numpy as np
+import pypdfium2
 import pytest
 from conftest import DIAMETERS_MM
-from sheet_cases import at_once, changed, in_stages, sheet_design, words_of
+from sheet_cases import at_once, changed, dark_of, in_stages, paper_of, sheet_design, words_of, words_on_paper
 
 import needlecalc as nc
-from needlecalc.design.inverse.notes import DesignRemark
-from needlecalc.remark import Remark
-from needlecalc.report.pages import ON_PAPER, ON_PAPER_WITH_READINGS, _bench, _how_sure
-from needlecalc.report.paper import WRITE_IN
+from needlecalc.report.document import BOX, Page, Picture, Words, typeset
+from needlecalc.report.pages import GOES_ON, pdf_of
 
 
 @pytest.fixture(scope="module")
@@ -45,7 +46,8 @@ def test_the_csv_of_a_blank_leaves_empty_what_comes_off_a_rod(design):
     filed, blank = rows(design), rows(changed(design, limits=replace(design.limits, new_blank=True)))
     off = ("remove_um", "per_side_um")
     cut = int(np.argmax(design.remove_um()))
-    assert all(filed[cut].values())
+    typed = ("measured_mm", "measured_2_mm")
+    assert [key for key, cell in filed[cut].items() if not cell] == list(typed)
     assert list(filed[0]) == list(blank[0])
     for before, made in zip(filed, blank, strict=True):
         assert {made[key] for key in off} == {""}
@@ -69,7 +71,7 @@ def test_plots_hold_the_numbers_and_their_units(design):
     assert "stretched" in axes.get_title()
     np.testing.assert_allclose(axes.lines[0].get_ydata(), design.present().diameters_mm / 2)
     np.testing.assert_allclose(axes.lines[1].get_ydata(), design.needle.diameters_mm / 2)
-    assert nc.plot_areas(design).get_ylabel() == "metering area (mm$^2$)"
+    assert nc.plot_areas(design).get_ylabel() == "metering area (mm²)"
     lambdas = nc.plot_lambda(design)
     assert lambdas.get_xlabel() == "lift of the air valve (mm)"
     np.testing.assert_allclose(lambdas.lines[1].get_ydata(), design.target.lambda_target)
@@ -78,56 +80,114 @@ def test_plots_hold_the_numbers_and_their_units(design):
     assert nc.plot_comparison(comparison, ax=own) is own
 
 
-def with_many_remarks(design):
-    """A design with more to say than fits one page."""
-    kinds = [kind for kind in DesignRemark if kind in (DesignRemark.NOT_DRIVEN, DesignRemark.PAST_THE_DATA)]
-    numbers = {"from_mm": 4.0, "to_mm": 21.0, "lift_mm": 25.0, "percent": 10.0}
-    more = tuple(Remark(kind, bands=design.target.called(3), numbers=numbers) for kind in kinds for _ in range(12))
-    return replace(design, remarks=(*design.remarks, *more))
+def with_much_to_say(sheet):
+    """The sheet's pages with more to say than fits the first one."""
+    document = sheet.document()
+    first, *others = document.pages
+    more = tuple(Words(f"Number {number}: {'drive there before you rely on it; ' * 9}") for number in range(20))
+    return replace(document, pages=(Page(first.name, (*first.blocks, *more)), *others))
 
 
-def pages_of(sheet, path) -> int:
-    nc.write_pdf(sheet, path)
-    return path.read_bytes().count(b"/MediaBox [ 0 0 595.44 841.68 ]")
+def test_the_pdf_is_for_the_bench_how_uncertain_and_plots(design, tmp_path):
+    nc.write_pdf(nc.grind_sheet(design), tmp_path / "s.pdf")
+    with pypdfium2.PdfDocument(tmp_path / "s.pdf") as pdf:
+        assert [round(side) for side in pdf[0].get_size()] == [595, 842]  # A4, ISO 216
+        assert [one.get_title() for one in pdf.get_toc()] == ["For the bench", "How uncertain", "Plots"]
+        assert pdf.get_metadata_value("Title") == "GRIND SHEET: job"
+    assert b"/Lang (en)" in (tmp_path / "s.pdf").read_bytes()
 
 
-def test_pdf_is_a4_for_the_bench_how_sure_and_plots(design, tmp_path):
-    assert pages_of(nc.grind_sheet(design), tmp_path / "s.pdf") == 3
+def test_every_word_of_the_sheet_is_on_paper_and_once(design):
+    for sheet in (nc.grind_sheet(design), nc.grind_sheet(design, anvil_width_mm=6.35)):
+        said = " ".join(paper_of(sheet)).replace("\N{PLUS-MINUS SIGN}", "+-").replace("\N{MICRO SIGN}m", "um")
+        for page in sheet.document().pages:
+            for block in page.blocks:
+                if isinstance(block, Words):
+                    assert said.count(" ".join(block.text.split())) == 1, block.text
+        for row in sheet.grid().table.rows:
+            assert all(str(row[one.key]) in said for one in sheet.grid().table.columns if row[one.key] != BOX)
+        assert "+-" not in " ".join(paper_of(sheet))
+        assert not re.search(r"\d um\b", " ".join(paper_of(sheet)))
 
 
-def test_what_does_not_fit_a_page_goes_on_to_the_next(design, tmp_path):
-    many = with_many_remarks(design)
-    assert pages_of(nc.grind_sheet(many), tmp_path / "s.pdf") == 4
+def test_each_page_says_which_it_is_and_what_made_it(design):
+    sheet = nc.grind_sheet(design)
+    pages = paper_of(sheet)
+    assert len(pages) == 3
+    for number, (said, name) in enumerate(zip(pages, ("For the bench", "How uncertain", "Plots"), strict=True), start=1):
+        assert f"{name}, page {number} of 3" in said
+        assert sheet.made_line() in said
+        assert GOES_ON not in said
 
 
 def test_a_page_that_goes_on_says_so(design):
-    many = with_many_remarks(design)
-    first, second = _bench(nc.grind_sheet(many)).pages
-    assert [words.get_text() for words in first.texts if words.get_weight() == "bold"] == ["GOES ON OVERLEAF"]
-    assert not any("GOES ON" in words.get_text() for words in second.texts)
-    (only,) = _bench(nc.grind_sheet(design)).pages
-    assert not any("GOES ON" in words.get_text() for words in only.texts)
+    first, second, *_ = words_on_paper(with_much_to_say(nc.grind_sheet(design)))
+    assert "For the bench, page 1 of 4" in first
+    assert "For the bench, page 2 of 4" in second
+    assert GOES_ON in first
+    assert GOES_ON not in second
 
 
-def test_nothing_leaves_its_page_or_its_cell(design):
-    for sheet in (nc.grind_sheet(design), nc.grind_sheet(design, anvil_width_mm=6.35)):
-        for paper in (_bench(sheet), _how_sure(sheet)):
-            for page in paper.pages:
-                page.draw_without_rendering()
-                axes = page.axes[0]
-                within = axes.get_window_extent()
-                boxes = [patch.get_window_extent() for patch in axes.patches]
-                for words in axes.texts:
-                    extent = words.get_window_extent()
-                    assert within.x0 < extent.x0, words
-                    assert extent.x1 < within.x1, words
-                    assert within.y0 < extent.y0, words
-                    assert extent.y1 < within.y1, words
-                    if words.get_ha() == "center":
-                        middle = (extent.x0 + extent.x1) / 2, (extent.y0 + extent.y1) / 2
-                        assert any(box.contains(*middle) and box.x0 <= extent.x0 and extent.x1 <= box.x1 for box in boxes), (
-                            words
-                        )
+def test_nothing_leaves_its_page(design):
+    for document in (nc.grind_sheet(design).document(), with_much_to_say(nc.grind_sheet(design, anvil_width_mm=6.35))):
+        with pypdfium2.PdfDocument(pdf_of(document)) as pdf:
+            for page in pdf:
+                wide, tall = page.get_size()
+                for one in page.get_objects(filter=[pypdfium2.raw.FPDF_PAGEOBJ_TEXT]):
+                    left, bottom, right, top = one.get_bounds()
+                    assert 20.0 < left <= right < wide - 20.0
+                    assert 10.0 < bottom <= top < tall - 10.0
+
+
+def test_hostile_words_stay_words_on_paper_and_in_html(design):
+    name = "v\x1b[31m<script>alert('x')</script> {nb} **b** $\\frac$ \u202e \u4e2d " + "long" * 60
+    learned = replace(design.learned, setup=replace(design.learned.setup, name=name))
+    sheet = nc.grind_sheet(replace(design, learned=learned))
+    said = " ".join(paper_of(sheet))
+    for words in (
+        "<script>alert('x')</script>",
+        "{ nb} **b** $\\frac$",
+        "\\x1b[31m",
+        "\\u202e",
+        "\N{REPLACEMENT CHARACTER}",
+    ):
+        assert words in said, words
+    page = sheet.html()
+    assert "<script" not in page
+    assert "&lt;script&gt;alert(&#x27;x&#x27;)&lt;/script&gt;" in page
+    assert "\x1b" not in page
+
+
+def test_the_paper_is_as_the_shop_has_it(design):
+    odd = nc.grind_sheet(design, paper=nc.Paper(size="letter", unit="inch", decimal="comma"))
+    with pypdfium2.PdfDocument(pdf_of(odd.document())) as pdf:
+        assert [round(side) for side in pdf[0].get_size()] == [612, 792]  # letter, ANSI Y14.1
+    for row, exact in zip(odd.grid().table.rows, odd.station_rows(), strict=True):
+        assert row["present"] == f"{exact['present_mm'] / 25.4:.4f}"
+        assert row["off"] == ("" if exact["stop_off_um"] == 0.0 else f"{exact['stop_off_um'] / 25.4:.1f}")
+    said = words_of(odd)
+    assert f"{design.present().diameters_mm[0] / 25.4:.4f}".replace(".", ",") in said
+    assert "take off" in said
+    assert "thou" in said
+    assert "0,92" in said
+    # What is named stays as it is named.
+    assert nc.__version__ in said
+    for wrong in ({"size": "A5"}, {"unit": "cm"}, {"decimal": "."}):
+        with pytest.raises(nc.InputError, match=r"^\[paper\] .* must be '"):
+            nc.Paper(**wrong)
+
+
+def test_the_html_is_whole_and_holds_the_same_words(design):
+    sheet = nc.grind_sheet(design)
+    page = sheet.html()
+    parsed = HTMLParser()
+    parsed.feed(page)
+    parsed.close()
+    assert page.startswith("<!DOCTYPE html>")
+    assert page.count("<svg") == 4
+    assert "http" not in page.replace("http://www.w3.org/", "")
+    for line in sheet.orders():
+        assert html.escape(typeset(line)) in page
 
 
 def test_the_sheet_counts_down_to_the_first_stop_not_past_it(design):
@@ -140,13 +200,15 @@ def test_the_sheet_counts_down_to_the_first_stop_not_past_it(design):
         assert row["stop_off_um"] == pytest.approx(exact, abs=1e-6)
         assert row["stop_side_um"] == pytest.approx(exact / 2.0, abs=1e-6)
         assert row["remove_um"] == pytest.approx(2.0 * off, abs=1e-6)
-    keys = [column.key for column in sheet.table().columns]
-    assert "stop_off_um" in keys
-    assert "stop_side_um" in keys
-    assert "remove_um" not in keys
-    for columns in (ON_PAPER, ON_PAPER_WITH_READINGS):
-        assert {"stop_off_um", "stop_side_um", "tolerance"} <= {key for key, _, _ in columns}
-        assert [key for key, _, _ in columns].count(WRITE_IN) == 2
+    for shown in (sheet.grid(), nc.grind_sheet(half, anvil_width_mm=6.35).grid()):
+        keys = {column.key for column in shown.table.columns}
+        assert {"stop", "off", "side", "hold", "angle_0", "angle_90"} <= keys
+        assert "remove_um" not in keys
+        assert shown.bold in ("stop", "stop_reads")
+        for row, exact, alone in zip(shown.table.rows, sheet.station_rows(), sheet.left_alone(), strict=True):
+            assert row["stop"] == ("leave" if alone else f"{exact['stop_mm']:.3f}")
+            assert bool(row["off"]) != alone
+        assert list(shown.shaded) == sheet.left_alone().tolist()
     # Drawn beside the two profiles, where it is not the asked one.
     labels = [line.get_label() for line in nc.plot_profile(half).lines]
     assert "first stop" in labels
@@ -156,40 +218,29 @@ def test_the_sheet_counts_down_to_the_first_stop_not_past_it(design):
 
 def test_the_sheet_says_which_end_is_which(design):
     sheet = nc.grind_sheet(design)
-    assert f"station 1 by the shank, thick ({DIAMETERS_MM[0]:.4f} mm); station 13 by the tip" in " ".join(
-        sheet.text().split()
-    )
-    (page,) = _bench(sheet).pages
-    at = {words.get_text(): words.get_position()[0] for words in page.axes[0].texts}
-    assert at["SHANK"] < at["TIP"]
+    assert f"station 1 by the shank, thick ({DIAMETERS_MM[0]:.3f} mm); station 13 by the tip" in words_of(sheet)
+    (said,) = paper_of(sheet)[:1]
+    assert "SHANK" in said
+    assert "TIP" in said
     # What is dark is what the first stop files.
     filed = np.flatnonzero(design.stop_mm() < design.present().diameters_mm)
-    dark = [patch for patch in page.axes[0].patches if patch.get_facecolor()[:3] == (0.6, 0.6, 0.6)]
-    assert dark
-    places = np.array([line.get_xdata()[0] for line in page.axes[0].lines])
-    inside = [
-        any(patch.get_path().get_extents().x0 <= x <= patch.get_path().get_extents().x1 for patch in dark) for x in places
-    ]
+    (view,) = (block for block in sheet.document().pages[0].blocks if isinstance(block, Picture))
+    places = [float(x) for x in re.findall(r'<line x1="([\d.]+)"', view.svg)]
+    dark = dark_of(sheet)
+    inside = [any(first <= x <= last for first, last in dark) for x in places]
     assert np.flatnonzero(inside).tolist() == filed.tolist()
     assert "shank left, tip right" in nc.plot_profile(design).get_title()
-    text = sheet.text()
-    for words in (
-        "Instrument ____",
-        "zero reads ____",
-        "washed and cold [ ]",
-        "Shoulder out of the piston: before the cut ____",
-    ):
-        assert words in text
+    # Two stations left alone show the zero of the instrument, and the shoulder is measured before and after.
+    first, second = (np.flatnonzero(sheet.left_alone()[1:]) + 1)[:2]
+    heads = [" ".join(column.head.split()) for column in sheet.to_fill_in().table.columns]
+    for at in (first, second):
+        assert f"zero at station {at + 1}: {DIAMETERS_MM[at]:.3f} mm?" in heads
+    assert {"instrument", "its zero mm", "shoulder out, before mm", "shoulder refitted, the same"} <= set(heads)
 
 
-def test_text_and_paper_keep_their_width_and_signs(design):
+def test_text_keeps_its_width(design):
     for sheet in (nc.grind_sheet(design), nc.grind_sheet(design, anvil_width_mm=6.35)):
-        widest = max(map(len, sheet.text().splitlines()))
-        assert widest <= (100 if sheet.anvil_width_mm is None else 130)
-        for page in (*_bench(sheet).pages, *_how_sure(sheet).pages):
-            said = " ".join(words.get_text() for words in page.axes[0].texts)
-            assert "+-" not in said
-            assert not re.search(r"\d um\b", said)
+        assert max(map(len, sheet.text().splitlines())) <= 110
 
 
 def test_an_interval_beside_its_prediction_is_drawn(design):
@@ -213,9 +264,13 @@ def test_readings_of_a_flat_micrometer(design):
         # Half of 6.35 mm is one pitch: the reading is the diameter one station up.
         for key in ("present", "target", "stop"):
             assert row[f"{key}_reads_mm"] == pytest.approx(above[f"{key}_mm"], abs=1e-9)
-    assert "Micrometer: what one shows whose anvils are 6.35 mm wide" in " ".join(sheet.text().split())
-    assert sheet.csv().splitlines()[0].endswith("data,present_reads_mm,first_stop_reads_mm,asked_reads_mm")
-    assert sheet.csv().splitlines()[1].endswith(",,,")
+    assert "Micrometer: what one shows whose anvils are 6.35 mm wide" in words_of(sheet)
+    assert (
+        sheet.csv()
+        .splitlines()[0]
+        .endswith("data,present_reads_mm,first_stop_reads_mm,asked_reads_mm,measured_mm,measured_2_mm")
+    )
+    assert sheet.csv().splitlines()[1].endswith(",,,,,")
     for exact in ({"anvil_width_mm": 0.0}, {"anvil_width_mm": 6.35, "face_on_mark": "thick_edge"}):
         for row in nc.grind_sheet(design, **exact).station_rows():
             assert row["target_reads_mm"] == pytest.approx(row["target_mm"], abs=1e-12)
@@ -227,16 +282,15 @@ def test_readings_of_a_flat_micrometer(design):
 
 def test_a_station_left_beside_a_cut_shows_what_wide_anvils_will_read(design):
     sheet = nc.grind_sheet(design, anvil_width_mm=6.35)
-    said = words_of(_bench(sheet).pages[0])
     told = [
-        row
-        for row in sheet.station_rows()
-        if row["remove_um"] == 0.0 and row["target_reads_mm"] < row["present_reads_mm"] - 1e-4
+        (row, shown)
+        for row, shown in zip(sheet.station_rows(), sheet.grid().table.rows, strict=True)
+        if row["stop_off_um"] == 0.0 and row["stop_reads_mm"] < row["present_reads_mm"] - 1e-4
     ]
     assert told
-    for row in told:
-        assert f"leave {row['target_reads_mm']:.4f}" in said
+    for row, shown in told:
+        assert (shown["stop"], shown["stop_reads"]) == ("leave", f"{row['stop_reads_mm']:.3f}")
 
 
-def test_readings_fit_the_page(design, tmp_path):
-    assert pages_of(nc.grind_sheet(design, anvil_width_mm=6.35), tmp_path / "s.pdf") == 3
+def test_readings_fit_the_page(design):
+    assert len(paper_of(nc.grind_sheet(design, anvil_width_mm=6.35))) == 3

@@ -1,72 +1,186 @@
-"""Pages for paper: the grind sheet as A4, the profile as a picture."""
+"""Pages for paper: a document laid out by fpdf2, and the profile as a picture."""
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from contextlib import closing
 from datetime import datetime
 from io import BytesIO
 from pathlib import Path
 
 import matplotlib
-import matplotlib.pyplot as plt
-from matplotlib.backends.backend_pdf import PdfPages
+from fpdf import FPDF, FontFace
+from fpdf.enums import XPos, YPos
+from fpdf.fonts import TTFFont
+from fpdf.table import Row
 from matplotlib.figure import Figure
-from matplotlib.layout_engine import ConstrainedLayoutEngine
 
-from needlecalc.design.inverse.proposal import Design, Stages
+from needlecalc.design.inverse.proposal import Design
 from needlecalc.echo import LONGEST_NAME, plain
 from needlecalc.files import write_files
-from needlecalc.report.paper import A4_INCHES, WRITE_IN, Paper, foot
-from needlecalc.report.plot import plot_areas, plot_lambda, plot_profile
+from needlecalc.report.document import BOX, Document, Grid, Page, Picture, Weight, Words, typeset
+from needlecalc.report.plot import plot_profile
 from needlecalc.report.sheet import GrindSheet, grind_sheet
-from needlecalc.report.words import FLAT_ANVILS, OVERRIDDEN, ROAD_CAUTIONS, SOURCES, UNCERTAINTY
-from needlecalc.show import Column
+from needlecalc.show import Table
 from needlecalc.version import __version__
 
-# Type of the first page: smaller only where the page is full; rows of the table give way more than words do.
-SCALES = (1.0, 0.94, 0.88)
-MEASURED = "measured"  # what the boxes to write in are called in the text
-# Key, head on paper, share of the width.  Two empty boxes to write readings in stand last.
-ON_PAPER = (
-    ("station", "station", 0.8),
-    ("distance_mm", "from\nshoulder\nmm", 0.95),
-    ("present_mm", "present\nmm", 1.0),
-    ("stop_mm", "STOP\nmm", 1.1),
-    ("stop_off_um", "to stop\non dia\n\N{MICRO SIGN}m", 0.95),
-    ("stop_side_um", "to stop\nper side\n\N{MICRO SIGN}m", 0.95),
-    ("target_mm", "TARGET\nmm", 1.1),
-    ("tolerance", "hold to\n\N{PLUS-MINUS SIGN} \N{MICRO SIGN}m", 0.8),
-    (WRITE_IN, "measured\nat 0\N{DEGREE SIGN}\nmm", 1.15),
-    (WRITE_IN, "measured\nat 90\N{DEGREE SIGN}\nmm", 1.2),
-)
-# With an anvil width the readings stand beside the diameters.
-ON_PAPER_WITH_READINGS = (
-    ("station", "station", 0.75),
-    ("distance_mm", "from\nshoulder\nmm", 0.9),
-    ("present_mm", "present\nmm", 1.0),
-    ("present_reads_mm", "present,\nmicro-\nmeter", 1.0),
-    ("stop_mm", "STOP\nmm", 1.0),
-    ("stop_reads_mm", "STOP,\nmicro-\nmeter", 1.0),
-    ("stop_off_um", "to stop\non dia\n\N{MICRO SIGN}m", 0.85),
-    ("stop_side_um", "to stop\nper side\n\N{MICRO SIGN}m", 0.85),
-    ("target_mm", "TARGET\nmm", 1.0),
-    ("target_reads_mm", "TARGET,\nmicro-\nmeter", 1.0),
-    ("tolerance", "hold to\n\N{PLUS-MINUS SIGN} \N{MICRO SIGN}m", 0.75),
-    (WRITE_IN, "measured\nat 0\N{DEGREE SIGN}\nmm", 1.0),
-    (WRITE_IN, "measured\nat 90\N{DEGREE SIGN}\nmm", 1.05),
-)
-WIDE = ("lambda_measured", "lambda_target", "lambda_stop", "lambda_final")
-UNCERTAINTY_ON_PAPER = (
-    ("station", "station", 0.8),
-    ("target_mm", "target mm", 1.0),
-    ("target_in", "target in", 1.0),
-    ("target_u_um", "uncertainty \N{PLUS-MINUS SIGN} \N{MICRO SIGN}m", 1.1),
-    ("mostly_from", "mostly from", 2.2),
-)
-OWN_COLUMNS = (Column("target_in", "", ".5f"), Column("target_u_um", "", ".1f"), Column("mostly_from", ""))
+FONT = "DejaVu Sans"  # what matplotlib draws with, and brings along
+FONT_FILES = {"": "DejaVuSans.ttf", "B": "DejaVuSans-Bold.ttf"}
+WRITE_IN = "\N{NO-BREAK SPACE}"  # an empty cell as high as the others
+NO_GLYPH = "\N{REPLACEMENT CHARACTER}"
+MARGIN_PT, FOOT_PT, LINE = 34.0, 36.0, 1.28
+GOES_ON = "GOES ON OVERLEAF"
+TOTAL = "{nb}"  # the library puts the number of pages in its place
+AS_ONE = 6  # lines of a paragraph that stay on one page
+SCALES = (1.0, 0.94, 0.88)  # type of the first page gives way where the page is full
+SHADE, HEAD = 232, 214  # grey of rows left alone and of heads
+BEFORE = {Weight.TITLE: 0.0, Weight.HEADING: 7.0, Weight.ORDER: 2.0}  # space above, in points
+
+
+class Sheets(FPDF):
+    """Pages whose foot says what made them, which page it is, and whether it goes on."""
+
+    def __init__(self, document: Document) -> None:
+        super().__init__(unit="pt", format=document.paper.size)
+        self.document, self.named, self.ends = document, "", True
+        for style, file in FONT_FILES.items():
+            self.add_font(FONT, style, Path(matplotlib.get_data_path()) / "fonts" / "ttf" / file)
+        letters = self.fonts[FONT.lower()]
+        self.known = set(letters.cmap) if isinstance(letters, TTFFont) else set()
+        self.set_margins(MARGIN_PT, MARGIN_PT - 8.0)
+        self.c_margin = 0.0
+        self.set_auto_page_break(True, FOOT_PT)
+        self.set_title(plain(document.title))
+        self.set_subject(plain(document.foot))
+        self.set_author("needlecalc")
+        self.set_creator(f"needlecalc {__version__}")
+        self.set_creation_date(document.made_at)
+        self.set_lang(document.language)
+
+    def close(self) -> None:
+        """Leave the font files."""
+        for letters in self.fonts.values():
+            if isinstance(letters, TTFFont):
+                letters.close()
+
+    def header(self) -> None:
+        """What follows goes on to the next page, until it is said to end."""
+        self.ends = False
+
+    def footer(self) -> None:
+        """What stands at the foot of every page."""
+        if not self.ends:
+            self.set_y(-FOOT_PT)
+            self.set_font(FONT, "B", 9.0)
+            self.cell(0, 12.0, GOES_ON, align="R")
+        self.set_font(FONT, "", 6.5)
+        self.set_y(-24.0)
+        self.multi_cell(self.epw - 130.0, 8.5, self.printed(self.document.foot), align="L", max_line_height=8.5)
+        self.set_xy(-MARGIN_PT - 130.0, -24.0)
+        self.cell(130.0, 8.5, f"{self.named}, page {self.page_no()} of {TOTAL}", align="R")
+
+    def printed(self, words: str) -> str:
+        """Words with the signs of print; a letter the type lacks has a sign in its place."""
+        said = typeset(plain(words)).replace(TOTAL, "{ nb}")
+        return "".join(letter if ord(letter) in self.known else NO_GLYPH for letter in said)
+
+    def lay(self, page: Page, scale: float) -> None:
+        """A page of the document, or more where it does not fit."""
+        self.ends = True
+        self.add_page()
+        self.named = page.name
+        self.start_section(page.name)
+        for block in page.blocks:
+            if isinstance(block, Words):
+                self._words(block, scale)
+            elif isinstance(block, Grid):
+                self._grid(block, scale)
+            else:
+                self._picture(block)
+
+    def _need(self, height: float) -> None:
+        """A fresh page where this height is not left."""
+        if self.will_page_break(height):
+            self.add_page()
+
+    def _words(self, words: Words, scale: float) -> None:
+        size, bold, _ = words.weight.value
+        size *= scale if words.weight is not Weight.TITLE else 1.0
+        said, line = self.printed(self.document.say(words)), LINE * size
+        hang = 0.9 * size if words.mark else 0.0
+        self.set_font(FONT, "B" if bold else "", size)
+        self.ln(BEFORE.get(words.weight, 1.0) * scale)
+        lines: list[str] = self.multi_cell(self.epw - hang, line, said, align="L", dry_run=True, output="LINES")  # type: ignore[assignment]
+        # A paragraph stays whole, and a heading with some of what it is about.
+        self._need(line * min(len(lines), AS_ONE) + (60.0 if words.weight is Weight.HEADING else 0.0))
+        if words.mark:
+            self.set_font(FONT, "B", size)
+            self.cell(hang, line, words.mark)
+            self.set_font(FONT, "B" if bold else "", size)
+        for one in lines:
+            self.set_x(self.l_margin + hang)
+            self.cell(0, line, one, new_x=XPos.LMARGIN, new_y=YPos.NEXT)
+
+    def _grid(self, grid: Grid, scale: float) -> None:
+        table = self.document.of(grid)
+        if table.title:
+            self._words(Words(table.title, Weight.HEADING), scale)
+        if not table.columns:
+            return
+        size, pad = scale * grid.size, max(0.0, (scale * grid.row_pt - LINE * scale * grid.size) / 2.0)
+        self.ln(2.0)
+        heads = [self._head(column.head) for column in table.columns]
+        self._need(scale * grid.row_pt * (1 + min(3, len(table.rows))) + 3 * size)
+        self.set_font(FONT, "", size)
+        with self.table(
+            col_widths=tuple(grid.widths.get(column.key, 1.0) for column in table.columns),
+            headings_style=FontFace(emphasis="BOLD", size_pt=0.78 * size, fill_color=HEAD),
+            text_align="CENTER",
+            line_height=LINE * 0.9 * size,
+            padding=(pad, 1.5, pad, 1.5),
+        ) as made:
+            made.row(heads)
+            for number, row in enumerate(table.rows):
+                self._row(made.row(), grid, table, number, row, size)
+        self.ln(3.0)
+
+    def _head(self, head: str) -> str:
+        return "\n".join(map(self.printed, head.split("\n")))
+
+    def _row(self, made: Row, grid: Grid, table: Table, number: int, row: Mapping[str, str], size: float) -> None:
+        grey = bool(grid.shaded and grid.shaded[number])
+        for column in table.columns:
+            said, bold = row[column.key], column.key == grid.bold and not grey
+            fill = SHADE if grey and said != BOX else None
+            face = FontFace(emphasis="BOLD" if bold else None, size_pt=1.2 * size if bold else size, fill_color=fill)
+            made.cell(WRITE_IN if said == BOX else self.printed(said), style=face)
+
+    def _picture(self, picture: Picture) -> None:
+        drawn = BytesIO(picture.svg.encode())
+        self.ln(2.0)
+        height = self.epw * picture.shape()
+        self._need(height)
+        self.image(drawn, x=self.l_margin, w=self.epw, h=height, alt_text=picture.alt)
+        if picture.caption:
+            self._words(Words(picture.caption, Weight.SMALL), 1.0)
+
+
+def pdf_of(document: Document) -> bytes:
+    """The pages as they stand in a file; the first one's type gives way before it goes on overleaf."""
+    for scale in SCALES:
+        with closing(Sheets(document)) as sheets:
+            sheets.lay(document.pages[0], scale)
+            if sheets.page == 1 or scale == SCALES[-1]:
+                for page in document.pages[1:]:
+                    sheets.lay(page, 1.0)
+                sheets.ends = True
+                made = bytes(sheets.output())
+                break
+    return made
 
 
 def write_pdf(sheet: GrindSheet, path: str | Path) -> None:
-    """Write the grind sheet as A4 pages: for the bench, how sure, and plots.
+    """Write the grind sheet as pages for paper: for the bench, how uncertain, and plots.
 
     Parameters
     ----------
@@ -81,11 +195,11 @@ def write_pdf(sheet: GrindSheet, path: str | Path) -> None:
         If it cannot be written.
     """
     path = Path(path)
-    write_files({path: pdf_of(sheet)}, f"{plain(path.name, LONGEST_NAME)}: the sheet")
+    write_files({path: pdf_of(sheet.document())}, f"{plain(path.name, LONGEST_NAME)}: the sheet")
 
 
 def write_profile_png(design: Design, path: str | Path, *, made_at: datetime | None = None) -> None:
-    """Write the plot of the old profile against the asked one.
+    """Write the plot of the old profile against the new one.
 
     Parameters
     ----------
@@ -105,192 +219,12 @@ def write_profile_png(design: Design, path: str | Path, *, made_at: datetime | N
     write_files({path: profile_png_of(grind_sheet(design, made_at=made_at))}, f"{plain(path.name, LONGEST_NAME)}: the plot")
 
 
-def pdf_of(sheet: GrindSheet) -> bytes:
-    """The A4 pages as they stand in a file."""
-    about = {
-        "Title": f"{sheet.design.setup.name}: grind sheet",
-        "Subject": sheet.made_line(),
-        "Creator": f"needlecalc {__version__}",
-        "CreationDate": sheet.made_at,
-    }
-    out = BytesIO()
-    with matplotlib.rc_context({"font.size": 11, "pdf.fonttype": 42}), PdfPages(out, metadata=about) as pdf:
-        for page in (*_bench(sheet).pages, *_how_sure(sheet).pages, _plots(sheet)):
-            pdf.savefig(page)
-            plt.close(page)
-    return out.getvalue()
-
-
 def profile_png_of(sheet: GrindSheet) -> bytes:
     """The plot of the profile as it stands in a file."""
     out = BytesIO()
     with matplotlib.rc_context({"font.size": 14}):
-        figure, ax = plt.subplots(figsize=(11, 6), layout="constrained")
-        plot_profile(sheet.design, ax=ax)
+        figure = Figure(figsize=(11, 6), layout="constrained")
+        plot_profile(sheet.design, ax=figure.add_subplot())
         about = {"Software": f"needlecalc {__version__}", "Description": sheet.made_line()}
         figure.savefig(out, format="png", dpi=110, metadata=about)
-        plt.close(figure)
     return out.getvalue()
-
-
-def _bench(sheet: GrindSheet) -> Paper:
-    """What to do, on one page if smaller type can bring it there, or as much as it can."""
-    for scale in SCALES:
-        paper = _bench_at(sheet, scale)
-        if len(paper.pages) == 1:
-            return paper
-        for page in paper.pages:
-            plt.close(page)
-    return _bench_at(sheet, SCALES[-1])
-
-
-def _bench_at(sheet: GrindSheet, scale: float) -> Paper:
-    """Stations, boxes to write in, jet, first stop, warnings."""
-    design = sheet.design
-    paper = Paper(f"{sheet.made_line()}\nGrind sheet, for the bench")
-    paper.words("GRIND SHEET", 21, bold=True)
-    overridden = OVERRIDDEN.format(reason=design.checks.reason) if design.checks else ""
-    for line in sheet.origin():
-        red = line == overridden
-        paper.words(line, 11.5 if red else 9, bold=red)
-    paper.gap(5.0)
-    paper.words(sheet.headline(), 13 * scale, bold=True)
-    paper.gap(4.0)
-    stages, others = design.stages(), sheet.alternative_lines()
-    if first := (*sheet.red_lines(), *others):
-        paper.boxed(first, 11 * scale, bold=[words not in others[1:] for words in first])
-        paper.gap(5.0)
-    before = dict.fromkeys(sheet.before_lines(), True)
-    orders = {
-        **before,
-        sheet.jet_line(): False,
-        sheet.stop_order(): True,
-        sheet.stop_reason(): False,
-        sheet.full_load_line(): True,
-    }
-    said = [words for words in orders if words]
-    paper.boxed(said, 11.5 * scale, bold=[orders[words] for words in said])
-    paper.gap(6.0)
-    present, stop = design.present().diameters_mm, design.stop_mm()
-    paper.side_view(design.present(), ((present > stop) & (not design.limits.new_blank)).tolist())
-    paper.gap(2.0)
-    paper.words(sheet.orientation_line(), 9)
-    paper.gap(4.0)
-    columns = ON_PAPER if sheet.anvil_width_mm is None else ON_PAPER_WITH_READINGS
-    # A blank is made all over.
-    untouched = [remove == 0.0 and not design.limits.new_blank for remove in design.remove_um().tolist()]
-    rows = _cells(sheet)
-    for row, leave, leave_first in zip(rows, untouched, (present == stop).tolist(), strict=True):
-        if leave_first and not design.limits.new_blank:
-            row.update(stop_mm="leave", stop_off_um="-", stop_side_um="-")
-        if leave:
-            row.update(target_mm="leave")
-        # Wide anvils reach a station that is cut beside one that is left: it then reads otherwise, untouched.
-        for left, reads in ((leave_first, "stop_reads_mm"), (leave, "target_reads_mm")):
-            if left and not design.limits.new_blank and row.get(reads) == row.get("present_reads_mm"):
-                row[reads] = "-"
-    row_pt = scale**2 * min(25.0, max(17.0, 310.0 / len(rows)))
-    size = 12.0 if sheet.anvil_width_mm is None else 9.5
-    shown = [column for column in columns if sheet.shows(MEASURED if column[0] == WRITE_IN else column[0])]
-    paper.table(shown, rows, size=size, row_pt=row_pt, grey=untouched if stages is not Stages.NOTHING else ())
-    paper.gap(6.0)
-    paper.words(_table_note(sheet), 9)
-    paper.gap(4.0)
-    for line in sheet.fill_in():
-        paper.words(line, 10)
-        paper.gap(2.0)
-    paper.gap(3.0)
-    # Where the sheet says what the anvils will read, it need not warn of them.
-    for note in sheet.bench_cautions():
-        if sheet.anvil_width_mm is None or note != FLAT_ANVILS:
-            paper.words(note, 10 * scale)
-            paper.gap(2.0)
-    paper.gap(3.0)
-    # How many checks are green stands with them, on the next page.
-    counted = sheet.design.checks.notes()[:1] if sheet.design.checks else ()
-    for note in (*sheet.altitude_line(), *sheet.warnings(), *sheet.reading_notes()):
-        if note not in counted:
-            paper.words(note, 10.5 * scale, mark="!")
-    return paper
-
-
-def _table_note(sheet: GrindSheet) -> str:
-    """How the table of stations is meant, below it."""
-    if not sheet.shows("tolerance"):
-        return sheet.legend()[0]
-    said = "Diameters are on diameter"
-    if sheet.shows("stop_off_um"):
-        stop = " to the STOP" if sheet.shows("stop_mm") else ""
-        said += f", and so is what to take off{stop}, but for the column that says per side"
-    leave = "" if sheet.design.limits.new_blank else " Shaded: leave as it is."
-    return f"{said}.{leave} {sheet.tolerance_line()}"
-
-
-def _cells(sheet: GrindSheet) -> list[dict[str, str]]:
-    """Cells of the stations as they print."""
-    by_key = {column.key: column for column in (*sheet.table().columns, *OWN_COLUMNS)}
-    return [
-        {key: column.text(row.get(key)) for key, column in by_key.items() if key != "measured"}
-        for row in sheet.station_rows()
-    ]
-
-
-def _how_sure(sheet: GrindSheet) -> Paper:
-    """What lambda will be and how sure, the doubt of the diameters, checks, cautions of the road."""
-    design = sheet.design
-    paper = Paper(f"{sheet.made_line()}\nGrind sheet, how uncertain")
-    paper.words("LAMBDA BY BAND", 15, bold=True)
-    paper.gap(3.0)
-    shown = sheet.band_table()
-    rows = [{column.key: column.text(row[column.key]) for column in shown.columns} for row in shown.rows]
-    columns = [(column.key, column.head, 1.0 if column.key in WIDE else 0.8) for column in shown.columns]
-    paper.table(columns, rows, size=10.5, row_pt=min(19.0, max(14.0, 300.0 / len(rows))))
-    paper.gap(4.0)
-    for note in shown.notes:
-        paper.words(note, 9)
-    if sheet.altitude is not None:
-        # The table's own columns differ with what was asked, so it is set as it prints.
-        there = sheet.altitude.table()
-        paper.heading(there.title.upper())
-        columns = [(column.key, column.head, 1.0) for column in there.columns]
-        lines = [{column.key: column.text(row.get(column.key)) for column in there.columns} for row in there.rows]
-        paper.table(columns, lines, size=10.5, row_pt=15.0)
-        paper.gap(4.0)
-        red = sheet.red_lines()
-        for note in there.notes:
-            paper.words(note, 9, bold=note in red)
-    if sheet.assumed is not None:
-        paper.heading(sheet.assumed.title.upper())
-        shown = sheet.assumed
-        columns = [(column.key, column.head, 2.2 if column.key == "what" else 1.0) for column in shown.columns]
-        lines = [{column.key: column.text(row[column.key]) for column in shown.columns} for row in shown.rows]
-        paper.table(columns, lines, size=10, row_pt=15.0)
-        paper.gap(4.0)
-        for note in shown.notes:
-            paper.words(note, 9)
-    cut = [row for row, remove in zip(_cells(sheet), design.remove_um().tolist(), strict=True) if remove != 0.0]
-    for row in cut:
-        row["mostly_from"] = SOURCES.get(row["mostly_from"], row["mostly_from"])
-    if cut and sheet.shows("target_mm"):
-        paper.heading("HOW UNCERTAIN THE TARGET DIAMETERS ARE")
-        paper.table(UNCERTAINTY_ON_PAPER, cut, size=10, row_pt=15.0)
-        paper.gap(4.0)
-        paper.words(f"{sheet.tolerance_line()} {UNCERTAINTY}", 9)
-    paper.heading("CHECKS BEFORE THE CUT")
-    for note in sheet.check_lines():
-        paper.words(note, 9.5)
-    paper.heading("ON THE ROAD")
-    for note in ROAD_CAUTIONS:
-        paper.words(note, 10)
-    return paper
-
-
-def _plots(sheet: GrindSheet) -> Figure:
-    """Profile, metering area, lambda."""
-    margins = ConstrainedLayoutEngine(rect=(0.03, 0.04, 0.94, 0.94))
-    page, axes = plt.subplots(3, 1, figsize=A4_INCHES, layout=margins)
-    plot_profile(sheet.design, ax=axes[0])
-    plot_areas(sheet.design, ax=axes[1])
-    plot_lambda(sheet.design, ax=axes[2])
-    foot(page, f"{sheet.made_line()}\nGrind sheet, plots")
-    return page

@@ -2,17 +2,22 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from io import StringIO
 from typing import Any, Literal
 
+import matplotlib
 import matplotlib.pyplot as plt
 import numpy as np
 from matplotlib.axes import Axes
+from matplotlib.figure import Figure
 from matplotlib.ticker import LogLocator, NullLocator
 
 from needlecalc.design.forward.metering import Metering
 from needlecalc.design.forward.predict import Comparison
 from needlecalc.design.inverse.proposal import Design, Stages
 from needlecalc.parts.needle import Needle
+from needlecalc.report.document import Picture
 
 # Dark and light enough to tell apart in grey, and safe for colour-blind eyes; lines differ in dash too.
 PRESENT: dict[str, Any] = {"color": "#555555", "linestyle": "--", "marker": "o"}
@@ -27,13 +32,14 @@ GUESSED: dict[str, Any] = {
 FIRST: dict[str, Any] = {"color": "#8a1c1c", "linestyle": ":", "marker": "v", "markerfacecolor": "white"}
 TARGET: dict[str, Any] = {"color": "#c05a00", "linestyle": "none", "marker": "_", "markersize": 22, "markeredgewidth": 3.5}
 BETWEEN_THE_TWO = "between the two"
-BETWEEN: dict[str, Any] = {"facecolor": "0.82", "edgecolor": "0.45", "hatch": "///", "linewidth": 0.0}
+BETWEEN: dict[str, Any] = {"facecolor": "0.8", "linewidth": 0.0}
 # What the needle with its target diameters is called, and what lies between it and the present one.
 CALLED: dict[Stages, tuple[str, str]] = {
     Stages.IN_STAGES: ("target", "to come off"),
     Stages.AT_ONCE: ("target", "to come off"),
     Stages.NOTHING: ("target: the same", "_nothing"),
 }
+INCHES = (7.3, 3.0)  # of a plot on its page
 STRETCH_NOTE = "radius stretched"
 LegendPlace = Literal["best", "upper left", "lower left"]
 LIFT_LABEL = "lift of the air valve (mm)"
@@ -115,7 +121,7 @@ def plot_areas(design: Design, *, ax: Axes | None = None) -> Axes:
     --------
     >>> from needlecalc.example import road
     >>> plot_areas(road.design).get_ylabel()
-    'metering area (mm$^2$)'
+    'metering area (mm\N{SUPERSCRIPT TWO})'
     """
     ax = _axes(ax)
     jet = design.setup.carburettor.jet
@@ -129,7 +135,7 @@ def plot_areas(design: Design, *, ax: Axes | None = None) -> Axes:
             label=name,
             **style,
         )
-    return _finished(ax, "distance from shoulder (mm)", "metering area (mm$^2$)")
+    return _finished(ax, "distance from shoulder (mm)", "metering area (mm\N{SUPERSCRIPT TWO})")
 
 
 def plot_lambda(design: Design, *, ax: Axes | None = None) -> Axes:
@@ -219,7 +225,7 @@ def plot_metering(metering: Metering, *, ax: Axes | None = None) -> Axes:
     >>> from needlecalc import metering
     >>> from needlecalc.example import road
     >>> plot_metering(metering(road.setup, [2.0, 10.0, 20.0])).get_ylabel()
-    'area (mm$^2$)'
+    'area (mm\N{SUPERSCRIPT TWO})'
     """
     ax = _axes(ax)
     lift, whole, seen = metering.lift_mm, metering.flow.metering_area_mm2, metering.flow.effective_area_mm2
@@ -227,7 +233,7 @@ def plot_metering(metering: Metering, *, ax: Axes | None = None) -> Axes:
     ax.plot(lift, whole, label="metering area (geometric)", **PRESENT)
     ax.plot(lift, seen, label="effective metering area", **PROPOSED)
     ax.set_ylim(bottom=0.0)
-    return _finished(ax, LIFT_LABEL, "area (mm$^2$)", legend_at="upper left")
+    return _finished(ax, LIFT_LABEL, "area (mm\N{SUPERSCRIPT TWO})", legend_at="upper left")
 
 
 def plot_sensitivity(metering: Metering, *, ax: Axes | None = None) -> Axes:
@@ -276,3 +282,18 @@ def _legend(ax: Axes, place: LegendPlace) -> Axes:
     for text in ax.legend(loc=place, frameon=False).get_texts():
         text.set_parse_math(False)
     return ax
+
+
+def picture(draw: Callable[..., Axes], said: str) -> Picture:
+    """A plot with its caption, as a picture: text stays text, and nothing of it hangs on the day it was made."""
+
+    def made() -> str:
+        out = StringIO()
+        with matplotlib.rc_context({"svg.fonttype": "none", "svg.hashsalt": "needlecalc", "font.size": 10}):
+            figure = Figure(figsize=INCHES)
+            figure.subplots_adjust(left=0.1, right=0.98, bottom=0.17, top=0.93)
+            draw(ax=figure.add_subplot())
+            figure.savefig(out, format="svg", metadata=dict.fromkeys(("Date", "Creator", "Format", "Type")))
+        return out.getvalue()
+
+    return Picture(made, said, said)

@@ -24,7 +24,7 @@ from needlecalc.design.inverse.uncertainty import LEAST_TOLD_MM
 from needlecalc.measure.checks.check import Checks
 from needlecalc.measure.drive.bands import Bands, DriveNote
 from needlecalc.measure.lift.agreement import LiftAgreement
-from needlecalc.report import say, words, words_after
+from needlecalc.report import say, say_after, words, words_after
 from needlecalc.report.checkwords import checks_table
 from needlecalc.report.drivewords import agreement_table, bands_table
 from needlecalc.show import Column, Shown, Table, counted
@@ -240,7 +240,7 @@ def _(found: Progress, part: str = "") -> Table:
         Column("to_go_um", "to go um", "+.1f", found.to_go_um),
         Column("over_um", "", ".1f", found.over_um),
         Column("state", "state", "", [str(one) for one in found.states]),
-        intro=(say.stroke(found), *((say.remark(lean),) if lean else ())),
+        intro=(say_after.stroke(found), *((say.remark(lean),) if lean else ())),
         notes=(
             words_after.CHANCE_NOW.format(now=100.0 * found.chance_rich_now, rest=rest),
             words_after.THERE.format(told_um=1e3 * design.told_mm()),
@@ -256,7 +256,7 @@ def _(found: Rescue, part: str = "") -> Table:
     if part == "design" and found.design is not None:
         shown = found.design.table()
         filed = next(one for one in found.alternatives if one.kind is Change.JET_AND_FILE)
-        return replace(shown, title=f"{shown.title}, row {say.rescued(filed, found)!r}")
+        return replace(shown, title=f"{shown.title}, row {say_after.rescued(filed, found)!r}")
     if part == "bands":
         return table(
             "Lambda of each way out",
@@ -264,15 +264,15 @@ def _(found: Rescue, part: str = "") -> Table:
             Column("target", "target", ".3f", asked.target.lambda_target),
             Column("planned", "as planned", ".3f", asked.final.expected),
             *(
-                Column(str(k), say.rescued(one, found), ".3f", one.lambda_expected)
+                Column(str(k), say_after.rescued(one, found), ".3f", one.lambda_expected)
                 for k, one in enumerate(found.alternatives, 1)
             ),
         )
     ways, jet, lowest = (*found.alternatives, *found.spares), found.car.setup.carburettor.jet, found.lowest()
     first, missed = asked.setup.carburettor.jet.drop_mm, [one.missed() for one in ways]
     outside = [int((asked.target.excess(one.lambda_expected) > 0.0).sum()) for one in found.alternatives]
-    said, noted = [say.rescued(one, found) for one in ways], [say.rescue_note(one, found) for one in ways]
-    lean = filter(None, (say.too_lean(one, found) for one in found.alternatives))
+    said, noted = [say_after.rescued(one, found) for one in ways], [say_after.rescue_note(one, found) for one in ways]
+    lean = filter(None, (say_after.too_lean(one, found) for one in found.alternatives))
     return table(
         "Rescue",
         Column("way_out", "way out", "", said),
@@ -289,7 +289,7 @@ def _(found: Rescue, part: str = "") -> Table:
         ),
         Column("outside", "not permitted", "d", [*outside, *[None] * len(found.spares)]),
         Column("note", "", "", noted),
-        intro=(say.stroke(found.progress), say.way_out(found)),
+        intro=(say_after.stroke(found.progress), say_after.way_out(found)),
         notes=(
             *(f"{what}: {note}" for what, note in zip(said, noted, strict=True) if note),
             *lean,
@@ -354,8 +354,6 @@ def _(place: Place, _part: str = "") -> Table:
 @table_of.register
 def _(found: AltitudeOutlook, _part: str = "") -> Table:
     stop, after = (found.stop.places, "\nFINAL") if found.stop else ((), "")
-    known = [place for place in found.places if np.isfinite(place.idle_co_percent)]
-    idle = ", ".join(words_after.CO_AT.format(place=one.name, percent=one.idle_co_percent) for one in known)
     return table(
         f"Lambda by altitude, {found.needle}, jet {found.drop_mm:.2f} mm below the bridge",
         *called(found.bands),
@@ -364,7 +362,7 @@ def _(found: AltitudeOutlook, _part: str = "") -> Table:
         *(Column(f"lift_{k}_mm", "", ".2f", one.lift_mm) for k, one in enumerate(found.places, 1)),
         notes=(
             *map(say.remark, found.remarks()),
-            *((words_after.CO_AT_IDLE.format(places=idle),) if idle else ()),
+            *say_after.idle_co(found),
             words_after.ALTITUDE_ASSUMES,
             *words_after.ALTITUDE_CAUTIONS,
         ),
@@ -386,7 +384,7 @@ def _(found: Outcome, _part: str = "") -> Table:
         Column("inside", "inside", "", found.inside),
         Column("gain", "gain", ".2f", found.gain),
         Column("gain_u", "+-", ".2f", found.gain_u),
-        intro=(say.belief(found),),
+        intro=(say_after.belief(found),),
         notes=(
             words_after.GAIN_MEANS,
             *map(say.remark, found.remarks()),

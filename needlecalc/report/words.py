@@ -17,10 +17,7 @@ from needlecalc.design.inverse.proposal import Measurement, Stages
 from needlecalc.design.inverse.target import TargetRemark, Why
 from needlecalc.design.inverse.verdict import Cause, VerdictKind
 
-PISTONS = (
-    "It can melt pistons: no full load there but short pulls, to read lambda, until it is read at {limit:.2f} or "
-    "richer; stop on any pinking."
-)
+PISTONS = "It can melt pistons: only short pulls, to read lambda, until it is {limit:.2f} or richer. Stop on any pinking."
 FIRST_AID = (
     "look for a fault first (leak, misfire, fuel supply), and for a mixed-up log, needle, jet height or lift, or "
     "another air or fuel; drive again, or leave out the pass in doubt"
@@ -247,102 +244,14 @@ EACH_ALONE = (
 )
 BEFORE_CUTTING = "Before cutting: {what}"
 NOTHING_HELPS = "Before cutting: no further measurement would help much; cut in stages."
-STOP_ORDERS: dict[StrEnum, str] = {
-    Stages.IN_STAGES: "First stop: file to the STOP diameters and no further.",
-    Stages.AT_ONCE: "First stop: the TARGET diameters, all in one stage.",
-    Stages.NOTHING: "First stop: nothing is to be filed.",
-}
 CHANCE: dict[StrEnum, str] = {
     Stages.IN_STAGES: (
-        "The chance that the cut makes a band too rich is {final:.0f} % with all cut at once and {stop:.0f} % "
-        "there.{least} Measure every diameter, drive, and measure lambda before taking more."
+        "Chance that the cut makes a band too rich: {final:.0f} % with all cut at once, {stop:.0f} % at the first "
+        "stop.{least}"
     ),
-    Stages.AT_ONCE: (
-        "The chance that the cut makes a band too rich is {final:.0f} %.{least} Then measure every diameter, drive, and "
-        "measure lambda."
-    ),
-    Stages.NOTHING: (
-        "The chance that the turn makes a band too rich is {final:.0f} %. Turn the jet, then drive and measure lambda."
-    ),
+    Stages.AT_ONCE: "Chance that the cut makes a band too rich: {final:.0f} %.{least}",
+    Stages.NOTHING: "Chance that the turn makes a band too rich: {final:.0f} %.",
 }
 CHANCE_LEAST = " However much metal is left on, {least:.0f} % stay."
-DECIDE_FIRST = "DECIDE FIRST: {bands} would stay outside what you permit. What could help, each with a sheet of its own:"
-NO_ALTERNATIVE = "No jet, donor, bore or deeper cut comes nearer to the targets: ask for less, or start from another needle."
-NONE_SERVES = "None of these serves alone: join them, ask for less, or start from another needle."
-NUMBERED = "Alternative {number}. {what}"
-TITLE = "GRIND SHEET"
-ORIGIN = "Needle {needle} ({source}) in a {bore_mm:g} mm jet, {mounting}."
-LOG = "Log: {name}, {rows} rows."
-OVERRIDDEN = "RED CHECKS WERE OVERRIDDEN for this cut, reason given: {reason!r}."
-WHICH_END = (
-    "Which end: station 1 by the shank, thick ({thick:.4f} mm); station {last} by the tip, thin ({thin:.4f} mm). "
-    "Confirm both first."
-)
-SIGN = "{order} before this is signed. Read and accepted: {signed}"
-FILE_NOTHING, TURN_NOTHING, TO_SIGN = "File nothing", "Turn nothing", "__________________  date _________"
-TURNING = "Turning needle: safety glasses, no gloves, no loose sleeves. Never put fingers round it."
-NO_WAY_BACK = (
-    "Metal cannot be put back: stop at the {diameters} diameters, wash, cool and measure at two angles, then drive and "
-    "measure lambda."
-)
-STOP_NAMED: dict[StrEnum, str] = {
-    Stages.IN_STAGES: "stop",
-    Stages.AT_ONCE: "target",
-}
-FLAT_ANVILS = (
-    "A flat micrometer anvil reads a taper too thick, by half its width times the taper (some 50 um at 6 mm): put its "
-    "thick-side edge on the mark, or use blades, and measure before and after the same way."
-)
-ROAD_CAUTIONS = (
-    "Petrol: work in the open with an extinguisher at hand; no sprays near a hot engine.",
-    "Exhaust is poison: never run the engine indoors without forced extraction. Mind fan, belts and high tension.",
-    (
-        "On the road a second person reads the meter. Stop at once on pinking; never run leaner than lambda 0.92 at "
-        "full load."
-    ),
-    "Lean on the mountain is leaner still in the valley: set again before descending.",
-    "Limits and what may be altered are local law; a licensed tester decides.",
-)
-INSTRUMENT = "Instrument ____________  zero reads ______ mm  washed and cold [ ]  date ________  by ________"
-SHOULDER = "Shoulder out of the piston: before the cut ________ mm, refitted ________ mm (the same)."
-TWO_BOXES = "[      ][      ]"
-ON_DIAMETER = "All diameters are on diameter. Place: distance from the shoulder."
-OFF_MEANS: dict[StrEnum, str] = {
-    Stages.IN_STAGES: "Off dia: metal to take off down to the STOP, on diameter; per side: half of it.",
-    Stages.AT_ONCE: "Off dia: metal to take off, on diameter; per side: half of it.",
-    Stages.NOTHING: "",
-}
-TARGET_MEANS = "TARGET: where it ends, after the next drive only."
-TOLERANCE = "Tolerance: if every station is off by this much, the most sensitive band changes by 1 % lambda."
-FINER_THAN_HAND = "{hand:.1f}*: that would take less than a hand holds, so there the hand alone may change it by more."
-UNCERTAINTY = (
-    "Uncertainty +-: two times in three the right diameter lies no farther than this from the target, all that was "
-    "measured or assumed and the hand together; - where a limit ends the cut, and nobody knows."
-)
-MEASURE_TWICE = "Measured: write two readings a quarter turn apart, washed and cold."
-READINGS = (
-    "Micrometer: what one shows whose anvils are {width:g} mm wide along the needle, {edge} on the mark, while the "
-    "diameter there is the one named; '-': as before, or they would stand over the shoulder."
-)
-EDGES = {
-    "centre": "their middle",
-    "thick_edge": "their thick-side edge",
-}
-INTERVAL = "From, to: 90 % interval, lambda lies inside nine times in ten."
-ALL_OFF = "FINAL: every station at its target diameter and the jet as told."
-IDLE_TRIMMED = "The nut is taken to put the idle right afterwards."
-MOSTLY_FROM = "The uncertainty of the target diameters mostly comes from (stations): {said}."
-SOURCES = {
-    "flow gain": "flow law",
-    "viscosity": "fuel's viscosity",
-    "eccentricity": "needle off centre",
-}
-SOURCE_AT = "{source} at {stations}"
-CHECKS = {
-    "red": "Red",
-    "amber": "Amber",
-    "green": "Green",
-    "not measured": "Not measured, so not proven",
-}
 LEARNED_UNITS = ("-", "mm", "x stated", "of the gap", "mm", "x its +-")  # of what all bands share, in its order
 PASS_BROUGHT = "Pass {number}: {words}."

@@ -348,7 +348,7 @@ def bench_all(count: int, seed: int, may_mount: bool) -> bool:
         made = nc.read_job(jobs[0]).design()
         made = replace(made, verdict=replace(made.verdict, missed=()))  # its exit code is 0, whatever the fit
         nc.Job.design = lambda _job, _bands=None: made
-        drawn = pages.pdf_of(nc.grind_sheet(made, made_at=START))
+        drawn = pages.pdf_of(nc.grind_sheet(made, made_at=START).document())
         bench = Bench(jobs, room, made, drawn, random.Random(seed))
         well = [
             rounds("Killed during learn", count, lambda turn: killed_learn(bench, turn)),

@@ -1,0 +1,219 @@
+"""A document: pages of words, tables and pictures, that print as text, as HTML and on paper."""
+
+from __future__ import annotations
+
+import html
+import re
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from datetime import datetime
+from enum import Enum
+from functools import cached_property
+from typing import Literal, get_args
+
+from needlecalc.echo import plain, shown
+from needlecalc.errors import InputError
+from needlecalc.show import Column, Table
+
+BOX = "[      ]"  # a place to write in: empty on paper
+
+
+class Weight(Enum):
+    """How loud words are: their size in points on paper, whether bold, and their place in HTML."""
+
+    TITLE = (15.0, True, "h1")
+    HEADING = (11.5, True, "h2")
+    ORDER = (11.0, True, "p")
+    GRAVE = (9.5, True, "p")
+    BODY = (9.5, False, "p")
+    SMALL = (8.5, False, "p")
+
+
+@dataclass(frozen=True)
+class Words:
+    """A paragraph; the mark hangs at its left, and figures of a verbatim one keep their point."""
+
+    text: str
+    weight: Weight = Weight.BODY
+    mark: str = ""
+    verbatim: bool = False
+
+
+@dataclass(frozen=True)
+class Grid:
+    """A table on paper: the key of its one bold column, its shaded rows, widths that are not 1, and the type's size."""
+
+    table: Table
+    bold: str = ""
+    shaded: Sequence[bool] = ()
+    widths: Mapping[str, float] = field(default_factory=dict)
+    size: float = 9.5
+    row_pt: float = 14.0
+
+
+@dataclass(frozen=True)
+class Picture:
+    """A drawing, and what it shows for whoever cannot see it; wide as the page, high by its own shape."""
+
+    draw: Callable[[], str]
+    alt: str
+    caption: str = ""
+
+    @cached_property
+    def svg(self) -> str:
+        """The drawing as SVG, made once and only if it is shown."""
+        return self.draw()
+
+    def shape(self) -> float:
+        """Height over width."""
+        found = re.search(r'viewBox="0 0 ([\d.]+) ([\d.]+)"', self.svg)
+        return float(found[2]) / float(found[1]) if found else 1.0
+
+
+Block = Words | Grid | Picture
+
+
+@dataclass(frozen=True)
+class Page:
+    """One page, or more where it does not fit."""
+
+    name: str
+    blocks: tuple[Block, ...]
+
+
+@dataclass(frozen=True)
+class Paper:
+    """What sheets are printed on, and how figures are written.
+
+    Parameters
+    ----------
+    size : {"A4", "letter"}
+        Size of the page.
+    unit : {"mm", "inch"}
+        Unit of the diameters to file by; inch for an inch micrometer.
+    decimal : {"point", "comma"}
+        What stands before the tenths.
+
+    Raises
+    ------
+    InputError
+        If a word is not one of these.
+
+    Examples
+    --------
+    >>> Paper(decimal="comma").figures("leave 1.60 mm")
+    'leave 1,60 mm'
+    """
+
+    size: Literal["A4", "letter"] = "A4"
+    unit: Literal["mm", "inch"] = "mm"
+    decimal: Literal["point", "comma"] = "point"
+
+    def __post_init__(self) -> None:
+        for key, allowed in (("size", SIZES), ("unit", UNITS), ("decimal", DECIMALS)):
+            if getattr(self, key) not in allowed:
+                rule = f"but must be {' or '.join(map(repr, allowed))}; see the paper in your printer and your micrometer."
+                msg = f"[paper] {key} is {shown(getattr(self, key))}, {rule}"
+                raise InputError(msg)
+
+    def figures(self, words: str) -> str:
+        """Words with the figures written as asked."""
+        return re.sub(r"(?<=\d)\.(?=\d)", ",", words) if self.decimal == "comma" else words
+
+
+SIZES, UNITS, DECIMALS = get_args(Literal["A4", "letter"]), get_args(Literal["mm", "inch"]), ("point", "comma")
+
+
+@dataclass(frozen=True)
+class Document:
+    """Pages with what stands at the foot of each."""
+
+    title: str
+    foot: str
+    pages: tuple[Page, ...]
+    made_at: datetime
+    paper: Paper = field(default_factory=Paper)
+    language: str = "en"
+
+    def text(self) -> str:
+        """Plain text; pictures are left out."""
+        parts = [self._text(block) for page in self.pages for block in page.blocks]
+        parts.append(f"\n{self._text(Words(self.foot, verbatim=True))}")
+        said = re.sub(r"\n\n\n+", "\n\n", "\n".join(part for part in parts if part))
+        return f"{said.strip()}\n"
+
+    def _text(self, block: Block) -> str:
+        if isinstance(block, Picture):
+            return ""
+        if isinstance(block, Grid):
+            return f"\n{self.of(block).text()}\n"
+        apart = "\n" if block.weight in (Weight.TITLE, Weight.HEADING) else ""
+        note = Table("", notes=(self.say(block),)) if block.mark else Table("", intro=(self.say(block),))
+        return apart + note.text().strip("\n")
+
+    def say(self, words: Words) -> str:
+        """Words on one line, figures as the paper asks."""
+        return plain(words.text) if words.verbatim else self.paper.figures(plain(words.text))
+
+    def of(self, grid: Grid) -> Table:
+        """Cells of a table as they stand on the paper."""
+        columns = [
+            replace(
+                column,
+                head=self.paper.figures(column.head),
+                values=[self.paper.figures(column.text(row.get(column.key))) for row in grid.table.rows],
+            )
+            for column in grid.table.columns
+        ]
+        return Table(grid.table.title, columns, notes=())
+
+    def html(self) -> str:
+        """One page of HTML, whole in itself, fit to print."""
+        out = [f"<!DOCTYPE html>\n<html lang='{self.language}'><head><meta charset='utf-8'>"]
+        out.append(f"<title>{html.escape(plain(self.title))}</title><style>{STYLE}</style></head><body>")
+        for page in self.pages:
+            out += ["<section>", *(self._html(block) for block in page.blocks)]
+            out.append(f"<footer>{html.escape(plain(self.foot))}</footer></section>")
+        return "\n".join([*out, "</body></html>\n"])
+
+    def _html(self, block: Block) -> str:
+        if isinstance(block, Picture):
+            inside = block.svg[block.svg.index("<svg") :]
+            caption = f"<figcaption>{html.escape(block.caption)}</figcaption>" if block.caption else ""
+            return f"<figure role='img' aria-label='{html.escape(block.alt)}'>{inside}{caption}</figure>"
+        if isinstance(block, Words):
+            said = html.escape(typeset(self.say(block)))
+            said = f"<b>{said}</b>" if block.weight in (Weight.ORDER, Weight.GRAVE) else said
+            size = " class='small'" if block.weight is Weight.SMALL else ""
+            return f"<{block.weight.value[2]}{size}>{said}</{block.weight.value[2]}>"
+        table = self.of(block)
+        heads = "".join(f"<th>{html.escape(typeset(one.head)).replace(chr(10), '<br>')}</th>" for one in table.columns)
+        rows = []
+        for number, row in enumerate(table.rows):
+            grey = " class='left'" if block.shaded and block.shaded[number] else ""
+            rows.append(f"<tr{grey}>{''.join(self._cell(block, one, row[one.key]) for one in table.columns)}</tr>")
+        title = f"<caption>{html.escape(table.title)}</caption>" if table.title else ""
+        return f"<table>{title}<thead><tr>{heads}</tr></thead><tbody>{''.join(rows)}</tbody></table>"
+
+    def _cell(self, grid: Grid, column: Column, value: str) -> str:
+        said = "" if value == BOX else html.escape(typeset(value))
+        return f"<td>{f'<b>{said}</b>' if column.key == grid.bold else said}</td>"
+
+
+STYLE = (
+    "body{font:14px sans-serif;color:#000;background:#fff;max-width:52em;margin:1em auto}"
+    "table{border-collapse:collapse;width:100%;margin:.6em 0}caption{font-weight:bold;text-align:left;padding:.3em 0}"
+    "th,td{border:1px solid #000;padding:.25em .3em;text-align:center}th{background:#ddd}tr.left td{background:#eee}"
+    "td b{font-size:1.2em}p{margin:.35em 0}h1{font-size:1.4em}h2{font-size:1.1em}svg{width:100%;height:auto}"
+    ".small,footer,figcaption{font-size:.8em}figure{margin:.5em 0}footer{margin:1em 0 2em;color:#444}"
+    "tr,figure{break-inside:avoid}@media print{section{break-after:page}body{margin:0;max-width:none}}"
+)
+
+
+def typeset(words: str) -> str:
+    """Words with the signs that plain text lacks.
+
+    >>> typeset("hold +- 2.0 um") == "hold \N{PLUS-MINUS SIGN} 2.0 \N{MICRO SIGN}m"
+    True
+    """
+    return re.sub(r"(?<![^\W\d])um\b", "\N{MICRO SIGN}m", words).replace("+-", "\N{PLUS-MINUS SIGN}")

@@ -1,0 +1,202 @@
+"""What a grind sheet says: orders, warnings and notes, each once; where they stand is the sheet's own."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from datetime import datetime
+
+import numpy as np
+from numpy.typing import NDArray
+
+from needlecalc.design.after.altitude import THE_DRIVE, AltitudeOutlook, AltitudeRemark
+from needlecalc.design.belief.calibration import JetShift
+from needlecalc.design.belief.learned import LearnedRemark
+from needlecalc.design.inverse.notes import DesignRemark, full_load_next
+from needlecalc.design.inverse.proposal import Design, Stages
+from needlecalc.physics.gauge import FaceOnMark
+from needlecalc.remark import Remark, Severity
+from needlecalc.report import say, words, words_sheet
+from needlecalc.report.document import Paper
+from needlecalc.report.stations import facts_of_stations, hand_um
+from needlecalc.show import Column, Row, Shown, Table
+from needlecalc.version import made_line, now
+
+# What stands above nut and file, the gravest first.
+BEFORE = (
+    DesignRemark.CHECKS_NOT_MADE,
+    LearnedRemark.CONTRADICT,
+    DesignRemark.FULL_LOAD_LEAN_NOW,
+    DesignRemark.IDLE_NOT_MEASURED,
+)
+
+
+@dataclass(frozen=True, repr=False, eq=False)
+class Orders(Shown):
+    """A design in sentences for the bench; the fields are those of the sheet."""
+
+    design: Design
+    anvil_width_mm: float | None = None
+    face_on_mark: FaceOnMark = "centre"
+    altitude: AltitudeOutlook | None = None
+    acknowledged: str = ""
+    jet_drive: JetShift | None = None
+    made_at: datetime = field(default_factory=now)
+    assumed: Table | None = None
+    paper: Paper = field(default_factory=Paper)
+
+    def made_line(self) -> str:
+        """What made the sheet, in one line: version, date and time, job and the fingerprint of its log."""
+        log = self.design.target.bands.log
+        return made_line(self.made_at, self.design.setup.name, log.sha256 if log is not None else "")
+
+    def origin(self) -> tuple[str, ...]:
+        """Where the numbers come from: needle and jet, log, what a drive with the jet moved found."""
+        design, log = self.design, self.design.target.bands.log
+        jet, present = design.setup.carburettor.jet, design.present()
+        figures = {"needle": present.name, "source": present.source, "bore_mm": jet.bore_mm, "mounting": jet.mounting}
+        lines = [words_sheet.ORIGIN.format(**figures)]
+        if log is not None:
+            lines.append(words_sheet.LOG.format(name=log.name, rows=log.rpm.size))
+        if self.jet_drive is not None:
+            lines.append(f"{self.jet_drive!r}.")
+        return tuple(lines)
+
+    def left_alone(self) -> NDArray[np.bool_]:
+        """Whether each station is left as it is, up to where to stop; none of a blank is."""
+        kept = self.design.present().diameters_mm == self.design.stop_mm()
+        return np.asarray(kept & (not self.design.limits.new_blank))
+
+    def works(self) -> bool:
+        """Whether metal comes off."""
+        return self.design.stages() is not Stages.NOTHING
+
+    def orders(self) -> tuple[str, ...]:
+        """At most four lines: what to do, where to stop, what not to do, the jet."""
+        design, stages = self.design, self.design.stages()
+        filed = say.stations((np.flatnonzero(~self.left_alone()) + 1).tolist()) if self.works() else ""
+        what = words_sheet.TURN_BLANK if design.limits.new_blank and self.works() else words_sheet.DO[stages]
+        do = what.format(stations=filed) if design.met else words_sheet.DECIDE_FIRST.format(bands=say.missed(design))
+        stop = words_sheet.STOP[stages] if self.works() or design.turns() else ""
+        return tuple(filter(None, (do, stop, self.not_to_do(), say.jet_on_sheet(design))))
+
+    def not_to_do(self) -> str:
+        """The gravest thing not to do; empty where nothing is done."""
+        if self.red_lines():
+            return words_sheet.SIGN_FIRST[self.works()] if self.works() or self.design.turns() else ""
+        if said := [*map(say.remark, self.before_remarks()), self.full_load_line()]:
+            first = next(filter(None, said), "")
+        return first or (words_sheet.NEVER_BELOW if self.works() else "")
+
+    def before_remarks(self) -> tuple[Remark, ...]:
+        """What comes before nut and file, the gravest first."""
+        return tuple(one for kind in BEFORE for one in self.design.remarks if one.kind is kind)
+
+    def before_lines(self) -> tuple[str, ...]:
+        """What comes before nut and file, the gravest first; last, that the nut is to be where it was."""
+        said = [say.remark(one) for one in self.before_remarks()]
+        if self.design.next_step is not None:
+            said.append(say.next_step(self.design))
+        if self.jet_drive is not None:
+            said.append(words.JET_BACK.format(drop_mm=self.design.setup.carburettor.jet.drop_mm))
+        return tuple(said)
+
+    def alternative_lines(self) -> tuple[str, ...]:
+        """What could help where a band stays outside what is permitted; empty where none does."""
+        found, design = self.design.ways_out(), self.design
+        if design.met:
+            return ()
+        if not found:
+            return (words_sheet.NO_ALTERNATIVE,)
+        listed = (words_sheet.NUMBERED.format(number=k, what=say.alternative(one, design)) for k, one in enumerate(found, 1))
+        return (*listed, *(() if any(one.met for one in found) else (words_sheet.NONE_SERVES,)))
+
+    def red_lines(self) -> tuple[str, ...]:
+        """Red warnings of other altitudes, and who accepts them where metal comes off or the jet is turned."""
+        if self.altitude is None or not self.altitude.needs_acknowledging():
+            return ()
+        red = tuple(map(say.remark, self.altitude.red()))
+        if not self.works() and not self.design.turns():
+            return red
+        return (*red, words_sheet.SIGN.format(signed=self.acknowledged or words_sheet.TO_SIGN))
+
+    def altitude_line(self) -> tuple[str, ...]:
+        """Each place where full load may run too lean; of the drive's own air the line above the table speaks."""
+        if self.altitude is None:
+            return ()
+        lean = (one for one in self.altitude.remarks() if one.kind is AltitudeRemark.FULL_LOAD_MAY_BE_LEAN)
+        return tuple(say.remark(one) for one in lean if one.numbers["place"] != THE_DRIVE)
+
+    def full_load_line(self) -> str:
+        """Caution for the drive that follows, where full load may run too lean on it; empty where it does not."""
+        then = self.design.next_stage()
+        found = full_load_next(self.design.target, then.expected, then.high)
+        return say.remark(found) if found else ""
+
+    def warnings(self) -> tuple[str, ...]:
+        """What to know before the first stroke and stands nowhere else, the gravest first."""
+        above = {self.not_to_do()}
+        overridden, checks = words_sheet.OVERRIDDEN, self.design.checks
+        grave = (
+            *((overridden.format(reason=checks.reason),) if checks is not None and checks.reason else ()),
+            *self.red_lines(),
+            *self.before_lines(),
+            *filter(None, (self.full_load_line(),)),
+            *self.altitude_line(),
+            *say.remarks(self._remarks(at_bench=True)),
+        )
+        return tuple(one for one in grave if one not in above)
+
+    def notes(self) -> tuple[str, ...]:
+        """What else to know of the design: remarks that ask for nothing at the bench, and active limits."""
+        said = say.remarks(self._remarks(at_bench=False))
+        return (*said, *(say.alternative(one, self.design) for one in self.design.active_limits()))
+
+    def _remarks(self, *, at_bench: bool) -> list[Remark]:
+        """Remarks that stand nowhere else: those that ask for care at the bench, or the others."""
+        above = (*BEFORE, DesignRemark.RICH_NOW)
+        rest = (one for one in self.design.remarks if one.kind not in above)
+        return [one for one in rest if (one.severity >= Severity.CAUTION) == at_bench]
+
+    def bench_cautions(self) -> tuple[str, ...]:
+        """What to mind with the file, or the micrometer, in hand, and with the engine running after it."""
+        wide = (words_sheet.FLAT_ANVILS,) if self.anvil_width_mm is None else ()
+        if not self.works() and not self.design.turns():
+            return wide
+        return (*((words_sheet.TURNING,) if self.works() else ()), *wide, *words_sheet.ROAD_CAUTIONS)
+
+    def tolerance_line(self) -> str:
+        """How the tolerance is meant, and where it is finer than the hand."""
+        finer = any(row["finer"] for row in self.station_rows())
+        return (
+            f"{words_sheet.TOLERANCE} {words_sheet.FINER_THAN_HAND.format(hand=hand_um(self.design))}"
+            if finer
+            else words_sheet.TOLERANCE
+        )
+
+    def mostly_line(self) -> str:
+        """What the uncertainty of the target diameters mostly comes from; empty where nothing is cut."""
+        by_source: dict[str, list[int]] = {}
+        for number, source in enumerate(self.design.stations.mostly_from, start=1):
+            if source:
+                by_source.setdefault(words_sheet.SOURCES.get(source, source), []).append(number)
+        if not by_source or not self.works():
+            return ""
+        said = [words_sheet.SOURCE_AT.format(source=key, stations=", ".join(map(str, at))) for key, at in by_source.items()]
+        return words_sheet.MOSTLY_FROM.format(said="; ".join(said))
+
+    def check_lines(self) -> tuple[str, ...]:
+        """Every check before the cut, in short: what is green and what was not measured, by name."""
+        checks = self.design.checks
+        if checks is None:
+            return ()
+        names = {verdict: ", ".join(check.name for check in checks.of(verdict)) for verdict in words_sheet.CHECKS}
+        listed = (f"{words_sheet.CHECKS[verdict]}: {named}." for verdict, named in names.items() if named)
+        return (*checks.notes(), *listed)
+
+    def columns(self) -> tuple[Column, ...]:
+        """Figures of each station at full precision."""
+        return facts_of_stations(self.design, self.anvil_width_mm, self.face_on_mark)
+
+    def station_rows(self) -> list[Row]:
+        """What to do at each station, one dict each; ``remove_um`` counts down to the target."""
+        return [dict(row) for row in Table("", self.columns()).rows]

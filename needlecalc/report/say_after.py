@@ -1,0 +1,151 @@
+"""What comes after a design, in words: the file, the rescue, the next drive, other places."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from needlecalc.design.after.altitude import AltitudeOutlook, AltitudeRemark
+from needlecalc.design.after.outcome import Outcome
+from needlecalc.design.after.progress import LIGHT_PASS_UM, Progress, StationState
+from needlecalc.design.after.rescue import HURT, STILL_FITS, Rescue, WayOut
+from needlecalc.design.inverse.alternatives import Alternative, Change
+from needlecalc.measure.drive.bands import WORST_NAMED
+from needlecalc.report import say, words, words_after
+
+STOOD_STILL = 0.1  # of the change computed
+
+
+def stroke(found: Progress) -> str:
+    """What to do with the file."""
+    over, left = found.over_um, found.at(StationState.TO_GO)
+    worst = sorted(found.at(StationState.OVERCUT), key=lambda k: -over[k - 1])
+    past = found.at(StationState.PAST)
+    most = max(left, key=lambda k: found.to_go_um[k - 1], default=0)
+    return words_after.STROKES[found.next_stroke].format(
+        overcut=", ".join(words_after.OVERCUT_AT.format(station=k, um=over[k - 1]) for k in worst),
+        chance=100.0 * found.chance_rich_now,
+        risk=100.0 * found.risk,
+        to_go=say.stations(left),
+        most=found.to_go_um[most - 1],
+        where=most,
+        light=LIGHT_PASS_UM,
+        past=words_after.PAST.format(Stations=say.stations(past).capitalize()) if past else "",
+    )
+
+
+def way_out(found: Rescue) -> str:
+    """What to do with an overcut needle."""
+    kind, asked = found.way_out, found.asked()
+    by_kind = {one.kind: one for one in found.alternatives}
+    used = {WayOut.JET: Change.BEST_JET, WayOut.JET_AND_FILE: Change.JET_AND_FILE, WayOut.NONE: Change.JET_AND_FILE}
+    one = by_kind[used.get(kind, Change.NONE)]
+    jet = asked.setup.carburettor.jet
+    flats = (one.drop_mm - jet.drop_mm) / jet.flat_mm
+    turn = words_after.TURN_JET.format(way=words_after.LOWER if flats > 0 else words_after.RAISE, flats=abs(flats))
+    missed, worst = one.missed(), one.worst()
+    return words_after.WAYS_OUT[kind].format(
+        hurt=100.0 * HURT,
+        band=say.band(asked.target.called(worst)[0]),
+        worst=100.0 * missed[worst],
+        within=100.0 * float(abs(missed).max()),
+        turn=turn,
+        Turn=turn.capitalize(),
+    )
+
+
+def rescued(one: Alternative, found: Rescue) -> str:
+    """Name of one way out."""
+    name = say.band(found.asked().target.called(one.band)[0])
+    return words_after.RESCUES[one.kind].format(band=name, amount=one.amount, bore_mm=one.bore_mm)
+
+
+def rescue_note(one: Alternative, found: Rescue) -> str:
+    """What to know of one way out; empty where there is nothing."""
+    target, lowest, missed = found.asked().target, found.lowest(), one.missed()
+    low, high = found.car.setup.carburettor.jet.drop_range_mm()
+    worst, name = one.worst(), say.band(target.called(one.band)[0])
+    reached, worst_named = abs(missed[one.band]) < 1e-3, say.band(target.called(worst)[0])
+    fits = abs(missed[worst]) <= STILL_FITS
+    cut = words_after.FILES_MORE.format(um=one.largest_cut_um, stations=say.stations(one.stations))
+    figures = {
+        "lowest": say.band(target.called(lowest)[0]),
+        "before": found.alternatives[0].lambda_expected[lowest],
+        "after": one.lambda_expected[lowest],
+        "reached": "" if reached else words_after.NOT_REACHED.format(band=name, after=one.lambda_expected[one.band]),
+        "assumed": words_after.RANGE_ASSUMED.format(low=low, high=high) if found.range_assumed() else "",
+        "filing": cut if one.stations else words_after.FILES_NOTHING,
+        "fit": "" if fits else words_after.NO_FIT.format(band=worst_named, worst=100.0 * missed[worst]),
+        "richer": 100.0 * (1.0 - one.amount),
+        "amount": one.amount,
+        "bore_mm": one.bore_mm,
+    }
+    return words_after.RESCUE_NOTES[one.kind].format(**figures)
+
+
+def too_lean(one: Alternative, found: Rescue) -> str:
+    """Full load that a way out leans past its target and past what pistons bear; empty where it does not."""
+    target = found.asked().target
+    over = target.full_load() & (one.lambda_expected > target.leanest_full_load()) & (one.missed() > HURT)
+    lean = np.flatnonzero(over)
+    if not lean.size:
+        return ""
+    listed = ", ".join(
+        f"{say.band(target.called(b)[0])} at {one.lambda_expected[b]:.3f}" for b in lean[:WORST_NAMED].tolist()
+    )
+    return words_after.TOO_LEAN.format(what=rescued(one, found), bands=listed)
+
+
+def altitude(found: AltitudeOutlook) -> str:
+    """Idle and full load at every place in one line; the first stop before the target where it is another needle."""
+    if found.stop is None:
+        return words_after.BY_ALTITUDE.format(final=_spans(found))
+    return words_after.BY_ALTITUDE_IN_STAGES.format(stop=_spans(found.stop), final=_spans(found))
+
+
+def altitude_notes(found: AltitudeOutlook) -> list[str]:
+    """What to know of the places, but for full load that may run too lean: that stands where the cut is decided."""
+    full = (AltitudeRemark.FULL_LOAD_LEAN, AltitudeRemark.FULL_LOAD_MAY_BE_LEAN)
+    others = [say.remark(one) for one in found.remarks() if one.kind not in full]
+    return [altitude(found), *others, *idle_co(found), words_after.ALTITUDE_ASSUMES]
+
+
+def idle_co(found: AltitudeOutlook) -> tuple[str, ...]:
+    """CO at idle in the places where it is known."""
+    known = [place for place in found.places if np.isfinite(place.idle_co_percent)]
+    said = ", ".join(words_after.CO_AT.format(place=one.name, percent=one.idle_co_percent) for one in known)
+    return (words_after.CO_AT_IDLE.format(places=said),) if known else ()
+
+
+def _spans(found: AltitudeOutlook) -> str:
+    parts = []
+    for place in found.places:
+        spans = []
+        for load in dict.fromkeys(name for name in found.bands.load if name in ("idle", "full")):
+            there = place.lambda_predicted[[b for b, name in enumerate(found.bands.load) if name == load]]
+            ends = dict.fromkeys(f"{end:.2f}" for end in (there.min(), there.max()))
+            spans.append(f"{load} {' to '.join(ends)}")
+        parts.append(f"{place.name}: {', '.join(spans)}" if spans else place.name)
+    return "; ".join(parts)
+
+
+def belief(found: Outcome) -> str:
+    """What to believe of the misses of a pass."""
+    kind, of, out = found.belief, found.inside.size, int((~found.inside).sum())
+    size = found.causes[0].size
+    held = words_after.ONLY_BAND if of == 1 else words_after.SOME_BANDS if out else words_after.ALL_BANDS
+    alike = words_after.OR_A.join(found.alike())
+    worst = int(np.argmax(np.abs(found.off())))
+    return words_after.BELIEFS[kind].format(
+        held=held.format(of=of, inside=of - out),
+        their=words_after.ITS_INTERVAL if of == 1 else words_after.THEIR_INTERVALS,
+        outside=(words_after.ONE_OUTSIDE if out == 1 else words_after.MORE_OUTSIDE).format(count=out),
+        furthest=say.band(found.bands.called(int(found.band[worst]))[0]),
+        first_aid=words.FIRST_AID,
+        moved=(words_after.STOOD_STILL if abs(1.0 + size) < STOOD_STILL else words_after.MOVED).format(share=1.0 + size),
+        share=1.0 + size,
+        percent=100.0 * abs(size),
+        above=words_after.ABOVE if size > 0.0 else words_after.BELOW,
+        mm=abs(size),
+        further=words_after.OUT_OF if size > 0.0 else words_after.INTO,
+        alike=words_after.ALIKE.format(causes=alike) if alike else "",
+    )

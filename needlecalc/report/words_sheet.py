@@ -1,0 +1,154 @@
+"""Every sentence and head of the grind sheet; figures go in by name."""
+
+from __future__ import annotations
+
+from enum import StrEnum
+
+from needlecalc.design.inverse.proposal import Stages
+
+TITLE, BENCH, HOW_UNCERTAIN, PLOTS = "GRIND SHEET", "For the bench", "How uncertain", "Plots"
+DO: dict[StrEnum, str] = {
+    Stages.IN_STAGES: "File {stations} down to the bold diameters, and no further.",
+    Stages.AT_ONCE: "File {stations} down to the bold diameters, and no further.",
+    Stages.NOTHING: "File nothing: the needle stays as it is.",
+}
+TURN_BLANK = "Turn a new needle to the bold diameters."
+STOP: dict[StrEnum, str] = {
+    Stages.IN_STAGES: "Stop there. Wash, cool, measure at two angles; then drive and read lambda before you take more.",
+    Stages.AT_ONCE: "Stop there. Wash, cool, measure at two angles; then drive and read lambda.",
+    Stages.NOTHING: "Turn the jet, then drive and read lambda.",
+}
+NEVER_BELOW = "Never below the bold diameter: metal cannot be put back."
+DECIDE_FIRST = "DECIDE FIRST, see the alternatives below: {bands} would stay outside what you permit."
+SIGN_FIRST = {
+    True: "File nothing before the red warning below is signed.",
+    False: "Turn nothing before the red warning below is signed.",
+}
+SIGN = "Read and accepted: {signed}"
+NO_ALTERNATIVE = "No jet, donor, bore or deeper cut comes nearer to the targets: ask for less, or start from another needle."
+NONE_SERVES = "None of these serves alone: join them, ask for less, or start from another needle."
+NUMBERED = "Alternative {number}. {what}"
+ORIGIN = "Needle {needle} ({source}) in a {bore_mm:g} mm jet, {mounting}."
+LOG = "Log: {name}, {rows} rows."
+OVERRIDDEN = "RED CHECKS WERE OVERRIDDEN for this cut, reason given: {reason!r}."
+TO_SIGN = "__________________  date _________"
+END = "station {station}: {diameter} {unit}"
+WHICH_END = (
+    "Which end: station 1 by the shank, thick ({thick} {unit}); station {last} by the tip, thin ({thin} {unit}). Confirm "
+    "both first."
+)
+LEAVE = "leave"
+HEADS = {
+    "mm": {
+        "station": "station",
+        "distance": "from\nshoulder\nmm",
+        "present": "present\nmm",
+        "present_reads": "present,\nmicro-\nmeter",
+        "stop": "STOP AT\nmm",
+        "stop_reads": "STOP,\nmicro-\nmeter",
+        "off": "take off\non dia\num",
+        "side": "per\nside\num",
+        "hold": "hold\n+- um",
+        "angle_0": "measured\nat 0 deg\nmm",
+        "angle_90": "measured\nat 90 deg\nmm",
+    },
+    "inch": {
+        "station": "station",
+        "distance": "from\nshoulder\nin",
+        "present": "present\nin",
+        "present_reads": "present,\nmicro-\nmeter",
+        "stop": "STOP AT\nin",
+        "stop_reads": "STOP,\nmicro-\nmeter",
+        "off": "take off\non dia\nthou",
+        "side": "per\nside\nthou",
+        "hold": "hold\n+- thou",
+        "angle_0": "measured\nat 0 deg\nin",
+        "angle_90": "measured\nat 90 deg\nin",
+    },
+}
+ON_DIAMETER = "All sizes are on diameter, but for per side."
+GREY = "Grey rows: leave as they are."
+TOLERANCE = "Hold: if every station is off by this much, the most sensitive band changes by 1 % lambda."
+FINER_THAN_HAND = "*: finer than the {hand:.1f} um a hand holds, so there the hand alone may change it by more."
+READINGS = (
+    "Micrometer: what one shows whose anvils are {width:g} mm wide along the needle, {edge} on the mark, while the "
+    "diameter there is the one named; '-': as before, or they would stand over the shoulder."
+)
+EDGES = {
+    "centre": "their middle",
+    "thick_edge": "their thick-side edge",
+}
+FILL_INSTRUMENT = {"instrument": "instrument", "zero": "its zero\n{unit}"}
+FILL_ZERO = "zero at\nstation {station}:\n{diameter} {unit}?"
+FILL_SHOULDER = {"shoulder": "shoulder\nout, before\nmm", "refitted": "shoulder\nrefitted,\nthe same"}
+FILL_WHO = {"washed": "washed\nand cold", "date": "date", "by": "by"}
+TURNING = "Turning needle: safety glasses, no gloves, no loose sleeves. Never put fingers round it."
+FLAT_ANVILS = (
+    "A flat micrometer anvil reads a taper too thick, by half its width times the taper (some 50 um at 6 mm): put its "
+    "thick-side edge on the mark, or use blades, and measure before and after the same way."
+)
+ROAD_CAUTIONS = (
+    "Petrol: work in the open, extinguisher at hand; no sprays near a hot engine.",
+    (
+        "Exhaust is poison: never run the engine indoors without forced extraction. Keep clear of fan, belts and high "
+        "tension."
+    ),
+    (
+        "On the road a second person reads the meter. Stop at once on pinking; never run leaner than lambda 0.92 at full "
+        "load."
+    ),
+    "Lean on the mountain is leaner still in the valley: set again before descending.",
+    "Limits and what may be altered are local law; a licensed tester decides.",
+)
+WHAT_IT_BRINGS, BY_BAND, ELSE = "What it brings", "Lambda by band", "What else to know"
+CHECKED, FROM = "Checks before the cut", "Where the numbers come from"
+FINAL_DIAMETERS = "Final diameters, and how uncertain they are"
+FINALS = (
+    ("station", "station", "d"),
+    ("target_mm", "final\nmm", ".3f"),
+    ("target_in", "final\nin", ".4f"),
+    ("target_u_um", "uncertainty\n+- um", ".0f"),
+    ("mostly_from", "mostly from", ""),
+)
+BANDS: dict[StrEnum, dict[str, str]] = {
+    stages: {
+        "rpm": "rpm",
+        "load": "load",
+        "bank": "bank",
+        "lift_mm": "lift\nmm",
+        "lambda_measured": "now",
+        "lambda_target": "target",
+        **({"lambda_stop": "at the\nSTOP", "stop_span": "90 %\nthere"} if stages is Stages.IN_STAGES else {}),
+        "lambda_final": last,
+        "final_span": "90 %\nthen",
+    }
+    for stages, last in (
+        (Stages.IN_STAGES, "FINAL"),
+        (Stages.AT_ONCE, "after\nthe cut"),
+        (Stages.NOTHING, "as it\nwill run"),
+    )
+}
+SPAN = "{low:.2f} to {high:.2f}"
+INTERVAL = "90 %: lambda lies inside nine times in ten."
+FINAL_MEANS = "FINAL: every station at its final diameter and the jet as told, after the next drives only."
+IDLE_TRIMMED = "The nut is taken to put the idle right afterwards."
+UNCERTAINTY = (
+    "Uncertainty: two times in three the right diameter lies no farther than this from the final one, all that was measured "
+    "or assumed and the hand together; - where a limit ends the cut, and nobody knows."
+)
+MOSTLY_FROM = "It mostly comes from (stations): {said}."
+SOURCES = {
+    "flow gain": "flow law",
+    "viscosity": "fuel's viscosity",
+    "eccentricity": "needle off centre",
+}
+SOURCE_AT = "{source} at {stations}"
+CHECKS = {
+    "red": "Red",
+    "amber": "Amber",
+    "green": "Green",
+    "not measured": "Not measured, so not proven",
+}
+PROFILE = "Profile, shank left and tip right, radius stretched. Dashed: now. Heavy: final. Hollow: not measured. Grey: data."
+AREAS = "Metering area between needle and jet. Dashed: now. Heavy: final."
+LAMBDAS = "Lambda by lift. Hollow: now. Bars: target. Dots: final, with 90 % intervals."
