@@ -16,7 +16,7 @@ from needlecalc.design.inverse.fit import cost, fit, forces
 from needlecalc.design.inverse.limits import Limit, LimitKind
 from needlecalc.design.inverse.notes import DesignRemark
 from needlecalc.design.inverse.solution import best_solution
-from needlecalc.report import say, words
+from needlecalc.report import say, words_sheet
 
 LIFTS = np.linspace(2, 26, 9)
 LEAN = np.linspace(0.98, 1.12, 9)
@@ -104,9 +104,9 @@ def test_a_nut_that_turns_by_steps_says_what_a_step_does_to_idle(flats, idle, ki
     ]
     assert step.numbers["step"] == pytest.approx(there[0] - there[1], rel=0.1)
     assert any(f"by some {step.numbers['step']:.3f} lambda" in words for words in said(design))
-    assert f"as near as {flats} flats come" in nc.grind_sheet(design).jet_line()
+    assert f"as near as {flats} flats come" in say.jet_on_sheet(design)
     free = nc.solve(target, setup, with_alternatives=False)
-    assert "as near as" not in nc.grind_sheet(free).jet_line()
+    assert "as near as" not in say.jet_on_sheet(free)
     steps = (DesignRemark.STEP_JUMPS, DesignRemark.STEP_MAY_END_RICH, DesignRemark.STEP_OF_NUT)
     assert not any(one.kind in steps for one in free.remarks)
 
@@ -340,7 +340,7 @@ def test_what_comes_no_nearer_is_no_alternative_and_the_worst_band_is_named():
     missed = np.abs(design.final.expected / design.target.lambda_target - 1.0)
     # A bore that spoils idle by a fifth, and a turn of the nut that leaves the worst band where it is.
     assert design.ways_out() == ()
-    assert nc.grind_sheet(design).alternative_lines() == (words.NO_ALTERNATIVE,)
+    assert nc.grind_sheet(design).alternative_lines() == (words_sheet.NO_ALTERNATIVE,)
     assert missed.max() > 0.05
     worst = design.verdict.missed[0]
     assert worst.band == design.target.called(int(np.argmax(missed)))[0]
@@ -351,4 +351,4 @@ def test_what_comes_no_nearer_is_no_alternative_and_the_worst_band_is_named():
     missed = np.abs(design.final.expected / design.target.lambda_target - 1.0)
     assert design.ways_out()
     assert all(abs(one.missed()[one.worst()]) < missed.max() and not one.met for one in design.ways_out())
-    assert nc.grind_sheet(design).alternative_lines()[-1] == words.NONE_SERVES
+    assert nc.grind_sheet(design).alternative_lines()[-1] == words_sheet.NONE_SERVES

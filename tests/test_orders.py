@@ -60,7 +60,7 @@ def test_the_sheet_says_what_the_jet_is_turned_for():
         assert say.remark(why) in say.jet_on_sheet(design)
         assert (idle_not_measured(design) is not None) == ("idle" not in loads)
     assert why.bands == design.target.called(2)
-    (idle,) = (words for words in nc.grind_sheet(design).before_lines() if words.startswith("IDLE WAS NOT MEASURED"))
+    (idle,) = (words for words in nc.grind_sheet(design).warnings() if words.startswith("IDLE WAS NOT MEASURED"))
     assert "the nut makes it leaner too" in idle
     assert idle in " ".join(str(design).split())
     # The cure it names keeps the jet.
@@ -165,18 +165,19 @@ def test_what_comes_first_stands_on_the_first_page_once(design):
     measure = NextStep(Measurement.GAS, now, replace(now, lambda_u_percent=now.lambda_u_percent / 2))
     made = in_stages(design, drop_mm=1.9, next_step=measure)
     sheet = nc.grind_sheet(made)
-    first = sheet.before_lines()
+    first = (sheet.not_to_do(), *sheet.warnings()[:2])
     starts = ["Checks", "IDLE WAS NOT MEASURED", "Before cutting"]
     assert [words.split(":")[0] for words in first] == starts
     # The gravest is the third order, the others are bold below the table.
     assert sheet.orders()[2] == first[0]
+    assert sheet.before_lines() == first[2:]
     bold = [one.text for one in sheet.document().pages[0].blocks if isinstance(one, Words) and one.weight is Weight.GRAVE]
     assert bold[:2] == list(first[1:])
     for words in first:
         assert words_of(sheet).count(words) == 1, words
         assert " ".join(sheet.text().split()).count(words) == 1, words
     # Where nothing is turned nobody is told what that would do to idle.
-    assert not any("IDLE" in words for words in nc.grind_sheet(changed(made, drop_mm=1.6)).before_lines())
+    assert not any("IDLE" in words for words in nc.grind_sheet(changed(made, drop_mm=1.6)).warnings())
 
 
 def test_words_of_a_cut_in_stages_stand_only_where_it_is_one(design):
@@ -365,7 +366,8 @@ def test_the_sheet_of_a_blank_leaves_no_station_out():
 def test_a_full_load_too_lean_as_it_runs_comes_first(design):
     def first_of(read):
         bands = replace(design.target.bands, load=(*("part",) * 6, *("full",) * 3), lambda_measured=read)
-        return nc.grind_sheet(changed(design, target=replace(design.target, bands=bands))).before_lines()
+        sheet = nc.grind_sheet(changed(design, target=replace(design.target, bands=bands)))
+        return (sheet.not_to_do(), *sheet.warnings())
 
     read = np.array([1.1] * 6 + [0.90, 1.031, 1.052])
     (line,) = (line for line in first_of(read) if "TOO LEAN NOW" in line)

@@ -173,10 +173,8 @@ def test_a_blank_is_interpolated_only_when_asked_and_marked(tmp_path):
     # On the sheet before the first stroke, and drawn hollow at its place.
     setup = make_setup().with_needle(needle)
     design = nc.solve(asked(setup, [3.0, 8.0, 14.0, 20.0], [1.02, 1.03, 1.04, 1.05], 0.97), setup)
-    assert (
-        nc.grind_sheet(design).warnings()[0]
-        == "Present diameter not measured but interpolated: station 7. Measure it first."
-    )
+    said = "Present diameter not measured but interpolated: station 7. Measure it first."
+    assert said in nc.grind_sheet(design).warnings()
     (hollow,) = [line for line in nc.plot_profile(design).lines if line.get_label() == "not measured, interpolated"]
     assert hollow.get_markerfacecolor() == "white"
     assert hollow.get_xdata().tolist() == pytest.approx([6 * 3.175])

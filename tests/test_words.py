@@ -25,10 +25,10 @@ from needlecalc.design.inverse.notes import DesignRemark
 from needlecalc.design.inverse.proposal import Measurement, Stages
 from needlecalc.design.inverse.target import TargetRemark, Why
 from needlecalc.design.inverse.verdict import Cause, VerdictKind
-from needlecalc.report import checkwords, say, words, words_after
+from needlecalc.report import checkwords, say, words, words_after, words_sheet
 from needlecalc.report.facts import facts_of
 
-ROOMS = (words, words_after, checkwords)
+ROOMS = (words, words_after, words_sheet, checkwords)
 
 
 def tables():
@@ -51,7 +51,9 @@ def tables():
         (Cause, words.CAUSES),
         (LimitKind, words.LIMITS),
         (Measurement, words.MEASUREMENTS),
-        (Stages, words.STOP_ORDERS),
+        (Stages, words_sheet.DO),
+        (Stages, words_sheet.STOP),
+        (Stages, words_sheet.BANDS),
         (Stages, words.CHANCE),
         (NextStroke, words_after.STROKES),
         (WayOut, words_after.WAYS_OUT),

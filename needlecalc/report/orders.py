@@ -73,29 +73,37 @@ class Orders(Shown):
     def orders(self) -> tuple[str, ...]:
         """At most four lines: what to do, where to stop, what not to do, the jet."""
         design, stages = self.design, self.design.stages()
-        filed = say.stations((np.flatnonzero(~self.left_alone()) + 1).tolist()) if self.works() else ""
-        what = words_sheet.TURN_BLANK if design.limits.new_blank and self.works() else words_sheet.DO[stages]
-        do = what.format(stations=filed) if design.met else words_sheet.DECIDE_FIRST.format(bands=say.missed(design))
+        filed = (np.flatnonzero(~self.left_alone()) + 1).tolist() if self.works() else []
+        do = words_sheet.DO[stages].format(stations=say.stations(filed)) if filed else words_sheet.DO[Stages.NOTHING]
+        if design.limits.new_blank and self.works():
+            do = words_sheet.TURN_BLANK
+        if not design.met:
+            do = words_sheet.DECIDE_FIRST.format(bands=say.missed(design))
         stop = words_sheet.STOP[stages] if self.works() or design.turns() else ""
         return tuple(filter(None, (do, stop, self.not_to_do(), say.jet_on_sheet(design))))
 
     def not_to_do(self) -> str:
         """The gravest thing not to do; empty where nothing is done."""
-        if self.red_lines():
-            return words_sheet.SIGN_FIRST[self.works()] if self.works() or self.design.turns() else ""
-        if said := [*map(say.remark, self.before_remarks()), self.full_load_line()]:
-            first = next(filter(None, said), "")
-        return first or (words_sheet.NEVER_BELOW if self.works() else "")
+        if self._signed_for():
+            return words_sheet.SIGN_FIRST[self.works()]
+        return next(iter(self._grave()), words_sheet.NEVER_BELOW if self.works() else "")
+
+    def _signed_for(self) -> bool:
+        """Whether somebody must accept a red warning of another altitude before anything is filed or turned."""
+        red = self.altitude is not None and self.altitude.needs_acknowledging()
+        return red and (self.works() or self.design.turns())
+
+    def _grave(self) -> tuple[str, ...]:
+        """What can hurt engine or needle, the gravest first."""
+        return (*map(say.remark, self.before_remarks()), *filter(None, (self.full_load_line(),)))
 
     def before_remarks(self) -> tuple[Remark, ...]:
         """What comes before nut and file, the gravest first."""
         return tuple(one for kind in BEFORE for one in self.design.remarks if one.kind is kind)
 
     def before_lines(self) -> tuple[str, ...]:
-        """What comes before nut and file, the gravest first; last, that the nut is to be where it was."""
-        said = [say.remark(one) for one in self.before_remarks()]
-        if self.design.next_step is not None:
-            said.append(say.next_step(self.design))
+        """What comes before nut and file: what to measure first, and that the nut is to be where it was."""
+        said = [say.next_step(self.design)] if self.design.next_step is not None else []
         if self.jet_drive is not None:
             said.append(words.JET_BACK.format(drop_mm=self.design.setup.carburettor.jet.drop_mm))
         return tuple(said)
@@ -115,9 +123,8 @@ class Orders(Shown):
         if self.altitude is None or not self.altitude.needs_acknowledging():
             return ()
         red = tuple(map(say.remark, self.altitude.red()))
-        if not self.works() and not self.design.turns():
-            return red
-        return (*red, words_sheet.SIGN.format(signed=self.acknowledged or words_sheet.TO_SIGN))
+        signed = words_sheet.SIGN.format(signed=self.acknowledged or words_sheet.TO_SIGN)
+        return (*red, signed) if self._signed_for() else red
 
     def altitude_line(self) -> tuple[str, ...]:
         """Each place where full load may run too lean; of the drive's own air the line above the table speaks."""
@@ -134,17 +141,16 @@ class Orders(Shown):
 
     def warnings(self) -> tuple[str, ...]:
         """What to know before the first stroke and stands nowhere else, the gravest first."""
-        above = {self.not_to_do()}
-        overridden, checks = words_sheet.OVERRIDDEN, self.design.checks
-        grave = (
-            *((overridden.format(reason=checks.reason),) if checks is not None and checks.reason else ()),
+        checks = self.design.checks
+        forced = checks.reason if checks is not None else ""
+        return (
+            *((words_sheet.OVERRIDDEN.format(reason=forced),) if forced else ()),
             *self.red_lines(),
+            *self._grave()[0 if self._signed_for() else 1 :],  # the gravest is an order already
             *self.before_lines(),
-            *filter(None, (self.full_load_line(),)),
             *self.altitude_line(),
             *say.remarks(self._remarks(at_bench=True)),
         )
-        return tuple(one for one in grave if one not in above)
 
     def notes(self) -> tuple[str, ...]:
         """What else to know of the design: remarks that ask for nothing at the bench, and active limits."""

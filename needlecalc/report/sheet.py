@@ -29,6 +29,7 @@ from needlecalc.version import now
 
 FINE_UM = 10.0  # whole um from here on
 ZERO_BY = 2  # stations left alone that show the zero of the instrument
+FINAL_FORMS = {"station": "d", "target_mm": ".3f", "target_in": ".4f", "target_u_um": ".0f", "mostly_from": ""}
 ANGLES = ("angle_0", "angle_90")
 FORMS = {"station": "d", **dict.fromkeys(ANGLES, "")}  # the other cells are text, set flush right
 WIDTHS = {"station": 0.75, "distance": 0.85, "stop": 1.25, "stop_reads": 1.25, "off": 0.8, "side": 0.8, "hold": 0.75,
@@ -220,7 +221,7 @@ class GrindSheet(Orders):
             return None
         for row in cut:
             row["mostly_from"] = words_sheet.SOURCES.get(row["mostly_from"], row["mostly_from"])
-        columns = [Column(key, head, form) for key, head, form in words_sheet.FINALS]
+        columns = [Column(key, head, FINAL_FORMS[key]) for key, head in words_sheet.FINALS.items()]
         return Grid(Table(words_sheet.FINAL_DIAMETERS, columns, cut), widths={"mostly_from": 2.4})
 
     def band_table(self) -> Table:

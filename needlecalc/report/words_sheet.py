@@ -103,13 +103,13 @@ ROAD_CAUTIONS = (
 WHAT_IT_BRINGS, BY_BAND, ELSE = "What it brings", "Lambda by band", "What else to know"
 CHECKED, FROM = "Checks before the cut", "Where the numbers come from"
 FINAL_DIAMETERS = "Final diameters, and how uncertain they are"
-FINALS = (
-    ("station", "station", "d"),
-    ("target_mm", "final\nmm", ".3f"),
-    ("target_in", "final\nin", ".4f"),
-    ("target_u_um", "uncertainty\n+- um", ".0f"),
-    ("mostly_from", "mostly from", ""),
-)
+FINALS = {
+    "station": "station",
+    "target_mm": "final\nmm",
+    "target_in": "final\nin",
+    "target_u_um": "uncertainty\n+- um",
+    "mostly_from": "mostly from",
+}
 BANDS: dict[StrEnum, dict[str, str]] = {
     stages: {
         "rpm": "rpm",
