@@ -40,7 +40,7 @@ from needlecalc.report import pages
 
 DATA = Path(__file__).parent.parent.parent / "data"
 DRIVES = ("0.98, 1.03, 1.05, 1.06", "0.981, 1.031, 1.051, 1.061", "0.979, 1.029, 1.049, 1.059")
-OUTPUTS = ("design.json", "grind_sheet.csv", "grind_sheet.pdf", "grind_sheet.txt", "profile.png")
+OUTPUTS = ("design.json", "grind_sheet.csv", "grind_sheet.html", "grind_sheet.pdf", "grind_sheet.txt", "profile.png")
 START = datetime(2025, 6, 1, tzinfo=UTC)
 ROOM_BYTES = 1 << 20
 WROTE, REFUSED = 0, 2
