@@ -130,7 +130,7 @@ def test_transport_goes_as_volume_over_flow(air_g_s, factor):
 
 def test_lag_from_the_pipe_adds_up():
     lag = nc.lag_from_pipe(1500.0, 15.0, rpm=3000.0, sensor_s=0.2)
-    assert lag.seconds == pytest.approx(float(transport_lag_s(1500.0, 15.0)) + 0.02 + 0.2)
+    assert lag.seconds == pytest.approx(transport_lag_s(1500.0, 15.0) + 0.02 + 0.2)
     with pytest.raises(nc.InputError, match="rpm is 0"):
         nc.lag_from_pipe(1500.0, 15.0, rpm=0.0)
     with pytest.raises(nc.InputError, match="sensor_s is 9"):

@@ -13,9 +13,9 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from needlecalc.arrays import check_each
+from needlecalc.physics.air import DRY_AIR_KG_MOL
 from needlecalc.units import FloatArray, kelvin_from_degc
 
-AIR_KG_KMOL: Final = 28.965
 OXYGEN_SHARE_OF_AIR: Final = 0.20946
 CARBON, HYDROGEN, OXYGEN = 12.011, 1.008, 15.999  # atomic masses, kg/kmol
 PETROL_H_PER_C: Final = 1.85
@@ -66,7 +66,7 @@ def stoichiometric_afr(h_per_c: ArrayLike, o_per_c: ArrayLike = 0.0) -> FloatArr
     y = check_each(h_per_c, "h_per_c", 0.0, 4.0, cure="It counts hydrogen atoms for one carbon atom.")
     z = check_each(o_per_c, "o_per_c", 0.0, 2.0, cure="It counts oxygen atoms for one carbon atom.")
     air_kmol = (1.0 + y / 4.0 - z / 2.0) / OXYGEN_SHARE_OF_AIR
-    return np.asarray(air_kmol * AIR_KG_KMOL / (CARBON + HYDROGEN * y + OXYGEN * z))[()]
+    return np.asarray(air_kmol * 1e3 * DRY_AIR_KG_MOL / (CARBON + HYDROGEN * y + OXYGEN * z))[()]
 
 
 def ethanol_mass_share(ethanol_percent: ArrayLike) -> FloatArray:

@@ -5,19 +5,18 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike
 
 from needlecalc.arrays import check_each, check_range
 from needlecalc.gaussian import NINETY
 from needlecalc.measure.drive.lagfit import fit_lag
 from needlecalc.measure.log.file import Log
+from needlecalc.physics.air import GAS_J_MOL_K, SEA_LEVEL_PA
 from needlecalc.show import Shown
-from needlecalc.units import FloatArray, kelvin_from_degc
+from needlecalc.units import kelvin_from_degc
 
 USUAL_LAG_S, USUAL_LAG_U_S = 0.4, 0.2
 STATED_LAG_U_S = 0.1
-GAS_CONSTANT_J_MOL_K = 8.314462618
-EXHAUST_KG_MOL = 0.0288
+EXHAUST_KG_MOL, USUAL_AFR = 0.0288, 14.3
 # Fall of the piston, filling of the manifold and wet walls are not told from the sensor: judgement.
 MODEL_U_S = 0.04
 # Beyond the first the estimate says so, beyond the second the usual lag is taken.
@@ -53,29 +52,18 @@ class Lag(Shown):
         return f"Lag {self.seconds:.2f} +- {self.seconds_u:.2f} s, {self.source}"
 
 
-def transport_lag_s(
-    pipe_volume_cm3: ArrayLike,
-    air_flow_g_s: ArrayLike,
-    *,
-    gas_temperature_degc: ArrayLike = 500.0,
-    pressure_pa: ArrayLike = 101325.0,
-    lambda_ratio: ArrayLike = 1.0,
-    afr_stoich: ArrayLike = 14.3,
-) -> FloatArray:
+def transport_lag_s(pipe_volume_cm3: float, air_flow_g_s: float, gas_temperature_degc: float = 500.0) -> float:
     r"""Seconds that the exhaust of some cylinders takes to the sensor: plug flow of an ideal gas of 28.8 g/mol, no mixing.
 
-    .. math:: t = \frac{V\,p\,M}{R\,T\,\dot m_a\,(1 + 1/(\lambda\,\mathrm{AFR_{st}}))}
+    .. math:: t = \frac{V\,p\,M}{R\,T\,\dot m_a\,(1 + 1/14.3)}
 
     The gas is some 330 degC at idle to 780 degC flat out (common practice, no source).
     """
-    volume_m3 = check_each(pipe_volume_cm3, "pipe_volume_cm3", 0.0, 1e5, cure="A litre is 1000 cm3.") * 1e-6
-    air_kg_s = check_each(air_flow_g_s, "air_flow_g_s", 0.0, open_low=True) * 1e-3
-    kelvin = kelvin_from_degc(check_each(gas_temperature_degc, "gas_temperature_degc", 0.0, 1200.0))
-    pressure = check_each(pressure_pa, "pressure_pa", 0.0, open_low=True)
-    ratio = check_each(lambda_ratio, "lambda_ratio", 0.5, 3.0)
-    stoich = check_each(afr_stoich, "afr_stoich", 6.0, 18.0)
-    density = pressure * EXHAUST_KG_MOL / (GAS_CONSTANT_J_MOL_K * kelvin)
-    return np.asarray(volume_m3 * density / (air_kg_s * (1.0 + 1.0 / (ratio * stoich))))[()]
+    volume_m3 = check_range(pipe_volume_cm3, "pipe_volume_cm3", 0.0, 1e5, cure="A litre is 1000 cm3.") * 1e-6
+    air_kg_s = float(check_each(air_flow_g_s, "air_flow_g_s", 0.0, open_low=True)) * 1e-3
+    kelvin = kelvin_from_degc(check_range(gas_temperature_degc, "gas_temperature_degc", 0.0, 1200.0))
+    density = SEA_LEVEL_PA * EXHAUST_KG_MOL / (GAS_J_MOL_K * kelvin)
+    return volume_m3 * density / (air_kg_s * (1.0 + 1.0 / USUAL_AFR))
 
 
 def lag_from_pipe(
@@ -114,7 +102,7 @@ def lag_from_pipe(
     """
     check_range(rpm, "rpm", 200.0, 12000.0, cure="It is the engine speed in the middle of the drive.")
     check_range(sensor_s, "sensor_s", 0.0, 3.0, cure="It is the time for 63 % of a step.")
-    pipe = float(transport_lag_s(pipe_volume_cm3, air_flow_g_s, gas_temperature_degc=gas_temperature_degc))
+    pipe = transport_lag_s(pipe_volume_cm3, air_flow_g_s, gas_temperature_degc)
     seconds = pipe + 0.5 * 120.0 / rpm + sensor_s
     words = f"pipe of {pipe_volume_cm3:g} cm3 at {air_flow_g_s:g} g/s, half a cycle at {rpm:g} rpm, sensor {sensor_s:g} s"
     return Lag(seconds, seconds / 3.0, words)
