@@ -244,7 +244,7 @@ def test_where_metal_comes_off_in_stages_the_first_stop_is_judged_everywhere(ric
     # Whichever is leaner rules.
     leaner_after = replace(outlook, places=outlook.stop.places, stop=replace(outlook, stop=None))
     assert all("at the target diameters)" in say.remark(one) for one in leaner_after.red())
-    assert [row["stop_3"] for row in outlook.band_rows()] == outlook.stop.at("home").lambda_predicted.tolist()
+    assert [row["stop_3"] for row in outlook.rows()] == outlook.stop.at("home").lambda_predicted.tolist()
     text = " ".join(nc.grind_sheet(held, altitude=outlook).text().split())
     assert "Lambda by altitude at the FIRST STOP: the drive: idle 0." in text
     assert "File nothing before the red warning below is signed." in text

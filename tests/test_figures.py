@@ -67,8 +67,9 @@ def test_a_cut_may_add_a_fifth_of_the_risk_to_the_danger_of_a_test():
     setup, load = make_setup(drop_min_mm=0.8, drop_max_mm=2.6), ["idle", *("part",) * 5]
     bands = nc.typed_bands(np.linspace(850, 4800, 6), [0.98, *(1.15,) * 5], lift_mm=np.linspace(4, 25, 6), load=load)
     target = nc.make_target(bands, idle_co_percent=1.2)
-    problem = Problem.of(prepared(nc.learn(bands, setup), target, Limits()), target, Limits(), np.ones(13, dtype=bool))
-    seen = outlook(problem.learned, target, problem.learned.present_mm(), np.zeros(13, dtype=bool), 1.6)
+    found = best_solution(prepared(nc.learn(bands, setup), target, Limits()), target, Limits())
+    learned = found.problem.learned
+    seen = outlook(learned, target, learned.present_mm(), np.zeros(13, dtype=bool), 1.6)
 
     def cars(failing):
         """Ten thousand cars, some of which fail the test at idle."""
@@ -78,7 +79,7 @@ def test_a_cut_may_add_a_fifth_of_the_risk_to_the_danger_of_a_test():
 
     for before, risk, most in ((1000, 0.05, 1100), (200, 0.05, 500), (1000, 0.2, 2000), (1990, 0.2, 2390)):
         driven = cars(before)
-        search = _Search.of(problem, 0.1, problem.rest(), seen, lambda _, uncut=driven: uncut, driven, risk)
+        search = _Search.of(found, seen, lambda _, uncut=driven: uncut, driven, risk)
         assert not search.test_fails(cars(most - 2))
         assert search.test_fails(cars(most + 2))
 

@@ -219,7 +219,6 @@ def test_alternatives_of_a_rich_engine_are_solved_again_and_their_figures_hold()
     assert not design.met
     others = by_kind(design)
     assert set(others) == {Change.HEIGHT, Change.DONOR, Change.BORE}
-    assert len(design.alternatives_table().text().splitlines()) >= 3 + len(others)
     before = nc.fuel_flow(setup, LIFTS)
     for one in others.values():
         # Fuel by the forward model alone: lambda goes as fuel before over fuel after.
@@ -260,7 +259,8 @@ def test_alternatives_where_the_cut_is_not_deep_enough():
     assert not design.met
     deeper = by_kind(design)[Change.DEEPER]
     assert deeper.met
-    assert deeper.largest_cut_um == pytest.approx(lean_engine(make_setup()).remove_um().max(), abs=1.0)
+    # A design of its own, at any risk: one that keeps a risk may leave a last cut finer than a hand holds.
+    assert deeper.largest_cut_um == pytest.approx(lean_engine(make_setup(), risk=1.0).remove_um().max(), abs=1.0)
 
 
 @pytest.fixture

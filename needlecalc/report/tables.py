@@ -114,8 +114,6 @@ def _(target: Target, _part: str = "") -> Table:
 def _(design: Design, part: str = "") -> Table:
     if part == "bands":
         return table("Lambda by band", *band_columns(design))
-    if part == "alternatives":
-        return _alternatives(design)
     above = [one for one in design.remarks if one.kind is DesignRemark.IDLE_NOT_MEASURED]
     intro = (" ".join(say.verdict(design)), *map(say.remark, above), say.jet(design))
     below = (one for one in design.remarks if one not in above and one.kind is not DesignRemark.CHECKS_NOT_MADE)
@@ -165,32 +163,13 @@ def band_columns(design: Design) -> tuple[Column, ...]:
     )
 
 
-def _alternatives(design: Design) -> Table:
-    found, target = design.ways_out(), design.target
-    return table(
-        "Alternatives, each solved again",
-        Column("what", "alternative", "", [say.change(one, design) for one in found]),
-        Column("kind", "", "", [str(one.kind) for one in found]),
-        Column("jet_drop_mm", "jet drop mm", ".2f", [one.drop_mm for one in found]),
-        Column("bore_mm", "bore mm", ".2f", [one.bore_mm for one in found]),
-        Column("met", "serves", "", [one.met for one in found]),
-        Column("worst_miss_percent", "worst miss %", "+.1f", [100.0 * float(one.missed()[one.worst()]) for one in found]),
-        Column("worst_band", "at", "", [say.band(target.called(one.worst())[0]) for one in found]),
-        Column("largest_cut_um", "largest cut um", ".0f", [one.largest_cut_um for one in found]),
-    )
-
-
 @table_of.register
-def _(found: NextSteps, part: str = "") -> Table:
-    steps = found.flats_tried if part == "flats" else found.steps
+def _(found: NextSteps, _part: str = "") -> Table:
+    steps = found.steps
     then = (
         Column("u_after_percent", "then % lambda", ".2f", [one.then.lambda_u_percent for one in steps]),
         Column("variance_after", "variances left", ".0%", [1.0 - one.gain() for one in steps]),
     )
-    if part == "flats":
-        flats = Column("flats", "flats (+ lowers)", "+d", [one.flats for one in steps])
-        bands = Column("bands", "bands driven", "d", [len(one.bands) for one in steps])
-        return table("Jet drive by number of flats", flats, bands, *then)
     said = [say.measurement(one) for one in steps]
     return table(
         "Measure next",

@@ -11,7 +11,7 @@ import numpy as np
 from needlecalc.arrays import read_only, same_length
 from needlecalc.design.forward.predict import need_lift, predict_lambda
 from needlecalc.design.inverse.proposal import Design, Stages
-from needlecalc.design.inverse.target import HARDLY, LEANEST_FULL_LOAD
+from needlecalc.design.inverse.target import HARDLY, LEANEST_FULL_LOAD, worst_first
 from needlecalc.errors import InputError
 from needlecalc.measure.drive.bands import Bands
 from needlecalc.parts.engine import Air
@@ -21,7 +21,7 @@ from needlecalc.parts.slide import SlideValve
 from needlecalc.physics.air import humidity_ratio
 from needlecalc.physics.exhaust import co_percent_of_lambda
 from needlecalc.remark import Remark, Severity
-from needlecalc.show import Row, Shown
+from needlecalc.show import Shown
 from needlecalc.units import FloatArray
 
 THE_DRIVE = "the drive"  # where the data were taken
@@ -70,6 +70,10 @@ class Place(Shown):
     def __repr__(self) -> str:
         low, high = self.lambda_predicted.min(), self.lambda_predicted.max()
         return f"Place {self.name!r}: {self.air.density_kg_m3():.3f} kg/m3, lambda {low:.2f} to {high:.2f}"
+
+    def leanest(self) -> FloatArray:
+        """Upper end of the 90 % interval, or lambda expected where there is none."""
+        return np.asarray(np.fmax(self.lambda_predicted, self.lambda_high))
 
 
 @dataclass(frozen=True, repr=False, eq=False)
@@ -135,21 +139,13 @@ class AltitudeOutlook(Shown):
     def _full_load(self, number: int) -> Remark | None:
         """Full load too lean with the leaner needle: expected, or else by the upper end of its 90 % interval."""
         full = np.flatnonzero(np.array(self.bands.load) == "full")
-        if not full.size:
-            return None
-        for kind, severity in (
-            (AltitudeRemark.FULL_LOAD_LEAN, Severity.STOP),
-            (AltitudeRemark.FULL_LOAD_MAY_BE_LEAN, Severity.CAUTION),
-        ):
-            counts = [
-                (np.fmax(p.lambda_predicted, p.lambda_high) if severity is Severity.CAUTION else p.lambda_predicted)[full]
-                for _, p in self._needles_at(number)
-            ]
-            leaner = int(np.argmax([float(ratio.max()) for ratio in counts]))
-            (at_stop, place), ratio = self._needles_at(number)[leaner], counts[leaner]
-            if (lean := ratio > self.leanest + HARDLY).any():
-                order = full[np.argsort(-ratio, kind="stable")][: int(lean.sum())]
-                worst = int(order[0])
+        runs = (AltitudeRemark.FULL_LOAD_LEAN, Severity.STOP, lambda place: place.lambda_predicted)
+        may = (AltitudeRemark.FULL_LOAD_MAY_BE_LEAN, Severity.CAUTION, Place.leanest)
+        for kind, severity, counted in (runs, may) if full.size else ():
+            at_stop, place = max(self._needles_at(number), key=lambda one: counted(one[1])[full].max())
+            lean = full[counted(place)[full] > self.leanest + HARDLY]
+            if lean.size:
+                worst = int(lean[np.argmax(counted(place)[lean])])
                 numbers: dict[str, float | int | str] = {
                     "place": place.name,
                     "at_stop": at_stop,
@@ -158,30 +154,26 @@ class AltitudeOutlook(Shown):
                     "limit": self.leanest,
                     "of": int(full.size),
                 }
-                return Remark(kind, severity, bands=self.bands.called(*order.tolist()), numbers=numbers)
+                return Remark(kind, severity, bands=worst_first(self.bands, lean, counted(place)), numbers=numbers)
         return None
 
     def _other_loads(self, place: Place, at_stop: int) -> list[Remark]:
         """Bands that would misfire or foul their plugs at a place."""
-        ratio, full = place.lambda_predicted, np.array(self.bands.load) == "full"
+        ratio, part = place.lambda_predicted, np.array(self.bands.load) != "full"
         found = (
-            (AltitudeRemark.MISFIRES, np.flatnonzero(~full & (ratio > MISFIRE)), -ratio, MISFIRE),
-            (AltitudeRemark.FOULS, np.flatnonzero(ratio < FAR_RICH), ratio, FAR_RICH),
+            (AltitudeRemark.MISFIRES, np.flatnonzero(part & (ratio > MISFIRE)), ratio, MISFIRE),
+            (AltitudeRemark.FOULS, np.flatnonzero(ratio < FAR_RICH), -ratio, FAR_RICH),
         )
         return [
             Remark(
                 kind,
                 Severity.CAUTION,
-                bands=self.bands.called(*which[np.argsort(order[which], kind="stable")].tolist()),
+                bands=worst_first(self.bands, which, badness),
                 numbers={"place": place.name, "at_stop": at_stop, "limit": limit},
             )
-            for kind, which, order, limit in found
+            for kind, which, badness, limit in found
             if which.size
         ]
-
-    def band_rows(self) -> list[Row]:
-        """Lambda of each band at every place, one dict each: ``lambda_1`` is the first place, ``stop_1`` it at the stop."""
-        return self.rows()
 
 
 def at_altitude(

@@ -19,7 +19,7 @@ from needlecalc.gaussian import Gaussian
 from needlecalc.parts.measured import OVAL_UM, WITHIN_UM, measured_needle
 from needlecalc.parts.needle import Needle
 from needlecalc.remark import Remark
-from needlecalc.show import Row, Shown, Table
+from needlecalc.show import Shown, Table
 from needlecalc.units import FloatArray
 
 LIGHT_PASS_UM = 10.0
@@ -110,14 +110,6 @@ class Progress(Shown):
     def full_load(self) -> Remark | None:
         """Full load too lean on the drive that follows, with the needle as cut now; None where the file goes on."""
         return None if self.goes_on() else full_load_next(self.design.target, self.lambda_now, self.lambda_high)
-
-    def station_rows(self) -> list[Row]:
-        """How each station stands, one dict each, full precision."""
-        return self.rows()
-
-    def band_rows(self) -> list[Row]:
-        """What lambda each band has by now, one dict each, full precision; the interval is 90 %."""
-        return [dict(row) for row in self.band_table().rows]
 
     def band_table(self) -> Table:
         """Lambda of each band by now, to be shown."""

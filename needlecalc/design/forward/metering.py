@@ -14,7 +14,6 @@ from needlecalc.show import Column, Shown, Table, counted
 from needlecalc.units import FloatArray
 
 STEP_MM = 0.01
-LEAST_SHARE_SHOWN = 0.005
 
 
 @dataclass(frozen=True, repr=False, eq=False)
@@ -95,20 +94,6 @@ class Metering(Shown):
     def lambda_per_step_by_area(self) -> FloatArray:
         """What the plain area sum would say of 0.01 mm in %, for comparison only."""
         return np.asarray(100.0 * STEP_MM * np.pi / 2.0 * self.diameter_mm / self.flow.metering_area_mm2)
-
-    def share_table(self) -> Table:
-        """Whose diameter acts, one row a lift, one column a station that carries anything."""
-        used = self.station_share.max(axis=0) >= LEAST_SHARE_SHOWN
-        columns = (
-            Column("lift_mm", "lift mm", ".1f", self.lift_mm),
-            Column("position_mm", "place mm", ".2f", self.position_mm),
-            *(
-                Column(f"station_{k}", f"st {k}" if shown else "", ".0%", share)
-                for k, (share, shown) in enumerate(zip(self.station_share.T, used, strict=True), 1)
-            ),
-        )
-        note = "Share of the effect of a change all over that each station's diameter carries; a row adds up to 100 %."
-        return Table("Whose diameter meters", columns, notes=(note,))
 
 
 def metering(setup: Setup, lift_mm: ArrayLike, *, depression_pa: ArrayLike | None = None) -> Metering:

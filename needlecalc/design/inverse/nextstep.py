@@ -16,7 +16,7 @@ from needlecalc.design.inverse.uncertainty import AfterCut, Promise, padded
 from needlecalc.gaussian import Gaussian
 from needlecalc.measure.drive.bands import LiftSource
 from needlecalc.remark import Remark
-from needlecalc.show import Shown, Table
+from needlecalc.show import Shown
 from needlecalc.units import FloatArray
 
 MOST_MARKERS = 3
@@ -49,10 +49,6 @@ class NextSteps(Shown):
     def __repr__(self) -> str:
         best = self.steps[0]
         return f"Measure next: {best.what}, {100.0 * best.gain():.0f} % of the variance"
-
-    def flats_table(self) -> Table:
-        """Jet drives, one row a number of flats."""
-        return self._part("flats")
 
 
 def measure_next(

@@ -241,10 +241,6 @@ class Design(Shown):
         idle = idle_band(self.learned, self.target)
         return None if idle is None else idle_aim(self.target, idle, float(self.final.expected[idle]))
 
-    def station_rows(self) -> list[Row]:
-        """What to do at each station, one dict each, full precision."""
-        return [dict(row) for row in self.table().rows]
-
     def band_rows(self) -> list[Row]:
         """What becomes of each band, one dict each, full precision; intervals are 90 %."""
         return [dict(row) for row in self.band_table().rows]
@@ -252,7 +248,3 @@ class Design(Shown):
     def band_table(self) -> Table:
         """Bands before and after, to be shown."""
         return self._part("bands")
-
-    def alternatives_table(self) -> Table:
-        """What could help where a band stays outside what is permitted, to be shown; one row each, solved again."""
-        return self._part("alternatives")

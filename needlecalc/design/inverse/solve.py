@@ -99,7 +99,7 @@ def solve(
     check_range(risk, "risk", 0.0, 1.0, cure="It is a chance; 0.05 is one drive in twenty.")
     learned = prepared(learned or learn(target.bands, setup, doubts=doubts), target, limits)
     found = best_solution(learned, target, limits)
-    made = _planned(found, risk, named_as, checks)
+    made, found = _planned(found, risk, named_as, checks)
     others, unsolved = ((), ()) if made.met or not with_alternatives else alternatives(found)
     made = replace(made, alternatives=(*others, *active_limits(found)))
     made = replace(made, remarks=(*remarks_of(made), *unsolved))
@@ -131,8 +131,8 @@ def _same_bands(target: Target, learned: Learned) -> None:
         raise InputError(msg)
 
 
-def _planned(found: Solution, risk: float, named_as: str | None, checks: Checks | None) -> Design:
-    """The design of a solution: diameters a file can make, in stages, and how uncertain lambda is after each."""
+def _planned(found: Solution, risk: float, named_as: str | None, checks: Checks | None) -> tuple[Design, Solution]:
+    """The design of a solution, and what is left of it: diameters a file can make, in stages, and how uncertain each is."""
     problem, x, blank = found.problem, found.x, found.problem.limits.new_blank
     learned, target, limits = problem.learned, problem.target, problem.limits
     final_mm, cut = _diameters(learned, found.removal_mm(), limits)
@@ -150,7 +150,7 @@ def _planned(found: Solution, risk: float, named_as: str | None, checks: Checks 
         return seen_after(*_diameters(learned, removal_mm, limits)).lambda_drawn
 
     seen = seen_after(final_mm, cut)
-    first = first_stage(problem, found.smoothness, x, seen, after, cars.driven(seen.offset), risk=risk)
+    first = first_stage(found, seen, after, cars.driven(seen.offset), risk=risk)
     left_mm = found.removal_mm() - first.removal_mm
     if not blank and 0.0 < left_mm.max() < held_mm(learned.doubts) and first.chance_rich <= risk:
         # Nobody could tell the first stop from the target: one cut is enough, the leaner of the two.
@@ -161,7 +161,7 @@ def _planned(found: Solution, risk: float, named_as: str | None, checks: Checks 
     name, stations_mm = learned.setup.carburettor.needle.name, learned.setup.carburettor.needle.stations_mm
     final = Needle(named_as or f"{name} at its target", stations_mm, final_mm, source="proposed")
     stop = Needle(f"{name} at the first stop", stations_mm, stop_mm, source="proposed")
-    return Design(
+    made = Design(
         learned=learned,
         target=target,
         limits=limits,
@@ -175,6 +175,7 @@ def _planned(found: Solution, risk: float, named_as: str | None, checks: Checks 
         verdict=judged(found),
         checks=checks,
     )
+    return made, found
 
 
 def _stage(

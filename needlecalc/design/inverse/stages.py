@@ -9,6 +9,7 @@ import numpy as np
 
 from needlecalc.design.inverse.fit import fit_from
 from needlecalc.design.inverse.problem import Point, Problem
+from needlecalc.design.inverse.solution import Solution
 from needlecalc.design.inverse.target import Target
 from needlecalc.design.inverse.uncertainty import Outlook, held_mm
 from needlecalc.units import FloatArray
@@ -39,9 +40,7 @@ class FirstStage:
 
 
 def first_stage(
-    problem: Problem,
-    smoothness: float,
-    x: FloatArray,
+    found: Solution,
     seen: Outlook,
     after: Callable[[FloatArray], FloatArray],
     driven: FloatArray,
@@ -59,7 +58,7 @@ def first_stage(
     taken off.  Where the risk cannot be had so, no metal is left on in vain: to what stays however much is left on, the
     first stage may add half the risk.
     """
-    search = _Search.of(problem, smoothness, x, seen, after, driven, risk)
+    search = _Search.of(found, seen, after, driven, risk)
     whole, at_once = search.whole, search.made_rich(seen.lambda_drawn)
     if not (at_once > risk or search.test_fails(seen.lambda_drawn)) or not whole.any():
         return FirstStage(whole, at_once, at_once, 0.0, 0.0, seen.lambda_drawn)
@@ -71,7 +70,7 @@ def first_stage(
         borne = least + risk / 2.0
         short, drawn, margin = search.bearing(borne)
     # What nobody can tell from the whole cut is the whole cut, as far as the risk bears it.
-    alike = np.where(np.abs(whole - short) < held_mm(problem.learned.doubts), whole, short)
+    alike = np.where(np.abs(whole - short) < held_mm(found.problem.learned.doubts), whole, short)
     if (alike != short).any() and (whole >= 0.0).all():
         drawn_alike = after(alike)
         if search.made_rich(drawn_alike) <= borne and not search.test_fails(drawn_alike):
@@ -83,8 +82,7 @@ def first_stage(
 class _Search:
     """What the search for the first cut needs again and again."""
 
-    problem: Problem
-    smoothness: float
+    found: Solution
     here: Point
     whole: FloatArray
     seen: Outlook
@@ -97,9 +95,7 @@ class _Search:
     @classmethod
     def of(
         cls,
-        problem: Problem,
-        smoothness: float,
-        x: FloatArray,
+        found: Solution,
         seen: Outlook,
         after: Callable[[FloatArray], FloatArray],
         driven: FloatArray,
@@ -109,35 +105,34 @@ class _Search:
 
         To first order for the search, which is exact enough near a band that is not cut, and in full for what is stated.
         """
-        whole = np.zeros(problem.free.size)
-        whole[problem.free] = x[:-1]
+        whole, x, target = found.removal_mm(), found.x, found.problem.target
         spread = np.log(seen.lambda_drawn).std(axis=0)
-        rich, tested = problem.target.lambda_rich, problem.target.tested
+        rich, tested = target.lambda_rich, target.tested
         uncut = np.where(tested, seen.moved(whole), seen.driven(whole, float(x[-1])))
         in_full = np.where(tested, after(np.zeros(whole.size)), driven) if tested.any() else driven
         # A test in danger before any cut must be in hardly more danger after it; in none at all would leave metal on for
         # what another draw of the cars would take away.
         fails = float(((in_full < rich) & tested).any(axis=1).mean())
         bearable = max(risk, fails + HARDLY_MORE * risk)
-        return cls(problem, smoothness, problem.point(x), whole, seen, after, spread, uncut, in_full, bearable)
+        return cls(found, found.problem.point(x), whole, seen, after, spread, uncut, in_full, bearable)
 
     def made_rich(self, drawn: FloatArray) -> float:
         """Chance that a cut makes some band too rich."""
-        return chance_made_rich(self.problem.target, drawn, self.uncut_in_full)
+        return chance_made_rich(self.found.problem.target, drawn, self.uncut_in_full)
 
     def test_fails(self, drawn: FloatArray) -> bool:
         """Whether a test is in more danger than may be borne."""
-        target = self.problem.target
+        target = self.found.problem.target
         return float(((drawn < target.lambda_rich) & target.tested).any(axis=1).mean()) > self.bearable
 
     def lean_by(self, margin: float) -> tuple[FloatArray, FloatArray]:
         """The cut aimed so many standard uncertainties lean, and lambda after it to first order."""
         # Aimed so far on the lean side, tests need no fence of their own.
         fenceless = np.full(self.spread.size, -np.inf)
-        lean = replace(self.problem, law=self.problem.law.shifted(-margin * self.spread), tested=fenceless)
+        lean = replace(self.found.problem, law=self.found.problem.law.shifted(-margin * self.spread), tested=fenceless)
         missed = replace(self.here, misfit=self.here.misfit - margin * self.spread)
         short = np.zeros(self.whole.size)
-        short[self.problem.free] = fit_from(lean, self.smoothness, missed).x[:-1]
+        short[self.found.problem.free] = fit_from(lean, self.found.smoothness, missed).x[:-1]
         short = np.clip(np.minimum(short, self.whole), 0.0 if (self.whole >= 0.0).all() else -np.inf, None)
         return short, self.seen.moved(self.whole - short)
 
@@ -151,7 +146,7 @@ class _Search:
                 margin = min(margin + LEANER, MOST_LEAN)
                 short, _ = self.lean_by(margin)
                 drawn = self.after(short)
-        tested = self.problem.target.tested
+        tested = self.found.problem.target.tested
         # A thicker blank is no danger to a test, and less of it would be one.
         if tested.any() and (self.whole >= 0.0).all():
             short, drawn = self._test_kept(short)
@@ -165,7 +160,7 @@ class _Search:
 
     def _least_lean(self, borne: float) -> tuple[FloatArray, float]:
         """The cut of the least lean margin that brings what may be borne to first order, and that margin."""
-        target, (low, margin) = self.problem.target, (0.0, MOST_LEAN)
+        target, (low, margin) = self.found.problem.target, (0.0, MOST_LEAN)
         short, drawn = self.lean_by(margin)
         for _ in range(HALVINGS):
             middle = (low + margin) / 2.0
@@ -185,7 +180,7 @@ class _Search:
         """Greatest share of a cut that brings what may be borne; the cut itself where not even none does."""
 
         def good(less: FloatArray) -> bool:
-            return chance_made_rich(self.problem.target, self.seen.moved(self.whole - less), self.uncut) <= borne
+            return chance_made_rich(self.found.problem.target, self.seen.moved(self.whole - less), self.uncut) <= borne
 
         def part(share: float) -> FloatArray:
             return np.where(short > 0.0, share * short, short)
@@ -200,11 +195,11 @@ class _Search:
 
     def _test_kept(self, short: FloatArray) -> tuple[FloatArray, FloatArray]:
         """As much of a cut as keeps the test, less first where the tested band is metered; and lambda after it."""
-        by_station = np.abs(self.here.by_needle[self.problem.target.tested, :-1]).max(axis=0)
+        by_station = np.abs(self.here.by_needle[self.found.problem.target.tested, :-1]).max(axis=0)
         meters = by_station > METERS * by_station.max()
         trial = short
         for share in (1.0, 0.75, 0.5, 0.25, 0.0):
-            trial = _tapered(self.problem, np.where(meters, share * short, short))
+            trial = _tapered(self.found.problem, np.where(meters, share * short, short))
             drawn = self.after(trial)
             if not self.test_fails(drawn):
                 return trial, drawn

@@ -122,9 +122,9 @@ class Target(Shown):
         """Names of some bands."""
         return self.bands.called(*bands)
 
-    def worst_first(self, bands: NDArray[np.intp], badness: FloatArray) -> tuple[BandName, ...]:
+    def worst_first(self, which: NDArray[np.intp], badness: FloatArray) -> tuple[BandName, ...]:
         """Names of some bands, that of the greatest badness first."""
-        return self.called(*bands[np.argsort(-badness[bands], kind="stable")].tolist())
+        return worst_first(self.bands, which, badness)
 
     def fuel_asked(self) -> FloatArray:
         """Change of ln(fuel) that each band asks for."""
@@ -187,3 +187,8 @@ class Target(Shown):
             bands = self.worst_first(lean, self.lambda_target)
             found.append(Remark(TargetRemark.FULL_LOAD_LEAN, Severity.CAUTION, bands=bands, numbers=numbers))
         return tuple(found)
+
+
+def worst_first(bands: Bands, which: NDArray[np.intp], badness: FloatArray) -> tuple[BandName, ...]:
+    """Names of some bands, that of the greatest badness first."""
+    return bands.called(*which[np.argsort(-badness[which], kind="stable")].tolist())

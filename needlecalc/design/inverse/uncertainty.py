@@ -105,25 +105,9 @@ def outlook(
 ) -> Outlook:
     """Lambda of every band after a cut, over cars drawn from the estimate.
 
-    Each car has its own lift, gain, jet length, fuel, needle and sensor error; its hand errs by itself. The seed is
-    fixed: the same design gives the same figures.
-
-    Parameters
-    ----------
-    learned, target
-        The car; its bands, of which the nut trims an idle one after the cut, where it is free.
-    diameters_mm, cut, drop_mm
-        Diameters, which stations the file touches (the others keep the metal they have), and jet drop. [mm]
-    new_blank : bool
-        Whether every diameter is made anew, and may be thicker than the needle fitted.
-    error_mm : float or array, shape (n,), or None
-        Standard error of the diameters cut: that of the hand when not given. [mm]
-    idle_to : float or None
-        Lambda the meter is brought to at idle; its target when not given.
-    trims : bool
-        False for a car left as it is, nut and all.
-    cars : Cars or None
-        Cars drawn before.
+    ``cut`` says which stations the file touches; the others keep the metal they have.  Each car errs by itself, and so
+    does its hand (``error_mm`` in its place, where given).  ``idle_to`` is the lambda the nut brings idle to, its target
+    unless given; without ``trims`` the nut is left.  The seed is fixed: the same design gives the same figures.
     """
     doubts, rng = learned.doubts, np.random.default_rng(1)
     cars = cars or Cars.of(learned)
