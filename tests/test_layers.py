@@ -23,7 +23,6 @@ FLOORS = [
         "physics.gauge",
     ],
     [
-        "parts.tablefile",
         "parts.needle",
         "parts.measured",
         "parts.engine",

@@ -13,8 +13,7 @@ from scipy.optimize import isotonic_regression
 from needlecalc.arrays import check_range
 from needlecalc.echo import LONGEST_NAME, plain, shown
 from needlecalc.errors import InputError, LogFormatError
-from needlecalc.parts.needle import LEAST_DIAMETER_MM, Needle
-from needlecalc.parts.tablefile import read_table_file
+from needlecalc.parts.needle import LEAST_DIAMETER_MM, Needle, read_table_file
 from needlecalc.units import MM_PER_INCH, FloatArray
 
 WITHIN_UM = 8.0

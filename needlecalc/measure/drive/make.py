@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from numbers import Real
 from typing import NamedTuple
 
@@ -154,33 +155,28 @@ def make_bands(
                 kept.append(_Kept(float(edges[place]), float(edges[place + 1]), name, rows))
             else:
                 fate[rows] = len(reasons) - 1
-    counts = np.bincount(fate, minlength=len(reasons))
-    dropped = tuple((reason, int(count)) for reason, count in zip(reasons[1:], counts[1:], strict=True) if count)
+    sorted_rows = replace(steady, fate=fate, reasons=tuple(reasons))
     if not kept:
-        raise InputError(_no_band(dropped))
-    remarks = list(steady.remarks)
+        why, count = max(sorted_rows.dropped(), key=lambda pair: pair[1])
+        msg = f"There is no band with enough steady samples: {in_words(why)} ({count} rows). Hold each speed for 5 s."
+        raise InputError(msg)
     if all(band.load != "idle" for band in kept):
-        remarks.append(_no_idle(log, idle_below_rpm, fate, reasons))
-    return _bands(steady, kept, dropped, remarks)
+        sorted_rows = replace(sorted_rows, remarks=(*steady.remarks, _no_idle(sorted_rows, idle_below_rpm)))
+    return _bands(sorted_rows, kept)
 
 
-def _no_band(dropped: Sequence[tuple[LeftOut, int]]) -> str:
-    """Message for a log without a band, the reason that left most rows out named with its key."""
-    worst = max(dropped, key=lambda pair: pair[1])
-    return f"There is no band with enough steady samples: {in_words(worst[0])} ({worst[1]} rows). Hold each speed for 5 s."
-
-
-def _no_idle(log: Log, below_rpm: float, fate: NDArray[np.int16], reasons: Sequence[LeftOut]) -> Remark:
+def _no_idle(steady: Steady, below_rpm: float) -> Remark:
     """That idle is missing, for how long the log idles, and what left most of that out."""
+    log, fate = steady.log, steady.fate
     idling = (log.rpm < below_rpm) & (log.flag == 0)
-    why = reasons[int(np.bincount(fate[idling], minlength=len(reasons)).argmax())]
+    why = steady.reasons[int(np.bincount(fate[idling], minlength=len(steady.reasons)).argmax())]
     seconds = float(idling.sum() * np.median(np.diff(log.time_s)))
     numbers: dict[str, float | int | str] = {"seconds": seconds, "below_rpm": below_rpm, "fate": str(why.fate)}
     numbers |= {"limit": why.limit, "flag": why.flag}
     return Remark(DriveNote.NO_IDLE, Severity.CAUTION, numbers=numbers)
 
 
-def _bands(steady: Steady, kept: list[_Kept], dropped: tuple[tuple[LeftOut, int], ...], remarks: Sequence[Remark]) -> Bands:
+def _bands(steady: Steady, kept: list[_Kept]) -> Bands:
     """The record, from the rows of each band."""
     log, rows = steady.log, [band.rows for band in kept]
     visits = [np.concatenate([[0], np.cumsum(np.diff(log.time_s[here]) > VISIT_GAP_S)]).astype(np.intp) for here in rows]
@@ -215,11 +211,11 @@ def _bands(steady: Steady, kept: list[_Kept], dropped: tuple[tuple[LeftOut, int]
         log=log,
         lag=lag,
         samples=rows,
-        dropped=dropped,
+        dropped=steady.dropped(),
         remarks=[
             Remark(DriveNote.LAG, numbers={"seconds": lag.seconds, "seconds_u": lag.seconds_u, "source": lag.source}),
             Remark(DriveNote.CORRELATION, numbers={"seconds": correlation_s}),
-            *remarks,
+            *steady.remarks,
         ],
     )
 
