@@ -22,7 +22,7 @@ from needlecalc.remark import Remark, Severity
 from needlecalc.show import Shown
 from needlecalc.units import FloatArray
 
-TELLING = 3.0  # doubts of a reading that a change must exceed for its gain to mean anything
+TELLING = 3.0  # standard uncertainties of a reading that a change must exceed for its gain to mean anything
 STRAYS = 0.2  # share of bands that may lie outside a 90 % interval without a word
 FAR_STRAY = 1.5  # but none of them as far as this many half intervals
 FITS = 2.0  # of the degrees of freedom: misfit of one cause that still explains the misses
@@ -71,15 +71,15 @@ class Outcome(Shown):
     Parameters
     ----------
     before : Learned
-        What was believed before the pass.
+        What was known before the pass.
     after : Learned
-        What is believed with it.
+        What is known with it.
     bands : Bands
         The drive of the pass.
     band : array of int, shape (r,)
         Place in ``bands`` of each row; bands the drive before did not read are left out.
     lambda_before, lambda_predicted, lambda_low, lambda_high, lambda_measured : array, shape (r,)
-        Lambda believed before the cut; predicted for the needle and jet of the pass, with the 90 % interval of
+        Lambda before the cut; predicted for the needle and jet of the pass, with the 90 % interval of
         a reading; and measured. [-]
     gain, gain_u : array, shape (r,)
         Change measured over change predicted, of ln(lambda), and its standard uncertainty; NaN where the change
@@ -158,7 +158,7 @@ def compare_pass(
     Parameters
     ----------
     before : Design or Learned
-        The design that was cut, or what was believed before the cut.
+        The design that was cut, or what was known before the cut.
     bands : Bands
         The drive after the cut, with lifts.
     needle : Needle or None
@@ -169,7 +169,7 @@ def compare_pass(
     Returns
     -------
     Outcome
-        Band by band, with the effective gain and what to believe; ``after`` is what is now believed, ready for
+        Band by band, with the effective gain and what to believe; ``after`` is what is now known, ready for
         :func:`solve`.
 
     Raises
@@ -181,7 +181,7 @@ def compare_pass(
     -----
     The prediction is for the needle as measured, not as asked, so that the hand's error is not taken for the
     law's.  Gain of a band: :math:`\ln(\lambda_m/\lambda_0)/\ln(\lambda_p/\lambda_0)` with lambda before,
-    predicted and measured.  Causes are tried one at a time, by least squares over the doubt of the readings: another
+    predicted and measured.  Causes are tried one at a time, by least squares over the uncertainty of the readings: another
     flow gain, all lifts longer or shorter by a share, all lifts shifted.  The pattern says what is likely, not
     what is proven.
     """
@@ -209,7 +209,7 @@ def compare_pass(
     start = np.log(learned.lambda_now())[old]
     expected = np.log(car.bands.lambda_measured)[old]
     total = np.hypot(car.lambda_now_u()[old], own)
-    # The level of a band is known from its reading before, so that reading's doubt stands in every change.
+    # The level of a band is known from its reading before, so that reading's uncertainty stands in every change.
     reading = np.hypot(learned.lambda_now_u()[old], own)
     change = expected - start
     gain, gain_u, gain_all, gain_all_u = _gains(change, value - start, reading)

@@ -61,7 +61,7 @@ def measure_next(
     gas_u: float = 0.01,
     length_u_mm: float = 0.2,
 ) -> NextSteps:
-    r"""Measurements ranked by how much they would lessen the doubt of a design.
+    r"""Measurements ranked by how much they would lessen the uncertainty of a design.
 
     Parameters
     ----------
@@ -150,7 +150,8 @@ def measure_next(
     if abs(_metal_share(design) - now.first_stop_share) > ALIKE:
         # More than the chances weighed here holds the first stop, or less: a test, a limit, a nut near its end.
         remarks.append(Remark(Unweighed.FIRST_STOP))
-        steps = [replace(step, now=_untold(step.now), then=_untold(step.then)) for step in steps]
+        untold = {"first_stop_share": float("nan")}
+        steps = [replace(step, now=replace(step.now, **untold), then=replace(step.then, **untold)) for step in steps]
     return NextSteps(design, tuple(steps), tuple(drives), tuple(remarks))
 
 
@@ -159,10 +160,6 @@ def _metal_share(design: Design) -> float:
     present = design.present().diameters_mm
     whole = float((present - design.needle.diameters_mm).sum())
     return float((present - design.stop.needle.diameters_mm).sum()) / whole if whole else float("nan")
-
-
-def _untold(promise: Promise) -> Promise:
-    return replace(promise, first_stop_share=float("nan"))
 
 
 @dataclass(frozen=True, eq=False)
@@ -233,7 +230,7 @@ def _markers(sight: _Sight, now: Promise, whole_u: float, zero_u: float) -> Next
 def _jet_drives(sight: _Sight, now: Promise) -> list[NextStep]:
     """A second drive with the jet moved, by every whole number of flats the nut allows."""
     learned = sight.design.learned
-    jet, bands, doubts = learned.setup.carburettor.jet, learned.bands, learned.doubts
+    target, jet, doubts = sight.design.target, learned.setup.carburettor.jet, learned.doubts
     low, high = jet.drop_range_mm()
     reading_u, lambda_now, stations = _reading_u(sight), learned.lambda_now(), learned.setup.carburettor.needle.stations_mm
     out = []
@@ -246,17 +243,15 @@ def _jet_drives(sight: _Sight, now: Promise) -> list[NextStep]:
         safe = (place >= stations[0]) & (place <= stations[-1])
         safe &= (expected >= RICHEST_DRIVEN) & (expected <= doubts.lean_limit)
         if flats < 0:
-            full = np.array([load == "full" for load in bands.load])
             safe &= expected <= doubts.lean_limit - SHORT_OF_MISFIRE
-            safe &= ~full | (expected <= sight.design.target.leanest_full_load())
+            safe &= ~target.full_load() | (expected <= target.leanest_full_load())
         driven = np.flatnonzero(safe)
         if not driven.size:
             continue
         noise = np.hypot(reading_u, LAW_SHARE * np.log(expected / lambda_now))[driven]
         then = sight.promise(sight.after(rows[driven], noise))
-        called = sight.design.target.called
-        bands_driven, left_out = called(*driven.tolist()), called(*np.flatnonzero(~safe).tolist())
-        out.append(NextStep(Measurement.JET_DRIVE, now, then, bands_driven, left_out, flats, drop))
+        read, left_out = (target.called(*which.tolist()) for which in (driven, np.flatnonzero(~safe)))
+        out.append(NextStep(Measurement.JET_DRIVE, now, then, read, left_out, flats, drop))
     return out
 
 
@@ -264,11 +259,11 @@ def _longer_holds(sight: _Sight, now: Promise, longer: float) -> NextStep:
     """The drive with longer holds, in place of the one made."""
     learned = sight.design.learned
     rows, _ = sight.reading_rows(learned.setup.carburettor.jet.drop_mm)
-    doubt = _reading_u(sight)
-    scatter = np.minimum(learned.bands.lambda_se / learned.bands.lambda_measured, doubt)
-    better = np.sqrt(doubt**2 - scatter**2 * (1.0 - 1.0 / longer))
+    read_u = _reading_u(sight)
+    scatter = np.minimum(learned.bands.lambda_se / learned.bands.lambda_measured, read_u)
+    better = np.sqrt(read_u**2 - scatter**2 * (1.0 - 1.0 / longer))
     # What the longer hold knows more than the one made, as a reading of its own.
-    more = np.maximum(1.0 / np.maximum(better, 1e-9) ** 2 - 1.0 / doubt**2, 0.0)
+    more = np.maximum(1.0 / np.maximum(better, 1e-9) ** 2 - 1.0 / read_u**2, 0.0)
     use = np.flatnonzero(more > 0.0)
     then = sight.promise(sight.after(rows[use], 1.0 / np.sqrt(more[use])))
     return NextStep(Measurement.LONGER_HOLDS, now, then, sight.design.target.called(*use.tolist()), amount=longer)
@@ -282,7 +277,7 @@ def _of_one(
 
 
 def _reading_u(sight: _Sight) -> FloatArray:
-    """Doubt of ln(lambda) of each band as the last drive read it."""
+    """Standard uncertainty of ln(lambda) of each band as the last drive read it."""
     learned = sight.design.learned
     last = readings_of(learned.history, learned.doubts)[-1]
     return np.where(np.isnan(last.log_lambda_u), np.nanmedian(last.log_lambda_u), last.log_lambda_u)

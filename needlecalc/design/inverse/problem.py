@@ -147,6 +147,14 @@ class Problem:
         rows = limits.inequalities(self.learned.setup, free, *turn)
         return replace(self, free=free, limits=limits, drop_range_mm=turn, rows=rows)
 
+    def jet_may_stay(self) -> bool:
+        """Whether the jet may stand where it stands now."""
+        return self.drop_range_mm[0] <= 0.0 <= self.drop_range_mm[1]
+
+    def left_alone(self) -> Problem:
+        """The same problem with no station and no jet to move."""
+        return self.with_free(np.zeros(self.free.size, dtype=bool), drop_range_mm=(0.0, 0.0))
+
     def on_table_mm(self) -> tuple[float, float]:
         """Least and greatest change of jet drop with no band off the needle's table."""
         setup = self.learned.setup

@@ -62,12 +62,8 @@ def best_solution(learned: Learned, target: Target, limits: Limits, *, law: Law 
     whole = Problem.of(learned, target, limits, inside)
     if law is not None:
         whole = replace(whole, law=law)
-    alone = _idle_left_alone(whole, share)
-    if alone is None:
-        problem, (x, smoothness) = whole, smoothest(whole)
-    else:
-        problem, x, smoothness = alone
-    problem, x = _only_what_helps(problem, smoothness, x, whole.drop_range_mm)
+    problem, x, smoothness = _idle_left_alone(whole, share) or (whole, *smoothest(whole))
+    problem, x = _only_what_helps(problem, smoothness, x)
     problem, x = _on_whole_flats(problem, smoothness, x)
     problem, x = _no_less_than_a_hand_turns(problem, smoothness, x)
     problem, x = _no_worse_than_it_is(whole, problem, x)
@@ -78,10 +74,9 @@ def best_solution(learned: Learned, target: Target, limits: Limits, *, law: Law 
 
 def _no_worse_than_it_is(whole: Problem, problem: Problem, x: FloatArray) -> tuple[Problem, FloatArray]:
     """The solution, or nothing at all where it takes some band farther outside what is permitted than any is now."""
-    low, high = whole.drop_range_mm
-    if not low <= 0.0 <= high:
+    if not whole.jet_may_stay():
         return problem, x
-    as_it_is = whole.with_free(np.zeros(whole.free.size, dtype=bool), drop_range_mm=(0.0, 0.0))
+    as_it_is = whole.left_alone()
     aim, counts = whole.target.lambda_target, whole.target.giving_way() == 1.0
     now, then = (
         float(whole.target.excess(np.exp(misfit) * aim)[counts].max())
@@ -93,8 +88,7 @@ def _no_worse_than_it_is(whole: Problem, problem: Problem, x: FloatArray) -> tup
 def _idle_left_alone(problem: Problem, share: FloatArray) -> tuple[Problem, FloatArray, float] | None:
     """Solution that moves neither the jet nor the stations of a tested band, if it serves all others."""
     tested = problem.target.tested
-    low, high = problem.drop_range_mm
-    if not tested.any() or not low <= 0.0 <= high:
+    if not tested.any() or not problem.jet_may_stay():
         return None
     now = problem.misfit(problem.rest())
     if (np.abs(now[tested]) > IDLE_IS_RIGHT).any():
@@ -128,16 +122,13 @@ def _no_less_than_a_hand_turns(problem: Problem, smoothness: float, x: FloatArra
     """The solution with the jet left, where it would turn by less than anybody sets; a trimmed idle sets it anyway."""
     learned = problem.learned
     least = LEAST_TURN_FLATS * learned.setup.carburettor.jet.flat_mm
-    low, high = problem.drop_range_mm
-    if not 0.0 < abs(x[-1]) < least or not low <= 0.0 <= high or idle_band(learned, problem.target) is not None:
+    if not 0.0 < abs(x[-1]) < least or not problem.jet_may_stay() or idle_band(learned, problem.target) is not None:
         return problem, x
     left = problem.with_free(problem.free, drop_range_mm=(0.0, 0.0))
     return left, fit(left, smoothness, np.append(x[:-1], 0.0))
 
 
-def _only_what_helps(
-    problem: Problem, smoothness: float, x: FloatArray, drop_range_mm: tuple[float, float]
-) -> tuple[Problem, FloatArray]:
+def _only_what_helps(problem: Problem, smoothness: float, x: FloatArray) -> tuple[Problem, FloatArray]:
     """The solution without the cuts that the hand's own error would make worthless."""
     hand = problem.learned.doubts.hand_mm
     point = problem.point(x)
@@ -154,7 +145,7 @@ def _only_what_helps(
             free[station] = False
             fewer = problem.with_free(free)
             start = np.append(np.delete(x[:-1], int(problem.free[:station].sum())), x[-1])
-            if not _feasible(fewer, start):
+            if (fewer.room(start) < -1e-9).any():
                 continue
             trial = fit_from(fewer, smoothness, fewer.point(start), NEARLY_FLAT)
             then = _expected_loss(fewer, trial, put_right=put_right)
@@ -164,21 +155,16 @@ def _only_what_helps(
         else:
             break
     least = best + WORTH_THE_WORK
-    nothing = np.zeros(problem.free.size, dtype=bool)
-    if drop_range_mm[0] <= 0.0 <= drop_range_mm[1]:
-        as_it_is = problem.with_free(nothing, drop_range_mm=(0.0, 0.0))
+    if whole.jet_may_stay():
+        as_it_is = problem.left_alone()
         left = as_it_is.point(as_it_is.rest())
         if _expected_loss(as_it_is, left, put_right=put_right) <= least:
             return as_it_is, left.x
-    untouched = problem.with_free(nothing)
+    untouched = problem.with_free(np.zeros(problem.free.size, dtype=bool))
     alone = fit_from(untouched, smoothness, untouched.point(untouched.rest()))
     if _expected_loss(untouched, alone, put_right=put_right) <= least:
         return untouched, alone.x
     return problem, x if problem is whole else fit_from(problem, smoothness, point).x
-
-
-def _feasible(problem: Problem, x: FloatArray) -> bool:
-    return bool((problem.room(x) >= -1e-9).all())
 
 
 def _expected_loss(problem: Problem, point: Point, *, put_right: bool) -> float:
