@@ -27,8 +27,8 @@ from needlecalc.files import cannot_write, fingerprint, write_files
 from needlecalc.job import Job
 from needlecalc.jobfile import read_job
 from needlecalc.jobkeys import key_tables, schema
+from needlecalc.jobkinds import path_in
 from needlecalc.jobnew import NEEDLE, copy_demo, new_job
-from needlecalc.jobparts import path_in
 from needlecalc.measure.checks.check import Checks
 from needlecalc.measure.drive.bands import Bands
 from needlecalc.parts.measured import read_readings
@@ -101,7 +101,7 @@ def design(asked: Namespace) -> int:
         if not _open(found, [*said, str(found)]):
             return LOCKED
         step("Solving")
-        made = job.design(bands)
+        made = job.design(bands, found)
         sheet = job.sheet(made)
         step(f"Writing to {out}")
         _write(sheet, out)

@@ -7,6 +7,7 @@ import os
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from pathlib import Path
 from typing import Any
 
@@ -29,7 +30,7 @@ from needlecalc.echo import LONGEST_VALUE, plain, shown
 from needlecalc.errors import InputError
 from needlecalc.jobassumed import Prior, assumed_table, needs_parts, widened
 from needlecalc.jobdrive import bands_of, checks_of, gases_of, lean_limits_of, lifted, log_of, moved_drive_of
-from needlecalc.jobparts import built, nearest, only, path_in
+from needlecalc.jobkinds import built, nearest, path_in
 from needlecalc.measure.checks.check import Checks
 from needlecalc.measure.checks.gas import MOST_RESIDUAL_O2_PERCENT
 from needlecalc.measure.checks.sensorzero import sensor_zero
@@ -87,23 +88,7 @@ class Job:
     converted: str = ""
 
     def read_log(self) -> Log | None:
-        """The drive's log, or None where bands were typed in.
-
-        Returns
-        -------
-        Log or None
-            Read from the file the job names.
-
-        Raises
-        ------
-        InputError
-            If the section names no file, has a key that is not known, or the file cannot be read as a log.
-
-        Notes
-        -----
-        Keys of ``[log]``: ``file``; and where the reader asks for a decision, ``columns`` and ``units`` (tables from
-        meaning to column and to unit), ``afr_stoich``, ``decimal`` and ``ambient_kpa``, as ``read_log`` takes them.
-        """
+        """The drive's log, read from the file the job names; None where bands were typed in."""
         return log_of(self.settings["log"], self.folder, ambient_pa=self._ambient_pa())
 
     def _ambient_pa(self) -> float | None:
@@ -112,61 +97,22 @@ class Job:
         return None if assumed else self.setup.air.pressure_pa
 
     def bands(self, log: Log | None) -> Bands:
-        """Bands of the job, with lifts.
-
-        Parameters
-        ----------
-        log : Log or None
-            The drive; None where the job types its bands in.
-
-        Returns
-        -------
-        Bands
-            From the log, or as typed in.
-        """
+        """Bands of the job with their lifts, from the log, or as typed in where there is none."""
         bands, lift = bands_of(self.settings["bands"], log), self.settings["lift"]
         needs_parts(bands, lift, self.left_out, slide=isinstance(self.setup.carburettor.air_valve, SlideValve))
         return lifted(bands, lift, self.setup)
 
     def checks(self, bands: Bands) -> Checks:
-        """Checks before the cut, from the drive and from what the job notes.
-
-        Parameters
-        ----------
-        bands : Bands
-            The bands, with lifts.
-
-        Returns
-        -------
-        Checks
-            What the drive shows by itself is looked at with or without [checks]; overridden where the job gives a reason.
-        """
+        """Checks before the cut, from the drive and from [checks]; overridden where that gives a reason."""
         engine_stated = not any(prior.section == "engine" for prior in self.left_out)
         return checks_of(self.settings["checks"], bands, self.setup, engine_stated=engine_stated)
 
     def lean_limits(self) -> LeanLimits | None:
-        """Lean limits of the sweeps the job names.
-
-        Returns
-        -------
-        LeanLimits or None
-            From typed steps or from a log each; None where the job has none.
-        """
+        """Lean limits of the sweeps the job names; None where it has none."""
         return lean_limits_of(self.settings["lean_limits"], self.folder)
 
     def target(self, bands: Bands) -> Target:
-        """Target of the job.
-
-        Parameters
-        ----------
-        bands : Bands
-            The bands.
-
-        Returns
-        -------
-        Target
-            From the job's table, idle test, lean limits, the usual regimes and the meter's zero by gas.
-        """
+        """Target from [target], idle test, lean limits, the usual lambda by load, and the meter's zero by gas."""
         section = dict(self.settings["target"])
         settings = {key: section.pop(key) for key in TARGET_SETTINGS if key in section}
         for load, wanted in section.items():
@@ -209,23 +155,11 @@ class Job:
         """What the job does not state, the value taken for it, and what that costs; None where nothing was assumed."""
         return assumed_table(design, self.left_out)
 
-    def design(self, bands: Bands | None = None) -> Design:
-        """The whole road: log, bands, target, design.
-
-        Parameters
-        ----------
-        bands : Bands or None
-            Bands already at hand; made from the job's log when not given.
-
-        Returns
-        -------
-        Design
-            What the job's needle should become.
-        """
+    def design(self, bands: Bands | None = None, checks: Checks | None = None) -> Design:
+        """The whole road; bands and checks are made where they are not at hand."""
         bands = self.bands(self.read_log()) if bands is None else bands
-        return solve(
-            self.target(bands), self.setup, limits=self.limits(), learned=self.learned(bands), checks=self.checks(bands)
-        )
+        checks = self.checks(bands) if checks is None else checks
+        return solve(self.target(bands), self.setup, limits=self.limits(), learned=self.learned(bands), checks=checks)
 
     def limits(self) -> Limits:
         """Limits of the design, as [limits] states them."""
@@ -236,39 +170,18 @@ class Job:
         return learn(self.passes(bands), self.setup, doubts=self.doubts())
 
     def history_path(self) -> Path | None:
-        """File of the job's passes.
-
-        Returns
-        -------
-        Path or None
-            As [history] names it; None where the job keeps none.
-        """
+        """File of the job's passes, as [history] names it; None where the job keeps none."""
         section = self.settings["history"]
-        only(section, {"file"}, "history")
         if section and "file" not in section:
             msg = 'The job\'s [history] names no file; write file = "passes.json", it need not exist yet.'
             raise InputError(msg)
         return path_in(self.folder, section["file"], "[history] file") if section else None
 
     def passes(self, bands: Bands) -> History:
-        """All passes of the job, the present drive last.
+        """Passes kept in the job's history file and the present drive, last; before it that with the jet moved.
 
-        Parameters
-        ----------
-        bands : Bands
-            Bands of the present drive.
-
-        Returns
-        -------
-        History
-            Those kept in the job's history file, if there is one yet, and the present drive; before it that with
-            the jet moved, where [calibration] gives one.
-
-        Raises
-        ------
-        InputError
-            If the present drive is one of the kept ones with another needle or jet height, or an old one, or that with the
-            jet moved belongs to an old one.
+        InputError if the present drive is a kept one with another needle or jet height, or an old one, or if that with the
+        jet moved belongs to an old one.
         """
         here = Pass(self.setup.carburettor.needle, self.setup.carburettor.jet.drop_mm, bands)
         path = self.history_path()
@@ -290,7 +203,7 @@ class Job:
                 raise InputError(msg)
             # The same drive read again, with bands or lifts set otherwise: the job's own words count.
             kept = kept[:-1]
-        second = self._moved_drive()
+        second = self._moved_drive
         if second is None:
             return History((*kept, here))
         if kept and kept[-1].same_drive(second[0]):
@@ -306,21 +219,11 @@ class Job:
         return History((*kept, turned, here))
 
     def jet_drive(self, bands: Bands) -> JetShift | None:
-        """What the drive with the jet moved found.
-
-        Parameters
-        ----------
-        bands : Bands
-            Those of the drive before or after it, jet as it is now.
-
-        Returns
-        -------
-        JetShift or None
-            None where the job has no [calibration].
-        """
-        moved = self._moved_drive()
+        """What the drive with the jet moved found; None where the job has no [calibration]."""
+        moved = self._moved_drive
         return None if moved is None else jet_shift(bands, moved[0], self.setup, flats=moved[1], doubts=self.doubts())
 
+    @cached_property
     def _moved_drive(self) -> tuple[Bands, float] | None:
         stated = not any(prior.section in ("engine", "air_valve") for prior in self.left_out)
         given = self.settings["calibration"], self.settings["bands"]
@@ -355,18 +258,7 @@ class Job:
         return np.asarray(readings - too_thick)
 
     def sheet(self, design: Design) -> GrindSheet:
-        """Grind sheet of a design, with what the job's micrometer will read.
-
-        Parameters
-        ----------
-        design : Design
-            The design.
-
-        Returns
-        -------
-        GrindSheet
-            With a column of readings where the job states an anvil width.
-        """
+        """Grind sheet of a design, with what the job's micrometer will read where its anvils are stated."""
         acknowledged = str(self.settings["altitude"].get("acknowledged", ""))
         return grind_sheet(
             design,
@@ -396,7 +288,6 @@ class Job:
         section = self.settings["altitude"]
         if not section and not heights_m:
             return None
-        only(section, {"home_m", "trip_m", "acknowledged"}, "altitude")
         if section and "home_m" not in section:
             msg = "The job's [altitude] lacks home_m; a needle for the mountain needs its second check at home."
             raise InputError(msg)
@@ -409,7 +300,6 @@ class Job:
 
     def _micrometer(self) -> Mapping[str, Any]:
         section = self.settings["micrometer"]
-        only(section, {"anvil_width_mm", "face_on_mark"}, "micrometer")
         if "anvil_width_mm" in section:
             check_range(section["anvil_width_mm"], "[micrometer] anvil_width_mm", 0.0, 20.0, cure="It is a number in mm.")
         return section

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import fields, replace
+from inspect import signature
 from pathlib import Path
 from typing import Any
 
@@ -12,7 +13,7 @@ import numpy as np
 from needlecalc.arrays import check_range
 from needlecalc.echo import LONGEST_VALUE, plain, shown
 from needlecalc.errors import InputError
-from needlecalc.jobparts import built, named, only, path_in, table_of
+from needlecalc.jobkinds import built, named, only, path_in
 from needlecalc.measure.checks.check import Checks
 from needlecalc.measure.checks.engine import check_engine
 from needlecalc.measure.checks.inspection import GasReading, Ignition, Mechanical, NeedleReading, Sensor, Twins
@@ -29,33 +30,15 @@ from needlecalc.parts.setup import Setup
 from needlecalc.units import PA_PER_KPA
 
 
+def _taken(made: Callable[..., Any]) -> set[str]:
+    """Names of the arguments that a function takes."""
+    return set(signature(made).parameters)
+
+
 def log_of(section: Mapping[str, Any], folder: Path, name: str = "log", ambient_pa: float | None = None) -> Log | None:
-    """Log that [log] names.
-
-    Parameters
-    ----------
-    section : mapping
-        Keys of [log].
-    folder : Path
-        Folder that its path is relative to.
-    name : str
-        Name of the section, for messages.
-    ambient_pa : float or None
-        Pressure of the air that a manifold gauge counts from, where the section states none. [Pa]
-
-    Returns
-    -------
-    Log or None
-        None where the job types its bands in.
-
-    Raises
-    ------
-    InputError
-        If the section names no file, has a key that is not known, or the file cannot be read as a log.
-    """
+    """Log that [log] names."""
     if not section:
         return None
-    only(section, {"file", "columns", "units", "afr_stoich", "decimal", "ambient_kpa"}, name)
     if "file" not in section:
         msg = f'The job\'s [{name}] names no file; write file = "drive.csv".'
         raise InputError(msg)
@@ -75,31 +58,10 @@ def log_of(section: Mapping[str, Any], folder: Path, name: str = "log", ambient_
 
 
 def bands_of(given: Mapping[str, Any], log: Log | None, name: str = "bands") -> Bands:
-    """Bands that [bands] asks for, before lifts.
-
-    Parameters
-    ----------
-    given : mapping
-        Keys of [bands].
-    log : Log or None
-        The drive; None where the job types its bands in.
-    name : str
-        Name of the section, for messages.
-
-    Returns
-    -------
-    Bands
-        From the log, or as typed in.
-
-    Raises
-    ------
-    InputError
-        If a key is unknown, or neither a log nor typed bands are given.
-    """
+    """Bands that [bands] asks for, before lifts."""
     section = dict(given)
     if log is None:
-        allowed = {"rpm", "lambda_measured", "load", "lambda_se", "air_flow_g_s", "manifold_pressure_pa"}
-        only(section, allowed, name)
+        only(section, _taken(typed_bands) - {"lift_mm", "lift_u_mm"}, name)
         if "rpm" not in section or "lambda_measured" not in section:
             msg = "The job has neither a [log] file nor typed [bands] rpm and lambda_measured; give one of them."
             raise InputError(msg)
@@ -108,24 +70,7 @@ def bands_of(given: Mapping[str, Any], log: Log | None, name: str = "bands") -> 
     if "rpm" in section:
         msg = "The job types its [bands] in and names a [log] too; keep the one that counts."
         raise InputError(msg)
-    allowed = {
-        "rpm_edges",
-        "idle_below_rpm",
-        "lag_s",
-        "steady_s",
-        "rpm_within",
-        "pressure_within_pa",
-        "least_count",
-        "settle_s",
-        "lambda_within",
-        "opening_rise",
-        "throttle_within_percent",
-        "warm_above_degc",
-        "overrun_below_pa",
-        "loads_percent",
-        "loads_kpa",
-    }
-    only(section, allowed, "bands")
+    only(section, (_taken(make_bands) - {"log", "loads_pa"}) | {"loads_kpa"}, name)
     loads = section.pop("loads_kpa", None)
     loads_pa: dict[str, tuple[float, float]] | None = None
     if loads is not None:
@@ -145,29 +90,8 @@ def bands_of(given: Mapping[str, Any], log: Log | None, name: str = "bands") -> 
 
 
 def lifted(bands: Bands, given: Mapping[str, Any], setup: Setup) -> Bands:
-    """Bands with lifts, as [lift] says.
-
-    Parameters
-    ----------
-    bands : Bands
-        Bands of the drive.
-    given : mapping
-        Keys of [lift].
-    setup : Setup
-        Setup of the drive.
-
-    Returns
-    -------
-    Bands
-        With lifts and their doubts.
-
-    Raises
-    ------
-    InputError
-        If a key is unknown, or a lift can be had in no way.
-    """
+    """Bands with lifts, as [lift] says."""
     lift = dict(given)
-    only(lift, {"lift_mm", "lift_u_mm", "calibrate", "combine", "restate", "air_valve", "depression_pa", "doubts"}, "lift")
     if "doubts" in lift:
         lift["doubts"] = built(LiftDoubts, lift["doubts"], "lift.doubts")
     if "air_valve" in lift:
@@ -185,24 +109,7 @@ def _as_read(setup: Setup, changed: Mapping[str, Any]) -> Setup:
 
 
 def checks_of(given_section: Mapping[str, Any], bands: Bands, setup: Setup, *, engine_stated: bool = True) -> Checks:
-    """Checks before the cut, from the drive and from what [checks] notes.
-
-    Parameters
-    ----------
-    given_section : mapping
-        Keys of [checks].
-    bands : Bands
-        The bands, with lifts.
-    setup : Setup
-        Setup of the drive.
-    engine_stated : bool
-        False where the engine is an invented one, by which no leak can be judged.
-
-    Returns
-    -------
-    Checks
-        What the drive shows by itself is looked at with or without [checks]; overridden where the job gives a reason.
-    """
+    """Checks before the cut, from the drive and from what [checks] notes."""
     section = dict(given_section)
     kinds: dict[str, Callable[..., Any]] = {
         "ignition": Ignition,
@@ -211,7 +118,6 @@ def checks_of(given_section: Mapping[str, Any], bands: Bands, setup: Setup, *, e
         "twins": Twins,
         "limits": CheckLimits,
     }
-    only(section, {*kinds, "gases", "needle", "override"}, "checks")
     given = {key: built(kind, section[key], f"checks.{key}") for key, kind in kinds.items() if key in section}
     if "gases" in section:
         given["gases"] = gases_of(section)
@@ -223,45 +129,16 @@ def checks_of(given_section: Mapping[str, Any], bands: Bands, setup: Setup, *, e
 
 
 def gases_of(section: Mapping[str, Any]) -> list[GasReading]:
-    """Readings of an exhaust analyser that [checks] notes.
-
-    Parameters
-    ----------
-    section : mapping
-        Keys of [checks].
-
-    Returns
-    -------
-    list of GasReading
-        One a running point; none where the job has none.
-
-    Raises
-    ------
-    InputError
-        If they are no list, or a reading is impossible.
-    """
+    """Readings of an exhaust analyser that [checks] notes."""
     given = section.get("gases", [])
-    if not isinstance(given, list):
+    if not isinstance(given, list) or not all(isinstance(one, Mapping) for one in given):
         msg = "checks.gases must be a list: write [[checks.gases]], with double brackets, before each reading."
         raise InputError(msg)
-    return [built(GasReading, table_of(one, "checks.gases"), "checks.gases") for one in given]
+    return [built(GasReading, one, "checks.gases") for one in given]
 
 
 def lean_limits_of(sections: Mapping[str, Any], folder: Path) -> LeanLimits | None:
-    """Lean limits of the sweeps that [lean_limits] names.
-
-    Parameters
-    ----------
-    sections : mapping
-        Sweeps by name.
-    folder : Path
-        Folder that their paths are relative to.
-
-    Returns
-    -------
-    LeanLimits or None
-        From typed steps or from a log each; None where the job has none.
-    """
+    """Lean limits of the sweeps that [lean_limits] names."""
     found: LeanLimits | None = None
     for name, keys_given in sections.items():
         where = f"lean_limits.{plain(name, LONGEST_VALUE)}"
@@ -290,31 +167,7 @@ def moved_drive_of(
     parts_stated: bool = True,
     ambient_pa: float | None = None,
 ) -> tuple[Bands, float] | None:
-    """Bands of the drive with the jet moved, as [calibration] gives them.
-
-    Parameters
-    ----------
-    calibration, bands : mapping
-        Keys of [calibration] and of [bands].
-    setup : Setup
-        The setup of the first drive.
-    folder : Path
-        Folder that the path of its log is relative to.
-    parts_stated : bool
-        False where no lift can be computed, as engine or air valve are invented.
-    ambient_pa : float or None
-        Pressure of the air that a manifold gauge counts from, where the section states none. [Pa]
-
-    Returns
-    -------
-    tuple of Bands and float, or None
-        Bands, and flats of the nut, positive lowered the jet; None where the job has no [calibration].
-
-    Raises
-    ------
-    InputError
-        If the flats are not said, or the bands or their log cannot be read.
-    """
+    """Bands of the drive with the jet moved, as [calibration] gives them."""
     if not calibration:
         return None
     section = dict(calibration)

@@ -1,19 +1,29 @@
-"""The job file read: TOML, all its faults at once."""
+"""The job file read: TOML, all its faults at once, each with its line, section and key; the parts made of it."""
 
 from __future__ import annotations
 
+import re
+import tomllib
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from pathlib import Path
+from typing import Any
 
+from needlecalc.arrays import check_range, read_only
 from needlecalc.design.belief.doubts import Doubts
 from needlecalc.design.inverse.limits import Limits
 from needlecalc.echo import LONGEST_NAME, LONGEST_VALUE, plain, shown
-from needlecalc.errors import LogFormatError
+from needlecalc.errors import InputError, LogFormatError
 from needlecalc.job import Job
 from needlecalc.jobassumed import completed
-from needlecalc.jobfaults import Faults, JobFaults
-from needlecalc.jobkinds import BLANK, kind_faults
-from needlecalc.jobparts import built, close_word, nearest, setup_of
+from needlecalc.jobkinds import BLANK, built, close_word, kind_faults, named, nearest, only, path_in
 from needlecalc.jobunits import converted, said
+from needlecalc.parts.carburettor import AirValve, Carburettor, Jet
+from needlecalc.parts.engine import Air, Engine, Fuel, VolumetricEfficiency
+from needlecalc.parts.needle import Needle, read_needle
+from needlecalc.parts.setup import Setup
+from needlecalc.parts.slide import SlideValve
+from needlecalc.units import PA_PER_KPA
 
 SECTIONS = (
     "engine",
@@ -38,6 +48,97 @@ SECTIONS = (
     "history",
     "altitude",
 )
+
+_HEAD = re.compile(r"\s*\[\[?\s*([^\[\]]+?)\s*\]\]?\s*(?:#.*)?$")
+_KEY = re.compile(r"""\s*["']?([^\s="']+)["']?\s*=""")
+_COMMA = re.compile(r"(\s*[\w.-]+\s*=\s*)([-+]?\d+),(\d+)(\s*(?:#.*)?)$")
+_BARE_BLANK = re.compile(r"(\s*[\w.-]+\s*=\s*)\?(\s*(?:#.*)?)$")
+
+
+class JobFaults(InputError):
+    """A job file has faults: ``faults`` holds a sentence each, the message all of them."""
+
+    def __init__(self, faults: Sequence[str]) -> None:
+        numbered = " ".join(f"({k}) {fault}" for k, fault in enumerate(faults, start=1))
+        super().__init__(faults[0] if len(faults) == 1 else f"{len(faults)} faults. {numbered}")
+        self.faults = tuple(plain(fault) for fault in faults)
+
+
+class Faults:
+    """Faults found so far in a job file."""
+
+    def __init__(self, file: str) -> None:
+        self.file = file
+        self._said: list[str] = []
+        self._files: list[LogFormatError] = []  # a file's own trouble keeps its words and its kind
+        self._places: set[str] = set()
+        self._lines: dict[tuple[str, str], int] = {}
+        self._written: dict[tuple[str, str], str] = {}
+
+    def parsed(self, text: str) -> dict[str, Any]:
+        """Content of a TOML text; numbers with a decimal comma are noted, and read on as if they had a point."""
+        lines, place = text.splitlines(), ""
+        for number, line in enumerate(lines, start=1):
+            if head := _HEAD.match(line):
+                place = head[1]
+                self._lines.setdefault((place, ""), number)
+            elif key := _KEY.match(line):
+                self._lines.setdefault((place, key[1]), number)
+        mended = [_BARE_BLANK.sub(rf'\1"{BLANK}"\2', line) for line in lines]
+        try:
+            return tomllib.loads("\n".join(mended) + "\n")
+        except tomllib.TOMLDecodeError:
+            for number, line in enumerate(mended, start=1):
+                if found := _COMMA.match(line):
+                    mended[number - 1] = _COMMA.sub(r"\1\2.\3\4", line)
+                    value = f"{found[2]},{found[3]}"
+                    wrong = f"{found[1].strip(' =')} is {plain(value, LONGEST_VALUE)}, but a number takes a decimal point"
+                    self._said.append(f"{self.file}, line {number}: {wrong}; write {value.replace(',', '.')}.")
+        try:
+            return tomllib.loads("\n".join(mended) + "\n")
+        except tomllib.TOMLDecodeError as error:
+            self._said.append(f"{self.file} is not valid TOML: {error}; mend that place.")
+            self.end()
+            raise
+
+    def read_as(self, written: Mapping[tuple[str, str], str]) -> None:
+        """Take down which key each converted one was written as: its line is that one's, and the fault says so."""
+        self._written = dict(written)
+
+    def add(self, place: str, key: str, words: str) -> None:
+        """Note a fault of a key in a section; of the section itself where the key is empty."""
+        if (old := self._written.get((place, key))) is not None:
+            words, key = f"{words} It is written as {old}.", old
+        line = self._lines.get((place, key)) or self._lines.get((place, "")) or self._lines.get(("", place))
+        self._places.add(place)
+        self._said.append(f"{self.file}{f', line {line}' if line else ''}: {words}")
+
+    def pass_over(self, place: str) -> None:
+        """Say nothing of a section whose head was misspelt."""
+        self._places.add(place)
+
+    def hit(self, *places: str) -> bool:
+        """Whether a section, or one inside it, has a fault already."""
+        return any(found == place or found.startswith(f"{place}.") for found in self._places for place in places)
+
+    @contextmanager
+    def catching(self, place: str) -> Iterator[None]:
+        """Note what a section's reader refuses, and go on; a section with a fault already is left at that."""
+        try:
+            yield
+        except LogFormatError as error:
+            self._places.add(place)
+            self._said.append(str(error))
+            self._files.append(error)
+        except InputError as error:
+            self.add(place, error.argument, str(error))
+
+    def end(self) -> None:
+        """Raise what was found, if anything."""
+        if len(self._said) == len(self._files) == 1:
+            raise self._files[0]
+        if self._said:
+            raise JobFaults(self._said)
 
 
 def read_job(path: str | Path) -> Job:
@@ -103,3 +204,67 @@ def read_job(path: str | Path) -> Job:
     part, left_out = completed(whole)
     setup = setup_of(part, path.parent, name, faults)
     return Job(setup.name, path.parent, setup, part, left_out, said(part, written))
+
+
+def setup_of(part: Mapping[str, Mapping[str, Any]], folder: Path, name: str, faults: Faults) -> Setup:
+    """Setup of a job, parts built and checked; all their faults are raised at once."""
+    slide = "slide_valve" if part["slide_valve"] else "air_valve"
+    makers: dict[str, Callable[[], Any]] = {
+        "engine": lambda: _engine(part["engine"]),
+        "needle": lambda: _needle(part["needle"], folder),
+        "jet": lambda: built(Jet, part["jet"], "jet"),
+        slide: lambda: _valve(part["air_valve"], part["slide_valve"]),
+        "fuel": lambda: built(Fuel, part["fuel"], "fuel"),
+        "air": lambda: _air(dict(part["air"])),
+    }
+    made: dict[str, Any] = {}
+    for section, make in makers.items():
+        if not faults.hit(section):
+            with faults.catching(section):
+                made[section] = make()
+    if {"needle", "jet", slide} <= set(made) and not faults.hit("carburettor"):
+        with faults.catching("carburettor"):
+            given = {"needle": made["needle"], "jet": made["jet"], "air_valve": made[slide]}
+            made["carburettor"] = built(Carburettor, part["carburettor"], "carburettor", **given)
+    faults.end()
+    return Setup(made["engine"], made["carburettor"], made["fuel"], made["air"], name)
+
+
+def _air(section: dict[str, Any]) -> Air:
+    if "altitude_m" in section and "pressure_pa" not in section:
+        only(section, {"altitude_m", "temperature_degc", "humidity"}, "air")
+        with named("air"):
+            check_range(section["altitude_m"], "altitude_m", -500.0, 6000.0, cure="It is in metres above sea level.")
+            return Air.at_altitude(**section)
+    return built(Air, section, "air")
+
+
+def _engine(section: Mapping[str, Any]) -> Engine:
+    """Engine; its volumetric efficiency may be a table of its own, [engine.volumetric_efficiency]."""
+    filling = section.get("volumetric_efficiency")
+    if isinstance(filling, dict):
+        keys = dict(filling)
+        if "manifold_pressure_kpa" in keys:
+            kpa = read_only(keys.pop("manifold_pressure_kpa"), "[engine.volumetric_efficiency] manifold_pressure_kpa")
+            keys["manifold_pressure_pa"] = kpa * PA_PER_KPA
+        section = {**section, "volumetric_efficiency": built(VolumetricEfficiency, keys, "engine.volumetric_efficiency")}
+    return built(Engine, section, "engine")
+
+
+def _valve(air_valve: Mapping[str, Any], slide_valve: Mapping[str, Any]) -> AirValve | SlideValve:
+    if not slide_valve:
+        return built(AirValve, air_valve, "air_valve")
+    if air_valve:
+        msg = "The job has both [air_valve] and [slide_valve]; keep the one your carburettor has."
+        raise InputError(msg)
+    return built(SlideValve, slide_valve, "slide_valve")
+
+
+def _needle(section: Mapping[str, Any], folder: Path) -> Needle:
+    if "file" in section:
+        only(section, {"file", "name", "pitch_mm", "first_station_mm", "fill_blanks", "diameter_column"}, "needle")
+        rest = {key: value for key, value in section.items() if key != "file"}
+        path = path_in(folder, section["file"], "[needle] file")
+        with named("needle"):
+            return read_needle(path, **rest)
+    return built(Needle, section, "needle")

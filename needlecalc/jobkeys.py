@@ -27,8 +27,8 @@ from needlecalc.jobkinds import (
     YES_NO,
     YES_NOS,
     keys_taken,
+    nearest,
 )
-from needlecalc.jobparts import nearest
 from needlecalc.jobunits import other_units
 from needlecalc.show import Column, Table
 

@@ -1,16 +1,21 @@
-"""What kind of value each key of a job file takes: number, text, true or false, a row of them, or a section."""
+"""What each key of a job file takes: number, text, true or false, a row of them, or a section; records made of them."""
 
 from __future__ import annotations
 
 import inspect
 import re
-from collections.abc import Callable, Iterator, Mapping
-from typing import Any, NamedTuple
+from collections.abc import Callable, Collection, Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import MISSING, fields
+from difflib import get_close_matches
+from pathlib import Path
+from typing import Any, NamedTuple, TypeVar
 
 from needlecalc.design.belief.doubts import Doubts
 from needlecalc.design.inverse.limits import Limits
 from needlecalc.design.inverse.maketarget import make_target
 from needlecalc.echo import LONGEST_NAME, LONGEST_VALUE, plain, shown
+from needlecalc.errors import InputError, LogFormatError
 from needlecalc.measure.checks.inspection import GasReading, Ignition, Mechanical, NeedleReading, Sensor, Twins
 from needlecalc.measure.checks.limits import CheckLimits
 from needlecalc.measure.drive.make import make_bands, typed_bands
@@ -24,6 +29,8 @@ from needlecalc.parts.engine import Air, Engine, Fuel, VolumetricEfficiency
 from needlecalc.parts.needle import Needle, read_needle
 from needlecalc.parts.slide import SlideValve
 from needlecalc.report.document import Paper
+
+Part = TypeVar("Part")
 
 # Whom each section is handed to: the annotations there say what each key takes.  A star stands for any name.
 TAKEN_BY: Mapping[str, tuple[Callable[..., Any], ...]] = {
@@ -90,6 +97,7 @@ NOT_IN_A_JOB = {
     "calibration": {"source", "ambient_pa", "calibrate", "combine", "restate", "doubts", "depression_pa"},
     "target": {"lambda_by_load"},
 }
+LISTS = ("checks.gases",)  # of sections
 BLANK = "?"  # a value still to be filled in
 NUMBER, TEXT, FILE, YES_NO, TABLE = "a number", "text", "the name of a file", "true or false", "a section of its own"
 NUMBERS, TEXTS, YES_NOS = "a row of numbers", "a row of texts", "a row of true and false"
@@ -129,20 +137,9 @@ class KindFault(NamedTuple):
 def kind_faults(section: Mapping[str, Any], place: str = "", pattern: str = "") -> Iterator[KindFault]:
     """Every value of another kind than its key takes, before anything is made of it.
 
-    Parameters
-    ----------
-    section : mapping
-        The whole job, or a section of it.
-    place, pattern : str
-        Where the section stands, as in ``checks.ignition``, and its name in the tables above; empty for the job.
+    ``place`` is where the section stands, as in ``checks.ignition``, ``pattern`` its name in the tables above; both are
+    empty for the whole job.
 
-    Yields
-    ------
-    KindFault
-        Section, key, and a sentence that says value, kind and cure.
-
-    Examples
-    --------
     >>> next(kind_faults({"jet": {"bore_mm": [2.54]}})).words
     '[jet] bore_mm is [2.54], but must be a number; write it bare, as 2.54.'
     """
@@ -160,9 +157,12 @@ def kind_faults(section: Mapping[str, Any], place: str = "", pattern: str = "") 
                 rule = f"be {' or '.join(kinds)}; the ? stands where it is to be filled in"
             stands = f"[{plain(place, LONGEST_NAME)}] " if place else ""
             yield KindFault(place, key, f"{stands}{plain(key, LONGEST_VALUE)} is {shown(value)}, but must {rule}.")
+        elif place and not kinds and name not in LISTS and f"{pattern}.*" not in (*TAKEN_BY, *OWN):
+            lists = [one.removeprefix(f"{pattern}.") for one in LISTS if one.startswith(f"{pattern}.")]
+            yield KindFault(place, key, no_key(key, {*keys_taken(pattern), *lists}, plain(place, LONGEST_NAME)))
         elif isinstance(value, Mapping):
             yield from kind_faults(value, where, name if name in TAKEN_BY or name in OWN else f"{pattern}.*")
-        elif name == "checks.gases" and isinstance(value, list):
+        elif name in LISTS and isinstance(value, list):
             for one in value:
                 if isinstance(one, Mapping):
                     yield from kind_faults(one, where, name)
@@ -214,3 +214,61 @@ def _is(value: object, kind: str) -> bool:
         return isinstance(value, list) and all(_is(one, NUMBER) and isinstance(one, int) for one in value)
     inner = TEXT if kind == TEXTS else YES_NO
     return isinstance(value, list) and all(_is(one, inner) for one in value)
+
+
+def only(section: Mapping[str, Any], known: Collection[str], name: str) -> None:
+    """Refuse a key that means nothing."""
+    if unknown := sorted(set(section) - set(known)):
+        raise InputError(no_key(unknown[0], known, name), argument=unknown[0])
+
+
+def no_key(key: str, known: Collection[str], name: str) -> str:
+    """The sentence for a key that means nothing in a section."""
+    return f"[{name}] has no key {shown(key)}; it knows {', '.join(sorted(known))}.{nearest(key, known)}"
+
+
+def nearest(word: str, known: Collection[str]) -> str:
+    """Words that name what was perhaps meant; empty where none is near.
+
+    >>> nearest("bor_mm", {"bore_mm", "drop_mm"})
+    ' Perhaps bore_mm is meant.'
+    """
+    found = close_word(word, known)
+    return f" Perhaps {found} is meant." if found else ""
+
+
+def close_word(word: str, known: Collection[str]) -> str:
+    """The word that was perhaps meant; empty where none is near."""
+    return next(iter(get_close_matches(word, known, n=1, cutoff=0.7)), "")
+
+
+def path_in(folder: Path, given: str, name: str) -> Path:
+    """Path that a job names, relative to its folder; refused where no file can have that name."""
+    if not given or "\0" in given:
+        msg = f'{name} is {shown(given)}, but must be the name of a file, written "drive.csv".'
+        raise InputError(msg)
+    return folder / given
+
+
+@contextmanager
+def named(name: str) -> Iterator[None]:
+    """Put the section before what is wrong with its keys; a file's own trouble keeps its words."""
+    try:
+        yield
+    except LogFormatError:
+        raise
+    except InputError as error:
+        msg = f"[{name}] {error}"
+        raise InputError(msg, argument=error.argument) from error
+
+
+def built(kind: Callable[..., Part], section: Mapping[str, Any], name: str, **given: Any) -> Part:
+    """Record from a section of the same keys, and from fields that stand elsewhere."""
+    own = [item for item in fields(kind) if item.name not in given]  # type: ignore[arg-type]
+    only(section, {item.name for item in own}, name)
+    needed = (item.name for item in own if item.default is MISSING and item.default_factory is MISSING)
+    if lacks := [key for key in needed if key not in section]:
+        msg = f"[{name}] lacks {', '.join(lacks)}; add {'it' if len(lacks) == 1 else 'them'}."
+        raise InputError(msg)
+    with named(name):
+        return kind(**section, **given)

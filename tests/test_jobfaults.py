@@ -7,7 +7,7 @@ from door_cases import change
 
 import needlecalc as nc
 from needlecalc.__main__ import main
-from needlecalc.jobfaults import JobFaults
+from needlecalc.jobfile import JobFaults
 
 
 def faults_of(job):

@@ -12,10 +12,9 @@ from conftest import DATA
 
 import needlecalc as nc
 from needlecalc.__main__ import main
-from needlecalc.jobdrive import bands_of, checks_of, lean_limits_of, lifted, log_of
+from needlecalc.jobdrive import bands_of, lean_limits_of
 from needlecalc.jobkeys import key_tables, keys_of, schema, sections
-from needlecalc.jobkinds import NUMBER, TAKEN_BY
-from needlecalc.jobparts import built
+from needlecalc.jobkinds import NUMBER, TAKEN_BY, built, kind_faults
 
 
 @pytest.fixture(scope="module")
@@ -61,12 +60,8 @@ def known(section, van):
     """Keys that the reader itself names where one is unknown."""
     job = nc.read_job(DATA / "pass_van.toml")
     other = {"no_such_key": 1}
-    bands = nc.typed_bands([900], [1.0], lift_mm=[3.0])
     readers = {
-        "log": [lambda: log_of(other, DATA)],
         "bands": [lambda: bands_of(other, None), lambda: bands_of(other, job.read_log())],
-        "lift": [lambda: lifted(bands, other, job.setup)],
-        "checks": [lambda: checks_of(other, bands, job.setup)],
         "lean_limits.*": [
             lambda: lean_limits_of({"own": other}, DATA),
             lambda: lean_limits_of({"own": {**other, "file": "a"}}, DATA),
@@ -80,9 +75,23 @@ def known(section, van):
     return names
 
 
-@pytest.mark.parametrize("section", ["log", "bands", "lift", "checks", "lean_limits.*"])
+@pytest.mark.parametrize("section", ["bands", "lean_limits.*"])
 def test_keys_listed_are_those_the_reader_knows(section, van):
     assert {key.name for key in keys_of(section)} == known(section, van)
+
+
+@pytest.mark.parametrize(
+    "section", [name for name in sections() if "*" not in name and any(k.name != "*" for k in keys_of(name))]
+)
+def test_a_key_misspelt_is_refused_in_every_section_as_the_job_is_read(section):
+    """All at once, before the log is read, with the nearest key there is; but where any name is a load."""
+    names = [key.name for key in keys_of(section) if key.name != "*"]
+    found = list(kind_faults({f"{name}z": 1 for name in names}, section, section))
+    if section == "target":
+        assert not found
+        return
+    assert [one.key for one in found] == [f"{name}z" for name in names]
+    assert all("Perhaps" in one.words and f"it knows {', '.join(sorted(names))}" in one.words for one in found)
 
 
 def test_the_schema_admits_the_demo_and_refuses_what_the_reader_refuses(van):

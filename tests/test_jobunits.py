@@ -8,7 +8,7 @@ from door_cases import change, typed_job
 
 import needlecalc as nc
 from needlecalc.__main__ import main
-from needlecalc.jobfaults import JobFaults
+from needlecalc.jobfile import JobFaults
 from needlecalc.jobkeys import keys_of, sections
 from needlecalc.jobkinds import NUMBER, NUMBERS, keys_taken
 from needlecalc.jobunits import converted, other_units

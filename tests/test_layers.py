@@ -115,8 +115,6 @@ FLOORS = [
     ],
     [
         "jobkinds",
-        "jobfaults",
-        "jobparts",
         "jobunits",
         "jobdrive",
         "jobassumed",
