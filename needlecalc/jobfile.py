@@ -158,6 +158,12 @@ def read_job(path: str | Path) -> Job:
     ------
     InputError
         If a key is unknown or missing, or a part is impossible; the message names section and cure.
+
+    Examples
+    --------
+    >>> from needlecalc.jobnew import demo_folder
+    >>> read_job(demo_folder() / "pass_van.toml").name
+    'pass-road van (invented)'
     """
     path = Path(path)
     file = plain(path.name, LONGEST_NAME)

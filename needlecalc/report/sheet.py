@@ -306,6 +306,12 @@ def grind_sheet(
     -------
     GrindSheet
         Prints itself as text; ``csv()`` gives the table.
+
+    Examples
+    --------
+    >>> from needlecalc.example import road
+    >>> grind_sheet(road.design)
+    Grind sheet for 'van as fitted': usable
     """
     made = made_at or now()
     return GrindSheet(

@@ -155,6 +155,12 @@ def judge_cut(
     -----
     A station is there within twice the standard error of hand and micrometer together.  It is overcut when
     it is beyond the *target* diameter by more than that; between first stop and target it is only past the stop.
+
+    Examples
+    --------
+    >>> from needlecalc.example import road
+    >>> judge_cut(road.design, road.design.stop_mm())
+    Progress: stop: at the first stop, at most 0 um to go
     """
     if design.limits.new_blank:
         msg = (

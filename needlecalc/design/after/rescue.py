@@ -135,6 +135,12 @@ def rescue(
     An overcut needle is rich by a mean share *k*; it fits air denser by :math:`1/k^2` (equal lift), a smaller
     jet, or targets richer by *k*, each as well as its shape allows.  All figures are best values; the
     intervals stand in ``progress``.
+
+    Examples
+    --------
+    >>> from needlecalc.example import road
+    >>> rescue(road.design, road.design.stop_mm() - 0.05)
+    Rescue: no way out
     """
     progress = judge_cut(design, readings_mm, within_um=within_um, oval_um=oval_um, file_down=file_down)
     car = _with_travel(refitted(design.learned, progress.measured, design.setup.carburettor.jet.drop_mm))

@@ -93,6 +93,12 @@ def solve(
     farther outside what is permitted than any is now.  A band with a test
     is kept where it passes with 95 % chance, or where it is now; an idle that stands right is left alone
     where the others can be served so.
+
+    Examples
+    --------
+    >>> from needlecalc.example import road
+    >>> solve(road.target, road.setup, checks=road.checks)
+    Design: usable, worst band 0.7 % off target
     """
     gated(checks)
     limits = limits or Limits()

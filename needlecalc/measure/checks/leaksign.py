@@ -93,6 +93,13 @@ def leak_sign(bands: Bands, setup: Setup, *, banks: int = 1) -> LeakSign:
     near full throttle beside light ones at equal air flow sharpen it most.
 
     Air drawn in after the exhaust valves gives the same sign; a gas analyser tells the two apart.
+
+    Examples
+    --------
+    >>> from needlecalc.example import road
+    >>> sign = leak_sign(road.bands, road.setup)
+    >>> abs(sign.idle_excess) < 2.0 * sign.idle_excess_u  # no sign of a leak
+    True
     """
     keep, why_not = _usable(bands, setup)
     if why_not is not None:

@@ -141,6 +141,12 @@ def find_lag(log: Log, lag_s: float | Lag | None = None) -> Lag:
     beyond 0.12 s of standard uncertainty the usual lag is taken.
 
     The mean of a band hardly depends on the lag, as its window is steady: it tells which rows to use.
+
+    Examples
+    --------
+    >>> from needlecalc.example import road
+    >>> print(round(find_lag(road.log).seconds, 1))
+    0.3
     """
     if isinstance(lag_s, Lag):
         return lag_s

@@ -118,6 +118,12 @@ def make_bands(
     Rules of steadiness: :func:`needlecalc.measure.drive.steady.steady_samples`; lag:
     :func:`needlecalc.measure.drive.lag.find_lag`; means and errors:
     :func:`needlecalc.measure.drive.averages.band_means`.  Pieces of a band less than 5 s apart are one visit.
+
+    Examples
+    --------
+    >>> from needlecalc.example import road
+    >>> make_bands(road.log, warm_above_degc=82)
+    Bands: 11, 2545 samples, 850 to 5000 rpm
     """
     edges = read_only(rpm_edges, "rpm_edges")
     if edges.size < 2 or (np.diff(edges) <= 0.0).any():

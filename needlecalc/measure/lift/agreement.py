@@ -130,6 +130,12 @@ def lift_agreement(
     is the scale alone; beyond the 2 % point of either the two disagree.  Then the plainest of these that
     leaves no more than the bands' own uncertainty explains it: a scale of the air flow, an offset of the lift,
     both, or neither.
+
+    Examples
+    --------
+    >>> from needlecalc.example import road
+    >>> lift_agreement(road.bands, road.setup)
+    LiftAgreement: reading, manifold pressure agree
     """
     doubts = doubts or LiftDoubts()
     typed = None if lift_mm is None else typed_each(lift_mm, bands, "lift_mm")

@@ -260,6 +260,14 @@ def with_lift(
     scale, the readings' zero and each band's own error, each tied to zero by its uncertainty; it is repeated
     about the scale found.  Damper oil drags only while the piston rises: a change of it leaves steady lifts
     standing and is only noted.
+
+    Examples
+    --------
+    >>> from needlecalc.example import road
+    >>> import needlecalc as nc
+    >>> typed = nc.typed_bands([2000], [1.05], manifold_pressure_pa=[60e3])
+    >>> print(with_lift(typed, road.setup).lift_mm.round(1))
+    [10.9]
     """
     doubts = doubts or LiftDoubts()
     check_range(lift_u_mm, "lift_u_mm", 0.0, 10.0, cure="It is one sigma, in mm.")
