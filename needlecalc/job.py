@@ -153,7 +153,7 @@ class Job:
 
     def assumed(self, design: Design) -> Table | None:
         """What the job does not state, the value taken for it, and what that costs; None where nothing was assumed."""
-        return assumed_table(design, self.left_out)
+        return assumed_table(design, self.left_out, self.settings["engine"])
 
     def design(self, bands: Bands | None = None, checks: Checks | None = None) -> Design:
         """The whole road; bands and checks are made where they are not at hand."""

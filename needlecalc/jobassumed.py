@@ -12,11 +12,11 @@ import numpy as np
 from needlecalc.design.belief.doubts import Doubts
 from needlecalc.design.inverse.proposal import Design
 from needlecalc.errors import InputError
-from needlecalc.measure.drive.bands import Bands
+from needlecalc.measure.drive.bands import Bands, LiftSource
 from needlecalc.measure.drive.make import typed_bands, typed_each
 from needlecalc.measure.lift.withlift import with_lift
 from needlecalc.parts.carburettor import Carburettor, Jet
-from needlecalc.parts.engine import Air, Fuel
+from needlecalc.parts.engine import Air, Engine, Fuel
 from needlecalc.parts.setup import FlowParameters, Setup, fuel_flow, fuel_flow_and_slopes
 from needlecalc.show import Column, Table, counted
 from needlecalc.units import FloatArray
@@ -93,6 +93,12 @@ FOR_LIFT = (
         "spring force at no lift",
         "press the spring on a scale to its length at no lift; 100 g are 0.98, no spring is 0",
     ),
+)
+
+
+# Where lift is computed from manifold pressure; value and uncertainty are the engine's own.
+FILLING = Prior(
+    "engine", "volumetric_efficiency", None, 0.08, "volumetric efficiency", "read the lift of some bands", Engine
 )
 
 
@@ -184,13 +190,17 @@ def needs_parts(bands: Bands, lift: Mapping[str, Any], assumed: tuple[Prior, ...
     raise InputError(msg)
 
 
-def assumed_table(design: Design, assumed: tuple[Prior, ...]) -> Table | None:
+def assumed_table(design: Design, assumed: tuple[Prior, ...], engine: Mapping[str, Any]) -> Table | None:
     """What was assumed, and what each costs: how far the target diameters move if it is off by its uncertainty."""
     listed = [(prior, prior.value, prior.u) for prior in assumed if prior.section not in PARTS]
     if share := _depression_u(assumed, design.target.bands):
         pa = round(float(design.setup.carburettor.air_valve.depression_pa(0.0)), -1)
         which = SLIDE_DEPRESSION if SLIDE_DEPRESSION in assumed else DEPRESSION
         listed.append((replace(which, u=share), pa, share * pa))
+    by_pressure = any(LiftSource.PRESSURE in source for source in design.target.bands.lift_source)
+    usual = design.setup.engine
+    if by_pressure and FILLING.key not in engine and isinstance(usual.volumetric_efficiency, float):
+        listed.append((FILLING, usual.volumetric_efficiency, usual.volumetric_efficiency_u))
     if not listed:
         return None
     costs = {prior.what: _cost_um(design, prior) for prior, _, _ in listed}
@@ -230,7 +240,7 @@ def _cost_um(design: Design, prior: Prior) -> float:
     if prior.section == "bands":
         return float(np.max(u / bands.lambda_measured / per_um))
 
-    def ratio(setup: Setup, moved_mm: float, pressure: FloatArray, off: FlowParameters) -> FloatArray:
+    def ratio(setup: Setup, moved_mm: FloatArray, pressure: FloatArray, off: FlowParameters) -> FloatArray:
         # Along the needle a lift and the jet's height count alike; held below its first station.
         carburettor = setup.carburettor
         highest = min(float(carburettor.position_mm(0.0, drop)) for drop in (design.drop_mm, carburettor.jet.drop_mm))
@@ -240,7 +250,7 @@ def _cost_um(design: Design, prior: Prior) -> float:
         return np.asarray(np.log(after / fuel_flow(setup, lift, **place).fuel_flow_g_s))
 
     usual = FlowParameters.of(setup)
-    other, moved, pressure, off = setup, 0.0, known, usual
+    other, moved, pressure, off = setup, np.zeros(bands.rpm.size), known, usual
     if prior.what == DEPRESSION.what:
         pressure = known * np.exp(u)
     elif prior.section == "fuel":
@@ -253,6 +263,8 @@ def _cost_um(design: Design, prior: Prior) -> float:
         level = setup.carburettor.float_level_mm + u
         other = replace(setup, carburettor=replace(setup.carburettor, float_level_mm=level))
     elif key in ("drop_mm", "shoulder_offset_mm", "lift_u_mm"):
-        moved = -u  # towards the shoulder, where the needle surely is
-    change = ratio(other, moved, pressure, off) - ratio(setup, 0.0, known, usual)
+        moved = np.full(bands.rpm.size, -u)  # towards the shoulder, where the needle surely is
+    elif key == FILLING.key:
+        moved = -bands.lift_common_u_mm  # by far the most of what moves all computed lifts at once
+    change = ratio(other, moved, pressure, off) - ratio(setup, np.zeros(bands.rpm.size), known, usual)
     return float(np.max(np.abs(change) / per_um))

@@ -10,7 +10,7 @@ from pathlib import Path
 from needlecalc.echo import LONGEST_NAME, plain
 from needlecalc.errors import InputError, NeedleCalcError
 from needlecalc.files import cannot_write, write_files
-from needlecalc.jobassumed import FOR_LIFT, PRIORS, Prior
+from needlecalc.jobassumed import FILLING, FOR_LIFT, PRIORS, Prior
 from needlecalc.jobkinds import BLANK
 from needlecalc.measure.drive.make import make_bands
 from needlecalc.measure.log.file import Log, read_log
@@ -152,10 +152,12 @@ def _write(folder: Path, files: dict[str, bytes]) -> None:
 def _lines(section: str, *, bare: str = "# ", blank: bool = False) -> str:
     """Keys of a section as lines: commented with what is assumed, or to be filled in."""
     priors = [prior for prior in (*PRIORS, *FOR_LIFT) if prior.section == section]
-    return "\n".join(
+    more = [f"# {FILLING.key} = {_usual(FILLING)}    # {_about(FILLING)}"] if section == FILLING.section else []
+    lines = [
         f'{prior.key} = "{BLANK}"    # {prior.how}' if blank else f"{bare}{prior.key} = {_usual(prior)}    # {_about(prior)}"
         for prior in priors
-    )
+    ]
+    return "\n".join([*lines, *more])
 
 
 def _usual(prior: Prior) -> str:

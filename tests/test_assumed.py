@@ -116,6 +116,25 @@ def test_a_manometer_reading_does_without_the_piston(job):
     assert "depression over the jet, Pa" not in assumed(job)[0]
 
 
+def test_a_guessed_filling_is_listed_where_lift_hangs_on_it_and_only_there(job):
+    """Its cost is that of the lifts it moves; stated, or with every lift read, it is none."""
+    what = "volumetric efficiency"
+    change(job, "lift_mm = [3.0, 10.0, 16.0, 22.0]", "lift_u_mm = 0.3")
+    job.write_text(job.read_text() + PARTS)
+    change(job, "[lift]", "manifold_pressure_pa = [40e3, 60e3, 95e3, 95e3]\n[lift]")
+    made = nc.read_job(job)
+    rows = {row["what"]: row for row in made.assumed(made.design()).rows}
+    assert (rows[what]["value"], rows[what]["key"]) == (0.85, "[engine] volumetric_efficiency")
+    assert rows[what]["um"] > 1.0
+    change(job, "cylinders = 4", "cylinders = 4\nvolumetric_efficiency = 0.85")
+    made = nc.read_job(job)
+    assert what not in {row["what"] for row in made.assumed(made.design()).rows}
+    change(job, "lift_u_mm = 0.3", "lift_mm = [3.0, 10.0, 16.0, 22.0]")
+    change(job, "\nvolumetric_efficiency = 0.85", "")
+    made = nc.read_job(job)
+    assert what not in {row["what"] for row in made.assumed(made.design()).rows}
+
+
 def test_home_without_air_means_the_drive_was_at_home(job):
     job.write_text(FOUR_THINGS + "[altitude]\nhome_m = 1200\n")
     made = nc.read_job(job)
