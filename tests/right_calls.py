@@ -153,6 +153,7 @@ def right_calls(folder: Path) -> dict[str, dict[str, Any]]:
         "metering": {"setup": setup, "lift_mm": [3.0, 9.0], "depression_pa": None},
         "make_target": {"bands": bands, "lambda_by_load": {"full": 0.9}, "lean_limits": None, "idle_co_percent": 1.2},
         "Target": {"bands": bands, "lambda_target": [0.9] * 4, "weight": [1.0] * 4},
+        "Paper": {"size": "letter", "unit": "inch", "decimal": "comma"},
         "Limits": {"new_blank": False, "max_cut_mm": 0.2, "keep": (1,), "never_below_mm": {2: 1.0}, "flats": "half"},
         "blended": cut,
         "own_cut": cut,

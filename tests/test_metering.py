@@ -136,7 +136,7 @@ def test_it_shows_itself_and_its_plots_hold_the_numbers():
     areas = nc.plot_metering(law)
     np.testing.assert_allclose(areas.lines[0].get_ydata(), law.flow.metering_area_mm2)
     np.testing.assert_allclose(areas.lines[1].get_ydata(), law.flow.effective_area_mm2)
-    assert areas.get_ylabel() == "area (mm$^2$)"
+    assert areas.get_ylabel() == "area (mm²)"
     own = areas.figure.add_subplot()
     assert nc.plot_sensitivity(law, ax=own) is own
     np.testing.assert_allclose(own.lines[0].get_ydata(), law.lambda_per_step)

@@ -80,7 +80,10 @@ class Orders(Shown):
         if not design.met:
             do = words_sheet.DECIDE_FIRST.format(bands=say.missed(design))
         stop = words_sheet.STOP[stages] if self.works() or design.turns() else ""
-        return tuple(filter(None, (do, stop, self.not_to_do(), say.jet_on_sheet(design))))
+        jet = say.jet_on_sheet(design)
+        if self.jet_drive is not None:
+            jet = f"{words.JET_BACK.format(drop_mm=design.setup.carburettor.jet.drop_mm)} {jet}"
+        return tuple(filter(None, (do, stop, self.not_to_do(), jet)))
 
     def not_to_do(self) -> str:
         """The gravest thing not to do; empty where nothing is done."""
@@ -102,11 +105,8 @@ class Orders(Shown):
         return tuple(one for kind in BEFORE for one in self.design.remarks if one.kind is kind)
 
     def before_lines(self) -> tuple[str, ...]:
-        """What comes before nut and file: what to measure first, and that the nut is to be where it was."""
-        said = [say.next_step(self.design)] if self.design.next_step is not None else []
-        if self.jet_drive is not None:
-            said.append(words.JET_BACK.format(drop_mm=self.design.setup.carburettor.jet.drop_mm))
-        return tuple(said)
+        """What to measure before nut and file are touched."""
+        return () if self.design.next_step is None else (say.next_step(self.design),)
 
     def alternative_lines(self) -> tuple[str, ...]:
         """What could help where a band stays outside what is permitted; empty where none does."""
