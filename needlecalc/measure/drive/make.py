@@ -147,12 +147,27 @@ def make_bands(
         overrun_below_pa=overrun_below_pa,
     )
     names, load = load_of_rows(log, loads_pa=loads_pa, loads_percent=loads_percent, idle_below_rpm=idle_below_rpm)
-    slot = np.searchsorted(edges, log.rpm, side="right") - 1
+    rows, kept = _by_speed_and_load(steady, edges, names, load, least_count)
+    if not kept:
+        why, count = max(rows.dropped(), key=lambda pair: pair[1])
+        msg = f"There is no band with enough steady samples: {in_words(why)} ({count} rows). Hold each speed for 5 s."
+        raise InputError(msg)
+    if all(band.load != "idle" for band in kept):
+        rows = replace(rows, remarks=(*steady.remarks, _no_idle(rows, idle_below_rpm)))
+    return _bands(rows, kept)
+
+
+def _by_speed_and_load(
+    steady: Steady, edges: FloatArray, names: Sequence[str], load: NDArray[np.intp], least_count: int
+) -> tuple[Steady, list[_Kept]]:
+    """Steady rows sorted into bands, and those that are in none told why."""
+    rpm, fate = steady.log.rpm, np.array(steady.fate)
+    slot = np.searchsorted(edges, rpm, side="right") - 1
     outside = (slot < 0) | (slot >= edges.size - 1)
-    reasons = [*steady.reasons, LeftOut(RowFate.NO_LOAD), LeftOut(RowFate.NO_BAND), LeftOut(RowFate.FEW, least_count)]
-    fate = np.array(steady.fate)
-    fate[(fate == 0) & (load < 0)] = len(reasons) - 3
-    fate[(fate == 0) & outside] = len(reasons) - 2
+    ends = (LeftOut(RowFate.NO_LOAD), LeftOut(RowFate.NO_BAND), LeftOut(RowFate.FEW, least_count))
+    no_load, no_band, few = range(len(steady.reasons), len(steady.reasons) + len(ends))
+    fate[(fate == 0) & (load < 0)] = no_load
+    fate[(fate == 0) & outside] = no_band
     kept = []
     for place in range(edges.size - 1):
         for one, name in enumerate(names):
@@ -160,15 +175,8 @@ def make_bands(
             if rows.size >= least_count:
                 kept.append(_Kept(float(edges[place]), float(edges[place + 1]), name, rows))
             else:
-                fate[rows] = len(reasons) - 1
-    sorted_rows = replace(steady, fate=fate, reasons=tuple(reasons))
-    if not kept:
-        why, count = max(sorted_rows.dropped(), key=lambda pair: pair[1])
-        msg = f"There is no band with enough steady samples: {in_words(why)} ({count} rows). Hold each speed for 5 s."
-        raise InputError(msg)
-    if all(band.load != "idle" for band in kept):
-        sorted_rows = replace(sorted_rows, remarks=(*steady.remarks, _no_idle(sorted_rows, idle_below_rpm)))
-    return _bands(sorted_rows, kept)
+                fate[rows] = few
+    return replace(steady, fate=fate, reasons=(*steady.reasons, *ends)), kept
 
 
 def _no_idle(steady: Steady, below_rpm: float) -> Remark:
