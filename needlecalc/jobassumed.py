@@ -51,7 +51,7 @@ PARTS = ("engine", "air_valve", "slide_valve")  # sections that the list sums up
 PISTON = {"disc_diameter_mm": 60.0, "piston_mass_kg": 0.26, "spring_preload_n": 1.97}
 PRIORS = (
     Prior("jet", "drop_mm", 1.6, 0.5, "jet face below the bridge, mm", "measure it with a depth gauge"),
-    Prior("jet", "parallel_length_mm", None, 1.0, "parallel length of the jet's bore, mm", "measure a spare jet", Jet),
+    Prior("jet", "parallel_length_mm", None, 1.5, "parallel length of the jet's bore, mm", "measure a spare jet", Jet),
     Prior("jet", "mounting", None, 0.5, "how the needle hangs", "see whether a spring holds it to one side", Jet),
     Prior(
         "carburettor",

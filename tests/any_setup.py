@@ -75,6 +75,7 @@ def _any_doubts(rng: np.random.Generator) -> nc.Doubts:
     if rng.random() < 0.4:
         return nc.Doubts()
     most = {"lean_limit": 1.15, "lift_zero_mm": 2.0, "viscosity": 0.5, "eccentricity": 1.0, "flow_gain": 0.5}
+    most |= {"sensor_gain": 0.5, "fuel_temperature_k": 30.0}
     shares = rng.choice([0.0, 0.2, 1.0], len(fields(nc.Doubts)))
     tops = [most.get(item.name, 0.05 if item.name.endswith("_mm") else 0.1) for item in fields(nc.Doubts)]
     drawn = {item.name: top * share for item, top, share in zip(fields(nc.Doubts), tops, shares, strict=True)}

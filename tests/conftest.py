@@ -30,6 +30,8 @@ DATA = Path(__file__).parent.parent / "data"
 STATIONS_MM = np.arange(13) * 3.175
 DIAMETERS_MM = np.array([2.45, 2.41, 2.36, 2.31, 2.25, 2.19, 2.12, 2.05, 1.98, 1.90, 1.82, 1.74, 1.66])
 
+# All drives on one day, one meter without a gain of its own, table and micrometer alike: for what does not ask of these.
+SAME_DAY = {"sensor_gain": 0.0, "fuel_temperature_k": 0.0, "table_offset_mm": 0.0}
 # A drive without noise is one without any doubt: not of the hand, nor from one day to the next.
 NO_DOUBTS = nc.Doubts(
     repeatability=0.0,
@@ -41,6 +43,7 @@ NO_DOUBTS = nc.Doubts(
     table_mm=0.0,
     micrometer_mm=0.0,
     hand_mm=0.0,
+    **SAME_DAY,
 )
 
 
@@ -73,12 +76,15 @@ def setup() -> nc.Setup:
     return make_setup()
 
 
+BORE = {"bore_mm": 2.54, "parallel_length_mm": 4.0, "parallel_length_u_mm": 1.0}
+
+
 def make_setup(**jet) -> nc.Setup:
     valve = nc.AirValve(
         throat_bore_mm=38.0, disc_diameter_mm=60.0, piston_mass_kg=0.26, spring_preload_n=1.2, spring_rate_n_mm=0.01
     )
     carburettor = nc.Carburettor(
-        nc.Needle("stock", STATIONS_MM, DIAMETERS_MM), nc.Jet(**{"bore_mm": 2.54, "drop_mm": 1.6, **jet}), valve
+        nc.Needle("stock", STATIONS_MM, DIAMETERS_MM), nc.Jet(**{**BORE, "drop_mm": 1.6, **jet}), valve
     )
     return nc.Setup(nc.Engine(1500.0, 4), carburettor)
 

@@ -18,7 +18,7 @@ TIP_MM = 38.1 - 1.6
 SPREAD = np.linspace(2.0, 26.0, 9)
 HUGE = nc.Doubts(
     repeatability=0.1, sensor_offset=0.1, flow_gain=0.5, viscosity=0.5, eccentricity=1.0, lift_zero_mm=2.0, table_mm=0.05,
-    micrometer_mm=0.05, hand_mm=0.05,
+    micrometer_mm=0.05, hand_mm=0.05, sensor_gain=0.5, fuel_temperature_k=30.0, table_offset_mm=0.05,
 )  # fmt: skip
 
 

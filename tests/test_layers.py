@@ -61,6 +61,7 @@ FLOORS = [
         "measure.checks.inspected",
         "measure.checks.gas",
         "measure.checks.patterns",
+        "measure.checks.plausible",
         "measure.checks.engine",
     ],
     [

@@ -6,7 +6,8 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from conftest import DIAMETERS_MM, NO_DOUBTS, STATIONS_MM, make_setup
+from conftest import DIAMETERS_MM, NO_DOUBTS, SAME_DAY, STATIONS_MM, make_setup
+from scipy.linalg import sqrtm
 from scipy.optimize import least_squares
 from scipy.stats import chi2, kstest
 from virtual_owner import Owner
@@ -16,6 +17,7 @@ from needlecalc.design.belief.learned import LearnedRemark
 from needlecalc.parts.setup import FlowParameters, fuel_flow
 from needlecalc.report import say
 
+FUEL, ONE_DAY = nc.Fuel(), nc.Doubts(**SAME_DAY)
 LIFTS = np.array([2.0, 4.5, 7.0, 10.0, 14.0, 19.0, 25.0])
 LAMBDA = np.array([0.98, 1.01, 1.05, 1.08, 1.04, 1.02, 1.06])
 OFF_UM = np.array([0, 10, 30, 45, 50, 55, 50, 40, 40, 40, 40, 40, 40], dtype=float)
@@ -42,8 +44,9 @@ def history(setup, second=None, drop=None, off_um=OFF_UM):
 class Afresh:
     """Residuals over their doubts, written from the description of the model alone.
 
-    Vector: the level of each band, and the lift of each; gain, jet length, ln viscosity, eccentricity, lift zero, lift
-    scale; then reading less truth of every station of each needle.
+    Vector: the level of each band, and the lift of each; gain, jet length, ln viscosity, gain of the meter, eccentricity,
+    lift zero, lift scale; ln viscosity of each day, and of one to come; then reading less truth of every station of each
+    needle.
     """
 
     factor = 1.0  # on the doubts of all readings
@@ -55,7 +58,7 @@ class Afresh:
         first = passes[0].bands
         self.centre = np.concatenate(
             [np.log(first.lambda_measured), first.lift_mm]
-            + [[0.0, np.log(jet.parallel_length_mm), 0.0, jet.eccentricity() ** 2, 0.0, 0.0]]
+            + [[0.0, np.log(jet.parallel_length_mm), 0.0, 0.0, jet.eccentricity() ** 2, 0.0, 0.0], np.zeros(len(passes) + 1)]
             + [np.zeros(self.n)] * len(passes)
         )
         # Of a normal offset u about the middle the square has the mean u^2, as has a normal one of sqrt(2 pi) u^2 cut off
@@ -63,16 +66,23 @@ class Afresh:
         eccentric = np.hypot(0.1, np.sqrt(2 * np.pi) * 0.05**2) if jet.mounting == "biased" else np.sqrt(2 * np.pi) * 0.2**2
         # A share u of a positive quantity: log-normal of that mean and spread (Johnson, Kotz and Balakrishnan, Continuous
         # Univariate Distributions 1, chapter 14, from memory).
-        gain, length, viscosity = np.sqrt(np.log1p(np.square([self.d.flow_gain, 1.0 / 4.0, self.d.viscosity])))
-        shared = [gain, length, viscosity, eccentric, self.d.lift_zero_mm, 1.0]
+        logs = np.sqrt(np.log1p(np.square([self.d.flow_gain, 1.0 / 4.0, self.d.viscosity, self.d.sensor_gain])))
+        shared = [*logs, eccentric, self.d.lift_zero_mm, 1.0]
+        # Viscosity of petrol falls by some 1.1 % a degree (physics of the fuel, tested by itself).
+        colder, usual = replace(FUEL, temperature_degc=FUEL.temperature_degc - 1.0), FUEL.viscosity_mm2_s()
+        day = self.d.fuel_temperature_k * np.log(colder.viscosity_mm2_s() / usual)
+        # Diameters of a table err alike in part: what is normal is the error times the root of its inverse covariance.
+        alike = self.d.table_mm**2 * np.eye(self.n) + self.d.table_offset_mm**2
+        self.whiten = np.linalg.inv(np.real(sqrtm(alike)))
         self.width = np.concatenate(
-            [np.full(self.m, 1.0), np.full(self.m, 30.0), shared, np.full(self.n, self.d.table_mm)]
+            [np.full(self.m, 1.0), np.full(self.m, 30.0), shared, np.full(len(passes) + 1, day)]
+            + [np.full(self.n, np.sqrt(alike[0, 0]))]
             + [np.full(self.n, self.d.micrometer_mm)] * (len(passes) - 1)
         )
 
-    def log_fuel(self, x, diameters, drop):
+    def log_fuel(self, x, diameters, drop, day=0.0):
         car = x[2 * self.m :]
-        given = FlowParameters(np.exp(car[1]), np.exp(car[2]), np.sqrt(np.clip(car[3], 0.0, 1.0)))
+        given = FlowParameters(np.exp(car[1]), np.exp(car[2] + day), np.sqrt(np.clip(car[4], 0.0, 1.0)))
         lift = x[self.m : 2 * self.m]
         flow = fuel_flow(self.setup, lift, diameters_mm=diameters, drop_mm=drop, parameters=given)
         return np.log(flow.fuel_flow_g_s)
@@ -80,16 +90,19 @@ class Afresh:
     def residuals(self, scaled):
         x = self.centre + self.width * scaled
         level, lift, car = x[: self.m], x[self.m : 2 * self.m], x[2 * self.m :]
-        errors = car[6:].reshape(len(self.passes), self.n)
+        days, errors = np.split(car[7:], [len(self.passes) + 1])
+        errors = errors.reshape(len(self.passes), self.n)
         base = self.log_fuel(x, self.passes[0].needle.diameters_mm - errors[0], self.passes[0].drop_mm)
-        out = [scaled]
-        for one, error in zip(self.passes, errors, strict=True):
-            fuel = self.log_fuel(x, one.needle.diameters_mm - error, one.drop_mm)
+        prior, first = scaled.copy(), 2 * self.m + 7 + len(self.passes) + 1
+        prior[first : first + self.n] = self.whiten @ errors[0]
+        out = [prior]
+        for one, error, day in zip(self.passes, errors, days, strict=False):
+            fuel = self.log_fuel(x, one.needle.diameters_mm - error, one.drop_mm, day)
             read = one.bands
             doubt = self.factor * np.hypot(read.lambda_se / read.lambda_measured, self.d.repeatability)
-            out.append((level - np.exp(car[0]) * (fuel - base) - np.log(read.lambda_measured)) / doubt)
+            out.append((level - np.exp(car[0] + car[3]) * (fuel - base) - np.log(read.lambda_measured)) / doubt)
             own = self.factor * np.sqrt(read.lift_u_mm**2 - read.lift_common_u_mm**2)
-            out.append((lift + car[4] + car[5] * read.lift_common_u_mm - read.lift_mm) / own)
+            out.append((lift + car[5] + car[6] * read.lift_common_u_mm - read.lift_mm) / own)
         return np.concatenate(out)
 
 
@@ -165,7 +178,7 @@ def test_misfit_by_chance_is_chi_squared():
         owner = Owner.drawn(seed)
         first = owner.drive()
         passes = nc.History((nc.Pass(owner.setup.carburettor.needle, 1.6, first),))
-        filed = DIAMETERS_MM - np.where((DIAMETERS_MM < 2.44) & (DIAMETERS_MM > 1.9), 0.04, 0.0)
+        filed = DIAMETERS_MM - np.where((DIAMETERS_MM < 2.44) & (DIAMETERS_MM > 1.9), 0.03, 0.0)
         owner.file_to(np.minimum.accumulate(filed), filed < DIAMETERS_MM)
         owners.append(nc.learn(passes.then(owner.measured(), 1.6, owner.drive()), owner.setup))
     assert {one.spare for one in owners} == {12}
@@ -189,12 +202,11 @@ def test_passes_that_no_car_explains_are_not_designed_from():
     assert learned.widening() == pytest.approx(np.sqrt(learned.misfit / 23.685), rel=1e-4)  # chi-squared table: 14, 5 %
     # Nearly so: every doubt is as much wider, and the design says so.
     share = history(setup).passes[1].bands.lambda_measured / LAMBDA
-    odd = LAMBDA * share * np.array([1.0, 1.06, 0.94, 1.06, 0.94, 1.06, 1.0])
+    odd = LAMBDA * share * np.array([1.0, 1.05, 0.95, 1.05, 0.95, 1.05, 1.0])
     learned = nc.learn(history(setup, second=odd), setup)
     assert learned.widening() > 1.1
     plain = nc.learn(history(setup), setup)
-    levels = learned.place.level()
-    assert (learned.u()[levels] > 1.05 * plain.u()[levels]).all()
+    assert (learned.lambda_now_u(same_day=True) > 1.05 * plain.lambda_now_u(same_day=True)).all()
     design = nc.solve(replace(target, bands=learned.bands), setup, learned=learned)
     (apart,) = (one for one in design.remarks if one.kind is LearnedRemark.CONTRADICT)
     assert apart.numbers["widening"] == learned.widening()
@@ -207,12 +219,17 @@ def test_one_pass_leaves_the_shared_values_as_they_were():
     doubts = nc.Doubts()
     # Nothing was changed, so nothing of the flow law can have shown.
     car = learned.place.car()
-    np.testing.assert_allclose(learned.mean[car], [0.0, np.log(4.0), 0.0, 0.0, 0.0, 0.0], atol=1e-12)
-    prior = Afresh(setup, history(setup).passes[:1]).width[14:20]
+    np.testing.assert_allclose(learned.mean[car], [0.0, np.log(4.0), 0.0, 0.0, 0.0, 0.0, 0.0], atol=1e-12)
+    prior = Afresh(setup, history(setup).passes[:1]).width[14:21]
     # A ten-thousandth is what the wide but finite prior of each lift tells of the error they share.
     np.testing.assert_allclose(learned.u()[car], prior, rtol=1e-4)
     np.testing.assert_allclose(learned.lambda_now(), LAMBDA, rtol=1e-12)
-    np.testing.assert_allclose(learned.lambda_now_u(), np.hypot(0.006 / LAMBDA, doubts.repeatability), rtol=1e-3)
+    own = np.hypot(0.006 / LAMBDA, doubts.repeatability)
+    np.testing.assert_allclose(learned.lambda_now_u(same_day=True), own, rtol=1e-3)
+    # Another day: colder or warmer than the drive's by the root of two, as neither day's fuel is known.
+    day = learned.place.day()
+    both = np.sqrt(2.0) * learned.slopes(DIAMETERS_MM, 1.6)[0][:, day] * learned.before[day]
+    np.testing.assert_allclose(learned.lambda_now_u(), np.hypot(own, both), rtol=2e-3)
     # Own and common error of a lift add up to what was stated, with the zero all bands share.
     np.testing.assert_allclose(learned.u()[learned.place.lift()], np.hypot(0.3, doubts.lift_zero_mm), rtol=1e-3)
 
@@ -223,7 +240,7 @@ def test_two_passes_with_a_cut_teach_the_gain_and_not_the_unseen():
     for gain in (0.92, 1.0, 1.08):
         whole = nc.predict_lambda(setup, bands(LAMBDA), needle=cut) / LAMBDA
         second = LAMBDA * whole**gain
-        one, two = nc.learn(bands(LAMBDA), setup), nc.learn(history(setup, second), setup)
+        one, two = nc.learn(bands(LAMBDA), setup, doubts=ONE_DAY), nc.learn(history(setup, second), setup, doubts=ONE_DAY)
         assert two.u()[two.place.shared("flow gain")] < 0.8 * one.u()[one.place.shared("flow gain")]
         assert abs(two.gain() - gain) < abs(1.0 - gain) + 1e-9
         assert (two.u() <= np.concatenate([one.u(), two.u()[one.u().size :]]) * (1 + 1e-9)).all()
@@ -237,7 +254,7 @@ def test_a_moved_jet_teaches_without_metal_taken_off():
     setup = make_setup(drop_min_mm=0.0, drop_max_mm=4.0)
     moved = nc.predict_lambda(setup, bands(LAMBDA), drop_mm=3.4) / LAMBDA
     read = history(setup, LAMBDA * moved**1.1, drop=3.4, off_um=np.zeros(13))
-    learned = nc.learn(read, setup)
+    learned = nc.learn(read, setup, doubts=ONE_DAY)
     assert read.needle_of_pass().tolist() == [0, 0]
     assert learned.place.needles == 1
     assert learned.gain() > 1.0
@@ -274,7 +291,7 @@ def test_repeated_readings_of_one_band_add_up_as_the_normal_law_says():
     for ratio, doubt in zip(reads, se, strict=True):
         typed = nc.typed_bands([3000], [ratio], lift_mm=[10.0], lambda_se=doubt)
         passes.append(nc.Pass(stock, 1.6, typed))
-    doubts = nc.Doubts(repeatability=0.003)
+    doubts = nc.Doubts(repeatability=0.003, **SAME_DAY)
     learned = nc.learn(nc.History(tuple(passes)), setup, doubts=doubts)
     spread = np.hypot(np.array(se) / reads, doubts.repeatability)
     precision = np.append(1.0 / spread**2, 1.0)  # the wide prior, one of ln(lambda), about the first reading
@@ -313,7 +330,7 @@ def test_a_band_beyond_the_lean_limit_counts_as_at_least_so_lean():
     # Anywhere from 1.15 to 1.35 alike: the middle, and the width of the rectangle over the root of twelve.
     assert learned.lambda_now()[-1] == pytest.approx(1.25, abs=1e-9)
     variance = (0.2**2 / 12 + 0.006**2) / 1.25**2 + 0.004**2
-    assert learned.lambda_now_u()[-1] == pytest.approx((1.0 / (1.0 / variance + 1.0)) ** 0.5, rel=1e-6)
+    assert learned.lambda_now_u(same_day=True)[-1] == pytest.approx((1.0 / (1.0 / variance + 1.0)) ** 0.5, rel=1e-6)
     steady = nc.learn(replace(read, lambda_spread=np.full(7, 0.01)), setup)
     assert not steady.at_least.any()
 

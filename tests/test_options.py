@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from conftest import DIAMETERS_MM, NO_DOUBTS, STATIONS_MM, asked, found, make_setup, said
+from conftest import BORE, DIAMETERS_MM, NO_DOUBTS, STATIONS_MM, asked, found, make_setup, said
 
 import needlecalc as nc
 from needlecalc.design.belief.learn import learn
@@ -222,7 +222,7 @@ def test_alternatives_of_a_rich_engine_are_solved_again_and_their_figures_hold()
     before = nc.fuel_flow(setup, LIFTS)
     for one in others.values():
         # Fuel by the forward model alone: lambda goes as fuel before over fuel after.
-        jet = nc.Jet(bore_mm=one.bore_mm, drop_mm=1.6)
+        jet = nc.Jet(**{**BORE, "bore_mm": one.bore_mm}, drop_mm=1.6)
         other = replace(setup, carburettor=replace(setup.carburettor, jet=jet)).with_needle(
             nc.Needle("other", STATIONS_MM, np.minimum.accumulate(one.diameters_mm))
         )

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from conftest import DIAMETERS_MM, NO_DOUBTS, STATIONS_MM, make_setup
+from conftest import DIAMETERS_MM, NO_DOUBTS, SAME_DAY, STATIONS_MM, make_setup
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -28,7 +28,8 @@ def filed(off_um):
 
 SMOOTH = filed([0, 4, 7, 11, 15, 20, 25, 30, 40, 45, 50, 50, 50])
 HUMPED = filed([0, 0, 0, 0, 30, 45, 30, 0, 0, 45, 60, 45, 0])
-FIRST = nc.learn(drive(np.full(8, 1.08)), SETUP)
+ONE_DAY = nc.Doubts(**SAME_DAY)
+FIRST = nc.learn(drive(np.full(8, 1.08)), SETUP, doubts=ONE_DAY)
 
 
 def predicted(needle, lift_mm=LIFTS, now=1.08):
@@ -136,7 +137,7 @@ def test_no_flow_gain_is_believed_that_no_law_has(share, moved):
 
 
 def test_one_band_cannot_tell():
-    one = nc.learn(drive([1.08]), SETUP)
+    one = nc.learn(drive([1.08]), SETUP, doubts=ONE_DAY)
     found = nc.compare_pass(one, drive([1.079]), needle=SMOOTH, drop_mm=1.6)
     assert "One band cannot tell" in words(found)
 

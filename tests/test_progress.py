@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from conftest import NO_DOUBTS, asked, make_setup
+from conftest import NO_DOUBTS, SAME_DAY, asked, make_setup
 from sheet_cases import changed, in_stages
 
 import needlecalc as nc
@@ -19,7 +19,7 @@ LIFTS, BEFORE = np.linspace(2, 26, 9), np.linspace(1.0, 1.1, 9)
 @pytest.fixture(scope="module")
 def design():
     setup = make_setup()
-    return nc.solve(asked(setup, LIFTS, BEFORE, 0.95, lambda_se=0.004, lift_u_mm=0.2), setup)
+    return nc.solve(asked(setup, LIFTS, BEFORE, 0.95, lambda_se=0.004, lift_u_mm=0.2), setup, doubts=nc.Doubts(**SAME_DAY))
 
 
 def part_way(design, share):

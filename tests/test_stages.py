@@ -7,7 +7,7 @@ from itertools import pairwise
 
 import numpy as np
 import pytest
-from conftest import NO_DOUBTS, asked, make_setup
+from conftest import NO_DOUBTS, SAME_DAY, asked, make_setup
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.stats import binom
@@ -20,7 +20,7 @@ from needlecalc.report import say
 
 LIFTS = np.linspace(2.0, 25.0, 8)
 BINDING = {"lambda_se": 0.012, "lift_u_mm": 0.4}
-DOUBTFUL = nc.Doubts(flow_gain=0.15)
+DOUBTFUL = nc.Doubts(flow_gain=0.15, **SAME_DAY)
 
 
 def design_of(risk=0.05, doubts=DOUBTFUL, measured=1.10, wanted=0.95, jet=None, load=None, **bands):
@@ -188,7 +188,10 @@ def test_an_idle_to_be_filed_rich_does_not_lift_the_risk():
     bands = nc.typed_bands(np.linspace(850, 5200, 6), read, lift_mm=lifts, lambda_se=0.01, load=load)
     wishes = {"idle": 0.938, "part": 0.959, "full": 0.88}
     design = nc.solve(
-        nc.make_target(bands, lambda_by_load=wishes, permitted_either_side=0.03), setup, with_alternatives=False
+        nc.make_target(bands, lambda_by_load=wishes, permitted_either_side=0.03),
+        setup,
+        doubts=nc.Doubts(**SAME_DAY),
+        with_alternatives=False,
     )
     assert design.drop_mm < 1.0
     assert design.final.chance_rich > 0.4

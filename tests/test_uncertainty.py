@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from conftest import DIAMETERS_MM, NO_DOUBTS, STATIONS_MM, asked, make_setup
+from conftest import DIAMETERS_MM, NO_DOUBTS, SAME_DAY, STATIONS_MM, asked, make_setup
 from scipy.stats import binom
 from virtual_owner import Owner, target_of
 
@@ -19,8 +19,11 @@ LIFTS = np.linspace(2.0, 25.0, 8)
 CUT_MM = np.array([0, 10, 30, 45, 50, 55, 50, 40, 40, 40, 40, 40, 40]) / 1000
 SMALL = nc.Doubts(
     repeatability=2e-4, sensor_offset=0.0, flow_gain=2e-3, viscosity=4e-3, eccentricity=0.0, lift_zero_mm=2e-3,
-    table_mm=1e-4, micrometer_mm=1e-4, hand_mm=1e-4,
+    table_mm=1e-4, micrometer_mm=1e-4, hand_mm=1e-4, **SAME_DAY,
 )  # fmt: skip
+
+
+ONE_DAY = nc.Doubts(**SAME_DAY)
 
 
 def believed(doubts=None, load=None, lift_u=0.01, se=2e-4, **jet):
@@ -101,7 +104,7 @@ def test_a_new_blank_may_be_thicker_than_the_needle_it_replaces():
 @pytest.mark.parametrize("step_flats", [0.0, 0.5, 1.0])
 def test_idle_is_put_back_by_the_nut(step_flats):
     free = {"drop_min_mm": 0.4, "drop_max_mm": 3.0, "step_flats": step_flats}
-    target, learned = believed(load=["idle"] + ["full"] * 7, lift_u=0.3, se=0.01, **free)
+    target, learned = believed(ONE_DAY, load=["idle"] + ["full"] * 7, lift_u=0.3, se=0.01, **free)
     assert idle_band(learned, target) == 0
     seen = outlook(learned, target, DIAMETERS_MM - CUT_MM, CUT_MM > 0, 1.6, cars=Cars.of(learned, 2000))
     # What the meter reads is put to the target within half a step of the nut either way: the spread left is that of
@@ -143,7 +146,10 @@ def test_sources_add_up_where_they_are_independent_and_the_greatest_rules():
     _, learned = believed(lift_u=0.3, se=0.01)
     rows, _ = learned.slopes(DIAMETERS_MM - CUT_MM, 1.6)
     parts = sources(learned, rows)
-    assert set(parts) == {"flow gain", "jet length", "viscosity", "eccentricity", "lambda", "lift", "micrometer"}
+    assert set(parts) == {
+        "flow gain", "jet length", "viscosity", "meter gain", "eccentricity",
+        "fuel temperature", "lambda", "lift", "micrometer",
+    }  # fmt: skip
     whole = np.sqrt(np.einsum("bi,ij,bj->b", rows, learned.estimate.covariance(), rows))
     # After one pass the sources know nothing of each other, so variances add up (GUM, JCGM 100:2008, 5.1.2).
     np.testing.assert_allclose(np.sqrt(sum(part**2 for part in parts.values())), whole, rtol=1e-6)
@@ -222,9 +228,11 @@ def test_the_interval_holds_nine_cars_in_ten():
 
 
 def test_a_nut_told_to_turn_by_whole_flats_leaves_idle_less_sure():
-    target, learned = believed(load=["idle"] + ["full"] * 7, lift_u=0.3, se=0.005, drop_min_mm=0.4, drop_max_mm=3.0)
+    free = {"drop_min_mm": 0.4, "drop_max_mm": 3.0}
+    target, learned = believed(ONE_DAY, load=["idle"] + ["full"] * 7, lift_u=0.3, se=0.005, **free)
     wide = {}
     for flats in ("half", "whole"):
-        design = nc.solve(target, learned.setup, limits=nc.Limits(flats=flats), with_alternatives=False)
+        limits = nc.Limits(flats=flats)
+        design = nc.solve(target, learned.setup, limits=limits, learned=learned, with_alternatives=False)
         wide[flats] = (design.final.high - design.final.low)[0]
     assert wide["whole"] > 1.15 * wide["half"]

@@ -32,6 +32,7 @@ class Owner:
     parameters: FlowParameters
     zero: float
     offset: float
+    meter_gain: float
     lift: np.ndarray
     true_mm: np.ndarray
 
@@ -40,7 +41,8 @@ class Owner:
         rng = np.random.default_rng(seed)
         setup, d = make_setup(**jet), doubts or nc.Doubts()
         jet_now = setup.carburettor.jet
-        length = max(rng.normal(jet_now.parallel_length_mm, jet_now.parallel_length_u_mm), 0.2)
+        share = jet_now.parallel_length_u_mm / jet_now.parallel_length_mm
+        length = jet_now.parallel_length_mm * np.exp(rng.normal(0.0, np.sqrt(np.log1p(share**2))))  # positive: log-normal
         eccentric = min(
             abs(rng.normal(jet_now.eccentricity(), 0.05 if jet_now.mounting == "biased" else d.eccentricity)), 1.0
         )
@@ -48,26 +50,33 @@ class Owner:
             setup=setup, doubts=d, rng=rng, gain=rng.normal(1.0, d.flow_gain),
             parameters=FlowParameters(length, float(np.exp(rng.normal(0.0, d.viscosity))), eccentric),
             zero=rng.normal(0.0, d.lift_zero_mm), offset=rng.normal(0.0, d.sensor_offset),
-            lift=LIFTS, true_mm=np.minimum.accumulate(DIAMETERS_MM - rng.normal(0.0, d.table_mm, STATIONS_MM.size)),
+            meter_gain=float(np.exp(rng.normal(0.0, d.sensor_gain))), lift=LIFTS,
+            true_mm=np.minimum.accumulate(
+                DIAMETERS_MM - rng.normal(0.0, d.table_offset_mm) - rng.normal(0.0, d.table_mm, STATIONS_MM.size)
+            ),
         )  # fmt: skip
 
     def __post_init__(self) -> None:
         self.first_mm, self.first_drop = self.true_mm, self.setup.carburettor.jet.drop_mm
 
-    def log_fuel(self, diameters, drop):
-        flow = fuel_flow(self.setup, self.lift, diameters_mm=diameters, drop_mm=drop, parameters=self.parameters)
+    def log_fuel(self, diameters, drop, colder_k=0.0):
+        usual = self.parameters.viscosity_factor
+        today = replace(self.parameters, viscosity_factor=usual * np.exp(self.setup.fuel.viscosity_per_k() * colder_k))
+        flow = fuel_flow(self.setup, self.lift, diameters_mm=diameters, drop_mm=drop, parameters=today)
         return np.log(flow.fuel_flow_g_s)
 
     def lambda_true(self, drop=1.6):
-        """Lambda the engine burns now."""
-        more = self.log_fuel(self.true_mm, drop) - self.log_fuel(self.first_mm, self.first_drop)
+        """Lambda the engine burns now, on a day of its own."""
+        colder_k = self.rng.normal(0.0, self.doubts.fuel_temperature_k)
+        more = self.log_fuel(self.true_mm, drop, colder_k) - self.log_fuel(self.first_mm, self.first_drop)
         return LAMBDA * np.exp(-self.gain * more)
 
     def drive(self, drop=1.6):
         """What a drive and a ruler give."""
         d, n = self.doubts, self.lift.size
-        # The meter adds the same to every reading; levels are those it shows.
-        shown = (self.lambda_true(drop) + self.offset) * np.exp(self.rng.normal(0.0, d.repeatability, n))
+        # The meter errs in the same way at every reading.
+        reads = 1.0 + self.meter_gain * (self.lambda_true(drop) - 1.0) + self.offset
+        shown = reads * np.exp(self.rng.normal(0.0, d.repeatability, n))
         read = self.lift + self.zero + self.rng.normal(0.0, LIFT_OWN_MM, n)
         typed = nc.typed_bands(
             np.linspace(900, 5000, n), shown + self.rng.normal(0.0, LAMBDA_SE, n), lift_mm=read, lift_u_mm=LIFT_OWN_MM,

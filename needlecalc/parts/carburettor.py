@@ -59,8 +59,8 @@ class Jet(Shown):
 
     bore_mm: float
     drop_mm: float
-    parallel_length_mm: float = 4.0
-    parallel_length_u_mm: float = 1.0
+    parallel_length_mm: float = 3.5
+    parallel_length_u_mm: float = 1.5
     drop_min_mm: float | None = None
     drop_max_mm: float | None = None
     flat_mm: float = 0.163

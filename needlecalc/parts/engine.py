@@ -69,6 +69,12 @@ class Fuel(Shown):
         """Kinematic viscosity at its temperature."""
         return float(fuel_viscosity_mm2_s(self.ethanol_percent, self.temperature_degc))
 
+    def viscosity_per_k(self) -> float:
+        """Share by which the viscosity falls for one degree more."""
+        step = -1.0 if self.temperature_degc > 0.0 else 1.0  # the formula ends at -40 and 80 degC
+        other = fuel_viscosity_mm2_s(self.ethanol_percent, self.temperature_degc + step)
+        return abs(float(np.log(other / self.viscosity_mm2_s())))
+
 
 @dataclass(frozen=True, repr=False)
 class Air(Shown):

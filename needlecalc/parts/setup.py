@@ -149,7 +149,7 @@ def fuel_flow(
     >>> needle = Needle("straight", [0.0, 40.0], [2.476, 1.836])
     >>> setup = Setup(Engine(1500.0, 4), Carburettor(needle, Jet(bore_mm=2.54, drop_mm=1.0), valve))
     >>> print(fuel_flow(setup, [2.0, 20.0]).fuel_flow_g_s.round(3))
-    [0.141 1.45 ]
+    [0.149 1.482]
     """
     return bore_flow(**_at_the_jet(setup, lift_mm, diameters_mm, drop_mm, depression_pa, parameters))
 
@@ -186,7 +186,7 @@ def fuel_flow_and_slopes(
     >>> setup = Setup(Engine(1500.0, 4), Carburettor(needle, Jet(bore_mm=2.54, drop_mm=1.0), valve))
     >>> _, slopes = fuel_flow_and_slopes(setup, [2.0, 20.0])
     >>> print(slopes.per_mm_drop.round(3))
-    [0.328 0.055]
+    [0.329 0.054]
     """
     known = _at_the_jet(setup, lift_mm, diameters_mm, drop_mm, depression_pa, parameters)
     flow, by = bore_flow_and_slopes(**known)

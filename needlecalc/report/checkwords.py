@@ -240,6 +240,32 @@ WORDS = {
         "proposed there.",
         "give bands with lift, and the setup",
     ),
+    CheckKind.TABLE: _Words(
+        "a diameter off its neighbours' curve by {value:.0f} um at most",
+        "under {amber:g} um",
+        "Station {station:.0f} is typed as {typed:.3f} mm, but its neighbours' curve has {smooth:.3f}: measure it again.",
+        "give the setup",
+    ),
+    CheckKind.FULL_PRESSURE: _Words(
+        "{value:.0%} of the air outside",
+        "over {amber:.0%}",
+        "With the throttle wide open the manifold has nearly the pressure outside. Look at the loads' limits (light and "
+        "full swapped?), the gauge's zero, the air pressure stated, and whether the throttle was wide open.",
+        "log manifold pressure at full load",
+    ),
+    CheckKind.LIFTS: _Words(
+        "{value:+.1f} mm, air flow {percent:+.0f} % off",
+        "within {amber:g} mm",
+        "",
+        "read the lift at four bands or more, with manifold pressure",
+    ),
+    CheckKind.NOTED: _Words(
+        "{noted:.3f} noted, {driven:.3f} in the drive",
+        "alike",
+        "Lambda of the drive at idle is not what was noted beside the gas. Look at the scale of the log: an air-fuel "
+        "ratio of another fuel, or a meter set for it.",
+        "note the meter's lambda with the gas at idle",
+    ),
 }
 
 # What to do where the cause is known, in place of what the kind says; of one not measured, what to measure.
@@ -267,6 +293,11 @@ CAUSES = {
     Cause.NARROW_FLOW: "the bands span less than 3 to 1 of air flow; add idle and full load",
     Cause.TOO_SMALL_TO_SHOW: "a leak that leans the idle by up to {high:.0%} would not show in these bands; add holds near "
     "full throttle at 1250 to 1750 rpm beside light ones of equal air flow",
+    Cause.LIFTS_SHIFTED: "All lifts read stand off those computed from air flow by about the same: look at the zero of the "
+    "rod, and from where it was read.",
+    Cause.AIR_OFF: "Lifts read and computed belong to air flows far apart: look at displacement, number of carburettors, "
+    "throat bore, disc, spring and speed.",
+    Cause.LIFT_ODD: "No one air flow explains the lifts read: look whether each stands at its own band, or two are swapped.",
     Cause.TOO_SHORT: "the holds at the greatest air flow are too short to tell; log longer ones",
 }
 # What is said besides, green or not.

@@ -253,5 +253,6 @@ CHANCE: dict[StrEnum, str] = {
     Stages.NOTHING: "Chance that the turn makes a band too rich: {final:.0f} %.",
 }
 CHANCE_LEAST = " However much metal is left on, {least:.0f} % stay."
-LEARNED_UNITS = ("-", "mm", "x stated", "of the gap", "mm", "x its +-")  # of what all bands share, in its order
+# of what all bands share, in its order
+LEARNED_UNITS = ("-", "mm", "x stated", "-", "of the gap", "mm", "x its +-")
 PASS_BROUGHT = "Pass {number}: {words}."

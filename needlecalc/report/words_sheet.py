@@ -141,6 +141,7 @@ SOURCES = {
     "flow gain": "flow law",
     "viscosity": "fuel's viscosity",
     "eccentricity": "needle off centre",
+    "meter gain": "gain of the lambda meter",
 }
 SOURCE_AT = "{source} at {stations}"
 CHECKS = {

@@ -88,7 +88,7 @@ def library(engine, lift, jet_drive=False):
             history = nc.with_jet_drive(bands, bands_of(setup, moved, lifts=False), setup, flats=JET_FLATS)
         else:
             history = nc.History((nc.Pass(needle, drop, bands),))
-        target = nc.Target(bands, engine.bands.lambda_target, ("wanted",) * bands.rpm.size)
+        target = nc.Target(bands, engine.bands.lambda_target)
         design = nc.solve(target, setup, learned=nc.learn(history, setup), with_alternatives=False)
         stop = design.stop_mm()
         cut = stop < design.present().diameters_mm

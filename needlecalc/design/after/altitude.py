@@ -241,7 +241,7 @@ def at_altitude(
     >>> setup = nc.Setup(nc.Engine(1500.0, 4), nc.Carburettor(needle, jet, valve))
     >>> bands = nc.typed_bands([1500, 3000, 4500], [0.88, 0.88, 0.88], lift_mm=[6.0, 13.0, 22.0])
     >>> print(at_altitude(setup, bands, None, 1600.0).at("1600 m").lambda_predicted.round(2))
-    [0.79 0.79 0.8 ]
+    [0.79 0.79 0.79]
     """
     need_lift(bands)
     if isinstance(fitted, Design):
@@ -252,7 +252,7 @@ def at_altitude(
     if isinstance(fitted, Design):
         needle, drop = fitted.needle, fitted.drop_mm if drop_mm is None else drop_mm
         learned = fitted.learned
-        lift, parameters = learned.lift_mm(), learned.law.parameters
+        lift, parameters = learned.lift_mm(), learned.law.parameters(None)
         gain = learned.gain()
         here = (fitted.final.expected, fitted.final.low, fitted.final.high)
         jet_drop = fitted.drop_mm

@@ -23,10 +23,16 @@ class Doubts:
         Viscosity of the fuel in the tank, as a share. [-]
     eccentricity : float
         Offset of the needle over the gap. [-]
+    sensor_gain : float
+        Error of the lambda meter that grows with the distance from lambda 1, as a share of it. [-]
+    fuel_temperature_k : float
+        Fuel in the jet, from one day's drive to another's; it acts through the viscosity. [K]
     lift_zero_mm : float
         Error of the needle's place in the jet that all bands share: shoulder, datum, jet face. [mm]
     table_mm : float
         Error of each diameter of a needle not yet measured by hand, wear included. [mm]
+    table_offset_mm : float
+        Error that all diameters of that needle share, over the micrometer it is filed by. [mm]
     micrometer_mm : float
         Error of one micrometer reading. [mm]
     hand_mm : float
@@ -40,15 +46,19 @@ class Doubts:
     sensor_offset: float = 0.010
     flow_gain: float = 0.05
     viscosity: float = 0.08
+    sensor_gain: float = 0.05
+    fuel_temperature_k: float = 5.0
     eccentricity: float = 0.2
     lift_zero_mm: float = 0.1
     table_mm: float = 0.002
+    table_offset_mm: float = 0.003
     micrometer_mm: float = 0.0015
     hand_mm: float = 0.0025
     lean_limit: float = 1.15
 
     def __post_init__(self) -> None:
         highest = {"repeatability": 0.1, "sensor_offset": 0.1, "viscosity": 0.5, "eccentricity": 1.0, "lift_zero_mm": 2.0}
+        highest["fuel_temperature_k"] = 30.0
         for item in fields(self):
             name = item.name
             if name == "lean_limit":

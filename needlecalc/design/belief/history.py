@@ -170,6 +170,10 @@ class History(Shown):
             numbers.append(same[0] if same else max(numbers, default=-1) + 1)
         return np.array(numbers)
 
+    def day_of_pass(self) -> FloatArray:
+        """Number of the day of each pass, from 0; a drive with the jet moved is made on the day of the drive after it."""
+        return np.cumsum([0, *(not one.jet_drive for one in self.passes[:-1])])
+
     def then(self, needle: Needle, drop_mm: float, bands: Bands) -> History:
         """The history with one more pass."""
         return History((*self.passes, Pass(needle, drop_mm, bands)))

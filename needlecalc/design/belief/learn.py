@@ -10,7 +10,7 @@ from scipy.linalg import solve_triangular
 
 from needlecalc.design.belief.doubts import Doubts
 from needlecalc.design.belief.history import History, Pass
-from needlecalc.design.belief.learned import Learned, prior_of
+from needlecalc.design.belief.learned import LEAST_U, Learned, prior_of
 from needlecalc.design.belief.readings import Readings, check_passes, errs_alike, readings_of
 from needlecalc.design.belief.unknowns import Unknowns
 from needlecalc.errors import SolveError
@@ -21,6 +21,7 @@ from needlecalc.units import FloatArray
 
 ROUNDS = 40
 SETTLED = 1e-6  # of a standard uncertainty
+LEAST_SHARE = 1e-3  # of the error that all diameters share, for each to have of its own
 
 
 def learn(history: History | Bands, setup: Setup, *, doubts: Doubts | None = None) -> Learned:
@@ -78,7 +79,7 @@ def learn(history: History | Bands, setup: Setup, *, doubts: Doubts | None = Non
     readings, bands = readings_of(history, doubts), history.passes[-1].bands
     computed_mm = np.unique(np.concatenate([read.lift[read.lift_alike > 0.0] for read in readings]))
     needles, stations = int(history.needle_of_pass().max()) + 1, setup.carburettor.needle.stations_mm.size
-    place = Unknowns(bands.rpm.size, needles, stations, computed_mm.size)
+    place = Unknowns(bands.rpm.size, needles, stations, computed_mm.size, int(history.day_of_pass()[-1]) + 2)
     mean, before = prior_of(setup, place, doubts)
     # Bands start from the first pass that read them, as levels are those on the first needle.
     for read in reversed(readings):
@@ -147,10 +148,12 @@ class _Task:
     def rows(self, mean: FloatArray) -> tuple[FloatArray, float]:
         """The problem made straight about some values, residuals in the last column, and its sum of squares there."""
         learned, prior = self.learned, (mean - self.learned.mean) / self.learned.before
-        rows, misses, law = [np.eye(prior.size)], [prior], learned.law_of(mean)
-        for read, number in zip(self.readings, learned.history.needle_of_pass().tolist(), strict=True):
+        alike, law = self._priors(), learned.law_of(mean)
+        rows, misses, history = [alike], [alike @ prior], learned.history
+        days = history.day_of_pass().tolist()
+        for read, number, day in zip(self.readings, history.needle_of_pass().tolist(), days, strict=True):
             diameters = read.one.needle.diameters_mm - mean[learned.place.needle(number)]
-            expected, slopes, _ = law.slopes(diameters, read.one.drop_mm, number=number)
+            expected, slopes, _ = law.slopes(diameters, read.one.drop_mm, number=number, day=day)
             seen = np.isfinite(read.log_lambda)
             weight = 1.0 / read.log_lambda_u[seen]
             rows.append(slopes[seen] * learned.before * weight[:, None])
@@ -160,6 +163,15 @@ class _Task:
             misses.append(off / own_u)
         missed = np.concatenate(misses)
         return np.column_stack([np.vstack(rows), missed]), float(missed @ missed)
+
+    def _priors(self) -> FloatArray:
+        """Rows of what is held before, over its standard uncertainty: diameters of a table err alike in part."""
+        rows, place, doubts = np.eye(self.learned.before.size), self.learned.place, self.learned.doubts
+        first, shared = place.needle(0), doubts.table_offset_mm
+        own = max(doubts.table_mm, LEAST_SHARE * shared, LEAST_U)
+        root = np.linalg.cholesky(own**2 * np.eye(place.stations) + shared**2)
+        rows[first, first] = solve_triangular(root, np.diag(self.learned.before[first]), lower=True)
+        return rows
 
     def _lift_rows(self, read: Readings, mean: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
         """Slopes of the lifts read by the unknowns, what they miss, and the standard uncertainty that is each one's own."""

@@ -15,7 +15,7 @@ from needlecalc.design.belief.doubts import Doubts
 from needlecalc.design.belief.history import History
 from needlecalc.design.belief.law import Law
 from needlecalc.design.belief.readings import readings_of
-from needlecalc.design.belief.unknowns import SHARED, Unknowns, log_u, offset_of, offset_squared_u
+from needlecalc.design.belief.unknowns import LOGARITHMS, SHARED, TOMORROW, Unknowns, log_u, offset_of, offset_squared_u
 from needlecalc.errors import SolveError
 from needlecalc.gaussian import Gaussian
 from needlecalc.measure.drive.bands import Bands
@@ -31,8 +31,8 @@ BY_CHANCE = 0.95  # of histories: none of them is widened
 STRANGE = 0.001  # chance that is worth a word, where it makes also a difference:
 DIFFERENCE = 1.5  # times what chance brings
 # Past so many times what chance brings, a few readings more, no car explains the passes; virtual engines of another flow law
-# stayed below 5 times of 12 to 36 readings, mixed-up logs came to 10 and more.
-NO_CAR, A_FEW = 6.0, 3
+# stayed below 1.6 times (120 designs of 24 cars), the log of the drive before the cut came to 4.7 and more.
+NO_CAR, A_FEW = 4.0, 3
 
 
 class LearnedRemark(StrEnum):
@@ -119,7 +119,7 @@ class Learned(Shown):
         return np.asarray(self.mean[self.place.lift()])
 
     def lambda_now(self) -> FloatArray:
-        """Lambda of each band on the needle now fitted, all passes taken together."""
+        """Lambda of each band on the needle now fitted on a usual day, all passes taken together."""
         last = self.history.passes[-1]
         return np.asarray(np.exp(self.law.log_lambda(self.present_mm(), last.drop_mm)))
 
@@ -165,14 +165,14 @@ class Learned(Shown):
 
     def _contradiction(self, kind: LearnedRemark, severity: Severity) -> Remark:
         """With the reading of lambda or lift that is furthest from what the best car gives, in its doubts."""
-        numbers, far = self.history.needle_of_pass().tolist(), -1.0
+        numbers, days, far = self.history.needle_of_pass().tolist(), self.history.day_of_pass().tolist(), -1.0
         furthest: dict[str, float | int | str] = {}
         zero, tilt = (self.mean[self.place.shared(name)] for name in ("lift zero", "lift scale"))
         for p, read in enumerate(readings_of(self.history, self.doubts)):
             if not read.one.driven:
                 continue
             diameters = read.one.needle.diameters_mm - self.mean[self.place.needle(numbers[p])]
-            due = np.exp(self.law.log_lambda(diameters, read.one.drop_mm))
+            due = np.exp(self.law.log_lambda(diameters, read.one.drop_mm, days[p]))
             lift = self.lift_mm() + zero + tilt * np.nan_to_num(read.lift_common)
             for what, shown, doubt, best in (
                 ("lambda", np.exp(read.log_lambda), due * read.log_lambda_u, due),
@@ -196,10 +196,11 @@ class Learned(Shown):
         """Slopes of ln(lambda) at the best values: by the unknowns, (m, k); by the diameters, then the drop, (m, n + 1)."""
         return self.law.slopes(diameters_mm, drop_mm)[1:]
 
-    def lambda_now_u(self) -> FloatArray:
-        """Standard uncertainty of :meth:`lambda_now`, as a share of it."""
+    def lambda_now_u(self, *, same_day: bool = False) -> FloatArray:
+        """Standard uncertainty of lambda as it is driven now, as a share: on another day, or that of the last drive."""
         number = int(self.history.needle_of_pass()[-1])
-        _, rows, _ = self.law.slopes(self.present_mm(), self.history.passes[-1].drop_mm, number=number)
+        day = int(self.history.day_of_pass()[-1]) if same_day else TOMORROW
+        _, rows, _ = self.law.slopes(self.present_mm(), self.history.passes[-1].drop_mm, number=number, day=day)
         return self.estimate.u_of(rows)
 
     def shared(self) -> tuple[tuple[list[float], list[float]], ...]:
@@ -234,19 +235,22 @@ def prior_of(setup: Setup, place: Unknowns, doubts: Doubts) -> tuple[FloatArray,
         log_u(doubts.flow_gain),
         log_u(jet.parallel_length_u_mm / jet.parallel_length_mm),
         log_u(doubts.viscosity),
+        log_u(doubts.sensor_gain),
         offset_squared_u(jet.eccentricity(), 0.05 if jet.mounting == "biased" else doubts.eccentricity),
         doubts.lift_zero_mm,
         1.0,
     ]
     u[place.alike()] = 1.0
-    u[place.needle(0)] = doubts.table_mm
+    u[place.day(0) : place.day() + 1] = doubts.fuel_temperature_k * setup.fuel.viscosity_per_k()
+    u[place.needle(0)] = np.hypot(doubts.table_mm, doubts.table_offset_mm)
     return mean, np.maximum(u, LEAST_U)
 
 
 def _as_said(mean: FloatArray, u: FloatArray) -> tuple[list[float], list[float]]:
     """Values and standard uncertainties of ``SHARED`` as a reader takes them: factors, mm and shares of the gap."""
     values, doubts = mean.copy(), u.copy()
-    values[:3] = np.exp(mean[:3])
-    doubts[:3] = values[:3] * np.sqrt(np.expm1(u[:3] ** 2))
-    values[3], doubts[3] = offset_of(mean[3], u[3])
+    logs, off_centre = slice(LOGARITHMS), SHARED.index("eccentricity")
+    values[logs] = np.exp(mean[logs])
+    doubts[logs] = values[logs] * np.sqrt(np.expm1(u[logs] ** 2))
+    values[off_centre], doubts[off_centre] = offset_of(mean[off_centre], u[off_centre])
     return values.tolist(), doubts.tolist()

@@ -9,13 +9,15 @@ import numpy as np
 from needlecalc.units import FloatArray
 
 JET_LENGTH_MM = (0.2, 15.0)  # what a jet may have
-# Flow gain, jet length in mm and viscosity over that stated as logarithms; the offset of the needle over the gap squared.
-SHARED = ("flow gain", "jet length", "viscosity", "eccentricity", "lift zero", "lift scale")
+# Gains, jet length in mm and viscosity over that stated as logarithms; the offset of the needle over the gap squared.
+SHARED = ("flow gain", "jet length", "viscosity", "meter gain", "eccentricity", "lift zero", "lift scale")
+LOGARITHMS = 4  # of these, the first
+TOMORROW = -1
 
 
 @dataclass(frozen=True)
 class Unknowns:
-    """Where each unknown stands in a vector of all: level and lift of the bands, then what the whole car shares.
+    """Where each unknown stands in a vector of all: level and lift of the bands, what the whole car shares, each day.
 
     What is joined later, a needle or a meter's zero, goes to the end.
     """
@@ -24,6 +26,7 @@ class Unknowns:
     needles: int  # distinct ones
     stations: int
     computed: int = 0  # different lifts that were computed, and err alike
+    days: int = 1  # of the drives, and one to come
 
     def level(self) -> slice:
         """ln(lambda) of each band on the first needle."""
@@ -45,9 +48,13 @@ class Unknowns:
         """The error that computed lifts share: a fresh part, of unit variance, at each different lift."""
         return slice(self.car().stop, self.car().stop + self.computed)
 
+    def day(self, number: int = TOMORROW) -> int:
+        """ln(viscosity) of the fuel on one day's drive over that on a usual day; of a day to come, if not said."""
+        return int(self.alike().stop) + number % self.days
+
     def needle(self, number: int) -> slice:
         """Measured less true diameter of each station of a needle, numbered from 0, in mm."""
-        start = self.alike().stop + number * self.stations
+        start = self.alike().stop + self.days + number * self.stations
         return slice(start, start + self.stations)
 
     def size(self) -> int:

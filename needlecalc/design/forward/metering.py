@@ -132,7 +132,7 @@ def metering(setup: Setup, lift_mm: ArrayLike, *, depression_pa: ArrayLike | Non
     >>> setup = Setup(Engine(1500.0, 4), Carburettor(needle, Jet(bore_mm=2.54, drop_mm=1.0), valve))
     >>> law = metering(setup, [2.175, 20.0])
     >>> print(law.flow.discharge_coefficient.round(2), law.lambda_per_step.round(1), law.share_elsewhere.round(2))
-    [0.21 0.62] [19.7  3.3] [0.41 0.02]
+    [0.22 0.64] [19.7  3.2] [0.38 0.02]
     """
     lift = read_only(np.atleast_1d(np.asarray(lift_mm, dtype=np.float64)), "lift_mm")
     carburettor = setup.carburettor

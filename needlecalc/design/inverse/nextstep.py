@@ -115,7 +115,7 @@ def measure_next(
     >>> bands = nc.typed_bands([1500, 3000, 4500], [1.02, 1.05, 1.08], lift_mm=[6.0, 13.0, 22.0])
     >>> design = nc.solve(nc.Target(bands, np.full(3, 0.95)), setup)
     >>> [str(step.what) for step in measure_next(design).steps]  # typed bands have no holds to make longer
-    ['jet drive', 'gas reading', 'bore length', 'marker']
+    ['jet drive', 'bore length', 'gas reading', 'marker']
     """
     check_range(risk, "risk", 0.001, 0.5, cure="It is a share; 5 % is 0.05.")
     check_range(marker_u_mm, "marker_u_mm", 0.01, 10.0, cure="It is one standard uncertainty (k=1), in mm.")
@@ -193,7 +193,7 @@ class _Sight:
         """Slopes of ln(lambda) read on the needle now fitted by the unknowns, the jet anywhere, and lambda expected."""
         learned = self.design.learned
         present = learned.present_mm()
-        log_lambda, rows, by_needle = learned.law.slopes(present, drop_mm)
+        log_lambda, rows, by_needle = learned.law.slopes(present, drop_mm, day=int(learned.history.day_of_pass()[-1]))
         rows[:, learned.present_errors()] -= by_needle[:, :-1]
         return rows, np.exp(log_lambda)
 

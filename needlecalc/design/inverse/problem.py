@@ -54,7 +54,8 @@ class Problem:
         """The problem of a target, a car and its limits."""
         setup = learned.setup
         now_u, giving_way = learned.lambda_now_u(), target.giving_way()
-        noise = np.maximum(now_u, LEAST_NOISE) * giving_way
+        # Days differ in a pattern that all bands share: no reason to fit one of them less closely.
+        noise = np.maximum(learned.lambda_now_u(same_day=True), LEAST_NOISE) * giving_way
         band_u = np.hypot(noise, learned.doubts.repeatability * giving_way) / target.weight
         importance = target.weight / giving_way
         # Beyond the data the tip follows only as far as the taper needs.

@@ -156,7 +156,7 @@ def _planned(found: Solution, risk: float, named_as: str | None, checks: Checks 
         return seen_after(*_diameters(learned, removal_mm, limits)).lambda_drawn
 
     seen = seen_after(final_mm, cut)
-    first = first_stage(found, seen, after, cars.driven(seen.offset), risk=risk)
+    first = first_stage(found, seen, after, cars.driven(seen.meter), risk=risk)
     left_mm = found.removal_mm() - first.removal_mm
     if not blank and 0.0 < left_mm.max() < held_mm(learned.doubts) and first.chance_rich <= risk:
         # Nobody could tell the first stop from the target: one cut is enough, the leaner of the two.
@@ -164,6 +164,7 @@ def _planned(found: Solution, risk: float, named_as: str | None, checks: Checks 
         return _planned(replace(found, x=nearer), risk, named_as, checks)
     stop_mm, _ = _diameters(learned, first.removal_mm, limits)
     stop_mm = np.where(cut | blank, np.maximum(stop_mm, final_mm), final_mm)
+    at_stop = seen_after(*_diameters(learned, first.removal_mm, limits))
     name, stations_mm = learned.setup.carburettor.needle.name, learned.setup.carburettor.needle.stations_mm
     final = Needle(named_as or f"{name} at its target", stations_mm, final_mm, source="proposed")
     stop = Needle(f"{name} at the first stop", stations_mm, stop_mm, source="proposed")
@@ -173,8 +174,8 @@ def _planned(found: Solution, risk: float, named_as: str | None, checks: Checks 
         limits=limits,
         risk=risk,
         drop_mm=drop,
-        final=_stage(final, target, seen.lambda_drawn, first.chance_rich_whole, expected),
-        stop=_stage(stop, target, first.lambda_drawn, first.chance_rich),
+        final=_stage(final, target, seen.lambda_drawn, seen.other_day, first.chance_rich_whole, expected),
+        stop=_stage(stop, target, first.lambda_drawn, at_stop.other_day, first.chance_rich),
         lean_margin=first.lean_margin,
         chance_least=first.chance_least,
         stations=_stations(found, cut),
@@ -185,10 +186,15 @@ def _planned(found: Solution, risk: float, named_as: str | None, checks: Checks 
 
 
 def _stage(
-    needle: Needle, target: Target, drawn: FloatArray, chance_rich: float, expected: FloatArray | None = None
+    needle: Needle,
+    target: Target,
+    drawn: FloatArray,
+    other_day: FloatArray,
+    chance_rich: float,
+    expected: FloatArray | None = None,
 ) -> Stage:
-    """A needle with what the cars drawn say of it."""
-    low, middle, high = np.quantile(drawn, [0.05, 0.5, 0.95], axis=0)
+    """A needle with what the cars drawn say of it; the nut is set on one day, the interval is of another."""
+    low, middle, high = np.quantile(drawn * np.exp(other_day), [0.05, 0.5, 0.95], axis=0)
     fails = float((drawn < target.lambda_rich)[:, target.tested].any(axis=1).mean())
     return Stage(needle, middle if expected is None else expected, low, high, chance_rich, fails)
 

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from needlecalc.design.belief.doubts import Doubts
 from needlecalc.design.belief.law import Law
 from needlecalc.design.belief.learned import Learned
-from needlecalc.design.belief.unknowns import SHARED
+from needlecalc.design.belief.unknowns import LOGARITHMS, SHARED
 from needlecalc.design.inverse.target import Target
 from needlecalc.errors import SolveError
 from needlecalc.gaussian import Gaussian
@@ -37,6 +37,25 @@ class Nut:
 
 
 @dataclass(frozen=True, eq=False)
+class Meter:
+    """What the lambda meter of each car shows: 1 + gain (lambda - 1) + offset."""
+
+    offset: FloatArray  # (s,)
+    gain: FloatArray  # (s, 1)
+
+    def true_lambda(self, log: FloatArray) -> FloatArray:
+        """True lambda of each car by ln(lambda) as its meter reads, shape (s, m)."""
+        # The widest uncertainties permitted draw meters that err by more than there is.
+        true = np.maximum(1.0 + (np.exp(log) - 1.0 - self.offset[:, None]) / self.gain, LEAST_LAMBDA)
+        if not np.isfinite(true).all():
+            msg = (
+                "Lambda after the cut is no number in some car drawn; state smaller uncertainties, or give the nut a range."
+            )
+            raise SolveError(msg)
+        return true
+
+
+@dataclass(frozen=True, eq=False)
 class Cars:
     """Cars drawn from the estimate, whatever needle they get."""
 
@@ -57,10 +76,9 @@ class Cars:
         needle = self.learned.history.passes[-1].needle
         return np.asarray(needle.diameters_mm - self.law.unknowns[:, self.learned.present_errors()])
 
-    def driven(self, offset: FloatArray) -> FloatArray:
-        """True lambda of each car as it is driven now, shape (s, m), its meter's zero error being given."""
-        drop_mm = self.learned.history.passes[-1].drop_mm
-        return _true_lambda(self.law.log_lambda(self.untouched_mm(), drop_mm), offset)
+    def driven(self, meter: Meter) -> FloatArray:
+        """True lambda of each car as it is driven now, shape (s, m), the error of its meter being given."""
+        return meter.true_lambda(self.law.log_lambda(self.untouched_mm(), self.learned.history.passes[-1].drop_mm))
 
 
 @dataclass(frozen=True)
@@ -70,23 +88,24 @@ class Outlook:
     lambda_drawn: FloatArray  # (s, m) true lambda of each car with the needle as cut, idle trimmed
     log_untrimmed: FloatArray  # (s, m) ln(lambda) as each car's meter reads it before idle is trimmed
     slopes: FloatArray  # (m, n + 1) of ln(lambda) by the diameters and the jet drop [1/mm]
-    offset: FloatArray  # (s,) zero error of each car's lambda meter
+    meter: Meter
     nut: Nut | None  # None where it trims no idle
+    other_day: FloatArray  # (s, m) change of ln(lambda) from the day of the nut to another one
 
     def moved(self, change_mm: FloatArray) -> FloatArray:
         """Lambda of the same cars with each diameter so much thicker: to first order, idle trimmed again."""
         log = self.log_untrimmed + self.slopes[:, :-1] @ change_mm
-        return _with_meter(log, self.slopes, self.offset, self.nut)
+        return _with_meter(log, self.slopes, self.meter, self.nut)
 
     def driven(self, change_mm: FloatArray, turned_mm: float) -> FloatArray:
         """Lambda of the same cars before so much metal was taken off and the jet lowered: to first order."""
         log = self.log_untrimmed + self.slopes[:, :-1] @ change_mm - self.slopes[:, -1] * turned_mm
-        return _with_meter(log, self.slopes, self.offset, None)
+        return _with_meter(log, self.slopes, self.meter, None)
 
     def interval(self, share: float = 0.9) -> tuple[FloatArray, FloatArray]:
-        """Ends of the interval that holds a share of the cars, shape (m,) each."""
+        """Ends of the interval that holds a share of the cars on another day, shape (m,) each."""
         rest = (1.0 - share) / 2.0
-        low, high = np.quantile(self.lambda_drawn, [rest, 1.0 - rest], axis=0)
+        low, high = np.quantile(self.lambda_drawn * np.exp(self.other_day), [rest, 1.0 - rest], axis=0)
         return low, high
 
 
@@ -107,7 +126,8 @@ def outlook(
 
     ``cut`` says which stations the file touches; the others keep the metal they have.  Each car errs by itself, and so
     does its hand (``error_mm`` in its place, where given).  ``idle_to`` is the lambda the nut brings idle to, its target
-    unless given; without ``trims`` the nut is left.  The seed is fixed: the same design gives the same figures.
+    unless given; without ``trims`` the nut is left.  Nut and drive are
+    of one day to come; on another the fuel is warmer or colder.  The seed is fixed: the same design gives the same figures.
     """
     doubts, rng = learned.doubts, np.random.default_rng(1)
     cars = cars or Cars.of(learned)
@@ -116,8 +136,10 @@ def outlook(
     filed = diameters_mm + error * rng.standard_normal((count, diameters_mm.size))
     diameters = filed if new_blank else np.where(cut, np.minimum(filed, untouched), untouched)
     log = cars.law.log_lambda(diameters, drop_mm)
-    _, slopes = learned.slopes(diameters_mm, drop_mm)
-    offset = doubts.sensor_offset * rng.standard_normal(count)
+    rows, slopes = learned.slopes(diameters_mm, drop_mm)
+    day = learned.place.day()
+    warmer = learned.before[day] * rng.standard_normal(count) - cars.law.unknowns[:, day]
+    meter = Meter(doubts.sensor_offset * rng.standard_normal(count), cars.law.meter_gain)
     idle = idle_band(learned, target)
     nut = None
     if idle is not None and trims:
@@ -127,25 +149,16 @@ def outlook(
         steps = steps + idle_read_u(learned, idle) / slopes[idle, -1] * rng.standard_normal(count)
         aim = float(target.lambda_target[idle]) if idle_to is None else idle_to
         nut = Nut(idle, float(np.log(aim)), steps, low - drop_mm, high - drop_mm)
-    return Outlook(_with_meter(log, slopes, offset, nut), log, slopes, offset, nut)
+    return Outlook(_with_meter(log, slopes, meter, nut), log, slopes, meter, nut, np.outer(warmer, rows[:, day]))
 
 
-def _with_meter(log: FloatArray, slopes: FloatArray, offset: FloatArray, nut: Nut | None) -> FloatArray:
+def _with_meter(log: FloatArray, slopes: FloatArray, meter: Meter, nut: Nut | None) -> FloatArray:
     """True lambda of each car once the nut is turned until the meter reads idle's target, as far as it reaches."""
     if nut is not None:
         turn = -(log[:, nut.idle] - nut.log_target) / slopes[nut.idle, -1] + nut.missed_mm
         turn = np.clip(turn, nut.least_mm, nut.greatest_mm)
         log = log + slopes[:, -1] * turn[:, None]
-    return _true_lambda(log, offset)
-
-
-def _true_lambda(log: FloatArray, offset: FloatArray) -> FloatArray:
-    # The widest uncertainties permitted draw meters that err by more than there is.
-    drawn = np.maximum(np.exp(log) - offset[:, None], LEAST_LAMBDA)
-    if not np.isfinite(drawn).all():
-        msg = "Lambda after the cut is no number in some car drawn; state smaller uncertainties, or give the nut a range."
-        raise SolveError(msg)
-    return drawn
+    return meter.true_lambda(log)
 
 
 def held_mm(doubts: Doubts) -> float:
@@ -223,6 +236,7 @@ class AfterCut:
         idle, by_drop = idle_band(learned, target), by_needle[:, -1]
         more = np.concatenate([[learned.doubts.sensor_offset], error_mm, [nut_u_mm(learned, by_drop, idle)]])
         turned = trimmed(np.hstack([by_unknowns, by_needle[:, :-1]]), by_drop, idle)
+        turned[:, learned.place.shared("meter gain")] += np.expm1(-log_lambda)  # by which true lambda differs from that read
         zero = by_unknowns.shape[1]
         slopes = np.column_stack([np.insert(turned, zero, -np.exp(-log_lambda), axis=1), by_drop])
         room, change = log_lambda - np.log(target.lambda_rich), np.log(learned.lambda_now()) - log_lambda
@@ -265,8 +279,13 @@ def padded(rows: FloatArray, size: int) -> FloatArray:
 def sources(learned: Learned, rows: FloatArray) -> dict[str, FloatArray]:
     """Standard uncertainty that each source, taken alone, brings to quantities with these slopes, shape (r, k)."""
     place = learned.place
-    groups: dict[str, int | slice] = {name: place.shared(name) for name in SHARED[:4]}
-    groups |= {"lambda": place.level(), "lift": place.lift(), "micrometer": slice(place.needle(0).start, None)}
+    groups: dict[str, int | slice] = {name: place.shared(name) for name in SHARED[: LOGARITHMS + 1]}
+    groups |= {
+        "fuel temperature": place.day(),
+        "lambda": place.level(),
+        "lift": place.lift(),
+        "micrometer": slice(place.needle(0).start, None),
+    }
     out = {}
     for name, members in groups.items():
         part = np.zeros(rows.shape)

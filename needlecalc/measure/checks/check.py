@@ -66,6 +66,10 @@ class CheckKind(StrEnum):
     WARM = "warm engine"
     REPEAT = "repeatability between visits"
     REACH = "reach of the drive"
+    TABLE = "needle table"
+    FULL_PRESSURE = "pressure at full load"
+    LIFTS = "lifts against air flow"
+    NOTED = "lambda noted with the gas"
 
 
 class Cause(StrEnum):
@@ -93,6 +97,9 @@ class Cause(StrEnum):
     NARROW_FLOW = "too little range of air flow"
     TOO_SMALL_TO_SHOW = "a leak could hide"
     TOO_SHORT = "holds too short to tell"
+    LIFTS_SHIFTED = "all lifts shifted"
+    AIR_OFF = "air flow another than computed"
+    LIFT_ODD = "lifts that no one air flow explains"
 
 
 class CheckWords(NamedTuple):

@@ -16,6 +16,7 @@ from needlecalc.measure.checks.inspected import (
 from needlecalc.measure.checks.inspection import GasReading, Ignition, Mechanical, NeedleReading, Sensor, Twins
 from needlecalc.measure.checks.limits import CheckLimits
 from needlecalc.measure.checks.patterns import drive_checks
+from needlecalc.measure.checks.plausible import plausible_checks
 from needlecalc.measure.drive.bands import Bands
 from needlecalc.parts.setup import Setup
 
@@ -68,6 +69,7 @@ def check_engine(
             *twin_checks(twins, held),
             *needle_checks(needle, held),
             *drive_checks(bands, setup, state.coolant_degc, held),
+            *plausible_checks(bands, setup, gases or (), held),
         ),
         held,
     )

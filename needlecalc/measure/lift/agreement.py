@@ -23,6 +23,7 @@ from needlecalc.measure.lift.estimates import (
 )
 from needlecalc.measure.lift.throttle import LEAST_READINGS, by_throttle
 from needlecalc.parts.setup import Setup
+from needlecalc.parts.slide import SlideValve
 from needlecalc.remark import Remark, Severity
 from needlecalc.show import Shown, in_words
 from needlecalc.units import FloatArray
@@ -152,8 +153,24 @@ def lift_agreement(
     return LiftAgreement(bands, first, tuple(_compared(bands, setup, first, one, doubts) for one in found[1:]))
 
 
+def readings_against_air(bands: Bands, setup: Setup) -> Fit | None:
+    """Share and shift that bring lifts computed from air flow to those read; None under a slide, or with too few of both."""
+    if isinstance(setup.carburettor.air_valve, SlideValve):
+        return None
+    if (bands.lift_from(LiftSource.COMPUTED) & bands.lift_from(LiftSource.TYPED | LiftSource.LOGGED)).any():
+        return None  # already weighed against each other
+    reading, sensor = by_reading(bands, LiftDoubts())
+    for first in (reading, sensor):
+        for way in (by_air_meter(bands, setup, LiftDoubts()), by_manifold(bands, setup, LiftDoubts())):
+            at = np.flatnonzero(np.isfinite(way.mm - first.mm))
+            if at.size >= LEAST_FOR_BOTH:
+                v = np.maximum(np.hypot(way.own_u_mm, first.own_u_mm)[at], 1e-6) ** 2
+                return _Pair(setup, way, first, at, v).fit(scale=True, offset=True)
+    return None
+
+
 @dataclass(frozen=True)
-class _Fit:
+class Fit:
     """One explanation: ln of the scale and the offset by which the estimate is high, and what is left."""
 
     scale: float
@@ -200,7 +217,7 @@ class _Pair:
             return self.lift(scale)
         return lift_shift_mm(self.setup, self.flow(scale), 0.01) / 0.01
 
-    def fit(self, *, scale: bool = False, offset: bool = False) -> _Fit:
+    def fit(self, *, scale: bool = False, offset: bool = False) -> Fit:
         """Weighted least squares on a scale, an offset or both, repeated about the scale found."""
         found_scale, kinds = 0.0, [kind for kind, wanted in (("scale", scale), ("offset", offset)) if wanted]
         for _ in range(ROUNDS):
@@ -216,7 +233,7 @@ class _Pair:
         error = np.sqrt(np.diag(covariance))
         chance = _chance(float((left**2 / self.v).sum()), d.size - len(kinds))
         moved = (float(found[-1]), float(error[-1])) if offset else (0.0, 0.0)
-        return _Fit(found_scale, float(error[0]) if scale else 0.0, *moved, chance, left)
+        return Fit(found_scale, float(error[0]) if scale else 0.0, *moved, chance, left)
 
 
 def _chance(square: float, freedom: int) -> float:
@@ -267,7 +284,7 @@ def _explained(bands: Bands, pair: _Pair, d: FloatArray, expected: FloatArray, a
         "expected_mm": float(np.sqrt((expected**2).mean())),
     }
 
-    def come_to(kind: Agreement, severity: Severity, fit: _Fit = scale, at: int | None = None) -> Remark:
+    def come_to(kind: Agreement, severity: Severity, fit: Fit = scale, at: int | None = None) -> Remark:
         named = () if at is None else bands.called(int(pair.at[at]))
         return Remark(kind, severity, bands=named, numbers={**numbers, **fit.numbers()})
 
