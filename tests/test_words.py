@@ -25,10 +25,10 @@ from needlecalc.design.inverse.notes import DesignRemark
 from needlecalc.design.inverse.proposal import Measurement, Stages
 from needlecalc.design.inverse.target import TargetRemark, Why
 from needlecalc.design.inverse.verdict import Cause, VerdictKind
-from needlecalc.report import checkwords, say, words, words_after, words_sheet
+from needlecalc.report import checkwords, say, words, words_after, words_sheet, words_slide
 from needlecalc.report.facts import facts_of
 
-ROOMS = (words, words_after, words_sheet, checkwords)
+ROOMS = (words, words_after, words_sheet, words_slide, checkwords)
 
 
 def tables():

@@ -11,10 +11,10 @@ from needlecalc.report.document import Picture
 # In points: the frame, room at either end, the shank, radius at the shoulder, room between two numbers.
 WIDE, TALL, ENDS, SHANK, THICK, APART = 527.0, 58.0, 44.0, 62.0, 11.0, 15.0
 THIN_SHARE = 0.3  # of the radius at the shoulder, drawn at the tip whatever the taper
-LEGEND = ("shoulder at station 1", ", dark: where metal comes off")
+DARK = ", dark: where metal comes off"
 
 
-def needle_view(needle: Needle, filed: ArrayLike, ends: tuple[str, str]) -> Picture:
+def needle_view(needle: Needle, filed: ArrayLike, ends: tuple[str, str], holder: str) -> Picture:
     """Picture of a needle; stations to file are dark, and the diameters at both ends are named."""
     filed = np.asarray(filed, dtype=bool)
     middle, shoulder, tip = 0.48 * TALL, ENDS + SHANK, WIDE - ENDS
@@ -49,9 +49,9 @@ def needle_view(needle: Needle, filed: ArrayLike, ends: tuple[str, str]) -> Pict
     out += [
         words(ENDS + SHANK / 2, middle + 3.5, "SHANK", 10.0, "middle", "bold"),
         words(WIDE - 5, middle + 3.5, "TIP", 10.0, "end", "bold"),
-        words(4, middle + 3.5, "piston"),
+        words(4, middle + 3.5, holder),
         words(4, TALL - 4, "stations"),
-        words(shoulder, 11, f"{ends[0]}{LEGEND[1] if filed.any() else ''}"),
+        words(shoulder, 11, f"{ends[0]}{DARK if filed.any() else ''}"),
         words(WIDE - 5, 11, ends[1], anchor="end"),
     ]
     head = f'<svg xmlns="http://www.w3.org/2000/svg" width="{WIDE:g}" height="{TALL:g}" viewBox="0 0 {WIDE:g} {TALL:g}">'

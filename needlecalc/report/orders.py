@@ -15,7 +15,7 @@ from needlecalc.design.inverse.notes import DesignRemark, full_load_next
 from needlecalc.design.inverse.proposal import Design, Stages
 from needlecalc.physics.gauge import FaceOnMark
 from needlecalc.remark import Remark, Severity
-from needlecalc.report import say, words, words_sheet
+from needlecalc.report import say, words, words_sheet, words_slide
 from needlecalc.report.document import Paper
 from needlecalc.report.stations import facts_of_stations, hand_um
 from needlecalc.show import Column, Row, Shown, Table
@@ -66,6 +66,11 @@ class Orders(Shown):
         kept = self.design.present().diameters_mm == self.design.stop_mm()
         return np.asarray(kept & (not self.design.limits.new_blank))
 
+    @property
+    def slide(self) -> bool:
+        """Whether a slide carries the needle."""
+        return say.on_slide(self.design)
+
     def works(self) -> bool:
         """Whether metal comes off."""
         return self.design.stages() is not Stages.NOTHING
@@ -80,6 +85,8 @@ class Orders(Shown):
         if not design.met:
             do = words_sheet.DECIDE_FIRST.format(bands=say.missed(design))
         stop = words_sheet.STOP[stages] if self.works() or design.turns() else ""
+        if stop and not self.works() and self.slide:
+            stop = words_slide.MOVE
         jet = say.jet_on_sheet(design)
         if self.jet_drive is not None:
             jet = f"{words.JET_BACK.format(drop_mm=design.setup.carburettor.jet.drop_mm)} {jet}"
@@ -98,7 +105,7 @@ class Orders(Shown):
 
     def _grave(self) -> tuple[str, ...]:
         """What can hurt engine or needle, the gravest first."""
-        return (*map(say.remark, self.before_remarks()), *filter(None, (self.full_load_line(),)))
+        return (*say.remarks(self.before_remarks(), slide=self.slide), *filter(None, (self.full_load_line(),)))
 
     def before_remarks(self) -> tuple[Remark, ...]:
         """What comes before nut and file, the gravest first."""
@@ -149,12 +156,13 @@ class Orders(Shown):
             *self._grave()[0 if self._signed_for() else 1 :],  # the gravest is an order already
             *self.before_lines(),
             *self.altitude_line(),
-            *say.remarks(self._remarks(at_bench=True)),
+            *say.remarks(self._remarks(at_bench=True), slide=self.slide),
+            *((words_slide.OUT_OF_REACH, words_slide.FIRST) if self.slide and self.works() else ()),
         )
 
     def notes(self) -> tuple[str, ...]:
         """What else to know of the design: remarks that ask for nothing at the bench, and active limits."""
-        said = say.remarks(self._remarks(at_bench=False))
+        said = say.remarks(self._remarks(at_bench=False), slide=self.slide)
         return (*said, *(say.alternative(one, self.design) for one in self.design.active_limits()))
 
     def _remarks(self, *, at_bench: bool) -> list[Remark]:

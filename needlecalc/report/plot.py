@@ -17,6 +17,8 @@ from needlecalc.design.forward.metering import Metering
 from needlecalc.design.forward.predict import Comparison
 from needlecalc.design.inverse.proposal import Design, Stages
 from needlecalc.parts.needle import Needle
+from needlecalc.parts.slide import SlideValve
+from needlecalc.report import words_slide
 from needlecalc.report.document import Picture
 
 # Dark and light enough to tell apart in grey, and safe for colour-blind eyes; lines differ in dash too.
@@ -174,7 +176,8 @@ def plot_lambda(design: Design, *, ax: Axes | None = None) -> Axes:
     # The interval is drawn by itself: a prediction may lie outside it, where all doubts pull one way.
     ax.errorbar(lift, (low + high) / 2, yerr=(high - low) / 2, fmt="none", ecolor=PROPOSED["color"], capsize=4)
     ax.plot(lift, predicted, label="predicted, and its 90 % interval", **{**PROPOSED, "linestyle": "none", "markersize": 5})
-    return _finished(ax, LIFT_LABEL, "lambda (-)")
+    slide = isinstance(design.setup.carburettor.air_valve, SlideValve)
+    return _finished(ax, words_slide.OPENING if slide else LIFT_LABEL, "lambda (-)")
 
 
 def plot_comparison(comparison: Comparison, *, ax: Axes | None = None) -> Axes:

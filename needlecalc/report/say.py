@@ -23,8 +23,9 @@ from needlecalc.measure.checks.sensorzero import SensorZero
 from needlecalc.measure.drive.bands import NAMED_IN_FULL, WORST_NAMED, DriveNote, LeftOut, LiftSource
 from needlecalc.measure.lift.agreement import Agreement
 from needlecalc.parts.measured import listed
+from needlecalc.parts.slide import SlideValve
 from needlecalc.remark import BandName, Remark
-from needlecalc.report import words, words_after
+from needlecalc.report import words, words_after, words_slide
 from needlecalc.report.checkwords import check_words, checks_notes, zero_words
 from needlecalc.report.drivewords import agreement_words, drive_note_words, left_out_words, lift_source_words
 
@@ -74,17 +75,24 @@ say.register(LeftOut)(left_out_words)
 say.register(LiftSource)(lift_source_words)
 
 
+def on_slide(design: Design) -> bool:
+    """Whether a slide carries the needle, and so other words hold."""
+    return isinstance(design.setup.carburettor.air_valve, SlideValve)
+
+
 @say.register
-def remark(one: Remark) -> str:
-    """What was found, in words."""
+def remark(one: Remark, *, slide: bool = False) -> str:
+    """What was found, in words; otherwise where a slide carries the needle."""
     if isinstance(one.kind, DriveNote):
         return drive_note_words(one)
     if isinstance(one.kind, Agreement):
         return agreement_words(one)
-    return {**words.REMARKS, **words.WHY, **words_after.ALTITUDE, **words_after.OUTCOME}[one.kind].format(**_figures(one))
+    own = words_slide.REMARKS if slide else {}
+    said = {**words.REMARKS, **words.WHY, **words_after.ALTITUDE, **words_after.OUTCOME, **own}
+    return said[one.kind].format(**_figures(one))
 
 
-def remarks(found: Iterable[Remark]) -> list[str]:
+def remarks(found: Iterable[Remark], *, slide: bool = False) -> list[str]:
     """What was found, in words; of very many of one kind the first, and how many more."""
     by_kind: dict[StrEnum, list[Remark]] = {}
     for one in found:
@@ -92,7 +100,7 @@ def remarks(found: Iterable[Remark]) -> list[str]:
     said: list[str] = []
     for alike in by_kind.values():
         shown = alike if len(alike) <= NAMED_IN_FULL else alike[:WORST_NAMED]
-        said += map(remark, shown)
+        said += [remark(one, slide=slide) for one in shown]
         if len(shown) < len(alike):
             said.append(words.MORE_LIKE_THIS.format(count=len(alike) - len(shown)))
     return said
@@ -150,20 +158,22 @@ def verdict(design: Design) -> tuple[str, ...]:
         worst, more = shown[0], len(shown) - 1
         figures["miss"] = words.MISS.format(band=band(worst.band), percent=100.0 * abs(worst.off), side=side(worst.off))
         figures["more"] = words.AND_MORE.format(count=more) if more else ""
-    said = [words.VERDICTS[found.kind].format(**figures)]
+    slide = on_slide(design)
+    template = words_slide.TURN_ONLY if slide and found.kind is VerdictKind.TURN_ONLY else words.VERDICTS[found.kind]
+    said = [template.format(**figures)]
     if found.gaps_mm and found.kind in (VerdictKind.USABLE, VerdictKind.USABLE_OFF):
         said.append(words.AT_LIFTS_DRIVEN)
     for reason in Cause:
         if these := [one for one in shown if one.cause is reason]:
-            said.append(_cause(reason, these, named=len(these) < len(shown)))
+            said.append(_cause(reason, these, named=len(these) < len(shown), slide=slide))
     if design.stages() is Stages.IN_STAGES:
         said.append(_at_stop(design))
     return tuple(said)
 
 
-def _cause(reason: Cause, these: Sequence[Missed], *, named: bool) -> str:
+def _cause(reason: Cause, these: Sequence[Missed], *, named: bool, slide: bool) -> str:
     """Why bands are missed; they are named where others are missed for other causes."""
-    called = next((limit(one.limit) for one in these if one.limit), "")
+    called = next((limit(one.limit, slide=slide) for one in these if one.limit), "")
     u = max(one.reading_u for one in these)
     names = f"{bands([one.band for one in these])}: " if named else ""
     said = words.CAUSES[reason].format(bands=names, limit=called, reading_u=u)
@@ -178,9 +188,11 @@ def _at_stop(design: Design) -> str:
     return words.AT_STOP.format(band=name, percent=abs(missed[worst]), er=er)
 
 
-def limit(one: Limit) -> str:
+def limit(one: Limit, *, slide: bool = False) -> str:
     """Name of a limit."""
-    return words.LIMITS[one.kind].format(station=one.station, next=(one.station or 0) + 1)
+    return (words.LIMITS | words_slide.LIMITS if slide else words.LIMITS)[one.kind].format(
+        station=one.station, next=(one.station or 0) + 1
+    )
 
 
 def alternative(one: Alternative, design: Design) -> str:
@@ -190,7 +202,9 @@ def alternative(one: Alternative, design: Design) -> str:
         eased = words.EASED[one.limit.kind].format(um=1e3 * one.amount, mm=one.amount)
         name = band(target.called(one.band)[0])
         before, after = (_near(off) for off in (one.before, float(missed[one.band])))
-        return words.ACTIVE_LIMIT.format(limit=limit(one.limit), eased=eased, band=name, before=before, after=after)
+        return words.ACTIVE_LIMIT.format(
+            limit=limit(one.limit, slide=on_slide(design)), eased=eased, band=name, before=before, after=after
+        )
     worst = one.worst()
     return words.ALTERNATIVE.format(
         what=change(one, design),
@@ -203,9 +217,10 @@ def alternative(one: Alternative, design: Design) -> str:
 
 def change(one: Alternative, design: Design) -> str:
     """What was changed."""
-    jet = design.setup.carburettor.jet
-    return words.ALTERNATIVES[one.kind].format(
-        way=words.LOWERING if one.amount > 0.0 else words.RAISING,
+    jet, template, slide = design.setup.carburettor.jet, words.ALTERNATIVES[one.kind], on_slide(design)
+    ways = (words_slide.RAISING, words_slide.LOWERING) if slide else (words.LOWERING, words.RAISING)
+    return (words_slide.HEIGHT if slide and one.kind is Change.HEIGHT else template).format(
+        way=ways[0] if one.amount > 0.0 else ways[1],
         mm=abs(one.amount),
         flats=abs(one.amount) / jet.flat_mm,
         um=1e3 * one.amount,
@@ -226,6 +241,10 @@ def jet(design: Design) -> str:
     """What to do with the jet nut, and what for."""
     drop, flats = design.setup.carburettor.jet.drop_mm, design.flats()
     why = why_the_jet(design)
+    if on_slide(design):
+        way = words_slide.RAISE if flats > 0 else words_slide.LOWER
+        moved = words_slide.TURN.format(way=way, mm=abs(design.drop_mm - drop))
+        return words_slide.LEAVE if why is None else f"{moved} {remark(why, slide=True)}"
     if why is None:
         return words.JET_LEAVE.format(drop_mm=drop)
     way = words.LOWER if flats > 0 else words.RAISE
@@ -236,7 +255,7 @@ def jet(design: Design) -> str:
 def jet_on_sheet(design: Design) -> str:
     """What to do with the jet nut now, and after the cut."""
     trim, why = _trim(design), why_the_jet(design)
-    if design.stages() is not Stages.IN_STAGES or not trim or why is None:
+    if design.stages() is not Stages.IN_STAGES or not trim or why is None or on_slide(design):
         return f"{jet(design)}{trim}"
     # Turned to its last place now it would only be turned back, as idle is trimmed on a needle that is not the last.
     flats = design.flats()
@@ -249,6 +268,8 @@ def _trim(design: Design) -> str:
     idle = idle_band(design.learned, target)
     if aim is None or idle is None or design.stages() is Stages.NOTHING:
         return ""
+    if on_slide(design):
+        return words_slide.TRIM.format(aim=aim)
     wanted, steps = float(target.lambda_target[idle]), design.limits.flats
     other = words.TRIM_OTHER.format(target=wanted) if aim != wanted else ""
     near = words.TRIM_NEAR.format(flats=steps) if steps else ""

@@ -17,7 +17,7 @@ from needlecalc.design.inverse.proposal import Design, Stages
 from needlecalc.echo import shown
 from needlecalc.errors import InputError
 from needlecalc.physics.gauge import FaceOnMark
-from needlecalc.report import say, say_after, words_sheet
+from needlecalc.report import say, say_after, words_sheet, words_slide
 from needlecalc.report.document import BOX, Block, Document, Grid, Page, Paper, Weight, Words
 from needlecalc.report.needleview import needle_view
 from needlecalc.report.orders import Orders
@@ -99,7 +99,7 @@ class GrindSheet(Orders):
         return (
             Words(f"{words_sheet.TITLE}   {self.design.setup.name}", Weight.TITLE, verbatim=True),
             *(Words(line, Weight.ORDER) for line in self.orders()),
-            needle_view(present, filed, (ends[0], ends[1])),
+            needle_view(present, filed, (ends[0], ends[1]), words_slide.HOLDER if self.slide else words_sheet.HOLDER),
             self.grid(),
             Words(self.legend(), Weight.SMALL),
             *(
@@ -129,7 +129,7 @@ class GrindSheet(Orders):
         ]
         if self.altitude is not None:
             there = self.altitude.table()
-            blocks.append(Grid(Table(there.title, there.columns, there.rows)))
+            blocks.append(Grid(Table(words_sheet.BY_ALTITUDE, there.columns, there.rows)))
             blocks += [Words(note, Weight.SMALL) for note in say_after.altitude_notes(self.altitude)]
         if finals is not None:
             blocks += [finals, Words(f"{words_sheet.UNCERTAINTY} {self.mostly_line()}".rstrip(), Weight.SMALL)]
@@ -168,6 +168,8 @@ class GrindSheet(Orders):
         by_key = {column.key: np.asarray(column.values) for column in self.columns()}
         kept, works, blank = self.left_alone(), self.works(), self.design.limits.new_blank
         wide, heads = self.anvil_width_mm is not None, words_sheet.HEADS[self.paper.unit]
+        if self.slide:
+            heads = heads | {"distance": words_slide.DISTANCE[self.paper.unit]}
         cells: dict[str, Sequence[Any]] = {"station": by_key["station"].tolist()}
         cells["distance"] = self._lengths(by_key["distance_mm"])
         cells["present"] = self._lengths(by_key["present_mm"])
@@ -209,7 +211,8 @@ class GrindSheet(Orders):
             f"zero_{at}": words_sheet.FILL_ZERO.format(station=at + 1, diameter=size[at], unit=unit)
             for at in alone[alone > 0][:ZERO_BY].tolist()
         }
-        shoulder = words_sheet.FILL_SHOULDER if self.works() and not self.design.limits.new_blank else {}
+        held = words_slide.FILL if self.slide else words_sheet.FILL_SHOULDER
+        shoulder = held if self.works() and not self.design.limits.new_blank else {}
         heads = {**words_sheet.FILL_INSTRUMENT, **(zero if self.works() else {}), **shoulder, **words_sheet.FILL_WHO}
         columns = [Column(key, head.format(unit=unit), "", [BOX]) for key, head in heads.items()]
         return Grid(Table("", columns), size=9.0, row_pt=22.0, widths={"instrument": 1.5})
@@ -234,7 +237,7 @@ class GrindSheet(Orders):
             spans[f"{key}_span"] = [words_sheet.SPAN.format(low=a, high=b) for a, b in zip(low, high, strict=True)]
         given["rpm"] = replace(given["rpm"], values=[say.rpm(speed) for speed in design.target.bands.rpm.tolist()])
         given |= {key: Column(key, "", "", values) for key, values in spans.items()}
-        heads = words_sheet.BANDS[stages]
+        heads = words_sheet.BANDS[stages] | ({"lift_mm": words_slide.BAND_OPENING} if self.slide else {})
         columns = [replace(column, head=heads.get(key, "")) for key, column in given.items()]
         printed = sorted(columns, key=lambda one: list(heads).index(one.key) if one.key in heads else len(heads))
         return Table(words_sheet.BY_BAND, printed, notes=(self.band_note(),))
@@ -244,7 +247,7 @@ class GrindSheet(Orders):
         stages = self.design.stages()
         said = [words_sheet.INTERVAL] + ([words_sheet.FINAL_MEANS] if stages is Stages.IN_STAGES else [])
         if self.design.idle_to() is not None and (self.works() or self.design.turns()):
-            said.append(words_sheet.IDLE_TRIMMED)
+            said.append(words_slide.IDLE_TRIMMED if self.slide else words_sheet.IDLE_TRIMMED)
         return " ".join(said)
 
     def table(self) -> Table:

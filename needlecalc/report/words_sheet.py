@@ -100,7 +100,8 @@ ROAD_CAUTIONS = (
     "Lean on the mountain is leaner still in the valley: set again before descending.",
     "Limits and what may be altered are local law; a licensed tester decides.",
 )
-WHAT_IT_BRINGS, BY_BAND, ELSE = "What it brings", "Lambda by band", "What else to know"
+WHAT_IT_BRINGS, BY_BAND, BY_ALTITUDE = "What it brings", "Lambda by band", "Lambda by altitude"
+ELSE, HOLDER = "What else to know", "piston"
 CHECKED, FROM = "Checks before the cut", "Where the numbers come from"
 FINAL_DIAMETERS = "Final diameters, and how uncertain they are"
 FINALS = {
