@@ -53,7 +53,7 @@ def through_two_passes(seed, mounting):
     final = nc.solve(permitted(again), owner.setup, learned=learned, risk=1.0, with_alternatives=False)
     asked = final.needle.diameters_mm
     owner.file_to(asked, asked < needle.diameters_mm)
-    second = held(final.lambda_low, final.lambda_high, owner.lambda_true())
+    second = held(final.final.low, final.final.high, owner.lambda_true())
     return first, second, rich, design.stop.chance_rich, design.lean_margin > 0.0
 
 
