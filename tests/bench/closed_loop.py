@@ -128,7 +128,7 @@ def library(engine, lift, passes=4, gas=False):
         bands = bands_of(setup, engine.measure(true, drop, rng, lift=lift))
         history = nc.History((nc.Pass(needle, drop, bands),)) if history is None else history.then(needle, drop, bands)
         wanted = engine.bands.lambda_target + off
-        target = nc.Target(bands, wanted, ("wanted",) * bands.rpm.size, sensor_zero=zero)
+        target = nc.Target(bands, wanted, sensor_zero=zero)
         design = nc.solve(target, setup, learned=nc.learn(history, setup, doubts=DOUBTS), with_alternatives=False)
         true, drop = to_first_stop(engine, true, drop, design, rng)
         if touched(design).any():
@@ -163,7 +163,7 @@ def risk_of(task):
     true, drop = np.array(engine.start_diameters_mm), engine.jet_drop_mm
     setup = setup_of(engine)
     bands = bands_of(setup, engine.measure(true, drop, rng, lift=lift))
-    target = nc.Target(bands, engine.bands.lambda_target, ("wanted",) * bands.rpm.size)
+    target = nc.Target(bands, engine.bands.lambda_target)
     target = replace(target, lambda_rich=target.lambda_target - PERMITTED)
     design = nc.solve(target, setup, learned=nc.learn(bands, setup, doubts=DOUBTS), with_alternatives=False)
     ends = [engine.true_lambda(*to_first_stop(engine, true, drop, design, rng)) for _ in range(HANDS)]
