@@ -35,8 +35,7 @@ def true_lift_mm(job, bands):
 
 def test_files_are_those_of_the_script(job):
     needle = job.setup.carburettor.needle
-    # Both are rounded to a digit, which may fall the other way: one station lies at 1.83551.
-    np.testing.assert_allclose(needle.diameters_mm, make_drive.fitted_diameters(job.setup), atol=1.001e-3)
+    np.testing.assert_allclose(needle.diameters_mm, make_drive.fitted_diameters(job.setup), atol=5e-4)
     rng = np.random.default_rng(make_drive.SEED)
     lines = make_drive.drive(job.setup, needle.diameters_mm, make_drive.HOLDS, rng)
     kept = (DATA / "pass_van_drive.csv").read_text(encoding="utf-8").splitlines()

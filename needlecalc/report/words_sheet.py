@@ -130,7 +130,7 @@ BANDS: dict[StrEnum, dict[str, str]] = {
     )
 }
 SPAN = "{low:.2f} to {high:.2f}"
-INTERVAL = "90 %: lambda lies inside nine times in ten."
+INTERVAL = "90 %: lambda lies inside nine times in ten, on days of warmer or colder fuel too."
 FINAL_MEANS = "FINAL: every station at its final diameter and the jet as told, after the next drives only."
 IDLE_TRIMMED = "The nut is taken to put the idle right afterwards."
 UNCERTAINTY = (
