@@ -342,7 +342,11 @@ def methods(calls: dict[str, dict[str, Any]]) -> list[tuple[Callable[..., Any], 
     found = []
     for one in held.values():
         for name, method in inspect.getmembers(one, inspect.ismethod):
-            keys = [key for key, by in inspect.signature(method).parameters.items() if by.default is by.empty]
+            keys = [
+                key
+                for key, by in inspect.signature(method).parameters.items()
+                if by.default is by.empty and by.kind is not by.VAR_KEYWORD
+            ]
             if name[0] != "_" and keys and name != "save":
                 found.append((method, keys))
     return found

@@ -75,7 +75,8 @@ def end_of(road: Callable[[Random], list[Any]], draw: Random) -> tuple[str, str]
         return (NOT_FINITE, repr(bad[0])) if bad else (RESULT, "")
     except nc.NeedleCalcError as error:
         said = str(error)
-        clear = plain(said) == said and len(said) <= LONGEST_MESSAGE
+        longest = max(map(len, getattr(error, "faults", [said])))  # a job file tells all its faults at once
+        clear = plain(said) == said and longest <= LONGEST_MESSAGE
         return (OWN, said) if clear else (MESSAGE, f"{len(said)} signs: {said[:200]!r}")
     except TooLongError:
         return HANG, f"more than {LIMIT_S:g} s"

@@ -10,7 +10,7 @@ from needlecalc.design.belief.readings import trusted
 from needlecalc.design.inverse.fit import MISSED_BY
 from needlecalc.design.inverse.limits import FLATS
 from needlecalc.design.inverse.proposal import Design, Stages
-from needlecalc.design.inverse.target import HARDLY, Target
+from needlecalc.design.inverse.target import HARDLY, Target, worst_first
 from needlecalc.design.inverse.uncertainty import idle_aim, idle_band
 from needlecalc.remark import Remark, Severity
 from needlecalc.units import FloatArray
@@ -80,7 +80,9 @@ def full_load_now(design: Design) -> Remark | None:
     if not lean.size:
         return None
     numbers = {"low": float(read[lean].min()), "high": float(read[lean].max()), "limit": limit}
-    return Remark(DesignRemark.FULL_LOAD_LEAN_NOW, Severity.STOP, bands=target.worst_first(lean, read), numbers=numbers)
+    return Remark(
+        DesignRemark.FULL_LOAD_LEAN_NOW, Severity.STOP, bands=worst_first(target.bands, lean, read), numbers=numbers
+    )
 
 
 def full_load_next(target: Target, expected: FloatArray, highest: FloatArray) -> Remark | None:
@@ -94,7 +96,7 @@ def full_load_next(target: Target, expected: FloatArray, highest: FloatArray) ->
     return Remark(
         DesignRemark.FULL_LOAD_LEAN_NEXT if runs else DesignRemark.FULL_LOAD_MAY_BE_LEAN,
         Severity.STOP if runs else Severity.CAUTION,
-        bands=target.worst_first(lean, highest),
+        bands=worst_first(target.bands, lean, highest),
         numbers={"expected": float(expected[worst]), "highest": float(highest[worst]), "limit": limit},
     )
 
@@ -123,7 +125,7 @@ def why_the_jet(design: Design) -> Remark | None:
     if (asks & (np.array(target.bands.load) == "idle")).any():
         return Remark(DesignRemark.JET_FOR_IDLE)
     if flats < 0.0 and asks.any():
-        return Remark(DesignRemark.JET_LEANS, bands=target.worst_first(np.flatnonzero(asks), asked))
+        return Remark(DesignRemark.JET_LEANS, bands=worst_first(target.bands, np.flatnonzero(asks), asked))
     return Remark(DesignRemark.JET_SERVES_BEST)
 
 
@@ -181,7 +183,7 @@ def _past_lean_limit(design: Design) -> Remark | None:
     beyond = np.flatnonzero(learned.at_least)
     if not beyond.size:
         return None
-    bands = design.target.worst_first(beyond, read / taken)
+    bands = worst_first(design.target.bands, beyond, read / taken)
     worst = int(beyond[np.argmax((read / taken)[beyond])])
     numbers = {
         "limit": learned.doubts.lean_limit,

@@ -122,10 +122,6 @@ class Target(Shown):
         """Names of some bands."""
         return self.bands.called(*bands)
 
-    def worst_first(self, which: NDArray[np.intp], badness: FloatArray) -> tuple[BandName, ...]:
-        """Names of some bands, that of the greatest badness first."""
-        return worst_first(self.bands, which, badness)
-
     def fuel_asked(self) -> FloatArray:
         """Change of ln(fuel) that each band asks for."""
         return np.asarray(np.log(self.bands.lambda_measured / self.lambda_target))
@@ -153,6 +149,11 @@ class Target(Shown):
 
     def excess(self, lambda_expected: FloatArray) -> FloatArray:
         """How far each band would lie outside what is permitted, richer or leaner; 0 or less where it is inside."""
+        lambda_expected = read_only(lambda_expected, "lambda_expected", allow_nan=True)
+        if lambda_expected.shape[-1:] != self.lambda_target.shape:
+            count = self.lambda_target.size
+            msg = f"lambda_expected has shape {lambda_expected.shape}, but must end in one for each of {count} bands."
+            raise InputError(msg)
         return np.maximum(self.lambda_rich - lambda_expected, lambda_expected - self.lambda_lean)
 
     def outside(self, lambda_expected: FloatArray) -> NDArray[np.bool_]:
@@ -184,7 +185,7 @@ class Target(Shown):
         lean = np.flatnonzero(self.full_load() & (self.lambda_target > limit + 1e-9))
         if lean.size:
             numbers = {"limit": limit, "leanest": float(self.lambda_target[lean].max())}
-            bands = self.worst_first(lean, self.lambda_target)
+            bands = worst_first(self.bands, lean, self.lambda_target)
             found.append(Remark(TargetRemark.FULL_LOAD_LEAN, Severity.CAUTION, bands=bands, numbers=numbers))
         return tuple(found)
 

@@ -234,7 +234,7 @@ class Bands(Shown):
         given = {**(columns or {}), **named}
         if odd := sorted(set(given) - set(COLUMNS)):
             msg = f"Bands have no column {odd[0]!r}; they are {', '.join(COLUMNS)}."
-            raise TypeError(msg)
+            raise InputError(msg)
         size = len(load)
         kept = {
             name: read_only(given[name] if name in given else np.full(size, np.nan), name, allow_nan=not column.always)
