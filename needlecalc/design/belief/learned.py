@@ -10,13 +10,13 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import chdtrc, chdtri
 
-from needlecalc.arrays import check_range
+from needlecalc.arrays import check_each, check_range
 from needlecalc.design.belief.doubts import Doubts
 from needlecalc.design.belief.history import History
 from needlecalc.design.belief.law import Law
 from needlecalc.design.belief.readings import readings_of
 from needlecalc.design.belief.unknowns import LOGARITHMS, SHARED, TOMORROW, Unknowns, log_u, offset_of, offset_squared_u
-from needlecalc.errors import SolveError
+from needlecalc.errors import InputError, SolveError
 from needlecalc.gaussian import Gaussian
 from needlecalc.measure.drive.bands import Bands
 from needlecalc.parts.setup import Setup
@@ -103,6 +103,10 @@ class Learned(Shown):
 
     def law_of(self, unknowns: FloatArray) -> Law:
         """The law of cars with these unknowns, shape (..., k)."""
+        unknowns, count = check_each(unknowns, "unknowns", -np.inf), self.place.size()
+        if unknowns.shape[-1:] != (count,):
+            msg = f"unknowns have shape {unknowns.shape}, but must end in the {count} of this car."
+            raise InputError(msg)
         return Law.of(self.setup, self.history, self.bands, self.place, unknowns)
 
     @cached_property
