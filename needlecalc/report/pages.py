@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from contextlib import closing
 from datetime import datetime
 from io import BytesIO
 from pathlib import Path
@@ -11,7 +10,7 @@ from pathlib import Path
 import matplotlib
 from fpdf import FPDF, FontFace
 from fpdf.enums import XPos, YPos
-from fpdf.fonts import TTFFont
+from fpdf.fonts import CoreFont, TTFFont
 from fpdf.table import Row
 from matplotlib.figure import Figure
 
@@ -40,10 +39,11 @@ BEFORE = {Weight.TITLE: 0.0, Weight.HEADING: 7.0, Weight.ORDER: 2.0}  # space ab
 class Sheets(FPDF):
     """Pages whose foot says what made them, which page it is, and whether it goes on."""
 
-    def __init__(self, document: Document) -> None:
+    def __init__(self, document: Document, fonts: dict[str, CoreFont | TTFFont]) -> None:
         super().__init__(unit="pt", format=document.paper.size)
         self.document, self.named, self.ends = document, "", True
-        for style, file in FONT_FILES.items():
+        self.fonts.update(fonts)  # of an earlier try: to open them takes long
+        for style, file in FONT_FILES.items() if not fonts else ():
             self.add_font(FONT, style, Path(matplotlib.get_data_path()) / "fonts" / "ttf" / file)
         letters = self.fonts[FONT.lower()]
         self.known = set(letters.cmap) if isinstance(letters, TTFFont) else set()
@@ -56,12 +56,6 @@ class Sheets(FPDF):
         self.set_creator(f"needlecalc {__version__}")
         self.set_creation_date(document.made_at)
         self.set_lang(document.language)
-
-    def close(self) -> None:
-        """Leave the font files."""
-        for letters in self.fonts.values():
-            if isinstance(letters, TTFFont):
-                letters.close()
 
     def header(self) -> None:
         """What follows goes on to the next page, until it is said to end."""
@@ -167,16 +161,22 @@ class Sheets(FPDF):
 
 def pdf_of(document: Document) -> bytes:
     """The pages as they stand in a file; the first one's type gives way before it goes on overleaf."""
-    for scale in SCALES:
-        with closing(Sheets(document)) as sheets:
+    fonts: dict[str, CoreFont | TTFFont] = {}
+    try:
+        for scale in SCALES:
+            sheets = Sheets(document, fonts)
+            fonts = sheets.fonts
             sheets.lay(document.pages[0], scale)
-            if sheets.page == 1 or scale == SCALES[-1]:
-                for page in document.pages[1:]:
-                    sheets.lay(page, 1.0)
-                sheets.ends = True
-                made = bytes(sheets.output())
+            if sheets.page == 1:
                 break
-    return made
+        for page in document.pages[1:]:
+            sheets.lay(page, 1.0)
+        sheets.ends = True
+        return bytes(sheets.output())
+    finally:
+        for letters in fonts.values():
+            if isinstance(letters, TTFFont):
+                letters.close()
 
 
 def write_pdf(sheet: GrindSheet, path: str | Path) -> None:
