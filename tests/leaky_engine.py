@@ -142,7 +142,7 @@ def dry_gas(lambda_burnt: float, residual_o2_percent: float) -> tuple[float, flo
     return co2, co, oxygen, total
 
 
-def gas_of(car: Leaky, rng: np.random.Generator, at: str = "idle") -> nc.GasReading:
+def gas_of(car: Leaky, rng: np.random.Generator, at: str = "idle") -> nc.checks.GasReading:
     """What analyser and lambda meter show at one running point."""
     point = (car.bands.rpm[:1], car.bands.manifold_pressure_pa[:1]) if at == "idle" else CRUISE
     shown = float(car.mixture(car.start_diameters_mm, car.jet_drop_mm, *point)[0])
@@ -155,7 +155,7 @@ def gas_of(car: Leaky, rng: np.random.Generator, at: str = "idle") -> nc.GasRead
     co_percent, co2_percent = 100 * co / whole, 100 * co2 / whole
     o2_percent = 100 * (oxygen + air / (1 + NITROGEN)) / whole
     meter, _ = car.reading(np.array([shown]))
-    return nc.GasReading(
+    return nc.checks.GasReading(
         at=at,
         co_percent=max(co_percent + rng.uniform(-1, 1) * max(0.06, 0.05 * co_percent), 0.0),
         co2_percent=co2_percent + rng.uniform(-0.5, 0.5),

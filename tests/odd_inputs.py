@@ -16,7 +16,7 @@ from typing import Any
 
 import numpy as np
 from conftest import DATA, DIAMETERS_MM, STATIONS_MM
-from right_calls import WRONG, arguments, swept_log
+from right_calls import NAMES, WRONG, arguments, swept_log
 
 import needlecalc as nc
 from needlecalc.__main__ import main
@@ -210,8 +210,8 @@ def read_a_needle(draw: Random, folder: Path) -> list[Any]:
 def read_some_readings(draw: Random, folder: Path) -> list[Any]:
     (folder / "r.csv").write_bytes(spoilt_table(readings_table(), draw))
     present = nc.Needle("n", STATIONS_MM, DIAMETERS_MM)
-    readings = nc.read_readings(folder / "r.csv", present)
-    measured = nc.measured_needle(present, readings, file_down=draw.random() < 0.5)
+    readings = nc.parts.read_readings(folder / "r.csv", present)
+    measured = nc.parts.measured_needle(present, readings, file_down=draw.random() < 0.5)
     return [measured.diameters_mm, np.nan_to_num(readings, nan=0.0)]
 
 
@@ -329,7 +329,7 @@ def call_with_a_wrong_kind(draw: Random, calls: dict[str, dict[str, Any]], names
     name = draw.choice(names)
     keys = list(arguments(name))
     wrong = {draw.choice(keys): draw.choice(list(WRONG.values())) for _ in range(draw.randint(1, 2))}
-    getattr(nc, name)(**{**calls[name], **wrong})
+    NAMES[name](**{**calls[name], **wrong})
     return []
 
 

@@ -40,7 +40,7 @@ def drive_with_noisy_idle(seed, *, rate_hz=10, load="pressure", pressure_noise_p
     shown = wandering[1] + rng.normal(0, pressure_noise_pa, size)
     throttle = 100 * ((np.maximum(pressure, 26e3) - 25e3) / 75e3) ** 1.5 * (0.4 + 0.6 * speed / 5000)
     throttle = throttle + rng.normal(0, 0.5, size)
-    log = nc.Log(
+    log = nc.measure.Log(
         "idle", "", time, wandering[0] + rng.normal(0, 10, size), seen, throttle if load == "throttle" else None,
         shown if load == "pressure" else None, None, None, None, np.arange(size) + 2, np.zeros(size, dtype=np.int8),
     )  # fmt: skip
@@ -127,7 +127,7 @@ def synthetic_drive(
         "none": (None, None),
     }
     throttle, manifold = columns[load]
-    log = nc.Log(
+    log = nc.measure.Log(
         "made up", "", time, speed + rng.normal(0, 5, size), seen, throttle, manifold, None, None, None,
         np.arange(size) + 2, np.zeros(size, dtype=np.int8), (), (), (),
     )  # fmt: skip

@@ -30,7 +30,7 @@ def on_the_mountain(height_m=2600.0, **jet):
 
 def wanting_flat_lambda(setup):
     """Bands whose fuel follows the air exactly: lambda does not change with lift."""
-    flow = nc.fuel_flow(setup, LIFTS)
+    flow = nc.parts.fuel_flow(setup, LIFTS)
     ratio = setup.carburettor.air_valve.air_flow_g_s(LIFTS, setup.air) / flow.fuel_flow_g_s
     return ratio / ratio.mean()
 
@@ -42,7 +42,7 @@ def test_lambda_follows_the_root_of_the_density_and_the_needle_at_the_new_lift(h
     setup = on_the_mountain()
 
     def shape(lift):
-        flow = nc.fuel_flow(setup, lift)
+        flow = nc.parts.fuel_flow(setup, lift)
         return setup.carburettor.air_valve.air_flow_g_s(lift, setup.air) / flow.fuel_flow_g_s
 
     there = nc.at_altitude(setup, bands_at(np.full(6, 0.9)), None, height_m).places[1]
@@ -65,7 +65,7 @@ def test_lift_is_mapped_by_the_balance_and_lambda_by_the_fuel_there():
         expected = brentq(lambda y, lift=lift: passes(y) - np.sqrt(ratio) * passes(lift), 0.01, 30.0)
         assert there.lift_mm[b] == pytest.approx(expected, rel=3e-3)
         assert there.lift_mm[b] < lift
-        fuel = [nc.fuel_flow(setup, [y]).fuel_flow_g_s[0] for y in (lift, there.lift_mm[b])]
+        fuel = [nc.parts.fuel_flow(setup, [y]).fuel_flow_g_s[0] for y in (lift, there.lift_mm[b])]
         assert there.lambda_predicted[b] == pytest.approx(0.95 * ratio * fuel[0] / fuel[1], rel=1e-3)
 
 
@@ -120,7 +120,7 @@ def test_the_sheet_of_a_red_design_must_be_signed(tmp_path):
     assert "Lambda by altitude" in text
     signed = nc.grind_sheet(design, altitude=outlook, acknowledged="stays above 2000 m, owner")
     assert "Read and accepted: stays above 2000 m, owner" in " ".join(signed.text().split())
-    nc.write_pdf(sheet, tmp_path / "s.pdf")
+    nc.report.write_pdf(sheet, tmp_path / "s.pdf")
     assert any("RED: at home" in page for page in paper_of(sheet)[:1])
     # No red without a descent; nothing to sign.
     stays = nc.at_altitude(setup, bands_at(np.full(6, 0.88)), None, 2600.0)
@@ -259,7 +259,7 @@ def test_a_page_gives_one_order_for_full_load_that_runs_lean(rich_enough):
     held = held_back(rich_enough)
     for zero, leanest in ((0.0, "0.92"), (0.02, "0.94")):
         # A meter that shows 0.02 too much has the limit where it shows it.
-        off = nc.SensorZero(mean=zero, u=0.005) if zero else None
+        off = nc.checks.SensorZero(mean=zero, u=0.005) if zero else None
         made = replace(held, target=replace(held.target, sensor_zero=off))
         outlook = nc.at_altitude(made.setup, made.target.bands, made, 1500.0, home=0.0)
         sheet = nc.grind_sheet(made, altitude=outlook)

@@ -15,7 +15,7 @@ import needlecalc as nc
 from needlecalc.measure.drive.bands import LiftSource
 
 
-def drive(holds, *, lag=0.0, noise=0.0, seed=0) -> nc.Log:
+def drive(holds, *, lag=0.0, noise=0.0, seed=0) -> nc.measure.Log:
     """Log of steady holds (rpm, Pa, lambda, seconds) at 10 Hz, lambda reported late."""
     rng = np.random.default_rng(seed)
     rpm = np.concatenate([np.full(s * 10, n) for n, _, _, s in holds]).astype(float)
@@ -24,7 +24,7 @@ def drive(holds, *, lag=0.0, noise=0.0, seed=0) -> nc.Log:
     late = round(lag * 10)
     seen = np.concatenate([np.full(late, ratio[0]), ratio[: ratio.size - late]]) + rng.normal(0, noise, ratio.size)
     time = np.arange(rpm.size) / 10
-    return nc.Log(
+    return nc.measure.Log(
         "made", "", time, rpm, seen, None, pressure, None, None, None,
         np.arange(rpm.size) + 2, np.zeros(rpm.size, dtype=np.int8), (), (), (),
     )  # fmt: skip

@@ -167,7 +167,7 @@ def test_a_band_held_at_another_air_flow_weighs_less():
     more = other.lambda_se**2 - same.lambda_se**2
     assert np.flatnonzero(more > 1e-12).tolist() == [5]
     # Lambda over 1 mm of lift by the forward model alone: air of the valve over fuel.
-    flow = [nc.fuel_flow(car.setup, [y]).fuel_flow_g_s[0] for y in (LIFTS[5], off[5])]
+    flow = [nc.parts.fuel_flow(car.setup, [y]).fuel_flow_g_s[0] for y in (LIFTS[5], off[5])]
     air = car.setup.carburettor.air_valve.air_flow_g_s(np.array([LIFTS[5], off[5]]), car.setup.air)
     change = np.log(air[1] / flow[1] * flow[0] / air[0])
     assert np.sqrt(more[5]) == pytest.approx(abs(change) * second.lambda_measured[5], rel=1e-6)
@@ -177,7 +177,7 @@ def test_a_band_held_at_another_air_flow_weighs_less():
 def test_the_design_is_for_the_jet_as_it_is():
     car = Car(5)
     first, second = car.drive(1.6), car.drive(moved_mm(car.setup, FLATS))
-    shift = nc.jet_shift(first, second, car.setup, flats=FLATS)
+    shift = nc.design.jet_shift(first, second, car.setup, flats=FLATS)
     assert shift.share()[0] == pytest.approx(1.0, abs=0.35)
     assert "14 bands" in repr(shift)
     assert len(shift.rows()) == 14

@@ -64,11 +64,11 @@ LIFTS = np.array([1.5, 6.0, 12.0, 20.0, 26.0])
 def test_a_heavier_piston_sits_lower_under_a_higher_depression(lift, added_kg, added_n):
     air = nc.Air()
     heavier = replace(VALVE, piston_mass_kg=0.26 + added_kg, spring_preload_n=1.2 + added_n)
-    after = nc.lift_after_change(VALVE, heavier, lift, air)
+    after = nc.parts.lift_after_change(VALVE, heavier, lift, air)
     assert after < lift
     assert heavier.depression_pa(after) > VALVE.depression_pa(lift)
     assert heavier.air_flow_g_s(after, air) == pytest.approx(VALVE.air_flow_g_s(lift, air), rel=1e-9)
-    assert nc.lift_after_change(heavier, VALVE, after, air) == pytest.approx(lift, abs=1e-6)
+    assert nc.parts.lift_after_change(heavier, VALVE, after, air) == pytest.approx(lift, abs=1e-6)
 
 
 def with_valve(valve) -> nc.Setup:
@@ -86,7 +86,7 @@ def test_lambda_under_another_spring_is_the_fuel_of_the_other_lift():
         flow = VALVE.air_flow_g_s(lift, air)
         other = brentq(lambda y, flow=flow: stronger.air_flow_g_s(y, air) - flow, 0.1, 30.0, xtol=1e-12)
         before, after = (
-            float(nc.fuel_flow(s, [y]).fuel_flow_g_s[0]) for s, y in ((setup, lift), (with_valve(stronger), other))
+            float(nc.parts.fuel_flow(s, [y]).fuel_flow_g_s[0]) for s, y in ((setup, lift), (with_valve(stronger), other))
         )
         assert found[b] == pytest.approx(0.95 * before / after, rel=1e-9)
     np.testing.assert_allclose(nc.predict_lambda(setup, bands, air_valve=VALVE), 0.95, rtol=1e-9)

@@ -13,7 +13,7 @@ from needlecalc.measure.checks.check import Cause, CheckKind
 from needlecalc.measure.checks.sensorzero import GasLeftOut
 from needlecalc.report import checkwords
 
-FAULTY = nc.Ignition(
+FAULTY = nc.checks.Ignition(
     lead_kohm=[9.8, 10.4, 11.1, 38.0],
     gap_mm=[0.65, 0.65, 1.10, 0.65],
     vacuum_source="manifold",
@@ -77,7 +77,11 @@ def test_nothing_is_green_that_was_not_measured():
     assert all(check.words().todo for check in checks.checks)
     # A record without the reading is no reading.
     empty = nc.check_engine(
-        ignition=nc.Ignition(), mechanical=nc.Mechanical(), sensor=nc.Sensor(), gases=[nc.GasReading()], twins=nc.Twins()
+        ignition=nc.checks.Ignition(),
+        mechanical=nc.checks.Mechanical(),
+        sensor=nc.checks.Sensor(),
+        gases=[nc.checks.GasReading()],
+        twins=nc.checks.Twins(),
     )
     assert len(empty.of("not measured")) == len(empty.checks)
     assert "NOT MEASURED" in str(checks)
@@ -121,23 +125,23 @@ def test_nothing_is_green_that_was_not_measured():
     ],
 )
 def test_ignition(name, reading, wanted):
-    assert verdict(name, ignition=nc.Ignition(**reading)) == wanted
+    assert verdict(name, ignition=nc.checks.Ignition(**reading)) == wanted
 
 
 def test_messages_of_ignition_name_the_likely_truth():
-    assert "flat" in todo("mechanical advance", ignition=nc.Ignition(initial_deg=17, total_deg=29))
-    assert "rotor, the shaft's bearings" in todo("timing marks", ignition=nc.Ignition(marks_wander_deg=6))
-    assert "0.035 in" in todo("gap and coil", ignition=nc.Ignition(gap_mm=[0.9]))
-    assert "add up" in todo("secondary in all", ignition=nc.Ignition(lead_kohm=[30], plug_kohm=[10]))
-    assert "full vacuum advance at idle" in todo("vacuum source", ignition=nc.Ignition(vacuum_source="manifold"))
-    high = nc.check_engine(ignition=nc.Ignition(total_deg=31, total_rpm=4500, altitude_m=2600)).named("total advance")
+    assert "flat" in todo("mechanical advance", ignition=nc.checks.Ignition(initial_deg=17, total_deg=29))
+    assert "rotor, the shaft's bearings" in todo("timing marks", ignition=nc.checks.Ignition(marks_wander_deg=6))
+    assert "0.035 in" in todo("gap and coil", ignition=nc.checks.Ignition(gap_mm=[0.9]))
+    assert "add up" in todo("secondary in all", ignition=nc.checks.Ignition(lead_kohm=[30], plug_kohm=[10]))
+    assert "full vacuum advance at idle" in todo("vacuum source", ignition=nc.checks.Ignition(vacuum_source="manifold"))
+    high = nc.check_engine(ignition=nc.checks.Ignition(total_deg=31, total_rpm=4500, altitude_m=2600)).named("total advance")
     assert high.verdict == "green"
     assert "back before coming down" in high.words().todo
 
 
 # Scenario, invented: idle lambda 0.915 +- 0.02 against a limit of 3.5 % CO.
 def test_a_limit_inside_the_doubt_is_not_proven():
-    gas = nc.GasReading(lambda_measured=0.915, lambda_u=0.02, co_limit_percent=3.5)
+    gas = nc.checks.GasReading(lambda_measured=0.915, lambda_u=0.02, co_limit_percent=3.5)
     check = nc.check_engine(gases=[gas]).named("CO limit at idle")
     assert check.verdict == "amber"
     assert "3.1 %, 2.4 to 3.9" in check.words().found
@@ -150,7 +154,7 @@ def test_a_limit_inside_the_doubt_is_not_proven():
 # Scenario, invented: idle lambda 1.22, CO 3.1 %, HC 3400 ppm.
 def test_misfire_reads_lean_while_the_mixture_is_rich():
     setup = make_setup()
-    checks = nc.check_engine(gases=[nc.GasReading(lambda_measured=1.22, co_percent=3.1, hc_ppm=3400)])
+    checks = nc.check_engine(gases=[nc.checks.GasReading(lambda_measured=1.22, co_percent=3.1, hc_ppm=3400)])
     check = checks.named("lambda against gas at idle")
     assert check.verdict == "red"
     for words in ("Contradiction", "misfire", "plugs and leads", "no richer needle"):
@@ -163,21 +167,21 @@ def test_misfire_reads_lean_while_the_mixture_is_rich():
 def test_the_gas_tells_a_leak_from_a_misfire_and_from_the_meter():
     name = "lambda against gas at idle"
     burnt = {"co_percent": 2.4, "co2_percent": 11.2, "lambda_measured": 1.10}
-    assert "exhaust leak or a shallow probe. Seal it" in todo(name, gases=[nc.GasReading(**burnt, hc_ppm=200)])
-    assert "misfire" in todo(name, gases=[nc.GasReading(**burnt, hc_ppm=2500)])
+    assert "exhaust leak or a shallow probe. Seal it" in todo(name, gases=[nc.checks.GasReading(**burnt, hc_ppm=200)])
+    assert "misfire" in todo(name, gases=[nc.checks.GasReading(**burnt, hc_ppm=2500)])
     sound = {"co_percent": 2.9, "co2_percent": 13.2}  # lambda 0.92 by the frozen products of test_exhaust
-    assert verdict(name, gases=[nc.GasReading(**sound, lambda_measured=0.93)]) == "green"
-    assert "sensor that is off" in todo(name, gases=[nc.GasReading(**sound, lambda_measured=1.08, hc_ppm=200)])
-    assert "reads richer" in todo(name, gases=[nc.GasReading(**sound, lambda_measured=0.80)])
+    assert verdict(name, gases=[nc.checks.GasReading(**sound, lambda_measured=0.93)]) == "green"
+    assert "sensor that is off" in todo(name, gases=[nc.checks.GasReading(**sound, lambda_measured=1.08, hc_ppm=200)])
+    assert "reads richer" in todo(name, gases=[nc.checks.GasReading(**sound, lambda_measured=0.80)])
     # The same ppm as propane hold half the carbon.
-    assert verdict("hydrocarbons at idle", gases=[nc.GasReading(hc_ppm=1000)]) == "amber"
-    assert verdict("hydrocarbons at idle", gases=[nc.GasReading(hc_ppm=1000, hc_as="propane")]) == "green"
-    assert "leaning to pass CO can fail HC" in todo("hydrocarbons at idle", gases=[nc.GasReading(hc_ppm=1000)])
+    assert verdict("hydrocarbons at idle", gases=[nc.checks.GasReading(hc_ppm=1000)]) == "amber"
+    assert verdict("hydrocarbons at idle", gases=[nc.checks.GasReading(hc_ppm=1000, hc_as="propane")]) == "green"
+    assert "leaning to pass CO can fail HC" in todo("hydrocarbons at idle", gases=[nc.checks.GasReading(hc_ppm=1000)])
 
 
 def test_lean_at_idle_alone_with_thin_gas_is_an_exhaust_leak():
-    idle = nc.GasReading(lambda_measured=1.15, co_percent=1.0, co2_percent=9.8)
-    fast = nc.GasReading(at="2500 rpm", lambda_measured=1.01, co_percent=0.3, co2_percent=14.6)
+    idle = nc.checks.GasReading(lambda_measured=1.15, co_percent=1.0, co2_percent=9.8)
+    fast = nc.checks.GasReading(at="2500 rpm", lambda_measured=1.01, co_percent=0.3, co2_percent=14.6)
     check = nc.check_engine(gases=[idle, fast]).named("lean at idle only")
     assert check.verdict == "red"
     assert "Do not enrich the idle" in check.words().todo
@@ -189,29 +193,29 @@ def test_lean_at_idle_alone_with_thin_gas_is_an_exhaust_leak():
 @pytest.mark.parametrize(
     ("name", "record", "wanted", "words"),
     [
-        ("sensor in free air", {"sensor": nc.Sensor(free_air_o2_percent=20.8)}, "green", ""),
-        ("sensor in free air", {"sensor": nc.Sensor(free_air_o2_percent=19.5)}, "red", "Calibrate"),
-        ("sensor place", {"sensor": nc.Sensor(place="tailpipe")}, "amber", "reads lean"),
-        ("sensor place", {"sensor": nc.Sensor(place="downpipe")}, "green", ""),
-        ("compression", {"mechanical": nc.Mechanical(compression_kpa=[1200, 1150, 1180, 1210])}, "green", ""),
-        ("compression", {"mechanical": nc.Mechanical(compression_kpa=[1200, 800])}, "red", "valves, rings"),
-        ("valve gaps", {"mechanical": nc.Mechanical(valve_gaps_right=False)}, "red", "Set them"),
-        ("air filter", {"mechanical": nc.Mechanical(filter_fitted=False)}, "red", "Fit it"),
-        ("choke", {"mechanical": nc.Mechanical(choke_off=True)}, "green", ""),
-        ("warm engine", {"mechanical": nc.Mechanical(coolant_degc=82)}, "green", ""),
-        ("warm engine", {"mechanical": nc.Mechanical(coolant_degc=50)}, "red", "Drive it warm"),
-        ("slow return to idle", {"mechanical": nc.Mechanical(slow_return=True)}, "amber", "do not re-profile"),
+        ("sensor in free air", {"sensor": nc.checks.Sensor(free_air_o2_percent=20.8)}, "green", ""),
+        ("sensor in free air", {"sensor": nc.checks.Sensor(free_air_o2_percent=19.5)}, "red", "Calibrate"),
+        ("sensor place", {"sensor": nc.checks.Sensor(place="tailpipe")}, "amber", "reads lean"),
+        ("sensor place", {"sensor": nc.checks.Sensor(place="downpipe")}, "green", ""),
+        ("compression", {"mechanical": nc.checks.Mechanical(compression_kpa=[1200, 1150, 1180, 1210])}, "green", ""),
+        ("compression", {"mechanical": nc.checks.Mechanical(compression_kpa=[1200, 800])}, "red", "valves, rings"),
+        ("valve gaps", {"mechanical": nc.checks.Mechanical(valve_gaps_right=False)}, "red", "Set them"),
+        ("air filter", {"mechanical": nc.checks.Mechanical(filter_fitted=False)}, "red", "Fit it"),
+        ("choke", {"mechanical": nc.checks.Mechanical(choke_off=True)}, "green", ""),
+        ("warm engine", {"mechanical": nc.checks.Mechanical(coolant_degc=82)}, "green", ""),
+        ("warm engine", {"mechanical": nc.checks.Mechanical(coolant_degc=50)}, "red", "Drive it warm"),
+        ("slow return to idle", {"mechanical": nc.checks.Mechanical(slow_return=True)}, "amber", "do not re-profile"),
         (
             "flat spot on snapping the throttle",
-            {"mechanical": nc.Mechanical(flat_spot_on_snap=True)},
+            {"mechanical": nc.checks.Mechanical(flat_spot_on_snap=True)},
             "amber",
             "Do not enrich the middle",
         ),
-        ("rich only when hot", {"mechanical": nc.Mechanical(rich_when_hot=True)}, "amber", "do not fit a leaner jet"),
-        ("twin air balance", {"twins": nc.Twins(air=[10.0, 8.0])}, "red", "Balance the air before the mixture"),
-        ("twin air balance", {"twins": nc.Twins(air=[10.0, 9.8])}, "green", ""),
-        ("twin mixture", {"twins": nc.Twins(lambda_each=[0.95, 1.06])}, "red", "Bank 2 is leanest"),
-        ("twin flats", {"twins": nc.Twins(flats=[9, 14])}, "red", "Carburettor 2 needs the lowest jet"),
+        ("rich only when hot", {"mechanical": nc.checks.Mechanical(rich_when_hot=True)}, "amber", "do not fit a leaner jet"),
+        ("twin air balance", {"twins": nc.checks.Twins(air=[10.0, 8.0])}, "red", "Balance the air before the mixture"),
+        ("twin air balance", {"twins": nc.checks.Twins(air=[10.0, 9.8])}, "green", ""),
+        ("twin mixture", {"twins": nc.checks.Twins(lambda_each=[0.95, 1.06])}, "red", "Bank 2 is leanest"),
+        ("twin flats", {"twins": nc.checks.Twins(flats=[9, 14])}, "red", "Carburettor 2 needs the lowest jet"),
     ],
 )
 def test_engine_sensor_and_twins(name, record, wanted, words):
@@ -223,17 +227,17 @@ def test_engine_sensor_and_twins(name, record, wanted, words):
 def test_needle_against_its_table():
     fitted = nc.Needle("stock", STATIONS_MM, DIAMETERS_MM)
     worn = DIAMETERS_MM - np.where(np.arange(13) == 3, 0.012, 0.001)
-    checks = nc.check_engine(needle=nc.NeedleReading(fitted, worn))
+    checks = nc.check_engine(needle=nc.checks.NeedleReading(fitted, worn))
     assert checks.named("needle wear").verdict == "red"
     assert checks.named("needle wear").words().found == "station 4 -12.0 um from its table"
     assert "Use the diameters measured" in checks.named("needle wear").words().todo
     assert checks.named("needle ovality").verdict == "not measured"
-    oval = nc.check_engine(needle=nc.NeedleReading(fitted, DIAMETERS_MM, DIAMETERS_MM - 0.007))
+    oval = nc.check_engine(needle=nc.checks.NeedleReading(fitted, DIAMETERS_MM, DIAMETERS_MM - 0.007))
     assert oval.named("needle wear").verdict == "green"
     assert oval.named("needle ovality").verdict == "amber"
     some = np.full(13, np.nan)
     some[5] = DIAMETERS_MM[5]
-    assert verdict("needle wear", needle=nc.NeedleReading(fitted, some)) == "green"
+    assert verdict("needle wear", needle=nc.checks.NeedleReading(fitted, some)) == "green"
 
 
 # Scenario, invented: free-revved to a lift of 8.5 mm, shoulder offset and drop 1.5 mm in all, pitch 3.175 mm.
@@ -283,28 +287,42 @@ def every_finding() -> list[dict]:
     needle = nc.Needle("stock", STATIONS_MM, DIAMETERS_MM)
     return [
         {},
-        {"ignition": FAULTY, "needle": nc.NeedleReading(needle, DIAMETERS_MM - 0.02, DIAMETERS_MM)},
-        {"ignition": nc.Ignition(lead_kohm=[30], plug_kohm=[10], initial_deg=17, total_deg=29, idle_deg=26)},
-        {"ignition": nc.Ignition(initial_deg=4, total_deg=44, total_rpm=6500, altitude_m=2600, vacuum_source="manifold")},
-        {"ignition": nc.Ignition(marks_wander_deg=6, gap_mm=[1.4], idle_deg=9, initial_deg=2)},
-        {"mechanical": nc.Mechanical(50, [1200, 800], False, False, False, True, True, True)},
-        {"sensor": nc.Sensor(19.5, "tailpipe"), "twins": nc.Twins([10, 8], [0.95, 1.06], [9, 14])},
-        {"gases": [nc.GasReading(**rich, hc_ppm=3400), nc.GasReading("2500 rpm", **sound, lambda_measured=0.80)]},
-        {"gases": [nc.GasReading(co_percent=2.4, co2_percent=11.2, lambda_measured=1.10, co_limit_percent=0.5)]},
-        {"gases": [nc.GasReading(**sound, lambda_measured=1.08), nc.GasReading("fast", hc_ppm=1600, lambda_measured=0.95)]},
-        {"gases": [nc.GasReading(lambda_measured=0.915, co_limit_percent=3.5)]},
+        {"ignition": FAULTY, "needle": nc.checks.NeedleReading(needle, DIAMETERS_MM - 0.02, DIAMETERS_MM)},
+        {"ignition": nc.checks.Ignition(lead_kohm=[30], plug_kohm=[10], initial_deg=17, total_deg=29, idle_deg=26)},
+        {
+            "ignition": nc.checks.Ignition(
+                initial_deg=4, total_deg=44, total_rpm=6500, altitude_m=2600, vacuum_source="manifold"
+            )
+        },
+        {"ignition": nc.checks.Ignition(marks_wander_deg=6, gap_mm=[1.4], idle_deg=9, initial_deg=2)},
+        {"mechanical": nc.checks.Mechanical(50, [1200, 800], False, False, False, True, True, True)},
+        {"sensor": nc.checks.Sensor(19.5, "tailpipe"), "twins": nc.checks.Twins([10, 8], [0.95, 1.06], [9, 14])},
         {
             "gases": [
-                nc.GasReading(lambda_measured=1.15, co_percent=1.0, co2_percent=9.8),
-                nc.GasReading("2500 rpm", lambda_measured=1.01, co_percent=0.3, co2_percent=14.6),
+                nc.checks.GasReading(**rich, hc_ppm=3400),
+                nc.checks.GasReading("2500 rpm", **sound, lambda_measured=0.80),
+            ]
+        },
+        {"gases": [nc.checks.GasReading(co_percent=2.4, co2_percent=11.2, lambda_measured=1.10, co_limit_percent=0.5)]},
+        {
+            "gases": [
+                nc.checks.GasReading(**sound, lambda_measured=1.08),
+                nc.checks.GasReading("fast", hc_ppm=1600, lambda_measured=0.95),
+            ]
+        },
+        {"gases": [nc.checks.GasReading(lambda_measured=0.915, co_limit_percent=3.5)]},
+        {
+            "gases": [
+                nc.checks.GasReading(lambda_measured=1.15, co_percent=1.0, co2_percent=9.8),
+                nc.checks.GasReading("2500 rpm", lambda_measured=1.01, co_percent=0.3, co2_percent=14.6),
             ]
         },
     ]
 
 
 def test_limits_are_data():
-    strict = nc.CheckLimits(lead_kohm=(5.0, 9.0))
-    leads = nc.Ignition(lead_kohm=[9.8, 10.4, 11.1])
+    strict = nc.checks.CheckLimits(lead_kohm=(5.0, 9.0))
+    leads = nc.checks.Ignition(lead_kohm=[9.8, 10.4, 11.1])
     assert verdict("plug leads", ignition=leads) == "green"
     assert verdict("plug leads", ignition=leads, limits=strict) == "red"
     rows = {row["limit"]: row for row in strict.rows()}
@@ -312,29 +330,29 @@ def test_limits_are_data():
     assert rows["least_rise_deg"]["source"] == "common practice, no source"
     assert repr(strict).endswith("changed: lead_kohm")
     # Every limit has its way round: moving its pair turns no other check.
-    assert nc.CheckLimits(coolant_degc=[80, 70]).coolant_degc == (80.0, 70.0)
+    assert nc.checks.CheckLimits(coolant_degc=[80, 70]).coolant_degc == (80.0, 70.0)
     with pytest.raises(nc.InputError, match="red must lie below amber"):
-        nc.CheckLimits(coolant_degc=(60.0, 80.0))
+        nc.checks.CheckLimits(coolant_degc=(60.0, 80.0))
     with pytest.raises(nc.InputError, match="two numbers, amber then red"):
-        nc.CheckLimits(lead_kohm=20.0)
+        nc.checks.CheckLimits(lead_kohm=20.0)
 
 
 @pytest.mark.parametrize(
     ("make", "match"),
     [
-        (lambda: nc.Ignition(lead_kohm=[9800]), "lead_kohm, number 1 is 9800.*Ohms over 1000 are kohm"),
-        (lambda: nc.Ignition(gap_mm=[]), "row of at least 1 number;"),
-        (lambda: nc.Ignition(gap_mm="0.65"), "row of at least 1 number;"),
-        (lambda: nc.Ignition(vacuum_source="porty"), "must be one of ported, manifold, none"),
-        (lambda: nc.Ignition(idle_deg=120), "idle_deg is 120"),
-        (lambda: nc.GasReading(lambda_measured=13.5), "not an AFR"),
-        (lambda: nc.GasReading(hc_as="carbon"), "must be one of hexane, propane"),
-        (lambda: nc.Sensor(free_air_o2_percent=0.2), "Free air holds 20.9 %"),
-        (lambda: nc.Mechanical(choke_off="yes"), "true or false"),
-        (lambda: nc.Mechanical(compression_kpa=[11.0]), "One bar is 100 kPa"),
-        (lambda: nc.Twins(air=[3.0]), "row of at least 2 numbers"),
-        (lambda: nc.NeedleReading(nc.Needle("n", [0, 4], [2.4, 2.2]), np.array([2.4])), "1 reading of 1.*2 stations"),
-        (lambda: nc.NeedleReading(nc.Needle("n", [0, 4], [2.4, 2.2]), np.array([1.2, 1.1])), "more than 0.5 mm off"),
+        (lambda: nc.checks.Ignition(lead_kohm=[9800]), "lead_kohm, number 1 is 9800.*Ohms over 1000 are kohm"),
+        (lambda: nc.checks.Ignition(gap_mm=[]), "row of at least 1 number;"),
+        (lambda: nc.checks.Ignition(gap_mm="0.65"), "row of at least 1 number;"),
+        (lambda: nc.checks.Ignition(vacuum_source="porty"), "must be one of ported, manifold, none"),
+        (lambda: nc.checks.Ignition(idle_deg=120), "idle_deg is 120"),
+        (lambda: nc.checks.GasReading(lambda_measured=13.5), "not an AFR"),
+        (lambda: nc.checks.GasReading(hc_as="carbon"), "must be one of hexane, propane"),
+        (lambda: nc.checks.Sensor(free_air_o2_percent=0.2), "Free air holds 20.9 %"),
+        (lambda: nc.checks.Mechanical(choke_off="yes"), "true or false"),
+        (lambda: nc.checks.Mechanical(compression_kpa=[11.0]), "One bar is 100 kPa"),
+        (lambda: nc.checks.Twins(air=[3.0]), "row of at least 2 numbers"),
+        (lambda: nc.checks.NeedleReading(nc.Needle("n", [0, 4], [2.4, 2.2]), np.array([2.4])), "1 reading of 1.*2 stations"),
+        (lambda: nc.checks.NeedleReading(nc.Needle("n", [0, 4], [2.4, 2.2]), np.array([1.2, 1.1])), "more than 0.5 mm off"),
         (lambda: nc.check_engine().named("spark"), "no check 'spark'"),
     ],
 )

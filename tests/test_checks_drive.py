@@ -61,7 +61,7 @@ def test_a_sound_drive_shows_no_pattern(seed):
     car = cars(seed, leak_holds=False)
     seen = car.drive(car.start_diameters_mm, car.jet_drop_mm, np.random.default_rng([seed, 9]), seconds=500.0, lift=True)
     time, rpm, ratio = seen["time_s"], seen["rpm"], seen["lambda_measured"]
-    log = nc.Log(
+    log = nc.measure.Log(
         "drive", "", time, rpm, ratio, None, seen["manifold_pressure_pa"], None, seen["lift_mm"], None,
         np.arange(rpm.size) + 2, np.zeros(rpm.size, dtype=np.int8), (), (), (),
     )  # fmt: skip

@@ -99,7 +99,7 @@ def test_readings_typed_into_the_sheets_table_are_read(sheet, tmp_path, divider,
     csv.writer(out, delimiter=divider).writerows(lines)
     path = tmp_path / "sheet.csv"
     path.write_text(out.getvalue())
-    both = nc.read_readings(path, sheet.design.present())
+    both = nc.parts.read_readings(path, sheet.design.present())
     np.testing.assert_allclose(both, 2.4 - 0.05 * np.arange(13) + [[0.001], [-0.001]], atol=1e-12)
 
 

@@ -239,9 +239,9 @@ def test_a_loose_lag_is_said_by_its_90_per_cent_interval(monkeypatch):
 
 def test_many_gas_readings_lessen_only_the_wander_of_the_display():
     # A display that wanders by 0.005: sixteen readings leave a sixteenth of its variance, and all of the analyser's.
-    gas = nc.GasReading(co_percent=1.1, co2_percent=14.5, o2_percent=0.2, hc_ppm=120.0, lambda_measured=0.98)
+    gas = nc.checks.GasReading(co_percent=1.1, co2_percent=14.5, o2_percent=0.2, hc_ppm=120.0, lambda_measured=0.98)
 
     def told(count):
-        return 1.0 / (1.0 / nc.sensor_zero([gas] * count).u ** 2 - 1.0 / 0.010**2)
+        return 1.0 / (1.0 / nc.checks.sensor_zero([gas] * count).u ** 2 - 1.0 / 0.010**2)
 
     assert told(1) - told(16) == pytest.approx(0.005**2 * 15.0 / 16.0, rel=0.02)

@@ -243,13 +243,15 @@ def test_another_height_of_the_jet_is_found_where_the_near_one_does_not_serve():
 def residuals(problem, smoothness):
     """What the fit squares and adds, written afresh from its description: misfit over doubt, bend and size of a removal."""
     setup, bands, drop = problem.learned.setup, problem.target.bands, problem.learned.setup.carburettor.jet.drop_mm
-    lean = np.log(bands.lambda_measured / problem.target.lambda_target * nc.fuel_flow(setup, bands.lift_mm).fuel_flow_g_s)
+    lean = np.log(
+        bands.lambda_measured / problem.target.lambda_target * nc.parts.fuel_flow(setup, bands.lift_mm).fuel_flow_g_s
+    )
     # Of the mean, then of one more reading.
     doubt = np.hypot(np.hypot(bands.lambda_se / bands.lambda_measured, 0.004), 0.004)
 
     def at(x):
         removal = x[:-1]
-        flow = nc.fuel_flow(setup, bands.lift_mm, diameters_mm=DIAMETERS_MM - removal, drop_mm=drop + x[-1])
+        flow = nc.parts.fuel_flow(setup, bands.lift_mm, diameters_mm=DIAMETERS_MM - removal, drop_mm=drop + x[-1])
         bend = np.sqrt(smoothness) * np.diff(removal[problem.inside], 2) / 0.01
         return np.concatenate([(lean - np.log(flow.fuel_flow_g_s)) / doubt, bend, 1e-3 * removal, [0.3 * x[-1]]])
 

@@ -21,7 +21,7 @@ from needlecalc.measure.drive.lag import MODEL_U_S, transport_lag_s
 @pytest.mark.parametrize("seed", [0, 1])
 def test_lag_of_a_made_up_drive(lag_s, seed):
     log, _ = synthetic_drive(seed, lag_s=lag_s, pipe_share=0.0)
-    lag = nc.find_lag(log)
+    lag = nc.measure.find_lag(log)
     assert lag.source.startswith("estimated from manifold pressure")
     assert lag.seconds == pytest.approx(lag_s, abs=0.1)
     # Beyond what the model leaves out, the doubt is the fit's own: of the size of its errors, neither idle nor timid.
@@ -34,7 +34,7 @@ def test_lag_of_a_made_up_drive(lag_s, seed):
 def test_the_doubt_of_a_lag_follows_the_noise_and_the_length_of_the_drive(seed):
     def own_u(**how):
         log, _ = synthetic_drive(seed, lag_s=0.6, pipe_share=0.0, **how)
-        return np.sqrt(nc.find_lag(log).seconds_u ** 2 - MODEL_U_S**2)
+        return np.sqrt(nc.measure.find_lag(log).seconds_u ** 2 - MODEL_U_S**2)
 
     usual = own_u()
     assert own_u(noise=0.002) < 0.8 * usual
@@ -48,12 +48,12 @@ def test_lag_of_a_virtual_engine(seed):
     engine = draw_engine(seed)
     drive = engine.drive(engine.start_diameters_mm, engine.jet_drop_mm, np.random.default_rng([seed, 5]), 600.0)
     size = drive["rpm"].size
-    log = nc.Log(
+    log = nc.measure.Log(
         "virtual", "", drive["time_s"], drive["rpm"], drive["lambda_measured"], None, drive["manifold_pressure_pa"],
         None, None, None, np.arange(size) + 2, np.zeros(size, dtype=np.int8), (), (), (),
     )  # fmt: skip
     true = engine.truth.sensor_delay_s + engine.truth.sensor_tau_s
-    assert nc.find_lag(log).seconds == pytest.approx(true, abs=0.1)
+    assert nc.measure.find_lag(log).seconds == pytest.approx(true, abs=0.1)
 
 
 def test_uneven_rows_give_the_same_lag():
@@ -62,7 +62,7 @@ def test_uneven_rows_give_the_same_lag():
     keep[0] = True
     names = ("time_s", "rpm", "lambda_measured", "manifold_pressure_pa", "line", "flag")
     thin = replace(log, **{name: getattr(log, name)[keep] for name in names})
-    assert nc.find_lag(thin).seconds == pytest.approx(0.6, abs=0.1)
+    assert nc.measure.find_lag(thin).seconds == pytest.approx(0.6, abs=0.1)
 
 
 @pytest.mark.parametrize("pause_s", [60.0, 7200.0, 1.7e9])
@@ -71,7 +71,7 @@ def test_a_pause_of_any_length_neither_tells_nor_costs(pause_s):
     log, _ = synthetic_drive(1, lag_s=0.4, pipe_share=0.0)
     time_s = np.array(log.time_s)
     time_s[time_s.size // 2 :] += pause_s
-    lag = nc.find_lag(replace(log, time_s=time_s))
+    lag = nc.measure.find_lag(replace(log, time_s=time_s))
     assert lag.source.startswith("estimated")
     assert lag.seconds == pytest.approx(0.4, abs=0.1)
 
@@ -94,7 +94,7 @@ def test_what_a_log_cannot_tell_is_assumed_and_said():
         (short, "too short to time it by"),
         (unfit, "too few rows are fit"),
     ):
-        lag = nc.find_lag(case)
+        lag = nc.measure.find_lag(case)
         assert (lag.seconds, lag.seconds_u) == (0.4, 0.2)
         with pytest.raises(AssertionError, match=words):
             raise AssertionError(lag.source)
@@ -102,14 +102,14 @@ def test_what_a_log_cannot_tell_is_assumed_and_said():
 
 def test_a_lag_given_is_kept():
     log, _ = synthetic_drive(0, seconds=120.0)
-    assert repr(nc.find_lag(log, 0.7)) == "Lag 0.70 +- 0.10 s, as stated"
-    own = nc.Lag(0.3, 0.05, "tap test")
-    assert nc.find_lag(log, own) is own
+    assert repr(nc.measure.find_lag(log, 0.7)) == "Lag 0.70 +- 0.10 s, as stated"
+    own = nc.measure.Lag(0.3, 0.05, "tap test")
+    assert nc.measure.find_lag(log, own) is own
     assert "tap test" in str(own)
     with pytest.raises(nc.InputError, match="lag_s is 50"):
-        nc.find_lag(log, 50.0)
+        nc.measure.find_lag(log, 50.0)
     with pytest.raises(nc.InputError, match="lag_u_s is -1"):
-        nc.Lag(0.3, -1.0, "")
+        nc.measure.Lag(0.3, -1.0, "")
 
 
 @pytest.mark.parametrize(
@@ -129,14 +129,14 @@ def test_transport_goes_as_volume_over_flow(air_g_s, factor):
 
 
 def test_lag_from_the_pipe_adds_up():
-    lag = nc.lag_from_pipe(1500.0, 15.0, rpm=3000.0, sensor_s=0.2)
+    lag = nc.measure.lag_from_pipe(1500.0, 15.0, rpm=3000.0, sensor_s=0.2)
     assert lag.seconds == pytest.approx(transport_lag_s(1500.0, 15.0) + 0.02 + 0.2)
     with pytest.raises(nc.InputError, match="rpm is 0"):
-        nc.lag_from_pipe(1500.0, 15.0, rpm=0.0)
+        nc.measure.lag_from_pipe(1500.0, 15.0, rpm=0.0)
     with pytest.raises(nc.InputError, match="sensor_s is 9"):
-        nc.lag_from_pipe(1500.0, 15.0, sensor_s=9.0)
+        nc.measure.lag_from_pipe(1500.0, 15.0, sensor_s=9.0)
     with pytest.raises(nc.InputError, match="air_flow_g_s"):
-        nc.lag_from_pipe(1500.0, 0.0)
+        nc.measure.lag_from_pipe(1500.0, 0.0)
 
 
 def test_lag_of_the_demo_drive_and_the_job_s_own_options(tmp_path):

@@ -9,7 +9,7 @@ import pytest
 
 PACKAGE = Path(__file__).parent.parent / "needlecalc"
 FLOORS = [
-    ["echo", "version", "errors", "units", "arrays", "show", "remark", "kinds", "gaussian", "files"],
+    ["echo", "version", "errors", "units", "arrays", "show", "remark", "kinds", "public", "gaussian", "files"],
     [
         "physics.airflow",
         "physics.airvalve",

@@ -16,7 +16,7 @@ from needlecalc.measure.drive.bands import LiftSource
 from needlecalc.measure.lift.estimates import by_reading
 from needlecalc.measure.lift.throttle import by_throttle
 
-DOUBTS = nc.LiftDoubts()
+DOUBTS = nc.measure.LiftDoubts()
 
 
 # The air valve worked by hand: the area of the segment stands in tests/reference/circular_segment.csv and is
@@ -69,7 +69,7 @@ def test_a_stronger_spring_by_hand():
     # Depression half as much again by the spring: at equal air the area falls by its root.
     force = 0.26 * 9.80665 + 1.2
     stronger = with_valve(setup, spring_preload_n=1.2 + 0.5 * force)
-    lift = nc.restate_lift([LIFT], setup, stronger)
+    lift = nc.measure.restate_lift([LIFT], setup, stronger)
     assert stronger.carburettor.air_valve.throat_area_mm2(lift)[0] == pytest.approx(OPEN_MM2 / np.sqrt(1.5), rel=0.006)
     np.testing.assert_allclose(nc.with_lift(bands, stronger).lift_mm, lift, atol=0.01)
 
@@ -78,7 +78,7 @@ def test_thinner_air_by_hand():
     setup, _ = hand_case()
     # The same volume of air of density rho: the area goes as the root of rho (Bernoulli).
     high = replace(setup, air=nc.Air(pressure_pa=75e3, temperature_degc=15.0))
-    area = setup.carburettor.air_valve.throat_area_mm2(nc.restate_lift([LIFT], setup, high))[0]
+    area = setup.carburettor.air_valve.throat_area_mm2(nc.measure.restate_lift([LIFT], setup, high))[0]
     assert area == pytest.approx(OPEN_MM2 * np.sqrt(75.0 / 101.325), rel=0.004)
 
 
@@ -216,7 +216,7 @@ def test_typed_lifts_that_are_too_few_or_blank_name_their_band():
         with pytest.raises(nc.InputError, match=f"^{words}, but {each}"):
             nc.with_lift(bands, case_setup(), lift_mm=lifts)
         with pytest.raises(nc.InputError, match=f"^{words}, but {each}"):
-            nc.lift_agreement(bands, case_setup(), lift_mm=lifts)
+            nc.measure.lift_agreement(bands, case_setup(), lift_mm=lifts)
     with pytest.raises(
         nc.InputError, match=r"^Band 2500 rpm part: no lift can be computed, no air flow and no manifold"
     ) as caught:
@@ -231,7 +231,7 @@ def test_a_job_with_a_table_and_readings_of_another_spring(tmp_path):
     assert job.setup.engine.volumetric_efficiency.at(3000.0, 65e3) == pytest.approx(0.7)
     bands = job.bands(None)
     weaker = with_valve(job.setup, spring_preload_n=1.2)
-    np.testing.assert_allclose(bands.lift_mm, nc.restate_lift([2.5, 6.0, 9.0], weaker, job.setup))
+    np.testing.assert_allclose(bands.lift_mm, nc.measure.restate_lift([2.5, 6.0, 9.0], weaker, job.setup))
     np.testing.assert_allclose(bands.lift_common_u_mm, 0.05)
     for old, new, match in [
         ("restate = true\n", "", "spring_preload_n 1.2, now 2.2"),

@@ -21,7 +21,7 @@ def test_ways_that_agree():
     setup, bands = case_setup(), made_bands()
     rng = np.random.default_rng(3)
     read = scaled_lift(setup, bands, 0.03) + rng.normal(0.0, 0.3, RPM.size)
-    agreement = nc.lift_agreement(bands, setup, lift_mm=read)
+    agreement = nc.measure.lift_agreement(bands, setup, lift_mm=read)
     assert agreement.agrees == (True,)
     assert "agrees with the reading within their uncertainty at 9 bands" in agreement.verdicts[0]
     np.testing.assert_allclose(agreement.compared[0].difference_mm, nc.with_lift(bands, setup).lift_mm - read)
@@ -34,7 +34,7 @@ def test_a_scale_inside_its_doubt_is_named_all_the_same():
     setup, bands = case_setup(), made_bands()
     engine = replace(setup.engine, volumetric_efficiency_shape_u=0.02)
     setup = replace(setup, engine=engine)
-    agreement = nc.lift_agreement(bands, setup, lift_mm=scaled_lift(setup, bands, -np.log(1.12)), lift_u_mm=0.2)
+    agreement = nc.measure.lift_agreement(bands, setup, lift_mm=scaled_lift(setup, bands, -np.log(1.12)), lift_u_mm=0.2)
     assert agreement.agrees == (True,)
     assert re.search(
         r"but is 12\.0 % high \(\+- 1\.\d %\) in air flow throughout: volumetric efficiency", agreement.verdicts[0]
@@ -51,13 +51,13 @@ def test_a_scale_inside_its_doubt_is_named_all_the_same():
     ],
 )  # fmt: skip
 def test_verdicts(fault, words):
-    sharp = nc.LiftDoubts(throat_u=0.02, throat_shape_u=0.005, balance_u=0.01, pulsation_u=0.0)
+    sharp = nc.measure.LiftDoubts(throat_u=0.02, throat_shape_u=0.005, balance_u=0.01, pulsation_u=0.0)
     setup, bands = case_setup(), made_bands()
     engine = replace(setup.engine, volumetric_efficiency_u=0.03, volumetric_efficiency_shape_u=0.01)
     setup = replace(setup, engine=engine)
     # exp(0.4) is 1.492: the reading shows the air the engine truly draws, the computed flow is 49.2 % more.
     read = fault(scaled_lift(setup, bands, 0.0), scaled_lift(setup, bands, -0.4))
-    agreement = nc.lift_agreement(bands, setup, lift_mm=read, lift_u_mm=0.2, doubts=sharp)
+    agreement = nc.measure.lift_agreement(bands, setup, lift_mm=read, lift_u_mm=0.2, doubts=sharp)
     assert agreement.agrees == (False,)
     assert re.search(words, agreement.verdicts[0]), agreement.verdicts[0]
     assert repr(agreement).endswith("do not agree")
@@ -69,13 +69,13 @@ def test_a_sensor_out_of_scale_and_computed_lifts_that_do_not_count_as_read():
     u, source = np.full(RPM.size, 0.05), (LiftSource.LOGGED,) * RPM.size
     blind = np.full(RPM.size, np.nan)
     logged = made_bands(lift_mm=1.25 * lift, lift_u_mm=u, lift_source=source, manifold_pressure_pa=blind)
-    agreement = nc.lift_agreement(logged, setup, lift_mm=lift, lift_u_mm=0.1)
+    agreement = nc.measure.lift_agreement(logged, setup, lift_mm=lift, lift_u_mm=0.1)
     # Own parts by hand: sensor 0.05 and 0.2 less its zero of 0.1, readings all zero; least squares of 1.25 y on y.
     doubt = 100.0 * 1.25 * np.sqrt((0.05**2 + 0.2**2 - 0.1**2) / (lift**2).sum())
     assert f"lift sensor is 25.0 % high (+- {doubt:.1f} %) in lift at all 9 bands" in agreement.verdicts[0]
     marks = np.where(np.arange(RPM.size) < 3, lift, np.nan)
-    before = nc.lift_agreement(bands, setup, lift_mm=marks)
-    after = nc.lift_agreement(nc.with_lift(bands, setup, lift_mm=marks), setup)
+    before = nc.measure.lift_agreement(bands, setup, lift_mm=marks)
+    after = nc.measure.lift_agreement(nc.with_lift(bands, setup, lift_mm=marks), setup)
     assert after.verdicts == before.verdicts
     assert "at 3 bands" in after.verdicts[0]
 
@@ -83,7 +83,7 @@ def test_a_sensor_out_of_scale_and_computed_lifts_that_do_not_count_as_read():
 def test_one_band_tells_no_scale_from_zero():
     setup, bands = case_setup(), made_bands()
     read = np.where(np.arange(RPM.size) == 4, 20.0, np.nan)
-    agreement = nc.lift_agreement(bands, setup, lift_mm=read)
+    agreement = nc.measure.lift_agreement(bands, setup, lift_mm=read)
     assert "disagrees with the reading at 3000 rpm light" in agreement.verdicts[0]
     assert "read one more band to tell scale from zero" in agreement.verdicts[0]
 
@@ -91,7 +91,7 @@ def test_one_band_tells_no_scale_from_zero():
 def test_meter_and_manifold_share_their_throat():
     setup, bands = case_setup(), made_bands()
     flow = setup.engine.air_flow_g_s(bands.rpm, bands.manifold_pressure_pa, setup.air)
-    agreement = nc.lift_agreement(replace(bands, air_flow_g_s=flow), setup)
+    agreement = nc.measure.lift_agreement(replace(bands, air_flow_g_s=flow), setup)
     meter, manifold = agreement.first, agreement.compared[0].estimate
     assert agreement.agrees == (True,)
     # Only the meter's 3 % and the filling's 8 % are shared doubt of the difference: the throat serves both.
@@ -106,10 +106,10 @@ def test_meter_and_manifold_share_their_throat():
 def test_ways_that_never_meet_and_a_way_alone():
     setup, bands = case_setup(), made_bands()
     with pytest.raises(nc.InputError, match="there is manifold pressure alone; type readings in or log more"):
-        nc.lift_agreement(bands, setup)
+        nc.measure.lift_agreement(bands, setup)
     first = np.where(np.arange(RPM.size) == 0, np.nan, bands.manifold_pressure_pa)
     apart = replace(bands, manifold_pressure_pa=first)
-    agreement = nc.lift_agreement(apart, setup, lift_mm=np.where(np.arange(RPM.size) == 0, 3.0, np.nan))
+    agreement = nc.measure.lift_agreement(apart, setup, lift_mm=np.where(np.arange(RPM.size) == 0, 3.0, np.nan))
     assert agreement.verdicts == ("Lift by manifold pressure and reading meet at no band.",)
 
 
@@ -118,7 +118,7 @@ def test_throttle_is_judged_by_readings_left_out():
     bands = made_bands(throttle_percent=throttle_of(RPM, made_bands().manifold_pressure_pa, 101325.0, 0.85))
     rng = np.random.default_rng(4)
     read = scaled_lift(setup, bands, 0.05) + rng.normal(0.0, 0.2, RPM.size)
-    agreement = nc.lift_agreement(bands, setup, lift_mm=read, lift_u_mm=0.2)
+    agreement = nc.measure.lift_agreement(bands, setup, lift_mm=read, lift_u_mm=0.2)
     assert repr(agreement).startswith("LiftAgreement: reading, manifold pressure, throttle and speed ")
     assert agreement.agrees[1]
     assert np.isnan(agreement.compared[1].difference_mm).sum() == 2  # the least and the greatest

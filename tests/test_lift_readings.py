@@ -13,7 +13,7 @@ from lift_cases import RPM, case_setup, made_bands, scaled_lift, with_valve
 import needlecalc as nc
 from needlecalc.measure.drive.bands import LiftSource
 
-DOUBTS = nc.LiftDoubts()
+DOUBTS = nc.measure.LiftDoubts()
 
 
 def test_readings_set_the_scale_of_the_rest():
@@ -39,7 +39,7 @@ def test_readings_set_the_scale_of_the_rest():
 @given(st.floats(-0.25, 0.2), st.integers(1, 8))
 def test_sure_readings_find_any_scale(scale, count):
     # Nothing but the scale can be wrong here, so the readings' scale is the true one.
-    sure = nc.LiftDoubts(throat_shape_u=0.0, manifold_pressure_u_pa=0.0, pulsation_u=0.0, zero_u_mm=0.0)
+    sure = nc.measure.LiftDoubts(throat_shape_u=0.0, manifold_pressure_u_pa=0.0, pulsation_u=0.0, zero_u_mm=0.0)
     setup = case_setup()
     setup = replace(setup, engine=replace(setup.engine, volumetric_efficiency_shape_u=0.0))
     bands = made_bands()
@@ -108,7 +108,7 @@ def test_readings_weighed_against_the_computed_lift():
     assert (both.lift_u_mm < alone.lift_u_mm).all()
     assert (both.lift_common_u_mm <= both.lift_u_mm).all()
     assert set(both.lift_source) == {LiftSource.TYPED | LiftSource.PRESSURE}
-    for again in (nc.with_lift, nc.lift_agreement):
+    for again in (nc.with_lift, nc.measure.lift_agreement):
         with pytest.raises(nc.InputError, match="already weighed against the air flow"):
             again(both, setup)
     with pytest.raises(nc.InputError, match="combine needs an air flow"):
@@ -180,7 +180,7 @@ def test_readings_of_other_parts_are_stale(changed, words):
     before, bands = case_setup(), made_bands()
     now = with_valve(before, **changed)
     lift = scaled_lift(before, bands, 0.0)
-    assert nc.lift_change(before, now) == words
+    assert nc.measure.lift_change(before, now) == words
     with pytest.raises(nc.InputError, match=f"read under other parts or air: {words}; read them anew"):
         nc.with_lift(bands, now, lift_mm=lift, lift_setup=before)
     # Read over at equal air they are what the present parts would have shown.
@@ -198,7 +198,7 @@ def test_what_does_not_make_readings_stale():
     before, bands = case_setup(), made_bands()
     lift = scaled_lift(before, bands, 0.0)
     now = with_valve(before, discharge_coefficient=0.74, damper_oil="SAE 30")
-    assert nc.lift_change(before, now) == ""
+    assert nc.measure.lift_change(before, now) == ""
     got = nc.with_lift(bands, now, lift_mm=lift, lift_setup=before)
     np.testing.assert_array_equal(got.lift_mm, lift)
     assert any("damper oil not named, now SAE 30; steady lifts stand" in note for note in got.assumptions)
@@ -220,14 +220,14 @@ def test_readings_of_another_days_air():
 def test_read_over_and_back(lift, preload, mass):
     before = case_setup()
     now = with_valve(before, spring_preload_n=preload, piston_mass_kg=mass)
-    there = nc.restate_lift([lift], before, now)
-    assert nc.restate_lift(there, now, before)[0] == pytest.approx(lift, abs=1e-6)
+    there = nc.measure.restate_lift([lift], before, now)
+    assert nc.measure.restate_lift(there, now, before)[0] == pytest.approx(lift, abs=1e-6)
 
 
 def test_lifts_that_cannot_be_read_over():
     before = case_setup()
     with pytest.raises(nc.InputError, match=r"35 mm was read where the piston travels 30\.4 mm"):
-        nc.restate_lift([35.0], before, before)
+        nc.measure.restate_lift([35.0], before, before)
     weak = with_valve(before, spring_preload_n=0.0, piston_mass_kg=0.1)
     with pytest.raises(nc.InputError, match="more than the present parts pass"):
-        nc.restate_lift([29.0], before, weak)
+        nc.measure.restate_lift([29.0], before, weak)

@@ -28,7 +28,7 @@ def text(head="time_s,engine rpm,lambda", rows=ROWS, separator=",", decimal=".")
     return "\n".join(lines) + "\n"
 
 
-def read(tmp_path: Path, content, **options) -> nc.Log:
+def read(tmp_path: Path, content, **options) -> nc.measure.Log:
     file = tmp_path / "drive.csv"
     file.write_bytes(content if isinstance(content, bytes) else content.encode())
     return nc.read_log(file, **options)
@@ -169,7 +169,7 @@ def test_rows_removed_and_rows_flagged_are_counted_apart(tmp_path):
     assert "17 rows, 14 kept, 10 fit for use." in report
     assert all(reason in report for reason in fates)
     # Whoever goes on counts the flagged ones again, as log rows in no band, and never the removed ones.
-    steady = steady_samples(log, nc.Lag(0.0, 0.0, "none"))
+    steady = steady_samples(log, nc.measure.Lag(0.0, 0.0, "none"))
     assert steady.fate.size == 14
     assert sum(count for reason, count in steady.dropped() if reason.fate == RowFate.FLAGGED) == 4
 

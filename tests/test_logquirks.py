@@ -25,18 +25,18 @@ LAMBDA = 0.9 + 0.001 * (np.arange(N) % 9)
 BASE = {"Time (s)": SECONDS, "RPM": RPM, "Lambda": LAMBDA}
 
 
-def made(table: dict[str, object], **options: object) -> nc.Log:
+def made(table: dict[str, object], **options: object) -> nc.measure.Log:
     """Log of columns of numbers."""
     cells = [np.broadcast_to(np.asarray(values, dtype=float), N).tolist() for values in table.values()]
     lines = [";".join(table), *(";".join(f"{cell:.6g}" for cell in row) for row in zip(*cells, strict=True)), ""]
     return read("\n".join(lines).encode(), "made.csv", **{"decimal": ".", **options})
 
 
-def chosen(log: nc.Log) -> dict[str, str]:
+def chosen(log: nc.measure.Log) -> dict[str, str]:
     return {choice.meaning: choice.column for choice in log.columns}
 
 
-def kinds(log: nc.Log) -> list[object]:
+def kinds(log: nc.measure.Log) -> list[object]:
     return [remark.kind for remark in log.remarks]
 
 

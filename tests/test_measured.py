@@ -20,7 +20,7 @@ FLAT = nc.Needle("flat", STATIONS_MM, np.linspace(2.2, 2.19, 13))  # so little t
 @given(errors=st.lists(st.floats(-3.0, 3.0), min_size=13, max_size=13))
 def test_levelled_readings_are_the_nearest_taper(errors):
     readings = FLAT.diameters_mm - 0.02 + np.array(errors) / 1000
-    found = nc.measured_needle(FLAT, readings)
+    found = nc.parts.measured_needle(FLAT, readings)
     assert (np.diff(found.diameters_mm) <= 0.0).all()
     # The same least squares by another road: falls that are not negative, from a free start.
     falls = np.column_stack([np.ones(13), -np.tril(np.ones((13, 13)))[:, 1:]])
@@ -32,25 +32,25 @@ def test_levelling_is_said_and_metal_does_not_grow():
     readings = DIAMETERS_MM.copy()
     readings[0] += 0.001
     readings[9:11] = [1.8195, 1.8205]
-    found = nc.measured_needle(STOCK, readings, name="van, first stop")
+    found = nc.parts.measured_needle(STOCK, readings, name="van, first stop")
     assert found.name == "van, first stop"
     assert "reversals of up to 1.0 um levelled at stations 10 to 11" in found.source
     assert "1 thicker by up to 1.0 um taken as before" in found.source
     np.testing.assert_allclose(found.diameters_mm[[0, 9, 10]], [2.45, 1.82, 1.82], atol=1e-9)
-    plain = nc.measured_needle(STOCK, DIAMETERS_MM)
+    plain = nc.parts.measured_needle(STOCK, DIAMETERS_MM)
     assert (plain.source, plain.name) == ("measured", "stock, measured")
 
 
 def test_two_angles_are_averaged_and_the_oval_is_said():
     readings = np.array([DIAMETERS_MM - 0.004, DIAMETERS_MM - 0.006])
     readings[1, 4] -= 0.005
-    found = nc.measured_needle(STOCK, readings)
+    found = nc.parts.measured_needle(STOCK, readings)
     assert found.diameters_mm[4] == pytest.approx(DIAMETERS_MM[4] - 0.0075)
     assert "two angles, most oval 7.0 um at station 5" in found.source
     readings[1, 3] = np.nan
-    assert nc.measured_needle(STOCK, readings).diameters_mm[3] == pytest.approx(DIAMETERS_MM[3] - 0.004)
+    assert nc.parts.measured_needle(STOCK, readings).diameters_mm[3] == pytest.approx(DIAMETERS_MM[3] - 0.004)
     with pytest.raises(nc.InputError, match=r"Station 5 is oval by 7.0 um between the two angles, more than 5 um"):
-        nc.measured_needle(STOCK, readings, oval_um=5.0)
+        nc.parts.measured_needle(STOCK, readings, oval_um=5.0)
 
 
 def changed(**by_station):
@@ -76,28 +76,28 @@ def changed(**by_station):
 )
 def test_readings_that_cannot_be_are_refused(readings, match):
     with pytest.raises(nc.InputError, match=match):
-        nc.measured_needle(STOCK, readings)
+        nc.parts.measured_needle(STOCK, readings)
 
 
 def test_stations_not_measured_keep_their_metal_only_where_no_file_was():
-    found = nc.measured_needle(STOCK, changed(s1=np.nan, s2=np.nan, s10=1.88))
+    found = nc.parts.measured_needle(STOCK, changed(s1=np.nan, s2=np.nan, s10=1.88))
     np.testing.assert_allclose(found.diameters_mm[:2], DIAMETERS_MM[:2])
     assert "not measured and taken as before: stations 1 to 2" in found.source
     meant = np.zeros(13, dtype=bool)
     meant[6] = True
     # Told which stations were filed, the neighbours need no reading.
-    nc.measured_needle(STOCK, changed(s6=np.nan, s7=2.10), filed=meant)
+    nc.parts.measured_needle(STOCK, changed(s6=np.nan, s7=2.10), filed=meant)
     with pytest.raises(nc.InputError, match="Station 7 was to be filed but has no reading"):
-        nc.measured_needle(STOCK, changed(s7=np.nan), filed=meant)
+        nc.parts.measured_needle(STOCK, changed(s7=np.nan), filed=meant)
 
 
 def test_a_waist_may_be_filed_down():
-    found = nc.measured_needle(STOCK, changed(s5=2.16), file_down=True)
+    found = nc.parts.measured_needle(STOCK, changed(s5=2.16), file_down=True)
     np.testing.assert_allclose(found.diameters_mm[4:7], [2.16, 2.16, 2.12])
     assert "filed down to the waist: station 6" in found.source
     for option in ({"within_um": 50.0}, {"oval_um": -1.0}):
         with pytest.raises(nc.InputError, match="must lie between"):
-            nc.measured_needle(STOCK, DIAMETERS_MM, **option)
+            nc.parts.measured_needle(STOCK, DIAMETERS_MM, **option)
 
 
 def test_sound_needles_are_seldom_refused():
@@ -107,7 +107,7 @@ def test_sound_needles_are_seldom_refused():
     for _ in range(500):
         table = nc.Needle("read", STATIONS_MM, DIAMETERS_MM + rng.normal(0.0, 0.0015, 13))
         try:
-            found = nc.measured_needle(table, DIAMETERS_MM + rng.normal(0.0, 0.0015, 13))
+            found = nc.parts.measured_needle(table, DIAMETERS_MM + rng.normal(0.0, 0.0015, 13))
         except nc.InputError:
             refused += 1
         else:
@@ -120,13 +120,13 @@ def test_readings_from_a_table(tmp_path):
     lines = [f"{k},{d / 25.4:.6f},{(d - 0.002) / 25.4:.6f},x" for k, d in enumerate(DIAMETERS_MM, 1)]
     lines[3] = "4,,,x"
     path.write_text("# read after washing\nStation,measured_in,measured_2_in,remark\n" + "\n".join(lines[::-1]) + "\n")
-    readings = nc.read_readings(path, STOCK)
+    readings = nc.parts.read_readings(path, STOCK)
     assert readings.shape == (2, 13)
     assert np.isnan(readings[:, 3]).all()
     known = np.arange(13) != 3
     np.testing.assert_allclose(readings[0, known], DIAMETERS_MM[known], atol=2e-5)
     path.write_text("station,measured_mm\n2,2.41\n")
-    assert np.isfinite(nc.read_readings(path, STOCK)).tolist() == [False, True] + [False] * 11
+    assert np.isfinite(nc.parts.read_readings(path, STOCK)).tolist() == [False, True] + [False] * 11
 
 
 @pytest.mark.parametrize(
@@ -145,12 +145,12 @@ def test_readings_from_a_table(tmp_path):
 def test_bad_tables_of_readings(tmp_path, text, match):
     (tmp_path / "bench.csv").write_text(text)
     with pytest.raises(nc.LogFormatError, match=match):
-        nc.read_readings(tmp_path / "bench.csv", STOCK)
+        nc.parts.read_readings(tmp_path / "bench.csv", STOCK)
 
 
 def test_a_table_that_is_not_there(tmp_path):
     with pytest.raises(nc.LogFormatError, match="cannot be read"):
-        nc.read_readings(tmp_path / "none.csv", STOCK)
+        nc.parts.read_readings(tmp_path / "none.csv", STOCK)
 
 
 def test_stations_are_listed_in_runs():

@@ -20,14 +20,14 @@ VALLEY, PASS = nc.Air(101325.0, 15.0, 0.5), nc.Air(83500.0, 5.0, 0.5)
 def typed(values, *, setup=SETUP, se=0.004, rpm=None, lift=(3.0, 8.0, 14.0, 22.0)) -> nc.Bands:
     rpm = [900.0, 2000.0, 3000.0, 4000.0][: len(values)] if rpm is None else rpm
     bands = nc.typed_bands(rpm, values, lift_mm=lift[: len(values)], lambda_se=se)
-    return bands if setup is None else nc.with_setup(bands, setup)
+    return bands if setup is None else nc.measure.with_setup(bands, setup)
 
 
 def test_air_by_the_root_of_density_and_dry_share():
     # By hand: root of the density ratio times (1 + w)/(1 + w'); w from a saturation pressure of 1705.6 Pa at
     # 15 degC and 872.6 Pa at 5 degC (IAPWS tables, value from memory), enhancement left out.
     bands = typed([0.95, 1.0], setup=replace(SETUP, air=PASS))
-    factors = nc.normalise_bands(bands, air=VALLEY)
+    factors = nc.measure.normalise_bands(bands, air=VALLEY)
     w_valley, w_pass = 0.622 * 852.8 / (101325 - 852.8), 0.622 * 436.3 / (83500 - 436.3)
     by_hand = np.sqrt(VALLEY.density_kg_m3() / PASS.density_kg_m3()) * (1 + w_pass) / (1 + w_valley)
     np.testing.assert_allclose(factors.air, by_hand, rtol=1e-4)
@@ -42,9 +42,9 @@ def test_fuel_in_three_factors_against_the_forward_model():
     old, new = nc.Fuel(0.0, 20.0), nc.Fuel(10.0, 35.0)
     before = replace(SETUP, fuel=old)
     bands = typed([0.95, 1.0, 1.0, 0.9], setup=before)
-    factors = nc.normalise_bands(bands, fuel=new)
-    first = nc.fuel_flow(before, bands.lift_mm)
-    second = nc.fuel_flow(replace(SETUP, fuel=new), bands.lift_mm)
+    factors = nc.measure.normalise_bands(bands, fuel=new)
+    first = nc.parts.fuel_flow(before, bands.lift_mm)
+    second = nc.parts.fuel_flow(replace(SETUP, fuel=new), bands.lift_mm)
     exact = first.fuel_flow_g_s * old.afr() / (second.fuel_flow_g_s * new.afr())
     np.testing.assert_allclose(factors.total(), exact, rtol=0.006)
     np.testing.assert_allclose(factors.viscous_fraction, first.viscous_fraction)
@@ -56,20 +56,20 @@ def test_fuel_in_three_factors_against_the_forward_model():
 
 def test_there_and_back_is_where_it_began():
     bands = typed([0.95, 1.0, 1.02], setup=replace(SETUP, air=PASS, fuel=nc.Fuel(0.0, 20.0)))
-    there = nc.normalise_bands(bands, air=VALLEY, fuel=nc.Fuel(5.0, 20.0), viscous_fraction=0.4).bands
-    back = nc.normalise_bands(there, air=PASS, viscous_fraction=0.4).bands
-    only_fuel = nc.normalise_bands(bands, fuel=nc.Fuel(5.0, 20.0), viscous_fraction=0.4).bands
+    there = nc.measure.normalise_bands(bands, air=VALLEY, fuel=nc.Fuel(5.0, 20.0), viscous_fraction=0.4).bands
+    back = nc.measure.normalise_bands(there, air=PASS, viscous_fraction=0.4).bands
+    only_fuel = nc.measure.normalise_bands(bands, fuel=nc.Fuel(5.0, 20.0), viscous_fraction=0.4).bands
     np.testing.assert_allclose(back.lambda_measured, only_fuel.lambda_measured)
-    same = nc.normalise_bands(bands)
+    same = nc.measure.normalise_bands(bands)
     np.testing.assert_array_equal(same.bands.lambda_measured, bands.lambda_measured)
 
 
 def test_normalising_needs_a_setup_and_a_lift():
     with pytest.raises(nc.InputError, match="do not say what they were measured with"):
-        nc.normalise_bands(typed([1.0], setup=None), air=VALLEY)
-    bare = nc.with_setup(nc.typed_bands([900.0], [1.0]), SETUP)
+        nc.measure.normalise_bands(typed([1.0], setup=None), air=VALLEY)
+    bare = nc.measure.with_setup(nc.typed_bands([900.0], [1.0]), SETUP)
     with pytest.raises(nc.InputError, match="900 rpm full: it has no lift, so the share of viscosity"):
-        nc.normalise_bands(bare, fuel=nc.Fuel(10.0, 20.0))
+        nc.measure.normalise_bands(bare, fuel=nc.Fuel(10.0, 20.0))
 
 
 @pytest.mark.parametrize(
@@ -92,8 +92,8 @@ def test_normalising_needs_a_setup_and_a_lift():
 def test_drives_that_differ_are_refused_unless_a_reason_is_given(other, words):
     first, second = typed([0.95, 1.0]), typed([0.96, 1.01], setup=other)
     with pytest.raises(nc.InputError, match=f"cannot be merged: .*{words}"):
-        nc.merge_bands(first, second)
-    merged = nc.merge_bands(first, second, despite="same day, gauge doubted")
+        nc.measure.merge_bands(first, second)
+    merged = nc.measure.merge_bands(first, second, despite="same day, gauge doubted")
     assert "merged despite: same day, gauge doubted" in str(merged)
     assert merged.setup is None
 
@@ -101,17 +101,17 @@ def test_drives_that_differ_are_refused_unless_a_reason_is_given(other, words):
 def test_other_refusals():
     first = typed([0.95, 1.0])
     with pytest.raises(nc.InputError, match="despite is empty"):
-        nc.merge_bands(first, first, despite=" ")
+        nc.measure.merge_bands(first, first, despite=" ")
     logs = [synthetic_drive(seed)[0] for seed in (0, 1)]
     fine = nc.make_bands(logs[0], lag_s=0.4)
     other = nc.make_bands(logs[1], lag_s=0.4, rpm_edges=[500, 1100, 2000, 3000, 4500])
     with pytest.raises(nc.InputError, match="make all bands with the same rpm_edges"):
-        nc.merge_bands(nc.with_setup(fine, SETUP), nc.with_setup(other, SETUP))
+        nc.measure.merge_bands(nc.measure.with_setup(fine, SETUP), nc.measure.with_setup(other, SETUP))
 
 
 def test_a_needle_by_another_name_is_the_same():
     twin = SETUP.with_needle(replace(SETUP.carburettor.needle, name="same metal"))
-    assert nc.merge_bands(typed([0.95]), typed([0.95], setup=twin)).rpm.size == 1
+    assert nc.measure.merge_bands(typed([0.95]), typed([0.95], setup=twin)).rpm.size == 1
 
 
 @settings(max_examples=30, deadline=None)
@@ -123,7 +123,7 @@ def test_a_needle_by_another_name_is_the_same():
 def test_order_of_drives_changes_nothing(values, errors, random):
     drives = [typed(v, se=e) for v, e in zip(values, errors, strict=False)]
     shuffled = random.sample(drives, len(drives))
-    here, there = nc.merge_bands(*drives), nc.merge_bands(*shuffled)
+    here, there = nc.measure.merge_bands(*drives), nc.measure.merge_bands(*shuffled)
     for name in ("rpm", "lambda_measured", "lambda_se", "lift_mm", "lift_u_mm", "count"):
         np.testing.assert_allclose(getattr(here, name), getattr(there, name), rtol=1e-9)
     low, high = np.min(values, axis=0), np.max(values, axis=0)
@@ -131,9 +131,9 @@ def test_order_of_drives_changes_nothing(values, errors, random):
 
 
 def test_rows_and_samples_add_up_and_lone_bands_stay():
-    bands = [nc.with_setup(nc.make_bands(synthetic_drive(seed)[0], lag_s=0.4), SETUP) for seed in (0, 1)]
+    bands = [nc.measure.with_setup(nc.make_bands(synthetic_drive(seed)[0], lag_s=0.4), SETUP) for seed in (0, 1)]
     bands[1] = replace(bands[1], load=tuple("hill" if load == "full" else load for load in bands[1].load))
-    merged = nc.merge_bands(*bands)
+    merged = nc.measure.merge_bands(*bands)
     total = sum(b.count.sum() + sum(n for _, n in b.dropped) for b in bands)
     assert merged.count.sum() + sum(n for _, n in merged.dropped) == total
     lone = merged.load.index("hill")
@@ -143,8 +143,8 @@ def test_rows_and_samples_add_up_and_lone_bands_stay():
 
 
 def test_drives_that_disagree_are_less_sure_than_drives_that_agree():
-    agree = nc.merge_bands(typed([0.95, 1.0, 1.0]), typed([0.951, 1.001, 0.999]))
-    apart = nc.merge_bands(typed([0.95, 1.0, 1.0]), typed([0.99, 1.04, 1.04]))
+    agree = nc.measure.merge_bands(typed([0.95, 1.0, 1.0]), typed([0.951, 1.001, 0.999]))
+    apart = nc.measure.merge_bands(typed([0.95, 1.0, 1.0]), typed([0.99, 1.04, 1.04]))
     assert (apart.lambda_se > 3 * agree.lambda_se).all()
     # With two means 0.04 apart the mean is unsure by at least half of that over root two.
     assert (apart.lambda_se > 0.02 / np.sqrt(2)).all()
@@ -158,6 +158,6 @@ def test_merged_intervals_hold_the_truth_when_every_drive_has_its_own_offset():
     held = []
     for _ in range(150):
         drives = [typed(1.0 + rng.normal(0, 0.01) + rng.normal(0, 0.004, 4)) for _ in range(3)]
-        merged = nc.merge_bands(*drives)
+        merged = nc.measure.merge_bands(*drives)
         held.append(np.mean(np.abs(merged.lambda_measured - 1.0) < 1.645 * merged.lambda_se))
     assert np.mean(held) == pytest.approx(0.90, abs=3 * np.sqrt(0.09 / 150))

@@ -20,7 +20,7 @@ STEP = 1e-6
 
 
 def flow_of(setup, lift=LIFTS, *, diameters=DIAMETERS_MM, depression=None):
-    return np.log(nc.fuel_flow(setup, lift, diameters_mm=diameters, depression_pa=depression).fuel_flow_g_s)
+    return np.log(nc.parts.fuel_flow(setup, lift, diameters_mm=diameters, depression_pa=depression).fuel_flow_g_s)
 
 
 @pytest.mark.parametrize("jet", [{}, {"mounting": "biased"}, {"bore_least_mm": 2.52}])

@@ -219,14 +219,14 @@ def test_alternatives_of_a_rich_engine_are_solved_again_and_their_figures_hold()
     assert not design.met
     others = by_kind(design)
     assert set(others) == {Change.HEIGHT, Change.DONOR, Change.BORE}
-    before = nc.fuel_flow(setup, LIFTS)
+    before = nc.parts.fuel_flow(setup, LIFTS)
     for one in others.values():
         # Fuel by the forward model alone: lambda goes as fuel before over fuel after.
         jet = nc.Jet(**{**BORE, "bore_mm": one.bore_mm}, drop_mm=1.6)
         other = replace(setup, carburettor=replace(setup.carburettor, jet=jet)).with_needle(
             nc.Needle("other", STATIONS_MM, np.minimum.accumulate(one.diameters_mm))
         )
-        after = nc.fuel_flow(other, LIFTS, drop_mm=one.drop_mm)
+        after = nc.parts.fuel_flow(other, LIFTS, drop_mm=one.drop_mm)
         missed = 0.86 * before.fuel_flow_g_s / after.fuel_flow_g_s / 0.92 - 1
         np.testing.assert_allclose(one.missed(), missed, atol=2e-4)
         assert one.met
@@ -271,7 +271,7 @@ def banks():
 
 
 def test_one_profile_serves_both_banks(banks):
-    both = nc.both_banks(*banks)
+    both = nc.design.both_banks(*banks)
     assert both.load == ("idle", "full", "full") * 2
     assert [both.name(b) for b in (1, 4)] == ["3000 rpm full left", "3000 rpm full right"]
     assert both.rows()[4]["bank"] == "right"
@@ -284,8 +284,8 @@ def test_one_profile_serves_both_banks(banks):
 
 
 def test_banks_stay_apart_in_a_history(banks, tmp_path):
-    both, setup = nc.both_banks(*banks), make_setup()
-    swapped = nc.both_banks(banks[1], banks[0], names=("right", "left"))
+    both, setup = nc.design.both_banks(*banks), make_setup()
+    swapped = nc.design.both_banks(banks[1], banks[0], names=("right", "left"))
     needle = setup.carburettor.needle
     history = nc.History((nc.Pass(needle, 1.6, both),)).then(needle, 1.6, swapped)
     learned = nc.learn(history, setup)
@@ -296,9 +296,9 @@ def test_banks_stay_apart_in_a_history(banks, tmp_path):
 
 def test_banks_that_cannot_be_joined(banks):
     with pytest.raises(nc.InputError, match=r"names is \['left', 'left'\], but must be two; give each bank a name"):
-        nc.both_banks(*banks, names=("left", "left"))
+        nc.design.both_banks(*banks, names=("left", "left"))
     with pytest.raises(nc.InputError, match="two banks were given under different setups"):
-        nc.both_banks(replace(banks[0], lift_setup=make_setup()), banks[1])
+        nc.design.both_banks(replace(banks[0], lift_setup=make_setup()), banks[1])
 
 
 @pytest.mark.parametrize(("off_um", "matched"), [(20.0, False), (5.0, True), (10.0, True), (-20.0, False)])
@@ -308,7 +308,7 @@ def test_matched_pair_after_filing(off_um, matched):
     diameters = DIAMETERS_MM.copy()
     diameters[1] += off_um / 1000
     first, second = nc.Needle("left", STATIONS_MM, DIAMETERS_MM), nc.Needle("right", STATIONS_MM, diameters)
-    check = nc.pair_check(first, second, setup=setup)
+    check = nc.design.pair_check(first, second, setup=setup)
     assert check.matched is matched
     assert repr(check).startswith("Pair: matched" if matched else "Pair: not matched")
     assert f"{abs(off_um):.1f} um at station 2" in repr(check)
@@ -326,10 +326,10 @@ def test_matched_pair_after_filing(off_um, matched):
 def test_a_pair_needs_the_same_stations():
     first = nc.Needle("left", STATIONS_MM, DIAMETERS_MM)
     with pytest.raises(nc.InputError, match="left and right were measured at different stations"):
-        nc.pair_check(first, nc.Needle("right", STATIONS_MM + 1.0, DIAMETERS_MM))
+        nc.design.pair_check(first, nc.Needle("right", STATIONS_MM + 1.0, DIAMETERS_MM))
     with pytest.raises(nc.InputError, match="tolerance_um is 0"):
-        nc.pair_check(first, first, tolerance_um=0.0)
-    assert np.isnan(nc.pair_check(first, first).lambda_percent).all()
+        nc.design.pair_check(first, first, tolerance_um=0.0)
+    assert np.isnan(nc.design.pair_check(first, first).lambda_percent).all()
 
 
 def test_what_comes_no_nearer_is_no_alternative_and_the_worst_band_is_named():

@@ -125,7 +125,7 @@ def test_a_worn_jet_says_so_and_passes_more():
     setup, worn = make_setup(), make_setup(bore_mm=2.56, bore_least_mm=2.54)
     assert "worn oval (2.54 mm the other way)" in repr(worn.carburettor.jet)
     lifts = np.array([1.0, 10.0, 25.0])
-    ratio = nc.fuel_flow(worn, lifts).fuel_flow_g_s / nc.fuel_flow(setup, lifts).fuel_flow_g_s
+    ratio = nc.parts.fuel_flow(worn, lifts).fuel_flow_g_s / nc.parts.fuel_flow(setup, lifts).fuel_flow_g_s
     # Wear of 0.02 mm one way richens idle most.
     assert ratio[0] > 1.15 > 1.03 > ratio[2] > 1.0
 
@@ -277,7 +277,7 @@ def test_two_columns_of_diameters_that_differ_are_asked_about(tmp_path):
     present = nc.Needle("n", [0.0, 3.0], [2.4, 2.3])
     file.write_text("station,measured_mm,measured_in\n1,2.39,0.0941\n2,2.29,0.1\n")
     with pytest.raises(nc.LogFormatError, match=r"line 3: .*measured_in, holds '0\.1'; keep the right one"):
-        nc.read_readings(file, present)
+        nc.parts.read_readings(file, present)
 
 
 def test_a_job_names_the_column_of_the_diameters(case):
@@ -311,7 +311,7 @@ def test_cells_are_repeated_short_and_on_one_line(tmp_path, text, match):
 
 
 def test_a_name_that_no_file_can_have():
-    for read in (nc.read_needle, lambda path: nc.read_readings(path, nc.Needle("n", [0.0, 3.0], [2.4, 2.3]))):
+    for read in (nc.read_needle, lambda path: nc.parts.read_readings(path, nc.Needle("n", [0.0, 3.0], [2.4, 2.3]))):
         for name, match in (("a\0b", r"a\\x00b: .* cannot be read \(.*null"), ("n" * 5000, r"n{77}\.\.\.: .* too long")):
             with pytest.raises(nc.LogFormatError, match=match):
                 read(name)
@@ -330,4 +330,4 @@ def test_tables_with_decimal_commas(tmp_path):
         nc.read_needle(file)
     file.write_text("station;measured_mm;measured_2_mm\n1;2,270;2,271\n2;2,200;\n")
     present = nc.Needle("n", [0.0, 3.175], [2.2733, 2.2047])
-    np.testing.assert_allclose(nc.read_readings(file, present), [[2.270, 2.200], [2.271, np.nan]])
+    np.testing.assert_allclose(nc.parts.read_readings(file, present), [[2.270, 2.200], [2.271, np.nan]])

@@ -89,7 +89,7 @@ def with_much_to_say(sheet):
 
 
 def test_the_pdf_is_for_the_bench_how_uncertain_and_plots(design, tmp_path):
-    nc.write_pdf(nc.grind_sheet(design), tmp_path / "s.pdf")
+    nc.report.write_pdf(nc.grind_sheet(design), tmp_path / "s.pdf")
     with pypdfium2.PdfDocument(tmp_path / "s.pdf") as pdf:
         assert [round(side) for side in pdf[0].get_size()] == [595, 842]  # A4, ISO 216
         assert [one.get_title() for one in pdf.get_toc()] == ["For the bench", "How uncertain", "Plots"]

@@ -134,7 +134,7 @@ def test_kept_as_a_rich_spare():
     other = replace(setup.carburettor, jet=replace(setup.carburettor.jet, bore_mm=bore))
     fitted = nc.Needle("typed", N1.stations_mm, readings)
     wide, narrow = (
-        nc.fuel_flow(replace(setup, carburettor=replace(c, needle=fitted)), bands.lift_mm).fuel_flow_g_s
+        nc.parts.fuel_flow(replace(setup, carburettor=replace(c, needle=fitted)), bands.lift_mm).fuel_flow_g_s
         for c in (setup.carburettor, other)
     )
     np.testing.assert_allclose(jet.lambda_expected, found.alternatives[0].lambda_expected * wide / narrow, rtol=2e-3)

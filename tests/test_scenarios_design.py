@@ -158,8 +158,8 @@ def test_a_waist_is_refused_with_a_blended_alternative():
         nc.InputError,
         match=r"makes a waist: reversed taper 5 to 6.*Blended over 3 stations instead.*5: 1\.9104, 6: 1\.8848 mm",
     ):
-        nc.own_cut(needle, wanted)
-    other = nc.blended(needle, wanted)
+        nc.design.own_cut(needle, wanted)
+    other = nc.design.blended(needle, wanted)
     removed = needle.diameters_mm - other.diameters_mm
     assert (removed >= -1e-12).all()
     assert (np.diff(other.diameters_mm) <= 1e-12).all()
@@ -169,7 +169,7 @@ def test_a_waist_is_refused_with_a_blended_alternative():
     assert {4, 5, 6} <= set(touched.tolist())
     assert other.diameters_mm[4] == pytest.approx(wanted[4])
     # What was refused passes once blended.
-    assert nc.own_cut(needle, other.diameters_mm).diameters_mm == pytest.approx(other.diameters_mm)
+    assert nc.design.own_cut(needle, other.diameters_mm).diameters_mm == pytest.approx(other.diameters_mm)
 
 
 @pytest.mark.parametrize("station", range(2, 12))
@@ -178,7 +178,7 @@ def test_blending_reaches_three_stations_wherever_the_cut(station, deep_um):
     needle = n1().carburettor.needle
     wanted = needle.diameters_mm.copy()
     wanted[station - 1] -= deep_um / 1000
-    other = nc.blended(needle, wanted)
+    other = nc.design.blended(needle, wanted)
     removed = needle.diameters_mm - other.diameters_mm
     assert (np.diff(other.diameters_mm) <= 1e-12).all()
     assert removed[station - 1] == pytest.approx(deep_um / 1000)
@@ -190,9 +190,9 @@ def test_own_cut_that_adds_metal_is_refused():
     wanted = needle.diameters_mm.copy()
     wanted[1] += 0.010
     with pytest.raises(nc.InputError, match=r"needs metal added, which cannot be filed: 10\.0 um at station 2"):
-        nc.own_cut(needle, wanted)
+        nc.design.own_cut(needle, wanted)
     with pytest.raises(nc.InputError, match="columns must be equally long"):
-        nc.blended(needle, wanted[:-1])
+        nc.design.blended(needle, wanted[:-1])
 
 
 # The usual job: idle runs clean at 1.05 and has a test (0.97, about 1.2 % CO by common practice); above 2000 rpm the

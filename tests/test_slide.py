@@ -54,7 +54,7 @@ def test_each_band_has_the_depression_of_its_air_flow_and_its_fuel():
     bands = slide_bands(setup)
     np.testing.assert_allclose(bands.depression_pa, SLIDE.depression_of_flow_pa(LIFTS, FLOWS, setup.air))
     assert "depression Pa" in str(bands)
-    fuel = nc.fuel_flow(setup, LIFTS, depression_pa=bands.depression_pa)
+    fuel = nc.parts.fuel_flow(setup, LIFTS, depression_pa=bands.depression_pa)
     head = setup.fuel.density_kg_m3() * 9.80665 * 0.006
     direct = bore_flow(
         LIFTS + 1.6,
@@ -87,8 +87,8 @@ def test_a_manometer_goes_before_the_air_flow_and_a_stated_depression_after():
     stated = slide_setup(replace(SLIDE, usual_depression_pa=1800.0))
     unknown = slide_bands(stated, flows=None)
     assert np.isnan(unknown.depression_pa).all()
-    usual = nc.fuel_flow(stated, LIFTS, depression_pa=unknown.depression_pa)
-    typed = nc.fuel_flow(stated, LIFTS, depression_pa=np.full(5, 1800.0))
+    usual = nc.parts.fuel_flow(stated, LIFTS, depression_pa=unknown.depression_pa)
+    typed = nc.parts.fuel_flow(stated, LIFTS, depression_pa=np.full(5, 1800.0))
     np.testing.assert_allclose(usual.fuel_flow_g_s, typed.fuel_flow_g_s)
     assert len(nc.compare(stated, stated.carburettor.needle, stated.carburettor.needle).rows()) == 13
 
@@ -188,7 +188,7 @@ def test_refusals(tmp_path):
     with pytest.raises(nc.InputError, match="no lift follows from 5 g/s"):
         SLIDE.lift_mm(5.0, nc.Air())
     with pytest.raises(nc.InputError, match="state usual_depression_pa"):
-        nc.fuel_flow(slide_setup(), LIFTS)
+        nc.parts.fuel_flow(slide_setup(), LIFTS)
     with pytest.raises(nc.InputError, match="A shut slide has no depression"):
         SLIDE.depression_of_flow_pa(0.0, 5.0, nc.Air())
     with pytest.raises(nc.InputError, match="looks like inches"):

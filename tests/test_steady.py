@@ -20,26 +20,26 @@ from needlecalc.remark import Severity
 from needlecalc.report import drivewords
 from needlecalc.report.drivewords import left_out_words
 
-NO_LAG = nc.Lag(0.0, 0.0, "none")
+NO_LAG = nc.measure.Lag(0.0, 0.0, "none")
 
 
-def held(seconds=60.0, rpm=2500.0, pressure_pa=50e3, **columns) -> nc.Log:
+def held(seconds=60.0, rpm=2500.0, pressure_pa=50e3, **columns) -> nc.measure.Log:
     """One long hold at 10 Hz."""
     size = round(seconds * 10)
-    log = nc.Log(
+    log = nc.measure.Log(
         "held", "", np.arange(size) / 10, np.full(size, rpm), np.full(size, 1.0), None, np.full(size, pressure_pa),
         None, None, None, np.arange(size) + 2, np.zeros(size, dtype=np.int8), (), (), (),
     )  # fmt: skip
     return replace(log, **columns)
 
 
-def changed(log: nc.Log, name: str, where: slice, value) -> nc.Log:
+def changed(log: nc.measure.Log, name: str, where: slice, value) -> nc.measure.Log:
     array = np.array(getattr(log, name))
     array[where] = value
     return replace(log, **{name: array})
 
 
-def rows(log: nc.Log, fate: str, lag=NO_LAG, **options) -> int:
+def rows(log: nc.measure.Log, fate: str, lag=NO_LAG, **options) -> int:
     return sum(count for reason, count in steady_samples(log, lag, **options).dropped() if reason.fate == RowFate[fate])
 
 
@@ -101,7 +101,7 @@ def test_moving_speed_throttle_and_lambda():
 def test_flags_gaps_blanks_and_the_end():
     log = changed(held(), "flag", slice(100, 110), FROZEN)
     assert rows(log, "FLAGGED") == 10
-    assert rows(held(), "NO_ANSWER", lag=nc.Lag(2.0, 0.1, "long")) == 20
+    assert rows(held(), "NO_ANSWER", lag=nc.measure.Lag(2.0, 0.1, "long")) == 20
     assert rows(changed(held(), "manifold_pressure_pa", slice(50, 60), np.nan), "NO_PRESSURE") == 10
     torn = changed(held(), "time_s", slice(300, None), np.arange(300, 600) / 10 + 5.0)
     # A second either side of each end and of the gap, less the rows that lie on its edge.
@@ -187,7 +187,7 @@ def test_a_calm_idle_is_found_however_noisy_the_sensors(sensors):
     found, share = 0, []
     for seed in range(40):
         log, _, _, calm = drive_with_noisy_idle(seed, **sensors)
-        steady = steady_samples(log, nc.Lag(0.4, 0.1, "known"))
+        steady = steady_samples(log, nc.measure.Lag(0.4, 0.1, "known"))
         share.append((steady.fate[calm] == 0).mean())
         found += "idle" in nc.make_bands(log, lag_s=0.4).load
     assert found >= 38
@@ -198,7 +198,7 @@ def test_a_calm_idle_is_found_however_noisy_the_sensors(sensors):
 def test_noise_lets_no_real_move_through():
     for seed in range(20):
         log, speed, pressure, _ = drive_with_noisy_idle(seed)
-        fate = steady_samples(log, nc.Lag(0.4, 0.1, "known")).fate
+        fate = steady_samples(log, nc.measure.Lag(0.4, 0.1, "known")).fate
         # What speed and pressure really do within a second, without noise: the limits, and what a mean of half a second
         # may hide at the window's ends.
         first, last, _ = window_ends(log.time_s, 0.8, 0.8)
@@ -225,7 +225,7 @@ def test_noise_is_that_of_the_sensor_and_not_of_moves():
 @given(st.integers(0, 50), st.floats(0.0, 1.5), st.floats(0.5, 4.0))
 def test_every_row_has_one_fate(seed, lag_s, steady_s):
     log, _ = synthetic_drive(seed, seconds=40.0)
-    steady = steady_samples(log, nc.Lag(lag_s, 0.1, "drawn"), steady_s=steady_s)
+    steady = steady_samples(log, nc.measure.Lag(lag_s, 0.1, "drawn"), steady_s=steady_s)
     assert (steady.fate == 0).sum() + sum(count for _, count in steady.dropped()) == log.rpm.size
 
 
@@ -236,8 +236,10 @@ def test_time_scaled_with_all_its_windows_changes_nothing(scale):
     slow = replace(log, time_s=log.time_s * scale)
     # The mean over 0.5 s that finds openings is the one fixed time; switched off by a rise never reached.
     options = {"opening_rise": 99.0}
-    here = steady_samples(log, nc.Lag(0.3, 0.1, "drawn"), steady_s=2.0, settle_s=2.5, **options)
-    there = steady_samples(slow, nc.Lag(0.3 * scale, 0.1, "drawn"), steady_s=2.0 * scale, settle_s=2.5 * scale, **options)
+    here = steady_samples(log, nc.measure.Lag(0.3, 0.1, "drawn"), steady_s=2.0, settle_s=2.5, **options)
+    there = steady_samples(
+        slow, nc.measure.Lag(0.3 * scale, 0.1, "drawn"), steady_s=2.0 * scale, settle_s=2.5 * scale, **options
+    )
     np.testing.assert_array_equal(here.fate, there.fate)
     np.testing.assert_allclose(here.lambda_burnt, there.lambda_burnt, atol=1e-9)
 

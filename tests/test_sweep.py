@@ -14,7 +14,7 @@ from needlecalc.report import say
 STEPS = np.array([0.92, 0.97, 1.02, 1.07, 1.12, 1.17, 1.22])
 
 
-def sweep(limit: float, *, rough_rpm: float = 60.0, drop: float = 0.0, seed: int = 0, hold_s: float = 8.0) -> nc.Log:
+def sweep(limit: float, *, rough_rpm: float = 60.0, drop: float = 0.0, seed: int = 0, hold_s: float = 8.0) -> nc.measure.Log:
     """Log of a sweep: seven holds at 10 Hz, roughness or a fall of speed beyond the limit."""
     rng = np.random.default_rng(seed)
     rows = round(hold_s * 10)
@@ -62,24 +62,26 @@ def test_part_of_a_log_and_refusals():
     with pytest.raises(nc.InputError, match=r"(step|steps) held still long enough, but a sweep needs 3"):
         nc.lean_limit(log, load="light", end_s=10)
     with pytest.raises(nc.InputError, match="ran rough already"):
-        nc.typed_sweep([0.95, 1.0, 1.1], [True, True, True], load="light", rpm=2500)
+        nc.measure.typed_sweep([0.95, 1.0, 1.1], [True, True, True], load="light", rpm=2500)
     with pytest.raises(nc.InputError, match="state where the sweep stands"):
         nc.lean_limit(log, load="light", start_s=1e4)
     with pytest.raises(nc.InputError, match="fewer than 3 rows within 15% of 5000 rpm"):
         nc.lean_limit(log, load="light", rpm=5000)
     with pytest.raises(nc.InputError, match="needs 3"):
-        nc.typed_sweep([0.95, 1.0], [False, True], load="light", rpm=2500)
+        nc.measure.typed_sweep([0.95, 1.0], [False, True], load="light", rpm=2500)
     with pytest.raises(nc.InputError, match="divide it by 14"):
-        nc.typed_sweep([13.0, 14.0, 15.0], [False, False, True], load="light", rpm=2500)
+        nc.measure.typed_sweep([13.0, 14.0, 15.0], [False, False, True], load="light", rpm=2500)
     with pytest.raises(nc.InputError, match="rough has 2"):
-        nc.typed_sweep([0.95, 1.0, 1.1], [False, True], load="light", rpm=2500)
+        nc.measure.typed_sweep([0.95, 1.0, 1.1], [False, True], load="light", rpm=2500)
     with pytest.raises(nc.InputError, match="rough_times is 1"):
         nc.lean_limit(log, load="light", rough_times=1)
 
 
 def test_targets_stay_below_the_limit_and_say_why():
     bands = nc.make_bands(drive(HOLDS), lag_s=0.0)
-    limits = nc.typed_sweep([1.06, 0.95, 1.01, 0.98], [True, False, False, False], load="light", rpm=2000, margin=0.04)
+    limits = nc.measure.typed_sweep(
+        [1.06, 0.95, 1.01, 0.98], [True, False, False, False], load="light", rpm=2000, margin=0.04
+    )
     assert limits.lambda_limit[0] == 1.01
     light = bands.load.index("light")
     capped, free = nc.make_target(bands, lean_limits=limits), nc.make_target(bands)
@@ -95,8 +97,8 @@ def test_targets_stay_below_the_limit_and_say_why():
 
 
 def test_several_sweeps_and_typed_bands():
-    one = nc.typed_sweep([0.95, 1.0, 1.1], [False, False, True], load="light", rpm=2500)
-    both = one.joined(nc.typed_sweep([0.93, 0.98, 1.05], [False, True, True], load="idle", rpm=850))
+    one = nc.measure.typed_sweep([0.95, 1.0, 1.1], [False, False, True], load="light", rpm=2500)
+    both = one.joined(nc.measure.typed_sweep([0.93, 0.98, 1.05], [False, True, True], load="idle", rpm=850))
     assert repr(both) == "LeanLimits: light 2500 rpm 1.00, idle 850 rpm 0.93"
     bands = nc.typed_bands([850, 2600, 4000], [1.0, 1.0, 1.0], load=["idle", "light", "full"])
     target = nc.make_target(bands, lean_limits=both)

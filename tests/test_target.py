@@ -161,7 +161,7 @@ def test_job_file_states_test_table_and_limits(tmp_path):
     typed = nc.typed_bands([850, 3000, 4500], [0.99, 1.0, 0.95], load=["idle", "part", "full"], lift_mm=[4.0, 15.0, 25.0])
     target = job.target(typed)
     # Lambda as the meter shows it: the job's gas readings tell its zero.
-    zero = nc.sensor_zero([nc.GasReading(**one) for one in job.settings["checks"]["gases"]])
+    zero = nc.checks.sensor_zero([nc.checks.GasReading(**one) for one in job.settings["checks"]["gases"]])
     assert zero.readings == 1
     assert target.sensor_zero == zero
     np.testing.assert_allclose(target.lambda_target, [0.99, 0.95 + zero.mean, 0.86 + zero.mean])
@@ -212,7 +212,7 @@ def test_full_load_is_cautioned_by_what_it_burns_not_by_what_the_meter_shows():
     # A meter that reads 0.02 too lean shows 0.93 where lambda is 0.91.
     full = nc.typed_bands([3000], [0.95], lift_mm=[12.0], load=["full"])
     for off, aim, warned in ((0.02, 0.93, False), (-0.02, 0.91, True), (0.02, 0.95, True)):
-        found = nc.Target(full, np.array([aim]), sensor_zero=nc.SensorZero(off, 0.004, 1)).remarks()
+        found = nc.Target(full, np.array([aim]), sensor_zero=nc.checks.SensorZero(off, 0.004, 1)).remarks()
         assert [one.kind for one in found] == ([TargetRemark.FULL_LOAD_LEAN] if warned else [])
         if warned:
             assert found[0].numbers == {"limit": 0.92 + off, "leanest": aim}

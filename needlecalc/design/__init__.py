@@ -1,1 +1,5 @@
-"""The forward model, the inverse, and what follows from it."""
+"""Twins, single cuts, and the records that solving, learning, comparing and ranking hand back."""
+
+from needlecalc.public import face
+
+__all__, __getattr__, __dir__ = face(__name__, __file__)

@@ -1,31 +1,5 @@
-"""What lies on the bench, as frozen records: needle, jet, carburettor, engine, fuel, air; and the fuel past their needle."""
+"""Readings of a needle at the bench, lifts of other parts, and the fuel past a needle."""
 
-from needlecalc.parts.needle import Needle, read_needle
-from needlecalc.parts.measured import measured_needle, read_readings
-from needlecalc.parts.carburettor import Jet
-from needlecalc.parts.engine import Air, Fuel
-from needlecalc.parts.slide import SlideValve
-from needlecalc.parts.carburettor import AirValve, Carburettor, lift_after_change
-from needlecalc.parts.engine import Engine, VolumetricEfficiency
-from needlecalc.parts.setup import Setup
-from needlecalc.parts.setup import FlowParameters, fuel_flow, fuel_flow_and_slopes
+from needlecalc.public import face
 
-__all__ = [
-    "Needle",
-    "read_needle",
-    "measured_needle",
-    "read_readings",
-    "Jet",
-    "Air",
-    "Fuel",
-    "SlideValve",
-    "AirValve",
-    "Carburettor",
-    "lift_after_change",
-    "Engine",
-    "VolumetricEfficiency",
-    "Setup",
-    "FlowParameters",
-    "fuel_flow",
-    "fuel_flow_and_slopes",
-]
+__all__, __getattr__, __dir__ = face(__name__, __file__)

@@ -44,9 +44,9 @@ def misses(bands: nc.Bands, truth: dict[tuple[float, float], float]) -> list[flo
     return out
 
 
-def virtual_log(engine, drive) -> nc.Log:
+def virtual_log(engine, drive) -> nc.measure.Log:
     size = drive["rpm"].size
-    return nc.Log(
+    return nc.measure.Log(
         "virtual", "", drive["time_s"], drive["rpm"], drive["lambda_measured"], drive["throttle_percent"],
         drive["manifold_pressure_pa"], None, None, None, np.arange(size) + 2, np.zeros(size, dtype=np.int8), (), (), (),
     )  # fmt: skip

@@ -36,9 +36,8 @@ SAME_DAY = {"sensor_gain": 0.0, "fuel_temperature_k": 0.0, "table_offset_mm": 0.
 DOUBTS = nc.Doubts(table_mm=0.0017, lift_zero_mm=0.05, flow_gain=0.04, **SAME_DAY)
 PERMITTED = 0.03  # richer than target, where the risk is to hold every first stop back
 HANDS = 4
-GAS_U = (
-    0.0084  # of lambda, by an analyser beside the meter: what nc.sensor_zero counts for a good one and a wandering display
-)
+# Of lambda, by an analyser beside the meter: what nc.checks.sensor_zero counts for a good one and a wandering display.
+GAS_U = 0.0084
 METER_U = 0.010  # zero of the meter before
 RISK_ENGINES = 3  # times as many as the table has: 5 % of 200 are ten
 
@@ -114,7 +113,7 @@ def zero_by_gas(engine):
     """Zero of the meter as one gas reading beside it tells."""
     read = engine.truth.sensor_offset + np.random.default_rng([engine.seed, 5]).normal(0.0, GAS_U)
     share = METER_U**2 / (METER_U**2 + GAS_U**2)
-    return nc.SensorZero(share * read, np.sqrt(share) * GAS_U, 1)
+    return nc.checks.SensorZero(share * read, np.sqrt(share) * GAS_U, 1)
 
 
 def library(engine, lift, passes=4, gas=False):
@@ -135,7 +134,7 @@ def library(engine, lift, passes=4, gas=False):
         true, drop = to_first_stop(engine, true, drop, design, rng)
         if touched(design).any():
             # Nobody is there to read again, so readings 15 um off the last ones must do.
-            needle = nc.measured_needle(needle, engine.mic(true, rng), within_um=15)
+            needle = nc.parts.measured_needle(needle, engine.mic(true, rng), within_um=15)
         out.append({"lambda": engine.true_lambda(true, drop), "low": design.stop.low - off, "high": design.stop.high - off})
     return out
 

@@ -45,7 +45,7 @@ def main(engines: int) -> None:
                     try:
                         moved = drive(drop + flats * setup.carburettor.jet.flat_mm)
                         history = nc.with_jet_drive(first, moved, setup, flats=flats)
-                        shares[flats].append(nc.jet_shift(first, moved, setup, flats=flats).share()[0])
+                        shares[flats].append(nc.design.jet_shift(first, moved, setup, flats=flats).share()[0])
                     except nc.InputError as error:
                         refused += 1
                         print(f"engine {seed}, {flats:+d} flats: {error}")

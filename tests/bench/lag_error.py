@@ -25,17 +25,17 @@ import needlecalc as nc
 LAGS_S = (0.2, 0.4, 0.6, 0.8, 1.0)
 
 
-def made_up(seed: int, lag_s: float, pipe_share: float) -> tuple[nc.Lag, float]:
-    return nc.find_lag(synthetic_drive(seed, lag_s=lag_s, pipe_share=pipe_share)[0]), lag_s
+def made_up(seed: int, lag_s: float, pipe_share: float) -> tuple[nc.measure.Lag, float]:
+    return nc.measure.find_lag(synthetic_drive(seed, lag_s=lag_s, pipe_share=pipe_share)[0]), lag_s
 
 
-def virtual(seed: int) -> tuple[nc.Lag, float]:
+def virtual(seed: int) -> tuple[nc.measure.Lag, float]:
     engine = draw_engine(seed)
     drive = engine.drive(engine.start_diameters_mm, engine.jet_drop_mm, np.random.default_rng([seed, 5]), 600.0)
-    return nc.find_lag(virtual_log(engine, drive)), engine.truth.sensor_delay_s + engine.truth.sensor_tau_s
+    return nc.measure.find_lag(virtual_log(engine, drive)), engine.truth.sensor_delay_s + engine.truth.sensor_tau_s
 
 
-def show(name: str, pairs: list[tuple[nc.Lag, float]]) -> None:
+def show(name: str, pairs: list[tuple[nc.measure.Lag, float]]) -> None:
     told = [(lag.seconds - true, lag.seconds_u, "only" in lag.source) for lag, true in pairs if "estimated" in lag.source]
     if not told:
         print(f"{name:26} {len(pairs):6d} {0:5d}")

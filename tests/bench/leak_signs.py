@@ -48,10 +48,10 @@ FAULTS: tuple[tuple[str, dict[str, float]], ...] = (
 OF_GAS = ("CO + CO2 at idle", "air in the sample at idle", "lambda against gas at idle", "lean at idle only")
 
 
-def by_lambda(car: Leaky, rng: np.random.Generator, lift: str) -> tuple[str, nc.LeakSign]:
+def by_lambda(car: Leaky, rng: np.random.Generator, lift: str) -> tuple[str, nc.checks.LeakSign]:
     bands, setup = bands_of(car, rng, lift=lift), setup_of(car)
     checks = nc.check_engine(bands, setup=setup)
-    return checks.named("air leak signature").verdict, nc.leak_sign(bands, setup)
+    return checks.named("air leak signature").verdict, nc.checks.leak_sign(bands, setup)
 
 
 def by_gas(car: Leaky, rng: np.random.Generator) -> str:

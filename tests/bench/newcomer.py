@@ -103,7 +103,7 @@ def library(engine, lift, jet_drive=False):
         if cut.any() or start != drop:
             drop = trim_idle(engine, true, start, rng, target=float(target.lambda_target[0]))
         if cut.any():
-            needle = nc.measured_needle(needle, engine.mic(true, rng), within_um=30)
+            needle = nc.parts.measured_needle(needle, engine.mic(true, rng), within_um=30)
         out.append((engine.true_lambda(true, drop), design.stop.low, design.stop.high))
     return out
 

@@ -182,12 +182,12 @@ def by_bands():
         print(f"{bands:6d} {taught:9.3f} {solved:9.2f} {most:12.0f}", flush=True)
 
 
-def log_of(samples: int) -> nc.Log:
+def log_of(samples: int) -> nc.measure.Log:
     """Ten rows a second, held for twenty seconds at a time at some speed."""
     rng = np.random.default_rng(1)
     rpm = np.repeat(rng.choice([900.0, 1500.0, 2500.0, 3500.0, 4500.0], samples // 200 + 1), 200)[:samples]
     count = np.arange(samples)
-    return nc.Log(
+    return nc.measure.Log(
         name="invented", sha256="", time_s=count / 10.0, rpm=rpm + rng.normal(0, 5, samples),
         lambda_measured=0.95 + rng.normal(0, 0.01, samples), throttle_percent=None,
         manifold_pressure_pa=60e3 + rng.normal(0, 100, samples), air_flow_g_s=None, lift_mm=None, coolant_degc=None,

@@ -229,7 +229,7 @@ def own_cut(needle: Needle, diameters_mm: ArrayLike, *, named_as: str | None = N
         msg = (
             f"The cut asked of needle {needle.name} makes a waist: reversed taper {at} to {at + 1}, {wanted[at - 1]:.4f} to "
             f"{wanted[at]:.4f} mm; a file cannot hold it and fuel turns sharply there. Blended over "
-            f"{counted(changed.size, 'station')} instead, as blended() gives it: {figures} mm."
+            f"{counted(changed.size, 'station')} instead, as nc.design.blended gives it: {figures} mm."
         )
         raise InputError(msg)
     return Needle(named_as or f"{needle.name} as cut", needle.stations_mm, wanted, source="the user's own cut")

@@ -193,7 +193,7 @@ def with_setup(bands: Bands, setup: Setup) -> Bands:
 
 def _stated(bands: Bands) -> Setup:
     if bands.setup is None:
-        msg = "The bands do not say what they were measured with; state it: with_setup(bands, setup)."
+        msg = "The bands do not say what they were measured with; state it: nc.measure.with_setup(bands, setup)."
         raise InputError(msg)
     return bands.setup
 
@@ -248,8 +248,8 @@ def merge_bands(first: Bands, second: Bands, *others: Bands, despite: str | None
     differences = _disagreements(drives)
     if differences and despite is None:
         msg = (
-            f"The drives cannot be merged: {differences[0]}. Bring them to one air and fuel with normalise_bands, "
-            "or give despite='reason'."
+            f"The drives cannot be merged: {differences[0]}. Bring them to one air and fuel with "
+            "nc.measure.normalise_bands, or give despite='reason'."
         )
         raise InputError(msg)
     keys = _keys(drives)
@@ -310,7 +310,7 @@ def _disagreements(drives: Sequence[Bands]) -> list[str]:
     out: list[str] = []
     unstated = [str(d + 1) for d, drive in enumerate(drives) if drive.setup is None]
     if unstated:
-        out.append(f"drive {', '.join(unstated)} does not say what it was measured with (with_setup states it)")
+        out.append(f"drive {', '.join(unstated)} does not say what it was measured with (nc.measure.with_setup states it)")
     stated = [(d, drive.setup) for d, drive in enumerate(drives) if drive.setup is not None]
     for place, (d, old) in enumerate(stated):
         for e, new in stated[place + 1 :]:

@@ -1,0 +1,21 @@
+"""Twins, single cuts, and the records that solving, learning, comparing and ranking hand back."""
+
+from needlecalc.design.after.altitude import AltitudeOutlook as AltitudeOutlook
+from needlecalc.design.after.outcome import Outcome as Outcome
+from needlecalc.design.after.progress import Progress as Progress
+from needlecalc.design.after.rank import RankedNeedle as RankedNeedle
+from needlecalc.design.after.rank import Ranking as Ranking
+from needlecalc.design.after.rescue import Rescue as Rescue
+from needlecalc.design.belief.calibration import JetShift as JetShift
+from needlecalc.design.belief.calibration import jet_shift as jet_shift
+from needlecalc.design.belief.learned import Learned as Learned
+from needlecalc.design.forward.metering import Metering as Metering
+from needlecalc.design.forward.predict import Comparison as Comparison
+from needlecalc.design.forward.predict import PairCheck as PairCheck
+from needlecalc.design.forward.predict import both_banks as both_banks
+from needlecalc.design.forward.predict import pair_check as pair_check
+from needlecalc.design.inverse.alternatives import Alternative as Alternative
+from needlecalc.design.inverse.limits import blended as blended
+from needlecalc.design.inverse.limits import own_cut as own_cut
+from needlecalc.design.inverse.nextstep import NextSteps as NextSteps
+from needlecalc.design.inverse.proposal import NextStep as NextStep
