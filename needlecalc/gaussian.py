@@ -64,15 +64,19 @@ class Gaussian:
         root[self.root.shape[0] :, self.root.shape[1] :] = np.diag(u)
         return Gaussian(np.append(self.mean, np.zeros(u.size)), root)
 
-    def after(self, slopes: FloatArray, noise_u: FloatArray) -> Gaussian:
-        """The distribution once quantities with these slopes are read, errors independent, whatever the readings say.
+    def after(self, slopes: FloatArray, noise_u: FloatArray, seen: FloatArray | None = None) -> Gaussian:
+        """The distribution once quantities with these slopes are read, errors independent; ``seen`` moves the best values.
 
         P' = P - P H^T (H P H^T + R)^-1 H P (Tarantola, Inverse Problem Theory, SIAM, 2005, section 3.2, from memory),
-        on the root; the best values are left as they are.
+        on the root.
         """
-        told = (slopes @ self.root) / noise_u[:, None]
-        triangle = triangle_of(np.vstack([np.eye(told.shape[1]), told]))
-        return Gaussian(self.mean, solve_triangular(triangle.T, self.root.T, lower=True).T)
+        size = self.root.shape[1]
+        away = np.zeros(noise_u.size) if seen is None else (seen - slopes @ self.mean) / noise_u
+        rows = np.column_stack([(slopes @ self.root) / noise_u[:, None], away])
+        triangle = triangle_of(np.vstack([np.eye(size, size + 1), rows]))
+        square, moved = triangle[:size, :size], triangle[:size, size]
+        root = solve_triangular(square.T, self.root.T, lower=True).T
+        return Gaussian(self.mean + self.root @ solve_triangular(square, moved), root)
 
 
 def triangle_of(rows: FloatArray) -> FloatArray:

@@ -113,14 +113,12 @@ def right_calls(folder: Path) -> dict[str, dict[str, Any]]:
         "fuel_flow": {"setup": setup, "lift_mm": [3.0, 9.0], "diameters_mm": None, "drop_mm": None, "depression_pa": None},
         "read_log": {"source": swept, "columns": {"time": "time_s"}, "units": {"time": "s"}, "decimal": "."},
         "find_lag": {"log": log, "lag_s": 0.4},
-        "lag_from_pipe": {"pipe_volume_cm3": 900.0, "air_flow_g_s": 5.0, "rpm": 2500.0, "sensor_s": 0.1},
         "make_bands": {"log": log, "rpm_edges": (500.0, 1500.0, 5000.0), "loads_pa": {"all": (1e4, 1.2e5)}, "lag_s": 0.4},
         "typed_bands": {**hold, **flow},
         "LiftDoubts": {"throat_u": 0.05},
         "lift_change": {"before": setup, "after": setup},
         "restate_lift": {"lift_mm": [3.0], "before": setup, "after": setup},
         "with_lift": {**wish, "lift_mm": None, "lift_u_mm": 0.3, "depression_pa": None, "calibrate": True, "doubts": None},
-        "lift_agreement": {**wish, "lift_mm": [3.0, 9.0, 12.0], "doubts": nc.measure.LiftDoubts()},
         "normalise_bands": {
             "bands": nc.measure.with_setup(bands, setup),
             "air": nc.Air(9e4),
@@ -246,11 +244,11 @@ def swept_log() -> str:
 SPACES = (nc, nc.parts, nc.measure, nc.checks, nc.design, nc.report)
 NAMES = {name: getattr(space, name) for space in SPACES for name in space.__all__}
 # What takes long, for a bench rather than a test.
-SLOW = ("solve", "judge_cut", "rescue", "rank", "at_altitude", "with_lift", "compare_pass", "lift_agreement", "check_engine",
+SLOW = ("solve", "judge_cut", "rescue", "rank", "at_altitude", "with_lift", "compare_pass", "check_engine",
         "write_profile_png")  # fmt: skip
 # Records that the package makes and a user only reads, and the sheet that is slow to draw.
 NOT_CALLED = (
-    "Log", "Lag", "Bands", "LiftAgreement", "Normalisation", "Check", "Checks", "LeakSign", "Comparison", "Metering",
+    "Log", "Lag", "Bands", "Normalisation", "Check", "Checks", "LeakSign", "Comparison", "Metering",
     "PairCheck", "Alternative", "Learned", "JetShift", "Design", "NextStep", "NextSteps", "Progress", "Rescue",
     "Outcome", "AltitudeOutlook", "RankedNeedle", "Ranking", "GrindSheet", "Job",
     "write_pdf", "FlowParameters", "fuel_flow_and_slopes",

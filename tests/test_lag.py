@@ -1,4 +1,4 @@
-"""Lag: told from the log within 0.1 s, from the pipe by the gas law, or as given."""
+"""Lag: told from the log within 0.1 s, or as given."""
 
 from __future__ import annotations
 
@@ -7,14 +7,12 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from conftest import DATA
-from hypothesis import given
-from hypothesis import strategies as st
 from synthetic_drive import synthetic_drive
 from virtual_engine import draw_engine
 
 import needlecalc as nc
 from needlecalc.measure.drive.bands import RowFate
-from needlecalc.measure.drive.lag import MODEL_U_S, transport_lag_s
+from needlecalc.measure.drive.lag import MODEL_U_S
 
 
 @pytest.mark.parametrize("lag_s", [0.2, 0.4, 0.6, 0.8, 1.0])
@@ -110,33 +108,6 @@ def test_a_lag_given_is_kept():
         nc.measure.find_lag(log, 50.0)
     with pytest.raises(nc.InputError, match="lag_u_s is -1"):
         nc.measure.Lag(0.3, -1.0, "")
-
-
-@pytest.mark.parametrize(
-    ("air_g_s", "kelvin", "seconds"), [(2.0, 600.0, 0.31), (4.0, 650.0, 0.14), (15.0, 800.0, 0.031), (60.0, 1050.0, 0.006)]
-)
-def test_transport_of_a_metre_of_38_mm_pipe(air_g_s, kelvin, seconds):
-    # By hand: 1134 cm3 over the ideal gas flow of (1 + 1/14.3) times the air at 28.8 g/mol.
-    volume = np.pi / 4 * 3.8**2 * 100
-    assert transport_lag_s(volume, air_g_s, gas_temperature_degc=kelvin - 273.15) == pytest.approx(seconds, rel=0.05)
-
-
-@given(st.floats(1.0, 100.0), st.floats(0.1, 10.0))
-def test_transport_goes_as_volume_over_flow(air_g_s, factor):
-    once = transport_lag_s(1000.0, air_g_s)
-    assert transport_lag_s(1000.0 * factor, air_g_s) == pytest.approx(once * factor)
-    assert transport_lag_s(1000.0, air_g_s * factor) == pytest.approx(once / factor)
-
-
-def test_lag_from_the_pipe_adds_up():
-    lag = nc.measure.lag_from_pipe(1500.0, 15.0, rpm=3000.0, sensor_s=0.2)
-    assert lag.seconds == pytest.approx(transport_lag_s(1500.0, 15.0) + 0.02 + 0.2)
-    with pytest.raises(nc.InputError, match="rpm is 0"):
-        nc.measure.lag_from_pipe(1500.0, 15.0, rpm=0.0)
-    with pytest.raises(nc.InputError, match="sensor_s is 9"):
-        nc.measure.lag_from_pipe(1500.0, 15.0, sensor_s=9.0)
-    with pytest.raises(nc.InputError, match="air_flow_g_s"):
-        nc.measure.lag_from_pipe(1500.0, 0.0)
 
 
 def test_lag_of_the_demo_drive_and_the_job_s_own_options(tmp_path):

@@ -50,7 +50,6 @@ FLOORS = [
         "measure.lift.estimates",
         "measure.lift.throttle",
         "measure.lift.withlift",
-        "measure.lift.agreement",
         "measure.drive.merge",
         "measure.drive.sweep",
         "measure.checks.inspection",

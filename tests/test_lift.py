@@ -215,8 +215,6 @@ def test_typed_lifts_that_are_too_few_or_blank_name_their_band():
     for lifts, words in (([4.0, 12.0], "lift_mm holds 2 values"), ([4.0], "lift_mm holds 1 value")):
         with pytest.raises(nc.InputError, match=f"^{words}, but {each}"):
             nc.with_lift(bands, case_setup(), lift_mm=lifts)
-        with pytest.raises(nc.InputError, match=f"^{words}, but {each}"):
-            nc.measure.lift_agreement(bands, case_setup(), lift_mm=lifts)
     with pytest.raises(
         nc.InputError, match=r"^Band 2500 rpm part: no lift can be computed, no air flow and no manifold"
     ) as caught:

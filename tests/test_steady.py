@@ -14,7 +14,6 @@ import needlecalc as nc
 from needlecalc.measure.drive.bands import DriveNote, LeftOut, RowFate
 from needlecalc.measure.drive.signals import gap_s, noise, opening, window_ends, window_max, window_mean, window_range
 from needlecalc.measure.drive.steady import steady_samples
-from needlecalc.measure.lift.agreement import Agreement
 from needlecalc.measure.log.fate import FROZEN
 from needlecalc.remark import Severity
 from needlecalc.report import drivewords
@@ -309,7 +308,6 @@ def test_a_log_without_a_band_says_what_left_it_out_and_what_lets_it_in():
 def test_every_fate_and_every_note_has_words():
     assert set(drivewords.ROW_FATES) == set(RowFate)
     assert set(drivewords.NOTES) == set(DriveNote)
-    assert set(drivewords.AGREEMENTS) == set(Agreement)
 
 
 def test_a_missing_idle_says_why_and_what_it_costs():

@@ -5,7 +5,6 @@ from __future__ import annotations
 import numpy as np
 
 from needlecalc.measure.drive.bands import Bands, DriveNote, LeftOut, LiftSource, RowFate
-from needlecalc.measure.lift.agreement import Agreement, LiftAgreement
 from needlecalc.measure.log.fate import FLAGS
 from needlecalc.remark import BandName, Remark, Severity
 from needlecalc.show import Column, Table, counted
@@ -76,22 +75,6 @@ NOTES = {
 }
 STRANGE = "; that is beyond its uncertainty of {usual_percent:.0f} %, so check {suspects}, and the readings"
 
-AGREEMENTS = {
-    Agreement.APART: "{name} and {first} meet at no band.",
-    Agreement.AGREE: "{name} agrees with the {first} within their uncertainty at {at}: {scaled}.",
-    Agreement.AGREE_BUT_SCALED: "{name} agrees with the {first} within their uncertainty at {at}, but is {scaled} "
-    "throughout: {suspects} a little off?",
-    Agreement.ONE_BAND: "{name} disagrees with the {first} at {where}, {mean}; read one more band to tell scale from zero.",
-    Agreement.SCALE: "{name} is {scaled} at all {bands} bands, {mean}: {suspects}?",
-    Agreement.OFFSET: "{name} is {moved} (+- {offset_u_mm:.2f} mm) at all {bands} bands, where {expected_mm:.2f} mm is "
-    "expected: zero of the {first}, rest of the piston, or height of the bridge?",
-    Agreement.BOTH: "{name} is {scaled} and besides {moved} (+- {offset_u_mm:.2f} mm) at all {bands} bands: two things at "
-    "once, {suspects}, and a zero?",
-    Agreement.NEITHER: "{name} differs from the {first} from band to band, and neither a scale nor a zero explains it; "
-    "worst at {where}, {left_mm:+.2f} mm left where {left_u_mm:.2f} is expected: that reading, a piston that sticks, or the "
-    "shape of what {short} rests on?",
-}
-
 
 def lift_source_words(source: LiftSource) -> tuple[str, str]:
     """Short name of one source of lifts, and what to look at where it is wrong as a whole."""
@@ -141,29 +124,8 @@ def _why_no_idle(remark: Remark) -> str:
     return f"the log runs below {below:.0f} rpm for {seconds:.0f} s, but most of it is left out ({reason})"
 
 
-def agreement_words(remark: Remark) -> str:
-    """What two estimates of the lift came to, in words."""
-    numbers = dict(remark.numbers)
-    name, suspects = lift_source_words(LiftSource.of_code(str(numbers["source"])))
-    words = {"name": f"Lift by {name}", "short": name, "suspects": suspects}
-    words["first"] = lift_source_words(LiftSource.of_code(str(numbers["first"])))[0]
-    words["where"] = ", ".join(map(_band, remark.bands))
-    if remark.kind != Agreement.APART:
-        words["at"] = counted(int(numbers["bands"]), "band")
-        words["scaled"] = f"{_high(numbers['percent'], '.1f', ' %')} (+- {numbers['percent_u']:.1f} %) in {numbers['of']}"
-        words["moved"] = _high(numbers["offset_mm"], ".2f", " mm")
-        mean = _high(numbers["mean_mm"], ".2f", " mm")
-        words["mean"] = f"on average {mean} where {numbers['expected_mm']:.2f} mm is expected"
-    return AGREEMENTS[Agreement(remark.kind)].format(**(numbers | words))
-
-
 def _band(name: BandName) -> str:
     return f"{name.rpm:.0f} rpm {name.load} {name.bank}".rstrip()
-
-
-def _high(value: float | str, form: str, unit: str) -> str:
-    number = float(value)
-    return f"{abs(number):{form}}{unit} {'high' if number >= 0.0 else 'low'}"
 
 
 def bands_table(bands: Bands) -> Table:
@@ -196,24 +158,3 @@ def bands_table(bands: Bands) -> Table:
     if isinstance(filling, float) and bands.lift_from(LiftSource.PRESSURE).any():
         notes.append(f"volumetric efficiency {filling:g} at every speed and load")
     return Table("Bands", columns, notes=[*notes, *bands.assumptions])
-
-
-def agreement_table(agreement: LiftAgreement) -> Table:
-    """Estimates of the lift side by side, to be shown; one row a band."""
-    bands, first = agreement.bands, agreement.first
-    name = lift_source_words(first.source)[0]
-    columns = [
-        Column("rpm", "rpm", ".0f", bands.rpm),
-        Column("load", "load", "", bands.load),
-        Column("lift_mm", f"{name} mm", ".2f", first.mm),
-    ]
-    for k, one in enumerate(agreement.compared, start=2):
-        name = lift_source_words(one.estimate.source)[0]
-        columns += [
-            Column(f"lift_{k}_mm", f"{name} mm", ".2f", one.estimate.mm),
-            Column(f"difference_{k}_mm", "differs mm", "+.2f", one.difference_mm),
-            Column(f"expected_{k}_mm", "expected +- mm", ".2f", one.expected_mm),
-        ]
-    estimates = (first, *(one.estimate for one in agreement.compared))
-    notes = [drive_note_words(remark) for one in estimates for remark in one.remarks]
-    return Table("Lifts by every source, side by side", columns, intro=agreement.verdicts, notes=notes)

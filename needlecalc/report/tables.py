@@ -23,10 +23,9 @@ from needlecalc.design.inverse.target import Target
 from needlecalc.design.inverse.uncertainty import LEAST_TOLD_MM
 from needlecalc.measure.checks.check import Checks
 from needlecalc.measure.drive.bands import Bands, DriveNote
-from needlecalc.measure.lift.agreement import LiftAgreement
 from needlecalc.report import say, say_after, words, words_after
 from needlecalc.report.checkwords import checks_table
-from needlecalc.report.drivewords import agreement_table, bands_table
+from needlecalc.report.drivewords import bands_table
 from needlecalc.show import Column, Shown, Table, counted
 from needlecalc.units import inch_from_mm
 
@@ -50,11 +49,6 @@ def _(checks: Checks, _part: str = "") -> Table:
 @table_of.register
 def _(bands: Bands, _part: str = "") -> Table:
     return bands_table(bands)
-
-
-@table_of.register
-def _(agreement: LiftAgreement, _part: str = "") -> Table:
-    return agreement_table(agreement)
 
 
 def table(title: str, *columns: Column, intro: Sequence[str] = (), notes: Sequence[str] = ()) -> Table:

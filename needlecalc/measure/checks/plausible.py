@@ -10,7 +10,7 @@ from needlecalc.measure.checks.check import Cause, Check, CheckKind, Verdict, gr
 from needlecalc.measure.checks.inspection import GasReading
 from needlecalc.measure.checks.limits import CheckLimits
 from needlecalc.measure.drive.bands import Bands
-from needlecalc.measure.lift.agreement import readings_against_air
+from needlecalc.measure.lift.estimates import readings_against_air
 from needlecalc.parts.needle import Needle
 from needlecalc.parts.setup import Setup
 
@@ -69,18 +69,18 @@ def _lifts(bands: Bands | None, setup: Setup | None, limits: CheckLimits) -> Che
     kind, found = CheckKind.LIFTS, None if bands is None or setup is None else readings_against_air(bands, setup)
     if found is None:
         return missing(kind)
-    shift, share = abs(found.offset_mm), abs(found.scale)
+    shift, share = abs(found.shift_mm), abs(found.ln_share)
     sizes = {
         Cause.LIFTS_SHIFTED: graded(shift, limits.lift_shift_mm)
-        if shift > ONE_IN_TWENTY * found.offset_u_mm
+        if shift > ONE_IN_TWENTY * found.shift_u_mm
         else Verdict.GREEN,
         Cause.AIR_OFF: graded(share, limits.air_share),
         Cause.LIFT_ODD: graded(found.chance, limits.lift_chance),
     }
     verdict = max(sizes.values(), key=list(Verdict).index)
     causes = tuple(cause for cause, one in sizes.items() if one is verdict)[:1] if verdict is not Verdict.GREEN else ()
-    percent = 100.0 * float(np.expm1(found.scale))
-    return Check(kind, verdict, {"value": -found.offset_mm, "percent": percent}, limits.lift_shift_mm, causes=causes)
+    percent = 100.0 * float(np.expm1(found.ln_share))
+    return Check(kind, verdict, {"value": -found.shift_mm, "percent": percent}, limits.lift_shift_mm, causes=causes)
 
 
 def _noted(bands: Bands | None, gases: Sequence[GasReading], limits: CheckLimits) -> Check:

@@ -1,4 +1,4 @@
-"""Lag of the lambda reading behind the engine: from the log, from the pipe, or as given."""
+"""Lag of the lambda reading behind the engine: from the log, or as given."""
 
 from __future__ import annotations
 
@@ -6,17 +6,14 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from needlecalc.arrays import check_each, check_range
+from needlecalc.arrays import check_range
 from needlecalc.gaussian import NINETY
 from needlecalc.measure.drive.lagfit import fit_lag
 from needlecalc.measure.log.file import Log
-from needlecalc.physics.air import GAS_J_MOL_K, SEA_LEVEL_PA
 from needlecalc.show import Shown
-from needlecalc.units import kelvin_from_degc
 
 USUAL_LAG_S, USUAL_LAG_U_S = 0.4, 0.2
 STATED_LAG_U_S = 0.1
-EXHAUST_KG_MOL, USUAL_AFR = 0.0288, 14.3
 # Fall of the piston, filling of the manifold and wet walls are not told from the sensor: judgement.
 MODEL_U_S = 0.04
 # Beyond the first the estimate says so, beyond the second the usual lag is taken.
@@ -52,62 +49,6 @@ class Lag(Shown):
         return f"Lag {self.seconds:.2f} +- {self.seconds_u:.2f} s, {self.source}"
 
 
-def transport_lag_s(pipe_volume_cm3: float, air_flow_g_s: float, gas_temperature_degc: float = 500.0) -> float:
-    r"""Seconds that the exhaust of some cylinders takes to the sensor: plug flow of an ideal gas of 28.8 g/mol, no mixing.
-
-    .. math:: t = \frac{V\,p\,M}{R\,T\,\dot m_a\,(1 + 1/14.3)}
-
-    The gas is some 330 degC at idle to 780 degC flat out (common practice, no source).
-    """
-    volume_m3 = check_range(pipe_volume_cm3, "pipe_volume_cm3", 0.0, 1e5, cure="A litre is 1000 cm3.") * 1e-6
-    air_kg_s = float(check_each(air_flow_g_s, "air_flow_g_s", 0.0, open_low=True)) * 1e-3
-    kelvin = kelvin_from_degc(check_range(gas_temperature_degc, "gas_temperature_degc", 0.0, 1200.0))
-    density = SEA_LEVEL_PA * EXHAUST_KG_MOL / (GAS_J_MOL_K * kelvin)
-    return volume_m3 * density / (air_kg_s * (1.0 + 1.0 / USUAL_AFR))
-
-
-def lag_from_pipe(
-    pipe_volume_cm3: float,
-    air_flow_g_s: float,
-    *,
-    rpm: float = 2500.0,
-    sensor_s: float = 0.15,
-    gas_temperature_degc: float = 500.0,
-) -> Lag:
-    """Lag from the pipe's volume, half a working cycle, and the sensor.
-
-    Parameters
-    ----------
-    pipe_volume_cm3 : float
-        Volume between valves and sensor. [cm3]
-    air_flow_g_s : float
-        Air flow in the middle of the drive. [g/s]
-    rpm : float
-        Engine speed there. [1/min]
-    sensor_s : float
-        Time in which sensor and meter follow 63 % of a step; 0.15 s is common practice with the
-        smoothing most meters do, no source. [s]
-    gas_temperature_degc : float
-        Mean temperature of the gas. [degC]
-
-    Returns
-    -------
-    Lag
-        With an uncertainty of a third of itself: judgement.
-
-    Examples
-    --------
-    >>> lag_from_pipe(1500.0, 15.0)
-    Lag 0.22 +- 0.07 s, pipe of 1500 cm3 at 15 g/s, half a cycle at 2500 rpm, sensor 0.15 s
-    """
-    check_range(rpm, "rpm", 200.0, 12000.0, cure="It is the engine speed in the middle of the drive.")
-    check_range(sensor_s, "sensor_s", 0.0, 3.0, cure="It is the time for 63 % of a step.")
-    pipe = transport_lag_s(pipe_volume_cm3, air_flow_g_s, gas_temperature_degc)
-    seconds = pipe + 0.5 * 120.0 / rpm + sensor_s
-    words = f"pipe of {pipe_volume_cm3:g} cm3 at {air_flow_g_s:g} g/s, half a cycle at {rpm:g} rpm, sensor {sensor_s:g} s"
-    return Lag(seconds, seconds / 3.0, words)
-
-
 def find_lag(log: Log, lag_s: float | Lag | None = None) -> Lag:
     r"""Lag of a log: as given, else estimated from the log, else the usual one.
 
@@ -133,7 +74,7 @@ def find_lag(log: Log, lag_s: float | Lag | None = None) -> Lag:
     The lag meant is the shift that brings readings in line with what caused them: the mean of the response to a
     short puff of mixture, which is delay + transport + time constant of the sensor.  It is that at middling
     flow, the geometric mean of the log's 5 % and 95 % points of speed times load; the part that is pipe is
-    longer below and shorter above (:func:`transport_lag_s`).
+    longer below and shorter above.
 
     It is fitted to closings (:func:`needlecalc.measure.drive.lagfit.fit_lag`), with 0.04 s joined to its uncertainty
     for what the model leaves out: the piston's fall and the filling of the manifold (some 0.05 s, which

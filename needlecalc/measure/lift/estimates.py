@@ -3,14 +3,18 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, fields
+from typing import NamedTuple
 
 import numpy as np
+from scipy.special import chdtrc
 
 from needlecalc.arrays import check_range
 from needlecalc.errors import InputError
+from needlecalc.gaussian import Gaussian
 from needlecalc.measure.drive.bands import Bands, DriveNote, LiftSource
 from needlecalc.parts.engine import VolumetricEfficiency
 from needlecalc.parts.setup import Setup
+from needlecalc.parts.slide import SlideValve
 from needlecalc.remark import Remark, Severity
 from needlecalc.show import in_words
 from needlecalc.units import FloatArray
@@ -21,6 +25,7 @@ ALIKE_OVER = 0.7  # ratio of lifts, in ln, over which they do
 OPEN_THROTTLE = 0.8  # of the outside pressure: above it the pulses of the cylinders reach the air valve
 STRANGE_SIGMAS = 2.5
 ROUNDS = 20
+LEAST_FOR_SHIFT_AND_SHARE = 4
 
 
 @dataclass(frozen=True)
@@ -219,25 +224,16 @@ def _pulsation_share(bands: Bands, setup: Setup, doubts: LiftDoubts) -> FloatArr
 
 @dataclass(frozen=True)
 class Weighed:
-    """Computed lifts after the readings have had their say; arrays have shape (m,).
+    """Computed lifts after the readings have had their say, NaN where no air flow is known, and what these say of it.
 
-    Parameters
-    ----------
-    readings : int
-        Readings that had a say.
-    scale, scale_u : float
-        ln of true over computed air flow, and its standard uncertainty. [-]
-    offset_mm, offset_u_mm : float
-        Zero of the readings and its standard uncertainty. [mm]
-    mm, u_mm, common_u_mm : array, shape (m,)
-        Lift, its whole uncertainty, and the part that goes with the scale; NaN where no air flow is known. [mm]
+    ``scale`` is ln of true over computed air flow, ``zero_mm`` that of the readings; ``common_u_mm`` goes with the scale.
     """
 
     readings: int
     scale: float
     scale_u: float
-    offset_mm: float
-    offset_u_mm: float
+    zero_mm: float
+    zero_u_mm: float
     mm: FloatArray
     u_mm: FloatArray
     common_u_mm: FloatArray
@@ -249,8 +245,8 @@ class Weighed:
             "source": estimate.source.code(),
             "percent": 100.0 * float(np.expm1(self.scale)),
             "percent_u": 100.0 * self.scale_u,
-            "zero_mm": self.offset_mm,
-            "zero_u_mm": self.offset_u_mm,
+            "zero_mm": self.zero_mm,
+            "zero_u_mm": self.zero_u_mm,
             "bands": bands,
             "usual_percent": 100.0 * estimate.flow_u,
         }
@@ -259,7 +255,7 @@ class Weighed:
 
 
 def weighed_lift(estimate: LiftEstimate, setup: Setup, read: tuple[LiftEstimate, LiftEstimate]) -> Weighed:
-    r"""Scale of the air flow and best lifts by linear-Gaussian update; a band read by hand counts once.
+    r"""Scale of the air flow and best lifts, once the readings are known; a band read by hand counts once.
 
     With the lift :math:`y(s)` at air flow :math:`e^s \dot m`, a reading is
     :math:`y(s) + d + z + e`: *s* shared, *d* the band's own, *z* the zero of the readings, *e* the error of
@@ -271,8 +267,7 @@ def weighed_lift(estimate: LiftEstimate, setup: Setup, read: tuple[LiftEstimate,
     seen = np.where(by_hand, reading.mm, sensor.mm)
     seen_u = np.where(by_hand, reading.own_u_mm, sensor.own_u_mm)
     zeros = [float(np.nanmax(one.common_u_mm, initial=0.0)) for one in read]
-    size = seen.size
-    scale, valve = 0.0, setup.carburettor.air_valve
+    scale, valve, size = 0.0, setup.carburettor.air_valve, seen.size
     for _ in range(ROUNDS):
         flow = estimate.flow_g_s * np.exp(scale)
         lift, slope = valve.lift_mm(flow, setup.air), lift_shift_mm(setup, flow, 0.01) / 0.01
@@ -287,37 +282,73 @@ def weighed_lift(estimate: LiftEstimate, setup: Setup, read: tuple[LiftEstimate,
             raise InputError(msg)
         own = np.where(known, estimate.own_u_mm, 0.0)
         own = np.where(np.isfinite(own), own, np.nanmax(estimate.own_u_mm))  # beyond the throat before it was scaled
-        prior = np.zeros((3 + size, 3 + size))
-        prior[[0, 1, 2], [0, 1, 2]] = estimate.flow_u**2, zeros[0] ** 2, zeros[1] ** 2
-        prior[3:, 3:] = alike(np.where(known, lift, valve.travel_mm())) * np.outer(own, own)
-        design = np.zeros((marks.size, 3 + size))
-        design[:, 0] = slope[marks]
-        design[np.arange(marks.size), np.where(by_hand[marks], 1, 2)] = 1.0
-        design[np.arange(marks.size), 3 + marks] = 1.0
-        goal = seen[marks] - lift[marks] + slope[marks] * scale
-        spread = design @ prior @ design.T + np.diag(np.maximum(seen_u[marks], 1e-6) ** 2)
-        gain = np.linalg.solve(spread, design @ prior).T
-        found = gain @ goal
-        moved, scale = abs(found[0] - scale), float(found[0])
+        root = np.diag([estimate.flow_u, *zeros, *np.zeros(size)])
+        root[3:, 3:] = own[:, None] * np.linalg.cholesky(alike(np.where(known, lift, valve.travel_mm())))
+        slopes = np.zeros((marks.size, 3 + size))
+        slopes[:, 0] = slope[marks]
+        slopes[np.arange(marks.size), np.where(by_hand[marks], 1, 2)] = 1.0
+        slopes[np.arange(marks.size), 3 + marks] = 1.0
+        away = seen[marks] - lift[marks] + slope[marks] * scale
+        found = Gaussian(np.zeros(3 + size), root).after(slopes, np.maximum(seen_u[marks], 1e-6), away)
+        moved, scale = abs(found.mean[0] - scale), float(found.mean[0])
         if moved < 1e-9:
             break
-    covariance = prior - gain @ (design @ prior)
-    scale_u = float(np.sqrt(covariance[0, 0]))
-    met = passable_flow_g_s(setup, estimate.flow_g_s * np.exp(scale), np.hypot(scale_u, estimate.flow_own_u))
+    u = found.u()
+    met = passable_flow_g_s(setup, estimate.flow_g_s * np.exp(scale), np.hypot(u[0], estimate.flow_own_u))
     lift, slope = valve.lift_mm(met, setup.air), lift_shift_mm(setup, met, 0.01) / 0.01
     reach = np.column_stack([np.where(np.isfinite(lift), slope, 0.0), np.zeros((size, 2)), np.eye(size)])
-    variance = np.einsum("ij,jk,ik->i", reach, covariance, reach)
-    whole_u = np.sqrt(np.maximum(variance, 0.0))
-    # What is left when the scale is known is each band's own: a Schur complement, so never negative.
-    shared = np.maximum(reach @ covariance[:, 0], 0.0) / max(scale_u, 1e-12)
+    whole_u = found.u_of(reach)
+    shared = np.maximum(reach @ found.root @ found.root[0], 0.0) / max(u[0], 1e-12)
     zero = 1 if by_hand[marks].any() else 2
     return Weighed(
-        int(marks.size),
-        scale,
-        scale_u,
-        float(found[zero]),
-        float(np.sqrt(covariance[zero, zero])),
-        np.asarray(lift + found[3:]),
-        whole_u,
-        np.minimum(shared, whole_u),
+        readings=marks.size,
+        scale=scale,
+        scale_u=float(u[0]),
+        zero_mm=float(found.mean[zero]),
+        zero_u_mm=float(u[zero]),
+        mm=np.asarray(lift + found.mean[3:]),
+        u_mm=whole_u,
+        common_u_mm=np.minimum(shared, whole_u),
     )
+
+
+class ShiftAndShare(NamedTuple):
+    """How far computed lifts stand above those read, the air flow being too great by a share; and the chance of the rest."""
+
+    ln_share: float
+    shift_mm: float
+    shift_u_mm: float
+    chance: float
+
+
+def readings_against_air(bands: Bands, setup: Setup) -> ShiftAndShare | None:
+    """Share and shift that bring lifts computed from air flow to those read; None under a slide, or with too few of both."""
+    if isinstance(setup.carburettor.air_valve, SlideValve):
+        return None
+    if (bands.lift_from(LiftSource.COMPUTED) & bands.lift_from(LiftSource.READ)).any():
+        return None  # already weighed against each other
+    computed = by_air_meter(bands, setup, LiftDoubts()), by_manifold(bands, setup, LiftDoubts())
+    for read in by_reading(bands, LiftDoubts()):
+        for estimate in computed:
+            at = np.flatnonzero(np.isfinite(estimate.mm - read.mm))
+            if at.size >= LEAST_FOR_SHIFT_AND_SHARE:
+                own_u_mm = np.maximum(np.hypot(estimate.own_u_mm, read.own_u_mm)[at], 1e-6)
+                return _shift_and_share(setup, estimate.flow_g_s[at], read.mm[at], own_u_mm)
+    return None
+
+
+def _shift_and_share(setup: Setup, flow_g_s: FloatArray, read_mm: FloatArray, own_u_mm: FloatArray) -> ShiftAndShare:
+    """Weighted least squares, repeated about the share found."""
+    valve, top, ln_share = setup.carburettor.air_valve, greatest_flow_g_s(setup), 0.0
+    for _ in range(ROUNDS):
+        flow = np.minimum(flow_g_s * np.exp(-ln_share), top)
+        above = valve.lift_mm(flow, setup.air) - read_mm
+        rows = np.column_stack([lift_shift_mm(setup, flow, 0.01) / 0.01, np.ones(above.size)]) / own_u_mm[:, None]
+        covariance = np.linalg.inv(rows.T @ rows)
+        found = covariance @ (rows.T @ (above / own_u_mm))
+        if abs(found[0]) < 1e-6:
+            break
+        ln_share += float(np.clip(found[0], -0.3, 0.3))
+    left = above / own_u_mm - rows @ found
+    chance = float(chdtrc(above.size - 2, left @ left))
+    return ShiftAndShare(ln_share, float(found[1]), float(np.sqrt(covariance[1, 1])), chance)
