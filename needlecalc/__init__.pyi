@@ -52,11 +52,6 @@ from needlecalc.parts.needle import read_needle as read_needle
 from needlecalc.parts.setup import Setup as Setup
 from needlecalc.parts.slide import SlideValve as SlideValve
 from needlecalc.report.document import Paper as Paper
-from needlecalc.report.plot import plot_areas as plot_areas
-from needlecalc.report.plot import plot_comparison as plot_comparison
-from needlecalc.report.plot import plot_lambda as plot_lambda
-from needlecalc.report.plot import plot_metering as plot_metering
-from needlecalc.report.plot import plot_profile as plot_profile
-from needlecalc.report.plot import plot_sensitivity as plot_sensitivity
+from needlecalc.report.plot import plot as plot
 from needlecalc.report.sheet import grind_sheet as grind_sheet
 from needlecalc.version import __version__ as __version__

@@ -1,4 +1,4 @@
-"""One invented setup and drive for all tests; figures closed, no screen."""
+"""One invented setup and drive for all tests."""
 
 from __future__ import annotations
 
@@ -10,7 +10,6 @@ from pathlib import Path
 # Set before numpy is loaded: more threads only spin on matrices so small.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
-import matplotlib
 import numpy as np
 import pytest
 from hypothesis import settings
@@ -21,7 +20,6 @@ from needlecalc.measure.drive.lag import find_lag
 from needlecalc.remark import Remark
 from needlecalc.report import say
 
-matplotlib.use("Agg")
 # The same cases on every machine and in every run, however slow it is; HYPOTHESIS_PROFILE=search draws new ones.
 settings.register_profile("same", derandomize=True, deadline=None)
 settings.register_profile("search", deadline=None)
@@ -45,14 +43,6 @@ NO_DOUBTS = nc.Doubts(
     hand_mm=0.0,
     **SAME_DAY,
 )
-
-
-@pytest.fixture(autouse=True)
-def _close_figures():
-    yield
-    import matplotlib.pyplot as plt
-
-    plt.close("all")
 
 
 @pytest.fixture(autouse=True, scope="session")

@@ -67,7 +67,7 @@ def right_calls(folder: Path) -> dict[str, dict[str, Any]]:
     log, _ = synthetic_drive(1, seconds=60.0)
     swept = folder / "swept.csv"
     swept.write_text(swept_log())
-    metering, first = nc.metering(setup, [3.0, 9.0]), nc.Pass(needle, 1.6, bands)
+    first = nc.Pass(needle, 1.6, bands)
     gas = nc.checks.GasReading(co_percent=1.1, co2_percent=14.5, o2_percent=0.2, hc_ppm=120.0, lambda_measured=0.98)
     history = folder / "passes.json"
     nc.History((first,)).save(history)
@@ -203,11 +203,7 @@ def right_calls(folder: Path) -> dict[str, dict[str, Any]]:
             "acknowledged": "",
             "jet_drive": None,
         },
-        **{name: {"design": design} for name in ("plot_profile", "plot_areas", "plot_lambda")},
-        "plot_comparison": {"comparison": nc.compare(setup, needle, needle)},
-        "plot_metering": {"metering": metering},
-        "plot_sensitivity": {"metering": metering},
-        "write_profile_png": {"design": design, "path": folder / "profile.png"},
+        "plot": {"record": design, "part": "lambda"},
         "read_job": {"path": DATA / "pass_van.toml"},
         "read_design": stored_design(folder),
     }
@@ -244,8 +240,7 @@ def swept_log() -> str:
 SPACES = (nc, nc.parts, nc.measure, nc.checks, nc.design, nc.report)
 NAMES = {name: getattr(space, name) for space in SPACES for name in space.__all__}
 # What takes long, for a bench rather than a test.
-SLOW = ("solve", "judge_cut", "rescue", "rank", "at_altitude", "with_lift", "compare_pass", "check_engine",
-        "write_profile_png")  # fmt: skip
+SLOW = ("solve", "judge_cut", "rescue", "rank", "at_altitude", "with_lift", "compare_pass", "check_engine")
 # Records that the package makes and a user only reads, and the sheet that is slow to draw.
 NOT_CALLED = (
     "Log", "Lag", "Bands", "Normalisation", "Check", "Checks", "LeakSign", "Comparison", "Metering",

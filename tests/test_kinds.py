@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import matplotlib.pyplot as plt
 import pytest
 from right_calls import NAMES, NOT_CALLED, SLOW, WRONG, arguments, right_calls
 
@@ -36,14 +35,17 @@ def test_every_argument_of_every_other_kind(calls, name, monkeypatch, tmp_path):
                 said = str(error)
                 assert plain(said) == said, key
                 assert len(said) < 600, (key, said)
-            plt.close("all")
 
 
 @pytest.mark.parametrize(
     ("name", "wrong", "words"),
     [
-        ("plot_sensitivity", {"metering": "design"}, "metering is a Design, but must be a Metering; make one with metering"),
-        ("plot_profile", {"ax": 3}, "ax is 3, but must be an Axes"),
+        (
+            "plot",
+            {"record": 3},
+            "record is 3, but must be a Design or a Comparison or a Metering or a Learned",
+        ),
+        ("plot", {"ax": 3}, "ax is 3, but must be an Axes"),
         ("solve", {"target": 3}, "solve: target is 3, but must be a Target; make one with make_target"),
         ("learn", {"history": [1]}, r"history is \[1\], but must be a History or a Bands; make one with"),
         ("merge_bands", {"second": None}, "second is nothing, but must be a Bands; make one with make_bands or typed_bands"),
@@ -66,15 +68,13 @@ def test_every_argument_of_every_other_kind(calls, name, monkeypatch, tmp_path):
     ],
 )
 def test_what_is_said_of_a_wrong_kind(calls, name, wrong, words):
-    if wrong.get("metering") == "design":
-        wrong = {"metering": calls["plot_profile"]["design"]}
     with pytest.raises(nc.InputError, match=words):
         NAMES[name](**{**calls[name], **wrong})
 
 
 def test_the_cures_work(calls):
-    design = calls["plot_profile"]["design"]
-    assert nc.plot_sensitivity(nc.metering(design.setup, [3.0, 9.0])).get_xlabel()
+    design = calls["plot"]["record"]
+    assert nc.plot(nc.metering(design.setup, [3.0, 9.0])).get_xlabel()
 
 
 def test_a_fault_of_our_own_is_not_hidden(monkeypatch):

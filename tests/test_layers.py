@@ -102,6 +102,7 @@ FLOORS = [
         "report.words_after",
         "report.words_sheet",
         "report.words_slide",
+        "report.words_plot",
         "report.say",
         "report.say_after",
         "report.tables",

@@ -133,12 +133,12 @@ def test_it_shows_itself_and_its_plots_hold_the_numbers():
     assert "acts below face mm" in str(law)
     with pytest.raises(ValueError, match="read-only"):
         law.station_share[0, 0] = 0.0
-    areas = nc.plot_metering(law)
+    areas = nc.plot(law, "areas")
     np.testing.assert_allclose(areas.lines[0].get_ydata(), law.flow.metering_area_mm2)
     np.testing.assert_allclose(areas.lines[1].get_ydata(), law.flow.effective_area_mm2)
     assert areas.get_ylabel() == "area (mm²)"
     own = areas.figure.add_subplot()
-    assert nc.plot_sensitivity(law, ax=own) is own
+    assert nc.plot(law, "sensitivity", ax=own) is own
     np.testing.assert_allclose(own.lines[0].get_ydata(), law.lambda_per_step)
-    assert own.get_ylabel() == "lambda per 0.01 mm on diameter (%)"
+    assert own.get_ylabel() == "lambda by 0.01 mm (%)"
     assert own.get_xlabel() == areas.get_xlabel() == "lift of the air valve (mm)"

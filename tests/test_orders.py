@@ -275,9 +275,10 @@ def test_where_filing_cannot_help_the_sheet_says_so_and_what_could():
     for words in ("STOP", "take off", "per side um"):
         assert words not in said
     assert not dark_of(sheet)
-    labels = [line.get_label() for line in nc.plot_profile(rich).lines]
-    assert "target" not in labels
-    assert "first stop" not in labels
+    labels = [line.get_label() for line in nc.plot(rich).lines]
+    assert labels.count("now") == 1
+    assert not nc.plot(rich, "cut").patches
+    assert "at the STOP" not in [line.get_label() for line in nc.plot(rich, "lambda").lines]
     bare = nc.grind_sheet(changed(rich, alternatives=()))
     assert words_sheet.NO_ALTERNATIVE in " ".join(bare.text().split())
     assert "DECIDE FIRST" not in nc.grind_sheet(at_once(sheet_design())).text()
@@ -358,9 +359,8 @@ def test_the_sheet_of_a_blank_leaves_no_station_out():
     # No metal stays on a rod that is not turned yet.
     assert "The blank follows the present needle there" in " ".join(sheet.text().split())
     assert "They stay as they are" not in sheet.text()
-    labels = [patch.get_label() for patch in nc.plot_profile(blank).collections]
-    assert "between the two" in labels
-    assert "to come off" not in labels
+    # What is thinner than now is told; no metal comes off a rod that is not turned yet.
+    assert nc.plot(blank, "cut").get_ylabel().startswith("thinner than now")
 
 
 def test_a_full_load_too_lean_as_it_runs_comes_first(design):

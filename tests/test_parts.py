@@ -170,17 +170,15 @@ def test_a_blank_is_interpolated_only_when_asked_and_marked(tmp_path):
             nc.read_needle(n1_table(tmp_path / "n1.csv", **{end: ""}), fill_blanks=True)
     whole = nc.read_needle(n1_table(tmp_path / "n1.csv"), fill_blanks=True)
     assert whole.interpolated == ()
-    # On the sheet before the first stroke, and drawn hollow at its place.
+    # On the sheet before the first stroke, and marked in the plot at its place.
     setup = make_setup().with_needle(needle)
     design = nc.solve(asked(setup, [3.0, 8.0, 14.0, 20.0], [1.02, 1.03, 1.04, 1.05], 0.97), setup)
     said = "Present diameter not measured but interpolated: station 7. Measure it first."
     assert said in nc.grind_sheet(design).warnings()
-    (hollow,) = [line for line in nc.plot_profile(design).lines if line.get_label() == "not measured, interpolated"]
-    assert hollow.get_markerfacecolor() == "white"
-    assert hollow.get_xdata().tolist() == pytest.approx([6 * 3.175])
-    assert hollow.get_ydata().tolist() == pytest.approx([0.0732 * 25.4 / 2.0])
-    filled = [line for line in nc.plot_profile(design).lines if line.get_label().startswith("present")]
-    assert filled[0].get_markerfacecolor() != "white"
+    (cross,) = [line for line in nc.plot(design).lines if line.get_label() == "not measured"]
+    assert cross.get_marker() == "x"
+    assert cross.get_xdata().tolist() == pytest.approx([6 * 3.175])
+    assert cross.get_ydata().tolist() == pytest.approx([0.0732 * 25.4 / 2.0])
     with pytest.raises(nc.InputError, match="stations run from 1 to 2"):
         nc.Needle("n", [0, 4], [2.4, 2.2], interpolated=(3,))
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import base64
 import html
 import re
 from collections.abc import Callable, Mapping, Sequence
@@ -178,9 +179,10 @@ class Document:
 
     def _html(self, block: Block) -> str:
         if isinstance(block, Picture):
-            inside = block.svg[block.svg.index("<svg") :]
-            caption = f"<figcaption>{html.escape(block.caption)}</figcaption>" if block.caption else ""
-            return f"<figure role='img' aria-label='{html.escape(block.alt)}'>{inside}{caption}</figure>"
+            inside = base64.b64encode(block.svg.encode()).decode()
+            alt = html.escape(typeset(block.alt))
+            caption = f"<figcaption>{html.escape(typeset(block.caption))}</figcaption>" if block.caption else ""
+            return f"<figure><img alt='{alt}' src='data:image/svg+xml;base64,{inside}'>{caption}</figure>"
         if isinstance(block, Words):
             said = html.escape(typeset(self.say(block)))
             said = f"<b>{said}</b>" if block.weight in (Weight.ORDER, Weight.GRAVE) else said
@@ -204,7 +206,7 @@ STYLE = (
     "body{font:14px sans-serif;color:#000;background:#fff;max-width:52em;margin:1em auto}"
     "table{border-collapse:collapse;width:100%;margin:.6em 0}caption{font-weight:bold;text-align:left;padding:.3em 0}"
     "th,td{border:1px solid #000;padding:.25em .3em;text-align:center}th{background:#ddd}tr.left td{background:#eee}"
-    "td b{font-size:1.2em}p{margin:.35em 0}h1{font-size:1.4em}h2{font-size:1.1em}svg{width:100%;height:auto}"
+    "td b{font-size:1.2em}p{margin:.35em 0}h1{font-size:1.4em}h2{font-size:1.1em}img{width:100%;height:auto}"
     ".small,footer,figcaption{font-size:.8em}figure{margin:.5em 0}footer{margin:1em 0 2em;color:#444}"
     "tr,figure{break-inside:avoid}@media print{section{break-after:page}body{margin:0;max-width:none}}"
 )

@@ -1,9 +1,8 @@
-"""Pages for paper: a document laid out by fpdf2, and the profile as a picture."""
+"""Pages for paper: a document laid out by fpdf2."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from datetime import datetime
 from io import BytesIO
 from pathlib import Path
 
@@ -12,14 +11,12 @@ from fpdf import FPDF, FontFace
 from fpdf.enums import XPos, YPos
 from fpdf.fonts import CoreFont, TTFFont
 from fpdf.table import Row
-from matplotlib.figure import Figure
 
-from needlecalc.design.inverse.proposal import Design
 from needlecalc.echo import LONGEST_NAME, plain
 from needlecalc.files import write_files
 from needlecalc.report.document import BOX, Document, Grid, Page, Picture, Weight, Words, typeset
-from needlecalc.report.plot import plot_profile
-from needlecalc.report.sheet import GrindSheet, grind_sheet
+from needlecalc.report.plot import drawn, plot
+from needlecalc.report.sheet import GrindSheet
 from needlecalc.show import Table
 from needlecalc.version import __version__
 
@@ -198,33 +195,7 @@ def write_pdf(sheet: GrindSheet, path: str | Path) -> None:
     write_files({path: pdf_of(sheet.document())}, f"{plain(path.name, LONGEST_NAME)}: the sheet")
 
 
-def write_profile_png(design: Design, path: str | Path, *, made_at: datetime | None = None) -> None:
-    """Write the plot of the old profile against the new one.
-
-    Parameters
-    ----------
-    design : Design
-        The design.
-    path : str or Path
-        Where to write.
-    made_at : datetime or None
-        Date and time the picture says it was made; now when not given.
-
-    Raises
-    ------
-    InputError
-        If it cannot be written.
-    """
-    path = Path(path)
-    write_files({path: profile_png_of(grind_sheet(design, made_at=made_at))}, f"{plain(path.name, LONGEST_NAME)}: the plot")
-
-
 def profile_png_of(sheet: GrindSheet) -> bytes:
     """The plot of the profile as it stands in a file."""
-    out = BytesIO()
-    with matplotlib.rc_context({"font.size": 14}):
-        figure = Figure(figsize=(11, 6), layout="constrained")
-        plot_profile(sheet.design, ax=figure.add_subplot())
-        about = {"Software": f"needlecalc {__version__}", "Description": sheet.made_line()}
-        figure.savefig(out, format="png", dpi=110, metadata=about)
-    return out.getvalue()
+    about = {"Software": f"needlecalc {__version__}", "Description": sheet.made_line()}
+    return drawn(plot(sheet.design, "profile"), "png", about)

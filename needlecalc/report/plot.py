@@ -1,302 +1,367 @@
-"""Plots: functions that take ``ax`` and return it."""
+"""Plots of records, each readable at half width and in grey: one style, legends off the points, captions for titles."""
 
 from __future__ import annotations
 
 from collections.abc import Callable
-from io import StringIO
-from typing import Any, Literal
+from functools import singledispatch
+from io import BytesIO
+from typing import Any
 
 import matplotlib
-import matplotlib.pyplot as plt
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.ticker import LogLocator, NullLocator
 
+from needlecalc.design.after.outcome import foretold
+from needlecalc.design.belief.learned import Learned
 from needlecalc.design.forward.metering import Metering
 from needlecalc.design.forward.predict import Comparison
-from needlecalc.design.inverse.proposal import Design, Stages
+from needlecalc.design.inverse.proposal import Design, Stage, Stages
+from needlecalc.echo import plain, shown
+from needlecalc.errors import InputError
+from needlecalc.gaussian import NINETY
+from needlecalc.measure.drive.bands import Bands
 from needlecalc.parts.needle import Needle
+from needlecalc.parts.setup import Setup
 from needlecalc.parts.slide import SlideValve
-from needlecalc.report import words_slide
+from needlecalc.report import say, words_slide
+from needlecalc.report import words_plot as words
 from needlecalc.report.document import Picture
+from needlecalc.units import FloatArray
 
-# Dark and light enough to tell apart in grey, and safe for colour-blind eyes; lines differ in dash too.
-PRESENT: dict[str, Any] = {"color": "#555555", "linestyle": "--", "marker": "o"}
-PROPOSED: dict[str, Any] = {"color": "#0b3c78", "linestyle": "-", "marker": "s"}
-GUESSED: dict[str, Any] = {
-    "color": "#555555",
+INCHES, MARGINS = (7.3, 3.0), {"left": 0.115, "right": 0.985, "bottom": 0.195, "top": 0.87}
+FOR_BAND_NAMES = {"bottom": 0.37}
+STYLE: Any = {
+    "font.family": "DejaVu Sans",
+    "font.size": 12.0,
+    "text.parse_math": False,  # a needle's name is no formula, whatever dollars it has
+    "lines.linewidth": 1.8,
+    "lines.markersize": 7.5,
+    "hatch.linewidth": 0.7,
+    "svg.fonttype": "none",
+    "svg.hashsalt": "needlecalc",  # nothing hangs on the day it was made
+}
+# Told apart by dash and marker, and by how dark they are.
+NOW: dict[str, Any] = {"color": "0.45", "linestyle": "--", "marker": "o"}
+FINAL: dict[str, Any] = {"color": "#0b2a5b", "linestyle": "-", "marker": "s"}
+STOP: dict[str, Any] = {"color": "#b04a00", "linestyle": ":", "marker": "v"}
+RING: dict[str, Any] = {
+    "color": "0.3",
     "linestyle": "none",
     "marker": "o",
-    "markerfacecolor": "white",
-    "markersize": 11,
+    "markerfacecolor": "none",
+    "markersize": 10.0,
+    "zorder": 5,
 }
-FIRST: dict[str, Any] = {"color": "#8a1c1c", "linestyle": ":", "marker": "v", "markerfacecolor": "white"}
-TARGET: dict[str, Any] = {"color": "#c05a00", "linestyle": "none", "marker": "_", "markersize": 22, "markeredgewidth": 3.5}
-BETWEEN_THE_TWO = "between the two"
-BETWEEN: dict[str, Any] = {"facecolor": "0.8", "linewidth": 0.0}
-# What the needle with its target diameters is called, and what lies between it and the present one.
-CALLED: dict[Stages, tuple[str, str]] = {
-    Stages.IN_STAGES: ("target", "to come off"),
-    Stages.AT_ONCE: ("target", "to come off"),
-    Stages.NOTHING: ("target: the same", "_nothing"),
-}
-INCHES = (7.3, 3.0)  # of a plot on its page
-STRETCH_NOTE = "radius stretched"
-LegendPlace = Literal["best", "upper left", "lower left"]
-LIFT_LABEL = "lift of the air valve (mm)"
+NO_LINE: dict[str, Any] = {"linestyle": "none"}
+HOLLOW: dict[str, Any] = {"linestyle": "none", "markerfacecolor": "white"}
+CROSS: dict[str, Any] = {"color": "black", "linestyle": "none", "marker": "x", "markersize": 11.0, "markeredgewidth": 2.2}
+TARGET: dict[str, Any] = {"color": "0.7", "linestyle": "none", "marker": "_", "markersize": 24.0, "markeredgewidth": 6.0}
+BAR: dict[str, Any] = {"color": "0.82", "edgecolor": "0.35"}
+DPI = 130
+ABOVE: dict[str, Any] = {"loc": "lower right", "bbox_to_anchor": (1.0, 1.0), "borderaxespad": 0.1}  # of the points
+ASIDE = 0.009  # of the width: so far two intervals of one band stand apart
+MOST_NAMED = 16  # bands that an axis names
 
 
-def _axes(ax: Axes | None) -> Axes:
-    if ax is not None:
-        return ax
-    return plt.subplots(figsize=(9, 5), layout="constrained")[1]
+class Plot(Axes):
+    """Axes that a notebook shows as their picture, with the alt text."""
+
+    def _repr_png_(self) -> tuple[bytes, dict[str, str]]:
+        return drawn(self, "png"), {"alt": str(self.get_label())}
 
 
-def plot_profile(design: Design, *, ax: Axes | None = None) -> Axes:
-    """Profile of the present needle against the proposed one.
+def plot(record: Design | Comparison | Metering | Learned, part: str = "", *, ax: Axes | None = None) -> Axes:
+    """Plot of a record.
 
     Parameters
     ----------
-    design : Design
-        The design.
+    record : Design, Comparison, Metering or Learned
+        What to draw.
+    part : str
+        What of it, the first when not given. Of a design ``profile``, ``cut`` (metal off by station) or ``lambda``; of a
+        comparison ``profile``, ``difference``, ``areas`` or ``lambda``; of a metering ``areas`` or ``sensitivity``; of what
+        was learned ``passes`` (each drive as predicted and as measured).
     ax : Axes or None
         Where to draw; a new figure when not given.
 
     Returns
     -------
     Axes
-        Radius over the distance from the shoulder, the radial scale stretched and said so.
+        Their label is the alt text: what the plot shows, with its main figures. A notebook shows new ones by themselves;
+        ``.figure.savefig(path)`` writes them. Nothing of matplotlib's settings is changed.
+
+    Raises
+    ------
+    InputError
+        If the record has no such part.
 
     Examples
     --------
     >>> from needlecalc.example import road
-    >>> plot_profile(road.design).get_ylabel()
-    'needle radius (mm)'
+    >>> plot(road.design, "lambda").get_ylabel()
+    'lambda (-)'
     """
-    ax = _axes(ax)
-    called, between = CALLED[design.stages()]
-    # A blank is turned from a rod: the gap between the two is not what comes off.
-    between = BETWEEN_THE_TWO if design.limits.new_blank else between
-    _two_profiles(ax, design.present(), design.needle, (f"present: {design.present().name}", called), between)
-    stations, stop = design.needle.stations_mm, design.stop.needle.diameters_mm
-    if (stop != design.needle.diameters_mm).any():
-        ax.plot(stations, stop / 2.0, label="first stop", **FIRST)
-    inside = stations[design.stations.supported]
-    ax.axvspan(inside[0], inside[-1], color="0.92", zorder=0, label="stations with data")
-    return _legend(ax, "lower left")
+    parts = PLOTS[type(record)]
+    if part and part not in parts:
+        msg = f"part is {shown(part)}, but must be {' or '.join(map(repr, parts))}, as a {type(record).__name__} has."
+        raise InputError(msg)
+    part = part or next(iter(parts))
+    with matplotlib.rc_context(STYLE):
+        if ax is None:
+            figure = Figure(figsize=INCHES)
+            figure.subplots_adjust(**MARGINS | (FOR_BAND_NAMES if part in BY_BAND else {}))
+            ax = figure.add_subplot(axes_class=Plot)
+        parts[part](record, ax)
+        ax.grid(color="0.88")
+        ax.set_axisbelow(True)
+        ax.spines[["top", "right"]].set_visible(False)
+        ax.tick_params(labelsize=STYLE["font.size"])
+        if ax.get_legend_handles_labels()[0]:
+            ax.legend(ncols=5, frameon=False, handlelength=1.6, columnspacing=1.1, handletextpad=0.5, **ABOVE)
+    ax.set_label(caption(record, part))
+    return ax
 
 
-def _two_profiles(ax: Axes, first: Needle, second: Needle, names: tuple[str, str], between: str) -> None:
-    for needle, style, name in ((first, PRESENT, names[0]), (second, PROPOSED, names[1])):
-        ax.plot(needle.stations_mm, needle.diameters_mm / 2.0, label=name, **style)
+def caption(record: Any, part: str) -> str:
+    """What a plot shows, with its main figures."""
+    return words.CAPTIONS[type(record).__name__, part].format(**_figures(record))
+
+
+def drawn(ax: Axes, form: str, about: dict[str, Any] | None = None) -> bytes:
+    """The figure of some axes as it stands in a file."""
+    out = BytesIO()
+    with matplotlib.rc_context(STYLE):
+        ax.get_figure().savefig(out, format=form, dpi=DPI, metadata=about)  # type: ignore[union-attr]
+    return out.getvalue()
+
+
+def picture(record: Any, part: str) -> Picture:
+    """A plot for a page, drawn only if it is shown; text stays text."""
+    nothing = dict.fromkeys(("Date", "Creator", "Format", "Type"))
+    said = caption(record, part)
+    return Picture(lambda: drawn(plot(record, part), "svg", nothing).decode(), said, said)
+
+
+def _profiles(ax: Axes, first: Needle, second: Needle, names: tuple[str, str], supported: Any) -> None:
+    ax.plot(first.stations_mm, first.diameters_mm / 2.0, label=names[0], **NOW)
     if first.interpolated:
         guessed = np.array(first.interpolated) - 1
-        where = first.stations_mm[guessed], first.diameters_mm[guessed] / 2.0
-        ax.plot(*where, label="not measured, interpolated", **GUESSED)
-    shared = np.interp(second.stations_mm, first.stations_mm, first.diameters_mm)
-    ax.fill_between(second.stations_mm, second.diameters_mm / 2.0, shared / 2.0, label=between, **BETWEEN)
-    span = float(np.ptp(ax.get_ylim()))
-    stretch = float(np.ptp(ax.get_xlim())) / span / 2.0
-    ax.set_xlabel("distance from shoulder (mm)")
-    ax.set_ylabel("needle radius (mm)")
-    ax.set_title(f"shank left, tip right; {STRETCH_NOTE} about {stretch:.0f} times against length")
-    ax.grid(color="0.85")
+        ax.plot(first.stations_mm[guessed], first.diameters_mm[guessed] / 2.0, label=words.GUESSED, **CROSS)
+    _with_hollow(ax, second.stations_mm, second.diameters_mm / 2.0, ~supported, label=names[1])
+    _named(ax, words.DISTANCE, words.RADIUS)
 
 
-def plot_areas(design: Design, *, ax: Axes | None = None) -> Axes:
-    """Metering area of the present needle against the proposed one.
-
-    Parameters
-    ----------
-    design : Design
-        The design.
-    ax : Axes or None
-        Where to draw; a new figure when not given.
-
-    Returns
-    -------
-    Axes
-        Geometric metering area over the distance from the shoulder.
-
-    Examples
-    --------
-    >>> from needlecalc.example import road
-    >>> plot_areas(road.design).get_ylabel()
-    'metering area (mm\N{SUPERSCRIPT TWO})'
-    """
-    ax = _axes(ax)
-    jet = design.setup.carburettor.jet
-    for needle, style, name in (
-        (design.present(), PRESENT, "present"),
-        (design.needle, PROPOSED, CALLED[design.stages()][0]),
-    ):
-        ax.plot(
-            needle.stations_mm,
-            np.pi / 4.0 * (jet.bore_mm * jet.least_bore_mm() - needle.diameters_mm**2),
-            label=name,
-            **style,
-        )
-    return _finished(ax, "distance from shoulder (mm)", "metering area (mm\N{SUPERSCRIPT TWO})")
+def _with_hollow(ax: Axes, x: FloatArray, y: FloatArray, hollow: Any, **style: Any) -> None:
+    """Final values; hollow where the data say nothing."""
+    ax.plot(x, y, **FINAL | style)
+    if hollow.any():
+        ax.plot(x[hollow], y[hollow], label=words.BEYOND, **FINAL | HOLLOW)
 
 
-def plot_lambda(design: Design, *, ax: Axes | None = None) -> Axes:
-    """Lambda now, target and predicted, over the lift.
-
-    Parameters
-    ----------
-    design : Design
-        The design.
-    ax : Axes or None
-        Where to draw; a new figure when not given.
-
-    Returns
-    -------
-    Axes
-        Predictions with their 90 % interval.
-
-    Examples
-    --------
-    >>> from needlecalc.example import road
-    >>> plot_lambda(road.design).get_xlabel()
-    'lift of the air valve (mm)'
-    """
-    ax = _axes(ax)
-    rows = sorted(design.band_rows(), key=lambda row: row["lift_mm"])
-    lift = [row["lift_mm"] for row in rows]
-    predicted = np.array([row["lambda_final"] for row in rows])
-    low, high = (np.array([row[key] for row in rows]) for key in ("lambda_final_low", "lambda_final_high"))
-    ax.plot(
-        lift,
-        [row["lambda_measured"] for row in rows],
-        label="measured now",
-        **{**GUESSED, "markersize": 8},
-    )
-    ax.plot(lift, [row["lambda_target"] for row in rows], label="target", **TARGET)
-    # The interval is drawn by itself: a prediction may lie outside it, where all doubts pull one way.
-    ax.errorbar(lift, (low + high) / 2, yerr=(high - low) / 2, fmt="none", ecolor=PROPOSED["color"], capsize=4)
-    ax.plot(lift, predicted, label="predicted, and its 90 % interval", **{**PROPOSED, "linestyle": "none", "markersize": 5})
-    slide = isinstance(design.setup.carburettor.air_valve, SlideValve)
-    return _finished(ax, words_slide.OPENING if slide else LIFT_LABEL, "lambda (-)")
+def _named(ax: Axes, across: str, up: str) -> None:
+    ax.set_xlabel(across)
+    ax.set_ylabel(up)
 
 
-def plot_comparison(comparison: Comparison, *, ax: Axes | None = None) -> Axes:
-    """Profiles of two needles.
-
-    Parameters
-    ----------
-    comparison : Comparison
-        The comparison.
-    ax : Axes or None
-        Where to draw; a new figure when not given.
-
-    Returns
-    -------
-    Axes
-        Both radii over the distance from the shoulder.
-
-    Examples
-    --------
-    >>> from needlecalc import compare
-    >>> from needlecalc.example import road
-    >>> plot_comparison(compare(road.setup, road.design.present(), road.design.needle)).get_xlabel()
-    'distance from shoulder (mm)'
-    """
-    ax = _axes(ax)
-    names = f"first: {comparison.first.name}", f"second: {comparison.second.name}"
-    _two_profiles(ax, comparison.first, comparison.second, names, "between the two")
-    return _legend(ax, "lower left")
+def _design_profile(design: Design, ax: Axes) -> None:
+    _profiles(ax, design.present(), design.needle, (words.NOW, words.FINAL), design.stations.supported)
 
 
-def plot_metering(metering: Metering, *, ax: Axes | None = None) -> Axes:
-    """Effective against geometric metering area, over the lift.
+def _comparison_profile(found: Comparison, ax: Axes) -> None:
+    everywhere = np.ones(found.second.stations_mm.size, dtype=bool)
+    _profiles(ax, found.first, found.second, (words.FIRST, words.SECOND), everywhere)
 
-    Parameters
-    ----------
-    metering : Metering
-        Local law at some lifts.
-    ax : Axes or None
-        Where to draw; a new figure when not given.
 
-    Returns
-    -------
-    Axes
-        Both areas; the hatched gap between them is what the flow does not see.
+def _bars(ax: Axes, x: FloatArray, y: FloatArray, **style: Any) -> None:
+    ax.bar(x, y, width=0.6 * float(np.diff(x).min()) if x.size > 1 else 1.0, **BAR | style)
 
-    Examples
-    --------
-    >>> from needlecalc import metering
-    >>> from needlecalc.example import road
-    >>> plot_metering(metering(road.setup, [2.0, 10.0, 20.0])).get_ylabel()
-    'area (mm\N{SUPERSCRIPT TWO})'
-    """
-    ax = _axes(ax)
-    lift, whole, seen = metering.lift_mm, metering.flow.metering_area_mm2, metering.flow.effective_area_mm2
-    ax.fill_between(lift, seen, whole, facecolor="0.93", edgecolor="0.75", hatch="///", lw=0)
-    ax.plot(lift, whole, label="metering area (geometric)", **PRESENT)
-    ax.plot(lift, seen, label="effective metering area", **PROPOSED)
+
+def _cut(design: Design, ax: Axes) -> None:
+    x, off, sure = design.needle.stations_mm, design.remove_um(), design.stations
+    if design.stages() is not Stages.NOTHING:
+        _bars(ax, x, _to_stop_um(design), label=words.TO_STOP)
+    ax.errorbar(x, off, yerr=NINETY * sure.u_um, fmt="none", ecolor=FINAL["color"], capsize=5.0)
+    _with_hollow(ax, x, off, ~sure.supported, label=words.FINAL, **NO_LINE)
+    _named(ax, words.DISTANCE, words.THINNER)
+
+
+def _to_stop_um(design: Design) -> FloatArray:
+    return np.asarray(1e3 * (design.present().diameters_mm - design.stop_mm()))
+
+
+def _difference(found: Comparison, ax: Axes) -> None:
+    _bars(ax, _shared_mm(found), found.thicker_um())
+    ax.axhline(0.0, color="black", linewidth=0.8)
+    _named(ax, words.DISTANCE, words.THICKER)
+
+
+def _shared_mm(found: Comparison) -> FloatArray:
+    """Distances of the stations compared."""
+    return np.asarray(found.first.stations_mm[found.station - 1])
+
+
+def _comparison_areas(found: Comparison, ax: Axes) -> None:
+    x = _shared_mm(found)
+    for flow, style, name in ((found.first_flow, NOW, words.FIRST), (found.second_flow, FINAL, words.SECOND)):
+        geometric: dict[str, Any] = {} if style is NOW else {"label": words.GEOMETRIC}
+        ax.plot(x, flow.metering_area_mm2, **style | HOLLOW | {"linestyle": ":"}, **geometric)
+        ax.plot(x, flow.effective_area_mm2, label=f"{name}, {words.EFFECTIVE}", **style)
+    _named(ax, words.DISTANCE, words.AREA)
+
+
+def _design_lambda(design: Design, ax: Axes) -> None:
+    bands, target = design.target.bands, design.target
+    aside = ASIDE * max(float(np.ptp(bands.lift_mm)), 1.0)
+    in_order = np.argsort(bands.lift_mm)
+    x = bands.lift_mm[in_order]
+    ax.plot(x, target.lambda_target[in_order], label=words.TARGET, **TARGET)
+    ax.plot(x, bands.lambda_measured[in_order], label=words.NOW, **RING)
+    stages = [(design.final, FINAL, words.FINAL, aside)]
+    if design.stages() is Stages.IN_STAGES:
+        stages.insert(0, (design.stop, STOP, words.STOP, -aside))
+    for stage, style, name, to_side in stages:
+        _interval(ax, x + to_side, stage, in_order, style, name)
+    _named(ax, _lift(design.setup), words.LAMBDA)
+
+
+def _interval(ax: Axes, x: FloatArray, stage: Stage, in_order: Any, style: dict[str, Any], name: str) -> None:
+    """Lambda of a stage; the interval is drawn by itself, as a prediction may lie outside it where all pulls one way."""
+    low, high = stage.low[in_order], stage.high[in_order]
+    ax.errorbar(x, (low + high) / 2.0, yerr=(high - low) / 2.0, fmt="none", ecolor=style["color"], capsize=4.0)
+    ax.plot(x, stage.expected[in_order], label=name, **style | NO_LINE)
+
+
+def _lift(setup: Setup) -> str:
+    return words_slide.OPENING if isinstance(setup.carburettor.air_valve, SlideValve) else words.LIFT
+
+
+def _comparison_lambda(found: Comparison, ax: Axes) -> None:
+    if found.bands is None:
+        msg = "These needles were compared without bands, so there is no lambda to plot; give compare() the bands."
+        raise InputError(msg)
+    for values, style, name in ((found.lambda_first, NOW, words.FIRST), (found.lambda_second, FINAL, words.SECOND)):
+        ax.plot(found.bands.lift_mm, values, label=name, **style | NO_LINE)
+    _named(ax, _lift(found.setup), words.LAMBDA)
+
+
+def _metering_areas(law: Metering, ax: Axes) -> None:
+    whole, seen = law.flow.metering_area_mm2, law.flow.effective_area_mm2
+    ax.plot(law.lift_mm, whole, label=words.METERING, **NOW)
+    ax.plot(law.lift_mm, seen, label=words.EFFECTIVE_AREA, **FINAL)
     ax.set_ylim(bottom=0.0)
-    return _finished(ax, LIFT_LABEL, "area (mm\N{SUPERSCRIPT TWO})", legend_at="upper left")
+    _named(ax, _lift(law.setup), words.AREA)
 
 
-def plot_sensitivity(metering: Metering, *, ax: Axes | None = None) -> Axes:
-    """Change of lambda for 0.01 mm on diameter, over the lift.
-
-    Parameters
-    ----------
-    metering : Metering
-        Local law at some lifts.
-    ax : Axes or None
-        Where to draw; a new figure when not given.
-
-    Returns
-    -------
-    Axes
-        Sensitivity on a scale of ratios, and what the plain area sum would say.
-
-    Examples
-    --------
-    >>> from needlecalc import metering
-    >>> from needlecalc.example import road
-    >>> plot_sensitivity(metering(road.setup, [2.0, 10.0, 20.0])).get_ylabel()
-    'lambda per 0.01 mm on diameter (%)'
-    """
-    ax = _axes(ax)
-    jet = metering.setup.carburettor.jet
-    ax.plot(metering.lift_mm, metering.lambda_per_step, label=f"flow law, {jet.bore_mm:g} mm jet", **PROPOSED)
-    ax.plot(metering.lift_mm, metering.lambda_per_step_by_area(), label="plain area sum", **PRESENT)
+def _sensitivity(law: Metering, ax: Axes) -> None:
+    ax.plot(law.lift_mm, law.lambda_per_step, label=words.BY_LAW, **FINAL)
+    ax.plot(law.lift_mm, law.lambda_per_step_by_area(), label=words.BY_AREA, **NOW)
     ax.set_yscale("log")
     ax.yaxis.set_major_locator(LogLocator(subs=(1.0, 2.0, 5.0)))
     ax.yaxis.set_minor_locator(NullLocator())
     ax.yaxis.set_major_formatter("{x:g}")
-    return _finished(ax, LIFT_LABEL, "lambda per 0.01 mm on diameter (%)")
+    _named(ax, _lift(law.setup), words.PER_STEP)
 
 
-def _finished(ax: Axes, across: str, up: str, *, legend_at: LegendPlace = "best") -> Axes:
-    """Axes with their names, a pale grid and the legend."""
-    ax.set_xlabel(across)
-    ax.set_ylabel(up)
-    ax.grid(color="0.85")
-    return _legend(ax, legend_at)
+def _passes(learned: Learned, ax: Axes) -> None:
+    drives = foretold(learned)
+    each, apart = np.arange(learned.bands.rpm.size), 0.7 / len(drives)
+    for number, one in enumerate(drives):
+        x = each + (number - (len(drives) - 1) / 2.0) * apart
+        told = np.isfinite(one.predicted)
+        if told.any():
+            ax.vlines(x[told], one.low[told], one.high[told], color="0.65", linewidth=7.0, label=words.PREDICTED)
+        reading = RING if number == 0 else FINAL | NO_LINE
+        called = {0: words.FIRST_DRIVE, len(drives) - 1: words.LATER_DRIVES}.get(number)
+        ax.plot(x, one.measured, label=called, **reading)
+    _by_band(ax, learned.bands)
 
 
-def _legend(ax: Axes, place: LegendPlace) -> Axes:
-    """Axes with their legend; a needle's name is no formula, whatever dollars it has."""
-    for text in ax.legend(loc=place, frameon=False).get_texts():
-        text.set_parse_math(False)
-    return ax
+def _by_band(ax: Axes, bands: Bands) -> None:
+    """Bands across, by name."""
+    names = [say.band(one) for one in bands.called(*range(bands.rpm.size))]
+    every = -(-len(names) // MOST_NAMED)
+    ax.set_xticks(
+        range(0, len(names), every), [name.replace(" rpm", "") for name in names[::every]], rotation=40, ha="right"
+    )
+    _named(ax, "", words.LAMBDA)
 
 
-def picture(draw: Callable[..., Axes], said: str) -> Picture:
-    """A plot with its caption, as a picture: text stays text, and nothing of it hangs on the day it was made."""
+PLOTS: dict[type, dict[str, Callable[[Any, Axes], None]]] = {
+    Design: {"profile": _design_profile, "cut": _cut, "lambda": _design_lambda},
+    Comparison: {
+        "profile": _comparison_profile,
+        "difference": _difference,
+        "areas": _comparison_areas,
+        "lambda": _comparison_lambda,
+    },
+    Metering: {"areas": _metering_areas, "sensitivity": _sensitivity},
+    Learned: {"passes": _passes},
+}
+BY_BAND = ("passes",)
 
-    def made() -> str:
-        out = StringIO()
-        with matplotlib.rc_context({"svg.fonttype": "none", "svg.hashsalt": "needlecalc", "font.size": 10}):
-            figure = Figure(figsize=INCHES)
-            figure.subplots_adjust(left=0.1, right=0.98, bottom=0.17, top=0.93)
-            draw(ax=figure.add_subplot())
-            figure.savefig(out, format="svg", metadata=dict.fromkeys(("Date", "Creator", "Format", "Type")))
-        return out.getvalue()
 
-    return Picture(made, said, said)
+@singledispatch
+def _figures(record: object) -> dict[str, Any]:
+    """Figures that captions name."""
+    msg = f"{type(record).__name__} has no plot."
+    raise TypeError(msg)
+
+
+def _stretch(*needles: Needle) -> float:
+    """How many times a radius is drawn larger than a length."""
+    length, radius = (
+        max(float(values.max()) for values in sizes) - min(float(values.min()) for values in sizes)
+        for sizes in ([one.stations_mm for one in needles], [one.diameters_mm / 2.0 for one in needles])
+    )
+    return length / max(radius, 1e-6) * INCHES[1] / INCHES[0]
+
+
+def _ends(**values: FloatArray) -> dict[str, float]:
+    """Least and greatest of some values, by name."""
+    return {
+        f"{end}_{name}": float(of(value))
+        for name, value in values.items()
+        for end, of in (("least", np.min), ("most", np.max))
+    }
+
+
+@_figures.register
+def _(design: Design) -> dict[str, Any]:
+    off, stop, bands = design.remove_um(), _to_stop_um(design), design.target.bands
+    most = int(np.argmax(off))
+    return {
+        "needle": plain(design.present().name),
+        "stretch": _stretch(design.present(), design.needle),
+        "at": most + 1,
+        "most_um": off[most],
+        "stop_um": stop[most],
+        **_ends(now=bands.lambda_measured, stop=design.stop.expected, final=design.final.expected),
+    }
+
+
+@_figures.register
+def _(found: Comparison) -> dict[str, Any]:
+    change = (
+        found.lambda_change_percent() if found.bands is None else 100.0 * (found.lambda_second / found.lambda_first - 1.0)
+    )
+    return {
+        "first": plain(found.first.name),
+        "second": plain(found.second.name),
+        "stretch": _stretch(found.first, found.second),
+        **_ends(um=found.thicker_um(), percent=change),
+    }
+
+
+@_figures.register
+def _(law: Metering) -> dict[str, Any]:
+    return _ends(share=law.flow.effective_area_mm2 / law.flow.metering_area_mm2, percent=law.lambda_per_step)
+
+
+@_figures.register
+def _(learned: Learned) -> dict[str, Any]:
+    drives = foretold(learned)
+    told = sum(int(np.isfinite(one.predicted).sum()) for one in drives)
+    inside = sum(int(((one.low <= one.measured) & (one.measured <= one.high)).sum()) for one in drives)
+    return {"passes": len(drives), "inside": inside, "told": told}

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
-from functools import partial
 from typing import Any, get_args
 
 import numpy as np
@@ -145,11 +144,11 @@ class GrindSheet(Orders):
         return tuple(blocks)
 
     def _plots(self) -> tuple[Block, ...]:
-        """Profile, metering area and lambda, with their captions."""
-        from needlecalc.report.plot import picture, plot_areas, plot_lambda, plot_profile  # late: only paper draws
+        """Profile, what comes off, and lambda, with their captions."""
+        from needlecalc.report.plot import picture  # late: only paper draws
 
-        plots = ((plot_profile, words_sheet.PROFILE), (plot_areas, words_sheet.AREAS), (plot_lambda, words_sheet.LAMBDAS))
-        return tuple(picture(partial(plot, self.design), said) for plot, said in plots)
+        parts = ("profile", "cut", "lambda") if self.works() else ("profile", "lambda")
+        return tuple(picture(self.design, part) for part in parts)
 
     def _lengths(self, values_mm: FloatArray) -> list[str]:
         """Diameters as a micrometer of the paper's unit shows them."""

@@ -151,6 +151,3 @@ CHECKS = {
     "green": "Green",
     "not measured": "Not measured, so not proven",
 }
-PROFILE = "Profile, shank left and tip right, radius stretched. Dashed: now. Heavy: final. Hollow: not measured. Grey: data."
-AREAS = "Metering area between needle and jet. Dashed: now. Heavy: final."
-LAMBDAS = "Lambda by lift. Hollow: now. Bars: target. Dots: final, with 90 % intervals."

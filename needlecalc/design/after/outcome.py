@@ -194,7 +194,6 @@ def compare_pass(
     if unchanged(learned, needle, drop_mm):
         msg = "Neither needle nor jet has changed since the last pass: there is nothing to compare; give those of the drive."
         raise InputError(msg)
-    car = refitted(learned, needle, drop_mm)
     here = Pass(needle, drop_mm, bands)
     # What was predicted is for the air and fuel of the drive before.
     bands = History((here, learned.history.passes[-1])).in_one_air(learned.setup).passes[0].bands
@@ -207,8 +206,7 @@ def compare_pass(
     value, own, _ = trusted(bands, learned.doubts)
     value, own = value[band], own[band]
     start = np.log(learned.lambda_now())[old]
-    expected = np.log(car.bands.lambda_measured)[old]
-    total = np.hypot(car.lambda_now_u()[old], own)
+    car, expected, total = _expected(learned, needle, drop_mm, old, own)
     # The level of a band is known from its reading before, so that reading's uncertainty stands in every change.
     reading = np.hypot(learned.lambda_now_u()[old], own)
     change = expected - start
@@ -229,6 +227,44 @@ def compare_pass(
         gain_all_u=gain_all_u,
         causes=_causes(learned, car, old, value - start, reading),
     )
+
+
+def _expected(
+    learned: Learned, needle: Needle, drop_mm: float, old: NDArray[np.intp], own: FloatArray
+) -> tuple[Learned, FloatArray, FloatArray]:
+    """The car with another needle or jet height, ln(lambda) of some of its bands, and the uncertainty of a reading of it."""
+    car = refitted(learned, needle, drop_mm)
+    return car, np.log(car.bands.lambda_measured)[old], np.hypot(car.lambda_now_u()[old], own)
+
+
+@dataclass(frozen=True, eq=False)
+class Foretold:
+    """Lambda of one drive, band by band of the last one, shape (m,) each; NaN where it was not read, or not predicted."""
+
+    measured: FloatArray
+    predicted: FloatArray  # by all drives before it
+    low: FloatArray  # 90 % interval of the reading
+    high: FloatArray
+
+
+def foretold(learned: Learned) -> tuple[Foretold, ...]:
+    """Each drive as measured and, where needle or jet had changed, as predicted by the drives before it."""
+    passes, out = learned.history.passes, []
+    for number, here in enumerate(passes):
+        values = {name: np.full(learned.bands.rpm.size, np.nan) for name in Foretold.__dataclass_fields__}
+        place = same_bands(learned.bands, here.bands)
+        values["measured"][place[place >= 0]] = here.bands.lambda_measured[place >= 0]
+        if number:
+            before = learn(History(passes[:number]), learned.setup, doubts=learned.doubts)
+            old = same_bands(before.bands, here.bands)
+            told = np.flatnonzero((old >= 0) & (place >= 0))
+            if told.size and not unchanged(before, here.needle, here.drop_mm):
+                own = trusted(here.bands, learned.doubts)[1][told]
+                _, expected, total = _expected(before, here.needle, here.drop_mm, old[told], own)
+                for name, times in (("predicted", 0.0), ("low", -NINETY), ("high", NINETY)):
+                    values[name][place[told]] = np.exp(expected + times * total)
+        out.append(Foretold(**values))
+    return tuple(out)
 
 
 def _gains(change: FloatArray, moved: FloatArray, reading: FloatArray) -> tuple[FloatArray, FloatArray, float, float]:
