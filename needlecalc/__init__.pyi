@@ -6,6 +6,8 @@ from needlecalc import parts as parts
 from needlecalc import physics as physics
 from needlecalc import report as report
 from needlecalc.design.after.altitude import at_altitude as at_altitude
+from needlecalc.design.after.changes import AtHand as AtHand
+from needlecalc.design.after.changes import try_changes as try_changes
 from needlecalc.design.after.outcome import compare_pass as compare_pass
 from needlecalc.design.after.progress import judge_cut as judge_cut
 from needlecalc.design.after.rank import rank as rank

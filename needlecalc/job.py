@@ -16,6 +16,7 @@ from scipy.optimize import isotonic_regression
 
 from needlecalc.arrays import check_range
 from needlecalc.design.after.altitude import AltitudeOutlook, at_altitude
+from needlecalc.design.after.changes import AtHand, Changes, try_changes
 from needlecalc.design.belief.calibration import JetShift, jet_shift, with_jet_drive
 from needlecalc.design.belief.doubts import Doubts
 from needlecalc.design.belief.history import SAME_NEEDLE_MM, History, Pass, read_history
@@ -23,14 +24,14 @@ from needlecalc.design.belief.learn import learn
 from needlecalc.design.belief.learned import Learned
 from needlecalc.design.inverse.limits import Limits
 from needlecalc.design.inverse.maketarget import REGIMES, make_target
-from needlecalc.design.inverse.proposal import Design
+from needlecalc.design.inverse.proposal import Design, Stages
 from needlecalc.design.inverse.solve import solve
 from needlecalc.design.inverse.target import Target
 from needlecalc.echo import LONGEST_VALUE, plain, shown
 from needlecalc.errors import InputError
 from needlecalc.jobassumed import Prior, assumed_table, needs_parts, widened
 from needlecalc.jobdrive import bands_of, checks_of, gases_of, lean_limits_of, lifted, log_of, moved_drive_of
-from needlecalc.jobkinds import built, nearest, path_in
+from needlecalc.jobkinds import built, named, nearest, path_in
 from needlecalc.measure.checks.check import Checks
 from needlecalc.measure.checks.gas import MOST_RESIDUAL_O2_PERCENT
 from needlecalc.measure.checks.sensorzero import sensor_zero
@@ -268,7 +269,14 @@ class Job:
             jet_drive=self.jet_drive(design.target.bands),
             assumed=self.assumed(design),
             paper=built(Paper, self.settings["paper"], "paper"),
+            changes=self.changes(design),
         )
+
+    def changes(self, design: Design) -> Changes | None:
+        """What could be changed in place of filing, with the parts of [at_hand]; None where nothing is filed."""
+        at_hand, (places, home) = built(AtHand, self.settings["at_hand"], "at_hand"), self._places()
+        with named("at_hand"):
+            return None if design.stages() is Stages.NOTHING else try_changes(design, at_hand, places=places, home=home)
 
     def altitude(self, design: Design, heights_m: Sequence[float] = ()) -> AltitudeOutlook | None:
         """The design at home and on the trips the job names, in the standard atmosphere.
@@ -285,9 +293,14 @@ class Job:
         AltitudeOutlook or None
             None where the job has no [altitude], and no height is given.
         """
+        places, home = self._places(heights_m)
+        return (
+            at_altitude(self.setup, design.target.bands, design, places, home=home) if places or home is not None else None
+        )
+
+    def _places(self, heights_m: Sequence[float] = ()) -> tuple[dict[str, Air | float], float | None]:
+        """Heights in m of the trips by name, and that of home where the job states it."""
         section = self.settings["altitude"]
-        if not section and not heights_m:
-            return None
         if section and "home_m" not in section:
             msg = "The job's [altitude] lacks home_m; a needle for the mountain needs its second check at home."
             raise InputError(msg)
@@ -295,8 +308,7 @@ class Job:
         homes = [section["home_m"]] if section else []
         for height in (*homes, *(trips := trips if isinstance(trips, list) else [trips]), *heights_m):
             check_range(height, "[altitude] height", -500.0, 6000.0, cure="It is in metres above sea level.")
-        named: dict[str, Air | float] = {f"{height:g} m": height for height in (*trips, *heights_m)}
-        return at_altitude(self.setup, design.target.bands, design, named, home=homes[0] if homes else None)
+        return {f"{height:g} m": height for height in (*trips, *heights_m)}, homes[0] if homes else None
 
     def _micrometer(self) -> Mapping[str, Any]:
         section = self.settings["micrometer"]

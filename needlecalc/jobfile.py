@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from needlecalc.arrays import check_range, read_only
+from needlecalc.design.after.changes import AtHand
 from needlecalc.design.belief.doubts import Doubts
 from needlecalc.design.inverse.limits import Limits
 from needlecalc.echo import LONGEST_NAME, LONGEST_VALUE, plain, shown
@@ -47,6 +48,7 @@ SECTIONS = (
     "calibration",
     "history",
     "altitude",
+    "at_hand",
 )
 
 _HEAD = re.compile(r"\s*\[\[?\s*([^\[\]]+?)\s*\]\]?\s*(?:#.*)?$")
@@ -201,7 +203,7 @@ def read_job(path: str | Path) -> Job:
     faults.read_as(written)
     for wrong in kind_faults(part):
         faults.add(*wrong)
-    for section, record in (("doubts", Doubts), ("limits", Limits)):
+    for section, record in (("doubts", Doubts), ("limits", Limits), ("at_hand", AtHand)):
         if not faults.hit(section):
             with faults.catching(section):
                 built(record, part[section], section)

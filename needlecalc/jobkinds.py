@@ -11,6 +11,7 @@ from difflib import get_close_matches
 from pathlib import Path
 from typing import Any, NamedTuple, TypeVar
 
+from needlecalc.design.after.changes import AtHand
 from needlecalc.design.belief.doubts import Doubts
 from needlecalc.design.inverse.limits import Limits
 from needlecalc.design.inverse.maketarget import make_target
@@ -61,6 +62,7 @@ TAKEN_BY: Mapping[str, tuple[Callable[..., Any], ...]] = {
     "doubts": (Doubts,),
     "calibration": (typed_bands, with_lift, read_log),
     "paper": (Paper,),
+    "at_hand": (AtHand,),
 }
 # Keys that the job reads itself.
 OWN: Mapping[str, Mapping[str, str]] = {

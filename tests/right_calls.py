@@ -195,6 +195,8 @@ def right_calls(folder: Path) -> dict[str, dict[str, Any]]:
             "home": 0.0,
             "drop_mm": None,
         },
+        "AtHand": {"jet_bores_mm": (2.5,), "shims_mm": (2.0,), "groove_mm": 0.9, "groove": 2, "grooves": 4},
+        "try_changes": {"design": design, "at_hand": nc.AtHand(holder_mm=(0.2,)), "places": {"up": 1500.0}, "home": 0.0},
         "rank": {"needles": [needle], "target": target, "learned": learned, "pitch_mm": 3.0},
         "grind_sheet": {
             "design": design,
@@ -245,7 +247,7 @@ SLOW = ("solve", "judge_cut", "rescue", "rank", "at_altitude", "with_lift", "com
 NOT_CALLED = (
     "Log", "Lag", "Bands", "Normalisation", "Check", "Checks", "LeakSign", "Comparison", "Metering",
     "PairCheck", "Alternative", "Learned", "JetShift", "Design", "NextStep", "NextSteps", "Progress", "Rescue",
-    "Outcome", "AltitudeOutlook", "RankedNeedle", "Ranking", "GrindSheet", "Job",
+    "Outcome", "AltitudeOutlook", "RankedNeedle", "Ranking", "Changes", "GrindSheet", "Job",
     "write_pdf", "FlowParameters", "fuel_flow_and_slopes",
 )  # fmt: skip
 

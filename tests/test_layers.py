@@ -93,6 +93,7 @@ FLOORS = [
         "design.after.rescue",
         "design.after.outcome",
         "design.after.altitude",
+        "design.after.changes",
         "design.after.rank",
     ],
     [

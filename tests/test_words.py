@@ -69,7 +69,7 @@ def test_every_kind_has_words(kinds, table):
 
 
 def test_every_change_has_words():
-    assert set(Change) <= {Change.LIMIT, *words.ALTERNATIVES, *words_after.RESCUES}
+    assert set(Change) <= {Change.LIMIT, *words.ALTERNATIVES, *words_after.RESCUES, *words_after.CHANGES}
     assert set(LimitKind) - {LimitKind.NO_REVERSED_TAPER} <= set(words.EASED)
 
 

@@ -1,6 +1,7 @@
 """Twins, single cuts, and the records that solving, learning, comparing and ranking hand back."""
 
 from needlecalc.design.after.altitude import AltitudeOutlook as AltitudeOutlook
+from needlecalc.design.after.changes import Changes as Changes
 from needlecalc.design.after.outcome import Outcome as Outcome
 from needlecalc.design.after.progress import Progress as Progress
 from needlecalc.design.after.rank import RankedNeedle as RankedNeedle

@@ -9,13 +9,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from needlecalc.design.after.altitude import THE_DRIVE, AltitudeOutlook, AltitudeRemark
+from needlecalc.design.after.changes import Changes
 from needlecalc.design.belief.calibration import JetShift
 from needlecalc.design.belief.learned import LearnedRemark
 from needlecalc.design.inverse.notes import DesignRemark, full_load_next
 from needlecalc.design.inverse.proposal import Design, Stages
 from needlecalc.physics.gauge import FaceOnMark
 from needlecalc.remark import Remark, Severity
-from needlecalc.report import say, words, words_sheet, words_slide
+from needlecalc.report import say, say_after, words, words_sheet, words_slide
 from needlecalc.report.document import Paper
 from needlecalc.report.stations import facts_of_stations, hand_um
 from needlecalc.show import Column, Row, Shown, Table
@@ -43,6 +44,7 @@ class Orders(Shown):
     made_at: datetime = field(default_factory=now)
     assumed: Table | None = None
     paper: Paper = field(default_factory=Paper)
+    changes: Changes | None = None
 
     def made_line(self) -> str:
         """What made the sheet, in one line: version, date and time, job and the fingerprint of its log."""
@@ -116,8 +118,13 @@ class Orders(Shown):
         return () if self.design.next_step is None else (say.next_step(self.design),)
 
     def alternative_lines(self) -> tuple[str, ...]:
-        """What could help where a band stays outside what is permitted; empty where none does."""
+        """What serves in place of the file, or what could help where a band stays outside what is permitted."""
         found, design = self.design.ways_out(), self.design
+        instead = self.changes.instead() if self.changes is not None and self.works() else None
+        if instead is not None and self.changes is not None:
+            what, worst = instead.what, instead.what.worst()
+            figures = {"what": say_after.change(instead, self.changes), "worst": 100.0 * what.missed()[worst]}
+            return (words_sheet.INSTEAD.format(**figures, band=say.band(design.target.called(worst)[0])),)
         if design.met:
             return ()
         if not found:
@@ -144,8 +151,7 @@ class Orders(Shown):
         """Caution for the drive that follows, where full load may run too lean on it; empty where it does not."""
         then = self.design.next_stage()
         found = full_load_next(self.design.target, then.expected, then.high)
-        lean_now = any(one.kind is DesignRemark.FULL_LOAD_LEAN_NOW for one in self.design.remarks)
-        return say.remark(found, pistons_said=lean_now) if found else ""
+        return say.remark(found) if found else ""
 
     def warnings(self) -> tuple[str, ...]:
         """What to know before the first stroke and stands nowhere else, the gravest first."""

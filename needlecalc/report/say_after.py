@@ -5,10 +5,12 @@ from __future__ import annotations
 import numpy as np
 
 from needlecalc.design.after.altitude import AltitudeOutlook, AltitudeRemark
+from needlecalc.design.after.changes import Changes, Tried
 from needlecalc.design.after.outcome import Outcome
 from needlecalc.design.after.progress import LIGHT_PASS_UM, Progress, StationState
 from needlecalc.design.after.rescue import HURT, STILL_FITS, Rescue, WayOut
 from needlecalc.design.inverse.alternatives import Alternative, Change
+from needlecalc.design.inverse.proposal import Stages
 from needlecalc.measure.drive.bands import WORST_NAMED
 from needlecalc.report import say, words, words_after
 
@@ -93,6 +95,33 @@ def too_lean(one: Alternative, found: Rescue) -> str:
         f"{say.band(target.called(b)[0])} at {one.lambda_expected[b]:.3f}" for b in lean[:WORST_NAMED].tolist()
     )
     return words_after.TOO_LEAN.format(what=rescued(one, found), bands=listed)
+
+
+def change(one: Tried, found: Changes) -> str:
+    """What was changed before filing."""
+    what, valve, jet = one.what, one.setup.carburettor.air_valve, found.design.setup.carburettor.jet
+    grooves = round(abs(what.amount) / (found.at_hand.groove_mm or np.inf))
+    up = what.amount > 0.0
+    return words_after.CHANGES[what.kind].format(
+        way=words_after.LOWER if up else words_after.RAISE,
+        flats=abs(what.amount) / jet.flat_mm,
+        mm=abs(what.amount),
+        count=grooves,
+        s="" if grooves == 1 else "s",
+        down=words_after.DOWN[up],
+        higher=words_after.HIGHER[up],
+        under=words_after.UNDER[up],
+        preload=getattr(valve, "spring_preload_n", 0.0),
+        rate=getattr(valve, "spring_rate_n_mm", 0.0),
+        bore_mm=what.bore_mm,
+    )
+
+
+def changes_notes(found: Changes) -> list[str]:
+    """How the changes tried are meant, and that none serves where none does."""
+    nut = words_after.PILOT_SET if say.on_slide(found.design) else words_after.NUT_SET
+    last = () if found.instead() or found.design.stages() is Stages.NOTHING else (words_after.NOTHING_INSTEAD,)
+    return [*last, words_after.ONE_CHANGE.format(nut=nut), *map(say.remark, found.left_out)]
 
 
 def altitude(found: AltitudeOutlook) -> str:

@@ -11,6 +11,7 @@ import numpy as np
 
 from needlecalc.arrays import check_range
 from needlecalc.design.after.altitude import AltitudeOutlook
+from needlecalc.design.after.changes import Changes
 from needlecalc.design.belief.calibration import JetShift
 from needlecalc.design.inverse.proposal import Design, Stages
 from needlecalc.echo import shown
@@ -60,6 +61,8 @@ class GrindSheet(Orders):
         What was assumed, as nobody stated it; None where nothing was.
     paper : Paper
         What it is printed on: size, unit, decimal sign.
+    changes : Changes or None
+        What could be changed in place of filing; None where nothing was tried.
 
     Raises
     ------
@@ -130,6 +133,10 @@ class GrindSheet(Orders):
             there = self.altitude.table()
             blocks.append(Grid(Table(words_sheet.BY_ALTITUDE, there.columns, there.rows)))
             blocks += [Words(note, Weight.SMALL) for note in say_after.altitude_notes(self.altitude)]
+        if self.changes is not None:
+            tried = self.changes.table()
+            blocks.append(Grid(Table(tried.title, tried.columns, tried.rows), widths={"what": 3.0, "worst_band": 1.5}))
+            blocks += [Words(note, Weight.SMALL) for note in tried.notes]
         if finals is not None:
             blocks += [finals, Words(f"{words_sheet.UNCERTAINTY} {self.mostly_line()}".rstrip(), Weight.SMALL)]
         if self.assumed is not None:
@@ -280,6 +287,7 @@ def grind_sheet(
     made_at: datetime | None = None,
     assumed: Table | None = None,
     paper: Paper | None = None,
+    changes: Changes | None = None,
 ) -> GrindSheet:
     """Grind sheet of a design.
 
@@ -303,6 +311,8 @@ def grind_sheet(
         What was assumed, as nobody stated it.
     paper : Paper or None
         What it is printed on; A4 in mm when not given.
+    changes : Changes or None
+        What could be changed in place of filing, as :func:`try_changes` found it.
 
     Returns
     -------
@@ -317,5 +327,5 @@ def grind_sheet(
     """
     made = made_at or now()
     return GrindSheet(
-        design, anvil_width_mm, face_on_mark, altitude, acknowledged, jet_drive, made, assumed, paper or Paper()
+        design, anvil_width_mm, face_on_mark, altitude, acknowledged, jet_drive, made, assumed, paper or Paper(), changes
     )

@@ -8,7 +8,8 @@ from functools import singledispatch
 
 import numpy as np
 
-from needlecalc.design.after.altitude import AltitudeOutlook, Place
+from needlecalc.design.after.altitude import THE_DRIVE, AltitudeOutlook, Place
+from needlecalc.design.after.changes import Changes
 from needlecalc.design.after.outcome import Outcome
 from needlecalc.design.after.progress import Progress
 from needlecalc.design.after.rank import RankedNeedle, Ranking
@@ -270,6 +271,42 @@ def _(found: Rescue, part: str = "") -> Table:
             words_after.FLATS_MEAN,
             words_after.CARE,
         ),
+    )
+
+
+@table_of.register
+def _(found: Changes, _part: str = "") -> Table:
+    target, tried = found.design.target, found.tried
+    ways = [one.what for one in tried]
+    worst, jet = [one.worst() for one in ways], found.design.setup.carburettor.jet
+    full = target.full_load() if target.full_load().any() else np.ones(target.weight.size, dtype=bool)
+    outlooks = [one.outlook for one in tried if one.outlook is not None]
+    names = [place.name for place in outlooks[0].places if place.name != THE_DRIVE] if outlooks else []
+    return table(
+        words_after.CHANGES_TITLE,
+        Column("what", "change", "", [say_after.change(one, found) for one in tried]),
+        Column(
+            "flats",
+            "" if say.on_slide(found.design) else "nut flats",
+            "+.1f",
+            [(one.drop_mm - jet.drop_mm) / jet.flat_mm for one in ways],
+        ),
+        Column(
+            "worst_percent",
+            "worst off %",
+            "+.1f",
+            [100.0 * float(one.missed()[at]) for one, at in zip(ways, worst, strict=True)],
+        ),
+        Column("worst_band", "at", "", [say.band(target.called(at)[0]) for at in worst]),
+        Column("met", "all permitted", "", [one.met for one in ways]),
+        Column("cut_um", "metal off um", ".0f", [one.largest_cut_um for one in ways]),
+        *(
+            Column(
+                name, f"full load at {name}", ".2f", [float(one.at(name).lambda_predicted[full].max()) for one in outlooks]
+            )
+            for name in names
+        ),
+        notes=say_after.changes_notes(found),
     )
 
 

@@ -11,6 +11,26 @@ from needlecalc.design.after.rank import Worth
 from needlecalc.design.after.rescue import WayOut
 from needlecalc.design.inverse.alternatives import Change
 
+CHANGES: dict[StrEnum, str] = {
+    Change.JET: "{way} the jet by {flats:.1f} flats",
+    Change.GROOVE: "clip {count} groove{s} {down}, needle {higher} by {mm:g} mm",
+    Change.WASHERS: "washer of {mm:g} mm {under}",
+    Change.HOLDER: "needle {higher} by {mm:g} mm in its holder",
+    Change.SHIM: "shim of {mm:g} mm under the spring",
+    Change.SPRING: "spring of {preload:.2f} N at no lift, {rate:g} N/mm",
+    Change.OTHER_JET: "jet of {bore_mm:.3f} mm bore",
+    Change.FILE: "the file",
+}
+DOWN = {True: "down", False: "up"}
+HIGHER = {True: "higher", False: "lower"}
+UNDER = {True: "under the clip", False: "taken out"}
+CHANGES_TITLE = "Changes tried before filing"
+ONE_CHANGE = (
+    "One change each, no metal off but by the file. {nut} Lambda is expected, without interval: drive and read it before "
+    "you decide."
+)
+NUT_SET, PILOT_SET = "The nut is set anew with it.", "The pilot circuit sets idle anew."
+NOTHING_INSTEAD = "None of them keeps every band inside what you permit: the file is the last resort."
 STROKES: dict[StrEnum, str] = {
     NextStroke.OVERCUT: (
         "Overcut at {overcut}: stop filing. The rescue says what the jet and the other stations can still do."

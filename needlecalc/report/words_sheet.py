@@ -27,6 +27,10 @@ SIGN_FIRST = {
 SIGN = "Read and accepted: {signed}"
 NO_ALTERNATIVE = "No jet, donor, bore or deeper cut comes nearer to the targets: ask for less, or start from another needle."
 NONE_SERVES = "None of these serves alone: join them, ask for less, or start from another needle."
+INSTEAD = (
+    "WITHOUT THE FILE: {what} keeps every band inside what you permit, at worst {worst:+.1f} % off at {band}. Try that and "
+    "drive first: it can be put back, metal cannot."
+)
 NUMBERED = "Alternative {number}. {what}"
 ORIGIN = "Needle {needle} ({source}) in a {bore_mm:g} mm jet, {mounting}."
 LOG = "Log: {name}, {rows} rows."

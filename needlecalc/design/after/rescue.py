@@ -13,7 +13,7 @@ from scipy.optimize import brentq
 
 from needlecalc.design.after.progress import Progress, judge_cut, refitted
 from needlecalc.design.belief.learned import Learned
-from needlecalc.design.inverse.alternatives import Alternative, Change, alternative, with_bore
+from needlecalc.design.inverse.alternatives import Alternative, Change, alternative, bore_for, bore_gain
 from needlecalc.design.inverse.problem import drops_on_table_mm
 from needlecalc.design.inverse.proposal import Design
 from needlecalc.design.inverse.solve import solve
@@ -26,7 +26,6 @@ HURT = 0.01  # of lambda, richer than target and through the overcut
 GOOD = 0.02
 JETS_TRIED = 241
 ASSUMED_TURNS = 1.0
-THINNEST_GAP_MM = 0.02
 STILL_FITS = 0.02  # of lambda: no band of a needle that fits stays farther off
 HIGHEST_PRESSURE_PA = 104e3  # no road lies in denser standard air
 WORTH_FILING_UM = 0.5
@@ -219,30 +218,11 @@ def _spares(design: Design, car: Learned, as_cut: Alternative) -> tuple[Alternat
     if pressure <= HIGHEST_PRESSURE_PA:
         lower = float(altitude_of_pressure_m(air.pressure_pa) - altitude_of_pressure_m(pressure))
         out.append(spare(Change.SPARE_LOWER, np.asarray(found / k), amount=lower))
-    bore = _bore_for(car, drop, k)
+    bore = bore_for(car, drop, float(np.log(k)))
     if bore is not None:
-        lean = np.asarray(found * np.exp(-_bore_gain(car, drop, bore)))
+        lean = np.asarray(found * np.exp(-bore_gain(car, drop, bore)))
         out.append(replace(spare(Change.SPARE_BORE, lean), bore_mm=bore))
     return tuple(out)
-
-
-def _bore_gain(car: Learned, drop_mm: float, bore_mm: float) -> FloatArray:
-    """Rise of ln(fuel) of each band with a jet of another bore."""
-    then = car.law.in_parts(with_bore(car.setup, bore_mm)).log_lambda(car.present_mm(), drop_mm)
-    return np.asarray(car.law.log_lambda(car.present_mm(), drop_mm) - then)
-
-
-def _bore_for(car: Learned, drop_mm: float, k: float) -> float | None:
-    """Bore with which the bands meet their targets in the mean; None where the needle would not pass it."""
-    high = car.setup.carburettor.jet.least_bore_mm()
-    low = float(car.setup.carburettor.needle.diameters_mm.max()) + 2.0 * THINNEST_GAP_MM
-
-    def mean_miss(bore: float) -> float:
-        return float(np.log(k) - _bore_gain(car, drop_mm, bore).mean())
-
-    if low >= high or mean_miss(low) < 0.0:
-        return None
-    return float(brentq(mean_miss, low, high, xtol=1e-5))
 
 
 def _way_out(as_cut: Alternative, jet_only: Alternative, filed: Alternative) -> WayOut:

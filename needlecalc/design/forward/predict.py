@@ -77,13 +77,13 @@ def predict_lambda(
     changed = setup if needle is None else setup.with_needle(needle)
     lift = bands.lift_mm
     if air_valve is not None:
-        lift, known = _under_other_valve(setup, bands, air_valve)
+        lift, known = under_other_valve(setup, bands, air_valve)
         changed = replace(changed, carburettor=replace(changed.carburettor, air_valve=air_valve))
     after = fuel_flow(changed, lift, drop_mm=drop_mm, depression_pa=known)
     return np.asarray(bands.lambda_measured * before.fuel_flow_g_s / after.fuel_flow_g_s)
 
 
-def _under_other_valve(setup: Setup, bands: Bands, air_valve: AirValve) -> tuple[FloatArray, FloatArray]:
+def under_other_valve(setup: Setup, bands: Bands, air_valve: AirValve) -> tuple[FloatArray, FloatArray]:
     """Lift and depression of each band at the same air flow; a depression once read changes in proportion."""
     present = setup.carburettor.air_valve
     if not isinstance(present, AirValve):

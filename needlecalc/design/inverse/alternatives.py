@@ -8,15 +8,18 @@ from enum import StrEnum
 from typing import Any
 
 import numpy as np
+from scipy.optimize import brentq
 
 from needlecalc.design.belief.learned import Learned
+from needlecalc.design.forward.predict import under_other_valve
 from needlecalc.design.inverse.fit import MISSED_BY, fit, forces
 from needlecalc.design.inverse.limits import Limit, LimitKind, Limits
 from needlecalc.design.inverse.problem import Problem, drops_on_table_mm
 from needlecalc.design.inverse.solution import LEAST_CUT_MM, Solution, best_solution
 from needlecalc.design.inverse.target import Target
-from needlecalc.errors import SolveError
+from needlecalc.errors import InputError, SolveError
 from needlecalc.parts.setup import Setup
+from needlecalc.parts.slide import SlideValve
 from needlecalc.remark import Remark, Severity
 from needlecalc.units import FloatArray
 
@@ -32,6 +35,7 @@ WIDEST_BORE_MM = 0.5  # larger than the present one
 BORES_TRIED = 60
 DEEPEST_CUT_MM = 2.0
 THINNEST_MM = 0.3
+THINNEST_GAP_MM = 0.02
 CLEAR_OF_END_MM = 0.05
 NEARER = 0.9  # of the worst miss: an alternative that leaves more is none
 NATURE = (LimitKind.NO_METAL_TO_ADD, LimitKind.NO_REVERSED_TAPER)  # no user sets these
@@ -45,6 +49,15 @@ class Change(StrEnum):
     DONOR = "thicker donor"
     DEEPER = "deeper cut"
     BORE = "another bore"
+    # Tried before filing, no metal taken off; those that cost least first.
+    JET = "jet height"
+    GROOVE = "clip groove"
+    WASHERS = "washers"
+    HOLDER = "needle in its holder"
+    SHIM = "shim under the spring"
+    SPRING = "another spring"
+    OTHER_JET = "another jet"
+    FILE = "file"
     # Of a needle cut too deep.
     NONE = "left as it is"
     JET_FOR_BAND = "jet for one band"
@@ -62,6 +75,7 @@ class Unsolved(StrEnum):
     DONOR = "no solution with a thicker donor"
     DEEPER = "no solution with a deeper cut"
     BORE = "no solution with another bore"
+    CHANGE = "change that could not be worked out"
 
 
 @dataclass(frozen=True, eq=False)
@@ -148,12 +162,24 @@ def _changed(kind: Change, before: Solution, then: Solution, **figures: Any) -> 
     return replace(one, before=float(before.missed()[one.band]))
 
 
-def solved_again(solution: Solution, *, setup: Setup | None = None, limits: Limits | None = None) -> Solution:
-    """The same car and target with other parts or limits, from what was measured with the old ones."""
-    problem = solution.problem
-    learned = problem.learned if setup is None else replace(problem.learned, setup=setup)
-    law = problem.law.in_parts(learned.setup)
-    return best_solution(learned, problem.target, limits or problem.limits, law=law)
+def solved_again(learned: Learned, target: Target, limits: Limits, setup: Setup | None = None) -> Solution:
+    """The same car and target with other limits or parts, from what was measured with the old ones."""
+    setup = setup or learned.setup
+    valve = setup.carburettor.air_valve
+    if isinstance(valve, SlideValve) or valve == learned.setup.carburettor.air_valve:
+        return best_solution(replace(learned, setup=setup), target, limits, law=learned.law.in_parts(setup))
+    # Under another spring the piston floats elsewhere at the same air, and the depression there is another.
+    lift, depression = under_other_valve(learned.setup, learned.bands.having(lift_mm=learned.lift_mm()), valve)
+    low, high = drops_on_table_mm(setup, lift)
+    if not low <= setup.carburettor.jet.drop_mm <= high:
+        msg = "With that spring a band leaves the needle's table, where nothing is known; measure the needle further."
+        raise InputError(msg)
+    mean = learned.mean.copy()
+    mean[learned.place.lift()] = lift
+    bands = learned.bands.having(lift_mm=lift, depression_pa=depression)
+    there = replace(learned, setup=setup, bands=bands, estimate=replace(learned.estimate, mean=mean))
+    law = there.law.shifted(learned.law.without_fuel - there.law.without_fuel)
+    return best_solution(there, target, limits, law=law)
 
 
 def fit_again(solution: Solution, problem: Problem, smoothness: float | None = None) -> Solution:
@@ -254,7 +280,7 @@ def _other_height(solution: Solution) -> Alternative | None:
         return None
     free = replace(jet, drop_min_mm=low, drop_max_mm=high)
     limits = replace(problem.limits, drop_min_mm=None, drop_max_mm=None)
-    then = solved_again(solution, setup=replace(setup, carburettor=replace(carburettor, jet=free)), limits=limits)
+    then = solved_again(problem.learned, problem.target, limits, replace(setup, carburettor=replace(carburettor, jet=free)))
     by = then.drop_mm() - jet.drop_mm
     return None if abs(by) < LEAST_TURN_MM else _changed(Change.HEIGHT, solution, then, amount=by)
 
@@ -262,7 +288,7 @@ def _other_height(solution: Solution) -> Alternative | None:
 def _thicker_donor(solution: Solution) -> Alternative | None:
     """A donor just thick enough everywhere, found as if metal could be added, then filed."""
     problem = solution.problem
-    then = solved_again(solution, limits=replace(problem.limits, new_blank=True))
+    then = solved_again(problem.learned, problem.target, replace(problem.limits, new_blank=True))
     thicker = np.maximum(-then.removal_mm(), 0.0)
     if not (thicker > LEAST_CUT_MM).any():
         return None
@@ -294,9 +320,9 @@ def _cut_is_limited(solution: Solution) -> bool:
 
 def _deeper_cut(solution: Solution) -> Alternative | None:
     """Every limit on the cut lifted."""
-    limits = solution.problem.limits
-    free = replace(limits, max_cut_mm=DEEPEST_CUT_MM, least_diameter_mm=THINNEST_MM, keep=(), never_below_mm={})
-    then = solved_again(solution, limits=free)
+    problem = solution.problem
+    free = replace(problem.limits, max_cut_mm=DEEPEST_CUT_MM, least_diameter_mm=THINNEST_MM, keep=(), never_below_mm={})
+    then = solved_again(problem.learned, problem.target, free)
     more = then.removal_mm() - solution.removal_mm()
     if not (more > LEAST_CUT_MM).any():
         return None
@@ -322,8 +348,28 @@ def _other_bore(solution: Solution) -> Alternative | None:
             break
     bore = round((np.floor if smaller else np.ceil)(bore / BORE_STEP_MM) * BORE_STEP_MM, 6)
     bore = max(bore, round(float(np.ceil(clear / BORE_STEP_MM)) * BORE_STEP_MM, 6))
-    then = solved_again(solution, setup=with_bore(setup, bore))
+    then = solved_again(problem.learned, problem.target, problem.limits, with_bore(setup, bore))
     return _changed(Change.BORE, solution, then, amount=bore - jet.bore_mm)
+
+
+def bore_for(car: Learned, drop_mm: float, rise: float) -> float | None:
+    """Bore with which ln(fuel) rises by so much in the mean of the bands; None where no bore the needle passes does."""
+    jet = car.setup.carburettor.jet
+    low = float(car.setup.carburettor.needle.diameters_mm.max()) + 2.0 * THINNEST_GAP_MM
+    high = jet.least_bore_mm() if rise < 0.0 else jet.bore_mm + WIDEST_BORE_MM
+
+    def short(bore_mm: float) -> float:
+        return rise - float(bore_gain(car, drop_mm, bore_mm).mean())
+
+    if low >= high or short(low) < 0.0 or short(high) > 0.0:
+        return None
+    return float(brentq(short, low, high, xtol=1e-5))
+
+
+def bore_gain(car: Learned, drop_mm: float, bore_mm: float) -> FloatArray:
+    """Rise of ln(fuel) of each band with a jet of another bore."""
+    then = car.law.in_parts(with_bore(car.setup, bore_mm)).log_lambda(car.present_mm(), drop_mm)
+    return np.asarray(car.law.log_lambda(car.present_mm(), drop_mm) - then)
 
 
 def with_bore(setup: Setup, bore_mm: float) -> Setup:

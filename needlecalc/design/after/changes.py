@@ -1,0 +1,286 @@
+"""Changes tried before filing: jet, clip, washers, shim, spring and needle height, each solved again with no metal off."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+
+from needlecalc.arrays import check_each, check_range
+from needlecalc.design.after.altitude import AltitudeOutlook, at_altitude
+from needlecalc.design.inverse.alternatives import (
+    BORE_STEP_MM,
+    LEAST_TURN_MM,
+    Alternative,
+    Change,
+    Unsolved,
+    alternative,
+    bore_for,
+    solved_again,
+    with_bore,
+)
+from needlecalc.design.inverse.proposal import Design, Stages
+from needlecalc.errors import InputError, SolveError
+from needlecalc.parts.carburettor import AirValve
+from needlecalc.parts.engine import Air
+from needlecalc.parts.setup import Setup
+from needlecalc.remark import Remark, Severity
+from needlecalc.show import Shown, counted
+
+COST = tuple(Change)  # as listed there, those that cost least first
+
+
+@dataclass(frozen=True)
+class AtHand:
+    """Parts and steps that a user has at hand; what is not stated is not tried.
+
+    Parameters
+    ----------
+    jet_bores_mm : tuple of float
+        Bores of other jets; the bore that would serve best is looked for when none is given. [mm]
+    spring_preload_n, spring_rate_n_mm : tuple of float
+        Force at no lift and rate of other springs, one of each a spring. [N, N/mm]
+    shims_mm : tuple of float
+        Shims to lay under the spring. [mm]
+    holder_mm : tuple of float
+        Other heights of the needle in its holder; positive raises it, which is richer. [mm]
+    washers_mm : tuple of float
+        Washers to lay under the clip of a slide's needle; negative for one to take out. [mm]
+    groove_mm : float or None
+        Distance between the clip grooves of a slide's needle. [mm]
+    groove, grooves : int or None
+        The groove that holds the clip now, from the top, and how many there are.
+
+    Examples
+    --------
+    >>> AtHand(groove_mm=0.9, groove=2, grooves=4).raised_mm()
+    (-0.9, 0.9, 1.8)
+    """
+
+    jet_bores_mm: tuple[float, ...] = ()
+    spring_preload_n: tuple[float, ...] = ()
+    spring_rate_n_mm: tuple[float, ...] = ()
+    shims_mm: tuple[float, ...] = ()
+    holder_mm: tuple[float, ...] = ()
+    washers_mm: tuple[float, ...] = ()
+    groove_mm: float | None = None
+    groove: int | None = None
+    grooves: int | None = None
+
+    def __post_init__(self) -> None:
+        for name, low, high, cure in (
+            ("jet_bores_mm", 1.0, 6.0, "It is the bore in mm; 0.100 in is 2.54 mm."),
+            ("spring_preload_n", 0.0, 12.0, "One ounce-force is 0.278 N."),
+            ("spring_rate_n_mm", 0.0, 0.5, "It is in N per mm."),
+            ("shims_mm", 0.05, 20.0, "It is in mm."),
+            ("holder_mm", -5.0, 5.0, "It is in mm; positive raises the needle."),
+            ("washers_mm", -5.0, 5.0, "It is in mm; negative for one to take out."),
+        ):
+            given = np.atleast_1d(check_each(getattr(self, name), name, low, high, cure=cure))
+            object.__setattr__(self, name, tuple(given.ravel().tolist()))
+        if len(self.spring_preload_n) != len(self.spring_rate_n_mm):
+            msg = (
+                f"spring_preload_n holds {counted(len(self.spring_preload_n), 'value')} and spring_rate_n_mm "
+                f"{len(self.spring_rate_n_mm)}; give both of each spring, a rate of 0 where it is not known."
+            )
+            raise InputError(msg)
+        clip = (self.groove_mm, self.groove, self.grooves)
+        if clip == (None, None, None):
+            return
+        if self.groove_mm is None or self.groove is None or self.grooves is None:
+            msg = "groove_mm, groove and grooves go together; give the distance, the groove from the top and how many."
+            raise InputError(msg)
+        check_range(self.groove_mm, "groove_mm", 0.2, 5.0, cure="It is the distance from groove to groove in mm.")
+        check_range(self.grooves, "grooves", 1, 12, cure="Count them.")
+        check_range(self.groove, "groove", 1, self.grooves, cure="Count from the top, the blunt end.")
+
+    def raised_mm(self) -> tuple[float, ...]:
+        """How far each other groove raises the needle, in mm: the clip farther down holds it higher."""
+        if self.groove_mm is None or self.groove is None or self.grooves is None:
+            return ()
+        others = (number - self.groove for number in range(1, int(self.grooves) + 1) if number != self.groove)
+        return tuple(round(self.groove_mm * step, 9) for step in others)
+
+
+@dataclass(frozen=True, eq=False)
+class Tried:
+    """One change, what it comes to, and what it does elsewhere."""
+
+    what: Alternative  # its lambda of each band, how far each misses, and the metal it takes
+    setup: Setup  # the parts with the change made
+    outlook: AltitudeOutlook | None  # at home and on the trip; None where no place was given
+
+
+@dataclass(frozen=True, repr=False, eq=False)
+class Changes(Shown):
+    """What could be changed in place of filing, those that serve first, of these the cheapest.
+
+    Parameters
+    ----------
+    design : Design
+        The design that files.
+    at_hand : AtHand
+        Parts and steps that were tried.
+    tried : tuple of Tried
+        Each change by itself, no metal taken off, the jet's nut set anew where it turns; the file among them.
+    left_out : tuple of Remark
+        Changes that could not be worked out.
+    """
+
+    design: Design
+    at_hand: AtHand
+    tried: tuple[Tried, ...]
+    left_out: tuple[Remark, ...] = ()
+
+    def __repr__(self) -> str:
+        serve = [one.what.kind.value for one in self.tried if one.what.met]
+        return f"Changes: {len(self.tried)} tried; inside what is permitted: {', '.join(serve) or 'none'}"
+
+    def instead(self) -> Tried | None:
+        """The cheapest change with no metal off that serves, red nowhere it is driven; None where none does."""
+        serve = (one for one in self.tried if one.what.met and one.what.kind is not Change.FILE)
+        return next((one for one in serve if one.outlook is None or not one.outlook.red()), None)
+
+
+def try_changes(
+    design: Design,
+    at_hand: AtHand | None = None,
+    *,
+    places: Mapping[str, Air | float] | None = None,
+    home: Air | float | None = None,
+) -> Changes:
+    """Every change that could stand in place of the file, each solved again with no metal taken off.
+
+    Parameters
+    ----------
+    design : Design
+        The design that files.
+    at_hand : AtHand or None
+        Parts and steps at hand; without it only the jet's height and bore are tried.
+    places : mapping of str to Air or float, or None
+        Air of each place it will be driven, or its height for the standard atmosphere. [m]
+    home : Air, float or None
+        Air at home, or its height. [m]
+
+    Returns
+    -------
+    Changes
+        Those that keep every band inside what is permitted first, the cheapest of them first; then the others, the
+        nearest first.  The file is one of them.
+
+    Raises
+    ------
+    InputError
+        If a part at hand does not go with the carburettor: springs under a slide, grooves under a piston, a shim
+        under a spring without a rate.
+
+    Examples
+    --------
+    >>> from needlecalc.example import road
+    >>> try_changes(road.design)
+    Changes: 2 tried; inside what is permitted: file
+    """
+    at_hand = at_hand or AtHand()
+    _fits(at_hand, design.setup)
+    where = {**(places or {}), **({} if home is None else {"home": home})}
+    found, left_out = [], []
+    for kind, amount, setup in _all(design, at_hand):
+        try:
+            one = _tried(design, kind, amount, setup, where)
+        except (InputError, SolveError):
+            # What the flow law or the needle's table does not reach is said, the others stand.
+            left_out.append(Remark(Unsolved.CHANGE, Severity.NOTE, numbers={"what": kind.value, "amount": amount}))
+            continue
+        if kind is not Change.JET or abs(one.what.amount) > LEAST_TURN_MM:
+            found.append(one)
+    if design.stages() is not Stages.NOTHING:
+        off = float(design.remove_um().max())
+        after = design.needle.diameters_mm, design.final.expected
+        filed = alternative(
+            Change.FILE, design.learned, design.target, design.drop_mm, *after, amount=off / 1e3, largest_cut_um=off
+        )
+        outlook = at_altitude(design.setup, design.target.bands, design, where) if where else None
+        found.append(Tried(filed, design.setup, outlook))
+    found.sort(key=_order)
+    return Changes(design, at_hand, tuple(found), tuple(left_out))
+
+
+def _order(one: Tried) -> tuple[bool, float]:
+    what = one.what
+    return not what.met, COST.index(what.kind) if what.met else abs(float(what.missed()[what.worst()]))
+
+
+def _fits(at_hand: AtHand, setup: Setup) -> None:
+    """Refuse what the carburettor has no place for."""
+    valve = setup.carburettor.air_valve
+    if not isinstance(valve, AirValve):
+        if at_hand.spring_preload_n or at_hand.shims_mm or at_hand.holder_mm:
+            msg = "A slide has neither spring nor needle holder; state groove_mm, washers_mm and jet_bores_mm only."
+            raise InputError(msg)
+        return
+    if at_hand.washers_mm or at_hand.groove_mm is not None:
+        msg = "A piston holds its needle by the shoulder, not by a clip; state holder_mm in place of grooves and washers."
+        raise InputError(msg)
+    if at_hand.shims_mm and valve.spring_rate_n_mm == 0.0:
+        msg = "A shim acts by the rate of the spring, and that is 0; state spring_rate_n_mm of the air valve."
+        raise InputError(msg)
+
+
+def _all(design: Design, at_hand: AtHand) -> Iterator[tuple[Change, float, Setup]]:
+    """Each change with its size and the parts it leaves."""
+    setup = design.setup
+    carburettor, valve = setup.carburettor, setup.carburettor.air_valve
+
+    def with_parts(**parts: Any) -> Setup:
+        return replace(setup, carburettor=replace(carburettor, **parts))
+
+    def raised(by_mm: float) -> Setup:
+        return with_parts(shoulder_offset_mm=carburettor.shoulder_offset_mm + by_mm)
+
+    if isinstance(valve, AirValve):
+        if np.ptp(carburettor.jet.drop_range_mm()) > LEAST_TURN_MM:
+            yield Change.JET, float("nan"), setup
+        yield from ((Change.HOLDER, by, raised(by)) for by in at_hand.holder_mm)
+        for shim in at_hand.shims_mm:
+            harder = replace(valve, spring_preload_n=valve.spring_preload_n + shim * valve.spring_rate_n_mm)
+            yield Change.SHIM, shim, with_parts(air_valve=harder)
+        for preload, rate in zip(at_hand.spring_preload_n, at_hand.spring_rate_n_mm, strict=True):
+            other = replace(valve, spring_preload_n=preload, spring_rate_n_mm=rate)
+            yield Change.SPRING, preload, with_parts(air_valve=other)
+    yield from ((Change.GROOVE, by, raised(by)) for by in at_hand.raised_mm())
+    yield from ((Change.WASHERS, by, raised(by)) for by in at_hand.washers_mm)
+    for bore in at_hand.jet_bores_mm or _best_bore(design):
+        yield Change.OTHER_JET, bore - carburettor.jet.bore_mm, with_bore(setup, bore)
+
+
+def _best_bore(design: Design) -> Sequence[float]:
+    """The bore that brings the bands to their targets in the mean, to 0.01 mm."""
+    car, present = design.learned, design.setup.carburettor.jet
+    rise = np.log(car.lambda_now() / design.target.lambda_target).mean()
+    bore = bore_for(car, present.drop_mm, float(rise))
+    rounded = 0.0 if bore is None else round(round(bore / BORE_STEP_MM) * BORE_STEP_MM, 6)
+    return (rounded,) if rounded not in (0.0, present.bore_mm) else ()
+
+
+def _tried(design: Design, kind: Change, amount: float, setup: Setup, where: Mapping[str, Air | float]) -> Tried:
+    """One change, the jet's nut set anew; under a slide the needle stays where the change put it."""
+    learned, target, jet = design.learned, design.target, setup.carburettor.jet
+    if not isinstance(setup.carburettor.air_valve, AirValve):
+        fixed = replace(jet, drop_min_mm=None, drop_max_mm=None)
+        setup = replace(setup, carburettor=replace(setup.carburettor, jet=fixed))
+    every = tuple(range(1, learned.present_mm().size + 1))
+    limits = replace(design.limits, keep=every, never_below_mm={}, new_blank=False)
+    then = solved_again(learned, target, limits, setup)
+    drop, expected = then.drop_mm(), (1.0 + then.missed()) * target.lambda_target
+    amount = drop - jet.drop_mm if kind is Change.JET else amount
+    car = then.problem.learned
+    what = alternative(kind, car, target, drop, car.present_mm(), expected, amount=amount)
+    what = replace(what, before=float((learned.lambda_now() / target.lambda_target - 1.0)[what.band]))
+    if not where:
+        return Tried(what, car.setup, None)
+    turned = replace(car.setup.carburettor.jet, drop_mm=drop)
+    driven = replace(car.setup, carburettor=replace(car.setup.carburettor, jet=turned))
+    bands = car.bands.having(lambda_measured=expected, lift_mm=car.lift_mm())
+    return Tried(what, driven, at_altitude(driven, bands, None, where))
