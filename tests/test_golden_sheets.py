@@ -65,6 +65,13 @@ def shape(text):
     return NUMBER.sub("0", text).replace("-", "").split()
 
 
+def test_pistons_are_spoken_of_once():
+    said = " ".join((GOLDEN / "pass_van.txt").read_text().split())
+    assert "FULL LOAD RUNS TOO LEAN NOW" in said
+    assert "FULL LOAD may run too lean on the next drive" in said
+    assert said.count("melt pistons") == said.count("Stop on any pinking") == 1
+
+
 def test_a_slide_is_never_told_of_what_it_has_not():
     said = " ".join(of_a_slide().text().split())
     for words in ("bridge", "flats", " nut", "piston,", "shoulder"):

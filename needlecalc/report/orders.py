@@ -151,7 +151,8 @@ class Orders(Shown):
         """Caution for the drive that follows, where full load may run too lean on it; empty where it does not."""
         then = self.design.next_stage()
         found = full_load_next(self.design.target, then.expected, then.high)
-        return say.remark(found) if found else ""
+        lean_now = any(one.kind is DesignRemark.FULL_LOAD_LEAN_NOW for one in self.design.remarks)
+        return say.remark(found, pistons_said=lean_now) if found else ""
 
     def warnings(self) -> tuple[str, ...]:
         """What to know before the first stroke and stands nowhere else, the gravest first."""

@@ -80,13 +80,16 @@ def on_slide(design: Design) -> bool:
 
 
 @say.register
-def remark(one: Remark, *, slide: bool = False) -> str:
-    """What was found, in words; otherwise where a slide carries the needle."""
+def remark(one: Remark, *, slide: bool = False, pistons_said: bool = False) -> str:
+    """What was found, in words; otherwise where a slide carries the needle, shorter where pistons were spoken of already."""
     if isinstance(one.kind, DriveNote):
         return drive_note_words(one)
     own = words_slide.REMARKS if slide else {}
     said = {**words.REMARKS, **words.WHY, **words_after.ALTITUDE, **words_after.OUTCOME, **own}
-    return said[one.kind].format(**_figures(one))
+    figures = _figures(one)
+    if pistons_said:
+        figures["pistons"] = words.THERE_TOO
+    return said[one.kind].format(**figures)
 
 
 def remarks(found: Iterable[Remark], *, slide: bool = False) -> list[str]:

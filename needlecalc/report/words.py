@@ -17,6 +17,7 @@ from needlecalc.design.inverse.proposal import Measurement, Stages
 from needlecalc.design.inverse.target import TargetRemark, Why
 from needlecalc.design.inverse.verdict import Cause, VerdictKind
 
+THERE_TOO = "There too only short pulls."
 PISTONS = "It can melt pistons: only short pulls, to read lambda, until it is {limit:.2f} or richer. Stop on any pinking."
 FIRST_AID = (
     "look for a fault first (leak, misfire, fuel supply), and for a mixed-up log, needle, jet height or lift, or "
@@ -65,11 +66,11 @@ REMARKS: dict[StrEnum, str] = {
     LearnedRemark.AT_LEAST_SO_LEAN: "Beyond the lean limit, so that the reading counts as at least so lean: {bands}.",
     DesignRemark.FULL_LOAD_LEAN_NOW: "FULL LOAD RUNS TOO LEAN NOW, at lambda {low_to_high}. {pistons}",
     DesignRemark.FULL_LOAD_LEAN_NEXT: (
-        "FULL LOAD runs too lean on the next drive: {band} at lambda {expected:.3f}, up to {highest:.3f}{and_more}; "
+        "FULL LOAD runs too lean on the next drive: {band} at lambda {expected:.2f}, up to {highest:.2f}{and_more}; "
         "{limit:.2f} is the leanest (common practice, no source). {pistons}"
     ),
     DesignRemark.FULL_LOAD_MAY_BE_LEAN: (
-        "FULL LOAD may run too lean on the next drive: {band} at lambda {expected:.3f}, up to {highest:.3f}{and_more}; "
+        "FULL LOAD may run too lean on the next drive: {band} at lambda {expected:.2f}, up to {highest:.2f}{and_more}; "
         "{limit:.2f} is the leanest (common practice, no source). {pistons}"
     ),
     DesignRemark.RICH_NOW: "Too rich as driven, before any cut: {bands}.",

@@ -68,7 +68,7 @@ MEANINGS = (
         "map,manifold pressure,manifold absolute pressure,manifold air pressure,intake pressure,inlet pressure,"
         "saugrohrdruck,ansaugdruck,pression collecteur,pression admission,pression tubulure,pressione collettore,"
         "pressione aspirazione,presion colector,presion admision,presion multiple",
-        "boost,vacuum,manifold vacuum,ladedruck,unterdruck,suralimentation,sovralimentazione,depression,vuoto,depressione,"
+        "boost,vacuum,vac,manifold vacuum,ladedruck,unterdruck,suralimentation,sovralimentazione,depression,vuoto,depressione,"
         "vacio,depresion",
         "table fuel ignition ign spark ve switch select ambient baro barometric rate dot dt exhaust oil rail solenoid duty "
         "advance brake tank crankcase",
@@ -116,6 +116,7 @@ _TIME_WORDS = """
 _PLACES = {
     "rpm": {"engine", "motor", "moteur", "motore", "crank", "crankshaft"},
     "manifold_pressure": {"manifold", "intake", "inlet", "saugrohr", "collecteur", "collettore", "colector"},
+    "coolant": {"water", "wtr", "wasser"},
 }
 # A product of two quantities is neither: "MAPxRPM", "load * rpm".
 _PRODUCT = re.compile(r"[^\W\d_]\s*[*×·]\s*[^\W\d_]|[A-Z]x[A-Z]|[^\W\d_][\s_]+x[\s_]+[^\W\d_]")

@@ -36,7 +36,7 @@ _BY_TOP = {
 }
 # Of the pressures that count from ambient, those that count upwards; and the highest a gauge of vacuum shows.
 _UPWARDS = {"boost", "ladedruck", "suralimentation", "sovralimentazione"}
-_DEEPEST_PA = 90e3
+_DEEPEST_PA, _DEEPEST_INHG = 90e3, 30.0
 # An engine under this speed, not cranking, idles or nearly so: it burns there.
 _IDLES_BELOW_RPM = 1500.0
 _IDLE_ROWS = 5
@@ -94,7 +94,7 @@ def take_reading(
         top = float(np.nanquantile(raw, 0.999))
         label = next((label for low, high, label in _BY_TOP.get(key, ()) if low <= top <= high), None)
         if label is None:
-            return _refused(key, candidate, ColumnFault.NO_UNIT, top=top)
+            return _refused(key, candidate, ColumnFault.NO_UNIT, top=top, example=_example(key, candidate, top))
         unit = unit_from_text(label)
         notes.append(_note(Note.UNIT, candidate, top=top, unit=label))
     reading = Reading(candidate, unit.convert(raw), unit.label, tuple(notes))
@@ -103,6 +103,13 @@ def take_reading(
     if unit.label in ("cfm", "m3/h"):
         reading = replace(reading, notes=(*reading.notes, _note(Note.VOLUME, candidate)))
     return reading if reading.fault else _sane(key, reading)
+
+
+def _example(key: str, candidate: Candidate, top: float) -> str:
+    """Unit that such a column may have; what counts from ambient pressure says so."""
+    if candidate.why is not Why.STAND_IN or key != "manifold_pressure":
+        return BY_KEY[key].example
+    return "psi gauge" if _UPWARDS & set(candidate.words) else f"{'inHg' if top <= _DEEPEST_INHG else 'mmHg'} vacuum"
 
 
 def _sane(key: str, reading: Reading) -> Reading:

@@ -141,7 +141,7 @@ def said(fact: Remark) -> str:
         key = str(numbers["key"])
         numbers["label"] = BY_KEY[key].label
         numbers["choice"] = how_to_state("columns", key, str(fact.numbers["column"]))
-        numbers["how"] = how_to_state("units", key, BY_KEY[key].example)
+        numbers["how"] = how_to_state("units", key, str(numbers.get("example", BY_KEY[key].example)))
         numbers["percent"] = how_to_state("units", key, "%")
     if fact.kind is Note.VACUUM:
         numbers["absolute"] = how_to_state("units", "manifold_pressure", f"{numbers['unit']} absolute")
