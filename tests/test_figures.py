@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -232,7 +231,7 @@ def test_past_lambda_1_15_an_engine_misfires_at_altitude(design):
 
 
 def test_a_loose_lag_is_said_by_its_90_per_cent_interval(monkeypatch):
-    monkeypatch.setattr(lag, "fit_lag", lambda _: SimpleNamespace(lag_s=0.3, lag_u_s=0.1, signal="throttle"))
+    monkeypatch.setattr(lag, "fit_lag", lambda _: (0.3, 0.1, "throttle"))
     spread = np.hypot(0.1, 0.04)
     assert f"good to {norm.ppf(0.95) * spread:.2f} s only" in lag.find_lag(None).source
 

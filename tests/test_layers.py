@@ -41,7 +41,6 @@ FLOORS = [
         "measure.log.record",
         "measure.log.file",
         "measure.drive.signals",
-        "measure.drive.lagfit",
         "measure.drive.lag",
         "measure.drive.averages",
         "measure.drive.bands",
