@@ -204,11 +204,7 @@ def read_readings(path: str | Path, present: Needle) -> FloatArray:
 
 
 def listed(numbers: Sequence[int] | NDArray[np.intp]) -> str:
-    """Numbers of stations, rising, as a sheet says them.
-
-    >>> listed([2, 5, 6, 7, 9])
-    '2, 5 to 7, 9'
-    """
+    """Numbers of stations, rising, as a sheet says them: 2, 5 to 7, 9."""
     runs: list[list[int]] = []
     for number in map(int, numbers):
         if runs and runs[-1][-1] == number - 1:

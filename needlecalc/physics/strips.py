@@ -101,10 +101,7 @@ def slopes_at_stations(per_point: FloatArray, points: BorePoints) -> FloatArray:
 
 
 def oval_across_mm(long_mm: FloatArray, short_mm: FloatArray, cosine: FloatArray) -> FloatArray:
-    r"""Width of an oval bore across its centre at an azimuth from the long axis.
-
-    .. math:: D(\theta) = \frac{D_1 D_2}{\sqrt{D_2^2\cos^2\theta + D_1^2\sin^2\theta}}
-    """
+    """Width of an oval bore (an ellipse) across its centre at an azimuth from the long axis."""
     if not np.all(short_mm <= long_mm):
         least, most = np.max(short_mm), np.min(long_mm)
         msg = f"bore_least_mm is up to {least:g}, but must not be more than bore_mm ({most:g}); swap them."
@@ -114,12 +111,9 @@ def oval_across_mm(long_mm: FloatArray, short_mm: FloatArray, cosine: FloatArray
 
 
 def oval_reach_mm(long_mm: FloatArray, short_mm: FloatArray, needle_mm: FloatArray) -> tuple[FloatArray, FloatArray]:
-    r"""Farthest that a needle can stand off the centre of an oval bore along its long axis, and its slope by the needle.
+    """Farthest that a needle can stand off the centre of an oval bore along its long axis, and its slope by the needle.
 
-    .. math:: \min_{0 < x \le 1} \frac{D(x) - d}{2x}, \qquad x = |\cos\theta|
-
-    It touches at the end of the long axis where the oval is slight, and at two places beside it where the oval is more
-    than the least gap: to the first order in the gap, as is all of the strip theory.
+    The least of (D - d) / 2x over x = |cos(azimuth)|, to the first order in the gap, as is all of the strip theory.
     """
     flat = (short_mm / long_mm) ** 2
     bulge = np.where(flat < 1.0, 1.0 - flat, 1.0)
@@ -132,14 +126,9 @@ def oval_reach_mm(long_mm: FloatArray, short_mm: FloatArray, needle_mm: FloatArr
 
 
 def mean_inverse_mm4(first_mm: FloatArray, last_mm: FloatArray, wide_mm: FloatArray) -> FloatArray:
-    r"""Mean of 1/((w - h) h^3) in 1/mm4 for a gap h going straight from *a* to *b*.
+    r"""Mean of 1/((w - h) h^3) in 1/mm4 for a gap h going straight from *a* to *b*; *w* is gap plus twice the mean radius.
 
-    .. math:: \frac{1}{b - a}\int_a^b \frac{\mathrm dh}{(w - h)\,h^3}
-              = \frac{a + b}{2a^2b^2w} + \frac{1}{abw^2}
-              + \frac{1}{w^3}\left[\frac{\ln(b/a)}{b - a} + \frac{\ln\frac{w - a}{w - b}}{b - a}\right]
-
-    The width *w* is what gap and twice the mean radius of the ring add up to, the same down a straight bore. The logarithms
-    go by series where the ends are nearly alike, so a parallel gap loses no digits.
+    .. math:: \frac{a + b}{2a^2b^2w} + \frac{1}{abw^2} + \frac{1}{w^3 (b - a)}\left[\ln\frac{b}{a} + \ln\frac{w - a}{w - b}\right]
     """
     product = first_mm * last_mm
     both = first_mm + last_mm

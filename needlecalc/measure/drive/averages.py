@@ -59,16 +59,9 @@ class BandMean:
 
 
 def robust_values(values: FloatArray, visit: Rows) -> FloatArray:
-    r"""Samples drawn in so that the plain mean of each visit (numbered from 0) is Huber's.
+    """Samples drawn in so that the plain mean of each visit (numbered from 0) is Huber's, which spikes hardly move.
 
-    With the scale *s* of the whole band (median absolute deviation from the visits' medians), the location
-    :math:`\mu` of a visit solves :math:`\sum\psi((x-\mu)/s) = 0` with :math:`\psi` clipped at 1.345, which
-    loses 5 % of efficiency on a normal scatter and shrugs off misfires and spikes.  The pseudo-value
-    :math:`\mu + s\,\psi/\overline{\psi'}` has the spread that belongs to :math:`\mu`.  Huber, *Robust Statistics*,
-    Wiley, 1981, sections 4.2 and 6.3 (sections from memory).
-
-    >>> robust_values(np.array([1.0, 1.01, 0.99, 1.0, 9.0]), np.zeros(5, dtype=np.intp)).mean().round(3).item()
-    1.005
+    Pseudo-values: Huber, *Robust Statistics*, Wiley, 1981, sections 4.2 and 6.3 (sections from memory).
     """
     visits = int(visit.max()) + 1
     middle = np.array([np.median(values[visit == v]) for v in range(visits)])
@@ -94,12 +87,10 @@ def _lagged_products(signal: FloatArray) -> FloatArray:
 
 
 def correlation_rows(values: Sequence[FloatArray], visits: Sequence[Rows], rows: Sequence[Rows], longest: int) -> float:
-    r"""Rows of the log that tell as much as one independent sample: at least one, at most a quarter of a usual visit.
+    """Rows of the log that tell as much as one independent sample: at least one, at most a quarter of a usual visit.
 
-    :math:`T = 1 + 2\sum_k \rho_k` up to the first *k* above :math:`5T`, with :math:`\rho_k` pooled over all
-    visits of all bands, each band by its own spread, and corrected for the mean of each visit taken away.
-    What is slower than a visit is not seen here and shows as scatter between visits.  Sokal, "Monte Carlo methods in
-    statistical mechanics", in *Functional Integration*, Plenum, 1997 (window of five times the time itself; from memory).
+    One plus twice the sum of the correlations over a window of five times the result: Sokal, "Monte Carlo methods in
+    statistical mechanics", in *Functional Integration*, Plenum, 1997 (from memory).
     """
     products, pairs, taken = np.zeros(longest + 1), np.zeros(longest + 1), np.zeros(longest + 1)
     for value, visit, row in zip(values, visits, rows, strict=True):
@@ -134,15 +125,10 @@ def correlation_rows(values: Sequence[FloatArray], visits: Sequence[Rows], rows:
 def band_means(
     values: Sequence[FloatArray], visits: Sequence[Rows], rows: Sequence[Rows], *, step_s: float
 ) -> tuple[list[BandMean], float]:
-    r"""Mean of each band of a drive from its samples, their visits and rows, and the correlation time in s.
+    """Mean of each band of a drive from its samples, their visits and rows, and the correlation time in s.
 
-    Random effects: a visit's mean scatters by :math:`\tau^2 + \sigma^2 T/n`, within-visit spread
-    :math:`\sigma`, correlation time *T* in rows, *n* samples.  :math:`\tau^2` is the moment estimate
-    (DerSimonian and Laird, *Controlled Clinical Trials* 7 (1986) 177), mixed with that of the whole drive (worth
-    four visits) and with a repeatability of 0.004 (worth two), as most bands have few visits.  Visits are weighted by
-    the reciprocal of their scatter.  The standard error is stretched by :math:`t_{95}(\nu)/1.645` with Satterthwaite's
-    degrees of freedom :math:`\nu` (*Biometrics Bulletin* 2 (1946) 110), so that mean +- 1.645 se is a 90 % interval.
-    Both sources from memory.
+    Random effects: variance between visits by moments (DerSimonian and Laird, *Controlled Clinical Trials* 7 (1986) 177),
+    degrees of freedom by Satterthwaite (*Biometrics Bulletin* 2 (1946) 110); both from memory.
     """
     drawn = [robust_values(value, visit) for value, visit in zip(values, visits, strict=True)]
     if sum(value.size for value in values) < FEWEST_FOR_CORRELATION:

@@ -51,25 +51,11 @@ CLOSED_THROTTLE_PERCENT = 2.0
 
 @dataclass(frozen=True, repr=False, eq=False)
 class Steady:
-    """Every row of a log with its fate; arrays have shape (n,), one entry a row of the log.
-
-    Parameters
-    ----------
-    log, lag : Log, Lag
-        The drive, and the lag taken out of lambda.
-    lambda_burnt : array, shape (n,)
-        Lambda at the moment the row's charge was burnt: the reading a lag later. [-]
-    fate : array of int, shape (n,)
-        Place in ``reasons``; 0 where the row is steady and fit.
-    reasons : tuple of LeftOut
-        Steady, and why rows were left out.
-    remarks : tuple of Remark
-        What was taken for granted.
-    """
+    """Every row of a log with its fate: its place in ``reasons``, 0 where it is steady and fit."""
 
     log: Log
     lag: Lag
-    lambda_burnt: FloatArray
+    lambda_burnt: FloatArray  # the reading a lag later, when what was burnt at the row reached the sensor
     fate: NDArray[np.int16]
     reasons: tuple[LeftOut, ...]
     remarks: tuple[Remark, ...] = ()
@@ -99,12 +85,7 @@ def steady_samples(
 ) -> Steady:
     """Rows of a log that are warm, under load and steady for long enough; options as those of ``make_bands``.
 
-    A row bad for several reasons counts under the first.
-
-    Windows, 2.5 s after an opening and 70 degC are common practice, no source.  Speed, pressure and throttle are
-    averaged over a quarter of the window, so that the noise of a sensor is no move
-    (:func:`~needlecalc.measure.drive.signals.moves`).  The damper resists the piston only upwards; closings need no
-    more than the window.  Air flow is stood for by speed times manifold pressure (or throttle + 5 %).
+    A row bad for several reasons counts under the first. The limits are common practice, no source.
     """
     check_range(steady_s, "steady_s", 0.0, 60.0, cure="A few seconds will do.")
     check_range(settle_s, "settle_s", 0.0, 60.0, cure="The damper takes 2 to 3 s.")

@@ -76,31 +76,14 @@ class LiftDoubts:
 
 @dataclass(frozen=True, eq=False)
 class LiftEstimate:
-    """Lifts of one source; arrays have shape (m,), one entry a band, NaN where it gives none.
-
-    Parameters
-    ----------
-    source : LiftSource
-        Where they come from.
-    mm : array, shape (m,)
-        Lift. [mm]
-    common_u_mm, own_u_mm : array, shape (m,)
-        Shift of each lift if the error all bands share is one sigma high, and each band's own standard
-        uncertainty. [mm]
-    flow_g_s : array, shape (m,) or (0,)
-        Air flow of one carburettor that the lift was computed from; empty for a lift that was read. [g/s]
-    flow_u, flow_own_u : float, array of shape (m,) or float
-        Uncertainty of that air flow that all bands share, and each band's own, as shares. [-]
-    remarks : tuple of Remark
-        What was taken for granted.
-    """
+    """Lifts of one source, shape (m,), NaN where it gives none; ``flow_g_s`` is empty for lifts that were read."""
 
     source: LiftSource
     mm: FloatArray
-    common_u_mm: FloatArray
+    common_u_mm: FloatArray  # shift of each lift if the error all bands share is one sigma high
     own_u_mm: FloatArray
-    flow_g_s: FloatArray
-    flow_u: float = 0.0
+    flow_g_s: FloatArray  # of one carburettor
+    flow_u: float = 0.0  # shared uncertainty of the air flow, as a share
     flow_own_u: FloatArray | float = 0.0
     remarks: tuple[Remark, ...] = ()
 
@@ -110,16 +93,8 @@ class LiftEstimate:
 
 
 def alike(lift_mm: FloatArray) -> FloatArray:
-    """Correlation of the own errors of computed lifts, shape (m, m): each errs much as its neighbours do.
-
-    Filling, throat and pulses change little from one running point to the next, so all but a tenth of the
-    variance is a pattern that fades with the ratio of the lifts; share and range are judgement, no source.
-
-    >>> print(alike(np.array([2.0, 2.0, 20.0])).round(2))
-    [[1.   0.9  0.06]
-     [0.9  1.   0.06]
-     [0.06 0.06 1.  ]]
-    """
+    """Correlation of the own errors of computed lifts, shape (m, m): each errs much as its neighbours do."""
+    # Filling, throat and pulses change little from one running point to the next: judgement, no source.
     apart = np.abs(np.subtract.outer(np.log(lift_mm + 1.0), np.log(lift_mm + 1.0)))
     out = ALIKE_SHARE * np.exp(-apart / ALIKE_OVER)
     np.fill_diagonal(out, 1.0)
@@ -255,12 +230,10 @@ class Weighed:
 
 
 def weighed_lift(estimate: LiftEstimate, setup: Setup, read: tuple[LiftEstimate, LiftEstimate]) -> Weighed:
-    r"""Scale of the air flow and best lifts, once the readings are known; a band read by hand counts once.
+    """Scale of the air flow and best lifts, once the readings are known; a band read by hand counts once.
 
-    With the lift :math:`y(s)` at air flow :math:`e^s \dot m`, a reading is
-    :math:`y(s) + d + z + e`: *s* shared, *d* the band's own, *z* the zero of the readings, *e* the error of
-    one reading, all normal about zero; own errors are :func:`~needlecalc.measure.lift.estimates.alike` among
-    neighbours, so a reading serves the bands beside it too.  The line through :math:`y(s)` is redrawn at each *s* found.
+    A reading is the lift at the scaled air flow, plus the band's own error (alike among neighbours, so that it serves those
+    beside it too), plus the zero of the readings, plus its own error. The slopes are taken anew at each scale found.
     """
     reading, sensor = read
     by_hand = np.isfinite(reading.mm)

@@ -1,13 +1,9 @@
-r"""Lift from throttle and speed, on a model that the readings of the same drive have set.
+"""Lift from throttle and speed alone, by a small model that lifts read in the same drive have set.
 
-The engine pumps what the throttle passes: at the manifold pressure :math:`r\,p_0`
-
-.. math:: K\,[c + 1 - \cos(\pi\alpha/2)]\,\psi(r) = V\,n\,r,
-
-with :math:`\alpha` the opening from 0 to 1 and :math:`\psi` the isentropic flow of a nozzle over its choked
-flow.  The three figures *V* (pumping), *K* (throttle) and *c* (opening when shut) have no use but to join
-one running point to the next, so they are fitted to lifts read in the drive, and judged by leaving each
-reading out in turn.
+The engine pumps what the throttle passes: at the manifold pressure r times the outside one
+    K (c + 1 - cos(pi a / 2)) psi(r) = V n r,
+a the opening from 0 to 1, psi the isentropic flow of a nozzle over its choked flow. V, K and c only join one running
+point to the next: they are fitted to the lifts read.
 """
 
 from __future__ import annotations
@@ -65,9 +61,8 @@ _LN_DEMAND, _RATIO = _nozzle()
 def by_throttle(bands: Bands, setup: Setup, read: LiftEstimate, doubts: LiftDoubts) -> LiftEstimate:
     """Lifts computed from throttle and speed, after six or more lifts read in the same drive.
 
-    At bands with a reading it is the lift predicted by the other readings, NaN at the least and the greatest; NaN
-    where no throttle was logged, and where speed or air flow lie beyond those of the readings.  The own uncertainty is
-    the rms miss of readings left out in turn, less their own, and 3 % of air flow at least.
+    A band with a reading takes the lift that the others predict, NaN at the least and the greatest; NaN also where no
+    throttle was logged, and where speed or air flow lie beyond the readings.
     """
     throttle = bands.throttle_percent
     marks = np.flatnonzero(np.isfinite(read.mm) & np.isfinite(throttle))

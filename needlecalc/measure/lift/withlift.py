@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from typing import Any
 
 import numpy as np
@@ -14,6 +14,7 @@ from needlecalc.measure.drive.bands import LIFT_NOTES, Bands, DriveNote, LiftSou
 from needlecalc.measure.drive.make import typed_each
 from needlecalc.measure.lift.estimates import LiftDoubts, LiftEstimate, by_air_meter, by_manifold, by_reading, weighed_lift
 from needlecalc.measure.lift.throttle import LEAST_READINGS, by_throttle
+from needlecalc.parts.carburettor import AirValve
 from needlecalc.parts.setup import Setup
 from needlecalc.parts.slide import SlideValve
 from needlecalc.remark import Remark
@@ -21,17 +22,8 @@ from needlecalc.units import FloatArray
 
 DENSITY_WITHIN = 0.02
 SAME_PART = 1e-9
-DECIDES_LIFT = (
-    "throat_bore_mm",
-    "bridge_mm",
-    "disc_diameter_mm",
-    "foot_area_mm2",
-    "piston_mass_kg",
-    "spring_preload_n",
-    "spring_rate_n_mm",
-    "tilt_deg",
-)
-
+# The discharge coefficient is knowledge and no part; the damper's oil drags only while the piston rises.
+NO_SAY_IN_LIFT = {"max_lift_mm", "discharge_coefficient", "damper_oil"}
 LEAST_DEPRESSION_PA = 50.0
 MOST_DEPRESSION_PA = 3e4
 OVER_THE_TOP_MM = 1.0  # three times what a marker is read to
@@ -67,7 +59,9 @@ def lift_change(before: Setup, after: Setup) -> str:
     if type(valves[0]) is not type(valves[1]):
         return "another kind of air valve"
     # The throttle opens a slide, so no part of it decides how far.
-    for name in () if isinstance(valves[0], SlideValve) else DECIDES_LIFT:
+    for name in () if isinstance(valves[0], SlideValve) else [item.name for item in fields(AirValve)]:
+        if name in NO_SAY_IN_LIFT:
+            continue
         was, now = (getattr(valve, name) for valve in valves)
         if abs(now - was) > SAME_PART:
             changes.append(f"{name} {was:g}, now {now:g}")
