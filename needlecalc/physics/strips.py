@@ -128,7 +128,7 @@ def oval_reach_mm(long_mm: FloatArray, short_mm: FloatArray, needle_mm: FloatArr
 def mean_inverse_mm4(first_mm: FloatArray, last_mm: FloatArray, wide_mm: FloatArray) -> FloatArray:
     r"""Mean of 1/((w - h) h^3) in 1/mm4 for a gap h going straight from *a* to *b*; *w* is gap plus twice the mean radius.
 
-    .. math:: \frac{a + b}{2a^2b^2w} + \frac{1}{abw^2} + \frac{1}{w^3 (b - a)}\left[\ln\frac{b}{a} + \ln\frac{w - a}{w - b}\right]
+    .. math:: \frac{a + b}{2a^2b^2w} + \frac{1}{abw^2} + \frac{1}{w^3 (b - a)}\ln\frac{b(w - a)}{a(w - b)}
     """
     product = first_mm * last_mm
     both = first_mm + last_mm
