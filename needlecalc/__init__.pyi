@@ -51,6 +51,7 @@ from needlecalc.parts.engine import Fuel as Fuel
 from needlecalc.parts.engine import VolumetricEfficiency as VolumetricEfficiency
 from needlecalc.parts.needle import Needle as Needle
 from needlecalc.parts.needle import read_needle as read_needle
+from needlecalc.parts.needles import read_needles as read_needles
 from needlecalc.parts.setup import Setup as Setup
 from needlecalc.parts.slide import SlideValve as SlideValve
 from needlecalc.report.document import Paper as Paper

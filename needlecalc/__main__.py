@@ -34,7 +34,12 @@ COMMANDS = {
     ),
     "learn": ("learned", "keep the job's drive as a pass and say what it taught", "learn van/job.toml", ()),
     "compare": ("compared", "two needle tables in the setup of a job", "compare old.csv new.csv --job van/job.toml", ()),
-    "rank": ("ranked", "needles at hand, by how near each comes unfiled", "rank van/job.toml needles", ()),
+    "rank": (
+        "ranked",
+        "needles at hand, by how near each comes unfiled",
+        "rank demo/pass_van.toml demo/needles.csv --donors",
+        (NOT_BY_FILING,),
+    ),
     "altitude": (
         "at_heights",
         "the design at other altitudes, with the second check at home",
@@ -106,8 +111,8 @@ def _parser() -> argparse.ArgumentParser:
         made[name] = commands.add_parser(name, help=words, description=said, epilog=end, formatter_class=as_written)
     for name in ("check", "design", "measured", "learn", "rank", "altitude"):
         made[name].add_argument("job", help="job file, TOML")
-    out = "folder of the design's files; 'out' beside the job when not given"
-    for name in ("design", "measured", "altitude"):
+    out = "folder of the files; 'out' beside the job when not given"
+    for name in ("design", "measured", "rank", "altitude"):
         made[name].add_argument("--out", help=out)
     add = made["new"].add_argument
     add("folder", help="folder to write into, made where missing")
@@ -129,7 +134,11 @@ def _parser() -> argparse.ArgumentParser:
     add("first", help="needle table, CSV")
     add("second", help="needle table, CSV")
     add("--job", required=True, help="job file, TOML")
-    made["rank"].add_argument("needles", nargs="+", help="needle tables, CSV, or a folder of them")
+    add = made["rank"].add_argument
+    add("needles", help="table of needles, CSV, or a folder of tables")
+    add("--donors", action="store_true", help="those to file instead, least metal first")
+    add("--unit", choices=("mm", "in"), help="unit of diameters whose column names none")
+    add("--pitch-mm", type=float, help="mm from station to station, where the table gives none")
     made["altitude"].add_argument("heights", nargs="*", help="heights above sea level in m, besides those of the job")
     return parser
 

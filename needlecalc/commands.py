@@ -6,8 +6,9 @@ import json
 import os
 import sys
 from argparse import Namespace
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -33,14 +34,16 @@ from needlecalc.measure.checks.check import Checks
 from needlecalc.measure.drive.bands import Bands
 from needlecalc.parts.measured import read_readings
 from needlecalc.parts.needle import Needle, read_needle
+from needlecalc.parts.needles import read_needles
 from needlecalc.report.facts import facts_of
 from needlecalc.report.sheet import GrindSheet
-from needlecalc.show import counted
+from needlecalc.show import counted, rows_csv
 from needlecalc.units import FloatArray
 from needlecalc.version import made_line, now
 
 USABLE, NOT_BY_FILING, LOCKED = 0, 3, 4
-DESIGN = "design.json"
+DESIGN, RANKED = "design.json", "rank.csv"
+MOST_SHOWN = 10  # needles on the screen
 
 
 def keys(asked: Namespace) -> int:
@@ -158,7 +161,11 @@ def _write(sheet: GrindSheet, out: Path) -> None:
         "grind_sheet.txt": shown.text().encode(),
         "profile.png": profile_png_of(sheet),
     }
-    what = f"--out {out}: the sheet"
+    _write_files(out, contents, "the sheet")
+
+
+def _write_files(out: Path, contents: Mapping[str, bytes], name: str) -> None:
+    what = f"--out {out}: {name}"
     try:
         out.mkdir(parents=True, exist_ok=True)
     except OSError as error:
@@ -332,19 +339,27 @@ def compared(asked: Namespace) -> int:
 
 
 def ranked(asked: Namespace) -> int:
-    """Needles at hand, by how near each comes to the target unfiled."""
-    job = read_job(asked.job)
+    """Needles at hand, by how near each comes to the target unfiled, or as donors."""
+    from needlecalc.report.plot import drawn, plot  # late: only what is drawn needs it
+
+    job, out = read_job(asked.job), _out(asked)
     said: list[str] = []
     with _told(said):
         bands = _bands(job, said)
-        folder = Path(asked.needles[0])
-        one_folder = len(asked.needles) == 1 and folder.is_dir()
         step("Ranking")
-        found = rank(
-            folder if one_folder else [read_needle(one) for one in asked.needles], job.target(bands), job.learned(bands)
+        read = read_needles(asked.needles, unit=asked.unit, pitch_mm=asked.pitch_mm)
+        found = rank(read, job.target(bands), job.learned(bands))
+        found.best()
+        shown = found.donors() if asked.donors else found
+        made = made_line(now(), job.name, bands.log.sha256 if bands.log is not None else "")
+        _write_files(
+            out, {RANKED: rows_csv(shown.rows(), made).encode(), "rank.png": drawn(plot(found), "png")}, "the ranking"
         )
-    print(found)
-    return USABLE
+    print(replace(shown, needles=shown.needles[:MOST_SHOWN]))
+    if (rest := len(shown.needles) - MOST_SHOWN) > 0:
+        print(f"{counted(rest, 'needle')} more in {RANKED}.")
+    print(f"Written to {plain(str(out))}: {RANKED}, rank.png")
+    return USABLE if found.of_use() else NOT_BY_FILING
 
 
 def at_heights(asked: Namespace) -> int:

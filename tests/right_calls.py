@@ -92,6 +92,7 @@ def right_calls(folder: Path) -> dict[str, dict[str, Any]]:
     flow = {"air_flow_g_s": [5.0], "manifold_pressure_pa": [4e4]}
     return {
         "Needle": {"name": "n", "stations_mm": [0.0, 3.0], "diameters_mm": [2.4, 2.3], "source": "s", "interpolated": ()},
+        "read_needles": {"path": table, "unit": "mm", "pitch_mm": 3.0, "first_station_mm": 0.0, "fill_blanks": False},
         "read_needle": {"path": table, "name": "n", "pitch_mm": 3.0, "first_station_mm": 0.0, "fill_blanks": False},
         "measured_needle": {"present": needle, "readings_mm": needle.diameters_mm, "name": "n", "filed": None},
         "read_readings": {"path": readings, "present": needle},
@@ -197,7 +198,7 @@ def right_calls(folder: Path) -> dict[str, dict[str, Any]]:
         },
         "AtHand": {"jet_bores_mm": (2.5,), "shims_mm": (2.0,), "groove_mm": 0.9, "groove": 2, "grooves": 4},
         "try_changes": {"design": design, "at_hand": nc.AtHand(holder_mm=(0.2,)), "places": {"up": 1500.0}, "home": 0.0},
-        "rank": {"needles": [needle], "target": target, "learned": learned, "pitch_mm": 3.0},
+        "rank": {"needles": [needle], "target": target, "learned": learned, "intervals": 3},
         "grind_sheet": {
             "design": design,
             "anvil_width_mm": 6.0,
@@ -247,7 +248,7 @@ SLOW = ("solve", "judge_cut", "rescue", "rank", "at_altitude", "with_lift", "com
 NOT_CALLED = (
     "Log", "Lag", "Bands", "Normalisation", "Check", "Checks", "LeakSign", "Comparison", "Metering",
     "PairCheck", "Alternative", "Learned", "JetShift", "Design", "NextStep", "NextSteps", "Progress", "Rescue",
-    "Outcome", "AltitudeOutlook", "RankedNeedle", "Ranking", "Changes", "GrindSheet", "Job",
+    "Outcome", "AltitudeOutlook", "NeedleTables", "RankedNeedle", "Ranking", "Changes", "GrindSheet", "Job",
     "write_pdf", "FlowParameters", "fuel_flow_and_slopes",
 )  # fmt: skip
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 import json
 import re
 import sys
@@ -186,13 +187,34 @@ def test_check_says_whether_the_engine_is_fit(case, capsys):
 
 
 def test_rank_of_needles_at_hand(made, capsys):
-    assert main(["rank", str(made), str(made.parent / "pass_van_needle.csv")]) == 0
-    first = capsys.readouterr().out
-    (made.parent / "needles").mkdir(exist_ok=True)
-    (made.parent / "needles" / "pass_van_needle.csv").write_bytes((made.parent / "pass_van_needle.csv").read_bytes())
-    assert main(["rank", str(made), str(made.parent / "needles")]) == 0
-    assert capsys.readouterr().out == first
-    assert "pass_van_needle" in first
+    table, out = made.parent / "needles.csv", made.parent / "ranked"
+    assert main(["rank", str(made), str(table), "--out", str(out)]) == 0
+    printed = capsys.readouterr().out
+    assert "50 needles more in rank.csv" in printed
+    assert (out / "rank.png").read_bytes().startswith(b"\x89PNG")
+    *rows, made_by = (out / "rank.csv").read_text().splitlines()
+    assert made_by.startswith("# Made by needlecalc")
+    listed = list(csv.DictReader(rows))
+    assert len(listed) == 60
+    assert [row["rank"] for row in listed] == [str(k) for k in range(1, 61)]
+    assert printed.index(listed[0]["needle"]) < printed.index(listed[9]["needle"])
+    assert listed[10]["needle"] not in printed
+    assert main(["rank", str(made), str(table), "--out", str(out), "--donors"]) == 0
+    donors = list(csv.DictReader((out / "rank.csv").read_text().splitlines()[:-1]))
+    filing = [float(row["filing_um"]) for row in donors]
+    assert filing == sorted(filing)
+    assert all("donor" in row["verdict"] for row in donors)
+    # A table of one needle, and what cannot be ranked.
+    assert main(["rank", str(made), str(made.parent / "pass_van_needle.csv"), "--out", str(out)]) in (0, 3)
+    assert "pass_van_needle" in capsys.readouterr().out
+    (made.parent / "short.csv").write_text("needle,pitch_mm,station_1_mm,station_2_mm\nstub,3.175,2.4,2.3\n")
+    assert main(["rank", str(made), str(made.parent / "short.csv"), "--out", str(out)]) == 2
+    assert "measure more stations" in capsys.readouterr().err
+    # Far too rich at every jet height.
+    thin = "\n".join(f"{k},{k * 3.175 - 3.175},{2.3 - 0.06 * k}" for k in range(1, 14))
+    (made.parent / "thin.csv").write_text(f"station,distance_mm,diameter_mm\n{thin}\n")
+    assert main(["rank", str(made), str(made.parent / "thin.csv"), "--out", str(out)]) == 3
+    assert "more metal than it has" in capsys.readouterr().out
 
 
 def test_other_altitudes(made, capsys):

@@ -306,7 +306,7 @@ def test_the_cures_of_a_needle_table_work(folder):
     inches = whole
     for diameter in DIAMETERS_MM:
         inches = inches.replace(f",{diameter}\n", f",{diameter / 25.4:.5f}\n")
-    right = told(inches, r"name their column (diameter_in)\.")
+    right = told(inches, r"name their column (diameter_in) ")
     table.write_text(inches.replace("diameter_mm", right))
     read = nc.read_job(write(folder, SECTIONS)).setup.carburettor.needle
     np.testing.assert_allclose(read.diameters_mm, DIAMETERS_MM, atol=2e-4)

@@ -208,7 +208,6 @@ def test_the_interval_of_a_ranked_needle_is_that_of_the_one_error_there_is():
     one = nc.rank([setup.carburettor.needle], target, nc.learn(target.bands, setup, doubts=doubts)).best()
     half = np.log(one.lambda_high / one.lambda_low) / 2.0
     np.testing.assert_allclose(half, norm.ppf(0.95) * 0.02 / 1.05, rtol=0.025)
-    assert one.rms_low < one.rms < one.rms_high
 
 
 def test_a_way_out_within_two_per_cent_serves(design):

@@ -24,6 +24,7 @@ FLOORS = [
     ],
     [
         "parts.needle",
+        "parts.needles",
         "parts.measured",
         "parts.engine",
         "parts.slide",
@@ -93,6 +94,7 @@ FLOORS = [
         "design.after.outcome",
         "design.after.altitude",
         "design.after.changes",
+        "design.after.scan",
         "design.after.rank",
     ],
     [

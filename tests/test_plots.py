@@ -37,6 +37,7 @@ def records():
         nc.Design: design,
         nc.design.Comparison: nc.compare(setup, present, design.needle, bands=target.bands),
         nc.design.Metering: nc.metering(setup, LIFTS),
+        nc.design.Ranking: nc.rank([present, replace(present, name="next")], target, setup),
         nc.design.Learned: nc.learn(history, setup, doubts=design.learned.doubts),
     }
 

@@ -38,12 +38,13 @@ class TableFile:
     heads: tuple[str, ...]  # in small letters
     lines: tuple[tuple[int, tuple[str, ...]], ...]  # line in the file and its cells, as many as there are heads
     decimal_comma: bool  # may stand for the point, as cells are divided by something else
+    row: str = ""  # where the table is one row of the file: which; its lines are then the stations
 
     def refuse(self, words: str, line: int | None = None, column: str | None = None) -> NoReturn:
         """Say what is wrong with the file, and where."""
-        place = [plain(self.path.name, LONGEST_NAME)]
-        place += [] if line is None else [f"line {line}"]
-        place += [] if column is None else [f"column {plain(column, LONGEST_NAME)}"]
+        place = [plain(self.path.name, LONGEST_NAME), *([self.row] if self.row else [])]
+        place += [] if line is None else [f"{'station' if self.row else 'line'} {line}"]
+        place += [] if column is None or self.row else [f"column {plain(column, LONGEST_NAME)}"]
         msg = f"{', '.join(place)}: {words}"
         raise LogFormatError(msg, path=str(self.path), line=line, column=column)
 
@@ -198,7 +199,7 @@ class Needle(Shown):
         if diameters.max() < LEAST_DIAMETER_MM:
             msg = (
                 f"Needle {self.name}: its thickest diameter is {diameters.max():g} mm, which looks like inches; "
-                "give diameters in mm, or name their column diameter_in."
+                "give diameters in mm, or name their column diameter_in (station_1_in and on where a row is a needle)."
             )
             raise InputError(msg)
         if steps.max() < LEAST_PITCH_MM:
@@ -318,30 +319,44 @@ def read_needle(
     ...     read_needle(file)
     Needle 'spare': 3 stations, 0 to 6.35 mm from the shoulder, 2.450 to 2.350 mm
     """
-    if pitch_mm is not None:
-        check_range(pitch_mm, "pitch_mm", 0.1, 50.0, cure="It is from one station to the next, in mm.")
-    check_range(first_station_mm, "first_station_mm", -5.0, 50.0, cure="It is from the shoulder, in mm.")
     path = Path(path)
     table = read_table_file(path, "the needle table")
     if table is None:
         write = "write a header 'station,distance_mm,diameter_mm' and a line a station."
         msg = f"{plain(path.name, LONGEST_NAME)} holds no table; {write}"
         raise LogFormatError(msg, path=str(path))
-    column, to_mm = _diameters(table, diameter_column)
-    z = _distances(table, pitch_mm, first_station_mm)
+    return needle_of(table, name or path.stem, path.name, pitch_mm, first_station_mm, fill_blanks, diameter_column)
+
+
+def needle_of(
+    table: TableFile,
+    name: str,
+    source: str,
+    pitch_mm: float | None,
+    first_mm: float,
+    fill_blanks: bool,
+    column_name: str | None,
+) -> Needle:
+    """Needle of a table with a line a station, as ``read_needle`` takes it."""
+    if pitch_mm is not None:
+        check_range(pitch_mm, "pitch_mm", 0.1, 50.0, cure="It is from one station to the next, in mm.")
+    check_range(first_mm, "first_station_mm", -5.0, 50.0, cure="It is from the shoulder, in mm.")
+    column, to_mm = _diameters(table, column_name)
+    z = _distances(table, pitch_mm, first_mm)
     d = np.full(z.size, np.nan)
     ask = "fill_blanks=True (fill_blanks = true under [needle] of a job)"
-    cure = MEASURE_IT if fill_blanks else f"{MEASURE_IT[:-1]}, or ask for the line between its neighbours with {ask}."
+    cure = f"{MEASURE_IT[:-1]}, or ask for the line between its neighbours with {ask}."
     for number, (line, cells) in enumerate(table.lines):
-        if not (fill_blanks and table.blank(cells[column])):
-            d[number] = table.number(line, column, cells[column], cure) * to_mm
+        blank = table.blank(cells[column])
+        if not (fill_blanks and blank):
+            d[number] = table.number(line, column, cells[column], cure if blank else MEASURE_IT) * to_mm
         elif number in (0, len(table.lines) - 1):
             table.refuse("the first and the last station must be measured.", line, table.heads[column])
     blanks = np.isnan(d)
     if blanks.any():
         d[blanks] = np.interp(z[blanks], z[~blanks], d[~blanks])
     guessed = tuple((np.flatnonzero(blanks) + 1).tolist())
-    return Needle(name or path.stem, z, d, source=path.name, interpolated=guessed)
+    return Needle(name, z, d, source=source, interpolated=guessed)
 
 
 def _diameters(table: TableFile, asked: str | None) -> tuple[int, float]:

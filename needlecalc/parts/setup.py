@@ -236,7 +236,7 @@ def _one_for_each(lift: ArrayLike, drop: Any, depression: Any, diameters: Any, s
         msg = f"diameters_mm has shape {shape}, but the needle has {stations} stations; give each its diameter."
         raise InputError(msg)
     try:
-        np.broadcast_shapes(np.shape(lift), np.shape(drop), np.shape(depression), (*shape[:-1], 1))
+        np.broadcast_shapes(np.shape(lift), np.shape(drop), np.shape(depression), shape[:-1])
     except ValueError as error:
         given = f"lift_mm {np.shape(lift)}, drop_mm {np.shape(drop)}, depression_pa {np.shape(depression)}"
         msg = (

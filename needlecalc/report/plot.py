@@ -14,6 +14,7 @@ from matplotlib.figure import Figure
 from matplotlib.ticker import LogLocator, NullLocator
 
 from needlecalc.design.after.outcome import foretold
+from needlecalc.design.after.rank import Ranking
 from needlecalc.design.belief.learned import Learned
 from needlecalc.design.forward.metering import Metering
 from needlecalc.design.forward.predict import Comparison
@@ -62,6 +63,7 @@ BAR: dict[str, Any] = {"color": "0.82", "edgecolor": "0.35"}
 DPI = 130
 ABOVE: dict[str, Any] = {"loc": "lower right", "bbox_to_anchor": (1.0, 1.0), "borderaxespad": 0.1}  # of the points
 ASIDE = 0.009  # of the width: so far two intervals of one band stand apart
+NEXT = 3  # needles drawn beside the best
 MOST_NAMED = 16  # bands that an axis names
 
 
@@ -72,17 +74,17 @@ class Plot(Axes):
         return drawn(self, "png"), {"alt": str(self.get_label())}
 
 
-def plot(record: Design | Comparison | Metering | Learned, part: str = "", *, ax: Axes | None = None) -> Axes:
+def plot(record: Design | Comparison | Metering | Learned | Ranking, part: str = "", *, ax: Axes | None = None) -> Axes:
     """Plot of a record.
 
     Parameters
     ----------
-    record : Design, Comparison, Metering or Learned
+    record : Design, Comparison, Metering, Learned or Ranking
         What to draw.
     part : str
         What of it, the first when not given. Of a design ``profile``, ``cut`` (metal off by station) or ``lambda``; of a
         comparison ``profile``, ``difference``, ``areas`` or ``lambda``; of a metering ``areas`` or ``sensitivity``; of what
-        was learned ``passes`` (each drive as predicted and as measured).
+        was learned ``passes`` (each drive as predicted and as measured); of a ranking ``lambda``.
     ax : Axes or None
         Where to draw; a new figure when not given.
 
@@ -264,6 +266,22 @@ def _sensitivity(law: Metering, ax: Axes) -> None:
     _named(ax, _lift(law.setup), words.PER_STEP)
 
 
+def _ranking_lambda(found: Ranking, ax: Axes) -> None:
+    target, best = found.target, found.best()
+    in_order = np.argsort(target.bands.lift_mm)
+    x = target.bands.lift_mm[in_order]
+    permitted = target.lambda_rich[in_order], target.lambda_lean[in_order]
+    ax.fill_between(x, *permitted, color="0.92", label=words.PERMITTED)
+    ax.plot(x, target.lambda_target[in_order], label=words.TARGET, **TARGET)
+    for number, one in enumerate(found.needles[1 : 1 + NEXT]):
+        style = NOW | {"marker": "", "linewidth": 1.2, **({} if number else {"label": words.NEXT})}
+        ax.plot(x, one.lambda_predicted[in_order], **style)
+    low, high = best.lambda_low[in_order], best.lambda_high[in_order]
+    ax.errorbar(x, (low + high) / 2.0, yerr=(high - low) / 2.0, fmt="none", ecolor=FINAL["color"], capsize=4.0)
+    ax.plot(x, best.lambda_predicted[in_order], label=words.BEST, **FINAL | NO_LINE)
+    _named(ax, words.LIFT, words.LAMBDA)
+
+
 def _passes(learned: Learned, ax: Axes) -> None:
     drives = foretold(learned)
     each, apart = np.arange(learned.bands.rpm.size), 0.7 / len(drives)
@@ -298,6 +316,7 @@ PLOTS: dict[type, dict[str, Callable[[Any, Axes], None]]] = {
     },
     Metering: {"areas": _metering_areas, "sensitivity": _sensitivity},
     Learned: {"passes": _passes},
+    Ranking: {"lambda": _ranking_lambda},
 }
 BY_BAND = ("passes",)
 
@@ -357,6 +376,13 @@ def _(found: Comparison) -> dict[str, Any]:
 @_figures.register
 def _(law: Metering) -> dict[str, Any]:
     return _ends(share=law.flow.effective_area_mm2 / law.flow.metering_area_mm2, percent=law.lambda_per_step)
+
+
+@_figures.register
+def _(found: Ranking) -> dict[str, Any]:
+    names = [plain(one.needle.name) for one in found.needles[: 1 + NEXT]]
+    following = ", ".join(names[1:]) or "-"
+    return {"best": names[0], "next": following, "count": len(found.needles), **_ends(best=found.best().lambda_predicted)}
 
 
 @_figures.register

@@ -334,14 +334,19 @@ def _(found: Ranking, _part: str = "") -> Table:
         Column("needle", "needle", "", [*(one.needle.name for one in ranked), *(name for name, _ in refused)]),
         Column("drop_mm", "jet drop mm", ".2f", [*(one.drop_mm for one in ranked), *none]),
         Column("worst_percent", "worst %", ".1f", percent("worst")),
-        Column("worst_low_percent", "from", ".1f", percent("worst_low")),
-        Column("worst_high_percent", "to (90 %)", ".1f", percent("worst_high")),
         Column("rms_percent", "rms %", ".1f", percent("rms")),
-        Column("rms_low_percent", "from", ".1f", percent("rms_low")),
-        Column("rms_high_percent", "to (90 %)", ".1f", percent("rms_high")),
-        Column("filing_um", "", ".0f", [*(one.filing_um for one in ranked), *none]),
+        Column("chance_percent", "chance %", ".0f", percent("chance")),
+        Column("filing_um", "to file um", ".0f", [*(one.filing_um for one in ranked), *none]),
+        Column("donor_drop_mm", "at drop mm", ".2f", [*(one.donor_drop_mm for one in ranked), *none]),
+        Column("stations", "touching", "", [*(say.stations(one.stations) for one in ranked), *none]),
         Column("lacks_um", "", ".0f", [*(one.lacks_um for one in ranked), *none]),
         Column("verdict", "verdict", "", [*map(say.say, ranked), *[words_after.REFUSED] * len(refused)]),
+        *(
+            Column(
+                f"lambda {found.target.bands.name(k)}", "", "", [*(float(one.lambda_predicted[k]) for one in ranked), *none]
+            )
+            for k in range(found.target.lambda_target.size)
+        ),
         Column("why", "", "", [*[""] * len(ranked), *(why for _, why in refused)]),
         notes=(
             words_after.RANKED_BY,

@@ -75,11 +75,12 @@ WORTH: dict[StrEnum, str] = {
     Worth.SERVES: "serves as it is",
     Worth.DONOR: "donor, file up to some {filing:.0f} um",
     Worth.NEEDS_METAL: "needs some {lacks:.0f} um more metal than it has",
+    Worth.NOT_BY_FILING: "filing alone does not bring it there",
 }
 RANKED_BY = (
-    "It serves where every band is inside what you permit. Filing is what the most sensitive place of each band asks for, "
-    "the jet first raised where that leaves metal. solve() gives the profile itself. Intervals hold all uncertainty of the "
-    "car, so even a perfect needle may miss."
+    "It serves where every band is inside what you permit. A donor is filed from the lowest jet that leaves metal at every "
+    "band; solve() gives the profile itself. The chance that every band is inside holds all uncertainty of the car, so even "
+    "a perfect needle may miss."
 )
 REFUSED, REFUSED_AS = "refused", "{name} refused: {why}"
 TURN_JET = "{way} the jet by {flats:.1f} flats"

@@ -11,6 +11,7 @@ BEYOND, GUESSED = "beyond the data", "not measured"
 FIRST, SECOND = "first", "second"
 METERING, EFFECTIVE_AREA, EFFECTIVE, GEOMETRIC = "metering area", "effective metering area", "effective", "geometric"
 BY_LAW, BY_AREA = "flow law", "plain area sum"
+PERMITTED, BEST, NEXT = "permitted", "best, 90 %", "the next"
 PREDICTED, FIRST_DRIVE, LATER_DRIVES = "predicted, 90 %", "first drive", "later drives"
 # By record and part: what the plot shows.
 CAPTIONS = {
@@ -49,6 +50,10 @@ CAPTIONS = {
     ("Metering", "sensitivity"): (
         "Change of lambda for 0.01 mm on diameter over lift, from {most_percent:.1f} % down to {least_percent:.1f} %, on a "
         "scale of ratios."
+    ),
+    ("Ranking", "lambda"): (
+        "Lambda of each band over its lift with {best}, the best of {count} needles as it is: {least_best:.2f} to "
+        "{most_best:.2f}, each at its best jet height; and with the next: {next}."
     ),
     ("Learned", "passes"): (
         "Lambda of each band in {passes} drives, from left to right: as measured, and as predicted for each cut before it "

@@ -2,30 +2,31 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 from pathlib import Path
 
 import numpy as np
+from numpy.typing import NDArray
 
 from needlecalc.design.after.progress import touched
-from needlecalc.design.belief.law import Law
+from needlecalc.design.after.scan import DROPS_TRIED, scan
 from needlecalc.design.belief.learn import learn
 from needlecalc.design.belief.learned import Learned
 from needlecalc.design.inverse.problem import drops_on_table_mm
 from needlecalc.design.inverse.target import Target
 from needlecalc.design.inverse.uncertainty import AfterCut, told_mm
-from needlecalc.echo import LONGEST_NAME, plain
 from needlecalc.errors import InputError
-from needlecalc.parts.needle import Needle, read_needle
-from needlecalc.parts.setup import Setup, fuel_flow
+from needlecalc.parts.needle import Needle
+from needlecalc.parts.needles import NeedleTables, read_needles
+from needlecalc.parts.setup import Setup
 from needlecalc.show import Shown, counted, in_words
 from needlecalc.units import FloatArray
 
-DROPS_TRIED = 41
-TOO_RICH = 0.01  # a donor may start so much richer than asked
+WITH_INTERVALS = 20
+TOUCHED_MM = 1e-3
+DIGITS = 9  # of the misses that rank: the rest is rounding
 
 
 class Worth(StrEnum):
@@ -34,6 +35,7 @@ class Worth(StrEnum):
     SERVES = "serves as it is"
     DONOR = "donor"
     NEEDS_METAL = "needs more metal than it has"
+    NOT_BY_FILING = "filing alone does not bring it there"
 
 
 @dataclass(frozen=True, repr=False, eq=False)
@@ -49,17 +51,19 @@ class RankedNeedle(Shown):
     worth : Worth
         What it is good for: it serves where every band is inside what is permitted, as :func:`solve` judges.
     lambda_predicted, lambda_low, lambda_high : array, shape (m,)
-        Lambda of each band there and its 90 % interval. [-]
-    worst, worst_low, worst_high : float
-        Largest miss of any band, as a share of its target, with the 90 % interval. [-]
-    rms, rms_low, rms_high : float
-        Root mean square miss, with the 90 % interval. [-]
+        Lambda of each band there and its 90 % interval, NaN where none was asked for. [-]
+    worst, rms : float
+        Largest miss of any band, as a share of its target, and the root mean square miss. [-]
+    chance : float
+        Chance that every band is inside what is permitted; NaN where no interval was asked for. [-]
     filing_um : float
-        Most metal a file would still take off any place, at the drop of ``donor_drop_mm``. [um]
+        Most metal a file would take off any place, the jet then at ``donor_drop_mm``. [um]
+    stations : tuple of int
+        Stations the file would touch, from 1.
     lacks_um : float
-        Metal it lacks there where no jet height makes it a donor, by more than hand and micrometer can tell; else 0. [um]
+        Metal it lacks where no jet height makes it a donor, by more than hand and micrometer can tell; else 0. [um]
     donor_drop_mm : float
-        Jet drop from which it would be filed. [mm]
+        Jet drop it would be driven with once filed. [mm]
     """
 
     needle: Needle
@@ -69,12 +73,10 @@ class RankedNeedle(Shown):
     lambda_low: FloatArray
     lambda_high: FloatArray
     worst: float
-    worst_low: float
-    worst_high: float
     rms: float
-    rms_low: float
-    rms_high: float
+    chance: float
     filing_um: float
+    stations: tuple[int, ...]
     lacks_um: float
     donor_drop_mm: float
 
@@ -91,7 +93,7 @@ class Ranking(Shown):
     target : Target
         What was asked.
     needles : tuple of RankedNeedle
-        Best first.
+        Those that serve first, then by rms miss.
     refused : tuple of (str, str)
         Names of those that could not be weighed, and why.
     """
@@ -111,47 +113,53 @@ class Ranking(Shown):
             raise InputError(msg)
         return self.needles[0]
 
+    def of_use(self) -> bool:
+        """Whether any of them serves, as it is or filed."""
+        return any(one.worth in (Worth.SERVES, Worth.DONOR) for one in self.needles)
+
+    def donors(self) -> Ranking:
+        """Those that a file brings to the target, least metal first."""
+        donors = sorted((one for one in self.needles if one.worth is Worth.DONOR), key=lambda one: one.filing_um)
+        return replace(self, needles=tuple(donors))
+
 
 def rank(
-    needles: Sequence[Needle] | str | Path,
+    needles: Sequence[Needle] | NeedleTables | str | Path,
     target: Target,
     learned: Learned | Setup,
     *,
-    pitch_mm: float | None = None,
-    first_station_mm: float = 0.0,
+    intervals: int = WITH_INTERVALS,
 ) -> Ranking:
     r"""Needles ranked by how near each comes to a target, unfiled, at its best jet height.
 
     Parameters
     ----------
-    needles : sequence of Needle, or folder
-        Needles, or a folder of the user's own tables (``*.csv``), see
-        :func:`~needlecalc.parts.needle.read_needle`.
+    needles : sequence of Needle, or what ``read_needles`` gives or reads
+        Needles; or a folder or table of the user's own, see :func:`~needlecalc.parts.needles.read_needles`.
     target : Target
         Bands with lifts, and lambda asked of each.
     learned : Learned or Setup
         What the passes taught, or the setup of the one drive.
-    pitch_mm : float or None
-        Distance between stations, for tables in the folder that give none. [mm]
-    first_station_mm : float
-        Distance of station 1 from the shoulder, for those tables. [mm]
+    intervals : int
+        How many of the best get intervals and a chance; they take longer than all else.
 
     Returns
     -------
     Ranking
-        Sorted by rms miss; needles thicker than the jet, off their table at a band, or in a table that cannot be
-        read stand last with the reason.
+        Those that serve first, then by rms miss; needles thicker than the jet, off their table at a band, or in a table
+        that cannot be read are refused with the reason.
 
     Raises
     ------
     InputError
-        If the folder cannot be read or holds no table, or no needle was given.
+        If the tables cannot be read or hold no needle, or none was given.
 
     Notes
     -----
     :math:`\ln\lambda_n = \ln\lambda_0 - g\,[\ln Q_n(y, j) - \ln Q_0(y, j_0)]` at the lift *y* and with the gain *g*
     learned, 0 being the needle now fitted.  The jet drop *j* is the one of the nut's range with the least weighted squares
-    of :math:`\ln(\lambda/\lambda_t)`, and one with every band inside what is permitted before one without.
+    of :math:`\ln(\lambda/\lambda_t)`, moved to where every band is inside what is permitted if there is such a height.
+    A donor is filed from the lowest jet that leaves metal at every band; what it would then give is judged as any needle is.
     Intervals draw on everything known of the car, the tables' own errors and the sensor's zero, idle trimmed by the nut.
 
     Examples
@@ -167,92 +175,97 @@ def rank(
     >>> rank([other, needle], nc.Target(bands, np.full(3, 0.95)), setup).best().needle.name
     'straight'
     """
-    listed, refused = _tables(needles, pitch_mm, first_station_mm)
+    if isinstance(needles, (str, Path)):
+        needles = read_needles(needles)
+    refused = list(needles.refused) if isinstance(needles, NeedleTables) else []
+    listed = needles.needles if isinstance(needles, NeedleTables) else tuple(needles)
+    if not listed and not refused:
+        msg = "There is no needle to rank; give a list of needles, or a folder or table of them."
+        raise InputError(msg)
     car = learned if isinstance(learned, Learned) else learn(target.bands, learned)
-    ranked = []
+    alike: dict[bytes, list[Needle]] = {}
     for needle in listed:
         try:
-            ranked.append(_weighed(needle, target, car))
+            setup = car.setup.with_needle(needle)
+            _drops_mm(setup, car, target)
         except InputError as error:
             refused.append((needle.name, str(error)))
-    ranked.sort(key=lambda one: (one.rms, one.needle.name))
-    return Ranking(target, tuple(ranked), tuple(refused))
+        else:
+            alike.setdefault(needle.stations_mm.tobytes(), []).append(needle)
+    ranked = [one for group in alike.values() for one in _weighed(group, target, car)]
+    ranked.sort(key=lambda one: (one.worth is not Worth.SERVES, round(one.rms, DIGITS), one.needle.name))
+    best = [_with_interval(one, target, car) for one in ranked[:intervals]]
+    return Ranking(target, (*best, *ranked[intervals:]), tuple(refused))
 
 
-def _tables(
-    needles: Sequence[Needle] | str | Path, pitch_mm: float | None, first_station_mm: float
-) -> tuple[list[Needle], list[tuple[str, str]]]:
-    """Needles, and files that hold none."""
-    if not isinstance(needles, (str, Path)):
-        if not needles:
-            msg = "There is no needle to rank; give a list of needles, or a folder of tables."
-            raise InputError(msg)
-        return list(needles), []
-    folder = Path(needles)
-    files = sorted(folder.glob("*.csv")) if os.path.isdir(folder) else []
-    if not files:
-        name = plain(folder.name, LONGEST_NAME)
-        msg = f"{name}: no folder with needle tables in it (*.csv); check its name, or save the tables there."
-        raise InputError(msg)
-    listed, refused = [], []
-    for file in files:
-        try:
-            listed.append(read_needle(file, pitch_mm=pitch_mm, first_station_mm=first_station_mm))
-        except InputError as error:
-            refused.append((file.stem, str(error)))
-    return listed, refused
+def _weighed(needles: Sequence[Needle], target: Target, car: Learned) -> list[RankedNeedle]:
+    """Needles on the same stations, each at its best jet drop."""
+    setup, told = car.setup.with_needle(needles[0]), told_mm(car.doubts)
+    true_mm = np.array([_believed_mm(needle, car) for needle in needles])
+    found = scan(car.law.in_parts(setup), target, true_mm, _drops_mm(setup, car, target))
+    off = np.abs(np.expm1(found.log_lambda - np.log(target.lambda_target)))
+    serves = np.all(~target.outside(np.exp(found.log_lambda)), axis=1)
+    counts = target.giving_way() == 1.0
+    possible = np.all(~target.outside(np.exp(found.log_filed))[:, counts], axis=1)
+    taken, unknown = true_mm - found.filed_mm, np.full(off.shape[1], np.nan)
+    return [
+        RankedNeedle(
+            needle=needle,
+            drop_mm=float(found.drop_mm[n]),
+            worth=_worth(bool(serves[n]), bool(found.lacks_mm[n] > told), bool(possible[n])),
+            lambda_predicted=np.exp(found.log_lambda[n]),
+            lambda_low=unknown,
+            lambda_high=unknown,
+            worst=float(off[n].max()),
+            rms=float(np.sqrt((off[n] ** 2).mean())),
+            chance=float("nan"),
+            filing_um=1e3 * float(taken[n].max()),
+            stations=tuple((np.flatnonzero(taken[n] > TOUCHED_MM) + 1).tolist()),
+            lacks_um=1e3 * float(found.lacks_mm[n]) if found.lacks_mm[n] > told else 0.0,
+            donor_drop_mm=float(found.donor_drop_mm[n]),
+        )
+        for n, needle in enumerate(needles)
+    ]
 
 
-def _weighed(needle: Needle, target: Target, car: Learned) -> RankedNeedle:
-    """One needle at its best jet drop."""
-    setup = car.setup.with_needle(needle)
-    law = car.law.in_parts(setup)
-    aim = np.log(target.lambda_target)
-    drops = _drops_on_table(setup, car, target)
-    fuel_flow(setup, car.lift_mm(), drop_mm=drops[0], depression_pa=car.bands.depression_pa)  # refuses one too thick
-    tried = [law.slopes(needle.diameters_mm, drop) for drop in drops]
-    costs = [float(np.sum((target.weight * (log - aim)) ** 2)) for log, _, _ in tried]
-    best = _refined(law, needle, target, drops, costs)
-    if target.outside(np.exp(law.log_lambda(needle.diameters_mm, best))).any():
-        # A height at which every band is inside what is permitted goes before one with a better mean.
-        inside = [k for k, (log, _, _) in enumerate(tried) if not target.outside(np.exp(log)).any()]
-        best = drops[min(inside, key=lambda k: costs[k])] if inside else best
-    log, rows, by_needle = law.slopes(needle.diameters_mm, best)
-    # Every table errs by itself; the sensor's zero shifts all bands.
-    table = np.full(needle.stations_mm.size, car.doubts.table_mm)
-    if np.array_equal(needle.stations_mm, car.history.passes[-1].needle.stations_mm) and not touched(car, needle).any():
-        # The needle now fitted keeps the errors it was driven with.
-        rows[:, car.present_errors()] -= by_needle[:, :-1]
-        table[:] = 0.0
-    cut = AfterCut.of(car, target, rows, by_needle, table, log)
-    errors = cut.errors(cut.known, seed=3)
-    here, drawn = np.abs(np.expm1(log - aim)), np.abs(np.expm1(log - aim + errors))
-    worst = np.quantile(drawn.max(axis=1), [0.05, 0.95])
-    rms = np.quantile(np.sqrt((drawn**2).mean(axis=1)), [0.05, 0.95])
-    low, high = np.quantile(np.exp(log + errors), [0.05, 0.95], axis=0)
-    filing, lacks, donor_drop = _filing(tried, drops, aim, told_um=1e3 * told_mm(car.doubts))
-    served = not target.outside(np.exp(log)).any()
-    worth = Worth.SERVES if served else Worth.NEEDS_METAL if lacks > 0.0 else Worth.DONOR
-    return RankedNeedle(
-        needle=needle,
-        drop_mm=best,
-        worth=worth,
-        lambda_predicted=np.exp(log),
-        lambda_low=low,
-        lambda_high=high,
-        worst=float(here.max()),
-        worst_low=float(worst[0]),
-        worst_high=float(worst[1]),
-        rms=float(np.sqrt((here**2).mean())),
-        rms_low=float(rms[0]),
-        rms_high=float(rms[1]),
-        filing_um=filing,
-        lacks_um=lacks,
-        donor_drop_mm=donor_drop,
-    )
+def _worth(serves: bool, short: bool, possible: bool) -> Worth:
+    if serves:
+        return Worth.SERVES
+    if short:
+        return Worth.NEEDS_METAL
+    return Worth.DONOR if possible else Worth.NOT_BY_FILING
 
 
-def _drops_on_table(setup: Setup, car: Learned, target: Target) -> list[float]:
+def _metal_now_fitted(needle: Needle, car: Learned) -> NDArray[np.bool_]:
+    """Stations at which it is the very needle now fitted, filed elsewhere or not at all."""
+    last = car.history.passes[-1].needle
+    if not np.array_equal(last.stations_mm, needle.stations_mm) or (needle.diameters_mm > last.diameters_mm).any():
+        return np.zeros(needle.stations_mm.size, dtype=bool)
+    return ~touched(car, needle)
+
+
+def _believed_mm(needle: Needle, car: Learned) -> FloatArray:
+    """Diameters believed: as measured, or what the drives taught of the metal that they were made with."""
+    same = _metal_now_fitted(needle, car)
+    return np.where(same, car.present_mm(), needle.diameters_mm) if same.any() else needle.diameters_mm
+
+
+def _with_interval(one: RankedNeedle, target: Target, car: Learned) -> RankedNeedle:
+    """The same with intervals of lambda and the chance that every band is inside what is permitted."""
+    law = car.law.in_parts(car.setup.with_needle(one.needle))
+    log, rows, by_needle = law.slopes(_believed_mm(one.needle, car), one.drop_mm)
+    # Every table errs by itself; metal that was driven keeps the errors it was driven with.
+    same = _metal_now_fitted(one.needle, car)
+    if same.any():
+        rows[:, car.present_errors()] -= by_needle[:, :-1] * same
+    cut = AfterCut.of(car, target, rows, by_needle, np.where(same, 0.0, car.doubts.table_mm), log)
+    drawn = np.exp(log + cut.errors(cut.known, seed=3))
+    low, high = np.quantile(drawn, [0.05, 0.95], axis=0)
+    chance = float((~target.outside(drawn)).all(axis=1).mean())
+    return replace(one, lambda_low=low, lambda_high=high, chance=chance)
+
+
+def _drops_mm(setup: Setup, car: Learned, target: Target) -> FloatArray:
     """Jet drops of the nut's range at which every band stands on the needle's table."""
     nut, table = setup.carburettor.jet.drop_range_mm(), drops_on_table_mm(setup, car.lift_mm())
     low, high = max(nut[0], table[0]), min(nut[1], table[1])
@@ -264,35 +277,4 @@ def _drops_on_table(setup: Setup, car: Learned, target: Target) -> list[float]:
             f"{places[outer]:.1f} mm; measure more stations."
         )
         raise InputError(msg)
-    return [float(drop) for drop in np.linspace(low, high, DROPS_TRIED if high > low else 1)]
-
-
-def _refined(law: Law, needle: Needle, target: Target, drops: list[float], costs: list[float]) -> float:
-    """Best drop between those tried, by the slopes at the best of them."""
-    k = int(np.argmin(costs))
-    if len(drops) == 1:
-        return drops[0]
-    drop = drops[k]
-    for _ in range(3):
-        log, _, by_needle = law.slopes(needle.diameters_mm, drop)
-        weight = target.weight**2
-        slope = by_needle[:, -1]
-        step = -float((weight * slope * (log - np.log(target.lambda_target))).sum() / (weight * slope**2).sum())
-        drop = float(np.clip(drop + step, drops[max(k - 1, 0)], drops[min(k + 1, len(drops) - 1)]))
-    log, _, _ = law.slopes(needle.diameters_mm, drop)
-    cost = float(np.sum((target.weight * (log - np.log(target.lambda_target))) ** 2))
-    return drop if cost <= costs[k] else drops[k]
-
-
-def _filing(
-    tried: Sequence[tuple[FloatArray, FloatArray, FloatArray]], drops: Sequence[float], aim: FloatArray, *, told_um: float
-) -> tuple[float, float, float]:
-    """Most metal to take off, metal lacking, and the drop: the one that lacks least, then files least."""
-    found = []
-    for (log, _, by_needle), drop in zip(tried, drops, strict=True):
-        whole = by_needle[:, :-1].sum(axis=1)
-        removal, spare = 1e3 * (log - aim) / whole, 1e3 * TOO_RICH / whole
-        lacks = float((-removal - spare).max())
-        found.append((lacks if lacks > told_um else 0.0, max(float(removal.max()), 0.0), drop))
-    lacks, filing, drop = min(found)
-    return filing, lacks, drop
+    return np.linspace(low, high, DROPS_TRIED if high > low else 1)

@@ -54,7 +54,7 @@ class Law:
         unknowns[..., self.place.level()] += log_lambda
         return replace(self, unknowns=unknowns)
 
-    def log_lambda(self, diameters_mm: FloatArray, drop_mm: float, day: int | None = TOMORROW) -> FloatArray:
+    def log_lambda(self, diameters_mm: FloatArray, drop_mm: FloatArray | float, day: int | None = TOMORROW) -> FloatArray:
         """ln(lambda), shape (..., m), on needles of true diameters (..., n)."""
         return np.asarray(self.without_fuel - self.gain * self.log_fuel(diameters_mm, drop_mm, day))
 
@@ -103,7 +103,7 @@ class Law:
             log_viscosity = log_viscosity + self._at(self.place.day(day))
         return FlowParameters(length, np.exp(log_viscosity), offset)
 
-    def lift_mm(self, drop_mm: float) -> FloatArray:
+    def lift_mm(self, drop_mm: FloatArray | float) -> FloatArray:
         """Lifts, (..., m), kept where the needle has stations and the piston its stop, so that no far draw stops others."""
         stations = self.setup.carburettor.needle.stations_mm
         shift = drop_mm + self.setup.carburettor.shoulder_offset_mm
@@ -114,7 +114,7 @@ class Law:
         """Diameters as turned (neighbouring errors make no groove) and thinner than the jet, as no far draw may close it."""
         return np.asarray(np.minimum(np.minimum.accumulate(diameters_mm, axis=-1), self.thickest_mm))
 
-    def log_fuel(self, diameters_mm: FloatArray, drop_mm: float, day: int | None = TOMORROW) -> FloatArray:
+    def log_fuel(self, diameters_mm: FloatArray, drop_mm: FloatArray | float, day: int | None = TOMORROW) -> FloatArray:
         """ln(fuel flow in g/s), shape (..., m)."""
         if self.unknowns.ndim == 1:
             return self._log_fuel(np.asarray(diameters_mm), drop_mm, day)
@@ -124,7 +124,7 @@ class Law:
         few = [replace(self, unknowns=self.unknowns[part])._log_fuel(diameters[part], drop_mm, day) for part in parts]
         return np.vstack(few)
 
-    def _log_fuel(self, diameters_mm: FloatArray, drop_mm: float, day: int | None) -> FloatArray:
+    def _log_fuel(self, diameters_mm: FloatArray, drop_mm: FloatArray | float, day: int | None) -> FloatArray:
         diameters = self.in_jet(diameters_mm)[..., None, :]
         flow = fuel_flow(self.setup, self.lift_mm(drop_mm), diameters_mm=diameters, **self._known(drop_mm, day))
         return self._a_number(np.log(flow.fuel_flow_g_s))
@@ -142,7 +142,7 @@ class Law:
     def _at(self, number: int) -> FloatArray:
         return self.unknowns[..., number : number + 1]
 
-    def _known(self, drop_mm: float, day: int | None) -> dict[str, Any]:
+    def _known(self, drop_mm: FloatArray | float, day: int | None) -> dict[str, Any]:
         return {"drop_mm": drop_mm, "depression_pa": self.bands.depression_pa, "parameters": self.parameters(day)}
 
     def _fuel_slopes(

@@ -8,7 +8,7 @@ from enum import StrEnum
 import numpy as np
 from numpy.typing import NDArray
 
-from needlecalc.arrays import read_only, same_length
+from needlecalc.arrays import check_each, read_only, same_length
 from needlecalc.errors import InputError
 from needlecalc.measure.checks.sensorzero import SensorZero
 from needlecalc.measure.drive.bands import AFR_CURE, Bands
@@ -149,7 +149,7 @@ class Target(Shown):
 
     def excess(self, lambda_expected: FloatArray) -> FloatArray:
         """How far each band would lie outside what is permitted, richer or leaner; 0 or less where it is inside."""
-        lambda_expected = read_only(lambda_expected, "lambda_expected", allow_nan=True)
+        lambda_expected = check_each(lambda_expected, "lambda_expected", -np.inf, allow_nan=True)
         if lambda_expected.shape[-1:] != self.lambda_target.shape:
             count = self.lambda_target.size
             msg = f"lambda_expected has shape {lambda_expected.shape}, but must end in one for each of {count} bands."
