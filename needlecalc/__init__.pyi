@@ -54,6 +54,7 @@ from needlecalc.parts.needle import read_needle as read_needle
 from needlecalc.parts.needles import read_needles as read_needles
 from needlecalc.parts.setup import Setup as Setup
 from needlecalc.parts.slide import SlideValve as SlideValve
+from needlecalc.report.card import altitude_card as altitude_card
 from needlecalc.report.document import Paper as Paper
 from needlecalc.report.plot import plot as plot
 from needlecalc.report.sheet import grind_sheet as grind_sheet

@@ -42,7 +42,7 @@ COMMANDS = {
     ),
     "altitude": (
         "at_heights",
-        "the design at other altitudes, with the second check at home",
+        "altitude card: how far to turn the jet for each height, with the second check at home",
         "altitude van/job.toml 1800 2400",
         (NOT_BY_FILING,),
     ),
@@ -140,6 +140,7 @@ def _parser() -> argparse.ArgumentParser:
     add("--unit", choices=("mm", "in"), help="unit of diameters whose column names none")
     add("--pitch-mm", type=float, help="mm from station to station, where the table gives none")
     made["altitude"].add_argument("heights", nargs="*", help="heights above sea level in m, besides those of the job")
+    made["altitude"].add_argument("--route", help="road to draw lambda along, CSV: distance_km, height_m")
     return parser
 
 

@@ -17,6 +17,7 @@ from needlecalc.design.after.outcome import compare_pass
 from needlecalc.design.after.progress import judge_cut, unchanged
 from needlecalc.design.after.rank import rank
 from needlecalc.design.after.rescue import rescue
+from needlecalc.design.after.trip import read_route
 from needlecalc.design.belief.history import History, read_history
 from needlecalc.design.belief.learn import learn
 from needlecalc.design.forward.predict import compare, pair_check
@@ -35,6 +36,7 @@ from needlecalc.measure.drive.bands import Bands
 from needlecalc.parts.measured import read_readings
 from needlecalc.parts.needle import Needle, read_needle
 from needlecalc.parts.needles import read_needles
+from needlecalc.report.document import Document
 from needlecalc.report.facts import facts_of
 from needlecalc.report.sheet import GrindSheet
 from needlecalc.show import counted, rows_csv
@@ -150,15 +152,12 @@ def _bands(job: Job, said: list[str]) -> Bands:
 
 def _write(sheet: GrindSheet, out: Path) -> None:
     """All files are made before any is written: a failure leaves those of the last design."""
-    from needlecalc.report.pages import pdf_of, profile_png_of  # late: only a design draws
+    from needlecalc.report.pages import profile_png_of  # late: only a design draws
 
-    shown = sheet.document()
     contents = {
         DESIGN: json.dumps(facts_of(sheet), indent=1, allow_nan=False).encode(),
         "grind_sheet.csv": sheet.csv().encode(),
-        "grind_sheet.pdf": pdf_of(shown),
-        "grind_sheet.html": shown.html().encode(),
-        "grind_sheet.txt": shown.text().encode(),
+        **_forms(sheet.document(), "grind_sheet"),
         "profile.png": profile_png_of(sheet),
     }
     _write_files(out, contents, "the sheet")
@@ -171,6 +170,17 @@ def _write_files(out: Path, contents: Mapping[str, bytes], name: str) -> None:
     except OSError as error:
         raise cannot_write(what, error) from error
     write_files({out / name: content for name, content in contents.items()}, what)
+
+
+def _forms(document: Document, name: str) -> dict[str, bytes]:
+    """A document as each of its files."""
+    from needlecalc.report.pages import pdf_of  # late: only paper draws
+
+    return {
+        f"{name}.pdf": pdf_of(document),
+        f"{name}.html": document.html().encode(),
+        f"{name}.txt": document.text().encode(),
+    }
 
 
 def measured(asked: Namespace) -> int:
@@ -372,11 +382,18 @@ def at_heights(asked: Namespace) -> int:
         except ValueError as error:
             msg = f"The height {shown(word)} is no number; type metres above sea level, such as 1800."
             raise InputError(msg) from error
+    route = read_route(asked.route) if asked.route else None
+    if route is not None and not heights and "trip_m" not in job.settings["altitude"]:
+        heights = [float(route.height_m.max())]
     said: list[str] = []
     with _told(said):
         outlook = job.altitude(_stored(asked, job, said), heights)
         if outlook is None:
             msg = "altitude needs a height: type it after the job in m, or write home_m and trip_m under [altitude]."
             raise InputError(msg)
-    print(outlook)
+        card = job.altitude_card(outlook, route)
+    out = _out(asked)
+    _write_files(out, _forms(card.document(), "altitude_card"), "the altitude card")
+    print(outlook, card.text(), sep="\n\n")
+    print(f"Written to {plain(str(out))}: altitude_card.html, .pdf and .txt")
     return NOT_BY_FILING if outlook.red() else USABLE

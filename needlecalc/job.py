@@ -17,6 +17,7 @@ from scipy.optimize import isotonic_regression
 from needlecalc.arrays import check_range
 from needlecalc.design.after.altitude import AltitudeOutlook, at_altitude
 from needlecalc.design.after.changes import AtHand, Changes, try_changes
+from needlecalc.design.after.trip import USUAL_SLOPE_PERCENT, Route
 from needlecalc.design.belief.calibration import JetShift, jet_shift, with_jet_drive
 from needlecalc.design.belief.doubts import Doubts
 from needlecalc.design.belief.history import SAME_NEEDLE_MM, History, Pass, read_history
@@ -42,6 +43,7 @@ from needlecalc.parts.engine import Air
 from needlecalc.parts.setup import Setup
 from needlecalc.parts.slide import SlideValve
 from needlecalc.physics.gauge import diameters_from_readings_mm, micrometer_reading_mm
+from needlecalc.report.card import AltitudeCard, altitude_card
 from needlecalc.report.document import Paper
 from needlecalc.report.sheet import GrindSheet, grind_sheet
 from needlecalc.show import Table
@@ -309,6 +311,11 @@ class Job:
         for height in (*homes, *(trips := trips if isinstance(trips, list) else [trips]), *heights_m):
             check_range(height, "[altitude] height", -500.0, 6000.0, cure="It is in metres above sea level.")
         return {f"{height:g} m": height for height in (*trips, *heights_m)}, homes[0] if homes else None
+
+    def altitude_card(self, outlook: AltitudeOutlook, route: Route | None = None) -> AltitudeCard:
+        """Altitude card of an outlook, on the job's paper."""
+        slope = self.settings["altitude"].get("slope_percent", USUAL_SLOPE_PERCENT)
+        return altitude_card(outlook, route=route, slope_percent=slope, paper=built(Paper, self.settings["paper"], "paper"))
 
     def _micrometer(self) -> Mapping[str, Any]:
         section = self.settings["micrometer"]

@@ -67,6 +67,7 @@ ABOUT = {
     "history.file": "File that keeps the passes; it need not exist yet.",
     "altitude.home_m": "Height of home above sea level.",
     "altitude.trip_m": "Heights that the car is driven to.",
+    "altitude.slope_percent": "Slope of the road for uphill and downhill on the altitude card; 10 when not given.",
     "altitude.acknowledged": "Why a red warning of these places is accepted, and by whom.",
 }
 OWN_RANGES = {
@@ -75,6 +76,7 @@ OWN_RANGES = {
     "anvil_width_mm": (0.0, 15.0),
     "home_m": (-500.0, 6000.0),
     "trip_m": (-500.0, 6000.0),
+    "slope_percent": (0.0, 40.0),
 }
 UNITS = (
     ("_n_mm", "N/mm"), ("_g_s", "g/s"), ("per_s", "1/s"), ("_mm2", "mm2"), ("_cm3", "cm3"), ("_mm", "mm"), ("_um", "um"),

@@ -88,7 +88,7 @@ OWN: Mapping[str, Mapping[str, str]] = {
     "micrometer": {"anvil_width_mm": "float", "face_on_mark": "str"},
     "calibration": {"flats": "float", "file": "Path", "ambient_kpa": "float"},
     "history": {"file": "Path"},
-    "altitude": {"home_m": "float", "trip_m": "float | Sequence[float]", "acknowledged": "str"},
+    "altitude": {"home_m": "float", "trip_m": "float | Sequence[float]", "acknowledged": "str", "slope_percent": "float"},
 }
 
 # Arguments that a job hands over in another way: as a section, or in another unit.

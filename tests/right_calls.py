@@ -100,7 +100,7 @@ def right_calls(folder: Path) -> dict[str, dict[str, Any]]:
         "SlideValve": {"throat_bore_mm": 30.0, "max_lift_mm": 25.0, "usual_depression_pa": 2000.0},
         "AirValve": vars(valve).copy(),
         "lift_after_change": {"before": valve, "after": valve, "lift_mm": [3.0], "air": nc.Air()},
-        "Carburettor": {**parts, "shoulder_offset_mm": 0.0, "float_level_mm": 6.0},
+        "Carburettor": {**parts, "shoulder_offset_mm": 0.0, "float_level_mm": 6.0, "float_ahead_mm": 70.0},
         "Engine": {"displacement_cm3": 1500.0, "cylinders": 4, "carburettors": 1, "volumetric_efficiency": 0.85},
         "VolumetricEfficiency": {
             "rpm": [1e3, 4e3],
@@ -198,6 +198,12 @@ def right_calls(folder: Path) -> dict[str, dict[str, Any]]:
         },
         "AtHand": {"jet_bores_mm": (2.5,), "shims_mm": (2.0,), "groove_mm": 0.9, "groove": 2, "grooves": 4},
         "try_changes": {"design": design, "at_hand": nc.AtHand(holder_mm=(0.2,)), "places": {"up": 1500.0}, "home": 0.0},
+        "altitude_card": {
+            "outlook": nc.at_altitude(setup, bands, design, 1500.0),
+            "route": None,
+            "slope_percent": 10.0,
+            "paper": nc.Paper(),
+        },
         "rank": {"needles": [needle], "target": target, "learned": learned, "intervals": 3},
         "grind_sheet": {
             "design": design,

@@ -223,7 +223,15 @@ def test_other_altitudes(made, capsys):
     assert main(["altitude", str(made), "high"]) == 2
     assert "The height 'high' is no number" in capsys.readouterr().err
     assert main(["altitude", str(made), "1800"]) in (0, 3)
-    assert "1800 m" in capsys.readouterr().out
+    assert "1800 m: " in capsys.readouterr().out
+    assert "1800 m: " in (made.parent / "out" / "altitude_card.txt").read_text()
+    assert (made.parent / "out" / "altitude_card.pdf").read_bytes().startswith(b"%PDF")
+    (made.parent / "road.csv").write_text("distance_km,height_m\n0,500\n12,2100\n20,600\n")
+    assert main(["altitude", str(made), "--route", str(made.parent / "road.csv")]) in (0, 3)
+    assert "2100 m: " in capsys.readouterr().out
+    assert "distance (km)" in (made.parent / "out" / "altitude_card.html").read_text()
+    assert main(["altitude", str(made), "--route", str(made.parent / "none.csv")]) == 2
+    assert "check its name and folder" in capsys.readouterr().err
 
 
 def test_progress_goes_to_a_terminal_only(made, capsys, monkeypatch):

@@ -272,6 +272,8 @@ class Carburettor(Shown):
         How far the needle's shoulder sits above the piston's face; 0 when flush. [mm]
     float_level_mm : float
         Height of the jet's face above the fuel level in the float chamber. [mm]
+    float_ahead_mm : float or None
+        How far the float chamber lies ahead of the jet, along the car; negative behind it; None where nobody measured. [mm]
 
     Raises
     ------
@@ -290,10 +292,13 @@ class Carburettor(Shown):
     air_valve: AirValve | SlideValve
     shoulder_offset_mm: float = 0.0
     float_level_mm: float = 6.0
+    float_ahead_mm: float | None = None
 
     def __post_init__(self) -> None:
         check_range(self.shoulder_offset_mm, "shoulder_offset_mm", -5.0, 10.0, cure="It is 0 when flush.")
         check_range(self.float_level_mm, "float_level_mm", -10.0, 30.0, cure="Measure from fuel level to jet face.")
+        if self.float_ahead_mm is not None:
+            check_range(self.float_ahead_mm, "float_ahead_mm", -300.0, 300.0, cure="Measure it along the car.")
         station = int(np.argmax(self.needle.diameters_mm))
         thickest = float(self.needle.diameters_mm[station])
         if thickest >= self.jet.least_bore_mm():

@@ -27,6 +27,7 @@ from needlecalc.physics.fuel import (
     fuel_flow_factor,
     fuel_viscosity_mm2_s,
     lambda_factor_of_fuel,
+    slope_head_mm,
     stoichiometric_afr,
 )
 from needlecalc.physics.exhaust import co_percent_of_lambda, dry_exhaust, lambda_of_co_percent
@@ -62,6 +63,7 @@ __all__ = [
     "fuel_flow_factor",
     "fuel_viscosity_mm2_s",
     "lambda_factor_of_fuel",
+    "slope_head_mm",
     "stoichiometric_afr",
     "co_percent_of_lambda",
     "dry_exhaust",

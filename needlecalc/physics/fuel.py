@@ -292,3 +292,42 @@ def _fuel_temperature(temperature_degc: ArrayLike) -> FloatArray:
 
 def _ratio(value: ArrayLike, name: str) -> FloatArray:
     return check_each(value, name, 0.1, 10.0, cure="It is new over old.")
+
+
+def slope_head_mm(float_ahead_mm: ArrayLike, slope_percent: ArrayLike) -> FloatArray:
+    r"""Head of fuel that a slope of the road adds at the jet.
+
+    Parameters
+    ----------
+    float_ahead_mm : array_like, shape (...)
+        How far the float chamber lies ahead of the jet, along the car; negative behind it, -300 to 300. [mm]
+    slope_percent : array_like, shape (...)
+        Rise of the road over its run, positive uphill, -40 to 40. [%]
+
+    Returns
+    -------
+    array, shape (...)
+        How much higher the fuel stands at the jet; positive is richer. [mm]
+
+    Raises
+    ------
+    InputError
+        If a value is out of range.
+
+    Notes
+    -----
+    Fuel at rest stands level: :math:`h = L \sin(\arctan(s))`.  A steady speed is taken; braking and pulling away add
+    :math:`L a / g`, bends what the chamber lies to one side.
+
+    References
+    ----------
+    .. [1] Hydrostatics: the free surface of a liquid at rest is level (any textbook).
+
+    Examples
+    --------
+    >>> print(slope_head_mm(70.0, [10.0, -10.0]).round(2))
+    [ 6.97 -6.97]
+    """
+    ahead = check_each(float_ahead_mm, "float_ahead_mm", -300.0, 300.0, cure="Measure from jet to float along the car.")
+    slope = check_each(slope_percent, "slope_percent", -40.0, 40.0, cure="10 rises 10 m on 100 m.")
+    return np.asarray(ahead * np.sin(np.arctan(slope / 100.0)))

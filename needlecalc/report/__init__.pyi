@@ -1,4 +1,5 @@
-"""The grind sheet as record and as files."""
+"""The pages as records and as files."""
 
+from needlecalc.report.card import AltitudeCard as AltitudeCard
 from needlecalc.report.pages import write_pdf as write_pdf
 from needlecalc.report.sheet import GrindSheet as GrindSheet

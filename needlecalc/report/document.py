@@ -10,7 +10,7 @@ from dataclasses import dataclass, field, replace
 from datetime import datetime
 from enum import Enum
 from functools import cached_property
-from typing import Literal, get_args
+from typing import Literal
 
 from needlecalc.echo import plain, shown
 from needlecalc.errors import InputError
@@ -92,8 +92,10 @@ class Paper:
         Size of the page.
     unit : {"mm", "inch"}
         Unit of the diameters to file by; inch for an inch micrometer.
-    decimal : {"point", "comma"}
-        What stands before the tenths.
+    decimal : {"point", "comma"} or None
+        What stands before the tenths; as the language has it when not given.
+    language : {"en", "de"}
+        Language of the altitude card and of the pages for customer and tester; the grind sheet is in English.
 
     Raises
     ------
@@ -108,10 +110,13 @@ class Paper:
 
     size: Literal["A4", "letter"] = "A4"
     unit: Literal["mm", "inch"] = "mm"
-    decimal: Literal["point", "comma"] = "point"
+    decimal: Literal["point", "comma"] | None = None
+    language: Literal["en", "de"] = "en"
 
     def __post_init__(self) -> None:
-        for key, allowed in (("size", SIZES), ("unit", UNITS), ("decimal", DECIMALS)):
+        if self.decimal is None:
+            object.__setattr__(self, "decimal", "comma" if self.language == "de" else "point")
+        for key, allowed in (("size", SIZES), ("unit", UNITS), ("decimal", DECIMALS), ("language", LANGUAGES)):
             if getattr(self, key) not in allowed:
                 rule = f"but must be {' or '.join(map(repr, allowed))}; see the paper in your printer and your micrometer."
                 msg = f"[paper] {key} is {shown(getattr(self, key))}, {rule}"
@@ -122,7 +127,7 @@ class Paper:
         return re.sub(r"(?<=\d)\.(?=\d)", ",", words) if self.decimal == "comma" else words
 
 
-SIZES, UNITS, DECIMALS = get_args(Literal["A4", "letter"]), get_args(Literal["mm", "inch"]), ("point", "comma")
+SIZES, UNITS, DECIMALS, LANGUAGES = ("A4", "letter"), ("mm", "inch"), ("point", "comma"), ("en", "de")
 
 
 @dataclass(frozen=True)
@@ -134,7 +139,7 @@ class Document:
     pages: tuple[Page, ...]
     made_at: datetime
     paper: Paper = field(default_factory=Paper)
-    language: str = "en"
+    language: str = "en"  # of its words
 
     def text(self) -> str:
         """Plain text; pictures are left out."""
@@ -202,6 +207,22 @@ class Document:
         return f"<td>{f'<b>{said}</b>' if column.key == grid.bold else said}</td>"
 
 
+class Printed:
+    """What prints itself as pages; a record of them supplies ``document()``."""
+
+    def document(self) -> Document:
+        """The pages."""
+        raise NotImplementedError
+
+    def text(self) -> str:
+        """All pages as plain text."""
+        return self.document().text()
+
+    def html(self) -> str:
+        """All pages as one page of HTML, plots in it."""
+        return self.document().html()
+
+
 STYLE = (
     "body{font:14px sans-serif;color:#000;background:#fff;max-width:52em;margin:1em auto}"
     "table{border-collapse:collapse;width:100%;margin:.6em 0}caption{font-weight:bold;text-align:left;padding:.3em 0}"
@@ -218,4 +239,7 @@ def typeset(words: str) -> str:
     >>> typeset("hold +- 2.0 um") == "hold \N{PLUS-MINUS SIGN} 2.0 \N{MICRO SIGN}m"
     True
     """
-    return re.sub(r"(?<![^\W\d])um\b", "\N{MICRO SIGN}m", words).replace("+-", "\N{PLUS-MINUS SIGN}")
+    # A unit stands after a figure, or alone on a line of a head; "um" is also a word of German.
+    return re.sub(r"(?m)(?:(?<=\d )|(?<=\d)|(?<=\+- )|^(?=um$))um\b", "\N{MICRO SIGN}m", words).replace(
+        "+-", "\N{PLUS-MINUS SIGN}"
+    )

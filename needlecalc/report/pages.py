@@ -14,7 +14,9 @@ from fpdf.table import Row
 
 from needlecalc.echo import LONGEST_NAME, plain
 from needlecalc.files import write_files
+from needlecalc.report import words_pages
 from needlecalc.report.document import BOX, Document, Grid, Page, Picture, Weight, Words, typeset
+from needlecalc.report.language import texts
 from needlecalc.report.plot import drawn, plot
 from needlecalc.report.sheet import GrindSheet
 from needlecalc.show import Table
@@ -25,7 +27,6 @@ FONT_FILES = {"": "DejaVuSans.ttf", "B": "DejaVuSans-Bold.ttf"}
 WRITE_IN = "\N{NO-BREAK SPACE}"  # an empty cell as high as the others
 NO_GLYPH = "\N{REPLACEMENT CHARACTER}"
 MARGIN_PT, FOOT_PT, LINE = 34.0, 36.0, 1.28
-GOES_ON = "GOES ON OVERLEAF"
 TOTAL = "{nb}"  # the library puts the number of pages in its place
 AS_ONE = 6  # lines of a paragraph that stay on one page
 SCALES = (1.0, 0.94, 0.88)  # type of the first page gives way where the page is full
@@ -39,6 +40,7 @@ class Sheets(FPDF):
     def __init__(self, document: Document, fonts: dict[str, CoreFont | TTFFont]) -> None:
         super().__init__(unit="pt", format=document.paper.size)
         self.document, self.named, self.ends = document, "", True
+        self.words = texts(words_pages, document.language)
         self.fonts.update(fonts)  # of an earlier try: to open them takes long
         for style, file in FONT_FILES.items() if not fonts else ():
             self.add_font(FONT, style, Path(matplotlib.get_data_path()) / "fonts" / "ttf" / file)
@@ -63,12 +65,13 @@ class Sheets(FPDF):
         if not self.ends:
             self.set_y(-FOOT_PT)
             self.set_font(FONT, "B", 9.0)
-            self.cell(0, 12.0, GOES_ON, align="R")
+            self.cell(0, 12.0, self.words.GOES_ON, align="R")
         self.set_font(FONT, "", 6.5)
         self.set_y(-24.0)
         self.multi_cell(self.epw - 130.0, 8.5, self.printed(self.document.foot), align="L", max_line_height=8.5)
         self.set_xy(-MARGIN_PT - 130.0, -24.0)
-        self.cell(130.0, 8.5, f"{self.named}, page {self.page_no()} of {TOTAL}", align="R")
+        of = self.words.PAGE.format(name=self.named, page=self.page_no(), pages=TOTAL)
+        self.cell(130.0, 8.5, of, align="R")
 
     def printed(self, words: str) -> str:
         """Words with the signs of print; a letter the type lacks has a sign in its place."""

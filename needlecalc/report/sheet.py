@@ -18,7 +18,7 @@ from needlecalc.echo import shown
 from needlecalc.errors import InputError
 from needlecalc.physics.gauge import FaceOnMark
 from needlecalc.report import say, say_after, words_sheet, words_slide
-from needlecalc.report.document import BOX, Block, Document, Grid, Page, Paper, Weight, Words
+from needlecalc.report.document import BOX, Block, Document, Grid, Page, Paper, Printed, Weight, Words
 from needlecalc.report.needleview import needle_view
 from needlecalc.report.orders import Orders
 from needlecalc.report.stations import csv_of
@@ -37,7 +37,7 @@ WIDTHS = {"station": 0.75, "distance": 0.85, "stop": 1.25, "stop_reads": 1.25, "
 
 
 @dataclass(frozen=True, repr=False, eq=False)
-class GrindSheet(Orders):
+class GrindSheet(Orders, Printed):
     """A design arranged for the bench.
 
     Parameters
@@ -261,14 +261,6 @@ class GrindSheet(Orders):
         shown = self.grid().table
         notes = (*self.warnings(), *self.alternative_lines(), self.legend(), *self.bench_cautions())
         return Table(words_sheet.TITLE, shown.columns, shown.rows, intro=self.orders(), notes=notes)
-
-    def text(self) -> str:
-        """The whole sheet as plain text: stations, bands and cautions."""
-        return self.document().text()
-
-    def html(self) -> str:
-        """The whole sheet as one page of HTML, plots in it."""
-        return self.document().html()
 
     def csv(self) -> str:
         """Stations as CSV, with empty columns to type the readings in; last a remark (``#``) that says what made it."""

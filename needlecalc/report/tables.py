@@ -370,7 +370,7 @@ def _(place: Place, _part: str = "") -> Table:
 def _(found: AltitudeOutlook, _part: str = "") -> Table:
     stop, after = (found.stop.places, "\nFINAL") if found.stop else ((), "")
     return table(
-        f"Lambda by altitude, {found.needle}, jet {found.drop_mm:.2f} mm below the bridge",
+        f"Lambda by altitude, {found.needle}, jet {found.places[0].drop_mm:.2f} mm below the bridge",
         *called(found.bands),
         *(Column(f"stop_{k}", f"{place.name}\nSTOP", ".3f", place.lambda_predicted) for k, place in enumerate(stop, 1)),
         *(Column(f"lambda_{k}", f"{one.name}{after}", ".3f", one.lambda_predicted) for k, one in enumerate(found.places, 1)),

@@ -9,10 +9,12 @@ from enum import StrEnum
 import numpy as np
 
 from needlecalc.arrays import read_only, same_length
+from needlecalc.design.belief.learned import Learned
 from needlecalc.design.forward.predict import need_lift, predict_lambda
 from needlecalc.design.inverse.proposal import Design, Stages
 from needlecalc.design.inverse.target import HARDLY, LEANEST_FULL_LOAD, worst_first
 from needlecalc.errors import InputError
+from needlecalc.gaussian import NINETY
 from needlecalc.measure.drive.bands import Bands
 from needlecalc.parts.engine import Air
 from needlecalc.parts.needle import Needle
@@ -24,7 +26,7 @@ from needlecalc.remark import Remark, Severity
 from needlecalc.show import Shown
 from needlecalc.units import FloatArray
 
-THE_DRIVE = "the drive"  # where the data were taken
+THE_DRIVE, HOME = "the drive", "home"  # where the data were taken, and where the car lives
 MISFIRE = 1.15
 FAR_RICH = 0.80
 
@@ -48,6 +50,8 @@ class Place(Shown):
         What the place is called.
     air : Air
         Its air.
+    drop_mm : float
+        Jet drop there. [mm]
     lift_mm : array, shape (m,)
         Where the piston floats there. [mm]
     lambda_predicted : array, shape (m,)
@@ -61,6 +65,7 @@ class Place(Shown):
 
     name: str
     air: Air
+    drop_mm: float
     lift_mm: FloatArray
     lambda_predicted: FloatArray
     lambda_low: FloatArray
@@ -76,18 +81,64 @@ class Place(Shown):
         return np.asarray(np.fmax(self.lambda_predicted, self.lambda_high))
 
 
+@dataclass(frozen=True, eq=False)
+class Car:
+    """A car on one needle with lambda as it was driven, to be carried to other air, jet heights and slopes of the road."""
+
+    setup: Setup  # with the needle, and the air of the drive
+    bands: Bands
+    drop_mm: float
+    lift_mm: FloatArray
+    parameters: FlowParameters
+    gain: float
+    driven: tuple[FloatArray, FloatArray, FloatArray]  # lambda expected and its 90 % interval, NaN where there is none
+    learned: Learned | None = None
+
+    def at(self, name: str, air: Air, drop_mm: float, *, head_mm: float = 0.0) -> Place:
+        """Lambda there; the head is of fuel, in mm, that the slope of the road adds between float chamber and jet."""
+        moved, ratio = self._carried(air, drop_mm, head_mm)
+        expected, low, high = (values * ratio for values in self.driven)
+        wider = np.exp(np.hypot(np.log(high / low) / 2.0, NINETY * self._change_u(moved, drop_mm)))
+        middle = np.sqrt(low * high)
+        ends = expected, middle / wider, middle * wider
+        expected, low, high = (read_only(values, "lambda", allow_nan=True) for values in ends)
+        return Place(name, air, drop_mm, moved, expected, low, high, _idle_co(self.bands, expected))
+
+    def lambda_at(self, air: Air, drop_mm: float | FloatArray, head_mm: float = 0.0) -> FloatArray:
+        """Lambda expected there, without its interval; for many jet heights, shape (k, 1), of each."""
+        return np.asarray(self.driven[0] * self._carried(air, drop_mm, head_mm)[1])
+
+    def _carried(self, air: Air, drop_mm: float | FloatArray, head_mm: float) -> tuple[FloatArray, FloatArray]:
+        """Lift there, and lambda there over that of the drive."""
+        cut = self.setup.carburettor
+        known = cut.depression_pa(self.lift_mm, self.bands.depression_pa)
+        moved, pressure = _floats(self.setup, self.lift_mm, known, air)
+        pressure = pressure + cut.head_pa_mm(self.setup.fuel) * head_mm
+        flows = [
+            fuel_flow(self.setup, lift, drop_mm=drop, depression_pa=pa, parameters=self.parameters).fuel_flow_g_s
+            for lift, drop, pa in ((self.lift_mm, self.drop_mm, known), (moved, drop_mm, pressure))
+        ]
+        dry = [state.density_kg_m3() / (1.0 + _water(state)) for state in (air, self.setup.air)]
+        return moved, np.asarray(dry[0] / dry[1] * (flows[0] / flows[1]) ** self.gain)
+
+    def _change_u(self, lift_mm: FloatArray, drop_mm: float) -> FloatArray | float:
+        """Standard uncertainty of ln(lambda) that other lifts and another jet height bring."""
+        if self.learned is None or (drop_mm == self.drop_mm and np.array_equal(lift_mm, self.lift_mm)):
+            return 0.0
+        unknowns, needle = self.learned.mean.copy(), self.setup.carburettor.needle.diameters_mm
+        unknowns[self.learned.place.lift()] = lift_mm
+        there = self.learned.law_of(unknowns).slopes(needle, drop_mm)[1]
+        return self.learned.estimate.u_of(there - self.learned.law.slopes(needle, self.drop_mm)[1])
+
+
 @dataclass(frozen=True, repr=False, eq=False)
 class AltitudeOutlook(Shown):
     """One needle and jet height at every place the car will be driven.
 
     Parameters
     ----------
-    bands : Bands
-        The bands.
-    needle : str
-        Name of the needle.
-    drop_mm : float
-        Jet drop. [mm]
+    car : Car
+        The car on that needle.
     places : tuple of Place
         Where the data were taken first, home among the rest.
     stop : AltitudeOutlook or None
@@ -96,9 +147,7 @@ class AltitudeOutlook(Shown):
         Leanest lambda that full load bears, as the meter shows it. [-]
     """
 
-    bands: Bands
-    needle: str
-    drop_mm: float
+    car: Car
     places: tuple[Place, ...]
     stop: AltitudeOutlook | None = None
     leanest: float = LEANEST_FULL_LOAD
@@ -106,6 +155,16 @@ class AltitudeOutlook(Shown):
     def __repr__(self) -> str:
         state = "RED, needs acknowledging" if self.needs_acknowledging() else "no red warning"
         return f"Altitude outlook of {self.needle!r}: {', '.join(place.name for place in self.places)}; {state}"
+
+    @property
+    def bands(self) -> Bands:
+        """The bands."""
+        return self.car.bands
+
+    @property
+    def needle(self) -> str:
+        """Name of the needle."""
+        return self.car.setup.carburettor.needle.name
 
     def at(self, name: str) -> Place:
         """One of the places, by its name; refused where there is none."""
@@ -224,8 +283,8 @@ def at_altitude(
 
     with *w* the water vapour over dry air and *g* the flow gain learned.  Where lambda does not change with
     lift this is :math:`\sqrt{\rho'/\rho}`.  A piston at its top stop stays there and the depression rises; a
-    slide stays open as far and its depression follows the density.  Intervals are those of the design, moved
-    along.  Idle: the throttle stop is taken as set again to the same speed.
+    slide stays open as far and its depression follows the density.  Intervals are those of the design, and wider by
+    what another lift or jet height is uncertain by.  Idle: the throttle stop is taken as set again to the same speed.
 
     References
     ----------
@@ -248,36 +307,24 @@ def at_altitude(
         same_length("bands and design", bands=bands.rpm, design=fitted.final.expected)
     jet = setup.carburettor.jet
     parameters, gain, lift = FlowParameters.of(setup), 1.0, bands.lift_mm
-    nan = np.full(bands.rpm.size, np.nan)
+    nan, learned = np.full(bands.rpm.size, np.nan), None
     if isinstance(fitted, Design):
-        needle, drop = fitted.needle, fitted.drop_mm if drop_mm is None else drop_mm
-        learned = fitted.learned
-        lift, parameters = learned.lift_mm(), learned.law.parameters(None)
-        gain = learned.gain()
+        needle, learned, as_set = fitted.needle, fitted.learned, fitted.drop_mm
+        lift, parameters, gain = learned.lift_mm(), learned.law.parameters(None), learned.gain()
         here = (fitted.final.expected, fitted.final.low, fitted.final.high)
-        jet_drop = fitted.drop_mm
     else:
         needle = fitted or setup.carburettor.needle
-        drop = jet_drop = jet.drop_mm if drop_mm is None else drop_mm
-        here = (predict_lambda(setup, bands, needle=needle, drop_mm=drop), nan, nan)
+        as_set = jet.drop_mm if drop_mm is None else drop_mm
+        here = (predict_lambda(setup, bands, needle=needle, drop_mm=as_set), nan, nan)
+    drop = as_set if drop_mm is None else drop_mm
     wanted = dict(air) if isinstance(air, Mapping) else {_called(air): air}
     places = {THE_DRIVE: setup.air, **{name: _air(value) for name, value in wanted.items()}}
     if home is not None:
-        places["home"] = _air(home)
+        places[HOME] = _air(home)
 
     def carried(needle: Needle, here: tuple[FloatArray, FloatArray, FloatArray]) -> AltitudeOutlook:
-        cut = setup.with_needle(needle)
-        known = cut.carburettor.depression_pa(lift, bands.depression_pa)
-        before = fuel_flow(cut, lift, drop_mm=jet_drop, depression_pa=known, parameters=parameters)
-        out = []
-        for name, there in places.items():
-            moved, pressure = _floats(cut, lift, known, there)
-            after = fuel_flow(cut, moved, drop_mm=drop, depression_pa=pressure, parameters=parameters)
-            dry = [state.density_kg_m3() / (1.0 + _water(state)) for state in (there, setup.air)]
-            ratio = dry[0] / dry[1] * (before.fuel_flow_g_s / after.fuel_flow_g_s) ** gain
-            predicted, low, high = (read_only(values * ratio, "lambda", allow_nan=True) for values in here)
-            out.append(Place(name, there, moved, predicted, low, high, _idle_co(bands, predicted)))
-        return AltitudeOutlook(bands, needle.name, drop, tuple(out))
+        car = Car(setup.with_needle(needle), bands, as_set, lift, parameters, gain, here, learned)
+        return AltitudeOutlook(car, tuple(car.at(name, there, drop) for name, there in places.items()))
 
     outlook = carried(needle, here)
     if not isinstance(fitted, Design):

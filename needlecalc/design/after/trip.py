@@ -1,0 +1,235 @@
+"""Away from home: how far to turn the jet for each place, what comes of it unturned, and lambda along a road."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from enum import StrEnum
+from pathlib import Path
+from typing import NamedTuple
+
+import numpy as np
+
+from needlecalc.arrays import read_only
+from needlecalc.design.after.altitude import HOME, AltitudeOutlook, Car, Place
+from needlecalc.echo import LONGEST_NAME, plain
+from needlecalc.errors import LogFormatError
+from needlecalc.parts.engine import Air
+from needlecalc.parts.needle import read_table_file
+from needlecalc.physics.fuel import slope_head_mm
+from needlecalc.remark import Remark
+from needlecalc.show import Shown
+from needlecalc.units import FloatArray
+
+USUAL_STEP_FLATS = 0.5  # as the sheet rounds
+TURN_FLATS = 6.0  # either way, where the nut's range is not stated
+USUAL_SLOPE_PERCENT = 10.0  # of a pass road; common practice, no source
+STEEPEST_PERCENT = 40.0
+WEATHER = 0.05  # share of density by which days differ at one place
+MOST_POINTS = 200  # of a route: more is thinned to even distances
+LOWEST_M, HIGHEST_M = -500.0, 6000.0
+CRUISE = ("light", "part")
+
+
+@dataclass(frozen=True, eq=False)
+class Route:
+    """A road: distance from its start in km, height above sea level in m, shape (k,) each."""
+
+    distance_km: FloatArray
+    height_m: FloatArray
+
+    def slope_percent(self) -> FloatArray:
+        """Slope at each point, positive uphill; no steeper than a road can be."""
+        slope = np.gradient(self.height_m, 1e3 * self.distance_km) * 100.0
+        return np.asarray(np.clip(slope, -STEEPEST_PERCENT, STEEPEST_PERCENT))
+
+
+class State(StrEnum):
+    """How the jet stands at a place."""
+
+    AS_SET = "as set at home"
+    NOT_TURNED = "as set at home, though it is to be turned"
+    TURNED = "turned for the place"
+    NOT_BACK = "at home, still turned for the place"
+
+
+class Situation(NamedTuple):
+    """A car at a place, or back at home from it."""
+
+    state: State
+    name: str  # of the place the jet is turned for
+    place: Place
+    remarks: tuple[Remark, ...]
+
+
+@dataclass(frozen=True, repr=False, eq=False)
+class Trip(Shown):
+    """A car at home and on its trips, the jet as it is set and turned for each place.
+
+    Parameters
+    ----------
+    as_set : AltitudeOutlook
+        The jet as it is set for the drive, everywhere.
+    turned : tuple of Place
+        The same places, the jet turned for each.
+    not_back : tuple of Place
+        At home, the jet still as it was turned for each place.
+    range_assumed : bool
+        Whether the nut's range was not stated, and a turn either way is taken.
+    route : Route or None
+        A road to draw lambda along.
+    """
+
+    as_set: AltitudeOutlook
+    turned: tuple[Place, ...]
+    not_back: tuple[Place, ...]
+    range_assumed: bool = False
+    route: Route | None = None
+
+    def __repr__(self) -> str:
+        turns = (f"{place.name} {self.flats(place):+.1f} flats" for place in self.away())
+        return f"Trip with {self.as_set.needle!r}: {', '.join(turns)}"
+
+    @property
+    def car(self) -> Car:
+        """The car and its needle."""
+        return self.as_set.car
+
+    def home(self) -> Place:
+        """Home, the jet turned for it."""
+        return home_of(self.turned)
+
+    def away(self) -> tuple[Place, ...]:
+        """The other places, the jet turned for each."""
+        return tuple(place for place in self.turned[1:] if place.name != HOME)
+
+    def highest(self) -> Place:
+        """The place of the thinnest air, the jet turned for it; home where there is no other."""
+        return min((self.home(), *self.away()), key=lambda place: place.air.density_kg_m3())
+
+    def flats(self, place: Place) -> float:
+        """Flats to turn the nut from its setting at home to that for a place; positive lowers the jet."""
+        return (place.drop_mm - self.home().drop_mm) / self.car.setup.carburettor.jet.flat_mm
+
+    def situations(self) -> tuple[Situation, ...]:
+        """Home, and each other place: not turned, turned, and back at home not turned back; with what hurts there."""
+        found, last = [(State.AS_SET, self.home().name, self.home())], dict[float, tuple[State, str, Place]]()
+        for as_set, turned, back in zip(self.as_set.places, self.turned, self.not_back, strict=True):
+            if turned in self.away() and self.flats(turned):
+                found += [(State.NOT_TURNED, turned.name, as_set), (State.TURNED, turned.name, turned)]
+                last.setdefault(back.drop_mm, (State.NOT_BACK, turned.name, back))
+            elif turned in self.away():
+                found.append((State.AS_SET, turned.name, turned))
+        return tuple(
+            Situation(state, name, place, replace(self.as_set, places=(place,)).remarks())
+            for state, name, place in (*found, *last.values())
+        )
+
+    def shown(self) -> dict[str, int]:
+        """Bands that speak for idle, cruise and full load: of cruise the middle one, of full load the leanest at home."""
+        bands, idle = self.car.bands, self.car.bands.idle()
+        out = {} if idle is None else {"idle": idle}
+        for load in CRUISE:
+            those = np.flatnonzero(np.array(bands.load) == load)
+            if those.size:
+                out["cruise"] = int(those[np.argsort(bands.rpm[those], kind="stable")[(those.size - 1) // 2]])
+                break
+        full = np.flatnonzero(np.array(bands.load) == "full")
+        if full.size:
+            out["full"] = int(full[np.argmax(self.home().lambda_predicted[full])])
+        return out
+
+    def on_slope(self, slope_percent: float) -> tuple[Place, ...]:
+        """Home and the other places on such a slope, the jet turned for each; none where the float's place is not known."""
+        ahead = self.car.setup.carburettor.float_ahead_mm
+        if ahead is None:
+            return ()
+        head = float(slope_head_mm(ahead, slope_percent))
+        return tuple(self.car.at(one.name, one.air, one.drop_mm, head_mm=head) for one in (self.home(), *self.away()))
+
+    def along(self, drop_mm: float) -> FloatArray:
+        """Lambda expected of each band at each point of the route with one jet height, shape (k, m)."""
+        if self.route is None:
+            return np.empty((0, self.car.bands.rpm.size))
+        ahead = self.car.setup.carburettor.float_ahead_mm or 0.0
+        heads = slope_head_mm(ahead, self.route.slope_percent())
+        points = zip(self.route.height_m.tolist(), heads.tolist(), strict=True)
+        return np.array([self.car.lambda_at(Air.at_altitude(height), drop_mm, head) for height, head in points])
+
+
+def trip(outlook: AltitudeOutlook, route: Route | None = None) -> Trip:
+    """The jet turned for each place of an outlook; with the needle of the next drive, where there are two.
+
+    Each load counts alike, its bands together: the turn is the one, in steps of the nut, that brings lambda nearest to
+    that at home, and full load nowhere leaner than it bears. Idle moves most, full load hardly. Home itself is turned
+    for only where its air is not that of the drive.
+    """
+    driven = replace(outlook.stop or outlook, leanest=outlook.leanest, stop=None)
+    home, car = home_of(driven.places), driven.car
+    at_home = abs(np.log(home.air.density_kg_m3() / car.setup.air.density_kg_m3())) < WEATHER
+    wanted = home.lambda_predicted if at_home else car.driven[0]
+    turned = []
+    for place in driven.places:
+        stays = at_home and place in (home, driven.places[0])
+        turned.append(place if stays else car.at(place.name, place.air, _best_drop(driven, place, home, wanted)))
+    back = tuple(car.at(place.name, home.air, place.drop_mm) for place in turned)
+    low, high = car.setup.carburettor.jet.drop_range_mm()
+    return Trip(driven, tuple(turned), back, low == high, route)
+
+
+def home_of(places: tuple[Place, ...]) -> Place:
+    """Home; where the data were taken, where no other was stated."""
+    return next((place for place in places if place.name == HOME), places[0])
+
+
+def _best_drop(outlook: AltitudeOutlook, place: Place, home: Place, wanted: FloatArray) -> float:
+    """The jet drop that brings a place nearest to what is wanted; the present one where nothing else is allowed."""
+    car, load = outlook.car, np.array(outlook.bands.load)
+    drops, full = _drops(car, place), load == "full"
+    there, on_the_way = (car.lambda_at(air, drops[:, None]) for air in (place.air, home.air))
+    missed = np.log(there / wanted) ** 2
+    worth = sum(missed[:, load == name].mean(axis=1) for name in set(outlook.bands.load))
+    # Full load is never planned leaner than it bears: neither there nor on the way out of home.
+    for now, was in ((there, place.lambda_predicted), (on_the_way, home.lambda_predicted)):
+        lean = (now[:, full] > np.maximum(outlook.leanest, was[full])).any(axis=1)
+        worth = np.where(lean & (drops != car.drop_mm), np.inf, worth)
+    return float(drops[np.argmin(worth)])
+
+
+def _drops(car: Car, place: Place) -> FloatArray:
+    """Jet drops that steps of the nut can give, the present one first, with every band on the needle's table."""
+    cut = car.setup.carburettor
+    step, (low, high) = (cut.jet.step_flats or USUAL_STEP_FLATS) * cut.jet.flat_mm, cut.jet.drop_range_mm()
+    if low == high:
+        turn_mm = TURN_FLATS * cut.jet.flat_mm
+        low, high = max(low - turn_mm, min(0.0, low)), high + turn_mm
+    lifts, stations = np.concatenate([car.lift_mm, place.lift_mm]), cut.needle.stations_mm - cut.shoulder_offset_mm
+    low, high = max(low, stations[0] - lifts.min()), min(high, stations[-1] - lifts.max())
+    turns = np.arange(np.ceil((low - car.drop_mm) / step - 1e-6), np.floor((high - car.drop_mm) / step + 1e-6) + 1.0)
+    return np.asarray(car.drop_mm + step * turns[np.argsort(np.abs(turns), kind="stable")])
+
+
+def read_route(path: str | Path) -> Route:
+    """Route from a table of ``distance_km`` and ``height_m``; LogFormatError names line and cure."""
+    table = read_table_file(Path(path), "the route")
+    if table is None:
+        name = plain(Path(path).name, LONGEST_NAME)
+        msg = f"{name} holds no table; write a header 'distance_km,height_m' and a line a point."
+        raise LogFormatError(msg, path=str(path))
+    columns = []
+    for name in ("distance_km", "height_m"):
+        if table.heads.count(name) != 1:
+            table.refuse(f"a route has one column {name}; name it so.", table.head_line)
+        at = table.heads.index(name)
+        columns.append([table.number(line, at, cells[at], "type the number.") for line, cells in table.lines])
+    distance, height = (np.array(values) for values in columns)
+    for number, (line, _) in enumerate(table.lines):
+        if number and distance[number] <= distance[number - 1]:
+            table.refuse("each distance must be greater than the one before; put the points in their order.", line)
+        if not LOWEST_M <= height[number] <= HIGHEST_M:
+            table.refuse(f"the height must lie between {LOWEST_M:g} and {HIGHEST_M:g}, in metres above sea level.", line)
+    if distance.size < 2:
+        table.refuse("a route needs two points at least; add one.", table.head_line)
+    if distance.size > MOST_POINTS:
+        even = np.linspace(distance[0], distance[-1], MOST_POINTS)
+        distance, height = even, np.interp(even, distance, height)
+    return Route(read_only(distance, "distance_km"), read_only(height, "height_m"))

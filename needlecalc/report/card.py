@@ -1,0 +1,279 @@
+"""The altitude card: lambda at home and on trips, how far to turn the jet before the climb and back before the descent."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from datetime import datetime
+from functools import partial
+from itertools import chain
+from typing import Any
+
+import numpy as np
+
+from needlecalc.arrays import check_range
+from needlecalc.design.after.altitude import AltitudeOutlook, AltitudeRemark
+from needlecalc.design.after.trip import (
+    STEEPEST_PERCENT,
+    TURN_FLATS,
+    USUAL_SLOPE_PERCENT,
+    Route,
+    Situation,
+    State,
+    Trip,
+    trip,
+)
+from needlecalc.design.inverse.limits import LEAST_TURN_FLATS
+from needlecalc.measure.drive.bands import WORST_NAMED
+from needlecalc.parts.slide import SlideValve
+from needlecalc.remark import BandName, Remark
+from needlecalc.report import words_pages
+from needlecalc.report.document import Block, Document, Grid, Page, Paper, Printed, Weight, Words
+from needlecalc.report.language import texts
+from needlecalc.report.say import rpm
+from needlecalc.show import Column, Row, Shown, Table
+from needlecalc.version import __version__, now
+
+
+def band_words(name: BandName, w: Any) -> str:
+    """Name of a band in the words of a language."""
+    return str(w.BAND.format(rpm=rpm(name.rpm), load=w.LOADS.get(name.load, name.load), bank=name.bank)).rstrip()
+
+
+def foot(job: str, log_sha256: str, made_at: datetime, w: Any) -> str:
+    """What made a page, in one line."""
+    log = w.MADE_OF.format(log=log_sha256[:16]) if log_sha256 else ""
+    return str(w.MADE.format(version=__version__, when=made_at, job=job, log=log))
+
+
+def turn_words(trip: Trip, flats: float, w: Any, *, short: bool = False) -> str:
+    """What to do with the jet nut, or under a slide with the needle; empty where nothing."""
+    cut = trip.car.setup.carburettor
+    if abs(flats) < LEAST_TURN_FLATS:
+        return ""
+    turned = round(abs(flats), 2)
+    counted = (w.ONE_FLAT if turned == 1.0 else w.FLATS).format(flats=turned)
+    ways = (w.DOWN, w.UP) if short else (w.LOWER, w.RAISE)
+    if isinstance(cut.air_valve, SlideValve):
+        # A lower jet is a needle that hangs higher.
+        ways = (w.NEEDLE_UP, w.NEEDLE_DOWN) if short else (w.RAISE_NEEDLE, w.LOWER_NEEDLE)
+    return str(ways[flats < 0.0].format(flats=counted, mm=abs(flats) * cut.jet.flat_mm))
+
+
+def turns(trip: Trip, w: Any) -> list[str]:
+    """One order a place: what to do before the climb, and before the descent."""
+    leave, out = w.STAYS_SLIDE if isinstance(trip.car.setup.carburettor.air_valve, SlideValve) else w.STAYS, []
+    for place in trip.away():
+        there, back = (turn_words(trip, side * trip.flats(place), w) for side in (1.0, -1.0))
+        out.append((w.CLIMB if there else leave).format(place=place.name, there=there, back=back))
+    return out
+
+
+@dataclass(frozen=True, repr=False, eq=False)
+class AltitudeCard(Shown, Printed):
+    """A trip arranged for the glove box.
+
+    Parameters
+    ----------
+    trip : Trip
+        The places, the jet as set and turned for each.
+    paper : Paper
+        What it is printed on, and in which language.
+    slope_percent : float
+        Slope of the road for which uphill and downhill are told, where the float chamber's place is known. [%]
+    made_at : datetime
+        Date and time it says it was made.
+    """
+
+    trip: Trip
+    paper: Paper = field(default_factory=Paper)
+    slope_percent: float = USUAL_SLOPE_PERCENT
+    made_at: datetime = field(default_factory=now)
+
+    def __repr__(self) -> str:
+        return f"Altitude card: {self.trip!r}"
+
+    @property
+    def words(self) -> Any:
+        """Its texts, in the language of the paper."""
+        return texts(words_pages, self.paper.language)
+
+    @property
+    def slide(self) -> bool:
+        """Whether a slide carries the needle."""
+        return isinstance(self.trip.car.setup.carburettor.air_valve, SlideValve)
+
+    def document(self) -> Document:
+        """The card, and every band."""
+        w, setup, log = self.words, self.trip.car.setup, self.trip.car.bands.log
+        pages = (Page(w.CARD_NAME, self._card()), Page(w.BY_BAND, (self._bands(),)))
+        made = foot(setup.name, log.sha256 if log is not None else "", self.made_at, w)
+        return Document(f"{w.CARD}: {setup.name}", made, pages, self.made_at, self.paper, self.paper.language)
+
+    def _card(self) -> tuple[Block, ...]:
+        w = self.words
+        bands, shown = self.trip.car.bands, self.trip.shown()
+        speeds = (w.SPEED.format(kind=w.KINDS[kind], rpm=rpm(float(bands.rpm[at]))) for kind, at in shown.items())
+        small = [w.SHOWN.format(bands=", ".join(speeds)), *([w.CO_MEANS] if "idle" in shown else [])]
+        small += [] if self.slide else [w.FLAT_IS]
+        most = TURN_FLATS * self.trip.car.setup.carburettor.jet.flat_mm
+        small += [w.RANGE_ASSUMED.format(mm=most)] if self.trip.range_assumed else []
+        small += [w.ASSUMES, w.NEVER.format(limit=self.trip.as_set.leanest)]
+        return (
+            Words(f"{w.CARD}   {self.trip.car.setup.name}", Weight.TITLE, verbatim=True),
+            *(Words(line, Weight.ORDER) for line in self.orders()),
+            *(Words(line, Weight.GRAVE, mark="!") for line in self.warnings()),
+            self._lambdas(),
+            *self._slopes(),
+            *self._road(),
+            *(Words(line, Weight.SMALL, mark="*") for line in small),
+        )
+
+    def orders(self) -> list[str]:
+        """What to do before the climb and before the descent, a line a place; and at home, where the drive was elsewhere."""
+        w, home, jet = self.words, self.trip.home(), self.trip.car.setup.carburettor.jet
+        first = turn_words(self.trip, (home.drop_mm - self.trip.car.drop_mm) / jet.flat_mm, w)
+        again = [w.DESCEND] if any(map(self.trip.flats, self.trip.away())) else []
+        return [*([w.FOR_HOME.format(turn=first)] if first else []), *turns(self.trip, w), *again]
+
+    def warnings(self) -> list[str]:
+        """What melts, misfires or fouls: each kind once, with its places."""
+        w, found = self.words, [(one, remark) for one in self.trip.situations() for remark in one.remarks]
+        return [
+            w.FOUND[kind].format(
+                limit=next(remark.numbers["limit"] for _, remark in found if remark.kind is kind),
+                places="; ".join(self._where(one, remark) for one, remark in found if remark.kind is kind),
+            )
+            for kind in AltitudeRemark
+            if any(remark.kind is kind for _, remark in found)
+        ]
+
+    def _where(self, one: Situation, remark: Remark) -> str:
+        """A place with the lambda of full load there, or with the bands it is about."""
+        w = self.words
+        value = ", ".join(band_words(name, w) for name in remark.bands[:WORST_NAMED])
+        if "expected" in remark.numbers:
+            lean = remark.kind is AltitudeRemark.FULL_LOAD_LEAN
+            value = w.UP_TO.format(value=remark.numbers["expected" if lean else "highest"])
+        return str(w.AT.format(place=w.STATES[one.state].format(place=w.PLACES.get(one.name, one.name)), value=value))
+
+    def _place(self, one: Situation) -> str:
+        """Where the car is."""
+        return str(self.words.HOME if one.state is State.NOT_BACK else self.words.PLACES.get(one.name, one.name))
+
+    def _jet(self, one: Situation) -> str:
+        """How the jet stands there."""
+        turn = turn_words(self.trip, self.trip.flats(one.place), self.words, short=True)
+        return str(self.words.JET[one.state].format(turn=turn, place=one.name))
+
+    def _lambdas(self) -> Grid:
+        """Lambda at each place, with its 90 % interval: before the turn, after it, and back at home not turned back."""
+        w, shown = self.words, self.trip.shown()
+        rows: list[Row] = []
+        for one in self.trip.situations():
+            row: Row = {"place": self._place(one), "jet": self._jet(one)}
+            for kind, at in shown.items():
+                low, high = float(one.place.lambda_low[at]), float(one.place.lambda_high[at])
+                row[kind] = float(one.place.lambda_predicted[at])
+                row[f"{kind}_span"] = w.SPAN.format(low=low, high=high) if np.isfinite(low) else None
+            rows.append({**row, "co": one.place.idle_co_percent})
+        kinds = [(Column(kind, w.KINDS[kind], ".2f"), Column(f"{kind}_span", w.NINETY)) for kind in shown]
+        co = [Column("co", w.HEADS["co"], ".1f")] if "idle" in shown else []
+        columns = (
+            Column("place", w.HEADS["place"]),
+            Column("jet", w.HEADS["needle" if self.slide else "jet"]),
+            *chain(*kinds),
+            *co,
+        )
+        shaded = [one.state is State.NOT_BACK for one in self.trip.situations()]
+        widths = {"place": 1.2, "jet": 2.1, **{f"{kind}_span": 1.5 for kind in shown}}
+        return Grid(Table(w.BY_PLACE, columns, rows), bold="jet", shaded=shaded, widths=widths, size=9.5, row_pt=20.0)
+
+    def _slopes(self) -> list[Block]:
+        """Uphill and downhill at each place, the jet turned for it."""
+        w, shown = self.words, self.trip.shown()
+        up, down = (self.trip.on_slope(side * self.slope_percent) for side in (1.0, -1.0))
+        sides, rows = ((w.UPHILL, up), (w.DOWNHILL, down)), list[Row]()
+        for k, place in enumerate((self.trip.home(), *self.trip.away()) if up else ()):
+            values = {
+                f"{kind}_{side}": float(there[k].lambda_predicted[at])
+                for side, (_, there) in enumerate(sides)
+                for kind, at in shown.items()
+            }
+            rows.append({"place": w.PLACES.get(place.name, place.name), **values})
+        heads = [
+            Column(f"{kind}_{side}", head.format(kind=w.KINDS[kind]), ".2f")
+            for kind in shown
+            for side, (head, _) in enumerate(sides)
+        ]
+        table = Table(w.ON_SLOPE.format(slope=self.slope_percent), (Column("place", w.HEADS["place"]), *heads), rows)
+        return [Grid(table)] if rows else []
+
+    def _bands(self) -> Grid:
+        """Lambda of every band at each place, the jet as on the card."""
+        w, bands = self.words, self.trip.car.bands
+        names = [band_words(one, w) for one in bands.called(*range(bands.rpm.size))]
+        columns = [Column("band", w.HEADS["place"], "", names)]
+        for number, one in enumerate(self.trip.situations()):
+            columns.append(Column(str(number), f"{self._place(one)}\n{self._jet(one)}", ".3f", one.place.lambda_predicted))
+        return Grid(Table(w.BY_BAND, columns), widths={"band": 1.8}, size=9.0)
+
+    def table(self) -> Table:
+        """Lambda at each place; orders above, what hurts below."""
+        shown = self._lambdas().table
+        return Table(self.words.CARD, shown.columns, shown.rows, intro=self.orders(), notes=self.warnings())
+
+    def _road(self) -> list[Block]:
+        """Lambda along the route, where one was read."""
+        if self.trip.route is None:
+            return []
+        from needlecalc.report.plot import picture  # late: only paper draws
+        from needlecalc.report.plotroad import plot_road
+
+        w, top = self.words, self.trip.highest()
+        said = w.ROAD_TURNED.format(place=top.name) if self.trip.flats(top) else w.ROAD
+        return [picture(partial(plot_road, self.trip, self.paper), said)]
+
+
+def altitude_card(
+    outlook: AltitudeOutlook,
+    *,
+    route: Route | None = None,
+    slope_percent: float = USUAL_SLOPE_PERCENT,
+    paper: Paper | None = None,
+    made_at: datetime | None = None,
+) -> AltitudeCard:
+    """Card for the glove box: how far to turn the jet for each place, and lambda before and after.
+
+    Parameters
+    ----------
+    outlook : AltitudeOutlook
+        A needle at home and at the places of its trips, from ``at_altitude``.
+    route : Route or None
+        A road to draw lambda along, from ``read_route``.
+    slope_percent : float
+        Slope of the road for which uphill and downhill are told, where the carburettor's ``float_ahead_mm`` is
+        known. [%]
+    paper : Paper or None
+        What it is printed on, and in which language; A4 in English when not given.
+    made_at : datetime or None
+        Date and time it says it was made; now when not given.
+
+    Returns
+    -------
+    AltitudeCard
+        Prints itself as text and HTML; ``write_pdf`` puts it on paper.
+
+    Raises
+    ------
+    InputError
+        If the slope is steeper than any road.
+
+    Examples
+    --------
+    >>> from needlecalc import at_altitude
+    >>> from needlecalc.example import road
+    >>> outlook = at_altitude(road.setup, road.design.target.bands, road.design, 2000.0)
+    >>> altitude_card(outlook)
+    """
+    check_range(slope_percent, "slope_percent", 0.0, STEEPEST_PERCENT, cure="10 rises 10 m on 100 m.")
+    return AltitudeCard(trip(outlook, route), paper or Paper(), slope_percent, made_at or now())

@@ -1,0 +1,74 @@
+"""Every text of the pages for driver, customer and tester, in English; other languages have rooms of the same names."""
+
+from __future__ import annotations
+
+from enum import StrEnum
+
+from needlecalc.design.after.altitude import AltitudeRemark
+from needlecalc.design.after.trip import State
+
+# At the foot and head of every page of a document in this language.
+GOES_ON, PAGE = "GOES ON OVERLEAF", "{name}, page {page} of {pages}"
+MADE = "needlecalc {version}, {when:%Y-%m-%d}, job {job}{log}"
+MADE_OF = ", log {log}"
+LOADS = {"idle": "idle", "light": "light load", "part": "part load", "full": "full load"}
+BAND = "{rpm:.0f} rpm {load} {bank}"
+SPAN = "{low:.2f} to {high:.2f}"
+NINETY = "90 %"
+
+CARD, CARD_NAME, BY_BAND = "ALTITUDE CARD", "Card", "Every band"
+HOME = "home"
+PLACES = {"the drive": HOME, "home": HOME}  # a car without another home is at home where it was driven
+KINDS = {"idle": "idle", "cruise": "cruise", "full": "full load"}
+CLIMB = "{place}: BEFORE THE CLIMB {there}. BEFORE THE DESCENT {back}."
+FLATS, ONE_FLAT = "{flats:g} flats", "{flats:g} flat"
+RAISE, LOWER = "raise the jet {flats} (leaner)", "lower the jet {flats} (richer)"
+RAISE_NEEDLE = "raise the needle {mm:.2f} mm by clip or washers (richer)"
+LOWER_NEEDLE = "lower the needle {mm:.2f} mm by clip or washers (leaner)"
+STAYS, STAYS_SLIDE = "{place}: leave the jet as it is.", "{place}: leave clip and washers as they are."
+FOR_HOME = "At home first {turn}: the drive was in other air."
+DESCEND = "SET AGAIN BEFORE DESCENDING: what is right on the mountain is lean in the valley."
+STATES: dict[StrEnum, str] = {
+    State.AS_SET: "{place}",
+    State.NOT_TURNED: "{place} not turned",
+    State.TURNED: "{place} turned",
+    State.NOT_BACK: "home, still set for {place}",
+}
+FOUND: dict[StrEnum, str] = {
+    AltitudeRemark.FULL_LOAD_LEAN: (
+        "FULL LOAD TOO LEAN, leaner than lambda {limit:.2f}, pistons can melt: {places}. No full throttle there."
+    ),
+    AltitudeRemark.FULL_LOAD_MAY_BE_LEAN: (
+        "Full load may be leaner than lambda {limit:.2f}: {places}. Short pulls only, to read lambda. Stop on any pinking."
+    ),
+    AltitudeRemark.MISFIRES: "Misfires, leaner than lambda {limit:.2f}: {places}.",
+    AltitudeRemark.FOULS: "Plugs foul, richer than lambda {limit:.2f}: {places}.",
+}
+AT = "{place} ({value})"
+UP_TO = "up to {value:.2f}"
+BY_PLACE = "Lambda"
+HEADS = {"place": "place", "jet": "jet", "needle": "needle", "co": "CO at\nidle %"}
+JET: dict[StrEnum, str] = {
+    State.AS_SET: "as set",
+    State.NOT_TURNED: "not turned",
+    State.TURNED: "{turn}",
+    State.NOT_BACK: "still as for {place}",
+}
+UP, DOWN = "{flats} up", "{flats} down"
+NEEDLE_UP, NEEDLE_DOWN = "needle {mm:.2f} mm up", "needle {mm:.2f} mm down"
+ON_SLOPE = "On a road of {slope:g} %, set for the place"
+UPHILL, DOWNHILL = "{kind}\nuphill", "{kind}\ndownhill"
+SPEED = "{kind} {rpm:.0f} rpm"
+SHOWN = "Shown: {bands}. 90 %: lambda lies inside nine times in ten."
+FLAT_IS = "One flat is a sixth of a turn of the jet nut."
+CO_MEANS = "CO at idle as the test station reads it, with no air leak."
+RANGE_ASSUMED = "How far it can be set is not stated: {mm:.1f} mm either way is taken."
+NEVER = (
+    "Each setting keeps full load at lambda {limit:.2f} or richer, at home too, where it was so before: never plan it "
+    "leaner (common practice, no source)."
+)
+ASSUMES = "Speed, throttle and fuel as on the drive, air of the standard atmosphere. Trust the meter before this card."
+ROAD = "Lambda along the road. Solid: full load. Dashed: cruise. Dotted: idle. Fine dots: limits. Grey: height of the road."
+ROAD_TURNED = f"{ROAD} Heavy: set as at home. Thin: set for {{place}}."
+ROAD_X, ROAD_Y = "distance (km)", "lambda (-)"
+LIMITS = {"full": "full load, leanest", "foul": "plugs foul", "misfire": "misfires"}
