@@ -229,7 +229,7 @@ def test_other_altitudes(made, capsys):
     (made.parent / "road.csv").write_text("distance_km,height_m\n0,500\n12,2100\n20,600\n")
     assert main(["altitude", str(made), "--route", str(made.parent / "road.csv")]) in (0, 3)
     assert "2100 m: " in capsys.readouterr().out
-    assert "distance (km)" in (made.parent / "out" / "altitude_card.html").read_text()
+    assert "Lambda along the road" in (made.parent / "out" / "altitude_card.html").read_text()
     assert main(["altitude", str(made), "--route", str(made.parent / "none.csv")]) == 2
     assert "check its name and folder" in capsys.readouterr().err
 

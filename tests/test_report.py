@@ -17,7 +17,8 @@ from sheet_cases import at_once, changed, dark_of, in_stages, paper_of, sheet_de
 
 import needlecalc as nc
 from needlecalc.report.document import BOX, Page, Picture, Words, typeset
-from needlecalc.report.pages import GOES_ON, pdf_of
+from needlecalc.report.pages import pdf_of
+from needlecalc.report.words_pages import GOES_ON
 
 
 @pytest.fixture(scope="module")

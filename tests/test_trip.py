@@ -234,8 +234,9 @@ def test_a_route_is_read_and_drawn(tmp_path):
     (road,) = (block for block in card.document().pages[0].blocks if hasattr(block, "svg"))
     for said in ("distance (km)", "lambda (-)", "cruise", "full load, leanest", "misfires", "2400 m"):
         assert said in road.svg
-    level = replace(card.trip.car.setup.carburettor, float_ahead_mm=None)
-    assert level.float_ahead_mm is None
+    assert card.plot().get_xlabel() == "distance (km)"
+    with pytest.raises(nc.InputError, match="no route to draw"):
+        card_of(2400.0).plot()
     thinned = Route(np.linspace(0, 50, 500), np.linspace(0, 900, 500))
     (tmp_path / "long.csv").write_text(
         "distance_km,height_m\n" + "\n".join(f"{a},{b}" for a, b in zip(thinned.distance_km, thinned.height_m, strict=True))

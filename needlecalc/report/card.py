@@ -4,9 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from datetime import datetime
-from functools import partial
 from itertools import chain
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -23,15 +22,19 @@ from needlecalc.design.after.trip import (
     trip,
 )
 from needlecalc.design.inverse.limits import LEAST_TURN_FLATS
+from needlecalc.errors import InputError
 from needlecalc.measure.drive.bands import WORST_NAMED
 from needlecalc.parts.slide import SlideValve
 from needlecalc.remark import BandName, Remark
 from needlecalc.report import words_pages
-from needlecalc.report.document import Block, Document, Grid, Page, Paper, Printed, Weight, Words
+from needlecalc.report.document import Block, Document, Grid, Page, Paper, Picture, Printed, Weight, Words
 from needlecalc.report.language import texts
 from needlecalc.report.say import rpm
 from needlecalc.show import Column, Row, Shown, Table
 from needlecalc.version import __version__, now
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
 
 
 def band_words(name: BandName, w: Any) -> str:
@@ -222,16 +225,25 @@ class AltitudeCard(Shown, Printed):
         shown = self._lambdas().table
         return Table(self.words.CARD, shown.columns, shown.rows, intro=self.orders(), notes=self.warnings())
 
-    def _road(self) -> list[Block]:
-        """Lambda along the route, where one was read."""
-        if self.trip.route is None:
-            return []
-        from needlecalc.report.plot import picture  # late: only paper draws
-        from needlecalc.report.plotroad import plot_road
+    def plot(self, *, ax: Axes | None = None) -> Axes:
+        """Lambda along the route; InputError where none was read."""
+        from needlecalc.report.plotroad import plot_road  # late: only paper draws
 
         w, top = self.words, self.trip.highest()
+        if self.trip.route is None:
+            msg = "The card has no route to draw; give altitude_card one, from read_route."
+            raise InputError(msg)
         said = w.ROAD_TURNED.format(place=top.name) if self.trip.flats(top) else w.ROAD
-        return [picture(partial(plot_road, self.trip, self.paper), said)]
+        return plot_road(self.trip, self.paper, said, ax=ax)
+
+    def _road(self) -> list[Block]:
+        if self.trip.route is None:
+            return []
+        from needlecalc.report.plot import drawn
+
+        made = self.plot()
+        nothing = dict.fromkeys(("Date", "Creator", "Format", "Type"))
+        return [Picture(lambda: drawn(made, "svg", nothing).decode(), str(made.get_label()), str(made.get_label()))]
 
 
 def altitude_card(

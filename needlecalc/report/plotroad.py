@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
-import matplotlib.pyplot as plt
+from typing import Any
+
+import matplotlib
 import numpy as np
 from matplotlib.axes import Axes
+from matplotlib.figure import Figure
 from matplotlib.ticker import FuncFormatter
 
 from needlecalc.design.after.altitude import FAR_RICH, MISFIRE
@@ -12,43 +15,60 @@ from needlecalc.design.after.trip import Route, Trip
 from needlecalc.report import words_pages
 from needlecalc.report.document import Paper
 from needlecalc.report.language import texts
-from needlecalc.report.plot import PROPOSED
+from needlecalc.report.plot import ABOVE, FINAL, INCHES, MARGINS, STYLE, Plot
 
 DASHES = {"idle": ":", "cruise": "--", "full": "-"}
-HEAVY = {"color": PROPOSED["color"], "linewidth": 2.4}
-THIN = {"color": "0.45", "linewidth": 1.0}
-ACROSS = ("axes fraction", "data")
+AT_HOME: dict[str, Any] = {"color": FINAL["color"], "linewidth": 2.4}
+TURNED: dict[str, Any] = {"color": "0.45", "linewidth": 1.0}
+LIMIT: dict[str, Any] = {"color": "0.25", "linestyle": (0, (1, 2)), "linewidth": 1.2}
+SMALL: dict[str, Any] = {"va": "bottom", "fontsize": "small"}
 LEVEL = 0.3  # share of the plot's height under the road
 
 
-def plot_road(trip: Trip, paper: Paper, *, ax: Axes | None = None) -> Axes:
+def plot_road(trip: Trip, paper: Paper, said: str, *, ax: Axes | None = None) -> Axes:
     """Lambda of idle, cruise and full load along the route of a trip, with rich and lean limits.
 
     Heavy with the jet as at home, thin with it turned for the highest place; the height of the road stands grey behind.
     """
-    ax = plt.subplots(figsize=(9, 5), layout="constrained")[1] if ax is None else ax
+    with matplotlib.rc_context(STYLE):
+        if ax is None:
+            figure = Figure(figsize=INCHES)
+            figure.subplots_adjust(**MARGINS)
+            ax = figure.add_subplot(axes_class=Plot)
+        _lines(trip, paper, ax)
+        ax.spines[["top", "right"]].set_visible(False)
+    ax.set_label(said)
+    return ax
+
+
+def _lines(trip: Trip, paper: Paper, ax: Axes) -> None:
     w, route, shown = texts(words_pages, paper.language), trip.route or Route(np.zeros(2), np.zeros(2)), trip.shown()
     home, top = trip.home().drop_mm, trip.highest().drop_mm
-    lines = ((home, HEAVY), (top, THIN)) if top != home else ((home, HEAVY),)
+    lines = ((home, AT_HOME), (top, TURNED)) if top != home else ((home, AT_HOME),)
     for drop, style in lines:
         for kind, along in zip(shown, trip.along(drop)[:, list(shown.values())].T, strict=True):
-            ax.plot(route.distance_km, along, linestyle=DASHES[kind], label=w.KINDS[kind] * (drop == home), **style)
+            name = w.KINDS[kind] if drop == home else "_nothing"
+            ax.plot(route.distance_km, along, linestyle=DASHES[kind], label=name, **style)
     limits = {"misfire": MISFIRE, "foul": FAR_RICH, **({"full": trip.as_set.leanest} if "full" in shown else {})}
     for kind, value in limits.items():
-        ax.axhline(value, color="0.25", linestyle=(0, (1, 2)), linewidth=1.2)
-        ax.annotate(w.LIMITS[kind], (0.99, value), xycoords=ACROSS, va="bottom", ha="right", fontsize="small", color="0.25")
+        ax.axhline(value, **LIMIT)
+        ax.annotate(w.LIMITS[kind], (0.99, value), xycoords=("axes fraction", "data"), ha="right", **SMALL)
     ax.yaxis.set_major_formatter(FuncFormatter(lambda value, _: paper.figures(f"{value:.2f}")))
     ax.set_xlabel(w.ROAD_X)
     ax.set_ylabel(w.ROAD_Y)
-    ax.legend(loc="lower center", bbox_to_anchor=(0.5, 1.0), ncols=3, frameon=False)
-    behind = ax.twinx()
-    low = route.height_m.min(initial=1e4)
+    ax.legend(**ABOVE, ncols=3, frameon=False)
+    _height(ax, route)
+
+
+def _height(ax: Axes, route: Route) -> None:
+    """The road, grey behind the lines."""
+    behind, low = ax.twinx(), float(route.height_m.min())
     behind.fill_between(route.distance_km, route.height_m, low, color="0.88")
-    behind.set_ylim(low, low + max(np.ptp(route.height_m), 1.0) / LEVEL)
+    behind.set_ylim(low, low + max(float(np.ptp(route.height_m)), 1.0) / LEVEL)
     behind.set_yticks([])
+    behind.spines[["top", "right"]].set_visible(False)
     for at in {0, int(np.argmax(route.height_m))}:
         where = float(route.distance_km[at]), float(route.height_m[at])
-        behind.annotate(f"{where[1]:.0f} m", where, va="bottom", fontsize="small")
+        behind.annotate(f"{where[1]:.0f} m", where, **SMALL)
     ax.set_zorder(behind.get_zorder() + 1)
     ax.patch.set_visible(False)
-    return ax
