@@ -11,7 +11,7 @@ from synthetic_drive import synthetic_drive
 from virtual_engine import draw_engine
 
 import needlecalc as nc
-from needlecalc.measure.drive.bands import RowFate
+from needlecalc.measure.drive.bands import RowReason
 from needlecalc.measure.drive.lag import MODEL_U_S
 
 
@@ -124,5 +124,5 @@ def test_lag_of_the_demo_drive_and_the_job_s_own_options(tmp_path):
     bands = job.bands(job.read_log())
     assert bands.lag.source.startswith("estimated from manifold pressure")
     assert bands.lag.seconds == pytest.approx(0.2 + 0.1 * (1.0 - share) / share, abs=0.1)
-    assert {(reason.fate, reason.limit) for reason, _ in bands.dropped} >= {(RowFate.OPENING, 3.0), (RowFate.COLD, 83.0)}
+    assert {(reason.why, reason.limit) for reason, _ in bands.dropped} >= {(RowReason.OPENING, 3.0), (RowReason.COLD, 83.0)}
     assert bands.setup is job.setup

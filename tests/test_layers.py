@@ -37,7 +37,7 @@ FLOORS = [
         "measure.log.words",
         "measure.log.table",
         "measure.log.rows",
-        "measure.log.fate",
+        "measure.log.flags",
         "measure.log.values",
         "measure.log.record",
         "measure.log.file",

@@ -15,9 +15,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 import needlecalc as nc
-from needlecalc.measure.drive.bands import RowFate
+from needlecalc.measure.drive.bands import RowReason
 from needlecalc.measure.drive.steady import steady_samples
-from needlecalc.measure.log.fate import CEILING, ENGINE_OFF, FLAGS, TOO_LEAN, TOO_RICH
+from needlecalc.measure.log.flags import CEILING, ENGINE_OFF, FLAGS, TOO_LEAN, TOO_RICH
 
 ROWS = [(k / 10, 2000 + k, 0.95 + 0.001 * (k % 7)) for k in range(20)]
 
@@ -170,8 +170,8 @@ def test_rows_removed_and_rows_flagged_are_counted_apart(tmp_path):
     assert all(reason in report for reason in fates)
     # Whoever goes on counts the flagged ones again, as log rows in no band, and never the removed ones.
     steady = steady_samples(log, nc.measure.Lag(0.0, 0.0, "none"))
-    assert steady.fate.size == 14
-    assert sum(count for reason, count in steady.dropped() if reason.fate == RowFate.FLAGGED) == 4
+    assert steady.code.size == 14
+    assert sum(count for reason, count in steady.dropped() if reason.why == RowReason.FLAGGED) == 4
 
 
 def test_one_row_is_a_log(tmp_path):

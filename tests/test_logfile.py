@@ -14,7 +14,8 @@ from hypothesis import strategies as st
 from log_cases import read
 
 from needlecalc.errors import InputError, LogFormatError
-from needlecalc.measure.log.fate import (
+from needlecalc.measure.log.file import FLAGS, Log, read_log
+from needlecalc.measure.log.flags import (
     CEILING,
     ENGINE_OFF,
     FLOOR,
@@ -25,7 +26,6 @@ from needlecalc.measure.log.fate import (
     flag_rows,
     order_time,
 )
-from needlecalc.measure.log.file import FLAGS, Log, read_log
 from needlecalc.measure.log.words import Note, RowFault, said
 
 GOOD = b"Time (s),RPM,Lambda,Throttle (%)\n" + b"".join(

@@ -8,7 +8,7 @@ from log_cases import BASE, LAMBDA, RPM, SECONDS, N, kinds, made, read, rows_of
 
 import needlecalc as nc
 from needlecalc.measure.log.columns import Why
-from needlecalc.measure.log.fate import CEILING, FLOOR, FROZEN, flag_rows
+from needlecalc.measure.log.flags import CEILING, FLOOR, FROZEN, flag_rows
 from needlecalc.measure.log.words import ColumnFault, Note, RowFault
 
 

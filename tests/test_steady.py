@@ -11,10 +11,10 @@ from hypothesis import strategies as st
 from synthetic_drive import drive_with_noisy_idle, synthetic_drive
 
 import needlecalc as nc
-from needlecalc.measure.drive.bands import DriveNote, LeftOut, RowFate
+from needlecalc.measure.drive.bands import DriveNote, LeftOut, RowReason
 from needlecalc.measure.drive.signals import gap_s, noise, opening, window_ends, window_max, window_mean, window_range
 from needlecalc.measure.drive.steady import steady_samples
-from needlecalc.measure.log.fate import FROZEN
+from needlecalc.measure.log.flags import FROZEN
 from needlecalc.remark import Severity
 from needlecalc.report import drivewords
 from needlecalc.report.drivewords import left_out_words
@@ -39,13 +39,13 @@ def changed(log: nc.measure.Log, name: str, where: slice, value) -> nc.measure.L
 
 
 def rows(log: nc.measure.Log, fate: str, lag=NO_LAG, **options) -> int:
-    return sum(count for reason, count in steady_samples(log, lag, **options).dropped() if reason.fate == RowFate[fate])
+    return sum(count for reason, count in steady_samples(log, lag, **options).dropped() if reason.why == RowReason[fate])
 
 
 def test_a_hold_is_steady_but_for_its_ends():
     steady = steady_samples(held(), NO_LAG)
-    assert (steady.fate == 0).sum() == 580
-    assert steady.dropped() == ((LeftOut(RowFate.EDGE), 20),)
+    assert (steady.code == 0).sum() == 580
+    assert steady.dropped() == ((LeftOut(RowReason.EDGE), 20),)
     assert "580 of 600 rows" in repr(steady)
 
 
@@ -187,7 +187,7 @@ def test_a_calm_idle_is_found_however_noisy_the_sensors(sensors):
     for seed in range(40):
         log, _, _, calm = drive_with_noisy_idle(seed, **sensors)
         steady = steady_samples(log, nc.measure.Lag(0.4, 0.1, "known"))
-        share.append((steady.fate[calm] == 0).mean())
+        share.append((steady.code[calm] == 0).mean())
         found += "idle" in nc.make_bands(log, lag_s=0.4).load
     assert found >= 38
     # All but its first and last second and what the smoothing rounds: 0.9 of 25 s.
@@ -197,7 +197,7 @@ def test_a_calm_idle_is_found_however_noisy_the_sensors(sensors):
 def test_noise_lets_no_real_move_through():
     for seed in range(20):
         log, speed, pressure, _ = drive_with_noisy_idle(seed)
-        fate = steady_samples(log, nc.measure.Lag(0.4, 0.1, "known")).fate
+        fate = steady_samples(log, nc.measure.Lag(0.4, 0.1, "known")).code
         # What speed and pressure really do within a second, without noise: the limits, and what a mean of half a second
         # may hide at the window's ends.
         first, last, _ = window_ends(log.time_s, 0.8, 0.8)
@@ -225,7 +225,7 @@ def test_noise_is_that_of_the_sensor_and_not_of_moves():
 def test_every_row_has_one_fate(seed, lag_s, steady_s):
     log, _ = synthetic_drive(seed, seconds=40.0)
     steady = steady_samples(log, nc.measure.Lag(lag_s, 0.1, "drawn"), steady_s=steady_s)
-    assert (steady.fate == 0).sum() + sum(count for _, count in steady.dropped()) == log.rpm.size
+    assert (steady.code == 0).sum() + sum(count for _, count in steady.dropped()) == log.rpm.size
 
 
 @settings(max_examples=10, deadline=None)
@@ -239,7 +239,7 @@ def test_time_scaled_with_all_its_windows_changes_nothing(scale):
     there = steady_samples(
         slow, nc.measure.Lag(0.3 * scale, 0.1, "drawn"), steady_s=2.0 * scale, settle_s=2.5 * scale, **options
     )
-    np.testing.assert_array_equal(here.fate, there.fate)
+    np.testing.assert_array_equal(here.code, there.code)
     np.testing.assert_allclose(here.lambda_burnt, there.lambda_burnt, atol=1e-9)
 
 
@@ -265,19 +265,19 @@ def test_windows_against_plain_loops(steps, before, after, seed):
 
 
 LETS_IN = {
-    RowFate.COLD: ({"coolant_degc": np.full(600, 60.0)}, {"warm_above_degc": 50.0}),
-    RowFate.OVERRUN: ({"manifold_pressure_pa": np.full(600, 27e3)}, {"overrun_below_pa": 20e3}),
-    RowFate.SPEED: ({"rpm": 2500.0 + 200.0 * np.sin(np.arange(600) / 5.0)}, {"rpm_within": 0.3}),
-    RowFate.PRESSURE: ({"manifold_pressure_pa": 50e3 + 4e3 * np.sin(np.arange(600) / 5.0)}, {"pressure_within_pa": 1e4}),
-    RowFate.THROTTLE: (
+    RowReason.COLD: ({"coolant_degc": np.full(600, 60.0)}, {"warm_above_degc": 50.0}),
+    RowReason.OVERRUN: ({"manifold_pressure_pa": np.full(600, 27e3)}, {"overrun_below_pa": 20e3}),
+    RowReason.SPEED: ({"rpm": 2500.0 + 200.0 * np.sin(np.arange(600) / 5.0)}, {"rpm_within": 0.3}),
+    RowReason.PRESSURE: ({"manifold_pressure_pa": 50e3 + 4e3 * np.sin(np.arange(600) / 5.0)}, {"pressure_within_pa": 1e4}),
+    RowReason.THROTTLE: (
         {"manifold_pressure_pa": None, "throttle_percent": 15.0 + 4.0 * np.sin(np.arange(600) / 5.0)},
         {"throttle_within_percent": 20.0, "opening_rise": 2.0},
     ),
-    RowFate.OPENING: ({"manifold_pressure_pa": 35e3 + 160.0 * np.arange(600.0).clip(0, 60)}, {"settle_s": 0.0}),
-    RowFate.LAMBDA: ({"lambda_measured": 1.0 + 0.2 * np.sin(np.arange(600) / 7.0)}, {"lambda_within": 0.5}),
-    RowFate.EDGE: ({}, {"steady_s": 0.2}),
-    RowFate.NO_LOAD: ({"manifold_pressure_pa": np.full(600, 120e3)}, {"loads_pa": {"blown": (115e3, 200e3)}}),
-    RowFate.NO_BAND: ({"rpm": np.full(600, 5800.0)}, {"rpm_edges": (5500.0, 6000.0)}),
+    RowReason.OPENING: ({"manifold_pressure_pa": 35e3 + 160.0 * np.arange(600.0).clip(0, 60)}, {"settle_s": 0.0}),
+    RowReason.LAMBDA: ({"lambda_measured": 1.0 + 0.2 * np.sin(np.arange(600) / 7.0)}, {"lambda_within": 0.5}),
+    RowReason.EDGE: ({}, {"steady_s": 0.2}),
+    RowReason.NO_LOAD: ({"manifold_pressure_pa": np.full(600, 120e3)}, {"loads_pa": {"blown": (115e3, 200e3)}}),
+    RowReason.NO_BAND: ({"rpm": np.full(600, 5800.0)}, {"rpm_edges": (5500.0, 6000.0)}),
 }
 
 
@@ -288,7 +288,7 @@ def test_the_key_that_is_named_lets_the_rows_in(fate):
 
     def out(**given):
         try:
-            return sum(count for reason, count in nc.make_bands(log, lag_s=0.0, **given).dropped if reason.fate == fate)
+            return sum(count for reason, count in nc.make_bands(log, lag_s=0.0, **given).dropped if reason.why == fate)
         except nc.InputError as error:
             return int(str(error).split("(")[-1].split(" rows")[0])  # no band: the message counts them
 
@@ -306,7 +306,7 @@ def test_a_log_without_a_band_says_what_left_it_out_and_what_lets_it_in():
 
 
 def test_every_fate_and_every_note_has_words():
-    assert set(drivewords.ROW_FATES) == set(RowFate)
+    assert set(drivewords.ROW_REASONS) == set(RowReason)
     assert set(drivewords.NOTES) == set(DriveNote)
 
 
@@ -315,7 +315,7 @@ def test_a_missing_idle_says_why_and_what_it_costs():
     moving = replace(log, rpm=np.where(log.rpm < 1100.0, log.rpm + 60.0 * np.sin(3.0 * log.time_s), log.rpm))
     (remark,) = [one for one in nc.make_bands(moving, lag_s=0.4).remarks if one.kind == DriveNote.NO_IDLE]
     assert remark.severity == Severity.CAUTION
-    assert remark.numbers["fate"] == RowFate.SPEED
+    assert remark.numbers["fate"] == RowReason.SPEED
     assert remark.numbers["seconds"] == pytest.approx(26.0, abs=3.0)
     bands = nc.make_bands(replace(log, rpm=np.maximum(log.rpm, 1200.0)), lag_s=0.4)
     text = " ".join(str(bands).split())

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from needlecalc.measure.drive.bands import Bands, DriveNote, LeftOut, LiftSource, RowFate
-from needlecalc.measure.log.fate import FLAGS
+from needlecalc.measure.drive.bands import Bands, DriveNote, LeftOut, LiftSource, RowReason
+from needlecalc.measure.log.flags import FLAGS
 from needlecalc.remark import BandName, Remark, Severity
 from needlecalc.show import Column, Table, counted
 
@@ -28,22 +28,22 @@ LIFT_SOURCES = {
 SCALED = "scaled to lifts read"
 
 # Why rows are in no band, and the key of [bands] (or argument of make_bands) that lets them in.
-ROW_FATES = {
-    RowFate.STEADY: ("steady", ""),
-    RowFate.FLAGGED: ("log: {words}", ""),
-    RowFate.NO_ANSWER: ("lambda lag reaches past the log's end or a gap", "lag_s"),
-    RowFate.COLD: ("coolant below {limit:g} degC (choke, warm-up)", "warm_above_degc"),
-    RowFate.NO_PRESSURE: ("manifold pressure not a number there", ""),
-    RowFate.OVERRUN: ("overrun: closed throttle at speed", "overrun_below_pa"),
-    RowFate.EDGE: ("too near the log's start or end or a gap", "steady_s"),
-    RowFate.SPEED: ("engine speed not steady", "rpm_within"),
-    RowFate.PRESSURE: ("manifold pressure not steady", "pressure_within_pa"),
-    RowFate.THROTTLE: ("throttle not steady", "throttle_within_percent"),
-    RowFate.OPENING: ("up to {limit:g} s after an opening (damper enriches)", "settle_s or opening_rise"),
-    RowFate.LAMBDA: ("lambda not steady", "lambda_within"),
-    RowFate.NO_LOAD: ("outside every load", "loads_pa (loads_kpa in a job) or loads_percent"),
-    RowFate.NO_BAND: ("engine speed outside every band", "rpm_edges"),
-    RowFate.FEW: ("fewer than {limit:.0f} samples in the band", "least_count"),
+ROW_REASONS = {
+    RowReason.STEADY: ("steady", ""),
+    RowReason.FLAGGED: ("log: {words}", ""),
+    RowReason.NO_ANSWER: ("lambda lag reaches past the log's end or a gap", "lag_s"),
+    RowReason.COLD: ("coolant below {limit:g} degC (choke, warm-up)", "warm_above_degc"),
+    RowReason.NO_PRESSURE: ("manifold pressure not a number there", ""),
+    RowReason.OVERRUN: ("overrun: closed throttle at speed", "overrun_below_pa"),
+    RowReason.EDGE: ("too near the log's start or end or a gap", "steady_s"),
+    RowReason.SPEED: ("engine speed not steady", "rpm_within"),
+    RowReason.PRESSURE: ("manifold pressure not steady", "pressure_within_pa"),
+    RowReason.THROTTLE: ("throttle not steady", "throttle_within_percent"),
+    RowReason.OPENING: ("up to {limit:g} s after an opening (damper enriches)", "settle_s or opening_rise"),
+    RowReason.LAMBDA: ("lambda not steady", "lambda_within"),
+    RowReason.NO_LOAD: ("outside every load", "loads_pa (loads_kpa in a job) or loads_percent"),
+    RowReason.NO_BAND: ("engine speed outside every band", "rpm_edges"),
+    RowReason.FEW: ("fewer than {limit:.0f} samples in the band", "least_count"),
 }
 
 NO_IDLE = (
@@ -90,7 +90,7 @@ def lift_from_words(source: LiftSource) -> str:
 
 def left_out_words(reason: LeftOut, *, key: bool = True) -> str:
     """Why rows are in no band, and which key lets them in."""
-    words, lets_in = ROW_FATES[reason.fate]
+    words, lets_in = ROW_REASONS[reason.why]
     said = words.format(limit=reason.limit, words=FLAGS[reason.flag])
     bank = f"{reason.bank}: " if reason.bank else ""
     return f"{bank}{said}; {lets_in} lets them in" if key and lets_in else f"{bank}{said}"
@@ -117,10 +117,10 @@ def drive_note_words(remark: Remark) -> str:
 
 def _why_no_idle(remark: Remark) -> str:
     numbers = remark.numbers
-    fate, seconds, below = RowFate(str(numbers["fate"])), float(numbers["seconds"]), float(numbers["below_rpm"])
+    why, seconds, below = RowReason(str(numbers["fate"])), float(numbers["seconds"]), float(numbers["below_rpm"])
     if not seconds:
         return f"the log never runs below {below:.0f} rpm"
-    reason = left_out_words(LeftOut(fate, float(numbers["limit"]), int(numbers["flag"])))
+    reason = left_out_words(LeftOut(why, float(numbers["limit"]), int(numbers["flag"])))
     return f"the log runs below {below:.0f} rpm for {seconds:.0f} s, but most of it is left out ({reason})"
 
 
@@ -129,7 +129,7 @@ def _band(name: BandName) -> str:
 
 
 def bands_table(bands: Bands) -> Table:
-    """Bands and the fate of all other rows, to be shown; one row a band."""
+    """Bands, and why all other rows are in none; one row a band."""
     columns = (
         Column("rpm", "rpm", ".0f", bands.rpm),
         Column("load", "load", "", bands.load),

@@ -50,7 +50,7 @@ class LiftSource(Flag):
         return reduce(or_, (cls[part.upper()] for part in code.split("+") if part), cls.NONE)
 
 
-class RowFate(StrEnum):
+class RowReason(StrEnum):
     """Why a row of a log is in no band."""
 
     STEADY = "steady"
@@ -73,7 +73,7 @@ class RowFate(StrEnum):
 class LeftOut(NamedTuple):
     """Why rows are in no band: the reason, the limit it was held against, the log's flag, the bank of twins."""
 
-    fate: RowFate
+    why: RowReason
     limit: float = 0.0
     flag: int = 0
     bank: str = ""

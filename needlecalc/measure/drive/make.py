@@ -14,7 +14,7 @@ from needlecalc.arrays import check_each, check_range, read_only, same_length
 from needlecalc.echo import shown
 from needlecalc.errors import InputError
 from needlecalc.measure.drive.averages import band_means
-from needlecalc.measure.drive.bands import Bands, DriveNote, LeftOut, LiftSource, RowFate
+from needlecalc.measure.drive.bands import Bands, DriveNote, LeftOut, LiftSource, RowReason
 from needlecalc.measure.drive.lag import Lag, find_lag
 from needlecalc.measure.drive.steady import (
     IDLE_BELOW_RPM,
@@ -161,32 +161,32 @@ def _by_speed_and_load(
     steady: Steady, edges: FloatArray, names: Sequence[str], load: NDArray[np.intp], least_count: int
 ) -> tuple[Steady, list[_Kept]]:
     """Steady rows sorted into bands, and those that are in none told why."""
-    rpm, fate = steady.log.rpm, np.array(steady.fate)
+    rpm, code = steady.log.rpm, np.array(steady.code)
     slot = np.searchsorted(edges, rpm, side="right") - 1
     outside = (slot < 0) | (slot >= edges.size - 1)
-    ends = (LeftOut(RowFate.NO_LOAD), LeftOut(RowFate.NO_BAND), LeftOut(RowFate.FEW, least_count))
+    ends = (LeftOut(RowReason.NO_LOAD), LeftOut(RowReason.NO_BAND), LeftOut(RowReason.FEW, least_count))
     no_load, no_band, few = range(len(steady.reasons), len(steady.reasons) + len(ends))
-    fate[(fate == 0) & (load < 0)] = no_load
-    fate[(fate == 0) & outside] = no_band
+    code[(code == 0) & (load < 0)] = no_load
+    code[(code == 0) & outside] = no_band
     kept = []
     for place in range(edges.size - 1):
         for one, name in enumerate(names):
-            rows = np.flatnonzero((fate == 0) & (slot == place) & (load == one))
+            rows = np.flatnonzero((code == 0) & (slot == place) & (load == one))
             if rows.size >= least_count:
                 kept.append(_Kept(float(edges[place]), float(edges[place + 1]), name, rows))
             else:
-                fate[rows] = few
-    return replace(steady, fate=fate, reasons=(*steady.reasons, *ends)), kept
+                code[rows] = few
+    return replace(steady, code=code, reasons=(*steady.reasons, *ends)), kept
 
 
 def _no_idle(steady: Steady, below_rpm: float) -> Remark:
     """That idle is missing, for how long the log idles, and what left most of that out."""
-    log, fate = steady.log, steady.fate
+    log, code = steady.log, steady.code
     idling = (log.rpm < below_rpm) & (log.flag == 0)
-    why = steady.reasons[int(np.bincount(fate[idling], minlength=len(steady.reasons)).argmax())]
+    left_out = steady.reasons[int(np.bincount(code[idling], minlength=len(steady.reasons)).argmax())]
     seconds = float(idling.sum() * np.median(np.diff(log.time_s)))
-    numbers: dict[str, float | int | str] = {"seconds": seconds, "below_rpm": below_rpm, "fate": str(why.fate)}
-    numbers |= {"limit": why.limit, "flag": why.flag}
+    numbers: dict[str, float | int | str] = {"seconds": seconds, "below_rpm": below_rpm, "fate": str(left_out.why)}
+    numbers |= {"limit": left_out.limit, "flag": left_out.flag}
     return Remark(DriveNote.NO_IDLE, Severity.CAUTION, numbers=numbers)
 
 

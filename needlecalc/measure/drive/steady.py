@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from needlecalc.arrays import check_range, read_only
 from needlecalc.echo import shown
 from needlecalc.errors import InputError
-from needlecalc.measure.drive.bands import DriveNote, LeftOut, RowFate
+from needlecalc.measure.drive.bands import DriveNote, LeftOut, RowReason
 from needlecalc.measure.drive.lag import Lag
 from needlecalc.measure.drive.signals import (
     WARM_ABOVE_DEGC,
@@ -25,8 +25,8 @@ from needlecalc.measure.drive.signals import (
     window_mean,
 )
 from needlecalc.measure.log.columns import BY_KEY
-from needlecalc.measure.log.fate import FLAGS
 from needlecalc.measure.log.file import Log
+from needlecalc.measure.log.flags import FLAGS
 from needlecalc.measure.log.words import how_to_name
 from needlecalc.remark import Remark
 from needlecalc.show import counted
@@ -51,21 +51,21 @@ CLOSED_THROTTLE_PERCENT = 2.0
 
 @dataclass(frozen=True, repr=False, eq=False)
 class Steady:
-    """Every row of a log with its fate: its place in ``reasons``, 0 where it is steady and fit."""
+    """Every row of a log with the place in ``reasons`` of why it is left out, 0 where it is steady and fit."""
 
     log: Log
     lag: Lag
     lambda_burnt: FloatArray  # the reading a lag later, when what was burnt at the row reached the sensor
-    fate: NDArray[np.int16]
+    code: NDArray[np.int16]
     reasons: tuple[LeftOut, ...]
     remarks: tuple[Remark, ...] = ()
 
     def __repr__(self) -> str:
-        return f"Steady samples: {int((self.fate == 0).sum())} of {counted(self.fate.size, 'row')} of {self.log.name!r}"
+        return f"Steady samples: {int((self.code == 0).sum())} of {counted(self.code.size, 'row')} of {self.log.name!r}"
 
     def dropped(self) -> tuple[tuple[LeftOut, int], ...]:
         """Rows left out, by reason; reasons that left none out are not listed."""
-        counts = np.bincount(self.fate, minlength=len(self.reasons))
+        counts = np.bincount(self.code, minlength=len(self.reasons))
         return tuple((reason, int(count)) for reason, count in zip(self.reasons[1:], counts[1:], strict=True) if count)
 
 
@@ -102,33 +102,33 @@ def steady_samples(
     here = np.arange(time.size)
     remarks: list[Remark] = []
     found: list[tuple[LeftOut, NDArray[np.bool_]]] = [
-        (LeftOut(RowFate.FLAGGED, flag=code), log.flag == code) for code in range(1, len(FLAGS))
+        (LeftOut(RowReason.FLAGGED, flag=code), log.flag == code) for code in range(1, len(FLAGS))
     ]
-    found.append((LeftOut(RowFate.NO_ANSWER), ~answered))
-    found.append((LeftOut(RowFate.COLD, warm_degc), cold_rows(log, warm_degc)))
+    found.append((LeftOut(RowReason.NO_ANSWER), ~answered))
+    found.append((LeftOut(RowReason.COLD, warm_degc), cold_rows(log, warm_degc)))
     if log.coolant_degc is None:
         remarks.append(Remark(DriveNote.NO_COOLANT))
     if pressure is not None:
-        found.append((LeftOut(RowFate.NO_PRESSURE), ~np.isfinite(pressure)))
-    found.append((LeftOut(RowFate.OVERRUN), _overrun(log, below_pa)))
-    found.append((LeftOut(RowFate.EDGE), ~whole))
+        found.append((LeftOut(RowReason.NO_PRESSURE), ~np.isfinite(pressure)))
+    found.append((LeftOut(RowReason.OVERRUN), _overrun(log, below_pa)))
+    found.append((LeftOut(RowReason.EDGE), ~whole))
     within_rpm = rpm_within * np.maximum(window_mean(log.rpm, first, last), 1000.0)
-    found.append((LeftOut(RowFate.SPEED), moves(time, log.rpm, within_rpm, steady_s)))
+    found.append((LeftOut(RowReason.SPEED), moves(time, log.rpm, within_rpm, steady_s)))
     if pressure is not None:
-        found.append((LeftOut(RowFate.PRESSURE), moves(time, filled(pressure), within_pa, steady_s)))
+        found.append((LeftOut(RowReason.PRESSURE), moves(time, filled(pressure), within_pa, steady_s)))
     elif log.throttle_percent is not None:
-        found.append((LeftOut(RowFate.THROTTLE), moves(time, filled(log.throttle_percent), within_percent, steady_s)))
+        found.append((LeftOut(RowReason.THROTTLE), moves(time, filled(log.throttle_percent), within_percent, steady_s)))
     else:
         remarks.append(Remark(DriveNote.SPEED_ALONE))
     flow = np.maximum(log.rpm, 100.0) * (1.0 if load is None else load[0])
-    found.append((LeftOut(RowFate.OPENING, settle_s), opening(time, flow, rise=opening_rise, settle_s=settle_s)))
+    found.append((LeftOut(RowReason.OPENING, settle_s), opening(time, flow, rise=opening_rise, settle_s=settle_s)))
     drift = np.abs(window_mean(burnt, first, here) - window_mean(burnt, here, last))
-    found.append((LeftOut(RowFate.LAMBDA), drift > lambda_within))
-    fate = np.zeros(time.size, dtype=np.int16)
-    for code, (_, bad) in enumerate(found, start=1):
-        fate[(fate == 0) & bad] = code
-    fate.flags.writeable = burnt.flags.writeable = False
-    return Steady(log, lag, burnt, fate, (LeftOut(RowFate.STEADY), *(reason for reason, _ in found)), tuple(remarks))
+    found.append((LeftOut(RowReason.LAMBDA), drift > lambda_within))
+    code = np.zeros(time.size, dtype=np.int16)
+    for place, (_, bad) in enumerate(found, start=1):
+        code[(code == 0) & bad] = place
+    code.flags.writeable = burnt.flags.writeable = False
+    return Steady(log, lag, burnt, code, (LeftOut(RowReason.STEADY), *(reason for reason, _ in found)), tuple(remarks))
 
 
 # Of what only some logs can be held against: the column it needs, its range, and what to do about a wrong one.

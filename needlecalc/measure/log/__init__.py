@@ -1,1 +1,1 @@
-"""The log reader: what a logger wrote, as one table with every row's fate."""
+"""The log reader: what a logger wrote, as one table every row of it accounted for."""

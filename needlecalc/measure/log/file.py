@@ -1,4 +1,4 @@
-"""The log of a drive: read from whatever a logger wrote, every row's fate counted, every choice said."""
+"""The log of a drive: read from whatever a logger wrote, every row accounted for, every choice said."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ from needlecalc.echo import LONGEST_NAME, plain, shown
 from needlecalc.errors import InputError, LogFormatError
 from needlecalc.measure.log.cell import LogUnit, unit_from_text
 from needlecalc.measure.log.columns import BY_KEY, NEEDED, Candidate, find_candidates
-from needlecalc.measure.log.fate import FLAGS, RPM_ENGINE_ON, flag_rows, order_time, pasted_again, runs_backwards
+from needlecalc.measure.log.flags import FLAGS, RPM_ENGINE_ON, flag_rows, order_time, pasted_again, runs_backwards
 from needlecalc.measure.log.record import FIELDS, ColumnChoice, Log
 from needlecalc.measure.log.rows import LogRows, read_rows
 from needlecalc.measure.log.table import LogText, open_log

@@ -1,4 +1,4 @@
-"""The record of a log: arrays in one set of units, the columns they came from, and every row's fate."""
+"""The record of a log: arrays in one set of units, the columns they came from, and what became of every row."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from needlecalc.arrays import read_only, same_length
 from needlecalc.errors import InputError
 from needlecalc.measure.log.cell import LARGEST_NUMBER
 from needlecalc.measure.log.columns import BY_KEY, WHY, Why
-from needlecalc.measure.log.fate import FLAGS
+from needlecalc.measure.log.flags import FLAGS
 from needlecalc.measure.log.words import RowFault, listed, quoted, said
 from needlecalc.remark import Remark
 from needlecalc.show import Column, Shown, Table, counted
@@ -146,7 +146,7 @@ class Log(Shown):
         return tuple(map(said, self.remarks))
 
     def fates(self) -> tuple[tuple[str, int], ...]:
-        """Reason and count of every row's fate; they add up to the rows below the header, blank lines aside."""
+        """What became of the rows, and of how many; the counts add up to the rows below the header, blank lines aside."""
         counts = np.bincount(self.flag, minlength=len(FLAGS)).tolist()
         flagged = [(f"kept, flagged: {FLAGS[place]}", n) for place, n in enumerate(counts) if place and n]
         dropped = [(f"dropped: {reason}", n) for reason, n in self.dropped]

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from needlecalc.measure.log.cell import LogUnit, unit_from_text
 from needlecalc.measure.log.columns import BY_KEY, NEEDED, Candidate, Why
-from needlecalc.measure.log.fate import LAMBDA_LEANEST, LAMBDA_RICHEST, RPM_ENGINE_ON
+from needlecalc.measure.log.flags import LAMBDA_LEANEST, LAMBDA_RICHEST, RPM_ENGINE_ON
 from needlecalc.measure.log.table import LogText
 from needlecalc.measure.log.words import ColumnFault, Note, how_to_name, listed, quoted, said
 from needlecalc.remark import Remark
