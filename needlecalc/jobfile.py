@@ -53,8 +53,20 @@ SECTIONS = (
 
 _HEAD = re.compile(r"\s*\[\[?\s*([^\[\]]+?)\s*\]\]?\s*(?:#.*)?$")
 _KEY = re.compile(r"""\s*["']?([^\s="']+)["']?\s*=""")
-_COMMA = re.compile(r"(\s*[\w.-]+\s*=\s*)([-+]?\d+),(\d+)(\s*(?:#.*)?)$")
+_VALUE = re.compile(r"""(\s*([\w.-]+)\s*=\s*)([^"'#]*?)(\s*(?:#.*)?)$""")
+_WORD = r"[^\W\d][\w .-]*"
 _BARE_BLANK = re.compile(r"(\s*[\w.-]+\s*=\s*)\?(\s*(?:#.*)?)$")
+
+
+def _meant(value: str) -> tuple[str, str]:
+    """A value that is no TOML as it was meant, and the rule it breaks; both empty where it may be right."""
+    if re.fullmatch(r"[-+]?\d+,\d+", value):
+        return value.replace(",", "."), "a number takes a decimal point"
+    if value in ("True", "False"):
+        return value.lower(), "it is written small"
+    if value not in ("true", "false", "nan", "inf") and re.fullmatch(rf"{_WORD}|\[\s*{_WORD}(,\s*{_WORD})*\]", value):
+        return re.sub(_WORD, lambda word: f'"{word[0].strip()}"', value), "text stands in quotes"
+    return "", ""
 
 
 class JobFaults(InputError):
@@ -78,7 +90,7 @@ class Faults:
         self._written: dict[tuple[str, str], str] = {}
 
     def parsed(self, text: str) -> dict[str, Any]:
-        """Content of a TOML text; numbers with a decimal comma are noted, and read on as if they had a point."""
+        """Content of a TOML text; decimal commas and text without quotes are noted, and read on as they were meant."""
         lines, place = text.splitlines(), ""
         for number, line in enumerate(lines, start=1):
             if head := _HEAD.match(line):
@@ -91,11 +103,12 @@ class Faults:
             return tomllib.loads("\n".join(mended) + "\n")
         except tomllib.TOMLDecodeError:
             for number, line in enumerate(mended, start=1):
-                if found := _COMMA.match(line):
-                    mended[number - 1] = _COMMA.sub(r"\1\2.\3\4", line)
-                    value = f"{found[2]},{found[3]}"
-                    wrong = f"{found[1].strip(' =')} is {plain(value, LONGEST_VALUE)}, but a number takes a decimal point"
-                    self._said.append(f"{self.file}, line {number}: {wrong}; write {value.replace(',', '.')}.")
+                found = _VALUE.match(line)
+                value, rule = _meant(found[3]) if found else ("", "")
+                if found and rule:
+                    mended[number - 1] = f"{found[1]}{value}{found[4]}"
+                    wrong = f"{found[2]} is {plain(found[3], LONGEST_VALUE)}, but {rule}"
+                    self._said.append(f"{self.file}, line {number}: {wrong}; write {plain(value)}.")
         try:
             return tomllib.loads("\n".join(mended) + "\n")
         except tomllib.TOMLDecodeError as error:

@@ -99,6 +99,7 @@ NOT_IN_A_JOB = {
     "calibration": {"source", "ambient_pa", "calibrate", "combine", "restate", "doubts", "depression_pa"},
     "target": {"lambda_by_load"},
 }
+MOST_KEYS = 25  # that a message lists
 LISTS = ("checks.gases",)  # of sections
 BLANK = "?"  # a value still to be filled in
 NUMBER, TEXT, FILE, YES_NO, TABLE = "a number", "text", "the name of a file", "true or false", "a section of its own"
@@ -226,7 +227,9 @@ def only(section: Mapping[str, Any], known: Collection[str], name: str) -> None:
 
 def no_key(key: str, known: Collection[str], name: str) -> str:
     """The sentence for a key that means nothing in a section."""
-    return f"[{name}] has no key {shown(key)}; it knows {', '.join(sorted(known))}.{nearest(key, known)}"
+    many = f"python -m needlecalc keys {name} lists those it knows"
+    knows = f"it knows {', '.join(sorted(known))}" if len(known) <= MOST_KEYS else many
+    return f"[{name}] has no key {shown(key)}; {knows}.{nearest(key, known)}"
 
 
 def nearest(word: str, known: Collection[str]) -> str:

@@ -37,6 +37,15 @@ def inch_from_mm(mm: Number) -> Number:
     return mm / MM_PER_INCH
 
 
+def as_inches(value: float) -> str:
+    """What a number of inches is in mm, for a message.
+
+    >>> as_inches(0.09)
+    'It looks like inches; 0.09 in is 2.286 mm.'
+    """
+    return f"It looks like inches; {value:g} in is {MM_PER_INCH * value:.4g} mm."
+
+
 def degc_from_degf(degf: Number) -> Number:
     """Temperature in degrees Celsius from Fahrenheit."""
     return (degf - 32.0) / 1.8

@@ -11,6 +11,7 @@ from conftest import DATA, DIAMETERS_MM
 
 import needlecalc as nc
 from needlecalc.__main__ import main
+from needlecalc.jobkeys import key_tables
 
 SECTIONS = {
     "needle": 'file = "needle.csv"',
@@ -179,6 +180,29 @@ CASES = {
         r"give it a heading (\[checks\.mechanical\]) with its keys below",
         lambda sections, found: {**without("checks")(sections, found), found[1][1:-1]: "choke_off = true"},
     ),
+    "a key of very many": (
+        {"checks.limits": "idle_wander_x = [2, 3]"},
+        r"python -m needlecalc (keys) (checks\.limits) lists those it knows",
+        lambda sections, found: {
+            **sections,
+            "checks.limits": f"{key_tables(found[2])[0].rows[0]['key']} = [2, 3]",
+        },
+    ),
+    "text without quotes": (
+        {"jet": "bore_mm = 2.54\nmounting = centred  # by its washer"},
+        r"line \d+: mounting is centred, but text stands in quotes; write (\"centred\")\.",
+        lambda sections, found: replaced("jet", mounting=found[1])(sections, found),
+    ),
+    "a row of texts without quotes": (
+        {"bands": SECTIONS["bands"].replace('"', "")},
+        r"load is \[idle, part, full, full\], but text stands in quotes; write (\[.*?\])\.",
+        lambda sections, found: replaced("bands", load=found[1])(sections, found),
+    ),
+    "true with a capital": (
+        {"checks.mechanical": "choke_off = True"},
+        r"choke_off is True, but it is written small; write (true)\.",
+        lambda sections, found: {**sections, "checks.mechanical": f"choke_off = {found[1]}"},
+    ),
     "an air-fuel ratio": (
         {"bands": SECTIONS["bands"].replace("0.95, 1.02, 1.00, 1.02", "13.9, 15.0, 14.7, 15.0")},
         r"divide it by (14\.7)\.",
@@ -191,7 +215,7 @@ CASES = {
     ),
     "inches in a bore": (
         {"jet": "bore_mm = 0.1"},
-        r"It looks like inches; 0\.100 in is (2\.54) mm",
+        r"It looks like inches; 0\.1 in is (2\.54) mm",
         lambda sections, found: {**sections, "jet": f"bore_mm = {found[1]}"},
     ),
 }

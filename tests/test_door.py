@@ -94,7 +94,7 @@ def test_an_out_that_cannot_be_written_and_a_log_without_rows(case, tmp_path, ca
 @pytest.mark.parametrize(
     ("old", "new", "match"),
     [
-        ("bore_mm = 2.54", "bore_mm = 0.1", "0.100 in is 2.54 mm"),
+        ("bore_mm = 2.54", "bore_mm = 0.1", "0.1 in is 2.54 mm"),
         ("bore_mm = 2.54\n", "", r"lacks .*bore_mm"),
         ("bore_mm = 2.54", "bore_mn = 2.54", "has no key 'bore_mn'"),
         ("[jet]", "[jets]", "is no section"),

@@ -27,7 +27,7 @@ VALVE = {"throat_bore_mm": 38.0, "disc_diameter_mm": 60.0, "piston_mass_kg": 0.2
         (lambda: nc.Needle("n", [0, 3], [9.0, 2.0]), "check the unit"),
         (lambda: nc.Needle("n", [0, 3], [2.4, float("nan")]), "entry 2 is nan"),
         (lambda: nc.Needle("n", [0, 3], [2.4, 2.3]).diameter_at_mm(5.0), "measure more stations"),
-        (lambda: nc.Jet(bore_mm=0.1, drop_mm=1.6), "0.100 in is 2.54 mm"),
+        (lambda: nc.Jet(bore_mm=0.1, drop_mm=1.6), "0.1 in is 2.54 mm"),
         (lambda: nc.Jet(bore_mm=2.54, drop_mm=1.6, drop_min_mm=1.0), "go together"),
         (lambda: nc.Jet(bore_mm=2.54, drop_mm=1.6, drop_min_mm=2.0, drop_max_mm=3.0), "the nut's range"),
         (lambda: nc.Jet(bore_mm=2.54, drop_mm=1.6, drop_min_mm=1.0, drop_max_mm=np.inf), "drop_max_mm is inf, but must lie"),

@@ -16,7 +16,7 @@ from needlecalc.parts.slide import SlideValve
 from needlecalc.physics.airflow import air_flow_g_s
 from needlecalc.physics.airvalve import circular_throat_area_mm2, lift_for_flow_mm, piston_depression_pa
 from needlecalc.show import Shown
-from needlecalc.units import GRAVITY_M_S2, FloatArray
+from needlecalc.units import GRAVITY_M_S2, FloatArray, as_inches
 
 MOUNTINGS = ("centred", "biased")
 
@@ -69,7 +69,7 @@ class Jet(Shown):
     bore_least_mm: float | None = None
 
     def __post_init__(self) -> None:
-        inches = "It looks like inches; 0.100 in is 2.54 mm." if self.bore_mm < 0.5 else "Check the unit."
+        inches = as_inches(self.bore_mm) if self.bore_mm < 0.5 else "Check the unit."
         check_range(self.bore_mm, "bore_mm", 1.0, 6.0, cure=inches)
         check_range(self.drop_mm, "drop_mm", -2.0, 12.0, cure="Measure from the bridge down to the jet's face.")
         check_range(self.parallel_length_mm, "parallel_length_mm", 0.2, 15.0, cure="Measure the parallel bore.")
@@ -165,7 +165,7 @@ class AirValve(Shown):
     damper_oil: str = ""
 
     def __post_init__(self) -> None:
-        inches = "It looks like inches; one inch is 25.4 mm." if self.throat_bore_mm < 4.0 else "Check the unit."
+        inches = as_inches(self.throat_bore_mm) if self.throat_bore_mm < 4.0 else "Check the unit."
         check_range(self.throat_bore_mm, "throat_bore_mm", 15.0, 80.0, cure=inches)
         check_range(self.disc_diameter_mm, "disc_diameter_mm", 25.0, 150.0, cure="Check the unit.")
         check_range(self.piston_mass_kg, "piston_mass_kg", 0.03, 1.0, cure="Weigh piston, rod and needle; in kg.")

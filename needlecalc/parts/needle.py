@@ -344,8 +344,8 @@ def needle_of(
     column, to_mm = _diameters(table, column_name)
     z = _distances(table, pitch_mm, first_mm)
     d = np.full(z.size, np.nan)
-    ask = "fill_blanks=True (fill_blanks = true under [needle] of a job)"
-    cure = f"{MEASURE_IT[:-1]}, or ask for the line between its neighbours with {ask}."
+    ask = "fill_blanks=True (fill_blanks = true under [needle] of a job) draws a line between its neighbours"
+    cure = f"{MEASURE_IT} Delete the line if the needle has no such station; {ask}."
     for number, (line, cells) in enumerate(table.lines):
         blank = table.blank(cells[column])
         if not (fill_blanks and blank):

@@ -13,7 +13,7 @@ from needlecalc.parts.engine import Air
 from needlecalc.physics.airflow import air_flow_g_s, slide_depression_pa
 from needlecalc.physics.airvalve import circular_throat_area_mm2
 from needlecalc.show import Shown
-from needlecalc.units import FloatArray
+from needlecalc.units import FloatArray, as_inches
 
 
 @dataclass(frozen=True, repr=False)
@@ -49,7 +49,7 @@ class SlideValve(Shown):
     usual_depression_pa: float | None = None
 
     def __post_init__(self) -> None:
-        inches = "It looks like inches; one inch is 25.4 mm." if self.throat_bore_mm < 4.0 else "Check the unit."
+        inches = as_inches(self.throat_bore_mm) if self.throat_bore_mm < 4.0 else "Check the unit."
         check_range(self.throat_bore_mm, "throat_bore_mm", 10.0, 80.0, cure=inches)
         check_range(self.discharge_coefficient, "discharge_coefficient", 0.3, 1.0, cure="Usual is 0.6 to 0.85.")
         if self.max_lift_mm is not None:

@@ -134,6 +134,8 @@ def _causes(solution: Solution, named: NDArray[np.intp]) -> dict[int, tuple[Caus
         thicker = whole.problem.with_free(solution.inside & ~kept, replace(limits, new_blank=True))
         blame(Cause.METAL, fit_again(whole, thicker).missed())
     own = next((limit for limit in pushing if limit.kind not in NATURE), None)
+    if own is not None and own.station is None and np.ptp(whole.problem.drop_range_mm) == 0.0:
+        own = Limit(LimitKind.JET_KEPT)
     if own is not None:
         blame(Cause.LIMIT, fit_again(whole, _unlimited(whole)).missed(), own)
     if left:

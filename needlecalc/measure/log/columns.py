@@ -68,8 +68,8 @@ MEANINGS = (
         "map,manifold pressure,manifold absolute pressure,manifold air pressure,intake pressure,inlet pressure,"
         "saugrohrdruck,ansaugdruck,pression collecteur,pression admission,pression tubulure,pressione collettore,"
         "pressione aspirazione,presion colector,presion admision,presion multiple",
-        "boost,vacuum,vac,manifold vacuum,ladedruck,unterdruck,suralimentation,sovralimentazione,depression,vuoto,depressione,"
-        "vacio,depresion",
+        "boost,vacuum,vac,manifold vacuum,ladedruck,unterdruck,suralimentation,sovralimentazione,depression,vuoto,"
+        "depressione,vacio,depresion",
         "table fuel ignition ign spark ve switch select ambient baro barometric rate dot dt exhaust oil rail solenoid duty "
         "advance brake tank crankcase",
     ),
