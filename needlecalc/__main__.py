@@ -1,4 +1,4 @@
-"""The command line of needlecalc: what is filed, where, and when to stop, from a job file and the log it names."""
+"""From lambda of a drive to the sheet by which the needle is filed: each command takes a job file."""
 
 from __future__ import annotations
 

@@ -96,6 +96,11 @@ FOR_LIFT = (
 )
 
 
+# Under a slide: no bridge, no piston.
+ON_SLIDE = {
+    "drop_mm": ("jet face below the floor of the throat, mm", "measure it with a depth gauge"),
+    "shoulder_offset_mm": ("station 1 above the slide's foot, mm", "measure it with the clip in its groove; flush is 0"),
+}
 # Where lift is computed from manifold pressure; value and uncertainty are the engine's own.
 FILLING = Prior(
     "engine", "volumetric_efficiency", None, 0.08, "volumetric efficiency", "read the lift of some bands", Engine
@@ -129,8 +134,14 @@ def completed(part: Sections) -> tuple[dict[str, Mapping[str, Any]], tuple[Prior
             value = min(max(value, *ends[:1]), *ends[1:]) if len(ends) == 2 else value
         if prior.of is None:
             out[prior.section] = {**section, prior.key: value}
-        taken.append(replace(prior, value=value))
+        taken.append(of_valve(replace(prior, value=value), slide=bool(part["slide_valve"])))
     return out, tuple(taken)
+
+
+def of_valve(prior: Prior, *, slide: bool) -> Prior:
+    """The prior in the words of what carries the needle."""
+    what, how = ON_SLIDE.get(prior.key, ("", "")) if slide else ("", "")
+    return replace(prior, what=what, how=how) if what else prior
 
 
 def _greatest(lift: Mapping[str, Any]) -> float:

@@ -10,7 +10,7 @@ from pathlib import Path
 from needlecalc.echo import LONGEST_NAME, plain
 from needlecalc.errors import InputError, NeedleCalcError
 from needlecalc.files import cannot_write, write_files
-from needlecalc.jobassumed import FILLING, FOR_LIFT, PRIORS, Prior
+from needlecalc.jobassumed import FILLING, FOR_LIFT, PRIORS, Prior, of_valve
 from needlecalc.jobkinds import BLANK
 from needlecalc.measure.drive.make import make_bands
 from needlecalc.measure.log.file import Log, read_log
@@ -24,7 +24,7 @@ HEAD = """\
 # A line that begins with # is not read. Such a line with a key may be filled in later: take its # away.
 # Until then the value it shows is assumed, and the sheet lists it with what it costs. A number takes a decimal point.
 # All keys: python -m needlecalc keys
-name = {blank}    # what you call the car
+name = {blank}    # what you call the car or the motorcycle
 
 [needle]
 file = "{needle}"
@@ -32,7 +32,7 @@ file = "{needle}"
 [jet]
 bore_mm = {blank}    # drill shank or pin gauge; 0.100 in is 2.54
 {jet}
-# drop_min_mm = 0.8    # range of the jet nut; without both ends the jet stays where it is
+# drop_min_mm = 0.8    # {range}
 # drop_max_mm = 3.0
 """
 VALVE = """
@@ -64,7 +64,7 @@ GAUGE = """
 [bands]
 rpm = {blank}    # such as [900, 2000, 3000, 4000]
 load = {blank}    # such as ["idle", "part", "full", "full"]
-lambda_measured = {blank}    # such as [0.97, 1.04, 1.08, 1.10]; of a gauge that shows 14.7 write afr_measured instead
+lambda_measured = {blank}    # such as [0.97, 1.04, 1.08, 1.10]; where the gauge shows 14.7 and not 1.00, write afr_measured instead
 {bands}
 
 [lift]
@@ -91,11 +91,13 @@ def new_job(folder: Path, *, log: Path | None = None, slide: bool = False) -> tu
     """A job file and a needle table to fill in; the log that was read, if one was named."""
     read = None if log is None else read_log(log)
     parts = {
-        section: _lines(section) for section in ("jet", "carburettor", "fuel", "air", "bands", "lift")
+        section: _lines(section, slide=slide) for section in ("jet", "carburettor", "fuel", "air", "bands", "lift")
     } | {  # keys of parts that nothing but a computed lift needs
         section: _lines(section, bare="# ") for section in ("engine", "air_valve")
     }
     words = {"blank": f'"{BLANK}"', "needle": NEEDLE, "job": plain(str(folder / JOB)), "bare": "# "}
+    moves, kept = ("clip grooves and washers", "needle") if slide else ("the jet nut", "jet")
+    words["range"] = f"range of {moves}; without both ends the {kept} stays where it is"
     words["lift_is"] = "opening of the slide" if slide else "marker rod in the damper cap, above its place at rest"
     drive = GAUGE
     if read is not None:
@@ -149,9 +151,9 @@ def _write(folder: Path, files: dict[str, bytes]) -> None:
     write_files({folder / name: content for name, content in files.items()}, what)
 
 
-def _lines(section: str, *, bare: str = "# ", blank: bool = False) -> str:
+def _lines(section: str, *, bare: str = "# ", blank: bool = False, slide: bool = False) -> str:
     """Keys of a section as lines: commented with what is assumed, or to be filled in."""
-    priors = [prior for prior in (*PRIORS, *FOR_LIFT) if prior.section == section]
+    priors = [of_valve(prior, slide=slide) for prior in (*PRIORS, *FOR_LIFT) if prior.section == section]
     more = [f"# {FILLING.key} = {_usual(FILLING)}    # {_about(FILLING)}"] if section == FILLING.section else []
     lines = [
         f'{prior.key} = "{BLANK}"    # {prior.how}' if blank else f"{bare}{prior.key} = {_usual(prior)}    # {_about(prior)}"
@@ -209,7 +211,7 @@ def _bands_seen(log: Log) -> tuple[Sequence[str], list[str]]:
         return (), [f"No band yet: {plain(str(error))}"]
     names = [bands.name(band) for band in range(bands.rpm.size)]
     each = [
-        f"{name}: lambda {value:.3f}, {count} samples"
+        f"{name}: lambda {value:.3f}, {count:.0f} samples"
         for name, value, count in zip(names, bands.lambda_measured, bands.count, strict=True)
     ]
     return names, ["Bands seen, in this order:", *(f"  {line}" for line in each)]

@@ -78,7 +78,7 @@ def test_from_a_log_its_columns_units_and_bands_go_into_the_job(tmp_path):
     assert main(["new", str(folder), "--log", str(tmp_path / 'my "first" drive.csv')]) == 0
     text = (folder / "job.toml").read_text()
     seen = nc.make_bands(nc.read_log(DATA / "pass_van_drive.csv"))
-    assert f"#   {seen.name(0)}: lambda {seen.lambda_measured[0]:.3f}, {seen.count[0]} samples" in text
+    assert f"#   {seen.name(0)}: lambda {seen.lambda_measured[0]:.3f}, {seen.count[0]:.0f} samples" in text
     fill(folder)
     job = nc.read_job(folder / "job.toml")
     stated, found = job.read_log(), nc.read_log(DATA / "pass_van_drive.csv")

@@ -199,7 +199,9 @@ def alternative(one: Alternative, design: Design) -> str:
     """What one change would bring."""
     target, missed = design.target, one.missed()
     if one.kind is Change.LIMIT and one.limit is not None:
-        eased = words.EASED[one.limit.kind].format(um=1e3 * one.amount, mm=one.amount)
+        eased = (words.EASED | words_slide.EASED if on_slide(design) else words.EASED)[one.limit.kind].format(
+            um=1e3 * one.amount, mm=one.amount
+        )
         name = band(target.called(one.band)[0])
         before, after = (_near(off) for off in (one.before, float(missed[one.band])))
         return words.ACTIVE_LIMIT.format(

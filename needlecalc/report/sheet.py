@@ -251,7 +251,8 @@ class GrindSheet(Orders, Printed):
     def band_note(self) -> str:
         """What the figures of the bands mean."""
         stages = self.design.stages()
-        said = [words_sheet.INTERVAL] + ([words_sheet.FINAL_MEANS] if stages is Stages.IN_STAGES else [])
+        means = words_sheet.FINAL_MEANS.format(which="needle's height" if self.slide else "jet")
+        said = [words_sheet.INTERVAL] + ([means] if stages is Stages.IN_STAGES else [])
         if self.design.idle_to() is not None and (self.works() or self.design.turns()):
             said.append(words_slide.IDLE_TRIMMED if self.slide else words_sheet.IDLE_TRIMMED)
         return " ".join(said)

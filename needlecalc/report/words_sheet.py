@@ -135,7 +135,7 @@ BANDS: dict[StrEnum, dict[str, str]] = {
 }
 SPAN = "{low:.2f} to {high:.2f}"
 INTERVAL = "90 %: lambda lies inside nine times in ten, on days of warmer or colder fuel too."
-FINAL_MEANS = "FINAL: every station at its final diameter and the jet as told, after the next drives only."
+FINAL_MEANS = "FINAL: every station at its final diameter and the {which} as told, after the next drives only."
 IDLE_TRIMMED = "The nut is taken to put the idle right afterwards."
 UNCERTAINTY = (
     "Uncertainty: two times in three the right diameter lies no farther than this from the final one, all that was measured "

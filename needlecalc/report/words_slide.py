@@ -29,6 +29,11 @@ LIMITS: dict[StrEnum, str] = {
     LimitKind.JET_AT_ITS_LOWEST: "the needle at its highest",
     LimitKind.JET_KEPT: "the height of the needle kept",
 }
+EASED: dict[StrEnum, str] = {
+    LimitKind.JET_AT_ITS_HIGHEST: "{mm:.1f} mm more lowering",
+    LimitKind.JET_AT_ITS_LOWEST: "{mm:.1f} mm more raising",
+    LimitKind.JET_KEPT: "{mm:.1f} mm of clip or washers",
+}
 FIRST = "Before the file: clip groove, washers and needle jet. They can be put back; metal cannot."
 OUT_OF_REACH = "Idle and the first opening are the pilot circuit's: the needle does not reach them."
 FILL = {
