@@ -64,7 +64,7 @@ GAUGE = """
 [bands]
 rpm = {blank}    # such as [900, 2000, 3000, 4000]
 load = {blank}    # such as ["idle", "part", "full", "full"]
-lambda_measured = {blank}    # such as [0.97, 1.04, 1.08, 1.10]; where the gauge shows 14.7 and not 1.00, write afr_measured instead
+lambda_measured = {blank}    # such as [0.97, 1.04, 1.08, 1.10]; a gauge that shows 14.7? write afr_measured instead
 {bands}
 
 [lift]
