@@ -13,7 +13,7 @@ from reference_tables import read_reference
 
 from needlecalc.errors import InputError
 from needlecalc.physics.analyser import brettschneider_lambda, dilution, gas_lambda_uncertainty
-from needlecalc.physics.exhaust import co_percent_of_lambda, dry_exhaust, lambda_of_co_percent
+from needlecalc.physics.exhaust import dry_exhaust, lambda_of_co_percent
 from needlecalc.physics.fuel import blend_atoms, stoichiometric_afr
 
 FREEZE_K = 1740.0
@@ -74,7 +74,7 @@ def test_the_usual_constant_is_the_equilibrium_of_some_1720_k():
 @pytest.mark.parametrize("row", read_reference("co_of_lambda"), ids=lambda row: str(row["lambda_ratio"]))
 def test_co_against_common_practice(row):
     # Common practice, no source: see the table's header.
-    assert co_percent_of_lambda(row["lambda_ratio"]) == pytest.approx(row["co_percent"], abs=row["tolerance"])
+    assert dry_exhaust(row["lambda_ratio"]).co_percent == pytest.approx(row["co_percent"], abs=row["tolerance"])
     assert lambda_of_co_percent(row["co_percent"]) == pytest.approx(row["lambda_ratio"], abs=0.01)
 
 
@@ -140,7 +140,7 @@ def test_co_and_lambda_round_trip(lambda_ratio, h_per_c, o_per_c, water_gas, res
 @given(st.floats(0.0, 8.0), st.floats(0.0, 2.0))
 def test_co_round_trip_from_readings(co, oxygen):
     lambda_ratio = lambda_of_co_percent(co, o2_percent=oxygen)
-    back = co_percent_of_lambda(lambda_ratio, residual_o2_percent=oxygen)
+    back = dry_exhaust(lambda_ratio, residual_o2_percent=oxygen).co_percent
     assert back == pytest.approx(co, rel=1e-8, abs=1e-8)
 
 
@@ -209,7 +209,7 @@ def test_lean_running_reaches_the_limit_of_dilution_only_at_lambda_1_26():
 
 def test_blend_gives_less_co():
     atoms = blend_atoms([0.0, 10.0, 85.0])
-    co = co_percent_of_lambda(0.9, h_per_c=atoms.h_per_c, o_per_c=atoms.o_per_c)
+    co = dry_exhaust(0.9, h_per_c=atoms.h_per_c, o_per_c=atoms.o_per_c).co_percent
     assert (np.diff(co) < 0.0).all()
 
 
@@ -220,7 +220,7 @@ def test_everything_broadcasts():
     assert lambda_of_co_percent(gas.co_percent, o2_percent=row).shape == (2, 3)
     assert dilution(gas.co2_percent, gas.co_percent).diluted.shape == (2, 3)
     assert brettschneider_lambda(13.0, [1.0, 2.0], 0.5, hc_ppm=column * 100, hc_as="hexane").shape == (2, 2)
-    assert isinstance(co_percent_of_lambda(0.9), float)
+    assert isinstance(dry_exhaust(0.9).co_percent, float)
 
 
 GOOD = {"hc_ppm": 100.0, "hc_as": "hexane"}

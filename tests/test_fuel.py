@@ -15,11 +15,10 @@ from needlecalc.physics.annulus import bore_flow
 from needlecalc.physics.fuel import (
     ETHANOL_KG_M3,
     blend_atoms,
-    ethanol_mass_share,
     fuel_density_kg_m3,
-    fuel_flow_factor,
     fuel_viscosity_mm2_s,
     lambda_factor_of_fuel,
+    mass_share_of_ethanol,
     stoichiometric_afr,
 )
 
@@ -69,7 +68,7 @@ def test_petrol_standard_sets_its_oxygen_limit_by_its_ethanol_limit():
 
 @given(PERCENT)
 def test_atoms_and_masses_of_air_agree(percent):
-    share = ethanol_mass_share(percent)
+    share = mass_share_of_ethanol(percent)
     by_mass = share * stoichiometric_afr(3.0, 0.5) + (1.0 - share) * stoichiometric_afr(1.85)
     assert blend_afr(percent) == pytest.approx(by_mass, rel=1e-12)
 
@@ -78,7 +77,7 @@ def test_atoms_and_masses_of_air_agree(percent):
 def test_more_ethanol_wants_less_air(percent, more):
     richer = min(percent + more, 100.0)
     assert blend_afr(richer) <= blend_afr(percent)
-    assert ethanol_mass_share(richer) >= ethanol_mass_share(percent)
+    assert mass_share_of_ethanol(richer) >= mass_share_of_ethanol(percent)
     assert fuel_density_kg_m3(richer, 15.0) >= fuel_density_kg_m3(percent, 15.0)
 
 
@@ -145,6 +144,11 @@ def test_blends_lie_between_the_pure_liquids(percent, celsius):
     assert fuel_density_kg_m3(percent, 15.0) == pytest.approx(745.0 + percent / 100 * (ETHANOL_KG_M3 - 745.0))
 
 
+def fuel_flow_factor(fraction, **ratios):
+    """Mass flow of fuel after a change of it over that before."""
+    return 1.0 / lambda_factor_of_fuel(fraction, **ratios)
+
+
 @given(RATIO, RATIO, RATIO)
 def test_change_of_fuel_is_exact_in_both_limits(afr, density, viscosity):
     both = {"density_ratio": density, "viscosity_ratio": viscosity}
@@ -169,7 +173,7 @@ def test_change_of_fuel_and_back(fraction, density, viscosity):
     assert there * back == pytest.approx(1.0, rel=1e-9)
 
 
-# Tolerances as fuel_flow_factor notes them: the loss factor falls with Reynolds number in wide gaps.
+# Tolerances as lambda_factor_of_fuel notes them: the loss factor falls with Reynolds number in wide gaps.
 @pytest.mark.parametrize(
     ("diameter_mm", "tolerance"), [(2.45, 0.001), (2.37, 0.002), (2.24, 0.005), (2.015, 0.01), (1.723, 0.02)]
 )
@@ -208,9 +212,9 @@ def test_everything_broadcasts():
         (lambda: stoichiometric_afr(2.0, 3.0), "o_per_c is 3"),
         (lambda: blend_afr([5.0, 101.0]), r"ethanol_percent is 101 \(entry 2 of 2\).*per cent by volume"),
         (lambda: fuel_density_kg_m3(5.0, 288.0), "temperature_degc is 288.*in degC"),
-        (lambda: fuel_flow_factor(1.1), "viscous_fraction is 1.1.*share of the pressure"),
-        (lambda: fuel_flow_factor(0.5, density_ratio=0.0), "density_ratio is 0.*new over old"),
-        (lambda: fuel_flow_factor(0.5, viscosity_ratio=20.0), "viscosity_ratio is 20"),
+        (lambda: lambda_factor_of_fuel(1.1), "viscous_fraction is 1.1.*share of the pressure"),
+        (lambda: lambda_factor_of_fuel(0.5, density_ratio=0.0), "density_ratio is 0.*new over old"),
+        (lambda: lambda_factor_of_fuel(0.5, viscosity_ratio=20.0), "viscosity_ratio is 20"),
         (lambda: lambda_factor_of_fuel(0.5, afr_ratio=14.7), "afr_ratio is 14.7.*new over old"),
     ],
 )

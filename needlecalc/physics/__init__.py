@@ -7,7 +7,7 @@ the leakage of any close fit.
 """
 
 from needlecalc.physics.annulus import bore_flow, bore_flow_and_slopes
-from needlecalc.physics.ring import annular_area_mm2, concentric_conductance_mm4, eccentric_conductance_mm4, laminar_flow_g_s
+from needlecalc.physics.ring import concentric_conductance_mm4, eccentric_conductance_mm4, laminar_flow_g_s
 from needlecalc.physics.airflow import air_flow_g_s, expansion_factor, leak_flow_g_s, slide_depression_pa
 from needlecalc.physics.airvalve import circular_throat_area_mm2, engine_air_flow_g_s, lift_for_flow_mm, piston_depression_pa
 from needlecalc.physics.air import (
@@ -22,22 +22,19 @@ from needlecalc.physics.air import (
 )
 from needlecalc.physics.fuel import (
     blend_atoms,
-    ethanol_mass_share,
     fuel_density_kg_m3,
-    fuel_flow_factor,
     fuel_viscosity_mm2_s,
     lambda_factor_of_fuel,
     slope_head_mm,
     stoichiometric_afr,
 )
-from needlecalc.physics.exhaust import co_percent_of_lambda, dry_exhaust, lambda_of_co_percent
+from needlecalc.physics.exhaust import dry_exhaust, lambda_of_co_percent
 from needlecalc.physics.analyser import brettschneider_lambda, dilution, gas_lambda_uncertainty
 from needlecalc.physics.gauge import contact_position_mm, diameter_budget, diameters_from_readings_mm, micrometer_reading_mm
 
 __all__ = [
     "bore_flow",
     "bore_flow_and_slopes",
-    "annular_area_mm2",
     "concentric_conductance_mm4",
     "eccentric_conductance_mm4",
     "laminar_flow_g_s",
@@ -58,14 +55,11 @@ __all__ = [
     "standard_atmosphere",
     "station_pressure_pa",
     "blend_atoms",
-    "ethanol_mass_share",
     "fuel_density_kg_m3",
-    "fuel_flow_factor",
     "fuel_viscosity_mm2_s",
     "lambda_factor_of_fuel",
     "slope_head_mm",
     "stoichiometric_afr",
-    "co_percent_of_lambda",
     "dry_exhaust",
     "lambda_of_co_percent",
     "brettschneider_lambda",

@@ -71,7 +71,7 @@ def dry_exhaust(
     -----
     Carbon, hydrogen and oxygen balances with *K* make one quadratic in CO. *K* = 3.5 is common to the two classic
     formulas and is the equilibrium at some 1720 K. No hydrocarbons and no NO; at lambda near 1 the dissociation left in
-    a real gas adds some 0.1 % CO.
+    a real gas adds some 0.1 % CO. Common practice puts 1.2 % CO beside lambda 0.97, where this has 1.08 %.
 
     References
     ----------
@@ -110,37 +110,6 @@ def dry_exhaust(
     percent = 100.0 / (1.0 + hydrogen + oxygen + nitrogen)
     parts = (1.0 - co, co, hydrogen, oxygen, nitrogen)
     return DryExhaust(*(np.asarray(part * percent)[()] for part in parts))
-
-
-def co_percent_of_lambda(lambda_ratio: ArrayLike, **fuel_and_oxygen: ArrayLike) -> FloatArray:
-    """CO in the dry exhaust of a mixture.
-
-    Parameters
-    ----------
-    lambda_ratio : array_like, shape (...)
-        Lambda, 0.6 to 4. [-]
-    **fuel_and_oxygen : array_like, shape (...)
-        What else :func:`dry_exhaust` takes. [as there]
-
-    Returns
-    -------
-    float or array, shape (...)
-        CO by volume; none on the lean side without residual oxygen. [%]
-
-    Notes
-    -----
-    Common practice puts 1.2 % beside lambda 0.97; ideal gas has 1.08 %, and 0.08 % of residual oxygen makes up the rest.
-
-    References
-    ----------
-    .. [1] As :func:`dry_exhaust`.
-
-    Examples
-    --------
-    >>> print(f"{co_percent_of_lambda(0.97):.2f}")
-    1.08
-    """
-    return dry_exhaust(lambda_ratio, **fuel_and_oxygen).co_percent
 
 
 def lambda_of_co_percent(

@@ -69,28 +69,10 @@ def stoichiometric_afr(h_per_c: ArrayLike, o_per_c: ArrayLike = 0.0) -> FloatArr
     return np.asarray(air_kmol * 1e3 * DRY_AIR_KG_MOL / (CARBON + HYDROGEN * y + OXYGEN * z))[()]
 
 
-def ethanol_mass_share(ethanol_percent: ArrayLike) -> FloatArray:
-    r"""Mass share of ethanol in a blend with the usual petrol, stated by volume.
-
-    .. math:: \xi = \frac{x \rho_e}{x \rho_e + (1 - x) \rho_p}
-
-    Parameters
-    ----------
-    ethanol_percent : array_like, shape (...)
-        Ethanol by volume at 15 degC, 0 to 100. [%]
-
-    Returns
-    -------
-    float or array, shape (...)
-        Mass share. [-]
-
-    Examples
-    --------
-    >>> print(f"{ethanol_mass_share(10.0):.4f}")
-    0.1058
-    """
+def mass_share_of_ethanol(ethanol_percent: ArrayLike) -> FloatArray:
+    """Mass share of ethanol in a blend with the usual petrol, stated by volume."""
     share = _volume_share(ethanol_percent)
-    return np.asarray(share * ETHANOL_KG_M3 / (share * ETHANOL_KG_M3 + (1.0 - share) * PETROL_KG_M3))[()]
+    return np.asarray(share * ETHANOL_KG_M3 / (share * ETHANOL_KG_M3 + (1.0 - share) * PETROL_KG_M3))
 
 
 def blend_atoms(ethanol_percent: ArrayLike) -> BlendAtoms:
@@ -112,7 +94,7 @@ def blend_atoms(ethanol_percent: ArrayLike) -> BlendAtoms:
     >>> print(f"CH{atoms.h_per_c:.3f}O{atoms.o_per_c:.4f}, AFR {stoichiometric_afr(*atoms):.2f}")
     CH1.927O0.0333, AFR 13.99
     """
-    mass = ethanol_mass_share(ethanol_percent)
+    mass = mass_share_of_ethanol(ethanol_percent)
     in_ethanol = mass / (CARBON + HYDROGEN * ETHANOL_H_PER_C + OXYGEN * ETHANOL_O_PER_C)
     in_petrol = (1.0 - mass) / (CARBON + HYDROGEN * PETROL_H_PER_C)
     share = in_ethanol / (in_ethanol + in_petrol)  # of all carbon atoms
@@ -205,24 +187,30 @@ def fuel_viscosity_mm2_s(ethanol_percent: ArrayLike, temperature_degc: ArrayLike
     return np.asarray(np.exp(share * ln_ethanol + (1.0 - share) * ln_petrol))[()]
 
 
-def fuel_flow_factor(
-    viscous_fraction: ArrayLike, *, density_ratio: ArrayLike = 1.0, viscosity_ratio: ArrayLike = 1.0
+def lambda_factor_of_fuel(
+    viscous_fraction: ArrayLike,
+    *,
+    afr_ratio: ArrayLike = 1.0,
+    density_ratio: ArrayLike = 1.0,
+    viscosity_ratio: ArrayLike = 1.0,
 ) -> FloatArray:
-    r"""Fuel mass flow after a change of fuel over that before, at the same lift and depression.
+    r"""Lambda after a change of fuel over that before, at the same lift, depression and air.
 
-    .. math:: (1-\phi)\,\frac{x^2}{r_\rho} + \phi\,r_\nu\,x = 1
+    .. math:: \frac{\lambda'}{\lambda} = \frac{1}{r_\mathrm{AFR}\,x}, \qquad
+              (1-\phi)\,\frac{x^2}{r_\rho} + \phi\,r_\nu\,x = 1
 
     Parameters
     ----------
     viscous_fraction : array_like, shape (...)
-        Share of the pressure difference that viscosity took with the old fuel, 0 to 1. [-]
-    density_ratio, viscosity_ratio : array_like, shape (...)
-        Density and kinematic viscosity of the new fuel over the old, 0.1 to 10. [-]
+        Share :math:`\phi` of the pressure difference that viscosity took with the old fuel, 0 to 1. [-]
+    afr_ratio, density_ratio, viscosity_ratio : array_like, shape (...)
+        Stoichiometric air-fuel ratio, density and kinematic viscosity of the new fuel over the old, 0.1 to 10. [-]
 
     Returns
     -------
     float or array, shape (...)
-        Factor *x* on the mass flow: :math:`\sqrt{r_\rho}` of an orifice, :math:`1/r_\nu` of a viscous gap. [-]
+        Factor on lambda; above 1 is leaner. The factor *x* on the mass flow of fuel is :math:`\sqrt{r_\rho}` of an
+        orifice, :math:`1/r_\nu` of a viscous gap. [-]
 
     Notes
     -----
@@ -236,50 +224,14 @@ def fuel_flow_factor(
 
     Examples
     --------
-    >>> print(f"{fuel_flow_factor(0.0, density_ratio=1.1025):.3f}, {fuel_flow_factor(1.0, viscosity_ratio=1.25):.3f}")
-    1.050, 0.800
+    >>> print(f"{lambda_factor_of_fuel(0.0, afr_ratio=13.986 / 14.575, density_ratio=749.9 / 745):.4f}")
+    1.0387
     """
     fraction = check_each(viscous_fraction, "viscous_fraction", 0.0, 1.0, cure="It is a share of the pressure.")
     inertial = (1.0 - fraction) / _ratio(density_ratio, "density_ratio")
     viscous = fraction * _ratio(viscosity_ratio, "viscosity_ratio")
-    # The root written so that neither limit divides zero by zero.
-    return np.asarray(2.0 / (viscous + np.sqrt(viscous**2 + 4.0 * inertial)))[()]
-
-
-def lambda_factor_of_fuel(
-    viscous_fraction: ArrayLike,
-    *,
-    afr_ratio: ArrayLike = 1.0,
-    density_ratio: ArrayLike = 1.0,
-    viscosity_ratio: ArrayLike = 1.0,
-) -> FloatArray:
-    r"""Lambda after a change of fuel over that before, at the same lift and air.
-
-    .. math:: \frac{\lambda'}{\lambda} = \frac{1}{r_\mathrm{AFR}\;x(\phi, r_\rho, r_\nu)}
-
-    Parameters
-    ----------
-    viscous_fraction, density_ratio, viscosity_ratio : array_like, shape (...)
-        As of :func:`fuel_flow_factor`, which gives *x*. [-]
-    afr_ratio : array_like, shape (...)
-        Stoichiometric air-fuel ratio of the new fuel over the old, 0.1 to 10. [-]
-
-    Returns
-    -------
-    float or array, shape (...)
-        Factor on lambda; above 1 is leaner. [-]
-
-    References
-    ----------
-    .. [1] Derived for this project from the pressure balance of the gap.
-
-    Examples
-    --------
-    >>> print(f"{lambda_factor_of_fuel(0.0, afr_ratio=13.986 / 14.575, density_ratio=749.9 / 745):.4f}")
-    1.0387
-    """
-    flow = fuel_flow_factor(viscous_fraction, density_ratio=density_ratio, viscosity_ratio=viscosity_ratio)
-    return np.asarray(1.0 / (_ratio(afr_ratio, "afr_ratio") * flow))[()]
+    # One over x; the root is written so that neither limit divides zero by zero.
+    return np.asarray((viscous + np.sqrt(viscous**2 + 4.0 * inertial)) / 2.0 / _ratio(afr_ratio, "afr_ratio"))[()]
 
 
 def _volume_share(ethanol_percent: ArrayLike) -> FloatArray:

@@ -1,4 +1,4 @@
-r"""The ring round a needle in a round jet: its area, and exact laminar flow through it, centred or not.
+r"""The ring round a needle in a round jet: exact laminar flow through it, centred or not.
 
 Fully developed laminar flow in a channel of any section obeys :math:`Q = J\,\Delta p/(\mu L)`, where the conductance *J*
 is a length to the fourth power and a matter of shape alone. The working law is in :mod:`needlecalc.physics.annulus`; these
@@ -20,30 +20,6 @@ from needlecalc.units import FloatArray
 SMALL_ECCENTRICITY: Final = 1e-9  # below it the flow is that of a centred needle to the last digit
 SERIES_TERMS: Final = 24  # summed one by one before the Euler-Maclaurin tail takes over
 RATIO_TERMS: Final = 14  # of the series for a narrow ring, whose widest gap here is 0.2 of the mean radius
-
-
-def annular_area_mm2(bore_mm: ArrayLike, needle_mm: ArrayLike) -> FloatArray:
-    r"""Metering area: the ring between a round jet and its needle, wherever the needle stands.
-
-    .. math:: A = \frac{\pi}{4}\,(D^2 - d^2)
-
-    Parameters
-    ----------
-    bore_mm, needle_mm : array_like, shape (...)
-        Bore *D* of the jet and diameter *d* of the needle. [mm]
-
-    Returns
-    -------
-    float or array, shape (...)
-        Area; the flow near idle is not in proportion to it. [mm2]
-
-    Examples
-    --------
-    >>> print(f"{annular_area_mm2(2.54, 2.20):.3f}")
-    1.266
-    """
-    outer, inner = _radii_mm(bore_mm, needle_mm)
-    return np.asarray(np.pi * (outer - inner) * (outer + inner))[()]
 
 
 def concentric_conductance_mm4(bore_mm: ArrayLike, needle_mm: ArrayLike) -> FloatArray:

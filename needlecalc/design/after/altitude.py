@@ -21,7 +21,7 @@ from needlecalc.parts.needle import Needle
 from needlecalc.parts.setup import FlowParameters, Setup, fuel_flow
 from needlecalc.parts.slide import SlideValve
 from needlecalc.physics.air import humidity_ratio
-from needlecalc.physics.exhaust import co_percent_of_lambda
+from needlecalc.physics.exhaust import dry_exhaust
 from needlecalc.remark import Remark, Severity
 from needlecalc.show import Shown
 from needlecalc.units import FloatArray
@@ -370,4 +370,4 @@ def _idle_co(bands: Bands, ratio: FloatArray) -> float:
     band = bands.idle()
     if band is None or not 0.7 <= ratio[band] <= 1.3:
         return float("nan")
-    return float(co_percent_of_lambda(float(ratio[band])))
+    return float(dry_exhaust(float(ratio[band])).co_percent)

@@ -9,7 +9,7 @@ from needlecalc.measure.checks.check import Cause, Check, CheckKind, Verdict, gr
 from needlecalc.measure.checks.inspection import GasReading
 from needlecalc.measure.checks.limits import CheckLimits
 from needlecalc.physics.analyser import CO_ERROR_PERCENT, ERROR_SHARE, dilution
-from needlecalc.physics.exhaust import co_percent_of_lambda, lambda_of_co_percent
+from needlecalc.physics.exhaust import dry_exhaust, lambda_of_co_percent
 
 # CO below this tells neither lambda nor air: a lean mixture and a diluted one look alike.
 TELLING_CO_PERCENT = 0.5
@@ -104,7 +104,7 @@ def _co_limit(gas: GasReading, limit: float) -> Check:
         low, high = max(best - doubt, 0.0), best + doubt
     elif gas.lambda_measured is not None:
         at = [gas.lambda_measured + way * gas.lambda_u for way in (0.0, 1.0, -1.0)]
-        best, low, high = (float(co_percent_of_lambda(ratio)) for ratio in at)
+        best, low, high = (float(dry_exhaust(ratio).co_percent) for ratio in at)
     else:
         return missing(kind)
     numbers = {"value": best, "low": low, "high": high, "most": limit}
