@@ -10,6 +10,7 @@ from typing import Any
 
 import numpy as np
 
+from needlecalc.design.belief.unknowns import Source
 from needlecalc.design.inverse.alternatives import Alternative, Change
 from needlecalc.design.inverse.limits import Limit, LimitKind
 from needlecalc.design.inverse.notes import remarks_of
@@ -28,7 +29,7 @@ from needlecalc.remark import BandName
 from needlecalc.report.facts import FORMAT
 from needlecalc.units import FloatArray
 
-READABLE = (2, FORMAT)
+READABLE = (2, 3, FORMAT)
 SAME = 1e-6  # other processors round otherwise
 
 
@@ -157,10 +158,9 @@ def _stage(facts: Mapping[str, Any], stage: str, name: str, diameters: Sequence[
 def _stations(stored: Mapping[str, Any] | None, size: int) -> Stations:
     if stored is None:  # an older version: how uncertain each diameter is was not kept
         nan = np.full(size, np.nan)
-        return Stations(nan, ("",) * size, nan, nan, np.ones(size, dtype=bool))
+        return Stations({}, nan, nan, np.ones(size, dtype=bool))
     return Stations(
-        _floats(stored["u_um"]),
-        tuple(map(str, stored["mostly_from"])),
+        {Source(name): _floats(um) for name, um in stored.get("by_source", {}).items()},
         _floats(stored["tolerance_um"]),
         _floats(stored["idle_percent_per_um"]),
         np.array(stored["supported"], dtype=bool),

@@ -16,7 +16,7 @@ from matplotlib.colors import to_rgb
 from matplotlib.figure import Figure
 
 import needlecalc as nc
-from needlecalc.report.plot import FINAL, INCHES, NOW, PLOTS, STOP, STYLE, caption, drawn
+from needlecalc.report.plot import FINAL, NOW, PLOTS, STOP, STYLE, WIDE, caption, drawn
 from needlecalc.report.words_plot import CAPTIONS
 
 LIFTS = np.linspace(2.0, 25.0, 8)
@@ -38,6 +38,7 @@ def records():
         nc.design.Comparison: nc.compare(setup, present, design.needle, bands=target.bands),
         nc.design.Metering: nc.metering(setup, LIFTS),
         nc.design.Ranking: nc.rank([present, replace(present, name="next")], target, setup),
+        nc.design.Budget: design.budget(),
         nc.design.Learned: nc.learn(history, setup, doubts=design.learned.doubts),
     }
 
@@ -64,7 +65,7 @@ def test_every_plot_is_readable(records, kind, part):
             assert text.get_fontsize() / 2.0 >= LEAST_POINTS
             box = text.get_window_extent()
             assert min(box.x0, box.y0) >= -1.0, text.get_text()
-    assert figure.get_size_inches().tolist() == list(INCHES)
+    assert figure.get_figwidth() == WIDE
     assert ax.get_title() == ""
     assert ax.get_label() == caption(records[kind], part)
     assert not set("{}") & set(ax.get_label())

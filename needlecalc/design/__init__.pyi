@@ -19,4 +19,5 @@ from needlecalc.design.inverse.alternatives import Alternative as Alternative
 from needlecalc.design.inverse.limits import blended as blended
 from needlecalc.design.inverse.limits import own_cut as own_cut
 from needlecalc.design.inverse.nextstep import NextSteps as NextSteps
+from needlecalc.design.inverse.proposal import Budget as Budget
 from needlecalc.design.inverse.proposal import NextStep as NextStep

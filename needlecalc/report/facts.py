@@ -13,7 +13,7 @@ from needlecalc.design.inverse.alternatives import Alternative
 from needlecalc.report.sheet import GrindSheet
 from needlecalc.version import made_facts
 
-FORMAT = 3  # 2 held no figures of the stations, and no risk
+FORMAT = 4  # 3 held no uncertainty of a diameter by source, 2 no figures of the stations and no risk
 
 
 def facts_of(sheet: GrindSheet) -> dict[str, Any]:
@@ -38,7 +38,7 @@ def facts_of(sheet: GrindSheet) -> dict[str, Any]:
         "stop_mm": design.stop.needle.diameters_mm,
         "target_mm": design.needle.diameters_mm,
         "jet_drop_mm": {"before": jet.drop_mm, "target": design.drop_mm},
-        "stations": _fields(design.stations),
+        "stations": {**_fields(design.stations), "u_um": design.stations.u_um, "mostly_from": design.stations.mostly_from},
         "risk": design.risk,
         "lean_margin": design.lean_margin,
         "chance_rich": design.final.chance_rich,

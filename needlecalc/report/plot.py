@@ -11,14 +11,15 @@ import matplotlib
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
-from matplotlib.ticker import LogLocator, NullLocator
+from matplotlib.ticker import LogLocator, MaxNLocator, NullLocator
 
 from needlecalc.design.after.outcome import foretold
 from needlecalc.design.after.rank import Ranking
 from needlecalc.design.belief.learned import Learned
+from needlecalc.design.belief.unknowns import BySource
 from needlecalc.design.forward.metering import Metering
 from needlecalc.design.forward.predict import Comparison
-from needlecalc.design.inverse.proposal import Design, Stage, Stages
+from needlecalc.design.inverse.proposal import Budget, Design, Stage, Stages, in_squares
 from needlecalc.echo import plain, shown
 from needlecalc.errors import InputError
 from needlecalc.gaussian import NINETY
@@ -27,12 +28,15 @@ from needlecalc.parts.needle import Needle
 from needlecalc.parts.setup import Setup
 from needlecalc.parts.slide import SlideValve
 from needlecalc.report import say, words_slide
+from needlecalc.report import words as words_all
 from needlecalc.report import words_plot as words
 from needlecalc.report.document import Picture
+from needlecalc.report.tables import greatest
 from needlecalc.units import FloatArray
 
-INCHES, MARGINS = (7.3, 3.0), {"left": 0.115, "right": 0.985, "bottom": 0.195, "top": 0.87}
-FOR_BAND_NAMES = {"bottom": 0.37}
+WIDE, TALL, TALLER = 7.3, 3.0, 3.8  # of a figure, in inches
+LEFT, RIGHT, ABOVE_IT, BELOW_IT, BAND_NAMES = 0.84, 0.11, 0.4, 0.6, 1.1  # what it leaves round the axes, in inches
+LEGEND_ROW, LEGEND_LETTERS = 0.23, 72  # its height in inches, and letters that fit into its width
 STYLE: Any = {
     "font.family": "DejaVu Sans",
     "font.size": 12.0,
@@ -64,6 +68,8 @@ DPI = 130
 ABOVE: dict[str, Any] = {"loc": "lower right", "bbox_to_anchor": (1.0, 1.0), "borderaxespad": 0.1}  # of the points
 ASIDE = 0.009  # of the width: so far two intervals of one band stand apart
 NEXT = 3  # needles drawn beside the best
+GREYS = ("0.25", "0.95", "0.6", "0.85", "0.45", "0.75", "white")
+HATCHES = ("", "////", "", "....", "xx", "\\\\\\\\", "")
 MOST_NAMED = 16  # bands that an axis names
 
 
@@ -74,17 +80,20 @@ class Plot(Axes):
         return drawn(self, "png"), {"alt": str(self.get_label())}
 
 
-def plot(record: Design | Comparison | Metering | Learned | Ranking, part: str = "", *, ax: Axes | None = None) -> Axes:
+def plot(
+    record: Design | Comparison | Metering | Learned | Ranking | Budget, part: str = "", *, ax: Axes | None = None
+) -> Axes:
     """Plot of a record.
 
     Parameters
     ----------
-    record : Design, Comparison, Metering, Learned or Ranking
+    record : Design, Comparison, Metering, Learned, Ranking or Budget
         What to draw.
     part : str
         What of it, the first when not given. Of a design ``profile``, ``cut`` (metal off by station) or ``lambda``; of a
         comparison ``profile``, ``difference``, ``areas`` or ``lambda``; of a metering ``areas`` or ``sensitivity``; of what
-        was learned ``passes`` (each drive as predicted and as measured); of a ranking ``lambda``.
+        was learned ``passes`` (each drive as predicted and as measured); of a ranking ``lambda``; of a budget ``diameters``
+        or ``bands``.
     ax : Axes or None
         Where to draw; a new figure when not given.
 
@@ -110,19 +119,29 @@ def plot(record: Design | Comparison | Metering | Learned | Ranking, part: str =
         msg = f"part is {shown(part)}, but must be {' or '.join(map(repr, parts))}, as a {type(record).__name__} has."
         raise InputError(msg)
     part = part or next(iter(parts))
+    tall, below = TALLER if part in TALL_ONES else TALL, BAND_NAMES if part in BY_BAND else BELOW_IT
+    return styled(lambda on: parts[part](record, on), ax, caption(record, part), tall=tall, below=below)
+
+
+def styled(draw: Callable[[Axes], None], ax: Axes | None, said: str, *, tall: float = TALL, below: float = BELOW_IT) -> Axes:
+    """Axes with what ``draw`` puts on them, in the one style, their legend off the points."""
     with matplotlib.rc_context(STYLE):
         if ax is None:
-            figure = Figure(figsize=INCHES)
-            figure.subplots_adjust(**MARGINS | (FOR_BAND_NAMES if part in BY_BAND else {}))
-            ax = figure.add_subplot(axes_class=Plot)
-        parts[part](record, ax)
+            ax = Figure(figsize=(WIDE, tall)).add_subplot(axes_class=Plot)
+        draw(ax)
         ax.grid(color="0.88")
         ax.set_axisbelow(True)
         ax.spines[["top", "right"]].set_visible(False)
         ax.tick_params(labelsize=STYLE["font.size"])
-        if ax.get_legend_handles_labels()[0]:
-            ax.legend(ncols=5, frameon=False, handlelength=1.6, columnspacing=1.1, handletextpad=0.5, **ABOVE)
-    ax.set_label(caption(record, part))
+        names = ax.get_legend_handles_labels()[1]
+        columns = LEGEND_LETTERS // (max(map(len, names), default=0) + 6)
+        if names:
+            ax.legend(ncols=columns, frameon=False, handlelength=1.6, columnspacing=1.1, handletextpad=0.5, **ABOVE)
+        figure = ax.get_figure()
+        if isinstance(ax, Plot) and isinstance(figure, Figure):
+            top = 1.0 - (ABOVE_IT + LEGEND_ROW * max(-(-len(names) // columns) - 1, 0)) / tall
+            figure.subplots_adjust(left=LEFT / WIDE, right=1.0 - RIGHT / WIDE, bottom=below / tall, top=top)
+    ax.set_label(said)
     return ax
 
 
@@ -296,14 +315,52 @@ def _passes(learned: Learned, ax: Axes) -> None:
     _by_band(ax, learned.bands)
 
 
-def _by_band(ax: Axes, bands: Bands) -> None:
+def _by_band(ax: Axes, bands: Bands, up: str = words.LAMBDA) -> None:
     """Bands across, by name."""
     names = [say.band(one) for one in bands.called(*range(bands.rpm.size))]
     every = -(-len(names) // MOST_NAMED)
     ax.set_xticks(
         range(0, len(names), every), [name.replace(" rpm", "") for name in names[::every]], rotation=40, ha="right"
     )
-    _named(ax, "", words.LAMBDA)
+    _named(ax, "", up)
+
+
+def _shares(parts: BySource, places: Any, ax: Axes) -> None:
+    """Variances stacked to 100 %, from the greatest source up."""
+    great, rest = greatest(parts)
+    whole, bottom = in_squares(parts) ** 2, np.zeros(places.size)
+    named = [(words_all.SOURCES[one], parts[one] ** 2) for one in great]
+    named.append((words_all.OTHERS, in_squares({one: parts[one] for one in rest}) ** 2))
+    for (name, variance), face, hatch in zip(named, GREYS, HATCHES, strict=False):
+        share = 100.0 * np.nan_to_num(variance / whole)
+        ax.bar(
+            places,
+            share,
+            bottom=bottom,
+            width=0.8,
+            facecolor=face,
+            edgecolor="black",
+            linewidth=0.6,
+            hatch=hatch,
+            label=name,
+        )
+        bottom += share
+    ax.set_ylim(0.0, 100.0)
+
+
+def _diameter_shares(budget: Budget, ax: Axes) -> None:
+    told = np.isfinite(budget.diameter_u_um())
+    if not told.any():
+        msg = "No diameter has an uncertainty, as nothing is filed; plot 'bands'."
+        raise InputError(msg)
+    _shares({one: um[told] for one, um in budget.diameter_um.items()}, 1 + np.flatnonzero(told), ax)
+    ax.xaxis.set_major_locator(MaxNLocator(integer=True))
+    _named(ax, words.STATION, words.SHARE)
+
+
+def _band_shares(budget: Budget, ax: Axes) -> None:
+    _shares(budget.lambda_percent, np.arange(budget.bands.rpm.size), ax)
+    _by_band(ax, budget.bands, words.SHARE)
 
 
 PLOTS: dict[type, dict[str, Callable[[Any, Axes], None]]] = {
@@ -317,8 +374,10 @@ PLOTS: dict[type, dict[str, Callable[[Any, Axes], None]]] = {
     Metering: {"areas": _metering_areas, "sensitivity": _sensitivity},
     Learned: {"passes": _passes},
     Ranking: {"lambda": _ranking_lambda},
+    Budget: {"diameters": _diameter_shares, "bands": _band_shares},
 }
-BY_BAND = ("passes",)
+BY_BAND = ("passes", "bands")
+TALL_ONES = (*BY_BAND, "diameters")
 
 
 @singledispatch
@@ -334,16 +393,13 @@ def _stretch(*needles: Needle) -> float:
         max(float(values.max()) for values in sizes) - min(float(values.min()) for values in sizes)
         for sizes in ([one.stations_mm for one in needles], [one.diameters_mm / 2.0 for one in needles])
     )
-    return length / max(radius, 1e-6) * INCHES[1] / INCHES[0]
+    return length / max(radius, 1e-6) * TALL / WIDE
 
 
 def _ends(**values: FloatArray) -> dict[str, float]:
-    """Least and greatest of some values, by name."""
-    return {
-        f"{end}_{name}": float(of(value))
-        for name, value in values.items()
-        for end, of in (("least", np.min), ("most", np.max))
-    }
+    """Least and greatest of some values, by name; those that are not known do not count."""
+    ends = (("least", np.fmin), ("most", np.fmax))
+    return {f"{end}_{name}": float(of.reduce(value)) for name, value in values.items() for end, of in ends}
 
 
 @_figures.register
@@ -391,3 +447,10 @@ def _(learned: Learned) -> dict[str, Any]:
     told = sum(int(np.isfinite(one.predicted).sum()) for one in drives)
     inside = sum(int(((one.low <= one.measured) & (one.measured <= one.high)).sum()) for one in drives)
     return {"passes": len(drives), "inside": inside, "told": told}
+
+
+@_figures.register
+def _(budget: Budget) -> dict[str, Any]:
+    (diameter, *_), (band, *_) = greatest(budget.diameter_um)[0], greatest(budget.lambda_percent)[0]
+    told = _ends(um=budget.diameter_u_um(), percent=budget.lambda_u_percent())
+    return {"diameter": words_all.SOURCES[diameter], "band": words_all.SOURCES[band], **told}

@@ -4,10 +4,8 @@ from __future__ import annotations
 
 from typing import Any
 
-import matplotlib
 import numpy as np
 from matplotlib.axes import Axes
-from matplotlib.figure import Figure
 from matplotlib.ticker import FuncFormatter
 
 from needlecalc.design.after.altitude import FAR_RICH, MISFIRE
@@ -15,7 +13,7 @@ from needlecalc.design.after.trip import Route, Trip
 from needlecalc.report import words_pages
 from needlecalc.report.document import Paper
 from needlecalc.report.language import texts
-from needlecalc.report.plot import ABOVE, FINAL, INCHES, MARGINS, STYLE, Plot
+from needlecalc.report.plot import FINAL, styled
 
 DASHES = {"idle": ":", "cruise": "--", "full": "-"}
 AT_HOME: dict[str, Any] = {"color": FINAL["color"], "linewidth": 2.4}
@@ -30,15 +28,7 @@ def plot_road(trip: Trip, paper: Paper, said: str, *, ax: Axes | None = None) ->
 
     Heavy with the jet as at home, thin with it turned for the highest place; the height of the road stands grey behind.
     """
-    with matplotlib.rc_context(STYLE):
-        if ax is None:
-            figure = Figure(figsize=INCHES)
-            figure.subplots_adjust(**MARGINS)
-            ax = figure.add_subplot(axes_class=Plot)
-        _lines(trip, paper, ax)
-        ax.spines[["top", "right"]].set_visible(False)
-    ax.set_label(said)
-    return ax
+    return styled(lambda on: _lines(trip, paper, on), ax, said)
 
 
 def _lines(trip: Trip, paper: Paper, ax: Axes) -> None:
@@ -56,7 +46,6 @@ def _lines(trip: Trip, paper: Paper, ax: Axes) -> None:
     ax.yaxis.set_major_formatter(FuncFormatter(lambda value, _: paper.figures(f"{value:.2f}")))
     ax.set_xlabel(w.ROAD_X)
     ax.set_ylabel(w.ROAD_Y)
-    ax.legend(**ABOVE, ncols=3, frameon=False)
     _height(ax, route)
 
 

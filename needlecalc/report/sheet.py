@@ -17,7 +17,7 @@ from needlecalc.design.inverse.proposal import Design, Stages
 from needlecalc.echo import shown
 from needlecalc.errors import InputError
 from needlecalc.physics.gauge import FaceOnMark
-from needlecalc.report import say, say_after, words_sheet, words_slide
+from needlecalc.report import say, say_after, words, words_sheet, words_slide
 from needlecalc.report.document import BOX, Block, Document, Grid, Page, Paper, Printed, Weight, Words
 from needlecalc.report.needleview import needle_view
 from needlecalc.report.orders import Orders
@@ -229,7 +229,7 @@ class GrindSheet(Orders, Printed):
         if not cut or not self.works():
             return None
         for row in cut:
-            row["mostly_from"] = words_sheet.SOURCES.get(row["mostly_from"], row["mostly_from"])
+            row["mostly_from"] = words.SOURCES[row["mostly_from"]] if row["mostly_from"] else ""
         columns = [Column(key, head, FINAL_FORMS[key]) for key, head in words_sheet.FINALS.items()]
         return Grid(Table(words_sheet.FINAL_DIAMETERS, columns, cut), widths={"mostly_from": 2.4})
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import fields, is_dataclass, replace
 from functools import singledispatch
+from textwrap import wrap
 
 import numpy as np
 
@@ -15,11 +16,11 @@ from needlecalc.design.after.progress import Progress
 from needlecalc.design.after.rank import RankedNeedle, Ranking
 from needlecalc.design.after.rescue import Rescue
 from needlecalc.design.belief.learned import Learned
-from needlecalc.design.belief.unknowns import SHARED
+from needlecalc.design.belief.unknowns import SHARED, BySource, Source
 from needlecalc.design.inverse.alternatives import Change
 from needlecalc.design.inverse.nextstep import NextSteps
 from needlecalc.design.inverse.notes import DesignRemark
-from needlecalc.design.inverse.proposal import Design
+from needlecalc.design.inverse.proposal import Budget, Design, in_squares
 from needlecalc.design.inverse.target import Target
 from needlecalc.design.inverse.uncertainty import LEAST_TOLD_MM
 from needlecalc.measure.checks.check import Checks
@@ -29,6 +30,8 @@ from needlecalc.report.checkwords import checks_table
 from needlecalc.report.drivewords import bands_table
 from needlecalc.show import Column, Shown, Table, counted
 from needlecalc.units import inch_from_mm
+
+MOST_SOURCES, HEAD_WIDTH = 6, 12  # that stand by themselves, and letters of their heads
 
 
 @singledispatch
@@ -156,6 +159,32 @@ def band_columns(design: Design) -> tuple[Column, ...]:
         Column("lambda_final_low", "from", ".3f", final.low),
         Column("lambda_final_high", "to (90 %)", ".3f", final.high),
     )
+
+
+@table_of.register
+def _(budget: Budget, part: str = "") -> Table:
+    bands = part == "bands"
+    parts = budget.lambda_percent if bands else budget.diameter_um
+    unit, form = ("percent", ".2f") if bands else ("um", ".1f")
+    great, rest = greatest(parts)
+    columns = [
+        Column(f"{one.name.lower()}_{unit}", "\n".join(wrap(words.SOURCES[one], HEAD_WIDTH)), form, parts[one])
+        for one in great
+    ]
+    columns += [Column(f"{one.name.lower()}_{unit}", "", form, parts[one]) for one in rest]
+    columns.append(Column(f"others_{unit}", words.OTHERS, form, in_squares({one: parts[one] for one in rest})))
+    columns.append(Column(f"total_{unit}", words.TOTAL, form, in_squares(parts)))
+    if bands:
+        return table(words.BAND_BUDGET, *called(budget.bands), *columns, notes=(words.BAND_BUDGET_MEANS,))
+    at = Column("station", "station", "d", range(1, budget.stations_mm.size + 1))
+    place = Column("distance_mm", "from\nshoulder mm", ".3f", budget.stations_mm)
+    return table(words.BUDGET, at, place, *columns, notes=(words.BUDGET_MEANS,))
+
+
+def greatest(parts: BySource) -> tuple[list[Source], list[Source]]:
+    """Sources that stand by themselves, the greatest first, and those taken together."""
+    order = sorted(parts, key=lambda one: -float(np.nansum(parts[one] ** 2)))
+    return order[:MOST_SOURCES], order[MOST_SOURCES:]
 
 
 @table_of.register

@@ -9,6 +9,7 @@ from __future__ import annotations
 from enum import StrEnum
 
 from needlecalc.design.belief.learned import LearnedRemark
+from needlecalc.design.belief.unknowns import Source
 from needlecalc.design.inverse.alternatives import Change, Unsolved
 from needlecalc.design.inverse.limits import LimitKind
 from needlecalc.design.inverse.nextstep import Unweighed
@@ -258,3 +259,30 @@ CHANCE_LEAST = " However much metal is left on, {least:.0f} % stay."
 # of what all bands share, in its order
 LEARNED_UNITS = ("-", "mm", "x stated", "-", "of the gap", "mm", "x its +-")
 PASS_BROUGHT = "Pass {number}: {words}."
+SOURCES: dict[StrEnum, str] = {
+    Source.LAMBDA: "lambda readings",
+    Source.LIFT: "lift readings",
+    Source.FLOW_GAIN: "flow law",
+    Source.JET_LENGTH: "jet bore length",
+    Source.VISCOSITY: "fuel viscosity",
+    Source.METER_GAIN: "lambda meter gain",
+    Source.ECCENTRICITY: "needle off centre",
+    Source.LIFT_ZERO: "zero of the lift",
+    Source.LIFT_SCALE: "computed air flow",
+    Source.FUEL_TEMPERATURE: "fuel temperature",
+    Source.TABLE: "needle table",
+    Source.MICROMETER: "micrometer",
+    Source.METER_ZERO: "lambda meter zero",
+    Source.HAND: "hand",
+    Source.NUT: "nut setting",
+}
+OTHERS, TOTAL = "others", "total"
+BUDGET = "Uncertainty of each final diameter, by its source"
+BAND_BUDGET = "Uncertainty of lambda at the final diameters, by its source"
+BUDGET_MEANS = (
+    "Standard uncertainties, on diameter in um; each source errs by itself, so squares add up to that of the total."
+)
+BAND_BUDGET_MEANS = (
+    "Standard uncertainties in % of lambda, on another day than the nut is set on; each source errs by itself, so squares "
+    "add up to that of the total."
+)

@@ -14,7 +14,16 @@ BY_LAW, BY_AREA = "flow law", "plain area sum"
 PERMITTED, BEST, NEXT = "permitted", "best, 90 %", "the next"
 PREDICTED, FIRST_DRIVE, LATER_DRIVES = "predicted, 90 %", "first drive", "later drives"
 # By record and part: what the plot shows.
+SHARE, STATION = "share of variance (%)", "station"
 CAPTIONS = {
+    ("Budget", "diameters"): (
+        "What makes each final diameter uncertain, as shares of its variance; mostly {diameter}. In all {least_um:.0f} to "
+        "{most_um:.0f} um, one standard uncertainty."
+    ),
+    ("Budget", "bands"): (
+        "What makes lambda of each band uncertain at the final diameters, as shares of its variance; mostly {band}. In all "
+        "{least_percent:.1f} to {most_percent:.1f} %, one standard uncertainty."
+    ),
     ("Design", "profile"): (
         "Needle {needle} from its side, shank left and tip right, radius stretched about {stretch:.0f} times: now and at "
         "its final diameters."

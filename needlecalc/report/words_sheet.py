@@ -142,12 +142,6 @@ UNCERTAINTY = (
     "or assumed and the hand together; - where a limit ends the cut, and nobody knows."
 )
 MOSTLY_FROM = "It mostly comes from (stations): {said}."
-SOURCES = {
-    "flow gain": "flow law",
-    "viscosity": "fuel's viscosity",
-    "eccentricity": "needle off centre",
-    "meter gain": "gain of the lambda meter",
-}
 SOURCE_AT = "{source} at {stations}"
 CHECKS = {
     "red": "Red",

@@ -12,7 +12,7 @@ from needlecalc.design.belief.doubts import Doubts
 from needlecalc.design.belief.history import History, Pass
 from needlecalc.design.belief.learned import LEAST_U, Learned, prior_of
 from needlecalc.design.belief.readings import Readings, check_passes, errs_alike, readings_of
-from needlecalc.design.belief.unknowns import Unknowns
+from needlecalc.design.belief.unknowns import Source, Unknowns
 from needlecalc.errors import SolveError
 from needlecalc.gaussian import Gaussian, triangle_of
 from needlecalc.measure.drive.bands import Bands
@@ -77,7 +77,7 @@ def learn(history: History | Bands, setup: Setup, *, doubts: Doubts | None = Non
     check_passes(history, setup)
     history = history.in_one_air(setup)
     readings, bands = readings_of(history, doubts), history.passes[-1].bands
-    computed_mm = np.unique(np.concatenate([read.lift[read.lift_alike > 0.0] for read in readings]))
+    computed_mm = _computed_mm(readings)
     needles, stations = int(history.needle_of_pass().max()) + 1, setup.carburettor.needle.stations_mm.size
     place = Unknowns(bands.rpm.size, needles, stations, computed_mm.size, int(history.day_of_pass()[-1]) + 2)
     mean, before = prior_of(setup, place, doubts)
@@ -95,6 +95,26 @@ def learn(history: History | Bands, setup: Setup, *, doubts: Doubts | None = Non
         mean, triangle, _ = _settled(replace(task, readings=tuple(read.widened(factor) for read in readings)), mean)
     root = before[:, None] * solve_triangular(triangle[:-1, :-1], np.eye(before.size))
     return replace(learned, estimate=Gaussian(mean, root))
+
+
+def _computed_mm(readings: tuple[Readings, ...]) -> FloatArray:
+    """Lifts that were computed, each once, rising."""
+    return np.unique(np.concatenate([read.lift[read.lift_alike > 0.0] for read in readings]))
+
+
+def origins(learned: Learned) -> tuple[list[Source], FloatArray]:
+    """What each reading and each prior is, and how far one standard error of it moves the estimate, shape (r, q).
+
+    The unknowns move by ``estimate.root`` times its row. No two err together: what they do to a quantity adds up in squares.
+    """
+    readings = tuple(one.widened(learned.widening()) for one in readings_of(learned.history, learned.doubts))
+    task = _Task(learned, readings, _computed_mm(readings))
+    names = learned.place.sources()
+    for read in readings:
+        for what, seen in ((Source.LAMBDA, read.log_lambda), (Source.LIFT, read.lift)):
+            names += [what] * int(np.isfinite(seen).sum())
+    rows, _ = task.rows(learned.mean)
+    return names, rows[:, :-1] @ (learned.estimate.root / learned.before[:, None])
 
 
 def _settled(task: _Task, mean: FloatArray) -> tuple[FloatArray, FloatArray, float]:

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
+from enum import StrEnum
 
 import numpy as np
 
@@ -13,6 +15,29 @@ JET_LENGTH_MM = (0.2, 15.0)  # what a jet may have
 SHARED = ("flow gain", "jet length", "viscosity", "meter gain", "eccentricity", "lift zero", "lift scale")
 LOGARITHMS = 4  # of these, the first
 TOMORROW = -1
+
+
+class Source(StrEnum):
+    """What makes an estimate uncertain; each errs by itself."""
+
+    LAMBDA = "lambda"
+    LIFT = "lift"
+    FLOW_GAIN = "flow gain"
+    JET_LENGTH = "jet length"
+    VISCOSITY = "viscosity"
+    METER_GAIN = "meter gain"
+    ECCENTRICITY = "eccentricity"
+    LIFT_ZERO = "lift zero"
+    LIFT_SCALE = "lift scale"
+    FUEL_TEMPERATURE = "fuel temperature"
+    TABLE = "needle table"
+    MICROMETER = "micrometer"
+    METER_ZERO = "meter zero"
+    HAND = "hand"
+    NUT = "nut"
+
+
+BySource = Mapping[Source, FloatArray]  # what each brings
 
 
 @dataclass(frozen=True)
@@ -56,6 +81,13 @@ class Unknowns:
         """Measured less true diameter of each station of a needle, numbered from 0, in mm."""
         start = self.alike().stop + self.days + number * self.stations
         return slice(start, start + self.stations)
+
+    def sources(self) -> list[Source]:
+        """What each unknown is before any pass: the reading it is known by, or a source of its own."""
+        own = [Source(name) for name in SHARED]
+        readings = [Source.LAMBDA] * self.bands + [Source.LIFT] * self.bands
+        needles = [Source.TABLE] * self.stations + [Source.MICROMETER] * (self.needles - 1) * self.stations
+        return [*readings, *own, *[Source.LIFT] * self.computed, *[Source.FUEL_TEMPERATURE] * self.days, *needles]
 
     def size(self) -> int:
         """Number of unknowns."""

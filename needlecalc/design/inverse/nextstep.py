@@ -172,14 +172,7 @@ class _Sight:
 
     @classmethod
     def of(cls, design: Design, risk: float) -> _Sight:
-        learned, target = design.learned, design.target
-        measured, cut = design.present().diameters_mm, design.needle.diameters_mm
-        touched = cut < measured
-        rows, by_needle = learned.slopes(np.where(touched, cut, learned.present_mm()), design.drop_mm)
-        # What the file leaves keeps the metal it has: what was measured less its error.
-        rows[:, learned.present_errors()] -= np.where(touched, 0.0, by_needle[:, :-1])
-        hand = np.where(touched, learned.doubts.hand_mm, 0.0)
-        return cls(design, AfterCut.of(learned, target, rows, by_needle, hand, np.log(design.final.expected)), risk)
+        return cls(design, design.after_cut(), risk)
 
     def after(self, rows: FloatArray, noise_u: FloatArray) -> Gaussian:
         """What would be known once quantities with these slopes by the car's unknowns are read."""

@@ -9,12 +9,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from needlecalc.design.belief.learned import Learned
+from needlecalc.design.belief.unknowns import BySource
 from needlecalc.design.inverse.alternatives import Alternative, Change
 from needlecalc.design.inverse.limits import LEAST_TURN_FLATS, Limits
 from needlecalc.design.inverse.target import Target
-from needlecalc.design.inverse.uncertainty import Promise, idle_aim, idle_band, told_mm
+from needlecalc.design.inverse.uncertainty import AfterCut, Promise, idle_aim, idle_band, told_mm
 from needlecalc.design.inverse.verdict import Verdict
+from needlecalc.errors import InputError
 from needlecalc.measure.checks.check import Checks
+from needlecalc.measure.drive.bands import Bands
 from needlecalc.parts.needle import Needle
 from needlecalc.parts.setup import Setup
 from needlecalc.remark import BandName, Remark
@@ -93,19 +96,72 @@ class Stage:
 class Stations:
     """How uncertain each target diameter is, and what it serves; arrays have shape (n,)."""
 
-    # (n,) standard uncertainty of each target diameter; NaN where nothing is cut, or a limit ends the cut [um]
-    u_um: FloatArray
-    mostly_from: tuple[str, ...]  # what that mostly comes from; empty where it is NaN
+    # (n,) standard uncertainty each source brings to a target diameter; NaN where nothing is cut or a limit ends it [um]
+    by_source: BySource
     # (n,) error of a diameter that keeps every band it serves within 1 % lambda; NaN where no band is [um]
     tolerance_um: FloatArray
     # (n,) change of idle's lambda for each um off a diameter, the jet left alone; NaN where no idle was measured [%/um]
     idle_percent_per_um: FloatArray
     supported: NDArray[np.bool_]  # (n,) stations that the data speak for
 
+    @property
+    def u_um(self) -> FloatArray:
+        """Standard uncertainty of each target diameter, all sources together; NaN where it cannot be told, in um."""
+        return in_squares(self.by_source) if self.by_source else np.full(self.supported.size, np.nan)
+
+    @property
+    def mostly_from(self) -> tuple[str, ...]:
+        """Source that most of each uncertainty comes from; empty where it is NaN."""
+        names, parts = list(self.by_source), np.array(list(self.by_source.values()))
+        return tuple("" if u != u else names[int(np.argmax(parts[:, k]))].value for k, u in enumerate(self.u_um.tolist()))
+
     def inside(self) -> NDArray[np.bool_]:
         """Stations that the data speak for, and those between them."""
         at, known = np.arange(self.supported.size), np.flatnonzero(self.supported)
         return np.asarray((at >= known[0]) & (at <= known[-1]))
+
+
+@dataclass(frozen=True, repr=False, eq=False)
+class Budget(Shown):
+    """Standard uncertainty that each source brings by itself; their squares add up.
+
+    Parameters
+    ----------
+    stations_mm : array, shape (n,)
+        Distance of each station from the shoulder. [mm]
+    bands : Bands
+        Bands of the last drive.
+    diameter_um : mapping of Source to array, shape (n,)
+        Of each final diameter; NaN where nothing is cut or a limit ends the cut. [um]
+    lambda_percent : mapping of Source to array, shape (m,)
+        Of lambda of each band at the final diameters, on another day than the nut is set on. [%]
+    """
+
+    stations_mm: FloatArray
+    bands: Bands
+    diameter_um: BySource
+    lambda_percent: BySource
+
+    def __repr__(self) -> str:
+        most = [max(parts, key=lambda one: np.nansum(parts[one] ** 2)) for parts in (self.diameter_um, self.lambda_percent)]
+        return f"Budget: diameters mostly from {most[0]}, lambda from {most[1]}"
+
+    def diameter_u_um(self) -> FloatArray:
+        """Standard uncertainty of each final diameter, all sources together, in um, shape (n,)."""
+        return in_squares(self.diameter_um)
+
+    def lambda_u_percent(self) -> FloatArray:
+        """Standard uncertainty of lambda of each band, all sources together, in %, shape (m,)."""
+        return in_squares(self.lambda_percent)
+
+    def band_table(self) -> Table:
+        """Sources of lambda of each band, to be shown."""
+        return self._part("bands")
+
+
+def in_squares(parts: BySource) -> FloatArray:
+    """Root of the sum of squares."""
+    return np.asarray(np.sqrt(np.sum(np.square(list(parts.values())), axis=0)))
 
 
 @dataclass(frozen=True, repr=False, eq=False)
@@ -240,6 +296,31 @@ class Design(Shown):
         """
         idle = idle_band(self.learned, self.target)
         return None if idle is None else idle_aim(self.target, idle, float(self.final.expected[idle]))
+
+    def after_cut(self) -> AfterCut:
+        """ln(lambda) of each band at the final diameters, straight in all that errs."""
+        final = self.final
+        return AfterCut.of_needle(self.learned, self.target, final.needle.diameters_mm, self.drop_mm, np.log(final.expected))
+
+    def budget(self) -> Budget:
+        """What each source of uncertainty contributes to each final diameter and to lambda of each band.
+
+        Raises
+        ------
+        InputError
+            If the design was stored by an older version, which did not keep it.
+
+        Examples
+        --------
+        >>> from needlecalc.example import road
+        >>> road.design.budget()
+        Budget: diameters mostly from fuel temperature, lambda from fuel temperature
+        """
+        if not self.stations.by_source:
+            msg = "This design was stored by an older version, without its uncertainties; run the design again."
+            raise InputError(msg)
+        percent = {source: 100.0 * u for source, u in self.after_cut().by_source(self.learned).items()}
+        return Budget(self.needle.stations_mm, self.target.bands, self.stations.by_source, percent)
 
     def band_rows(self) -> list[Row]:
         """What becomes of each band, one dict each, full precision; intervals are 90 %."""

@@ -11,6 +11,7 @@ from needlecalc.arrays import check_range
 from needlecalc.design.belief.doubts import Doubts
 from needlecalc.design.belief.learn import learn
 from needlecalc.design.belief.learned import Learned
+from needlecalc.design.belief.unknowns import Source
 from needlecalc.design.inverse.alternatives import active_limits, alternatives
 from needlecalc.design.inverse.fit import response
 from needlecalc.design.inverse.limits import Limits
@@ -204,11 +205,11 @@ def _stations(found: Solution, cut: NDArray[np.bool_]) -> Stations:
     problem, x = found.problem, found.x
     learned, target = problem.learned, problem.target
     by_unknowns, by_needle = learned.slopes(problem.true_diameters(x), found.drop_mm())
-    u_um, mostly = _diameter_u(found, cut, by_unknowns)
+    by_source = _diameter_u(found, cut, by_unknowns)
     _, now = learned.slopes(learned.present_mm(), learned.setup.carburettor.jet.drop_mm)
     idle = target.bands.idle()
     idle_percent = np.full(cut.size, np.nan) if idle is None else -100.0 * 1e-3 * by_needle[idle, :-1]
-    return Stations(u_um, mostly, _tolerance_um(now[:, :-1], found.share), np.asarray(idle_percent), found.supported)
+    return Stations(by_source, _tolerance_um(now[:, :-1], found.share), np.asarray(idle_percent), found.supported)
 
 
 def _diameters(learned: Learned, removal_mm: FloatArray, limits: Limits) -> tuple[FloatArray, NDArray[np.bool_]]:
@@ -237,28 +238,19 @@ def _diameters(learned: Learned, removal_mm: FloatArray, limits: Limits) -> tupl
     return wanted, np.asarray(wanted != measured)
 
 
-def _diameter_u(found: Solution, cut: NDArray[np.bool_], by_unknowns: FloatArray) -> tuple[FloatArray, tuple[str, ...]]:
-    """Standard uncertainty of each target diameter, in um, and its largest source."""
+def _diameter_u(found: Solution, cut: NDArray[np.bool_], by_unknowns: FloatArray) -> dict[Source, FloatArray]:
+    """Standard uncertainty that each source brings to each target diameter, in um; NaN where it cannot be told."""
     problem, learned = found.problem, found.problem.learned
-    moves = response(problem, found.smoothness, found.x)
+    moves = response(problem, found.smoothness, found.x)[:-1]
     by_source = sources(learned, moves @ by_unknowns)
-    offset = learned.doubts.sensor_offset / problem.target.lambda_target
-    by_source["sensor"] = np.abs(moves @ offset)
-    # All sources together: after a pass they lean on each other, and their squares would add up to more.
-    total = np.hypot(learned.estimate.u_of(moves @ by_unknowns), by_source["sensor"])
-    u_um = np.full(cut.size, np.nan)
-    mostly = np.full(cut.size, "", dtype=object)
-    names = list(by_source)
-    largest = np.argmax(np.array([by_source[name] for name in names]), axis=0)
-    u_um[problem.free] = 1e3 * np.hypot(total[:-1], learned.doubts.hand_mm)
-    mostly[problem.free] = [
-        names[k] if by_source[names[k]][row] > learned.doubts.hand_mm else "hand"
-        for row, k in enumerate(largest[:-1].tolist())
-    ]
+    by_source[Source.METER_ZERO] = np.abs(moves @ (learned.doubts.sensor_offset / problem.target.lambda_target))
+    by_source[Source.HAND] = np.full(len(moves), learned.doubts.hand_mm)
     # What a limit holds does not tell how far off the right diameter is.
-    untold = ~cut | problem.held_by_a_limit(found.x)
-    u_um[untold], mostly[untold] = np.nan, ""
-    return u_um, tuple(str(name) for name in mostly)
+    told = (cut & ~problem.held_by_a_limit(found.x))[problem.free]
+    out = {source: np.full(cut.size, np.nan) for source in by_source}
+    for source, mm in by_source.items():
+        out[source][problem.free] = np.where(told, 1e3 * mm, np.nan)
+    return out
 
 
 def _tolerance_um(slopes: FloatArray, share: FloatArray) -> FloatArray:

@@ -9,8 +9,9 @@ from numpy.typing import NDArray
 
 from needlecalc.design.belief.doubts import Doubts
 from needlecalc.design.belief.law import Law
+from needlecalc.design.belief.learn import origins
 from needlecalc.design.belief.learned import Learned
-from needlecalc.design.belief.unknowns import LOGARITHMS, SHARED
+from needlecalc.design.belief.unknowns import Source
 from needlecalc.design.inverse.target import Target
 from needlecalc.errors import SolveError
 from needlecalc.gaussian import Gaussian
@@ -221,6 +222,7 @@ class AfterCut:
     zero: int  # place of the meter's zero: what comes after it no measurement before the cut tells of
     room: FloatArray  # (m,) how far each band is aimed from what is permitted at least
     change: FloatArray  # (m,) how far the cut takes each band
+    by_day: FloatArray  # (m,) slope by the day's fuel, the nut left alone
 
     @classmethod
     def of(
@@ -240,7 +242,29 @@ class AfterCut:
         zero = by_unknowns.shape[1]
         slopes = np.column_stack([np.insert(turned, zero, -np.exp(-log_lambda), axis=1), by_drop])
         room, change = log_lambda - np.log(target.lambda_rich), np.log(learned.lambda_now()) - log_lambda
-        return cls(learned.estimate.joined(more), slopes, zero, room, change)
+        return cls(learned.estimate.joined(more), slopes, zero, room, change, by_unknowns[:, learned.place.day()])
+
+    @classmethod
+    def of_needle(
+        cls, learned: Learned, target: Target, cut_mm: FloatArray, drop_mm: float, log_lambda: FloatArray
+    ) -> AfterCut:
+        """Of the needle now fitted, filed to these diameters."""
+        touched = cut_mm < learned.setup.carburettor.needle.diameters_mm
+        rows, by_needle = learned.slopes(np.where(touched, cut_mm, learned.present_mm()), drop_mm)
+        # What the file leaves keeps the metal it has: what was measured less its error.
+        rows[:, learned.present_errors()] -= np.where(touched, 0.0, by_needle[:, :-1])
+        return cls.of(learned, target, rows, by_needle, np.where(touched, learned.doubts.hand_mm, 0.0), log_lambda)
+
+    def by_source(self, learned: Learned) -> dict[Source, FloatArray]:
+        """Standard uncertainty of ln(lambda) on another day than the nut is set on, that each source brings, shape (m,)."""
+        own, day = self.slopes * self.known.u(), learned.place.day()
+        slopes = self.slopes[:, : self.zero].copy()
+        slopes[:, day] -= self.by_day
+        found = sources(learned, slopes)
+        warmer = found[Source.FUEL_TEMPERATURE], learned.before[day] * self.by_day
+        found |= {Source.FUEL_TEMPERATURE: np.hypot(*warmer), Source.METER_ZERO: np.abs(own[:, self.zero])}
+        hand = np.linalg.norm(own[:, self.zero + 1 : -1], axis=1)
+        return found | {Source.HAND: np.asarray(hand), Source.NUT: np.abs(own[:, -1])}
 
     def remains_u(self) -> FloatArray:
         """Standard uncertainty that hand and nut bring, shape (m,)."""
@@ -276,19 +300,8 @@ def padded(rows: FloatArray, size: int) -> FloatArray:
     return np.pad(rows, ((0, 0), (0, size - rows.shape[1])))
 
 
-def sources(learned: Learned, rows: FloatArray) -> dict[str, FloatArray]:
-    """Standard uncertainty that each source, taken alone, brings to quantities with these slopes, shape (r, k)."""
-    place = learned.place
-    groups: dict[str, int | slice] = {name: place.shared(name) for name in SHARED[: LOGARITHMS + 1]}
-    groups |= {
-        "fuel temperature": place.day(),
-        "lambda": place.level(),
-        "lift": place.lift(),
-        "micrometer": slice(place.needle(0).start, None),
-    }
-    out = {}
-    for name, members in groups.items():
-        part = np.zeros(rows.shape)
-        part[:, members] = rows[:, members]
-        out[name] = learned.estimate.u_of(part)
-    return out
+def sources(learned: Learned, rows: FloatArray) -> dict[Source, FloatArray]:
+    """Standard uncertainty that each source brings to quantities with these slopes, shape (r, k); squares add up."""
+    names, shares = origins(learned)
+    parts = (rows @ learned.estimate.root) @ shares.T
+    return {one: np.linalg.norm(parts[:, [name is one for name in names]], axis=1) for one in Source if one in names}
