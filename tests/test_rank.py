@@ -7,10 +7,14 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from conftest import DIAMETERS_MM, NO_DOUBTS, STATIONS_MM, asked, make_setup
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 import needlecalc as nc
 from needlecalc.design.after.rank import Worth
+from needlecalc.design.after.scan import DROPS_TRIED
 from needlecalc.design.inverse.uncertainty import outlook
+from needlecalc.design.inverse.verdict import Cause
 
 LIFTS = np.linspace(2.0, 26.0, 12)
 LOADS = ("idle", *("light",) * 5, *("full",) * 6)
@@ -202,3 +206,134 @@ def test_metal_is_lacking_only_where_hand_and_micrometer_can_tell():
         one = nc.rank([needle("thin", -1e-3 * thinner_um)], target, kept).best()
         assert (one.lacks_um > 0.0) == lacks
         assert not lacks or one.lacks_um > told_um
+
+
+def wandering(draw, count):
+    """Needles about the one fitted."""
+    rng = np.random.default_rng(draw)
+    wander = rng.normal(0.0, 0.02, (count, 1)) + np.cumsum(rng.normal(0.0, 0.004, (count, STATIONS_MM.size)), axis=1)
+    table = np.minimum(np.minimum.accumulate(DIAMETERS_MM + wander, axis=1), 2.53)
+    return [nc.Needle(f"n{k:02d}", STATIONS_MM, row) for k, row in enumerate(table)]
+
+
+@given(draw=st.integers(0, 10**6))
+@settings(max_examples=8, deadline=None)
+def test_neither_order_nor_the_other_needles_count(draw):
+    setup = make_setup(drop_min_mm=0.8, drop_max_mm=2.6)
+    needles = [
+        *wandering(draw, 8),
+        needle("fine", 0.01, np.linspace(0.0, 38.1, 25)),
+        needle("long", -0.01, STATIONS_MM[:12]),
+    ]
+    target = target_of(setup, needle("w", -HUMP), 1.6)
+    whole = nc.rank(needles, target, setup)
+    mixed = nc.rank([needles[k] for k in np.random.default_rng(draw).permutation(len(needles))], target, setup)
+    half = nc.rank(needles[::2], target, setup)
+    names = [one.needle.name for one in whole.needles]
+    assert [one.needle.name for one in mixed.needles] == names
+    assert [one.needle.name for one in half.needles] == [name for name in names if name in {n.name for n in needles[::2]}]
+    alone = {one.needle.name: one for one in (*mixed.needles, *half.needles)}
+    for one in whole.needles:
+        other = alone[one.needle.name]
+        assert (other.worth, other.stations) == (one.worth, one.stations)
+        assert other.drop_mm == pytest.approx(one.drop_mm, abs=1e-9)
+        np.testing.assert_allclose(other.lambda_predicted, one.lambda_predicted, rtol=1e-9)
+        np.testing.assert_allclose(other.lambda_low, one.lambda_low, rtol=1e-9)
+        assert other.filing_um == pytest.approx(one.filing_um, abs=1e-6)
+
+
+@given(draw=st.integers(0, 10**6), size=st.floats(0.0, 0.04))
+@settings(max_examples=10, deadline=None)
+def test_the_solution_ranks_first_and_serves_where_solve_says_so(draw, size):
+    # What is read is what the needle fitted must lose metal for; noise of a reading on it.
+    setup = make_setup(drop_min_mm=0.8, drop_max_mm=2.6)
+    rng = np.random.default_rng(draw)
+    read = 1.0 + np.linspace(0.0, 0.12, 12) + rng.normal(0.0, size, 12)
+    target = asked(setup, LIFTS, read, np.linspace(1.0, 0.9, 12), load=LOADS, lambda_se=0.01)
+    design = nc.solve(target, setup, with_alternatives=False)
+    others = [nc.Needle(n.name, n.stations_mm, n.diameters_mm + 0.05) for n in wandering(draw, 5)]
+    one = nc.rank([*others, design.needle], target, setup).best()
+    assert one.needle is design.needle
+    assert one.worth is Worth.SERVES or not design.met
+    # At its own height the law gives what solve expects of it.
+    fixed = replace(setup.carburettor.jet, drop_mm=design.drop_mm, drop_min_mm=design.drop_mm, drop_max_mm=design.drop_mm)
+    still = replace(setup, carburettor=replace(setup.carburettor, jet=fixed, float_level_mm=6.0 + 1.6 - design.drop_mm))
+    there = nc.rank([design.needle], target, replace(design.learned, setup=still)).best()
+    np.testing.assert_allclose(there.lambda_predicted, design.final.expected, rtol=1e-6)
+    assert (there.worth is Worth.SERVES) == design.met
+
+
+@given(draw=st.integers(0, 10**6))
+@settings(max_examples=5, deadline=None)
+def test_a_donor_never_needs_added_metal(draw):
+    setup = make_setup(drop_min_mm=0.8, drop_max_mm=2.6)
+    target = target_of(setup, needle("w", -HUMP), 1.6)
+    for one in nc.rank(wandering(draw, 6), target, setup).needles:
+        if one.worth is Worth.DONOR:
+            assert one.lacks_um == 0.0
+            assert one.filing_um > 0.0
+            assert one.stations
+            donor = setup.with_needle(one.needle)
+            lean = nc.predict_lambda(setup, target.bands, needle=one.needle)
+            made = nc.solve(asked(donor, LIFTS, lean, target.lambda_target, load=LOADS), donor, with_alternatives=False)
+            assert Cause.METAL not in {missed.cause for missed in made.verdict.missed if missed.outside}
+
+
+@given(shift_mm=st.floats(0.0, 3.0), draw=st.integers(0, 10**6))
+@settings(max_examples=8, deadline=None)
+def test_a_jet_lower_by_so_much_is_a_table_that_starts_so_much_later(shift_mm, draw):
+    setup = make_setup(drop_min_mm=0.8, drop_max_mm=2.6)
+    jet = setup.carburettor.jet
+
+    def later(one):
+        return nc.Needle(one.name, one.stations_mm + shift_mm, one.diameters_mm)
+
+    lower = replace(jet, drop_mm=1.6 + shift_mm, drop_min_mm=0.8 + shift_mm, drop_max_mm=2.6 + shift_mm)
+    moved = replace(setup.carburettor, needle=later(setup.carburettor.needle), jet=lower)
+    target = target_of(setup, needle("w", -HUMP), 1.6)
+    needles = wandering(draw, 4)
+    here = nc.rank(needles, target, setup)
+    there = nc.rank([later(one) for one in needles], target, replace(setup, carburettor=moved))
+    for one, other in zip(here.needles, there.needles, strict=True):
+        assert (one.needle.name, one.worth, one.stations) == (other.needle.name, other.worth, other.stations)
+        assert other.drop_mm == pytest.approx(one.drop_mm + shift_mm, abs=1e-6)
+        np.testing.assert_allclose(other.lambda_predicted, one.lambda_predicted, rtol=1e-6)
+        np.testing.assert_allclose(other.lambda_high, one.lambda_high, rtol=1e-6)
+        assert other.filing_um == pytest.approx(one.filing_um, abs=1e-3)
+
+
+@pytest.mark.parametrize("offset", [0.0, 0.3, 1.0])
+def test_weighing_as_centred_loses_no_height(setup, offset):
+    # The law itself at every height, one needle and height after another.
+    target = target_of(setup, needle("w", -HUMP), 1.6)
+    learned = nc.learn(target.bands, setup)
+    mean = learned.mean.copy()
+    mean[learned.place.shared("eccentricity")] = offset**2
+    car = replace(learned, estimate=replace(learned.estimate, mean=mean))
+    heights = np.linspace(0.8, 2.6, DROPS_TRIED)
+    for one in nc.rank(wandering(7, 12), target, car, intervals=0).needles:
+        tried = [np.exp(car.law.log_lambda(one.needle.diameters_mm, float(drop))) for drop in heights]
+        squares = [float(np.sum(np.log(lam / target.lambda_target) ** 2)) for lam in tried]
+        inside = [k for k, lam in enumerate(tried) if (target.excess(lam) <= 0.0).all()]
+        mine = float(np.sum(np.log(one.lambda_predicted / target.lambda_target) ** 2))
+        if one.worth is Worth.SERVES:
+            assert mine <= min((squares[k] for k in inside), default=np.inf) * (1.0 + 1e-6)
+        else:
+            assert not inside
+            assert mine <= min(squares) * (1.0 + 1e-6)
+
+
+def test_metal_that_was_driven_is_what_the_drives_taught_of_it(setup):
+    # Two drives at two jet heights move what is believed of each station; the needle fitted ranks by that.
+    bands = nc.typed_bands(np.linspace(900, 5000, 12), np.full(12, 1.05), lift_mm=LIFTS, load=LOADS)
+    lower = nc.predict_lambda(setup, bands, drop_mm=2.0) * (1.0 + 0.01 * (-1.0) ** np.arange(12))
+    again = nc.typed_bands(np.linspace(900, 5000, 12), lower, lift_mm=LIFTS, load=LOADS)
+    present = setup.carburettor.needle
+    car = nc.learn(nc.History((nc.Pass(present, 1.6, bands),)).then(present, 2.0, again), make_setup(drop_mm=2.0))
+    assert np.abs(car.present_mm() - present.diameters_mm).max() > 1e-5
+    one = nc.rank([present], nc.Target(again, np.full(12, 0.95)), car).best()
+    assert one.drop_mm == pytest.approx(2.0)
+    np.testing.assert_allclose(one.lambda_predicted, car.lambda_now(), rtol=1e-9)
+    filed = nc.Needle("filed", STATIONS_MM, np.where(np.arange(13) > 6, present.diameters_mm - 0.02, present.diameters_mm))
+    two = nc.rank([filed], nc.Target(again, np.full(12, 0.95)), car).best()
+    assert two.lambda_predicted[:3] == pytest.approx(one.lambda_predicted[:3], rel=1e-9)

@@ -185,13 +185,14 @@ def rank(
     car = learned if isinstance(learned, Learned) else learn(target.bands, learned)
     alike: dict[bytes, list[Needle]] = {}
     for needle in listed:
+        stations = needle.stations_mm.tobytes()
         try:
-            setup = car.setup.with_needle(needle)
-            _drops_mm(setup, car, target)
+            if stations not in alike or needle.diameters_mm[0] >= car.setup.carburettor.jet.least_bore_mm():
+                _drops_mm(car.setup.with_needle(needle), car, target)
         except InputError as error:
             refused.append((needle.name, str(error)))
         else:
-            alike.setdefault(needle.stations_mm.tobytes(), []).append(needle)
+            alike.setdefault(stations, []).append(needle)
     ranked = [one for group in alike.values() for one in _weighed(group, target, car)]
     ranked.sort(key=lambda one: (one.worth is not Worth.SERVES, round(one.rms, DIGITS), one.needle.name))
     best = [_with_interval(one, target, car) for one in ranked[:intervals]]

@@ -3,8 +3,8 @@
 A lower jet never leans: the needle only grows thinner towards its tip, and the fuel stands nearer the face. So ln(lambda)
 falls with the drop in every band, and the drops at which a band is inside what is permitted are one stretch.
 
-Where off centre, a needle is first weighed as centred, with the difference to the law taken at a few heights; the law itself
-gives every figure that is handed back, and the best height between its neighbours.
+Where off centre, a needle is weighed as centred first, with the difference to the law taken at a few heights and at the best
+of them; the law itself gives every figure that is handed back.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from needlecalc.design.belief.law import AT_ONCE, Law
 from needlecalc.design.belief.unknowns import TOMORROW
-from needlecalc.design.inverse.target import Target
+from needlecalc.design.inverse.target import HARDLY, Target
 from needlecalc.parts.setup import fuel_flow
 from needlecalc.units import FloatArray
 
@@ -55,31 +55,33 @@ def _scan(law: Law, target: Target, diameters_mm: FloatArray, drops_mm: FloatArr
     aim, last = np.log(target.lambda_target), len(drops_mm) - 1
     logs = _at_every_drop(law, diameters_mm, drops_mm)
     weight = (target.weight / target.giving_way()) ** 2
-    best = np.argmin(np.einsum("nkm,m->nk", (logs - aim) ** 2, weight), axis=1).astype(np.float64)
+    nearest, each = np.argmin(np.einsum("nkm,m->nk", (logs - aim) ** 2, weight), axis=1), np.arange(len(logs))
+    best = nearest.astype(np.float64)
     if last:
-        best = _between(law, diameters_mm, drops_mm, np.clip(best, 1, last - 1), aim, weight)
-    first_inside = np.maximum(_falls_to(logs, np.log(target.lambda_lean)).max(axis=1), 0.0)
-    last_inside = np.minimum(_falls_to(logs, np.log(target.lambda_rich)).min(axis=1), last)
+        middle = np.clip(nearest, 1, last - 1)
+        logs += (_exact(law, diameters_mm, drops_mm[middle]) - logs[each, middle])[:, None]
+        best = middle + _between(logs[each[:, None], middle[:, None] + np.array([-1, 0, 1])] - aim, weight)
+    first_inside = np.maximum(_falls_to(logs, np.log(target.lambda_lean + HARDLY / 2.0)).max(axis=1), 0.0)
+    last_inside = np.minimum(_falls_to(logs, np.log(target.lambda_rich - HARDLY / 2.0)).min(axis=1), last)
     # A height at which every band is inside what is permitted goes before one with a better mean.
     inside = first_inside <= last_inside
     best[inside] = np.clip(best, first_inside, last_inside)[inside]
     drop = _drops(drops_mm, best)
     counts = target.giving_way() == 1.0
     donor = _drops(drops_mm, np.clip(_falls_to(logs, aim + np.log1p(-TOO_RICH))[:, counts].min(axis=1), 0.0, last))
-    lacks, filed = _filed(law, aim, counts, diameters_mm, donor)
-    donor = _trimmed(law, filed, donor, drops_mm, aim, weight)
+    lacks, filed, apart = _filed(law, aim, counts, diameters_mm, donor)
+    donor = _trimmed(law, filed, donor, drops_mm, aim - apart, weight)
     return Scan(drop, _exact(law, diameters_mm, drop), donor, lacks, filed, _exact(law, filed, donor))
 
 
 def _trimmed(
     law: Law, diameters_mm: FloatArray, drop_mm: FloatArray, drops_mm: FloatArray, aim: FloatArray, weight: FloatArray
 ) -> FloatArray:
-    """Jet drops a step nearer to the least squares."""
-    now = _exact(law, diameters_mm, drop_mm) - aim
+    """Jet drops a step nearer to the least squares; ``aim`` is of a needle in the middle of its jet."""
     ends = [np.clip(drop_mm + step, drops_mm[0], drops_mm[-1]) for step in (-NUT_MM, NUT_MM)]
-    logs = [_centred(law, diameters_mm[:, None, :], end[:, None]) for end in ends]
-    slope = (logs[1] - logs[0]) / np.maximum(ends[1] - ends[0], 1e-9)[:, None]
-    turn = -(now * slope) @ weight / np.maximum(slope**2 @ weight, 1e-12)
+    now, low, high = (_centred(law, diameters_mm[:, None, :], drop[:, None]) for drop in (drop_mm, *ends))
+    slope = (high - low) / np.maximum(ends[1] - ends[0], 1e-9)[:, None]
+    turn = -((now - aim) * slope) @ weight / np.maximum(slope**2 @ weight, 1e-12)
     return np.clip(drop_mm + turn, drops_mm[0], drops_mm[-1])
 
 
@@ -119,15 +121,13 @@ def _at_every_drop(law: Law, diameters_mm: FloatArray, drops_mm: FloatArray) -> 
     return np.asarray(logs + np.einsum("pk,npm->nkm", np.array(share), apart))
 
 
-def _between(
-    law: Law, diameters_mm: FloatArray, drops_mm: FloatArray, middle: FloatArray, aim: FloatArray, weight: FloatArray
-) -> FloatArray:
-    """Place of least squares between a height and its neighbours, by a parabola of each band through the three."""
-    before, here, after = (_exact(law, diameters_mm, _drops(drops_mm, middle + k)) - aim for k in (-1, 0, 1))
+def _between(off: FloatArray, weight: FloatArray) -> FloatArray:
+    """Place of least squares, -1 to 1, from misses at three heights, (n, 3, m), by a parabola of each band."""
+    before, here, after = np.moveaxis(off, 1, 0)
     slope, bend = (after - before) / 2.0, (after + before) / 2.0 - here
     parts = (here**2, 2.0 * here * slope, slope**2 + 2.0 * here * bend, 2.0 * slope * bend, bend**2)
     cost = np.stack([part @ weight for part in parts], axis=1) @ np.vander(FINE, len(parts), increasing=True).T
-    return np.asarray(middle + FINE[np.argmin(cost, axis=1)])
+    return np.asarray(FINE[np.argmin(cost, axis=1)])
 
 
 def _falls_to(logs: FloatArray, level: FloatArray) -> FloatArray:
@@ -143,8 +143,8 @@ def _falls_to(logs: FloatArray, level: FloatArray) -> FloatArray:
 
 def _filed(
     law: Law, aim: FloatArray, counts: NDArray[np.bool_], diameters_mm: FloatArray, drop_mm: FloatArray
-) -> tuple[FloatArray, FloatArray]:
-    """Metal lacking at the worst band, and the diameters that filing each band to its target leaves."""
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Metal lacking at the worst band, diameters that filing each to its target leaves, and the law less a centred needle."""
     carburettor = law.setup.carburettor
     stations, shift = carburettor.needle.stations_mm, carburettor.position_mm(0.0, drop_mm)[:, None]
     lift = law.unknowns[law.place.lift()]
@@ -167,7 +167,7 @@ def _filed(
     taken = _rowwise(along, places, asked)
     # Nobody knows the needle above the station before the first band.
     taken[:, :-1][along[:, 1:] <= places[0]] = 0.0
-    return lacks, np.minimum.accumulate(diameters_mm - taken, axis=1)
+    return lacks, np.minimum.accumulate(diameters_mm - taken, axis=1), apart
 
 
 def _secant(function: Callable[[FloatArray], FloatArray], at_zero: FloatArray) -> FloatArray:

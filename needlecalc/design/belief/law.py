@@ -18,7 +18,7 @@ from needlecalc.units import FloatArray
 LEAST_CLEARANCE_MM = 1e-3  # on diameter; a far draw must not close the jet
 ROUNDING_MM = 1e-9  # lift and drop add up to the end of the needle only so exactly
 AT_ONCE = 300  # cars times bands: larger arrays leave the cache, which takes three times as long
-LEAST_OFFSET = 1e-4  # of the gap: nearer the middle the slope by the square of the offset is that here
+LEAST_OFFSET = 1e-5  # of the gap: nearer the middle the slope by the square of the offset is that here
 
 
 @dataclass(frozen=True, eq=False)
