@@ -14,6 +14,11 @@ class NeedleCalcError(Exception):
     ----------
     message : str
         One sentence; control characters in it are written out, so that it stays on one line.
+
+    Examples
+    --------
+    >>> issubclass(InputError, NeedleCalcError), issubclass(SolveError, NeedleCalcError)
+    (True, True)
     """
 
     def __init__(self, message: str = "") -> None:
@@ -29,6 +34,14 @@ class InputError(NeedleCalcError, ValueError):
         One sentence.
     argument : str
         Name of the argument or key at fault, where it is one.
+
+    Examples
+    --------
+    >>> from needlecalc import Fuel
+    >>> Fuel(ethanol_percent=200.0)
+    Traceback (most recent call last):
+        ...
+    needlecalc.errors.InputError: ethanol_percent is 200, but must lie between 0 and 100. State it in per cent by volume.
     """
 
     def __init__(self, message: str = "", *, argument: str = "") -> None:
@@ -49,6 +62,15 @@ class LogFormatError(InputError):
         Line in the file, counted from 1, where the trouble starts.
     column : str or None
         Name of the column at fault.
+
+    Examples
+    --------
+    >>> from io import StringIO
+    >>> from needlecalc import read_log
+    >>> read_log(StringIO("Time;RPM;wheel"))  # doctest: +ELLIPSIS
+    Traceback (most recent call last):
+        ...
+    needlecalc.errors.LogFormatError: open file, line 1: ...
     """
 
     def __init__(self, message: str, *, path: str = "", line: int | None = None, column: str | None = None) -> None:
@@ -67,6 +89,16 @@ class SolveError(NeedleCalcError, RuntimeError):
         One sentence with the cure.
     design : object or None
         The least bad design found, where there is one.
+
+    Examples
+    --------
+    >>> from needlecalc import check_engine
+    >>> from needlecalc.example import road
+    >>> from needlecalc.measure.checks import Mechanical
+    >>> check_engine(road.bands, mechanical=Mechanical(choke_off=False)).gate()  # doctest: +ELLIPSIS
+    Traceback (most recent call last):
+        ...
+    needlecalc.errors.SolveError: No needle is proposed: 1 check is red. c...
     """
 
     def __init__(self, message: str, *, design: Any = None) -> None:

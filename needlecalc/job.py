@@ -81,6 +81,14 @@ class Job:
         What was filled in.
     converted : str
         Which keys were written in other units, and what they are; empty where none was.
+
+    Examples
+    --------
+    >>> from needlecalc.example import road
+    >>> road.job.name
+    'pass-road van (invented)'
+    >>> road.job.design(road.bands, road.checks)
+    Design: usable, worst band 0.7 % off target
     """
 
     name: str

@@ -35,15 +35,19 @@ def test_every_name_of_a_space_is_its_own(space):
         assert getattr(SPACES[space], name).__name__ == name
 
 
+@pytest.mark.parametrize(("space", "name"), [(space, name) for space, one in SPACES.items() for name in one.__all__])
+def test_every_public_name_has_an_example(space, name):
+    # The examples run with the tests: pytest collects the doctests of the package.
+    parsed = doctest.DocTestFinder(recurse=False).find(getattr(SPACES[space], name), name, globs={})
+    assert any(test.examples for test in parsed)
+
+
 @pytest.mark.parametrize(
     ("space", "name"),
     [(space, name) for space in ("needlecalc.physics", "needlecalc.parts") for name in SPACES[space].__all__],
 )
-def test_every_public_name_says_its_units_and_has_an_example(space, name):
-    # The examples run with the tests: pytest collects the doctests of the package.
+def test_every_formula_and_part_says_its_units(space, name):
     thing = getattr(SPACES[space], name)
-    parsed = doctest.DocTestFinder(recurse=False).find(thing, name, globs={})
-    assert any(test.examples for test in parsed), "no example"
     assert "Parameters\n" in thing.__doc__
     asks_numbers = re.search("float|Array", str(inspect.signature(thing)))
     assert not asks_numbers or re.search(r"\[[^]]+\]", thing.__doc__), "no unit"

@@ -85,6 +85,13 @@ class AltitudeCard(Shown, Printed):
         Slope of the road for which uphill and downhill are told, where the float chamber's place is known. [%]
     made_at : datetime
         Date and time it says it was made.
+
+    Examples
+    --------
+    >>> from needlecalc import at_altitude
+    >>> from needlecalc.example import road
+    >>> altitude_card(at_altitude(road.setup, road.bands, road.design, 2000.0)).paper
+    Paper(size='A4', unit='mm', decimal='point', language='en')
     """
 
     trip: Trip

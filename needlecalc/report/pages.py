@@ -193,6 +193,16 @@ def write_pdf(sheet: GrindSheet, path: str | Path) -> None:
     ------
     InputError
         If it cannot be written.
+
+    Examples
+    --------
+    >>> from pathlib import Path
+    >>> from tempfile import TemporaryDirectory
+    >>> from needlecalc.example import road
+    >>> with TemporaryDirectory() as folder:
+    ...     write_pdf(road.job.sheet(road.design), Path(folder) / "sheet.pdf")
+    ...     print((Path(folder) / "sheet.pdf").read_bytes()[:4])
+    b'%PDF'
     """
     path = Path(path)
     write_files({path: pdf_of(sheet.document())}, f"{plain(path.name, LONGEST_NAME)}: the sheet")

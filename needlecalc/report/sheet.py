@@ -68,6 +68,12 @@ class GrindSheet(Orders, Printed):
     ------
     InputError
         If the width is impossible or the word unknown.
+
+    Examples
+    --------
+    >>> from needlecalc.example import road
+    >>> road.job.sheet(road.design)
+    Grind sheet for 'van as fitted': usable
     """
 
     def __post_init__(self) -> None:

@@ -145,6 +145,12 @@ class AltitudeOutlook(Shown):
         The same places with the needle of the first stop, which the next drive is on; None where there is no other.
     leanest : float
         Leanest lambda that full load bears, as the meter shows it. [-]
+
+    Examples
+    --------
+    >>> from needlecalc.example import road
+    >>> at_altitude(road.setup, road.bands, road.design, 2000.0)
+    Altitude outlook of 'van as fitted at its target': the drive, 2000 m; no red warning
     """
 
     car: Car

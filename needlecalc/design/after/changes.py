@@ -127,6 +127,12 @@ class Changes(Shown):
         Each change by itself, no metal taken off, the jet's nut set anew where it turns; the file among them.
     left_out : tuple of Remark
         Changes that could not be worked out.
+
+    Examples
+    --------
+    >>> from needlecalc.example import road
+    >>> try_changes(road.design)
+    Changes: 2 tried; inside what is permitted: file
     """
 
     design: Design

@@ -75,6 +75,12 @@ class Progress(Shown):
         Chance of a rich band at which filing stops. [-]
     next_stroke : NextStroke
         What to do.
+
+    Examples
+    --------
+    >>> from needlecalc.example import road
+    >>> judge_cut(road.design, road.design.stop.needle.diameters_mm)
+    Progress: stop: at the first stop, at most 0 um to go
     """
 
     design: Design

@@ -64,6 +64,12 @@ class RankedNeedle(Shown):
         Metal it lacks where no jet height makes it a donor, by more than hand and micrometer can tell; else 0. [um]
     donor_drop_mm : float
         Jet drop it would be driven with once filed. [mm]
+
+    Examples
+    --------
+    >>> from needlecalc.example import road
+    >>> rank([road.design.needle], road.target, road.job.learned(road.bands)).needles[0].needle.name
+    'van as fitted at its target'
     """
 
     needle: Needle
@@ -96,6 +102,12 @@ class Ranking(Shown):
         Those that serve first, then by rms miss.
     refused : tuple of (str, str)
         Names of those that could not be weighed, and why.
+
+    Examples
+    --------
+    >>> from needlecalc.example import road
+    >>> rank([road.design.present(), road.design.needle], road.target, road.job.learned(road.bands)).needles[0].needle.name
+    'van as fitted at its target'
     """
 
     target: Target

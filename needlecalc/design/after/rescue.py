@@ -62,6 +62,12 @@ class Rescue(Shown):
         band is hurt.
     way_out : WayOut
         What to do.
+
+    Examples
+    --------
+    >>> from needlecalc.example import road
+    >>> rescue(road.design, road.design.stop.needle.diameters_mm - 0.01)
+    Rescue: jet, and the other stations filed back
     """
 
     progress: Progress

@@ -36,6 +36,14 @@ class JetShift(Shown):
         Bands that both drives read.
     seen, expected, seen_u : array, shape (r,)
         Change of ln(lambda) seen, expected before anything was learned, and the doubt of the seen. [-]
+
+    Examples
+    --------
+    >>> from dataclasses import replace
+    >>> from needlecalc.example import road
+    >>> moved = replace(road.bands, lambda_measured=0.97 * road.bands.lambda_measured)
+    >>> jet_shift(road.bands, moved, road.setup, flats=2.0)
+    Jet moved +2 flats: 0.56 +- 0.04 of the change expected, 11 bands
     """
 
     flats: float
@@ -100,6 +108,14 @@ def jet_shift(bands: Bands, moved: Bands, setup: Setup, *, flats: float, doubts:
     ------
     InputError
         If the nut was not turned, or the drives share no band.
+
+    Examples
+    --------
+    >>> from dataclasses import replace
+    >>> from needlecalc.example import road
+    >>> moved = replace(road.bands, lambda_measured=0.97 * road.bands.lambda_measured)
+    >>> jet_shift(road.bands, moved, road.setup, flats=2.0)
+    Jet moved +2 flats: 0.56 +- 0.04 of the change expected, 11 bands
     """
     jet = setup.carburettor.jet
     if not np.isfinite(flats) or abs(flats) < LEAST_TURN_FLATS:

@@ -40,6 +40,11 @@ class Doubts:
     lean_limit : float
         Lambda past which an engine misfires and the meter reads too lean; bands past it count as at least
         so lean. [-]
+
+    Examples
+    --------
+    >>> Doubts(viscosity=0.08).viscosity
+    0.08
     """
 
     repeatability: float = 0.004

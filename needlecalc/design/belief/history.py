@@ -61,6 +61,12 @@ class Pass(Shown):
     ------
     InputError
         If a band has no lift or no doubt of it, a doubt is negative, or the jet drop is no number.
+
+    Examples
+    --------
+    >>> from needlecalc.example import road
+    >>> Pass(road.design.present(), road.setup.carburettor.jet.drop_mm, road.bands)
+    Pass: needle 'van as fitted', jet drop 1.60 mm, 11 bands
     """
 
     needle: Needle
@@ -276,6 +282,16 @@ def read_history(path: str | Path) -> History:
     ------
     LogFormatError
         If the file is no history.
+
+    Examples
+    --------
+    >>> from pathlib import Path
+    >>> from tempfile import TemporaryDirectory
+    >>> from needlecalc.example import road
+    >>> with TemporaryDirectory() as folder:
+    ...     road.job.passes(road.bands).save(Path(folder) / "passes.json")
+    ...     read_history(Path(folder) / "passes.json")
+    History of 1 pass, 1 needle
     """
     name, listed = plain(Path(path).name, LONGEST_NAME), passes_in(path)
     passes = []

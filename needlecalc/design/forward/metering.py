@@ -46,6 +46,12 @@ class Metering(Shown):
         Mean depth below the jet's face at which the diameter acts. [mm]
     share_elsewhere : array, shape (m,)
         Share of the effect that falls on other stations than if the face alone metered. [-]
+
+    Examples
+    --------
+    >>> from needlecalc.example import road
+    >>> metering(road.setup, [2.0, 10.0, 20.0]).rows()[1]["lift_mm"]
+    10.0
     """
 
     setup: Setup

@@ -108,6 +108,14 @@ class Alternative:
         The limit that was eased.
     multiplier : float
         Its multiplier: fall of half the fit's sum of squares per millimetre; NaN where none. [1/mm]
+
+    Examples
+    --------
+    >>> from needlecalc import Limits, solve
+    >>> from needlecalc.example import road
+    >>> held = solve(road.target, road.setup, checks=road.checks, limits=Limits(max_cut_mm=0.02))
+    >>> held.alternatives[0].kind.value
+    'deeper cut'
     """
 
     kind: Change

@@ -77,6 +77,11 @@ class Limits:
         Turn the jet nut by half or whole flats only; None for any turn.
     drop_min_mm, drop_max_mm : float or None
         Jet drop the design may use, inside the range of the nut; all of that range when not given. [mm]
+
+    Examples
+    --------
+    >>> Limits(max_cut_mm=0.1, keep=(1, 2)).keep
+    (1, 2)
     """
 
     new_blank: bool = False

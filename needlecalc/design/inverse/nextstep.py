@@ -39,7 +39,14 @@ class Unweighed(StrEnum):
 
 @dataclass(frozen=True, repr=False)
 class NextSteps(Shown):
-    """Measurements ranked by what they would take off the uncertainty of a design, best first."""
+    """Measurements ranked by what they would take off the uncertainty of a design, best first.
+
+    Examples
+    --------
+    >>> from needlecalc.example import road
+    >>> measure_next(road.design).steps[0].what.value
+    'jet drive'
+    """
 
     design: Design
     steps: tuple[NextStep, ...]

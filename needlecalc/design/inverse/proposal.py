@@ -53,6 +53,13 @@ class NextStep:
         Flats of the jet nut to turn, positive lowers the jet; 0 for all but a jet drive.
     amount : float
         Jet drop of the drive, or the standard uncertainty of the length read [mm]; how many times as long the holds are.
+
+    Examples
+    --------
+    >>> from needlecalc import measure_next
+    >>> from needlecalc.example import road
+    >>> measure_next(road.design).steps[0].flats
+    2
     """
 
     what: Measurement
@@ -199,6 +206,14 @@ class Design(Shown):
         The measurement that would help most before the cut, where the first stop is held short; None elsewhere.
     checks : Checks or None
         Checks made before it; None where none were.
+
+    Examples
+    --------
+    >>> from needlecalc.example import road
+    >>> road.design
+    Design: usable, worst band 0.7 % off target
+    >>> road.design.met
+    True
     """
 
     learned: Learned

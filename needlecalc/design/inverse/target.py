@@ -72,6 +72,14 @@ class Target(Shown):
     ------
     InputError
         If a target is no lambda or lies outside what is permitted, or a weight is not positive.
+
+    Examples
+    --------
+    >>> from needlecalc.example import road
+    >>> road.target
+    Target: 11 bands, lambda 0.88 to 1.00
+    >>> road.target.lambda_target[:3]
+    array([0.99999329, 1.00405012, 1.00405012])
     """
 
     bands: Bands

@@ -134,6 +134,13 @@ class Check:
         Running point of a gas reading, or bank of twins.
     causes : tuple of Cause
         Which explanations, where several are possible.
+
+    Examples
+    --------
+    >>> from needlecalc.example import road
+    >>> check = road.checks.checks[0]
+    >>> check.kind.value, check.verdict.value
+    ('compression', 'green')
     """
 
     kind: CheckKind
@@ -177,6 +184,12 @@ class Checks(Shown):
         The limits they were held against.
     reason : str
         Why a red check was overridden; empty where none was.
+
+    Examples
+    --------
+    >>> from needlecalc.example import road
+    >>> road.checks
+    Checks: 0 red, 0 amber, 38 green, 5 not measured
     """
 
     checks: tuple[Check, ...]

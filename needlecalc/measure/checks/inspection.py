@@ -132,6 +132,11 @@ class GasReading:
         The lambda meter's reading and its uncertainty. [-]
     co_limit_percent : float or None
         CO limit of the test, which local law sets. [%]
+
+    Examples
+    --------
+    >>> GasReading(at="idle", co_percent=1.2, co2_percent=14.3, o2_percent=0.4, hc_ppm=150.0).hc_as
+    'hexane'
     """
 
     at: str = "idle"
@@ -164,6 +169,11 @@ class Sensor:
         O2 that its controller shows in free air. [%]
     place : str or None
         "manifold", "downpipe" or "tailpipe".
+
+    Examples
+    --------
+    >>> Sensor(free_air_o2_percent=20.9, place="downpipe")
+    Sensor(free_air_o2_percent=20.9, place='downpipe')
     """
 
     free_air_o2_percent: float | None = None
@@ -187,6 +197,11 @@ class Mechanical:
         As found.
     slow_return, flat_spot_on_snap, rich_when_hot : bool or None
         Symptoms: idle comes down slowly; hesitates only when the throttle is snapped; rich only when hot.
+
+    Examples
+    --------
+    >>> Mechanical(compression_kpa=[1150, 1180, 1160, 1140]).compression_kpa
+    (1150.0, 1180.0, 1160.0, 1140.0)
     """
 
     coolant_degc: float | None = None
@@ -214,6 +229,11 @@ class Twins:
         Lambda of each bank. [-]
     flats : sequence of float or None
         Flats each jet nut stands below its highest, at the same idle mixture. [flats]
+
+    Examples
+    --------
+    >>> Twins(air=[10.0, 10.4]).air
+    (10.0, 10.4)
     """
 
     air: Sequence[float] | None = None
@@ -236,6 +256,13 @@ class NeedleReading:
         Diameters as measured; NaN where not. [mm]
     second_mm : array_like, shape (n,), or None
         The same at another angle. [mm]
+
+    Examples
+    --------
+    >>> from needlecalc.example import road
+    >>> needle = road.design.present()
+    >>> NeedleReading(needle, needle.diameters_mm, needle.diameters_mm - 0.002).needle
+    Needle 'van as fitted': 13 stations, 0 to 38.1 mm from the shoulder, 2.475 to 1.378 mm
     """
 
     needle: Needle

@@ -51,6 +51,12 @@ class LeakSign:
         Square misfit of needle and leak together over its degrees of freedom; 1 where both fit. [-]
     why_not : Cause or None
         Why nothing can be said; None where something can.
+
+    Examples
+    --------
+    >>> from needlecalc.example import road
+    >>> leak_sign(road.bands, road.setup).bands
+    11
     """
 
     area_mm2: float = float("nan")

@@ -45,6 +45,11 @@ class SensorZero:
         Gas readings that had a say.
     left_out : tuple of Remark
         Gas readings that had none: why, and where each was taken (``at``).
+
+    Examples
+    --------
+    >>> SensorZero(mean=0.012, u=0.006, readings=2)
+    SensorZero(mean=0.012, u=0.006, readings=2, left_out=())
     """
 
     mean: float = 0.0

@@ -182,6 +182,14 @@ class Bands(Shown):
     ------
     InputError
         If columns differ in length, there is no band, or lambda is none.
+
+    Examples
+    --------
+    >>> from needlecalc.example import road
+    >>> road.bands
+    Bands: 11, 2545 samples, 850 to 5000 rpm
+    >>> road.bands.name(0)
+    '850 rpm idle'
     """
 
     columns: Mapping[str, FloatArray]

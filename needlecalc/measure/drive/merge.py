@@ -52,6 +52,13 @@ class Normalisation(Shown):
         Factors on lambda, each for itself. [-]
     viscous_fraction : array, shape (m,)
         Share of the fuel's pressure difference that viscosity takes. [-]
+
+    Examples
+    --------
+    >>> from needlecalc import Air
+    >>> from needlecalc.example import road
+    >>> print(normalise_bands(road.bands, air=Air.at_altitude(1800.0)).air.round(3)[:3])
+    [0.959 0.959 0.959]
     """
 
     bands: Bands
@@ -129,6 +136,13 @@ def normalise_bands(
     ----------
     .. [1] As :func:`needlecalc.physics.air.lambda_factor_of_air` and
        :func:`needlecalc.physics.fuel.lambda_factor_of_fuel`.
+
+    Examples
+    --------
+    >>> from needlecalc import Air
+    >>> from needlecalc.example import road
+    >>> normalise_bands(road.bands, air=Air.at_altitude(1800.0))
+    Normalisation: 11 bands, lambda x 0.9590 to 0.9590
     """
     setup = _stated(bands)
     after = replace(setup, air=air or setup.air, fuel=fuel or setup.fuel)
@@ -187,6 +201,12 @@ def with_setup(bands: Bands, setup: Setup) -> Bands:
     -------
     Bands
         As before, the setup stated.
+
+    Examples
+    --------
+    >>> from needlecalc.example import road
+    >>> with_setup(road.bands, road.setup).setup == road.setup
+    True
     """
     return bands.having(setup=setup)
 
@@ -240,6 +260,12 @@ def merge_bands(first: Bands, second: Bands, *others: Bands, despite: str | None
     ----------
     .. [1] DerSimonian and Laird, "Meta-analysis in clinical trials", *Controlled Clinical Trials* 7 (1986) 177
        (from memory).
+
+    Examples
+    --------
+    >>> from needlecalc.example import road
+    >>> merge_bands(road.bands, road.bands)
+    Bands: 11, 5090 samples, 850 to 5000 rpm
     """
     drives = (first, second, *others)
     if despite is not None and not despite.strip():

@@ -47,6 +47,12 @@ class LeanLimits(Shown):
         How far targets stay below the limit. [-]
     source : tuple of str
         Where each comes from.
+
+    Examples
+    --------
+    >>> limits = typed_sweep([0.95, 1.02, 1.10, 1.16], [False, False, False, True], load="light", rpm=2500)
+    >>> limits.lambda_limit, limits.lambda_rough
+    (array([1.1]), array([1.16]))
     """
 
     load: tuple[str, ...]
@@ -197,6 +203,18 @@ def lean_limit(
     Rows are gathered by their smoothed lambda in classes 0.02 wide, each begun at the richest row that is in
     none, so a hold is not cut in two; rows where lambda moves are left out.  The
     wander is that about a running mean of 2 s, so the slow fall of speed does not count in it.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> import pandas as pd
+    >>> from needlecalc import read_log
+    >>> time = np.arange(0.0, 60.0, 0.1)
+    >>> step = (time // 10).astype(int)
+    >>> wander = np.where(step == 5, 60.0, 5.0) * np.sin(9.0 * time)
+    >>> log = read_log(pd.DataFrame({"Time (s)": time, "RPM": 2500 + wander, "Lambda": 0.95 + 0.05 * step}))
+    >>> lean_limit(log, load="light")
+    LeanLimits: light 2500 rpm 1.15
     """
     check_range(rough_times, "rough_times", 1.1, 10.0, cure="It is a ratio, some 2.")
     check_range(drop_share, "drop_share", 0.005, 0.3, cure="It is a share, some 0.03.")

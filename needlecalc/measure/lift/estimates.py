@@ -52,6 +52,11 @@ class LiftDoubts:
         Lift sensor. [mm]
     zero_u_mm : float
         Zero of the sensor or of the readings, part of their uncertainty that all bands share. [mm]
+
+    Examples
+    --------
+    >>> LiftDoubts(sensor_u_mm=0.1).sensor_u_mm
+    0.1
     """
 
     throat_u: float = 0.05

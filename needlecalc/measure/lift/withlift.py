@@ -96,6 +96,14 @@ def restate_lift(lift_mm: ArrayLike, before: Setup, after: Setup) -> FloatArray:
     also as the inverse of their number.
 
     .. math:: \dot m(y') = \dot m(y)\,\frac{\rho'}{\rho}\,\frac{N}{N'}
+
+    Examples
+    --------
+    >>> from dataclasses import replace
+    >>> from needlecalc import Air
+    >>> from needlecalc.example import road
+    >>> print(restate_lift([4.0, 12.0], road.setup, replace(road.setup, air=Air.at_altitude(1800.0))).round(2))
+    [ 3.87 11.61]
     """
     lift = read_only(lift_mm, "lift_mm", allow_nan=True)
     old, new = before.carburettor.air_valve, after.carburettor.air_valve

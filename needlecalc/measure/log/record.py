@@ -83,6 +83,14 @@ class Log(Shown):
         What was assumed or found; ``assumptions`` are their sentences.
     unused : tuple of str
         Columns of the file that carry none of the meanings above, as named there.
+
+    Examples
+    --------
+    >>> from needlecalc.example import road
+    >>> road.log
+    Log('pass_van_drive.csv', 5360 rows over 536 s, 5267 fit for use)
+    >>> road.log.to_frame().columns[:3].tolist()
+    ['time_s', 'rpm', 'lambda_measured']
     """
 
     name: str
