@@ -142,6 +142,12 @@ class Budget(Shown):
         Of each final diameter; NaN where nothing is cut or a limit ends the cut. [um]
     lambda_percent : mapping of Source to array, shape (m,)
         Of lambda of each band at the final diameters, on another day than the nut is set on. [%]
+
+    Examples
+    --------
+    >>> from needlecalc.example import road
+    >>> road.design.budget().diameter_u_um().shape
+    (13,)
     """
 
     stations_mm: FloatArray
