@@ -35,6 +35,7 @@ from needlecalc.jobdrive import bands_of, checks_of, gases_of, lean_limits_of, l
 from needlecalc.jobkinds import built, named, nearest, path_in
 from needlecalc.measure.checks.check import Checks
 from needlecalc.measure.checks.gas import MOST_RESIDUAL_O2_PERCENT
+from needlecalc.measure.checks.limits import CheckLimits
 from needlecalc.measure.checks.sensorzero import sensor_zero
 from needlecalc.measure.drive.bands import Bands
 from needlecalc.measure.drive.sweep import LeanLimits
@@ -59,6 +60,8 @@ TARGET_SETTINGS = (
     "tester_lambda",
     "permitted_either_side",
     "idle_o2_percent",
+    "idle_hc_ppm",
+    "idle_hc_limit_ppm",
 )
 SAME_DROP_MM = 1e-6
 
@@ -138,6 +141,10 @@ class Job:
         left = [gas.o2_percent for gas in gases if gas.at == "idle" and gas.o2_percent is not None]
         if left and zero is not None and not any(one.numbers["at"] == "idle" for one in zero.left_out):
             settings.setdefault("idle_o2_percent", min(left[0], MOST_RESIDUAL_O2_PERCENT))
+        for gas in (gas for gas in gases if gas.at == "idle" and gas.hc_ppm is not None):
+            high = built(CheckLimits, self.settings["checks"].get("limits", {}), "checks.limits").misfire_hc_ppm[0]
+            settings.setdefault("idle_hc_ppm", gas.hexane_ppm())
+            settings.setdefault("idle_hc_limit_ppm", gas.hexane_limit_ppm() or high)
         limit = [gas.co_limit_percent for gas in gases if gas.at == "idle" and gas.co_limit_percent is not None]
         if limit and not {"idle_co_percent", "idle_lambda_least"} & set(settings):
             settings["idle_co_percent"] = limit[0]  # a limit stated for the check is a limit of the test

@@ -311,6 +311,7 @@ def every_finding() -> list[dict]:
             ]
         },
         {"gases": [nc.checks.GasReading(lambda_measured=0.915, co_limit_percent=3.5)]},
+        {"gases": [nc.checks.GasReading(hc_ppm=500, hc_limit_ppm=300)]},
         {
             "gases": [
                 nc.checks.GasReading(lambda_measured=1.15, co_percent=1.0, co2_percent=9.8),

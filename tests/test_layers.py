@@ -78,6 +78,7 @@ FLOORS = [
         "design.inverse.limits",
         "design.inverse.target",
         "design.inverse.maketarget",
+        "design.inverse.forecast",
         "design.inverse.problem",
         "design.inverse.fit",
         "design.inverse.uncertainty",

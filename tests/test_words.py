@@ -19,6 +19,7 @@ from needlecalc.design.after.rank import Worth
 from needlecalc.design.after.rescue import WayOut
 from needlecalc.design.belief.learned import LearnedRemark
 from needlecalc.design.inverse.alternatives import Change, Unsolved
+from needlecalc.design.inverse.forecast import ForecastResult
 from needlecalc.design.inverse.limits import LimitKind
 from needlecalc.design.inverse.nextstep import Unweighed
 from needlecalc.design.inverse.notes import DesignRemark
@@ -51,6 +52,7 @@ def tables():
         (Cause, words.CAUSES),
         (LimitKind, words.LIMITS),
         (Measurement, words.MEASUREMENTS),
+        (set(ForecastResult) - {ForecastResult.NO_LIMIT}, words.RESULTS),
         (Stages, words_sheet.DO),
         (Stages, words_sheet.STOP),
         (Stages, words_sheet.BANDS),

@@ -149,6 +149,7 @@ WORDS = {
         "read lambda and CO together; CO over {least_co:g} % is needed",
     ),
     CheckKind.HYDROCARBONS: _Words("{value:.0f} ppm as hexane", "under {amber:g} ppm", "", "read HC in ppm"),
+    CheckKind.HC_LIMIT: _Words("{value:.0f} ppm as hexane, {low:.0f} to {high:.0f}", "{most:.0f} ppm", "", "read HC in ppm"),
     CheckKind.CO_LIMIT: _Words("{value:.1f} %, {low:.1f} to {high:.1f}", "{most:g} %", "", "read CO, or at least lambda"),
     CheckKind.LEAN_AT_IDLE: _Words(
         "lambda {value:.2f} at idle, {other:.2f} at {other_at}",
@@ -283,7 +284,8 @@ CAUSES = {
     Cause.RICH_MISFIRE: "Misfire with fuel to spare: plugs, leads, gaps, compression.",
     Cause.LEAN_MISFIRE: "Misfire, perhaps from a mixture too lean to burn: leaning to pass CO can fail HC. Ignition first.",
     Cause.OVER_LIMIT: "Over the limit: right what is red, then set the idle by the jet.",
-    Cause.NOT_PROVEN: "Not proven: the limit lies inside the uncertainty; read CO with an analyser.",
+    Cause.HC_OVER_LIMIT: "Over the limit: look for misfire, leads and plugs first; leaning raises it further.",
+    Cause.NOT_PROVEN: "Not proven: the limit lies inside the uncertainty; read it with an analyser.",
     Cause.THIN_AT_IDLE: "CO + CO2 is low at idle alone: an exhaust leak or a shallow probe. Do not enrich the idle.",
     Cause.LEAN_JET_OR_LEAK: "An air leak, or a jet set lean: look for leaks before the jet is turned.",
     Cause.NEITHER: "Neither the needle as stated nor a leak explains how lambda goes over air flow and load: check needle "

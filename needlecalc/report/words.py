@@ -11,6 +11,7 @@ from enum import StrEnum
 from needlecalc.design.belief.learned import LearnedRemark
 from needlecalc.design.belief.unknowns import Source
 from needlecalc.design.inverse.alternatives import Change, Unsolved
+from needlecalc.design.inverse.forecast import ForecastResult
 from needlecalc.design.inverse.limits import LimitKind
 from needlecalc.design.inverse.nextstep import Unweighed
 from needlecalc.design.inverse.notes import DesignRemark
@@ -32,6 +33,7 @@ WHY: dict[StrEnum, str] = {
     Why.LAMBDA_TEST: "idle test at lambda {limit:g}, aimed at {aim:g}",
     Why.PASSES: "passes the idle test as it is",
     Why.EVEN_IDLE: "no leaner than even idling, common practice",
+    Why.HC_HIGH: "no leaner: hydrocarbons {hc:.0f} ppm are over {limit:.0f}; {asked:.2f} was asked",
     Why.LEAN_LIMIT: "lean limit {limit:.2f} less {margin:g}; {asked:.2f} was asked",
 }
 LAMBDA_READ = "lambda {lambda_read:.3f} read, {lambda_due:.3f} due"
@@ -45,6 +47,14 @@ REMARKS: dict[StrEnum, str] = {
         "{band} and {other} share the lift of {lift_mm:.1f} mm but ask for {richer_percent:+.0f} % and "
         "{leaner_percent:+.0f} % fuel. One needle cannot give both, so the richer wins. Not even what is permitted of "
         "the two can be had together."
+    ),
+    TargetRemark.HC_HIGH: (
+        "{band} is leaned no further: its hydrocarbons are high, {hc:.0f} ppm against {limit:.0f}, and leaning raises them. "
+        "Look for misfire first; lambda {asked:.2f} was asked."
+    ),
+    TargetRemark.HC_AGAINST_CO: (
+        "{band}: the CO limit needs it leaner, but its hydrocarbons are high already, {hc:.0f} ppm against {limit:.0f}. "
+        "Leaning may fail that test: look for misfire first."
     ),
     TargetRemark.FULL_LOAD_LEAN: (
         "Full load is asked to run leaner than lambda {limit:.2f}, which can melt pistons (common practice): {bands}, "
@@ -105,10 +115,10 @@ REMARKS: dict[StrEnum, str] = {
         "{half_step:.3f} beside {aim:.3f}, too rich then: {rich:.3f} to {lean:.3f} is permitted. Take the step on the "
         "lean side."
     ),
-    DesignRemark.TEST: "Test of {bands}: chance to fail {percent:.0f} %{when}.",
+    DesignRemark.TEST: "Test of {bands}: chance to fail {percent:.0f} %{when}.{forecast}",
     DesignRemark.TEST_IN_DANGER: (
         "Test of {bands}: chance to fail {percent:.0f} %{when}. Aim farther from the limit, or know the lambda of idle "
-        "better."
+        "better.{forecast}"
     ),
     DesignRemark.NO_DATA: "No data at {stations}: no band reaches so far. {stay}",
     DesignRemark.FOLLOWS_THE_TAPER: "{Stations}: {changed}, only so that the taper neither reverses nor gets too steep.",
@@ -149,6 +159,16 @@ CHANGED = {
     0: "cut too",
     1: "of another diameter",
 }
+FORECAST = (
+    " {result} on the next drive, {limit}: lambda {lambda:.2f} (90 %: {lambda_low:.2f} to {lambda_high:.2f}), "
+    "CO {co:.1f} % ({co_low:.1f} to {co_high:.1f} %)."
+)
+RESULTS: dict[StrEnum, str] = {
+    ForecastResult.PASSES: "Passes",
+    ForecastResult.NOT_PROVEN: "Not proven",
+    ForecastResult.FAILS: "Fails",
+}
+TEST_LIMIT: dict[StrEnum, str] = {Why.CO_TEST: "CO limit {limit:g} %", Why.LAMBDA_TEST: "lambda {limit:g} or more"}
 TEST_WHEN = {
     Stages.NOTHING: "",
     Stages.AT_ONCE: " after the cut",

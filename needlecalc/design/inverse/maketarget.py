@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import NamedTuple
 
 import numpy as np
 
 from needlecalc.arrays import check_range, read_only
-from needlecalc.design.inverse.target import LEANEST_FULL_LOAD, PERMITTED_EITHER_SIDE, Target, Why
+from needlecalc.design.inverse.target import LEANEST_FULL_LOAD, PERMITTED_EITHER_SIDE, IdleTest, Target, Why
 from needlecalc.echo import shown
 from needlecalc.errors import InputError
 from needlecalc.measure.checks.sensorzero import SensorZero
@@ -19,21 +18,12 @@ from needlecalc.remark import Remark
 
 # Common practice, no source; the user's own table goes before.
 REGIMES = {"idle": 0.93, "light": 1.00, "part": 0.95, "full": 0.88, "all": 0.95}
+HIGH_HC_PPM = 600.0  # as hexane, where no limit is stated
 LEANEST_IDLE = 1.05  # beyond it few engines idle evenly; common practice
 CO_MARGIN_PERCENT = 0.3
 LAMBDA_MARGIN = 0.02
 Wanted = float | Mapping[str, float]
 WANTED_KEYS = ("lambda", "rich", "lean", "weight")
-
-
-class IdleTest(NamedTuple):
-    """An idle test: its kind and limit, and the lambda of the limit and the one to aim at."""
-
-    kind: Why
-    limit: float
-    edge: float
-    aim: float
-    o2_percent: float = 0.0
 
 
 def make_target(
@@ -49,6 +39,8 @@ def make_target(
     permitted_either_side: float = PERMITTED_EITHER_SIDE,
     lean_limits: LeanLimits | None = None,
     idle_o2_percent: float = 0.0,
+    idle_hc_ppm: float | None = None,
+    idle_hc_limit_ppm: float = HIGH_HC_PPM,
     sensor_zero: SensorZero | None = None,
 ) -> Target:
     """Target lambda by load, from the user's table, an idle test, or the usual regimes.
@@ -74,6 +66,9 @@ def make_target(
         Leanest smooth lambda found by sweeps; no target of their bands goes leaner than that less the margin.
     idle_o2_percent : float
         Oxygen an analyser finds at idle beside the CO: the more is left over, the leaner the CO limit lies. [%]
+    idle_hc_ppm, idle_hc_limit_ppm : float or None, float
+        Hydrocarbons read at idle, as hexane, and from where on they are high: idle is then asked to run no leaner than
+        it does, as leaning raises them further; a CO limit that needs it leaner goes before. [ppm]
     sensor_zero : SensorZero or None
         How far the lambda meter is off, by gas read beside it; targets are then given as that meter shows them.
 
@@ -102,6 +97,9 @@ def make_target(
     [1.05 0.87] [0.97 0.82] [1.1 0.92]
     """
     table = _checked(bands, lambda_by_load or {})
+    if idle_hc_ppm is not None:
+        check_range(idle_hc_ppm, "idle_hc_ppm", 0.0, 2e4, cure="It is in ppm as hexane.")
+    check_range(idle_hc_limit_ppm, "idle_hc_limit_ppm", 1.0, 2e4, cure="It is in ppm as hexane.")
     check_range(permitted_either_side, "permitted_either_side", 0.005, 0.2, cure="It is a lambda either side.")
     by_co = idle_co_percent, idle_margin_co_percent, tester_co_percent, idle_o2_percent
     test = idle_test(*by_co, idle_lambda_least, idle_margin_lambda, tester_lambda)
@@ -120,12 +118,18 @@ def make_target(
             if swept[0] - off < aim:
                 numbers = {"limit": limit, "margin": lean_limits.margin, "asked": aim}
                 aim, why = swept[0] - off, Remark(Why.LEAN_LIMIT, numbers=numbers)
+        if load == "idle" and idle_hc_ppm is not None and idle_hc_ppm > idle_hc_limit_ppm:
+            limit = min(limit, max(float(bands.lambda_measured[b]) - off, test.edge if test else 0.0))
+            if limit < aim:
+                numbers = {"hc": idle_hc_ppm, "limit": idle_hc_limit_ppm, "asked": aim, "aim": limit}
+                aim, why = limit, Remark(Why.HC_HIGH, numbers=numbers)
         permitted = _permitted(bands, b, aim, own, own_test, permitted_either_side, limit)
         rows.append((aim, *permitted, own.get("weight", 1.0), why))
     aims, rich, lean, weight, reasons = zip(*rows, strict=True)
     by_meter = [np.asarray(column) + off for column in (aims, rich, lean)]
     tested = np.array([test is not None and load == "idle" for load in bands.load])
-    return Target(bands, by_meter[0], reasons, by_meter[1], by_meter[2], read_only(weight, "weight"), tested, sensor_zero)
+    weights = read_only(weight, "weight")
+    return Target(bands, by_meter[0], reasons, by_meter[1], by_meter[2], weights, tested, sensor_zero, test)
 
 
 def _aim(

@@ -171,6 +171,10 @@ def _test(design: Design) -> Remark | None:
     numbers: dict[str, float | int | str] = {"percent": 100.0 * design.final.chance_fails, "stages": str(stages)}
     if stages is Stages.IN_STAGES:
         numbers["stop_percent"] = 100.0 * design.stop.chance_fails
+    if (seen := design.forecast(design.next_stage())) is not None and seen.test is not None:
+        numbers |= {"limit": seen.test.limit, "of": seen.test.kind.value, "result": seen.result.value}
+        numbers |= {"lambda": seen.lambda_expected, "lambda_low": seen.lambda_low, "lambda_high": seen.lambda_high}
+        numbers |= {"co": seen.co_percent, "co_low": seen.co_low, "co_high": seen.co_high}
     bands = target.called(*np.flatnonzero(target.tested).tolist())
     kind = DesignRemark.TEST_IN_DANGER if danger else DesignRemark.TEST
     return Remark(kind, Severity.CAUTION if danger else Severity.NOTE, bands=bands, numbers=numbers)

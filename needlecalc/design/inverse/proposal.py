@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from needlecalc.design.belief.learned import Learned
 from needlecalc.design.belief.unknowns import BySource
 from needlecalc.design.inverse.alternatives import Alternative, Change
+from needlecalc.design.inverse.forecast import Forecast, forecast
 from needlecalc.design.inverse.limits import LEAST_TURN_FLATS, Limits
 from needlecalc.design.inverse.target import Target
 from needlecalc.design.inverse.uncertainty import AfterCut, Promise, idle_aim, idle_band, told_mm
@@ -288,6 +289,11 @@ class Design(Shown):
         if not self.remove_um().any():
             return Stages.NOTHING
         return Stages.AT_ONCE if self.lean_margin == 0.0 else Stages.IN_STAGES
+
+    def forecast(self, stage: Stage | None = None) -> Forecast | None:
+        """Lambda and CO at idle against the limit of the test, at the final diameters or another stage."""
+        at = stage or self.final
+        return forecast(self.target, at.expected, at.low, at.high)
 
     def next_stage(self) -> Stage:
         """The needle of the drive that follows: that of the first stop where the metal comes off in stages."""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import StrEnum
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -30,6 +31,8 @@ class TargetRemark(StrEnum):
     CONFLICT = "two bands on one lift ask for different changes"
     CONFLICT_PAST_PERMITTED = "two bands on one lift, and not even what is permitted of both can be had"
     FULL_LOAD_LEAN = "target of full load leaner than it bears"
+    HC_HIGH = "idle leaned no further, as hydrocarbons are high"
+    HC_AGAINST_CO = "the test asks for a leaner idle, but hydrocarbons are high already"
 
 
 class Why(StrEnum):
@@ -43,6 +46,17 @@ class Why(StrEnum):
     PASSES = "passes the idle test as it is"
     EVEN_IDLE = "no leaner than even idling"
     LEAN_LIMIT = "lean limit of a sweep"
+    HC_HIGH = "no leaner, as hydrocarbons are high"
+
+
+class IdleTest(NamedTuple):
+    """An idle test: its kind and limit, and the lambda of the limit and the one to aim at."""
+
+    kind: Why
+    limit: float
+    edge: float
+    aim: float
+    o2_percent: float = 0.0
 
 
 @dataclass(frozen=True, repr=False, eq=False)
@@ -67,6 +81,8 @@ class Target(Shown):
         given.
     sensor_zero : SensorZero or None
         How far the meter is known to be off, which the targets allow for already; None where no gas was read.
+    test : IdleTest or None
+        The idle test behind ``tested``, in true lambda; None where no limit is stated.
 
     Raises
     ------
@@ -90,6 +106,7 @@ class Target(Shown):
     weight: FloatArray = None  # type: ignore[assignment]
     tested: NDArray[np.bool_] = None  # type: ignore[assignment]
     sensor_zero: SensorZero | None = None
+    test: IdleTest | None = None
 
     def __post_init__(self) -> None:
         aim = read_only(self.lambda_target, "lambda_target")
@@ -177,7 +194,7 @@ class Target(Shown):
         return np.array([load == "full" for load in self.bands.load])
 
     def remarks(self) -> tuple[Remark, ...]:
-        """Bands that contradict each other, and full load asked to run too lean."""
+        """Bands that contradict each other, full load asked to run too lean, and idle whose hydrocarbons forbid leaning."""
         now, asked, found = self.bands.lambda_measured, self.fuel_asked(), []
         for richer, leaner in self.opposed().tolist():
             # Fuel, as a factor, that each would still permit.
@@ -195,6 +212,11 @@ class Target(Shown):
             numbers = {"limit": limit, "leanest": float(self.lambda_target[lean].max())}
             bands = worst_first(self.bands, lean, self.lambda_target)
             found.append(Remark(TargetRemark.FULL_LOAD_LEAN, Severity.CAUTION, bands=bands, numbers=numbers))
+        for band, why in enumerate(self.why):
+            if why.kind is Why.HC_HIGH:
+                leaned = self.lambda_target[band] > self.bands.lambda_measured[band] + HARDLY
+                kind = TargetRemark.HC_AGAINST_CO if leaned else TargetRemark.HC_HIGH
+                found.append(Remark(kind, Severity.CAUTION, bands=self.called(band), numbers=why.numbers))
         return tuple(found)
 
 

@@ -8,7 +8,7 @@ from dataclasses import replace
 from needlecalc.measure.checks.check import Cause, Check, CheckKind, Verdict, graded, judged, missing
 from needlecalc.measure.checks.inspection import GasReading
 from needlecalc.measure.checks.limits import CheckLimits
-from needlecalc.physics.analyser import CO_ERROR_PERCENT, ERROR_SHARE, dilution
+from needlecalc.physics.analyser import CO_ERROR_PERCENT, ERROR_SHARE, HC_ERROR_PPM, dilution
 from needlecalc.physics.exhaust import dry_exhaust, lambda_of_co_percent
 
 # CO below this tells neither lambda nor air: a lean mixture and a diluted one look alike.
@@ -27,6 +27,8 @@ def gas_checks(gases: Sequence[GasReading], limits: CheckLimits) -> list[Check]:
         here = [_sum(gas, limits), _air(gas, limits), _contradiction(gas, limits), _hydrocarbons(gas, limits)]
         if gas.co_limit_percent is not None:
             here.append(_co_limit(gas, gas.co_limit_percent))
+        if gas.hc_limit_ppm is not None:
+            here.append(_hc_limit(gas))
         checks += [replace(check, at=gas.at) for check in here]
     return [*checks, _idle_only(gases, limits)]
 
@@ -107,10 +109,24 @@ def _co_limit(gas: GasReading, limit: float) -> Check:
         best, low, high = (float(dry_exhaust(ratio).co_percent) for ratio in at)
     else:
         return missing(kind)
+    return _against(kind, best, low, high, limit, Cause.OVER_LIMIT)
+
+
+def _hc_limit(gas: GasReading) -> Check:
+    """Hydrocarbons held against the limit, both as hexane."""
+    found, limit = gas.hexane_ppm(), gas.hexane_limit_ppm()
+    if found is None or limit is None:
+        return missing(CheckKind.HC_LIMIT)
+    doubt = max(HC_ERROR_PPM, ERROR_SHARE * found)
+    return _against(CheckKind.HC_LIMIT, found, max(found - doubt, 0.0), found + doubt, limit, Cause.HC_OVER_LIMIT)
+
+
+def _against(kind: CheckKind, best: float, low: float, high: float, limit: float, over: Cause) -> Check:
+    """A reading and its interval held against a limit."""
     numbers = {"value": best, "low": low, "high": high, "most": limit}
     if high <= limit:
         return Check(kind, Verdict.GREEN, numbers)
-    return Check(kind, Verdict.AMBER, numbers, causes=(Cause.OVER_LIMIT if low > limit else Cause.NOT_PROVEN,))
+    return Check(kind, Verdict.AMBER, numbers, causes=(over if low > limit else Cause.NOT_PROVEN,))
 
 
 def _idle_only(gases: Sequence[GasReading], limits: CheckLimits) -> Check:

@@ -43,6 +43,7 @@ _RANGES = {
     "co2_percent": (0.0, 20.0, _DRY_GAS),
     "o2_percent": (0.0, 21.5, _DRY_GAS),
     "co_limit_percent": (0.0, 15.0, _DRY_GAS),
+    "hc_limit_ppm": (1.0, 20000.0, "It is in ppm, counted as hc_as says."),
     "hc_ppm": (0.0, 50e3, "One per cent is 10000 ppm."),
     "lambda_measured": (0.5, 3.0, "It is a lambda, not an AFR."),
     "lambda_u": (0.0, 0.2, "It is a lambda, some 0.02."),
@@ -130,8 +131,8 @@ class GasReading:
         What they are counted as, "hexane" or "propane"; the analyser's plate says. [-]
     lambda_measured, lambda_u : float or None, float
         The lambda meter's reading and its uncertainty. [-]
-    co_limit_percent : float or None
-        CO limit of the test, which local law sets. [%]
+    co_limit_percent, hc_limit_ppm : float or None
+        CO and HC limit of the test, which local law sets; HC counted as the reading is. [%, ppm]
 
     Examples
     --------
@@ -148,15 +149,21 @@ class GasReading:
     lambda_measured: float | None = None
     lambda_u: float = 0.02
     co_limit_percent: float | None = None
+    hc_limit_ppm: float | None = None
 
     def __post_init__(self) -> None:
         _check(self)
 
     def hexane_ppm(self) -> float | None:
         """Hydrocarbons turned to the hexane scale by their carbon, ppm."""
-        if self.hc_ppm is None:
-            return None
-        return self.hc_ppm * CARBON_OF_HYDROCARBON[self.hc_as] / CARBON_OF_HYDROCARBON["hexane"]
+        return self._as_hexane(self.hc_ppm)
+
+    def hexane_limit_ppm(self) -> float | None:
+        """Their limit on the same scale, ppm."""
+        return self._as_hexane(self.hc_limit_ppm)
+
+    def _as_hexane(self, ppm: float | None) -> float | None:
+        return None if ppm is None else ppm * CARBON_OF_HYDROCARBON[self.hc_as] / CARBON_OF_HYDROCARBON["hexane"]
 
 
 @dataclass(frozen=True)
