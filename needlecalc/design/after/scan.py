@@ -144,7 +144,7 @@ def _falls_to(logs: FloatArray, level: FloatArray) -> FloatArray:
 def _filed(
     law: Law, aim: FloatArray, counts: NDArray[np.bool_], diameters_mm: FloatArray, drop_mm: FloatArray
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Metal lacking at worst, diameters that filing each band to its target leaves, and the law less one of centred needles."""
+    """Metal lacking at worst, diameters that filing each band to its target leaves, and how far a centred needle is off."""
     carburettor = law.setup.carburettor
     stations, shift = carburettor.needle.stations_mm, carburettor.position_mm(0.0, drop_mm)[:, None]
     lift = law.unknowns[law.place.lift()]
