@@ -56,6 +56,7 @@ from needlecalc.parts.setup import Setup as Setup
 from needlecalc.parts.slide import SlideValve as SlideValve
 from needlecalc.report.card import altitude_card as altitude_card
 from needlecalc.report.document import Paper as Paper
+from needlecalc.report.handover import handover as handover
 from needlecalc.report.plot import plot as plot
 from needlecalc.report.sheet import grind_sheet as grind_sheet
 from needlecalc.version import __version__ as __version__

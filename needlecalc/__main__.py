@@ -114,6 +114,7 @@ def _parser() -> argparse.ArgumentParser:
     out = "folder of the files; 'out' beside the job when not given"
     for name in ("design", "measured", "rank", "altitude"):
         made[name].add_argument("--out", help=out)
+    made["design"].add_argument("--handover", action="store_true", help="pages for customer and tester too")
     add = made["new"].add_argument
     add("folder", help="folder to write into, made where missing")
     add("--slide", action="store_true", help="for a slide that the throttle pulls, not a piston")

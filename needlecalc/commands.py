@@ -38,6 +38,7 @@ from needlecalc.parts.needle import Needle, read_needle
 from needlecalc.parts.needles import read_needles
 from needlecalc.report.document import Document
 from needlecalc.report.facts import facts_of
+from needlecalc.report.handover import Handover
 from needlecalc.report.sheet import GrindSheet
 from needlecalc.show import counted, rows_csv
 from needlecalc.units import FloatArray
@@ -109,10 +110,12 @@ def design(asked: Namespace) -> int:
         made = job.design(bands, found)
         sheet = job.sheet(made)
         step(f"Writing to {out}")
-        _write(sheet, out)
+        _write(sheet, out, job.handover(made) if asked.handover else None)
     _print(said)
     print(sheet.text())
     print(f"Written to {plain(str(out))}: {DESIGN}, grind_sheet.csv, .html, .pdf and .txt, profile.png")
+    if asked.handover:
+        print("With them: customer_page and tester_page, each .html, .pdf and .txt")
     if sheet.assumed is not None:
         stated = ", ".join(row["key"] for row in sheet.assumed.rows)
         print(f"To state what was assumed, write in {plain(Path(asked.job).name)}: {stated}.")
@@ -150,7 +153,7 @@ def _bands(job: Job, said: list[str]) -> Bands:
     return bands
 
 
-def _write(sheet: GrindSheet, out: Path) -> None:
+def _write(sheet: GrindSheet, out: Path, pages: Handover | None = None) -> None:
     """All files are made before any is written: a failure leaves those of the last design."""
     from needlecalc.report.pages import profile_png_of  # late: only a design draws
 
@@ -160,6 +163,8 @@ def _write(sheet: GrindSheet, out: Path) -> None:
         **_forms(sheet.document(), "grind_sheet"),
         "profile.png": profile_png_of(sheet),
     }
+    if pages is not None:
+        contents |= _forms(pages.customer(), "customer_page") | _forms(pages.tester(), "tester_page")
     _write_files(out, contents, "the sheet")
 
 

@@ -46,6 +46,7 @@ from needlecalc.parts.slide import SlideValve
 from needlecalc.physics.gauge import diameters_from_readings_mm, micrometer_reading_mm
 from needlecalc.report.card import AltitudeCard, altitude_card
 from needlecalc.report.document import Paper
+from needlecalc.report.handover import Handover, Notes, handover
 from needlecalc.report.sheet import GrindSheet, grind_sheet
 from needlecalc.show import Table
 from needlecalc.units import FloatArray
@@ -331,6 +332,20 @@ class Job:
         """Altitude card of an outlook, on the job's paper."""
         slope = self.settings["altitude"].get("slope_percent", USUAL_SLOPE_PERCENT)
         return altitude_card(outlook, route=route, slope_percent=slope, paper=built(Paper, self.settings["paper"], "paper"))
+
+    def handover(self, design: Design) -> Handover:
+        """Pages for customer and tester, with the job's notes, gas at idle and limits of the test."""
+        gases = [gas for gas in gases_of(self.settings["checks"]) if gas.at == "idle"]
+        limits = [gas.co_limit_percent for gas in gases if gas.co_limit_percent is not None]
+        return handover(
+            design,
+            notes=built(Notes, self.settings["handover"], "handover"),
+            outlook=self.altitude(design),
+            gas=gases[-1] if gases else None,
+            co_limit_percent=self.settings["target"].get("idle_co_percent", limits[-1] if limits else None),
+            lambda_least=self.settings["target"].get("idle_lambda_least"),
+            paper=built(Paper, self.settings["paper"], "paper"),
+        )
 
     def _micrometer(self) -> Mapping[str, Any]:
         section = self.settings["micrometer"]

@@ -49,6 +49,7 @@ SECTIONS = (
     "history",
     "altitude",
     "at_hand",
+    "handover",
 )
 
 _HEAD = re.compile(r"\s*\[\[?\s*([^\[\]]+?)\s*\]\]?\s*(?:#.*)?$")

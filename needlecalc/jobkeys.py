@@ -30,6 +30,7 @@ from needlecalc.jobkinds import (
     nearest,
 )
 from needlecalc.jobunits import other_units
+from needlecalc.report.words_pages import TESTED
 from needlecalc.show import Column, Table
 
 # Sections and keys that no signature tells of.
@@ -65,6 +66,10 @@ ABOUT = {
     "calibration.file": "Log of the drive with the jet moved.",
     "calibration.ambient_kpa": "Pressure of the air, for a manifold gauge that counts from it.",
     "history.file": "File that keeps the passes; it need not exist yet.",
+    **{
+        f"handover.limits.{name}": f"Limit of the test as the tester's page prints it: {said}."
+        for name, said in TESTED.items()
+    },
     "altitude.home_m": "Height of home above sea level.",
     "altitude.trip_m": "Heights that the car is driven to.",
     "altitude.slope_percent": "Slope of the road for uphill and downhill on the altitude card; 10 when not given.",

@@ -30,6 +30,8 @@ from needlecalc.parts.engine import Air, Engine, Fuel, VolumetricEfficiency
 from needlecalc.parts.needle import Needle, read_needle
 from needlecalc.parts.slide import SlideValve
 from needlecalc.report.document import Paper
+from needlecalc.report.handover import Notes
+from needlecalc.report.words_pages import TESTED
 
 Part = TypeVar("Part")
 
@@ -62,6 +64,7 @@ TAKEN_BY: Mapping[str, tuple[Callable[..., Any], ...]] = {
     "doubts": (Doubts,),
     "calibration": (typed_bands, with_lift, read_log),
     "paper": (Paper,),
+    "handover": (Notes,),
     "at_hand": (AtHand,),
 }
 # Keys that the job reads itself.
@@ -89,6 +92,7 @@ OWN: Mapping[str, Mapping[str, str]] = {
     "calibration": {"flats": "float", "file": "Path", "ambient_kpa": "float"},
     "history": {"file": "Path"},
     "altitude": {"home_m": "float", "trip_m": "float | Sequence[float]", "acknowledged": "str", "slope_percent": "float"},
+    "handover.limits": dict.fromkeys(TESTED, "str"),
 }
 
 # Arguments that a job hands over in another way: as a section, or in another unit.

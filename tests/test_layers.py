@@ -117,6 +117,7 @@ FLOORS = [
         "report.plot",
         "report.plotroad",
         "report.card",
+        "report.handover",
         "report.needleview",
         "report.stations",
         "report.orders",

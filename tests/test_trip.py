@@ -187,6 +187,8 @@ def test_a_slide_hears_of_its_needle_only():
     for other in (" jet", "flat", " nut", "turned up", "turned down"):
         assert other not in text, other
     assert "leave clip and washers" in words(card_of(100.0, slide=True))
+    assert "Idle is the pilot circuit's" in text
+    assert "idle" not in card_of(2400.0, slide=True).rows()[0]
 
 
 def test_a_nut_of_unknown_range_turns_once_at_most_and_says_so():

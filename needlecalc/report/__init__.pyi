@@ -1,5 +1,7 @@
 """The pages as records and as files."""
 
 from needlecalc.report.card import AltitudeCard as AltitudeCard
+from needlecalc.report.handover import Handover as Handover
+from needlecalc.report.handover import Notes as Notes
 from needlecalc.report.pages import write_pdf as write_pdf
 from needlecalc.report.sheet import GrindSheet as GrindSheet

@@ -24,7 +24,6 @@ from needlecalc.design.after.trip import (
 from needlecalc.design.inverse.limits import LEAST_TURN_FLATS
 from needlecalc.errors import InputError
 from needlecalc.measure.drive.bands import WORST_NAMED
-from needlecalc.parts.slide import SlideValve
 from needlecalc.remark import BandName, Remark
 from needlecalc.report import words_pages
 from needlecalc.report.document import Block, Document, Grid, Page, Paper, Picture, Printed, Weight, Words
@@ -56,7 +55,7 @@ def turn_words(trip: Trip, flats: float, w: Any, *, short: bool = False) -> str:
     turned = round(abs(flats), 2)
     counted = (w.ONE_FLAT if turned == 1.0 else w.FLATS).format(flats=turned)
     ways = (w.DOWN, w.UP) if short else (w.LOWER, w.RAISE)
-    if isinstance(cut.air_valve, SlideValve):
+    if trip.slide():
         # A lower jet is a needle that hangs higher.
         ways = (w.NEEDLE_UP, w.NEEDLE_DOWN) if short else (w.RAISE_NEEDLE, w.LOWER_NEEDLE)
     return str(ways[flats < 0.0].format(flats=counted, mm=abs(flats) * cut.jet.flat_mm))
@@ -64,7 +63,7 @@ def turn_words(trip: Trip, flats: float, w: Any, *, short: bool = False) -> str:
 
 def turns(trip: Trip, w: Any) -> list[str]:
     """One order a place: what to do before the climb, and before the descent."""
-    leave, out = w.STAYS_SLIDE if isinstance(trip.car.setup.carburettor.air_valve, SlideValve) else w.STAYS, []
+    leave, out = w.STAYS_SLIDE if trip.slide() else w.STAYS, []
     for place in trip.away():
         there, back = (turn_words(trip, side * trip.flats(place), w) for side in (1.0, -1.0))
         out.append((w.CLIMB if there else leave).format(place=place.name, there=there, back=back))
@@ -107,11 +106,6 @@ class AltitudeCard(Shown, Printed):
         """Its texts, in the language of the paper."""
         return texts(words_pages, self.paper.language)
 
-    @property
-    def slide(self) -> bool:
-        """Whether a slide carries the needle."""
-        return isinstance(self.trip.car.setup.carburettor.air_valve, SlideValve)
-
     def document(self) -> Document:
         """The card, and every band."""
         w, setup, log = self.words, self.trip.car.setup, self.trip.car.bands.log
@@ -124,7 +118,7 @@ class AltitudeCard(Shown, Printed):
         bands, shown = self.trip.car.bands, self.trip.shown()
         speeds = (w.SPEED.format(kind=w.KINDS[kind], rpm=rpm(float(bands.rpm[at]))) for kind, at in shown.items())
         small = [w.SHOWN.format(bands=", ".join(speeds)), *([w.CO_MEANS] if "idle" in shown else [])]
-        small += [] if self.slide else [w.FLAT_IS]
+        small += [w.PILOT] if self.trip.slide() else [w.FLAT_IS]
         most = TURN_FLATS * self.trip.car.setup.carburettor.jet.flat_mm
         small += [w.RANGE_ASSUMED.format(mm=most)] if self.trip.range_assumed else []
         small += [w.ASSUMES, w.NEVER.format(limit=self.trip.as_set.leanest)]
@@ -190,7 +184,7 @@ class AltitudeCard(Shown, Printed):
         co = [Column("co", w.HEADS["co"], ".1f")] if "idle" in shown else []
         columns = (
             Column("place", w.HEADS["place"]),
-            Column("jet", w.HEADS["needle" if self.slide else "jet"]),
+            Column("jet", w.HEADS["needle" if self.trip.slide() else "jet"]),
             *chain(*kinds),
             *co,
         )
@@ -220,11 +214,12 @@ class AltitudeCard(Shown, Printed):
 
     def _bands(self) -> Grid:
         """Lambda of every band at each place, the jet as on the card."""
-        w, bands = self.words, self.trip.car.bands
-        names = [band_words(one, w) for one in bands.called(*range(bands.rpm.size))]
-        columns = [Column("band", w.HEADS["place"], "", names)]
+        w, bands, out_of_reach = self.words, self.trip.car.bands, {"idle"} if self.trip.slide() else set()
+        kept = [band for band, load in enumerate(bands.load) if load not in out_of_reach]
+        columns = [Column("band", w.HEADS["place"], "", [band_words(one, w) for one in bands.called(*kept)])]
         for number, one in enumerate(self.trip.situations()):
-            columns.append(Column(str(number), f"{self._place(one)}\n{self._jet(one)}", ".3f", one.place.lambda_predicted))
+            head = f"{self._place(one)}\n{self._jet(one)}"
+            columns.append(Column(str(number), head, ".3f", one.place.lambda_predicted[kept]))
         return Grid(Table(w.BY_BAND, columns), widths={"band": 1.8}, size=9.0)
 
     def table(self) -> Table:

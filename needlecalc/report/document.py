@@ -26,6 +26,7 @@ class Weight(Enum):
     HEADING = (11.5, True, "h2")
     ORDER = (11.0, True, "p")
     GRAVE = (9.5, True, "p")
+    PLAIN = (11.0, False, "p")
     BODY = (9.5, False, "p")
     SMALL = (8.5, False, "p")
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from enum import StrEnum
 
 from needlecalc.design.after.altitude import AltitudeRemark
-from needlecalc.design.after.trip import State
+from needlecalc.design.after.trip import Mixture, State
 
 # At the foot and head of every page of a document in this language.
 GOES_ON, PAGE = "GOES ON OVERLEAF", "{name}, page {page} of {pages}"
@@ -60,6 +60,7 @@ ON_SLOPE = "On a road of {slope:g} %, set for the place"
 UPHILL, DOWNHILL = "{kind}\nuphill", "{kind}\ndownhill"
 SPEED = "{kind} {rpm:.0f} rpm"
 SHOWN = "Shown: {bands}. 90 %: lambda lies inside nine times in ten."
+PILOT = "Idle is the pilot circuit's: the needle does not reach it. Set it there."
 FLAT_IS = "One flat is a sixth of a turn of the jet nut."
 CO_MEANS = "CO at idle as the test station reads it, with no air leak."
 RANGE_ASSUMED = "How far it can be set is not stated: {mm:.1f} mm either way is taken."
@@ -72,3 +73,51 @@ ROAD = "Lambda along the road. Solid: full load. Dashed: cruise. Dotted: idle. F
 ROAD_TURNED = f"{ROAD} Heavy: set as at home. Thin: set for {{place}}."
 ROAD_X, ROAD_Y = "distance (km)", "lambda (-)"
 LIMITS = {"full": "full load, leanest", "foul": "plugs foul", "misfire": "misfires"}
+
+CUSTOMER, TESTER = "FOR THE CUSTOMER", "FOR THE TESTER"
+CUSTOMER_NAME, TESTER_NAME = "Customer", "Tester"
+COMPLAINT, FOUND_THEN, DONE = "Complaint", "Found", "Done"
+FILED = "The needle was filed by hand for this engine, in {drives} drives with a lambda meter."
+JET_SET = "Jet face now {after:.2f} mm below the bridge, before {before:.2f} mm."
+NEEDLE_SET = "Needle now hangs {mm:.2f} mm {way} than before."
+HIGHER, LOWER_DOWN = "higher", "lower"
+RUNS = "How it runs"
+RUNS_HEADS = {"what": "", "before": "before", "then": "", "after": "after", "now": ""}
+EXPECTED = "expected, not yet driven"
+MEANS: dict[str, dict[StrEnum, str]] = {
+    "idle": {Mixture.LEAN: "too lean: idles rough", Mixture.RIGHT: "right", Mixture.RICH: "too rich: smells of petrol"},
+    "cruise": {Mixture.LEAN: "too lean: hesitates", Mixture.RIGHT: "right", Mixture.RICH: "too rich: wastes petrol"},
+    "full": {Mixture.LEAN: "too lean: pistons can melt", Mixture.RIGHT: "right", Mixture.RICH: "too rich: soot, less power"},
+}
+LAMBDA_OF, CO_AT_IDLE = "lambda, {kind}", "CO at idle, %"
+LAMBDA_MEANS = "Lambda 1 burns all petrol with all air; above is lean, below is rich. CO {co}."
+CO_READ, CO_COMPUTED = "measured where a gas reading was taken, else computed from lambda", "computed from lambda"
+BACK = "How to go back"
+BACK_NEEDLE = (
+    "Metal cannot be put back: fit a new needle {needle} and set the jet face {drop:.2f} mm below the bridge. Then read "
+    "lambda before any full throttle."
+)
+BACK_JET = "Set the jet face {drop:.2f} mm below the bridge again. Then read lambda before any full throttle."
+BACK_SLIDE = "Fit a new needle {needle}, clip and washers as before. Then read lambda before any full throttle."
+NOTHING_TO_GO_BACK = "Needle and jet are as they were."
+LABEL = "Cut out and keep in the car"
+LABEL_HEADS = {"place": "place", "climb": "BEFORE THE CLIMB", "descent": "BEFORE THE DESCENT"}
+STAY = "leave it"
+NEXT = "Next check after 500 km"
+NEXT_SAID = "At once on pinking, misfire, black smoke or a smell of petrol. Stop at once on pinking at full throttle."
+NEXT_HEADS = {"km": "km now", "check": "next check at km", "date": "date", "by": "workshop"}
+TEST_HEADS = {"what": "", "read": "workshop", "limit": "limit", "station": "test station"}
+TESTED = {
+    "idle_rpm": "idle speed, rpm",
+    "co_percent": "CO, %",
+    "co2_percent": "CO2, %",
+    "o2_percent": "O2, %",
+    "hc_ppm": "HC, ppm",
+    "lambda": "lambda",
+}
+AT_MOST, AT_LEAST = "at most {value:g}", "at least {value:g}"
+SETTING = "Needle {needle}. Jet bore {bore:g} mm, jet face {drop:.2f} mm below the bridge."
+SETTING_SLIDE = "Needle {needle}. Needle jet {bore:g} mm."
+SIGN_HEADS = {"date": "date", "place": "test station", "name": "tester", "signature": "signature"}
+LIMITS_STATED = "Limits are those the workshop stated. Local law and a licensed tester decide."
+NOT_INDOORS = "Exhaust is poison: never run the engine indoors without forced extraction."

@@ -15,6 +15,7 @@ from needlecalc.design.inverse.proposal import Design, Stages
 from needlecalc.design.inverse.target import HARDLY, LEANEST_FULL_LOAD, worst_first
 from needlecalc.errors import InputError
 from needlecalc.gaussian import NINETY
+from needlecalc.measure.checks.gas import MOST_RESIDUAL_O2_PERCENT
 from needlecalc.measure.drive.bands import Bands
 from needlecalc.parts.engine import Air
 from needlecalc.parts.needle import Needle
@@ -102,7 +103,10 @@ class Car:
         middle = np.sqrt(low * high)
         ends = expected, middle / wider, middle * wider
         expected, low, high = (read_only(values, "lambda", allow_nan=True) for values in ends)
-        return Place(name, air, drop_mm, moved, expected, low, high, _idle_co(self.bands, expected))
+        idle = self.bands.idle()
+        return Place(
+            name, air, drop_mm, moved, expected, low, high, float("nan") if idle is None else idle_co(expected[idle])
+        )
 
     def lambda_at(self, air: Air, drop_mm: float | FloatArray, head_mm: float = 0.0) -> FloatArray:
         """Lambda expected there, without its interval; for many jet heights, shape (k, 1), of each."""
@@ -372,8 +376,9 @@ def _water(air: Air) -> float:
     return float(humidity_ratio(air.pressure_pa, air.temperature_degc, air.humidity))
 
 
-def _idle_co(bands: Bands, ratio: FloatArray) -> float:
-    band = bands.idle()
-    if band is None or not 0.7 <= ratio[band] <= 1.3:
+def idle_co(ratio: float, o2_percent: float = 0.0) -> float:
+    """CO at a lambda, dry, with so much oxygen left over, in %; NaN past lambda 0.7 to 1.3."""
+    left = min(o2_percent, MOST_RESIDUAL_O2_PERCENT)
+    if not 0.7 <= ratio <= 1.3:
         return float("nan")
-    return float(dry_exhaust(float(ratio[band])).co_percent)
+    return float(dry_exhaust(float(ratio), residual_o2_percent=left).co_percent)

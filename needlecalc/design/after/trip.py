@@ -11,10 +11,13 @@ import numpy as np
 
 from needlecalc.arrays import read_only
 from needlecalc.design.after.altitude import HOME, AltitudeOutlook, Car, Place
+from needlecalc.design.inverse.target import HARDLY, Target
 from needlecalc.echo import LONGEST_NAME, plain
 from needlecalc.errors import LogFormatError
+from needlecalc.measure.drive.bands import Bands
 from needlecalc.parts.engine import Air
 from needlecalc.parts.needle import read_table_file
+from needlecalc.parts.slide import SlideValve
 from needlecalc.physics.fuel import slope_head_mm
 from needlecalc.remark import Remark
 from needlecalc.show import Shown
@@ -41,6 +44,14 @@ class Route:
         """Slope at each point, positive uphill; no steeper than a road can be."""
         slope = np.gradient(self.height_m, 1e3 * self.distance_km) * 100.0
         return np.asarray(np.clip(slope, -STEEPEST_PERCENT, STEEPEST_PERCENT))
+
+
+class Mixture(StrEnum):
+    """What a mixture is, in plain words."""
+
+    LEAN = "too lean"
+    RIGHT = "right"
+    RICH = "too rich"
 
 
 class State(StrEnum):
@@ -94,6 +105,10 @@ class Trip(Shown):
         """The car and its needle."""
         return self.as_set.car
 
+    def slide(self) -> bool:
+        """Whether a slide carries the needle."""
+        return isinstance(self.car.setup.carburettor.air_valve, SlideValve)
+
     def home(self) -> Place:
         """Home, the jet turned for it."""
         return home_of(self.turned)
@@ -125,18 +140,9 @@ class Trip(Shown):
         )
 
     def shown(self) -> dict[str, int]:
-        """Bands that speak for idle, cruise and full load: of cruise the middle one, of full load the leanest at home."""
-        bands, idle = self.car.bands, self.car.bands.idle()
-        out = {} if idle is None else {"idle": idle}
-        for load in CRUISE:
-            those = np.flatnonzero(np.array(bands.load) == load)
-            if those.size:
-                out["cruise"] = int(those[np.argsort(bands.rpm[those], kind="stable")[(those.size - 1) // 2]])
-                break
-        full = np.flatnonzero(np.array(bands.load) == "full")
-        if full.size:
-            out["full"] = int(full[np.argmax(self.home().lambda_predicted[full])])
-        return out
+        """Bands that speak for idle, cruise and full load; under a slide not for idle, which its needle does not reach."""
+        found = speaking(self.car.bands, self.home().lambda_predicted)
+        return {kind: band for kind, band in found.items() if kind != "idle" or not self.slide()}
 
     def on_slope(self, slope_percent: float) -> tuple[Place, ...]:
         """Home and the other places on such a slope, the jet turned for each; none where the float's place is not known."""
@@ -176,6 +182,29 @@ def trip(outlook: AltitudeOutlook, route: Route | None = None) -> Trip:
     return Trip(driven, tuple(turned), back, low == high, route)
 
 
+def speaking(bands: Bands, ratio: FloatArray) -> dict[str, int]:
+    """Bands that speak for idle, cruise and full load: of cruise the middle one, of full load that of the leanest ratio."""
+    load, idle = np.array(bands.load), bands.idle()
+    out = {} if idle is None else {"idle": idle}
+    cruise = next((those for name in CRUISE if (those := np.flatnonzero(load == name)).size), np.zeros(0, dtype=np.intp))
+    if cruise.size:
+        out["cruise"] = int(cruise[np.argsort(bands.rpm[cruise], kind="stable")[(cruise.size - 1) // 2]])
+    full = np.flatnonzero(load == "full")
+    if full.size:
+        out["full"] = int(full[np.argmax(ratio[full])])
+    return out
+
+
+def mixture(target: Target, band: int, ratio: float) -> Mixture:
+    """What a lambda is for a band: by what is permitted, and at full load by what pistons bear too."""
+    leanest = float(target.lambda_lean[band])
+    if target.bands.load[band] == "full":
+        leanest = min(leanest, target.leanest_full_load())
+    if ratio > leanest + HARDLY:
+        return Mixture.LEAN
+    return Mixture.RICH if ratio < target.lambda_rich[band] - HARDLY else Mixture.RIGHT
+
+
 def home_of(places: tuple[Place, ...]) -> Place:
     """Home; where the data were taken, where no other was stated."""
     return next((place for place in places if place.name == HOME), places[0])
@@ -187,7 +216,8 @@ def _best_drop(outlook: AltitudeOutlook, place: Place, home: Place, wanted: Floa
     drops, full = _drops(car, place), load == "full"
     there, on_the_way = (car.lambda_at(air, drops[:, None]) for air in (place.air, home.air))
     missed = np.log(there / wanted) ** 2
-    worth = sum(missed[:, load == name].mean(axis=1) for name in set(outlook.bands.load))
+    reached = set(outlook.bands.load) - ({"idle"} if isinstance(car.setup.carburettor.air_valve, SlideValve) else set())
+    worth = sum((missed[:, load == name].mean(axis=1) for name in reached), np.zeros(drops.size))
     # Full load is never planned leaner than it bears: neither there nor on the way out of home.
     for now, was in ((there, place.lambda_predicted), (on_the_way, home.lambda_predicted)):
         lean = (now[:, full] > np.maximum(outlook.leanest, was[full])).any(axis=1)

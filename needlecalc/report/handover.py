@@ -1,0 +1,314 @@
+"""What goes out with the car: a page for the customer and one for the tester."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import datetime
+from typing import Any
+
+import numpy as np
+
+from needlecalc.arrays import check_text
+from needlecalc.design.after.altitude import AltitudeOutlook, idle_co
+from needlecalc.design.after.trip import Trip, mixture, speaking, trip
+from needlecalc.design.belief.history import SAME_NEEDLE_MM, Pass
+from needlecalc.design.inverse.limits import LEAST_TURN_FLATS
+from needlecalc.design.inverse.proposal import Design
+from needlecalc.measure.checks.inspection import GasReading
+from needlecalc.measure.drive.bands import Bands
+from needlecalc.parts.needle import Needle
+from needlecalc.report import say, words_pages
+from needlecalc.report.card import foot, turn_words
+from needlecalc.report.document import BOX, Block, Document, Grid, Page, Paper, Printed, Weight, Words
+from needlecalc.report.language import texts
+from needlecalc.show import Column, Row, Shown, Table, counted
+from needlecalc.units import FloatArray
+from needlecalc.version import now
+
+WRITE_ON = "_" * 70  # where nothing was typed
+LONGEST_NOTE = 600
+FORMS = {"idle_rpm": ".0f", "co_percent": ".1f", "co2_percent": ".1f", "o2_percent": ".1f", "hc_ppm": ".0f", "lambda": ".2f"}
+
+
+@dataclass(frozen=True)
+class Notes:
+    """What the workshop says of a job, to the customer and to the tester.
+
+    Parameters
+    ----------
+    complaint, found, done : str
+        What the customer complained of, what was found, and what was done; empty leaves lines to write on.
+    limits : mapping of str to str
+        Limits of the test as they are to be printed: idle_rpm, co_percent, co2_percent, o2_percent, hc_ppm,
+        lambda. [as typed]
+
+    Raises
+    ------
+    InputError
+        If one of them is no text.
+
+    Examples
+    --------
+    >>> Notes(complaint="stalls when hot").complaint
+    'stalls when hot'
+    """
+
+    complaint: str = ""
+    found: str = ""
+    done: str = ""
+    limits: Mapping[str, str] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        for name in ("complaint", "found", "done"):
+            object.__setattr__(self, name, check_text(getattr(self, name), name, LONGEST_NOTE))
+
+
+@dataclass(frozen=True, repr=False, eq=False)
+class Handover(Shown, Printed):
+    """A car handed back: what customer and tester are told.
+
+    Parameters
+    ----------
+    design : Design
+        The design, with every drive behind it.
+    notes : Notes
+        What the workshop says.
+    trip : Trip or None
+        The jet turned for other places; None leaves the altitude label out.
+    gas : GasReading or None
+        Gas read at idle on the last drive.
+    co_limit_percent, lambda_least : float or None
+        Limits of the idle test that the job states. [%, -]
+    paper : Paper
+        What it is printed on, and in which language.
+    made_at : datetime
+        Date and time it says it was made.
+    """
+
+    design: Design
+    notes: Notes = field(default_factory=Notes)
+    trip: Trip | None = None
+    gas: GasReading | None = None
+    co_limit_percent: float | None = None
+    lambda_least: float | None = None
+    paper: Paper = field(default_factory=Paper)
+    made_at: datetime = field(default_factory=now)
+
+    def __repr__(self) -> str:
+        return f"Handover of {self.design.setup.name!r} after {counted(len(self.drives()), 'drive')}"
+
+    @property
+    def words(self) -> Any:
+        """Its texts, in the language of the paper."""
+        return texts(words_pages, self.paper.language)
+
+    def drives(self) -> list[Pass]:
+        """The drives, without those made only to learn what the jet does."""
+        return [one for one in self.design.learned.history.passes if one.driven and not one.jet_drive]
+
+    def document(self) -> Document:
+        """Both pages."""
+        return self._document(self.words.CUSTOMER, self.customer().pages + self.tester().pages)
+
+    def customer(self) -> Document:
+        """The page for the customer."""
+        w = self.words
+        done = self._done()
+        typed = (
+            (w.COMPLAINT, self.notes.complaint or WRITE_ON),
+            (w.FOUND_THEN, self.notes.found or WRITE_ON),
+            (w.DONE, self.notes.done or ("" if done else WRITE_ON)),
+        )
+        blocks = (
+            Words(f"{w.CUSTOMER}   {self.design.setup.name}", Weight.TITLE, verbatim=True),
+            *(
+                block
+                for head, text in typed
+                for block in (Words(head, Weight.HEADING), Words(text, Weight.PLAIN, verbatim=True))
+                if block.text
+            ),
+            *(Words(line, Weight.PLAIN) for line in done),
+            *self._runs(),
+            Words(w.BACK, Weight.HEADING),
+            Words(self._back(), Weight.PLAIN),
+            *self._label(),
+            Words(w.NEXT, Weight.HEADING),
+            Words(w.NEXT_SAID, Weight.PLAIN),
+            _boxes(w.NEXT_HEADS),
+        )
+        return self._document(w.CUSTOMER, (Page(w.CUSTOMER_NAME, blocks),))
+
+    def tester(self) -> Document:
+        """The page for the tester."""
+        w, (needle, drop, _, _) = self.words, self._after()
+        setting = w.SETTING_SLIDE if say.on_slide(self.design) else w.SETTING
+        figures = {"needle": needle.name, "bore": self.design.setup.carburettor.jet.bore_mm, "drop": drop}
+        blocks = (
+            Words(f"{w.TESTER}   {self.design.setup.name}", Weight.TITLE, verbatim=True),
+            Words(setting.format(**figures), Weight.ORDER),
+            self._tested(),
+            _boxes(w.SIGN_HEADS),
+            Words(w.LIMITS_STATED, Weight.SMALL, mark="*"),
+            Words(w.NOT_INDOORS, Weight.SMALL, mark="*"),
+        )
+        return self._document(w.TESTER, (Page(w.TESTER_NAME, blocks),))
+
+    def _document(self, title: str, pages: tuple[Page, ...]) -> Document:
+        log, name = self.design.target.bands.log, self.design.setup.name
+        made = foot(name, log.sha256 if log is not None else "", self.made_at, self.words)
+        return Document(f"{title}: {name}", made, pages, self.made_at, self.paper, self.paper.language)
+
+    def _after(self) -> tuple[Needle, float, FloatArray, bool]:
+        """Needle, jet drop and lambda of each band: as last driven, or as expected of the next drive, and which."""
+        design, (*earlier, last) = self.design, self.drives()
+        if earlier:
+            return last.needle, last.drop_mm, design.target.bands.lambda_measured, True
+        return design.next_stage().needle, design.drop_mm, design.next_stage().expected, False
+
+    def _done(self) -> list[str]:
+        """What was done to needle and jet."""
+        w, first, (needle, drop, _, driven) = self.words, self.drives()[0], self._after()
+        filed = driven and _other(first.needle, needle)
+        moved = abs(drop - first.drop_mm) >= LEAST_TURN_FLATS * self.design.setup.carburettor.jet.flat_mm
+        jet = w.JET_SET.format(after=drop, before=first.drop_mm)
+        if say.on_slide(self.design):
+            way = w.HIGHER if drop > first.drop_mm else w.LOWER_DOWN
+            jet = w.NEEDLE_SET.format(mm=abs(drop - first.drop_mm), way=way)
+        return [*([w.FILED.format(drives=len(self.drives()))] if filed else []), *([jet] if moved else [])]
+
+    def _runs(self) -> list[Block]:
+        """Lambda and CO before and after, in plain words."""
+        w, bands, first = self.words, self.design.target.bands, self.drives()[0].bands
+        _, _, after, driven = self._after()
+        rows: list[Row] = []
+        for kind, at in speaking(bands, after).items():
+            then = _nearest(first, bands, at)
+            ends = (float(first.lambda_measured[then]), float(after[at]))
+            before, now_ = (w.MEANS[kind][mixture(self.design.target, at, value)] for value in ends)
+            rows.append({"what": w.LAMBDA_OF.format(kind=w.KINDS[kind]), "before": f"{ends[0]:.2f}", "then": before,
+                         "after": f"{ends[1]:.2f}", "now": now_})  # fmt: skip
+            if kind == "idle":
+                read, left = (None, None) if self.gas is None else (self.gas.co_percent, self.gas.o2_percent)
+                co = [idle_co(value, left or 0.0) for value in ends]
+                co[driven] = co[driven] if read is None else read
+                shown = [f"{value:.1f}" if np.isfinite(value) else "-" for value in co]
+                rows.append({"what": w.CO_AT_IDLE, "before": shown[0], "then": "", "after": shown[1], "now": ""})
+        heads = w.RUNS_HEADS if driven else {**w.RUNS_HEADS, "after": w.EXPECTED}
+        columns = [Column(key, head or " ", "s" if key in ("before", "after") else "") for key, head in heads.items()]
+        known = self.gas is not None and self.gas.co_percent is not None
+        means = w.LAMBDA_MEANS.format(co=w.CO_READ if known else w.CO_COMPUTED)
+        grid = Grid(Table(w.RUNS, columns, rows), widths={"what": 1.6, "then": 2.2, "now": 2.2}, row_pt=20.0)
+        return [grid, Words(means, Weight.SMALL)]
+
+    def _back(self) -> str:
+        """How to undo what was done."""
+        w, first, (needle, drop, _, _) = self.words, self.drives()[0], self._after()
+        figures = {"needle": first.needle.name, "drop": first.drop_mm}
+        if _other(first.needle, needle):
+            return str((w.BACK_SLIDE if say.on_slide(self.design) else w.BACK_NEEDLE).format(**figures))
+        moved = abs(drop - first.drop_mm) >= LEAST_TURN_FLATS * self.design.setup.carburettor.jet.flat_mm
+        return str(w.BACK_JET.format(**figures) if moved else w.NOTHING_TO_GO_BACK)
+
+    def _label(self) -> list[Block]:
+        """What to turn before each climb and descent, to be cut out."""
+        w, away = self.words, () if self.trip is None else self.trip.away()
+        if self.trip is None or not away:
+            return []
+        rows = [
+            {
+                "place": place.name,
+                "climb": turn_words(self.trip, self.trip.flats(place), w) or w.STAY,
+                "descent": turn_words(self.trip, -self.trip.flats(place), w) or w.STAY,
+            }
+            for place in away
+        ]
+        columns = [Column(key, head) for key, head in w.LABEL_HEADS.items()]
+        turned = [Words(w.DESCEND, Weight.GRAVE, mark="!")] if any(map(self.trip.flats, away)) else []
+        return [Grid(Table(w.LABEL, columns, rows), widths={"climb": 2.5, "descent": 2.5}, row_pt=20.0), *turned]
+
+    def _tested(self) -> Grid:
+        """What the workshop read, the limits stated, and boxes for the test station."""
+        w, gas, bands = self.words, self.gas or GasReading(), self.design.target.bands
+        _, _, after, driven = self._after()
+        idle = bands.idle()
+        known = {"co_percent": gas.co_percent, "co2_percent": gas.co2_percent, "o2_percent": gas.o2_percent}
+        known |= {"hc_ppm": gas.hc_ppm, "lambda": None if idle is None or not driven else float(after[idle])}
+        known["idle_rpm"] = None if idle is None else float(bands.rpm[idle])
+        ends = {
+            "co_percent": self.co_limit_percent and w.AT_MOST.format(value=self.co_limit_percent),
+            "lambda": self.lambda_least and w.AT_LEAST.format(value=self.lambda_least),
+        }
+        rows = [
+            {
+                "what": name,
+                "read": BOX if known[key] is None else format(known[key], FORMS[key]),
+                "limit": self.notes.limits.get(key) or ends.get(key) or BOX,
+                "station": BOX,
+            }
+            for key, name in w.TESTED.items()
+        ]
+        columns = [Column(key, head or " ") for key, head in w.TEST_HEADS.items()]
+        return Grid(Table("", columns, rows), widths={"what": 1.4}, size=11.0, row_pt=26.0)
+
+
+def _other(first: Needle, last: Needle) -> bool:
+    """Whether a needle was filed, or is another."""
+    same = first.diameters_mm.shape == last.diameters_mm.shape
+    return not same or bool(np.abs(first.diameters_mm - last.diameters_mm).max() > SAME_NEEDLE_MM)
+
+
+def _nearest(first: Bands, bands: Bands, at: int) -> int:
+    """The band of the first drive that stands for one of the last: that of its load, at the nearest speed."""
+    alike = [b for b, load in enumerate(first.load) if load == bands.load[at]] or list(range(first.rpm.size))
+    return min(alike, key=lambda b: abs(float(first.rpm[b] - bands.rpm[at])))
+
+
+def _boxes(heads: Mapping[str, str]) -> Grid:
+    """Boxes to write in."""
+    return Grid(Table("", [Column(key, head, "", [BOX]) for key, head in heads.items()]), size=9.5, row_pt=34.0)
+
+
+def handover(
+    design: Design,
+    *,
+    notes: Notes | None = None,
+    outlook: AltitudeOutlook | None = None,
+    gas: GasReading | None = None,
+    co_limit_percent: float | None = None,
+    lambda_least: float | None = None,
+    paper: Paper | None = None,
+    made_at: datetime | None = None,
+) -> Handover:
+    """Pages for customer and tester.
+
+    Parameters
+    ----------
+    design : Design
+        The design, with every drive behind it; the last one is "after", where there are two.
+    notes : Notes or None
+        What the workshop says; lines to write on when not given.
+    outlook : AltitudeOutlook or None
+        The needle at the places of its trips, for the altitude label.
+    gas : GasReading or None
+        Gas read at idle on the last drive.
+    co_limit_percent, lambda_least : float or None
+        Limits of the idle test, for the tester. [%, -]
+    paper : Paper or None
+        What it is printed on, and in which language; A4 in English when not given.
+    made_at : datetime or None
+        Date and time it says it was made; now when not given.
+
+    Returns
+    -------
+    Handover
+        ``customer()`` and ``tester()`` are its pages; ``text()`` and ``html()`` print both.
+
+    Examples
+    --------
+    >>> from needlecalc.example import road
+    >>> handover(road.design)
+    Handover of 'job' after 1 drive
+    """
+    away = None if outlook is None else trip(outlook)
+    return Handover(design, notes or Notes(), away, gas, co_limit_percent, lambda_least, paper or Paper(), made_at or now())
