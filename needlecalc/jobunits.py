@@ -10,25 +10,10 @@ from typing import Any
 from needlecalc.echo import LONGEST_NAME, plain, shown
 from needlecalc.jobkinds import keys_taken, pattern_of
 from needlecalc.parts.engine import Air
-from needlecalc.units import (
-    GRAVITY_M_S2,
-    KG_PER_OUNCE,
-    MM_PER_INCH,
-    PA_PER_BAR,
-    PA_PER_HPA,
-    PA_PER_INH2O,
-    PA_PER_INHG,
-    PA_PER_KPA,
-    PA_PER_MMHG,
-    PA_PER_PSI,
-    degc_from_degf,
-)
+from needlecalc.units import GRAVITY_M_S2, KG_PER_OUNCE, MM_PER_INCH, PA_PER, degc_from_degf
 
 # By what is measured: the end of a key to how much of the first of them one is.  Exact, or as units has them.
-PRESSURES = {
-    "_pa": 1.0, "_kpa": PA_PER_KPA, "_hpa": PA_PER_HPA, "_mbar": PA_PER_HPA, "_bar": PA_PER_BAR, "_psi": PA_PER_PSI,
-    "_inhg": PA_PER_INHG, "_mmhg": PA_PER_MMHG, "_inh2o": PA_PER_INH2O,
-}  # fmt: skip
+PRESSURES = {f"_{unit.lower()}": pa for unit, pa in PA_PER.items()}
 DIMENSIONS: tuple[Mapping[str, float], ...] = (
     PRESSURES,
     {"_mm": 1.0, "_in": MM_PER_INCH, "_thou": MM_PER_INCH / 1000.0},

@@ -16,7 +16,7 @@ from needlecalc.physics.airvalve import (
     lift_for_flow_mm,
     piston_depression_pa,
 )
-from needlecalc.units import PA_PER_INH2O
+from needlecalc.units import PA_PER
 
 PA_PER_MMH2O, N_PER_OUNCE_FORCE = 9.80665, 0.45359237 / 16 * 9.80665  # NIST SP 811
 
@@ -65,7 +65,7 @@ def test_balance_in_pounds_and_inches(mass_kg, ounces, disc_mm):
         spring_rate_n_mm=0.0,
         suction_area_mm2=np.pi / 4 * disc_mm**2,
     )
-    assert found / PA_PER_INH2O == pytest.approx(inches_of_water, rel=2e-6)
+    assert found / PA_PER["inH2O"] == pytest.approx(inches_of_water, rel=2e-6)
 
 
 def test_depression_s_parts():

@@ -15,13 +15,7 @@ from needlecalc.units import (
     G_S_PER_LB_MIN,
     KELVIN_AT_0_DEGC,
     MM_PER_INCH,
-    PA_PER_BAR,
-    PA_PER_HPA,
-    PA_PER_INH2O,
-    PA_PER_INHG,
-    PA_PER_KPA,
-    PA_PER_MMHG,
-    PA_PER_PSI,
+    PA_PER,
     FloatArray,
     degc_from_degf,
 )
@@ -133,6 +127,7 @@ _OTHER = (
     "rpm/s rpm/sec 1/min/s kpa/s %/s deg/s nm lb-ft hp kw ps l/h cc/min °btdc °crk degbtdc km m mpa v/s gear bool bit "
     "on/off text g l bits"
 )
+_PRESSURES = {"inHg": 'inhg in.hg "hg inchhg incheshg', "mmHg": "mmhg torr"}
 # What is measured, label, factor to the unit used inside, spellings; "other" and "voltage" carry nothing of interest.
 _TABLE = (
     ("time", "s", 1.0, "s sec secs second seconds sek sekunde sekunden seconde secondes secondi segundo segundos"),
@@ -147,15 +142,7 @@ _TABLE = (
     ("mixture", "lambda", 1.0, "lambda λ lam la"),
     ("mixture", "AFR", 1.0, "afr a/f :1 x:1 a:f kg/kg l/k"),
     ("mixture", "phi", 1.0, "phi φ eqr"),
-    ("pressure", "Pa", 1.0, "pa"),
-    ("pressure", "kPa", PA_PER_KPA, "kpa"),
-    ("pressure", "hPa", PA_PER_HPA, "hpa"),
-    ("pressure", "mbar", PA_PER_HPA, "mbar"),
-    ("pressure", "bar", PA_PER_BAR, "bar"),
-    ("pressure", "psi", PA_PER_PSI, "psi"),
-    ("pressure", "inHg", PA_PER_INHG, 'inhg in.hg "hg inchhg incheshg'),
-    ("pressure", "mmHg", PA_PER_MMHG, "mmhg torr"),
-    ("pressure", "inH2O", PA_PER_INH2O, "inh2o"),
+    *(("pressure", unit, pa, _PRESSURES.get(unit, unit.lower())) for unit, pa in PA_PER.items()),
     ("flow", "g/s", 1.0, "g/s g/sec gps gm/s grams/s gramm/s"),
     ("flow", "kg/h", G_S_PER_KG_H, "kg/h kg/hr kg/hour kg/std"),
     ("flow", "lb/min", G_S_PER_LB_MIN, "lb/min lbs/min lb/m lbm/min ppm/min"),
