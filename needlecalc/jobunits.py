@@ -10,7 +10,7 @@ from typing import Any
 from needlecalc.echo import LONGEST_NAME, plain, shown
 from needlecalc.jobkinds import keys_taken, pattern_of
 from needlecalc.parts.engine import Air
-from needlecalc.units import GRAVITY_M_S2, KG_PER_OUNCE, MM_PER_INCH, PA_PER, degc_from_degf
+from needlecalc.units import GAUGE_AFR, GRAVITY_M_S2, KG_PER_OUNCE, MM_PER_INCH, PA_PER, degc_from_degf
 
 # By what is measured: the end of a key to how much of the first of them one is.  Exact, or as units has them.
 PRESSURES = {f"_{unit.lower()}": pa for unit, pa in PA_PER.items()}
@@ -23,7 +23,7 @@ DIMENSIONS: tuple[Mapping[str, float], ...] = (
     {"_m": 1.0, "_ft": 12.0 * MM_PER_INCH / 1e3},
 )
 VACUUM, PRESSURE = "manifold_vacuum", "manifold_pressure_pa"
-LAMBDA, AFR, GAUGE_STOICH = "lambda_measured", "afr_measured", 14.7  # gauges show lambda times this, whatever the fuel
+LAMBDA, AFR = "lambda_measured", "afr_measured"
 ENDS = sorted({end for units in DIMENSIONS for end in units} | {"_degf"}, key=len, reverse=True)
 
 
@@ -88,7 +88,7 @@ def _section(keys: Mapping[str, Any], place: str, written: dict[tuple[str, str],
 def _target(key: str, known: Mapping[str, Any]) -> tuple[str, Callable[[float], float] | None]:
     """The known key that this one is in another unit, and how to convert; none where there is none."""
     if key == AFR and LAMBDA in known:
-        return LAMBDA, partial(mul, 1.0 / GAUGE_STOICH)
+        return LAMBDA, partial(mul, 1.0 / GAUGE_AFR)
     for end in (end for end in ENDS if key.endswith(end)):
         stem = key.removesuffix(end)
         if end == "_degf":

@@ -28,6 +28,8 @@ G_S_PER_KG_H = 1 / 3.6
 G_S_PER_LB_MIN = 453.59237 / 60
 KELVIN_AT_0_DEGC = 273.15
 FLATS_PER_TURN = 6
+GAUGE_AFR = 14.7  # what gauges multiply lambda with, whatever the fuel (common practice, no source)
+STANDARD_PA = 101325.0  # ISO 2533:1975
 
 
 def inch_from_mm(mm: Number) -> Number:

@@ -19,7 +19,7 @@ from needlecalc.physics.air import (
 from needlecalc.physics.airvalve import engine_air_flow_g_s
 from needlecalc.physics.fuel import blend_atoms, fuel_density_kg_m3, fuel_viscosity_mm2_s, stoichiometric_afr
 from needlecalc.show import Column, Shown, Table, counted
-from needlecalc.units import DRY_AIR_J_KG_K, PA_PER_KPA, FloatArray, kelvin_from_degc
+from needlecalc.units import DRY_AIR_J_KG_K, KELVIN_AT_0_DEGC, PA_PER_KPA, STANDARD_PA, FloatArray, kelvin_from_degc
 
 WEATHER_PA = (95e3, 105e3)  # sea-level pressure of nearly all weather
 REFERENCES = ("manifold", "outside")
@@ -102,7 +102,7 @@ class Air(Shown):
     Air 83528 Pa, 4.6 degC, 0 % humidity: 1.0480 kg/m3
     """
 
-    pressure_pa: float = 101325.0
+    pressure_pa: float = STANDARD_PA
     temperature_degc: float = 15.0
     humidity: float = 0.0
     altitude_m: float | None = None
@@ -150,7 +150,7 @@ class Air(Shown):
     def at_altitude(cls, altitude_m: float, *, temperature_degc: float | None = None, humidity: float = 0.0) -> Air:
         """Air at a height: pressure, and temperature unless given, of the standard atmosphere."""
         state = standard_atmosphere(altitude_m)
-        degc = float(state.temperature_k) - 273.15 if temperature_degc is None else temperature_degc
+        degc = float(state.temperature_k) - KELVIN_AT_0_DEGC if temperature_degc is None else temperature_degc
         return cls(float(state.pressure_pa), degc, humidity)
 
 

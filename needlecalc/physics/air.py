@@ -16,10 +16,9 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from needlecalc.arrays import check_each
-from needlecalc.units import DRY_AIR_J_KG_K, GRAVITY_M_S2, FloatArray, kelvin_from_degc
+from needlecalc.units import DRY_AIR_J_KG_K, GRAVITY_M_S2, STANDARD_PA, FloatArray, kelvin_from_degc
 
 EARTH_RADIUS_M: Final = 6356766.0
-SEA_LEVEL_PA: Final = 101325.0
 SEA_LEVEL_K: Final = 288.15
 LAPSE_K_M: Final = 0.0065
 LOWEST_M: Final = -1000.0
@@ -68,7 +67,7 @@ def standard_atmosphere(altitude_m: ArrayLike) -> Atmosphere:
     83528 Pa
     """
     temperature = SEA_LEVEL_K - LAPSE_K_M * _geopotential_m(altitude_m)
-    pressure = SEA_LEVEL_PA * (temperature / SEA_LEVEL_K) ** PRESSURE_EXPONENT
+    pressure = STANDARD_PA * (temperature / SEA_LEVEL_K) ** PRESSURE_EXPONENT
     return Atmosphere(pressure[()], temperature[()], (pressure / (DRY_AIR_J_KG_K * temperature))[()])
 
 
@@ -97,7 +96,7 @@ def altitude_of_pressure_m(pressure_pa: ArrayLike) -> FloatArray:
     least, most = standard_atmosphere([TROPOPAUSE_M, LOWEST_M]).pressure_pa
     # A hair of room, so that the ends come back from their own pressure.
     pressure = check_each(pressure_pa, "pressure_pa", float(least) * (1 - 1e-12), float(most) * (1 + 1e-12), cure=_HPA_CURE)
-    geopotential = SEA_LEVEL_K / LAPSE_K_M * (1.0 - (pressure / SEA_LEVEL_PA) ** (1.0 / PRESSURE_EXPONENT))
+    geopotential = SEA_LEVEL_K / LAPSE_K_M * (1.0 - (pressure / STANDARD_PA) ** (1.0 / PRESSURE_EXPONENT))
     return np.asarray(EARTH_RADIUS_M * geopotential / (EARTH_RADIUS_M - geopotential))[()]
 
 
@@ -322,7 +321,7 @@ def _geopotential_m(altitude_m: ArrayLike) -> FloatArray:
 
 def _reduced_pa(pressure: FloatArray, height: FloatArray) -> FloatArray:
     """Pressure of the standard atmosphere so far lower, a height below zero being higher."""
-    rise = SEA_LEVEL_PA ** (1.0 / PRESSURE_EXPONENT) * LAPSE_K_M * height / SEA_LEVEL_K
+    rise = STANDARD_PA ** (1.0 / PRESSURE_EXPONENT) * LAPSE_K_M * height / SEA_LEVEL_K
     return np.asarray((pressure ** (1.0 / PRESSURE_EXPONENT) + rise) ** PRESSURE_EXPONENT)[()]
 
 

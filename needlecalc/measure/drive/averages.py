@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from scipy.special import stdtrit
 
 from needlecalc.gaussian import NINETY
+from needlecalc.measure.drive.signals import spread_of
 from needlecalc.units import FloatArray
 
 HUBER_AT = 1.345
@@ -65,7 +66,7 @@ def robust_values(values: FloatArray, visit: Rows) -> FloatArray:
     """
     visits = int(visit.max()) + 1
     middle = np.array([np.median(values[visit == v]) for v in range(visits)])
-    scale = 1.4826 * float(np.median(np.abs(values - middle[visit])))
+    scale = spread_of(values - middle[visit])
     if scale <= 1e-9 * max(float(np.abs(middle).max()), 1e-9):
         return np.array(values)
     for _ in range(50):

@@ -13,7 +13,7 @@ from scipy.optimize import OptimizeResult, least_squares
 
 from needlecalc.arrays import check_range
 from needlecalc.gaussian import NINETY
-from needlecalc.measure.drive.signals import cold_rows, gap_s, load_signal, opening, window_ends, window_max
+from needlecalc.measure.drive.signals import cold_rows, gap_s, load_signal, opening, spread_of, window_ends, window_max
 from needlecalc.measure.log.file import Log
 from needlecalc.show import Shown
 from needlecalc.units import FloatArray
@@ -250,7 +250,7 @@ def _even_drive(log: Log) -> _Drive | str:
     unfit = np.concatenate([[bad[0]], window_max(bad, np.minimum(nearest[:-1] + 1, nearest[1:]), nearest[1:])])
     reading = even(log.lambda_measured)
     off = np.abs(reading - np.median(sliding_window_view(np.pad(reading, 2), 5), axis=1))
-    spike = off > 6.0 * 1.4826 * float(np.median(off)) + 0.01
+    spike = off > 6.0 * spread_of(off) + 0.01
     return _Drive(step, time, reading, shape, flown, opened.astype(np.float64), np.maximum(unfit, spike), signal[1])
 
 
@@ -301,7 +301,7 @@ def _nearest(drive: _Drive) -> FloatArray:
         late = drive.through_sensor(sensor, drive.shape)
         for delay in TRY_DELAYS_S[TRY_DELAYS_S + sensor <= LONGEST_S]:
             rest = _Columns(drive.through_pipe(late, delay, 0.0, use)).rest(drive.reading[use])
-            most = 3.0 * 1.4826 * float(np.median(np.abs(rest)))
+            most = 3.0 * spread_of(rest)
             left = float((np.clip(rest, -most, most) ** 2).sum())
             if left < best:
                 best, found = left, np.array([delay, sensor, 0.0])
@@ -310,7 +310,7 @@ def _nearest(drive: _Drive) -> FloatArray:
 
 def _filter_of(rest: FloatArray, use: NDArray[np.bool_]) -> FloatArray:
     """Filter that takes the memory out of a residual (Yule-Walker over the rows in use)."""
-    most = 3.0 * 1.4826 * float(np.median(np.abs(rest[use])))
+    most = 3.0 * spread_of(rest[use])
     clipped = np.where(use, np.clip(rest, -most, most), 0.0)
     lagged = [
         float(clipped[k:] @ clipped[: clipped.size - k]) / max(int((use[k:] & use[: use.size - k]).sum()), 1)
@@ -342,7 +342,7 @@ def _whitened_fit(
         return np.asarray(whitened)[..., rows - MEMORY]
 
     reading = filtered(drive.reading)
-    scale = max(1.4826 * float(np.median(np.abs(_Columns(filtered(drive.as_read(at, drive.shape))).rest(reading)))), 1e-6)
+    scale = max(spread_of(_Columns(filtered(drive.as_read(at, drive.shape))).rest(reading)), 1e-6)
     # Rows that hold the curve smooth: its triangles' second differences.
     bends = np.zeros((len(drive.shape), KNOTS - 2))
     bends[:KNOTS] = np.diff(np.eye(KNOTS), 2, axis=0).T * scale / USUAL_BEND

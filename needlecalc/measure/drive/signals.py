@@ -92,6 +92,11 @@ def smoothed(time_s: FloatArray, values: FloatArray, over_s: float = SMOOTH_S) -
     return window_mean(values, first, last), np.where(count >= LEAST_AVERAGED, NOISE_SIGMAS * error, 0.0)
 
 
+def spread_of(rest: FloatArray) -> float:
+    """Spread of values about zero, k=1, by their median, which odd ones hardly move."""
+    return 1.4826 * float(np.median(np.abs(rest)))
+
+
 def without_spikes(values: FloatArray) -> FloatArray:
     """Values with every single row that stands out replaced by the middle one of itself and its neighbours."""
     if values.size < 3:

@@ -16,6 +16,7 @@ from needlecalc.units import (
     KELVIN_AT_0_DEGC,
     MM_PER_INCH,
     PA_PER,
+    STANDARD_PA,
     FloatArray,
     degc_from_degf,
 )
@@ -99,7 +100,7 @@ def seconds_from_clock(cell: str) -> float:
 
 
 # Volumes of air are taken at 20 degC and 101325 Pa (dry air as an ideal gas).
-STANDARD_AIR_G_M3 = 1000.0 * 101325.0 / (DRY_AIR_J_KG_K * 293.15)
+STANDARD_AIR_G_M3 = 1000.0 * STANDARD_PA / (DRY_AIR_J_KG_K * 293.15)
 _G_S_PER_CFM = STANDARD_AIR_G_M3 * (12 * MM_PER_INCH / 1000) ** 3 / 60
 
 

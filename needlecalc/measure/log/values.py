@@ -14,11 +14,7 @@ from needlecalc.measure.log.flags import LAMBDA_LEANEST, LAMBDA_RICHEST, RPM_ENG
 from needlecalc.measure.log.table import LogText
 from needlecalc.measure.log.words import ColumnFault, Note, how_to_name, listed, quoted, said
 from needlecalc.remark import Remark
-from needlecalc.units import FloatArray
-
-# Common practice, no source: what most displays are set to (petrol without ethanol), and the standard atmosphere.
-AFR_STOICH_USUAL = 14.7
-AMBIENT_USUAL_PA = 101325.0
+from needlecalc.units import GAUGE_AFR, STANDARD_PA, FloatArray
 
 # What a reading can be; beyond lies a fault, and the cell counts as empty.
 _SANE = {
@@ -158,7 +154,7 @@ def _rpm(candidate: Candidate, raw: FloatArray) -> Reading:
 
 
 def _mixture(candidate: Candidate, raw: FloatArray, rpm: FloatArray, afr_stoich: float | None) -> Reading:
-    stoich = AFR_STOICH_USUAL if afr_stoich is None else afr_stoich
+    stoich = GAUGE_AFR if afr_stoich is None else afr_stoich
     stated = next((label for label, words in _MIXTURES.items() if not words.isdisjoint(candidate.words)), "")
     if candidate.unit is not None and candidate.unit.dimension == "mixture":
         stated = candidate.unit.label
@@ -218,7 +214,7 @@ def _no_mixture(candidate: Candidate, rows: FloatArray) -> Reading:
 def _absolute(reading: Reading, unit: LogUnit, ambient_pa: float | None) -> Reading:
     """The pressure counted from zero, or why it stays open from where it counts."""
     candidate, values, words = reading.candidate, reading.values, set(reading.candidate.words)
-    ambient = AMBIENT_USUAL_PA if ambient_pa is None else ambient_pa
+    ambient = STANDARD_PA if ambient_pa is None else ambient_pa
 
     def counted(values: FloatArray, kind: Note, zero: str = "", **numbers: float | str) -> Reading:
         note = _note(kind, candidate, ambient=ambient, stated=ambient_pa is not None, **numbers)
