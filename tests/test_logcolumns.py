@@ -351,6 +351,9 @@ def test_unit_spellings():
         assert find_unit(spelling).label == "1/min"
     assert find_unit("Â°C") == find_unit("°C") == find_unit("º C") == find_unit("\ufffdC")
     assert unit_from_text("psi vacuum").factor < 0
+    assert find_unit("1/min x 1000").factor == 1000.0
+    assert [find_unit(text).label for text in ("kPa (abs)", "gauge, psi")] == ["kPa absolute", "psi gauge"]
+    assert [split_name(text)[1].label for text in ("Inlet inHg abs", "air_flow_g_s")] == ["inHg absolute", "g/s"]
     assert split_name("Lift [in]")[1].label == "inch"
     assert split_name("Speed of plug (in)")[0] == "Speed of plug"
     assert split_name("Press in")[1] is None

@@ -54,11 +54,7 @@ _CLOCK = re.compile(
 
 
 def number_from_cell(cell: str, decimal: str) -> float:
-    """Cell as a number by the file's decimal mark, NaN where it holds none; never infinite.
-
-    >>> number_from_cell(" 1.234,5 ", ","), number_from_cell("14,7", ".")
-    (1234.5, nan)
-    """
+    """Cell as a number by the file's decimal mark, NaN where it holds none; never infinite."""
     text = cell.strip().replace("−", "-")
     if not _NUMBER[decimal].fullmatch(text):
         return math.nan
@@ -73,22 +69,14 @@ def looks_like_number(cell: str) -> bool:
 
 
 def decimal_mark(cell: str) -> str:
-    """Decimal mark that a cell can only be read with, empty where it leaves that open.
-
-    >>> decimal_mark("14,7"), decimal_mark("1,234"), decimal_mark("1,234.5")
-    (',', '', '.')
-    """
+    """Decimal mark that a cell can only be read with, empty where it leaves that open as "1,234" does."""
     text = cell.strip()
     readable = [mark for mark, pattern in _NUMBER.items() if pattern.fullmatch(text)]
     return readable[0] if len(readable) == 1 else ""
 
 
 def seconds_from_clock(cell: str) -> float:
-    """Seconds since midnight, or since a watch was started; a date in front is passed over. NaN where there is none.
-
-    >>> seconds_from_clock("5-May-2030 1:02:03.5 pm"), seconds_from_clock("2:03")
-    (46923.5, 123.0)
-    """
+    """Seconds since midnight, or since a watch was started; a date in front is passed over. NaN where there is none."""
     match = _CLOCK.fullmatch(cell.strip())
     if not match:
         return math.nan
@@ -198,11 +186,7 @@ def _spelling(text: str) -> str:
 
 
 def find_unit(text: str) -> LogUnit | None:
-    """Known unit that a piece of text names, None where it names none.
-
-    >>> find_unit("1/min x 1000").factor, find_unit("kPa (abs)").label, find_unit("gauge, psi").label
-    (1000.0, 'kPa absolute', 'psi gauge')
-    """
+    """Known unit that a piece of text names, such as "1/min x 1000" or "gauge, psi"; None where it names none."""
     spelling = _spelling(text)
     if spelling in _UNITS:
         return _UNITS[spelling]
@@ -248,13 +232,7 @@ _TAILS: tuple[tuple[str, frozenset[str]], ...] = (
 
 
 def split_name(name: str) -> tuple[str, LogUnit | None]:
-    """Name of a column without its unit, and the unit: in brackets, or behind a dash, a comma, an underscore, a blank.
-
-    A word that says from where a pressure counts may stand behind the unit, and stays in the name.
-
-    >>> split_name("Inlet inHg abs")[1].label, split_name("air_flow_g_s")[1].label
-    ('inHg absolute', 'g/s')
-    """
+    """Name of a column without its unit, and the unit; a word that says from where a pressure counts stays in the name."""
     text = name.strip()
     counts = re.fullmatch(_COUNTS, text)
     if counts:

@@ -69,18 +69,8 @@ class OrderedTime:
 def order_time(seconds: FloatArray, *, clock: bool = False) -> OrderedTime:
     """Time that starts at zero and rises with every row; ``clock`` says that it is a time of day.
 
-    The rules, in this order:
-
-    1. Where more than half of the rows share their stamp with the row before, and the stamps rise at all, stamps
-       are coarser than rows: rows of one stamp are spread evenly up to the next.
-    2. A time of day that falls by more than half a day has passed midnight: a day is added.
-    3. A row that leaps ahead by more than ten steps, the next one being back in line, is dropped.
-    4. A fall after which at least ten rows rise again without reaching the old time is a restart of the
-       logger's clock: what follows is set behind, one usual step later.
-    5. Any other row that does not lie behind all before it is dropped, as a repeat or as running backwards.
-
-    >>> order_time(np.array([7.0, 7.1, 7.1, 7.2])).time_s
-    array([0. , 0.1, 0.2])
+    In this order: rows that share coarse stamps are spread, midnight adds a day, a leap of one row is dropped, a restart of
+    the logger's clock is set behind, and what still does not rise is dropped.
     """
     notes: list[Remark] = []
     keep = np.ones(len(seconds), dtype=np.bool_)
@@ -206,18 +196,7 @@ def _restarts(logged: list[float], place: int, last: float) -> bool:
 
 
 def flag_rows(time_s: FloatArray, rpm: FloatArray, lambda_measured: FloatArray) -> NDArray[np.int8]:
-    """Flag of each row: 0 where it is fit for use, else its place in ``FLAGS``.
-
-    A display's ceiling is found, not known: it is the highest value, beyond lambda 1, on which the reading stays for a
-    second or more, if at least three times as many rows lie on it as within five display steps below, and no more than
-    0.1 % of the rows, glitches, above it; between lambda 0.7 and 1.3 rpm must change meanwhile. Adjoining values that are
-    held like that are one ceiling. Where the display's steps are wider than 0.02 lambda a steady mixture can do the same,
-    so there only ends beyond lambda 0.7 and 1.3 count.
-
-    A sensor is frozen where the reading stays the same to the last digit while rpm changes by 200 1/min and 15 %, for
-    five seconds (a minute where the display's steps are coarse or not known) and for twenty times the run that is usual
-    in this log. All these limits are common practice, without a source.
-    """
+    """Flag of each row: 0 where it is fit for use, else its place in ``FLAGS``; limits are common practice, no source."""
     flag = np.zeros(len(time_s), dtype=np.int8)
     if not len(time_s):
         return flag
@@ -258,6 +237,7 @@ class _Runs:
         return bool(np.ptp(rpm) >= max(least, share * float(np.mean(np.abs(rpm)))))
 
     def frozen(self) -> NDArray[np.bool_]:
+        """Rows over which the reading stays the same to the last digit for far longer than usual, while rpm changes."""
         marked = np.zeros(len(self.reading), dtype=np.bool_)
         usual = float(np.median(self.duration_s)) if len(self.duration_s) >= 10 else 0.0
         patience = _FROZEN_S if self.step <= _COARSE_LAMBDA else _FROZEN_COARSE_S
@@ -267,7 +247,7 @@ class _Runs:
         return marked
 
     def at_end(self, lean: bool) -> NDArray[np.bool_]:
-        """Rows on the display's ceiling or floor, and those beyond it."""
+        """Rows on the display's ceiling or floor, found by where readings pile up, and those beyond it."""
         none = np.zeros(len(self.reading), dtype=np.bool_)
         outward = self.reading if lean else -self.reading
         held = self._held(_HELD_S, _HELD_ROWS)

@@ -70,11 +70,7 @@ _WIDE = {
 
 
 def split_cells(line: str, delimiter: str) -> list[str]:
-    """Cells of one line, blanks around them taken off; a quoted cell may hold the delimiter.
-
-    >>> split_cells('3.5, "14,7",,', ",")
-    ['3.5', '14,7', '', '']
-    """
+    """Cells of one line, blanks around them taken off; a quoted cell may hold the delimiter."""
     if '"' in line:
         try:
             return [cell.strip() for cell in next(csv.reader([line], delimiter=delimiter, skipinitialspace=True))]
@@ -84,11 +80,7 @@ def split_cells(line: str, delimiter: str) -> list[str]:
 
 
 def whole_names(lines: Sequence[str]) -> tuple[list[str], set[int]]:
-    """As many lines, names that were broken over several of them made whole, and the places of those joined to another.
-
-    >>> whole_names(['"Time', '(s)","Speed"', "0.0,900"])
-    (['"Time (s)","Speed"', '', '0.0,900'], {1})
-    """
+    """As many lines, names that were broken over several of them made whole, and the places of those joined to another."""
     whole, joined = list(lines), set()
     for place in range(min(len(lines), HEADER_WITHIN_LINES)):
         if place in joined or not _OPENS.search(lines[place]):

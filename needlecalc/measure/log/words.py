@@ -35,11 +35,7 @@ class RowFault(StrEnum):
 
 
 def how_to_state(table: str, key: str, value: str) -> str:
-    """How the user names a column or its unit himself, in a call and in a job file.
-
-    >>> print(how_to_state("columns", "rpm", "Engine"))
-    columns={'rpm': 'Engine'} (in a job file rpm = "Engine" under [log.columns])
-    """
+    """How the user names a column or its unit himself, in a call and in a job file."""
     cut = plain(value, LONGEST_NAME)
     return f"{table}={{{key!r}: {cut!r}}} (in a job file {key} = {json.dumps(cut, ensure_ascii=False)} under [log.{table}])"
 
