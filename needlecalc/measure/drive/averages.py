@@ -70,15 +70,15 @@ def robust_values(values: FloatArray, visit: Rows) -> FloatArray:
     if scale <= 1e-9 * max(float(np.abs(middle).max()), 1e-9):
         return np.array(values)
     for _ in range(50):
-        drawn = np.clip((values - middle[visit]) / scale, -HUBER_AT, HUBER_AT)
-        inside = np.bincount(visit, np.abs(drawn) < HUBER_AT, visits)
-        step = scale * np.bincount(visit, drawn, visits) / np.maximum(inside, 1.0)
+        clipped = np.clip((values - middle[visit]) / scale, -HUBER_AT, HUBER_AT)
+        inside = np.bincount(visit, np.abs(clipped) < HUBER_AT, visits)
+        step = scale * np.bincount(visit, clipped, visits) / np.maximum(inside, 1.0)
         middle = middle + step
         if np.abs(step).max() < 1e-9 * scale:
             break
-    drawn = np.clip((values - middle[visit]) / scale, -HUBER_AT, HUBER_AT)
-    share = float((np.abs(drawn) < HUBER_AT).mean())
-    return np.asarray(middle[visit] + scale * drawn / share)
+    clipped = np.clip((values - middle[visit]) / scale, -HUBER_AT, HUBER_AT)
+    share = float((np.abs(clipped) < HUBER_AT).mean())
+    return np.asarray(middle[visit] + scale * clipped / share)
 
 
 def _lagged_products(signal: FloatArray) -> FloatArray:
@@ -131,15 +131,15 @@ def band_means(
     Random effects: variance between visits by moments (DerSimonian and Laird, *Controlled Clinical Trials* 7 (1986) 177),
     degrees of freedom by Satterthwaite (*Biometrics Bulletin* 2 (1946) 110); both from memory.
     """
-    drawn = [robust_values(value, visit) for value, visit in zip(values, visits, strict=True)]
+    robust = [robust_values(value, visit) for value, visit in zip(values, visits, strict=True)]
     if sum(value.size for value in values) < FEWEST_FOR_CORRELATION:
         rows_each = max(1.0, ASSUMED_CORRELATION_S / step_s)
     else:
-        rows_each = correlation_rows(drawn, visits, rows, max(2, round(LONGEST_CORRELATION_S / step_s)))
+        rows_each = correlation_rows(robust, visits, rows, max(2, round(LONGEST_CORRELATION_S / step_s)))
     count = [np.bincount(visit).astype(np.float64) for visit in visits]
-    mean = [np.bincount(visit, value) / number for value, visit, number in zip(drawn, visits, count, strict=True)]
+    mean = [np.bincount(visit, value) / number for value, visit, number in zip(robust, visits, count, strict=True)]
     independent = [np.maximum(number / rows_each, 1.0) for number in count]
-    within, within_free = _within(drawn, visits, mean, independent, count)
+    within, within_free = _within(robust, visits, mean, independent, count)
     scatter = [spread**2 / number for spread, number in zip(within, independent, strict=True)]
     between, between_free = _between(mean, scatter)
     out = []

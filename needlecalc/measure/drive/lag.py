@@ -182,14 +182,14 @@ class _Drive:
         keep = np.exp(-self.step_s / sensor_s)
         # Straight between the ticks, so that it lags by its time constant however far they are apart.
         later = sensor_s / self.step_s * (1.0 - keep)
-        drawn = shape * (1.0 - later)
-        drawn[..., 1:] += (later - keep) * shape[..., :-1]
-        drawn[..., 0] = shape[..., 0]
+        late = shape * (1.0 - later)
+        late[..., 1:] += (later - keep) * shape[..., :-1]
+        late[..., 0] = shape[..., 0]
         back = 1  # what is kept from tick to tick, summed over 1, 2, 4 ... ticks at once
         while keep > FORGOTTEN and back < self.time.size:
-            drawn[..., back:] += keep * drawn[..., :-back]
+            late[..., back:] += keep * late[..., :-back]
             back, keep = 2 * back, keep * keep
-        return np.asarray(drawn)
+        return np.asarray(late)
 
     def through_pipe(self, late: FloatArray, delay_s: float, pipe_s: float, rows: NDArray[np.intp] | slice) -> FloatArray:
         """The same through delay and pipe, at some ticks."""

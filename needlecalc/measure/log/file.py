@@ -209,8 +209,8 @@ def _choose(
         readings = [read(key, one, raw[one.place], chosen["rpm"].values if "rpm" in chosen else None) for one in found]
         if key == "rpm":
             running = np.any([one.values >= RPM_ENGINE_ON for one in readings if not one.fault], axis=0)
-        reading, same, told = choose(key, readings, running, text)
-        notes += told
+        reading, same, remarks = choose(key, readings, running, text)
+        notes += remarks
         if reading is not None:
             chosen[key] = reading
             choices.append(ColumnChoice(key, reading.candidate.name, reading.unit, reading.candidate.why, same))

@@ -12,7 +12,7 @@ from needlecalc.measure.log.cell import LogUnit, unit_from_text
 from needlecalc.measure.log.columns import BY_KEY, NEEDED, Candidate, Why
 from needlecalc.measure.log.flags import LAMBDA_LEANEST, LAMBDA_RICHEST, RPM_ENGINE_ON
 from needlecalc.measure.log.table import LogText
-from needlecalc.measure.log.words import ColumnFault, Note, how_to_name, listed, quoted, said
+from needlecalc.measure.log.words import ColumnFault, Note, how_to_name, listed, quoted, sentence
 from needlecalc.remark import Remark
 from needlecalc.units import GAUGE_AFR, STANDARD_PA, FloatArray
 
@@ -158,7 +158,7 @@ def _mixture(candidate: Candidate, raw: FloatArray, rpm: FloatArray, afr_stoich:
     stated = next((label for label, words in _MIXTURES.items() if not words.isdisjoint(candidate.words)), "")
     if candidate.unit is not None and candidate.unit.dimension == "mixture":
         stated = candidate.unit.label
-    label, notes = stated if candidate.unit_given else _seen(raw, rpm, stated, stoich), []
+    label, notes = stated if candidate.unit_given else _kind_of_mixture(raw, rpm, stated, stoich), []
     if not label:
         return _no_mixture(candidate, raw[np.isfinite(raw)])
     if stated and label != stated:
@@ -173,7 +173,7 @@ def _mixture(candidate: Candidate, raw: FloatArray, rpm: FloatArray, afr_stoich:
     return Reading(candidate, raw, label, tuple(notes))
 
 
-def _seen(raw: FloatArray, rpm: FloatArray, stated: str, stoich: float) -> str:
+def _kind_of_mixture(raw: FloatArray, rpm: FloatArray, stated: str, stoich: float) -> str:
     """What the readings are, empty where none: by where the engine idles, since it burns there, else below their highest.
 
     Overrun shows values of AFR under a lambda, never the other way round: some rows that are a lambda settle it.
@@ -254,29 +254,29 @@ def choose(
     faults = [(reading.candidate, reading.fault) for reading in readings if reading.fault]
     if not usable:
         if key in NEEDED and faults:
-            text.refuse(f"{said(faults[0][1])} Name another: {how_to_name(key)}.", faults[0][0].name)
+            text.refuse(f"{sentence(faults[0][1])} Name another: {how_to_name(key)}.", faults[0][0].name)
         return None, (), [fault for _, fault in faults]
     plain = [reading for reading in usable if not reading.candidate.is_filtered()] or usable
     best = min(reading.candidate.why for reading in plain)
-    told = [fault for candidate, fault in faults if candidate.why <= best]
+    remarks = [fault for candidate, fault in faults if candidate.why <= best]
     for candidate in (reading.candidate for reading in usable):
         if candidate.is_filtered() and plain is not usable:
-            told.append(_note(ColumnFault.FILTERED, candidate, key=key))
+            remarks.append(_note(ColumnFault.FILTERED, candidate, key=key))
         elif best is Why.EXACT_NAME and candidate.why is Why.NAME:
-            told.append(_note(ColumnFault.LONGER_NAME, candidate, key=key))
+            remarks.append(_note(ColumnFault.LONGER_NAME, candidate, key=key))
     ranked = [reading for reading in plain if reading.candidate.why == best]
     first, *others = sorted(ranked, key=_merit) if len(ranked) > 1 else ranked
     if all(_agree(key, first, other, running) for other in others):
         if best is Why.STAND_IN and key == "throttle":
-            told.append(Remark(Note.PEDAL))
-        return first, tuple(other.candidate.name for other in others), told
+            remarks.append(Remark(Note.PEDAL))
+        return first, tuple(other.candidate.name for other in others), remarks
     names = sorted(reading.candidate.name for reading in ranked)
     if key in NEEDED:
         words = f"{len(names)} columns could be the {BY_KEY[key].label} and they differ: {listed(map(quoted, names))}."
         text.refuse(f"{words} Say which: {how_to_name(key, names[0])}.", names[0])
     for name, other in zip(names, [names[1], *names], strict=False):
-        told.append(Remark(ColumnFault.DIFFER, numbers={"column": name, "key": key, "other": other}))
-    return None, (), told
+        remarks.append(Remark(ColumnFault.DIFFER, numbers={"column": name, "key": key, "other": other}))
+    return None, (), remarks
 
 
 def _merit(reading: Reading) -> tuple[bool, int, int, str, float]:

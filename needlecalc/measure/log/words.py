@@ -129,7 +129,7 @@ def listed(names: Iterable[str]) -> str:
     return ", ".join(every[:MOST_NAMES]) + (f" and {counted(more, 'more column')}" if more > 0 else "")
 
 
-def said(fact: Remark) -> str:
+def sentence(fact: Remark) -> str:
     """The sentence for a note, or for a column that is not used."""
     numbers = dict(fact.numbers)
     numbers |= {key: quoted(str(numbers[key])) for key in ("column", "other") if key in numbers}
