@@ -152,8 +152,7 @@ class GrindSheet(Orders, Printed):
         for head, lines in ((words_sheet.ELSE, self.notes()), (words_sheet.CHECKED, self.check_lines())):
             blocks += [Words(head, Weight.HEADING)] if lines else []
             blocks += [Words(line, Weight.SMALL, mark="*") for line in lines]
-        blocks.append(Words(words_sheet.FROM, Weight.HEADING))
-        blocks += [Words(line, Weight.SMALL, verbatim=True) for line in self.origin()]
+        blocks += [Words(line, Weight.SMALL, mark="*", verbatim=True) for line in self.origin()]
         return tuple(blocks)
 
     def _plots(self) -> tuple[Block, ...]:

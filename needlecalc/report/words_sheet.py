@@ -106,7 +106,7 @@ ROAD_CAUTIONS = (
 )
 WHAT_IT_BRINGS, BY_BAND, BY_ALTITUDE = "What it brings", "Lambda by band", "Lambda by altitude"
 ELSE, HOLDER = "What else to know", "piston"
-CHECKED, FROM = "Checks before the cut", "Where the numbers come from"
+CHECKED = "Checks before the cut"
 FINAL_DIAMETERS = "Final diameters, and how uncertain they are"
 FINALS = {
     "station": "station",
