@@ -112,6 +112,7 @@ def _parser() -> argparse.ArgumentParser:
     for name in ("check", "design", "measured", "learn", "rank", "altitude"):
         made[name].add_argument("job", help="job file, TOML")
     out = "folder of the files; 'out' beside the job when not given"
+    made["compare"].add_argument("--out", help="folder for the page as compare.html, .pdf and .txt; none when not given")
     for name in ("design", "measured", "rank", "altitude"):
         made[name].add_argument("--out", help=out)
     made["design"].add_argument("--handover", action="store_true", help="pages for customer and tester too")

@@ -36,11 +36,12 @@ from needlecalc.measure.drive.bands import Bands
 from needlecalc.parts.measured import read_readings
 from needlecalc.parts.needle import Needle, read_needle
 from needlecalc.parts.needles import read_needles
+from needlecalc.report.comparepage import compare_page
 from needlecalc.report.document import Document
 from needlecalc.report.facts import facts_of
 from needlecalc.report.handover import Handover
 from needlecalc.report.sheet import GrindSheet
-from needlecalc.show import counted, rows_csv
+from needlecalc.show import counted, in_words, rows_csv
 from needlecalc.units import FloatArray
 from needlecalc.version import made_line, now
 
@@ -342,14 +343,14 @@ def compared(asked: Namespace) -> int:
     has_data = bool(job.settings["log"]) or "rpm" in job.settings["bands"]
     said: list[str] = []
     with _told(said):
-        bands = _bands(job, said) if has_data else None
-        result = compare(job.setup, first, second, bands=bands)
-    print(result)
-    if bands is not None:
-        print()
-        print(result.band_table().text())
+        result = compare(job.setup, first, second, bands=_bands(job, said) if has_data else None)
+    page = compare_page(result, paper=job.paper())
+    print(page.text())
     if job.setup.engine.carburettors > 1 and np.array_equal(first.stations_mm, second.stations_mm):
-        print(f"\n{pair_check(first, second, setup=job.setup)!r}")
+        print(in_words(pair_check(first, second, setup=job.setup)), end="\n\n")
+    if asked.out:
+        _write_files(Path(asked.out), _forms(page, "compare"), "the comparison")
+        print(f"Written to {plain(asked.out)}: compare.html, .pdf and .txt")
     return USABLE
 
 

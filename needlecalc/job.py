@@ -286,7 +286,7 @@ class Job:
             acknowledged=acknowledged,
             jet_drive=self.jet_drive(design.target.bands),
             assumed=self.assumed(design),
-            paper=built(Paper, self.settings["paper"], "paper"),
+            paper=self.paper(),
             changes=self.changes(design),
         )
 
@@ -328,10 +328,14 @@ class Job:
             check_range(height, "[altitude] height", -500.0, 6000.0, cure="It is in metres above sea level.")
         return {f"{height:g} m": height for height in (*trips, *heights_m)}, homes[0] if homes else None
 
+    def paper(self) -> Paper:
+        """What its pages are printed on."""
+        return built(Paper, self.settings["paper"], "paper")
+
     def altitude_card(self, outlook: AltitudeOutlook, route: Route | None = None) -> AltitudeCard:
         """Altitude card of an outlook, on the job's paper."""
         slope = self.settings["altitude"].get("slope_percent", USUAL_SLOPE_PERCENT)
-        return altitude_card(outlook, route=route, slope_percent=slope, paper=built(Paper, self.settings["paper"], "paper"))
+        return altitude_card(outlook, route=route, slope_percent=slope, paper=self.paper())
 
     def handover(self, design: Design) -> Handover:
         """Pages for customer and tester, with the job's notes, gas at idle and limits of the test."""

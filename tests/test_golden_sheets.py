@@ -91,6 +91,14 @@ def of_a_slide_card():
     return nc.altitude_card(outlook, made_at=NOON)
 
 
+def of_two_needles():
+    job = nc.read_job(DATA / "pass_van.toml")
+    stock = job.setup.carburettor.needle
+    filed = nc.Needle("filed", stock.stations_mm, stock.diameters_mm - np.linspace(0.0, 0.06, 13), source="measured")
+    found = nc.compare(job.setup, stock, filed, bands=job.bands(job.read_log()))
+    return nc.report.compare_page(found, made_at=NOON)
+
+
 SHEETS = {
     **{f"card_{language}": partial(card_of, language) for language in ("en", "de")},
     **{f"customer_{language}": lambda language=language: pages_of(language).customer() for language in ("en", "de")},
@@ -99,6 +107,7 @@ SHEETS = {
     "pass_van": lambda: of_job("pass_van.toml"),
     "pass_van_second": lambda: of_job("pass_van_second.toml"),
     "slide": of_a_slide,
+    "compare": of_two_needles,
 }
 
 

@@ -313,7 +313,7 @@ def test_matched_pair_after_filing(off_um, matched):
     assert repr(check).startswith("Pair: matched" if matched else "Pair: not matched")
     assert f"{abs(off_um):.1f} um at station 2" in repr(check)
     if not matched:
-        assert ("take that off right" if off_um > 0 else "take that off left") in repr(check)
+        assert ("take that off right" if off_um > 0 else "take that off left") in str(check)
     rows = check.rows()
     assert [row["within"] for row in rows].count(False) == (0 if matched else 1)
     # Thicker passes less fuel: the second runs leaner there, and so it does by the comparison of two needles.

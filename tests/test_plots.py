@@ -16,8 +16,8 @@ from matplotlib.colors import to_rgb
 from matplotlib.figure import Figure
 
 import needlecalc as nc
-from needlecalc.report.plot import FINAL, NOW, PLOTS, STOP, STYLE, WIDE, caption, drawn
-from needlecalc.report.words_plot import CAPTIONS
+from needlecalc.report.captions import CAPTIONS, WIDE, caption
+from needlecalc.report.plot import FINAL, NOW, PLOTS, STOP, STYLE, drawn
 
 LIFTS = np.linspace(2.0, 25.0, 8)
 LEAST_POINTS = 5.5  # of type at half width: small print is 6 points (common practice, no source)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from io import BytesIO
 from pathlib import Path
@@ -15,7 +16,7 @@ from fpdf.table import Row
 from needlecalc.echo import LONGEST_NAME, plain
 from needlecalc.files import write_files
 from needlecalc.report import words_pages
-from needlecalc.report.document import BOX, Document, Grid, Page, Picture, Weight, Words, typeset
+from needlecalc.report.document import BOX, Document, Grid, Page, Picture, Printed, Weight, Words, typeset
 from needlecalc.report.language import texts
 from needlecalc.report.plot import drawn, plot
 from needlecalc.report.sheet import GrindSheet
@@ -150,7 +151,8 @@ class Sheets(FPDF):
             made.cell(WRITE_IN if said == BOX else self.printed(said), style=face)
 
     def _picture(self, picture: Picture) -> None:
-        drawn = BytesIO(picture.svg.encode())
+        # A pixel of the drawing is one of its own units, whatever the library takes it for.
+        drawn = BytesIO(re.sub(r"(font-size: [\d.]+)px", r"\1pt", picture.svg).encode())
         self.ln(2.0)
         height = self.epw * picture.shape()
         self._need(height)
@@ -179,13 +181,13 @@ def pdf_of(document: Document) -> bytes:
                 letters.close()
 
 
-def write_pdf(sheet: GrindSheet, path: str | Path) -> None:
-    """Write the grind sheet as pages for paper: for the bench, how uncertain, and plots.
+def write_pdf(sheet: Printed | Document, path: str | Path) -> None:
+    """Write pages for paper.
 
     Parameters
     ----------
-    sheet : GrindSheet
-        The sheet.
+    sheet : Printed or Document
+        A grind sheet, a card, or a page such as ``compare_page`` makes.
     path : str or Path
         Where to write.
 
@@ -205,7 +207,8 @@ def write_pdf(sheet: GrindSheet, path: str | Path) -> None:
     b'%PDF'
     """
     path = Path(path)
-    write_files({path: pdf_of(sheet.document())}, f"{plain(path.name, LONGEST_NAME)}: the sheet")
+    document = sheet if isinstance(sheet, Document) else sheet.document()
+    write_files({path: pdf_of(document)}, f"{plain(path.name, LONGEST_NAME)}: the pages")
 
 
 def profile_png_of(sheet: GrindSheet) -> bytes:

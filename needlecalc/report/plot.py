@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from functools import singledispatch
+from collections.abc import Callable, Sequence
 from io import BytesIO
 from typing import Any
 
@@ -20,7 +19,7 @@ from needlecalc.design.belief.unknowns import BySource
 from needlecalc.design.forward.metering import Metering
 from needlecalc.design.forward.predict import Comparison
 from needlecalc.design.inverse.proposal import Budget, Design, Stage, Stages, in_squares
-from needlecalc.echo import plain, shown
+from needlecalc.echo import shown
 from needlecalc.errors import InputError
 from needlecalc.gaussian import NINETY
 from needlecalc.measure.drive.bands import Bands
@@ -30,11 +29,12 @@ from needlecalc.parts.slide import SlideValve
 from needlecalc.report import say, words_slide
 from needlecalc.report import words as words_all
 from needlecalc.report import words_plot as words
+from needlecalc.report.captions import NEXT, TALL, WIDE, caption, to_stop_um
+from needlecalc.report.comparewords import greatest
 from needlecalc.report.document import Picture
-from needlecalc.report.tables import greatest
 from needlecalc.units import FloatArray
 
-WIDE, TALL, TALLER = 7.3, 3.0, 3.8  # of a figure, in inches
+TALLER = 3.8  # of a figure with names of bands, in inches
 LEFT, RIGHT, ABOVE_IT, BELOW_IT, BAND_NAMES = 0.84, 0.11, 0.4, 0.6, 1.1  # what it leaves round the axes, in inches
 LEGEND_ROW, LEGEND_LETTERS = 0.23, 72  # its height in inches, and letters that fit into its width
 STYLE: Any = {
@@ -67,7 +67,6 @@ BAR: dict[str, Any] = {"color": "0.82", "edgecolor": "0.35"}
 DPI = 130
 ABOVE: dict[str, Any] = {"loc": "lower right", "bbox_to_anchor": (1.0, 1.0), "borderaxespad": 0.1}  # of the points
 ASIDE = 0.009  # of the width: so far two intervals of one band stand apart
-NEXT = 3  # needles drawn beside the best
 GREYS = ("0.25", "0.95", "0.6", "0.85", "0.45", "0.75", "white")
 HATCHES = ("", "////", "", "....", "xx", "\\\\\\\\", "")
 MOST_NAMED = 16  # bands that an axis names
@@ -133,6 +132,8 @@ def styled(draw: Callable[[Axes], None], ax: Axes | None, said: str, *, tall: fl
         ax.set_axisbelow(True)
         ax.spines[["top", "right"]].set_visible(False)
         ax.tick_params(labelsize=STYLE["font.size"])
+        for axis in (ax.xaxis, ax.yaxis):
+            axis.label.set_fontsize(STYLE["font.size"])
         names = ax.get_legend_handles_labels()[1]
         columns = LEGEND_LETTERS // (max(map(len, names), default=0) + 6)
         if names:
@@ -145,11 +146,6 @@ def styled(draw: Callable[[Axes], None], ax: Axes | None, said: str, *, tall: fl
     return ax
 
 
-def caption(record: Any, part: str) -> str:
-    """What a plot shows, with its main figures."""
-    return words.CAPTIONS[type(record).__name__, part].format(**_figures(record))
-
-
 def drawn(ax: Axes, form: str, about: dict[str, Any] | None = None) -> bytes:
     """The figure of some axes as it stands in a file."""
     out = BytesIO()
@@ -158,11 +154,30 @@ def drawn(ax: Axes, form: str, about: dict[str, Any] | None = None) -> bytes:
     return out.getvalue()
 
 
+NOTHING = dict.fromkeys(("Date", "Creator", "Format", "Type"))  # of the day it was drawn
+
+
 def picture(record: Any, part: str) -> Picture:
     """A plot for a page, drawn only if it is shown; text stays text."""
-    nothing = dict.fromkeys(("Date", "Creator", "Format", "Type"))
     said = caption(record, part)
-    return Picture(lambda: drawn(plot(record, part), "svg", nothing).decode(), said, said)
+    return Picture(lambda: drawn(plot(record, part), "svg", NOTHING).decode(), said, said)
+
+
+def panel(record: Any, parts: Sequence[str], said: str) -> Picture:
+    """Plots two in a row, each at half the width of the page."""
+    rows = -(-len(parts) // 2)
+
+    def made() -> str:
+        wide, tall = 2.0 * WIDE, rows * TALL
+        figure = Figure(figsize=(wide, tall))
+        for number, part in enumerate(parts, start=1):
+            plot(record, part, ax=figure.add_subplot(rows, 2, number))
+        apart = {"wspace": 2.0 * (LEFT + RIGHT) / (wide - 2.0 * (LEFT + RIGHT)), "hspace": 0.5}
+        ends = {"left": LEFT / wide, "right": 1.0 - RIGHT / wide, "bottom": BELOW_IT / tall, "top": 1.0 - ABOVE_IT / tall}
+        figure.subplots_adjust(**ends, **apart)
+        return drawn(figure.axes[0], "svg", NOTHING).decode()
+
+    return Picture(made, " ".join(caption(record, part) for part in parts), said)
 
 
 def _profiles(ax: Axes, first: Needle, second: Needle, names: tuple[str, str], supported: Any) -> None:
@@ -202,14 +217,10 @@ def _bars(ax: Axes, x: FloatArray, y: FloatArray, **style: Any) -> None:
 def _cut(design: Design, ax: Axes) -> None:
     x, off, sure = design.needle.stations_mm, design.remove_um(), design.stations
     if design.stages() is not Stages.NOTHING:
-        _bars(ax, x, _to_stop_um(design), label=words.TO_STOP)
+        _bars(ax, x, to_stop_um(design), label=words.TO_STOP)
     ax.errorbar(x, off, yerr=NINETY * sure.u_um, fmt="none", ecolor=FINAL["color"], capsize=5.0)
     _with_hollow(ax, x, off, ~sure.supported, label=words.FINAL, **NO_LINE)
     _named(ax, words.DISTANCE, words.THINNER)
-
-
-def _to_stop_um(design: Design) -> FloatArray:
-    return np.asarray(1e3 * (design.present().diameters_mm - design.stop_mm()))
 
 
 def _difference(found: Comparison, ax: Axes) -> None:
@@ -378,79 +389,3 @@ PLOTS: dict[type, dict[str, Callable[[Any, Axes], None]]] = {
 }
 BY_BAND = ("passes", "bands")
 TALL_ONES = (*BY_BAND, "diameters")
-
-
-@singledispatch
-def _figures(record: object) -> dict[str, Any]:
-    """Figures that captions name."""
-    msg = f"{type(record).__name__} has no plot."
-    raise TypeError(msg)
-
-
-def _stretch(*needles: Needle) -> float:
-    """How many times a radius is drawn larger than a length."""
-    length, radius = (
-        max(float(values.max()) for values in sizes) - min(float(values.min()) for values in sizes)
-        for sizes in ([one.stations_mm for one in needles], [one.diameters_mm / 2.0 for one in needles])
-    )
-    return length / max(radius, 1e-6) * TALL / WIDE
-
-
-def _ends(**values: FloatArray) -> dict[str, float]:
-    """Least and greatest of some values, by name; those that are not known do not count."""
-    ends = (("least", np.fmin), ("most", np.fmax))
-    return {f"{end}_{name}": float(of.reduce(value)) for name, value in values.items() for end, of in ends}
-
-
-@_figures.register
-def _(design: Design) -> dict[str, Any]:
-    off, stop, bands = design.remove_um(), _to_stop_um(design), design.target.bands
-    most = int(np.argmax(off))
-    return {
-        "needle": plain(design.present().name),
-        "stretch": _stretch(design.present(), design.needle),
-        "at": most + 1,
-        "most_um": off[most],
-        "stop_um": stop[most],
-        **_ends(now=bands.lambda_measured, stop=design.stop.expected, final=design.final.expected),
-    }
-
-
-@_figures.register
-def _(found: Comparison) -> dict[str, Any]:
-    change = (
-        found.lambda_change_percent() if found.bands is None else 100.0 * (found.lambda_second / found.lambda_first - 1.0)
-    )
-    return {
-        "first": plain(found.first.name),
-        "second": plain(found.second.name),
-        "stretch": _stretch(found.first, found.second),
-        **_ends(um=found.thicker_um(), percent=change),
-    }
-
-
-@_figures.register
-def _(law: Metering) -> dict[str, Any]:
-    return _ends(share=law.flow.effective_area_mm2 / law.flow.metering_area_mm2, percent=law.lambda_per_step)
-
-
-@_figures.register
-def _(found: Ranking) -> dict[str, Any]:
-    names = [plain(one.needle.name) for one in found.needles[: 1 + NEXT]]
-    following = ", ".join(names[1:]) or "-"
-    return {"best": names[0], "next": following, "count": len(found.needles), **_ends(best=found.best().lambda_predicted)}
-
-
-@_figures.register
-def _(learned: Learned) -> dict[str, Any]:
-    drives = foretold(learned)
-    told = sum(int(np.isfinite(one.predicted).sum()) for one in drives)
-    inside = sum(int(((one.low <= one.measured) & (one.measured <= one.high)).sum()) for one in drives)
-    return {"passes": len(drives), "inside": inside, "told": told}
-
-
-@_figures.register
-def _(budget: Budget) -> dict[str, Any]:
-    (diameter, *_), (band, *_) = greatest(budget.diameter_um)[0], greatest(budget.lambda_percent)[0]
-    told = _ends(um=budget.diameter_u_um(), percent=budget.lambda_u_percent())
-    return {"diameter": words_all.SOURCES[diameter], "band": words_all.SOURCES[band], **told}

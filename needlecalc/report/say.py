@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 
 from needlecalc.design.after.rank import RankedNeedle
-from needlecalc.design.forward.predict import MATCHED_WITHIN_UM
+from needlecalc.design.forward.predict import MATCHED_WITHIN_UM, PairCheck
 from needlecalc.design.inverse.alternatives import Alternative, Change
 from needlecalc.design.inverse.forecast import ForecastResult
 from needlecalc.design.inverse.limits import Limit
@@ -27,6 +27,7 @@ from needlecalc.parts.slide import SlideValve
 from needlecalc.remark import BandName, Remark
 from needlecalc.report import words, words_after, words_slide
 from needlecalc.report.checkwords import check_words, checks_notes, zero_words
+from needlecalc.report.comparewords import pair_words
 from needlecalc.report.drivewords import drive_note_words, left_out_words, lift_source_words
 
 SAID_EVEN_RPM, NEAR_RPM = 50.0, 5.0  # 3999 is said 4000
@@ -73,6 +74,7 @@ say.register(Checks)(checks_notes)
 say.register(SensorZero)(zero_words)
 say.register(LeftOut)(left_out_words)
 say.register(LiftSource)(lift_source_words)
+say.register(PairCheck)(pair_words)
 
 
 def on_slide(design: Design) -> bool:

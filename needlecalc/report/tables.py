@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import fields, is_dataclass, replace
 from functools import singledispatch
-from textwrap import wrap
 
 import numpy as np
 
@@ -16,22 +14,23 @@ from needlecalc.design.after.progress import Progress
 from needlecalc.design.after.rank import RankedNeedle, Ranking
 from needlecalc.design.after.rescue import Rescue
 from needlecalc.design.belief.learned import Learned
-from needlecalc.design.belief.unknowns import SHARED, BySource, Source
+from needlecalc.design.belief.unknowns import SHARED
+from needlecalc.design.forward.metering import Metering
+from needlecalc.design.forward.predict import Comparison, PairCheck
 from needlecalc.design.inverse.alternatives import Change
 from needlecalc.design.inverse.nextstep import NextSteps
 from needlecalc.design.inverse.notes import DesignRemark
-from needlecalc.design.inverse.proposal import Budget, Design, in_squares
+from needlecalc.design.inverse.proposal import Budget, Design
 from needlecalc.design.inverse.target import Target
 from needlecalc.design.inverse.uncertainty import LEAST_TOLD_MM
 from needlecalc.measure.checks.check import Checks
 from needlecalc.measure.drive.bands import Bands, DriveNote
 from needlecalc.report import say, say_after, words, words_after
 from needlecalc.report.checkwords import checks_table
+from needlecalc.report.comparewords import budget_table, called, comparison_table, metering_table, pair_table, table
 from needlecalc.report.drivewords import bands_table
 from needlecalc.show import Column, Shown, Table, counted
 from needlecalc.units import inch_from_mm
-
-MOST_SOURCES, HEAD_WIDTH = 6, 12  # that stand by themselves, and letters of their heads
 
 
 @singledispatch
@@ -45,6 +44,12 @@ def table_of(record: object, part: str = "") -> Table:
     return table(repr(record), Column("fact", "fact", "", [*facts]), Column("value", "value", "", values))
 
 
+table_of.register(Budget)(budget_table)
+table_of.register(Comparison)(comparison_table)
+table_of.register(Metering)(metering_table)
+table_of.register(PairCheck)(pair_table)
+
+
 @table_of.register
 def _(checks: Checks, _part: str = "") -> Table:
     return checks_table(checks)
@@ -53,17 +58,6 @@ def _(checks: Checks, _part: str = "") -> Table:
 @table_of.register
 def _(bands: Bands, _part: str = "") -> Table:
     return bands_table(bands)
-
-
-def table(title: str, *columns: Column, intro: Sequence[str] = (), notes: Sequence[str] = ()) -> Table:
-    """A table of columns that hold their values."""
-    return Table(title, columns, intro=intro, notes=notes)
-
-
-def called(bands: Bands) -> tuple[Column, ...]:
-    """Columns that name a band."""
-    banks = (Column("bank", "bank", "", bands.bank),) if any(bands.bank) else ()
-    return (Column("rpm", "rpm", ".0f", bands.rpm), Column("load", "load", "", bands.load), *banks)
 
 
 def _brought(bands: Bands) -> list[str]:
@@ -159,32 +153,6 @@ def band_columns(design: Design) -> tuple[Column, ...]:
         Column("lambda_final_low", "from", ".3f", final.low),
         Column("lambda_final_high", "to (90 %)", ".3f", final.high),
     )
-
-
-@table_of.register
-def _(budget: Budget, part: str = "") -> Table:
-    bands = part == "bands"
-    parts = budget.lambda_percent if bands else budget.diameter_um
-    unit, form = ("percent", ".2f") if bands else ("um", ".1f")
-    great, rest = greatest(parts)
-    columns = [
-        Column(f"{one.name.lower()}_{unit}", "\n".join(wrap(words.SOURCES[one], HEAD_WIDTH)), form, parts[one])
-        for one in great
-    ]
-    columns += [Column(f"{one.name.lower()}_{unit}", "", form, parts[one]) for one in rest]
-    columns.append(Column(f"others_{unit}", words.OTHERS, form, in_squares({one: parts[one] for one in rest})))
-    columns.append(Column(f"total_{unit}", words.TOTAL, form, in_squares(parts)))
-    if bands:
-        return table(words.BAND_BUDGET, *called(budget.bands), *columns, notes=(words.BAND_BUDGET_MEANS,))
-    at = Column("station", "station", "d", range(1, budget.stations_mm.size + 1))
-    place = Column("distance_mm", "from\nshoulder mm", ".3f", budget.stations_mm)
-    return table(words.BUDGET, at, place, *columns, notes=(words.BUDGET_MEANS,))
-
-
-def greatest(parts: BySource) -> tuple[list[Source], list[Source]]:
-    """Sources that stand by themselves, the greatest first, and those taken together."""
-    order = sorted(parts, key=lambda one: -float(np.nansum(parts[one] ** 2)))
-    return order[:MOST_SOURCES], order[MOST_SOURCES:]
 
 
 @table_of.register

@@ -10,7 +10,7 @@ from numpy.typing import ArrayLike
 from needlecalc.arrays import read_only
 from needlecalc.parts.setup import Setup, fuel_flow_and_slopes
 from needlecalc.physics.annulus import BoreFlow
-from needlecalc.show import Column, Shown, Table, counted
+from needlecalc.show import Shown, counted
 from needlecalc.units import FloatArray
 
 STEP_MM = 0.01
@@ -71,31 +71,6 @@ class Metering(Shown):
         needle = self.setup.carburettor.needle.name
         lifts = counted(self.lift_mm.size, "lift")
         return f"Metering of {needle!r}: {lifts}, {self.lift_mm.min():g} to {self.lift_mm.max():g} mm"
-
-    def table(self) -> Table:
-        """The local law, one row a lift."""
-        columns = (
-            Column("lift_mm", "lift mm", ".1f", self.lift_mm),
-            Column("position_mm", "place mm", ".2f", self.position_mm),
-            Column("diameter_mm", "diameter mm", ".3f", self.diameter_mm),
-            Column("metering_area_mm2", "metering mm2", ".3f", self.flow.metering_area_mm2),
-            Column("effective_area_mm2", "effective mm2", ".3f", self.flow.effective_area_mm2),
-            Column("discharge_coefficient", "Cd", ".3f", self.flow.discharge_coefficient),
-            Column("viscous_fraction", "viscous", ".2f", self.flow.viscous_fraction),
-            Column("reynolds", "Re", ".0f", self.flow.reynolds),
-            Column("gap_exponent", "by gap", ".2f", self.gap_exponent),
-            Column("viscosity_exponent", "by viscosity", ".2f", self.viscosity_exponent),
-            Column("depression_exponent", "by depression", ".2f", self.depression_exponent),
-            Column("lambda_per_step", "lambda % per 0.01 mm", ".1f", self.lambda_per_step),
-            Column("acts_below_mm", "acts below face mm", ".2f", self.acts_below_mm),
-            Column("share_elsewhere", "elsewhere", ".0%", self.share_elsewhere),
-        )
-        notes = (
-            "'by ...': exponents of the fuel flow. 'lambda %': for 0.01 mm thicker all over; on diameter, + is leaner.",
-            "'elsewhere': share of a cut's effect that falls on other stations than if the jet's face alone metered, "
-            "because the gap down the bore holds the fuel back too.",
-        )
-        return Table(repr(self), columns, notes=notes)
 
     def lambda_per_step_by_area(self) -> FloatArray:
         """What the plain area sum would say of 0.01 mm in %, for comparison only."""

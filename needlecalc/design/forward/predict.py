@@ -15,7 +15,7 @@ from needlecalc.parts.carburettor import AirValve, lift_after_change
 from needlecalc.parts.needle import Needle
 from needlecalc.parts.setup import Setup, fuel_flow
 from needlecalc.physics.annulus import BoreFlow
-from needlecalc.show import Column, Shown, Table, counted
+from needlecalc.show import Shown, Table, counted
 from needlecalc.units import FloatArray
 
 MATCHED_WITHIN_UM = 10.0  # common practice, no source
@@ -157,38 +157,13 @@ class Comparison(Shown):
         """How much leaner the second runs with each station at the jet's face."""
         return _change(self.second_flow.fuel_flow_g_s, self.first_flow.fuel_flow_g_s)
 
-    def table(self) -> Table:
-        """Stations of both needles, one row a station."""
-        one, two = self.first_flow, self.second_flow
-        at_mm, own_mm = (values[self.station - 1] for values in (self.first.stations_mm, self.first.diameters_mm))
-        columns = (
-            Column("station", "station", "d", self.station),
-            Column("distance_mm", "from shoulder mm", ".3f", at_mm),
-            Column("first_mm", "first mm", ".4f", own_mm),
-            Column("second_mm", "second mm", ".4f", self.second.diameter_at_mm(at_mm)),
-            Column("thicker_um", "second thicker um", "+.1f", self.thicker_um()),
-            Column("first_metering_mm2", "metering mm2", ".3f", one.metering_area_mm2),
-            Column("second_metering_mm2", "second mm2", ".3f", two.metering_area_mm2),
-            Column("first_effective_mm2", "effective mm2", ".3f", one.effective_area_mm2),
-            Column("second_effective_mm2", "second mm2", ".3f", two.effective_area_mm2),
-            Column("lambda_change_percent", "lambda change %", "+.1f", self.lambda_change_percent()),
-        )
-        title = f"First: {self.first.name}; second: {self.second.name}; jet {self.setup.carburettor.jet.bore_mm:g} mm"
-        note = "Effective areas and lambda change as with the station at the jet's face; + is leaner."
-        return Table(title, columns, notes=(note,))
+    def band_change_percent(self) -> FloatArray:
+        """How much leaner each band runs with the second; empty without bands."""
+        return _change(self.lambda_first, self.lambda_second)
 
     def band_table(self) -> Table:
         """Lambda of each band with each needle, one row a band."""
-        bands = self.bands
-        columns = (
-            Column("rpm", "rpm", ".0f", () if bands is None else bands.rpm),
-            Column("load", "load", "", () if bands is None else bands.load),
-            Column("lift_mm", "lift mm", ".2f", () if bands is None else bands.lift_mm),
-            Column("lambda_first", "lambda first", ".3f", self.lambda_first),
-            Column("lambda_second", "lambda second", ".3f", self.lambda_second),
-            Column("lambda_change_percent", "change %", "+.1f", _change(self.lambda_first, self.lambda_second)),
-        )
-        return Table("Lambda by band", columns)
+        return self._part("bands")
 
 
 def _change(before: FloatArray, after: FloatArray) -> FloatArray:
@@ -316,7 +291,7 @@ class PairCheck(Shown):
     --------
     >>> from needlecalc.example import road
     >>> pair_check(road.design.present(), road.design.present(), setup=road.setup)
-    Pair: matched, they differ by 0.0 um at station 1 at most, within 10 um.
+    Pair: matched, they differ by 0.0 um at station 1 at most
     """
 
     first: Needle
@@ -326,7 +301,8 @@ class PairCheck(Shown):
     lambda_percent: FloatArray
 
     def __repr__(self) -> str:
-        return f"Pair: {self.verdict()}"
+        apart = f"{abs(self.thicker_um[self.worst()]):.1f} um at station {self.worst() + 1}"
+        return f"Pair: {'matched' if self.matched else 'not matched'}, they differ by {apart} at most"
 
     def within(self) -> NDArray[np.bool_]:
         """Stations that match."""
@@ -337,31 +313,9 @@ class PairCheck(Shown):
         """Whether every station matches."""
         return bool(self.within().all())
 
-    def verdict(self) -> str:
-        """What the check comes to."""
-        worst = int(np.argmax(np.abs(self.thicker_um)))
-        most = f"{abs(self.thicker_um[worst]):.1f} um at station {worst + 1}"
-        if self.matched:
-            return f"matched, they differ by {most} at most, within {self.tolerance_um:g} um."
-        thicker = self.second if self.thicker_um[worst] > 0.0 else self.first
-        return (
-            f"not matched, they differ by {most}, more than {self.tolerance_um:g} um; take that off {thicker.name}, the "
-            "thicker there, and measure both again with one instrument."
-        )
-
-    def table(self) -> Table:
-        """Stations of both needles, to be shown."""
-        return Table(
-            repr(self),
-            (
-                Column("station", "station", "d", range(1, self.thicker_um.size + 1)),
-                Column("first_mm", f"{self.first.name} mm", ".4f", self.first.diameters_mm),
-                Column("second_mm", f"{self.second.name} mm", ".4f", self.second.diameters_mm),
-                Column("thicker_um", "second thicker um", "+.1f", self.thicker_um),
-                Column("lambda_percent", "lambda %", "+.1f", self.lambda_percent),
-                Column("within", "matched", "", self.within()),
-            ),
-        )
+    def worst(self) -> int:
+        """Station at which they differ most, from 0."""
+        return int(np.argmax(np.abs(self.thicker_um)))
 
 
 def pair_check(
@@ -392,7 +346,7 @@ def pair_check(
     --------
     >>> one = Needle("left", [0, 3, 6], [2.40, 2.30, 2.20])
     >>> pair_check(one, Needle("right", [0, 3, 6], [2.40, 2.305, 2.20]))
-    Pair: matched, they differ by 5.0 um at station 2 at most, within 10 um.
+    Pair: matched, they differ by 5.0 um at station 2 at most
     """
     check_range(tolerance_um, "tolerance_um", 0.1, 100.0, cure="It is on diameter, in um.")
     same = first.stations_mm.shape == second.stations_mm.shape

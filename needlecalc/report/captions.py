@@ -1,0 +1,162 @@
+"""What each plot shows, with its main figures: its caption, and its alt text for whoever cannot see it."""
+
+from __future__ import annotations
+
+from functools import singledispatch
+from typing import Any
+
+import numpy as np
+
+from needlecalc.design.after.outcome import foretold
+from needlecalc.design.after.rank import Ranking
+from needlecalc.design.belief.learned import Learned
+from needlecalc.design.forward.metering import Metering
+from needlecalc.design.forward.predict import Comparison
+from needlecalc.design.inverse.proposal import Budget, Design
+from needlecalc.echo import plain
+from needlecalc.parts.needle import Needle
+from needlecalc.report import words
+from needlecalc.report.comparewords import greatest
+from needlecalc.units import FloatArray
+
+WIDE, TALL = 7.3, 3.0  # of a plot, in inches
+NEXT = 3  # needles drawn beside the best
+# By record and part: what the plot shows.
+CAPTIONS = {
+    ("Budget", "diameters"): (
+        "What makes each final diameter uncertain, as shares of its variance; mostly {diameter}. In all {least_um:.0f} to "
+        "{most_um:.0f} um, one standard uncertainty."
+    ),
+    ("Budget", "bands"): (
+        "What makes lambda of each band uncertain at the final diameters, as shares of its variance; mostly {band}. In all "
+        "{least_percent:.1f} to {most_percent:.1f} %, one standard uncertainty."
+    ),
+    ("Design", "profile"): (
+        "Needle {needle} from its side, shank left and tip right, radius stretched about {stretch:.0f} times: now and at "
+        "its final diameters."
+    ),
+    ("Design", "cut"): (
+        "How much thinner each station becomes, on diameter, with 90 % intervals of the final diameters: most at station "
+        "{at}, {stop_um:.0f} um to the STOP and {most_um:.0f} um in all."
+    ),
+    ("Design", "lambda"): (
+        "Lambda of each band over its lift, with 90 % intervals: now {least_now:.2f} to {most_now:.2f}, at the STOP "
+        "{least_stop:.2f} to {most_stop:.2f}, final {least_final:.2f} to {most_final:.2f}."
+    ),
+    ("Comparison", "profile"): (
+        "Two needles from their side, shank left and tip right, radius stretched about {stretch:.0f} times. First: {first}. "
+        "Second: {second}."
+    ),
+    ("Comparison", "difference"): (
+        "How much thicker the second needle is, on diameter: {least_um:+.0f} to {most_um:+.0f} um. First: {first}. Second: "
+        "{second}."
+    ),
+    ("Comparison", "areas"): (
+        "Metering area, and the effective one that the flow sees, with each station at the jet's face. First: {first}. "
+        "Second: {second}."
+    ),
+    ("Comparison", "lambda"): (
+        "Lambda of each band with either needle; the second changes it by {least_percent:+.0f} to {most_percent:+.0f} %. "
+        "First: {first}. Second: {second}."
+    ),
+    ("Metering", "areas"): (
+        "Metering area over lift, and the effective one that the flow sees: {least_share:.0%} of it at the least, "
+        "{most_share:.0%} at the most."
+    ),
+    ("Metering", "sensitivity"): (
+        "Change of lambda for 0.01 mm on diameter over lift, from {most_percent:.1f} % down to {least_percent:.1f} %, on a "
+        "scale of ratios."
+    ),
+    ("Ranking", "lambda"): (
+        "Lambda of each band over its lift with {best}, the best of {count} needles as it is: {least_best:.2f} to "
+        "{most_best:.2f}, each at its best jet height; and with the next: {next}."
+    ),
+    ("Learned", "passes"): (
+        "Lambda of each band in {passes} drives, from left to right: as measured, and as predicted for each cut before it "
+        "was driven; {inside} of {told} readings lie in their 90 % intervals."
+    ),
+}
+
+
+def caption(record: Any, part: str) -> str:
+    """What a plot shows, with its main figures."""
+    return CAPTIONS[type(record).__name__, part].format(**_figures(record))
+
+
+@singledispatch
+def _figures(record: object) -> dict[str, Any]:
+    """Figures that captions name."""
+    msg = f"{type(record).__name__} has no plot."
+    raise TypeError(msg)
+
+
+def _stretch(*needles: Needle) -> float:
+    """How many times a radius is drawn larger than a length."""
+    length, radius = (
+        max(float(values.max()) for values in sizes) - min(float(values.min()) for values in sizes)
+        for sizes in ([one.stations_mm for one in needles], [one.diameters_mm / 2.0 for one in needles])
+    )
+    return length / max(radius, 1e-6) * TALL / WIDE
+
+
+def _ends(**values: FloatArray) -> dict[str, float]:
+    """Least and greatest of some values, by name; those that are not known do not count."""
+    ends = (("least", np.fmin), ("most", np.fmax))
+    return {f"{end}_{name}": float(of.reduce(value)) for name, value in values.items() for end, of in ends}
+
+
+@_figures.register
+def _(design: Design) -> dict[str, Any]:
+    off, stop, bands = design.remove_um(), to_stop_um(design), design.target.bands
+    most = int(np.argmax(off))
+    return {
+        "needle": plain(design.present().name),
+        "stretch": _stretch(design.present(), design.needle),
+        "at": most + 1,
+        "most_um": off[most],
+        "stop_um": stop[most],
+        **_ends(now=bands.lambda_measured, stop=design.stop.expected, final=design.final.expected),
+    }
+
+
+@_figures.register
+def _(found: Comparison) -> dict[str, Any]:
+    change = found.lambda_change_percent() if found.bands is None else found.band_change_percent()
+    return {
+        "first": plain(found.first.name),
+        "second": plain(found.second.name),
+        "stretch": _stretch(found.first, found.second),
+        **_ends(um=found.thicker_um(), percent=change),
+    }
+
+
+@_figures.register
+def _(law: Metering) -> dict[str, Any]:
+    return _ends(share=law.flow.effective_area_mm2 / law.flow.metering_area_mm2, percent=law.lambda_per_step)
+
+
+@_figures.register
+def _(found: Ranking) -> dict[str, Any]:
+    names = [plain(one.needle.name) for one in found.needles[: 1 + NEXT]]
+    following = ", ".join(names[1:]) or "-"
+    return {"best": names[0], "next": following, "count": len(found.needles), **_ends(best=found.best().lambda_predicted)}
+
+
+@_figures.register
+def _(learned: Learned) -> dict[str, Any]:
+    drives = foretold(learned)
+    told = sum(int(np.isfinite(one.predicted).sum()) for one in drives)
+    inside = sum(int(((one.low <= one.measured) & (one.measured <= one.high)).sum()) for one in drives)
+    return {"passes": len(drives), "inside": inside, "told": told}
+
+
+@_figures.register
+def _(budget: Budget) -> dict[str, Any]:
+    (diameter, *_), (band, *_) = greatest(budget.diameter_um)[0], greatest(budget.lambda_percent)[0]
+    told = _ends(um=budget.diameter_u_um(), percent=budget.lambda_u_percent())
+    return {"diameter": words.SOURCES[diameter], "band": words.SOURCES[band], **told}
+
+
+def to_stop_um(design: Design) -> FloatArray:
+    """Metal that comes off to the first stop, in um."""
+    return np.asarray(1e3 * (design.present().diameters_mm - design.stop_mm()))

@@ -1,0 +1,144 @@
+"""Tables of needles side by side, of a needle's metering and of a budget, with their words."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from textwrap import wrap
+
+import numpy as np
+
+from needlecalc.design.belief.unknowns import BySource, Source
+from needlecalc.design.forward.metering import Metering
+from needlecalc.design.forward.predict import Comparison, PairCheck
+from needlecalc.design.inverse.proposal import Budget, in_squares
+from needlecalc.measure.drive.bands import Bands
+from needlecalc.report import words
+from needlecalc.show import Column, Table
+
+MOST_SOURCES, HEAD_WIDTH = 6, 12  # that stand by themselves, and letters of their heads
+COMPARED = "First: {first}; second: {second}; jet {bore_mm:g} mm"
+AS_AT_FACE = "Effective areas and lambda change as with the station at the jet's face; + is leaner."
+BY_BAND = "Lambda by band"
+MATCHED = {
+    True: "Pair: matched, they differ by {most:.1f} um at station {station} at most, within {tolerance:g} um.",
+    False: (
+        "Pair: not matched, they differ by {most:.1f} um at station {station}, more than {tolerance:g} um; take that off "
+        "{thicker}, the thicker there, and measure both again with one instrument."
+    ),
+}
+EXPONENTS = "'by ...': exponents of the fuel flow. 'lambda %': for 0.01 mm thicker all over; on diameter, + is leaner."
+ELSEWHERE = (
+    "'elsewhere': share of a cut's effect that falls on other stations than if the jet's face alone metered, because the "
+    "gap down the bore holds the fuel back too."
+)
+
+
+def table(title: str, *columns: Column, intro: Sequence[str] = (), notes: Sequence[str] = ()) -> Table:
+    """A table of columns that hold their values."""
+    return Table(title, columns, intro=intro, notes=notes)
+
+
+def called(bands: Bands) -> tuple[Column, ...]:
+    """Columns that name a band."""
+    banks = (Column("bank", "bank", "", bands.bank),) if any(bands.bank) else ()
+    return (Column("rpm", "rpm", ".0f", bands.rpm), Column("load", "load", "", bands.load), *banks)
+
+
+def comparison_table(found: Comparison, part: str = "") -> Table:
+    """Both needles station by station, or band by band."""
+    one, two, bands = found.first_flow, found.second_flow, found.bands
+    if part == "bands":
+        return table(
+            BY_BAND,
+            *(called(bands) if bands else ()),
+            Column("lift_mm", "lift mm", ".2f", bands.lift_mm if bands else ()),
+            Column("lambda_first", "lambda first", ".3f", found.lambda_first),
+            Column("lambda_second", "lambda second", ".3f", found.lambda_second),
+            Column("lambda_change_percent", "change %", "+.1f", found.band_change_percent()),
+        )
+    at_mm, own_mm = (values[found.station - 1] for values in (found.first.stations_mm, found.first.diameters_mm))
+    names = {"first": found.first.name, "second": found.second.name, "bore_mm": found.setup.carburettor.jet.bore_mm}
+    return table(
+        COMPARED.format(**names),
+        Column("station", "station", "d", found.station),
+        Column("distance_mm", "from\nshoulder mm", ".3f", at_mm),
+        Column("first_mm", "first mm", ".4f", own_mm),
+        Column("second_mm", "second mm", ".4f", found.second.diameter_at_mm(at_mm)),
+        Column("thicker_um", "second\nthicker\num", "+.1f", found.thicker_um()),
+        Column("first_metering_mm2", "metering\nfirst mm2", ".3f", one.metering_area_mm2),
+        Column("second_metering_mm2", "second\nmm2", ".3f", two.metering_area_mm2),
+        Column("first_effective_mm2", "effective\nfirst mm2", ".3f", one.effective_area_mm2),
+        Column("second_effective_mm2", "second\nmm2", ".3f", two.effective_area_mm2),
+        Column("lambda_change_percent", "lambda\nchange %", "+.1f", found.lambda_change_percent()),
+        notes=(AS_AT_FACE,),
+    )
+
+
+def pair_words(found: PairCheck) -> str:
+    """Whether a pair matches, and where to file if not."""
+    off, worst = found.thicker_um, found.worst()
+    thicker = found.second if off[worst] > 0.0 else found.first
+    figures = {"most": abs(off[worst]), "station": worst + 1, "tolerance": found.tolerance_um, "thicker": thicker.name}
+    return MATCHED[found.matched].format(**figures)
+
+
+def pair_table(found: PairCheck, _part: str = "") -> Table:
+    """Stations of both needles."""
+    return table(
+        pair_words(found),
+        Column("station", "station", "d", range(1, found.thicker_um.size + 1)),
+        Column("first_mm", f"{found.first.name} mm", ".4f", found.first.diameters_mm),
+        Column("second_mm", f"{found.second.name} mm", ".4f", found.second.diameters_mm),
+        Column("thicker_um", "second thicker um", "+.1f", found.thicker_um),
+        Column("lambda_percent", "lambda %", "+.1f", found.lambda_percent),
+        Column("within", "matched", "", found.within()),
+    )
+
+
+def metering_table(law: Metering, _part: str = "") -> Table:
+    """The local law, one row a lift."""
+    flow = law.flow
+    return table(
+        repr(law),
+        Column("lift_mm", "lift mm", ".1f", law.lift_mm),
+        Column("position_mm", "place mm", ".2f", law.position_mm),
+        Column("diameter_mm", "diameter mm", ".3f", law.diameter_mm),
+        Column("metering_area_mm2", "metering mm2", ".3f", flow.metering_area_mm2),
+        Column("effective_area_mm2", "effective mm2", ".3f", flow.effective_area_mm2),
+        Column("discharge_coefficient", "Cd", ".3f", flow.discharge_coefficient),
+        Column("viscous_fraction", "viscous", ".2f", flow.viscous_fraction),
+        Column("reynolds", "Re", ".0f", flow.reynolds),
+        Column("gap_exponent", "by gap", ".2f", law.gap_exponent),
+        Column("viscosity_exponent", "by viscosity", ".2f", law.viscosity_exponent),
+        Column("depression_exponent", "by depression", ".2f", law.depression_exponent),
+        Column("lambda_per_step", "lambda % per 0.01 mm", ".1f", law.lambda_per_step),
+        Column("acts_below_mm", "acts below face mm", ".2f", law.acts_below_mm),
+        Column("share_elsewhere", "elsewhere", ".0%", law.share_elsewhere),
+        notes=(EXPONENTS, ELSEWHERE),
+    )
+
+
+def budget_table(budget: Budget, part: str = "") -> Table:
+    """Sources of each final diameter, or of lambda of each band: the greatest, the others together, and the total."""
+    bands = part == "bands"
+    parts = budget.lambda_percent if bands else budget.diameter_um
+    unit, form = ("percent", ".2f") if bands else ("um", ".1f")
+    great, rest = greatest(parts)
+    columns = [
+        Column(f"{one.name.lower()}_{unit}", "\n".join(wrap(words.SOURCES[one], HEAD_WIDTH)), form, parts[one])
+        for one in great
+    ]
+    columns += [Column(f"{one.name.lower()}_{unit}", "", form, parts[one]) for one in rest]
+    columns.append(Column(f"others_{unit}", words.OTHERS, form, in_squares({one: parts[one] for one in rest})))
+    columns.append(Column(f"total_{unit}", words.TOTAL, form, in_squares(parts)))
+    if bands:
+        return table(words.BAND_BUDGET, *called(budget.bands), *columns, notes=(words.BAND_BUDGET_MEANS,))
+    at = Column("station", "station", "d", range(1, budget.stations_mm.size + 1))
+    place = Column("distance_mm", "from\nshoulder mm", ".3f", budget.stations_mm)
+    return table(words.BUDGET, at, place, *columns, notes=(words.BUDGET_MEANS,))
+
+
+def greatest(parts: BySource) -> tuple[list[Source], list[Source]]:
+    """Sources that stand by themselves, the greatest first, and those taken together."""
+    order = sorted(parts, key=lambda one: -float(np.nansum(parts[one] ** 2)))
+    return order[:MOST_SOURCES], order[MOST_SOURCES:]
