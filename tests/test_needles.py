@@ -8,6 +8,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 from conftest import DIAMETERS_MM, STATIONS_MM
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
 
 import needlecalc as nc
 
@@ -138,6 +140,11 @@ def test_nothing_is_guessed(read, text, why):
     assert found.refused
 
 
+def test_a_row_of_another_length_is_named(read):
+    with pytest.raises(nc.LogFormatError, match=r"box\.csv, line 3: 6 cells, but the header has 5; a decimal comma"):
+        read(by_row("a,3.175,2.45,2.40,2.35", "b,3.175,2,45,2.40,2.35"))
+
+
 def test_a_folder_reads_what_it_can(tmp_path):
     (tmp_path / "a.csv").write_text(by_row("one,3.175,2.45,2.40,2.35"))
     (tmp_path / "b.csv").write_text("station,distance_mm,diameter_mm\n1,0,2.45\n2,3.175,2.40\n")
@@ -149,3 +156,20 @@ def test_a_folder_reads_what_it_can(tmp_path):
     assert name == "c"
     assert "no column diameter_mm or diameter_in" in why
     assert [row["needle"] for row in found.rows()] == ["one", "b", "c"]
+
+
+CELL = st.sampled_from(["2.45", "2.40", "2.35", "", "2.3+", "nan", "-", ".0940", "x", "1e9", "#"])
+
+
+@given(rows=st.lists(st.lists(CELL, min_size=3, max_size=3), min_size=1, max_size=6))
+@settings(max_examples=150, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+def test_every_row_is_a_needle_or_refused_with_its_line(tmp_path, rows):
+    file = tmp_path / "box.csv"
+    file.write_text(by_row(*(f"n{k},3.175,{','.join(cells)}" for k, cells in enumerate(rows))))
+    found = nc.read_needles(file)
+    names = [needle.name for needle in found.needles] + [name for name, _ in found.refused]
+    assert sorted(names) == [f"n{k}" for k in range(len(rows))]
+    for needle in found.needles:
+        cells = rows[int(needle.name[1:])]
+        assert [float(cell) for cell in cells[: needle.stations_mm.size]] == needle.diameters_mm.tolist()
+        assert set(cells[needle.stations_mm.size :]) <= {"", "nan"}

@@ -309,7 +309,7 @@ def _ranking_lambda(found: Ranking, ax: Axes) -> None:
     low, high = best.lambda_low[in_order], best.lambda_high[in_order]
     ax.errorbar(x, (low + high) / 2.0, yerr=(high - low) / 2.0, fmt="none", ecolor=FINAL["color"], capsize=4.0)
     ax.plot(x, best.lambda_predicted[in_order], label=words.BEST, **FINAL | NO_LINE)
-    _named(ax, words.LIFT, words.LAMBDA)
+    _named(ax, _lift(found.setup), words.LAMBDA)
 
 
 def _passes(learned: Learned, ax: Axes) -> None:

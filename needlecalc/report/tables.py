@@ -319,8 +319,8 @@ def _(found: RankedNeedle, _part: str = "") -> Table:
 
 @table_of.register
 def _(found: Ranking, _part: str = "") -> Table:
-    ranked, refused = found.needles, found.refused
-    none = [None] * len(refused)
+    ranked, refused, jet = found.needles, found.refused, found.setup.carburettor.jet
+    none, known = [None] * len(refused), sum(one.chance == one.chance for one in ranked)
 
     def percent(name: str) -> list[float | None]:
         return [*(100.0 * float(getattr(one, name)) for one in ranked), *none]
@@ -330,6 +330,7 @@ def _(found: Ranking, _part: str = "") -> Table:
         Column("rank", "rank", "d", [*range(1, len(ranked) + 1), *none]),
         Column("needle", "needle", "", [*(one.needle.name for one in ranked), *(name for name, _ in refused)]),
         Column("drop_mm", "jet drop mm", ".2f", [*(one.drop_mm for one in ranked), *none]),
+        Column("flats", "flats", "+.1f", [*((one.drop_mm - jet.drop_mm) / jet.flat_mm for one in ranked), *none]),
         Column("worst_percent", "worst %", ".1f", percent("worst")),
         Column("rms_percent", "rms %", ".1f", percent("rms")),
         Column("chance_percent", "chance %", ".0f", percent("chance")),
@@ -347,6 +348,8 @@ def _(found: Ranking, _part: str = "") -> Table:
         Column("why", "", "", [*[""] * len(ranked), *(why for _, why in refused)]),
         notes=(
             words_after.RANKED_BY,
+            *((words_after.CHANCE_OF.format(count=known),) if known < len(ranked) else ()),
+            words_after.FLATS_MEAN,
             *(words_after.REFUSED_AS.format(name=name, why=why) for name, why in refused),
         ),
     )

@@ -102,6 +102,8 @@ class Ranking(Shown):
         Those that serve first, then by rms miss.
     refused : tuple of (str, str)
         Names of those that could not be weighed, and why.
+    setup : Setup
+        The car, with the needle and the jet height it has now.
 
     Examples
     --------
@@ -113,6 +115,7 @@ class Ranking(Shown):
     target: Target
     needles: tuple[RankedNeedle, ...]
     refused: tuple[tuple[str, str], ...]
+    setup: Setup
 
     def __repr__(self) -> str:
         best = repr(self.needles[0]) if self.needles else "none fits"
@@ -208,7 +211,7 @@ def rank(
     ranked = [one for group in alike.values() for one in _weighed(group, target, car)]
     ranked.sort(key=lambda one: (one.worth is not Worth.SERVES, round(one.rms, DIGITS), one.needle.name))
     best = [_with_interval(one, target, car) for one in ranked[:intervals]]
-    return Ranking(target, (*best, *ranked[intervals:]), tuple(refused))
+    return Ranking(target, (*best, *ranked[intervals:]), tuple(refused), car.setup)
 
 
 def _weighed(needles: Sequence[Needle], target: Target, car: Learned) -> list[RankedNeedle]:
@@ -218,8 +221,7 @@ def _weighed(needles: Sequence[Needle], target: Target, car: Learned) -> list[Ra
     found = scan(car.law.in_parts(setup), target, true_mm, _drops_mm(setup, car, target))
     off = np.abs(np.expm1(found.log_lambda - np.log(target.lambda_target)))
     serves = np.all(~target.outside(np.exp(found.log_lambda)), axis=1)
-    counts = target.giving_way() == 1.0
-    possible = np.all(~target.outside(np.exp(found.log_filed))[:, counts], axis=1)
+    possible = np.all(~target.outside(np.exp(found.log_filed)), axis=1)
     taken, unknown = true_mm - found.filed_mm, np.full(off.shape[1], np.nan)
     return [
         RankedNeedle(
