@@ -349,7 +349,7 @@ def _(found: Ranking, _part: str = "") -> Table:
         notes=(
             words_after.RANKED_BY,
             *((words_after.CHANCE_OF.format(count=known),) if known < len(ranked) else ()),
-            words_after.FLATS_MEAN,
+            words_after.FLATS,
             *(words_after.REFUSED_AS.format(name=name, why=why) for name, why in refused),
         ),
     )

@@ -114,7 +114,8 @@ FILES_NOTHING = "No more filing."
 NO_FIT = "nearest, not a fit, {band} stays {worst:+.1f} % off: "
 TOO_LEAN = "{what}: too lean at full load, {bands}; stop on any pinking."
 NOT_TRIMMED = "Idle is as the jet height of the row gives it, not trimmed afterwards."
-FLATS_MEAN = "Flats: + lowers the jet (richer), - raises it (leaner). 'not permitted': bands too rich or too lean."
+FLATS = "Flats: + lowers the jet (richer), - raises it (leaner)."
+FLATS_MEAN = f"{FLATS} 'not permitted': bands too rich or too lean."
 ALTITUDE: dict[StrEnum, str] = {
     AltitudeRemark.FULL_LOAD_LEAN: (
         "RED: at {place} full load would run at up to lambda {expected:.3f} ({band}{needle}), leaner than {limit:.2f} "
