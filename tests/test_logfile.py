@@ -26,7 +26,8 @@ from needlecalc.measure.log.flags import (
     flag_rows,
     order_time,
 )
-from needlecalc.measure.log.words import Note, RowFault, sentence
+from needlecalc.measure.log.words import Note, RowFault
+from needlecalc.show import in_words
 
 GOOD = b"Time (s),RPM,Lambda,Throttle (%)\n" + b"".join(
     b"%.1f,%d,%.3f,%.1f\n" % (5 + i / 10, 900 + 7 * i, 0.9 + i % 9 / 100, i % 40) for i in range(60)
@@ -73,7 +74,7 @@ def test_rows_out_of_order(logged, kept, dropped):
 def test_restart_of_the_clock_goes_on_behind():
     ordered = order_time(np.concatenate([np.arange(50.0), np.arange(20.0)]))
     np.testing.assert_array_equal(ordered.time_s, np.arange(70.0))
-    assert "restarts 1 time:" in sentence(ordered.notes[0])
+    assert "restarts 1 time:" in in_words(ordered.notes[0])
     assert not ordered.dropped
 
 
@@ -81,7 +82,7 @@ def test_midnight_needs_a_clock():
     stamps = np.array([86398.0, 86399.0, 0.0, 1.0])
     ordered = order_time(stamps, clock=True)
     assert ordered.time_s.tolist() == [0, 1, 2, 3]
-    assert "passes midnight 1 time:" in sentence(ordered.notes[0])
+    assert "passes midnight 1 time:" in in_words(ordered.notes[0])
     assert order_time(stamps).dropped == {RowFault.BACKWARDS: 2}
 
 
@@ -99,9 +100,9 @@ def test_a_clock_that_stands_still_gives_one_row():
 
 def test_pauses_are_told():
     (one,) = order_time(np.array([0.0, 1, 2, 62, 63, 64])).notes
-    assert sentence(one) == "Pauses are left as they are: 1, the longest of 60 s."
+    assert in_words(one) == "Pauses are left as they are: 1, the longest of 60 s."
     (several,) = order_time(np.array([0.0, 1, 2, 62, 63, 64, 104, 105, 106])).notes
-    assert sentence(several) == "Pauses are left as they are: 2, the longest of 60 s."
+    assert in_words(several) == "Pauses are left as they are: 2, the longest of 60 s."
 
 
 @given(st.lists(st.floats(-1e16, 1e16), min_size=1, max_size=60), st.booleans())

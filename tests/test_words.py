@@ -26,17 +26,19 @@ from needlecalc.design.inverse.notes import DesignRemark
 from needlecalc.design.inverse.proposal import Measurement, Stages
 from needlecalc.design.inverse.target import TargetRemark, Why
 from needlecalc.design.inverse.verdict import Cause, VerdictKind
-from needlecalc.report import checkwords, say, words, words_after, words_sheet, words_slide
+from needlecalc.report import checkwords, drivewords, say, words, words_after, words_sheet, words_slide
 from needlecalc.report.facts import facts_of
 
-ROOMS = (words, words_after, words_sheet, words_slide, checkwords)
+ROOMS = (words, words_after, words_sheet, words_slide, checkwords, drivewords)
 
 
 def tables():
     """Every table of words, and every single sentence, by room and name."""
     for room in ROOMS:
         for name, value in vars(room).items():
-            if name.isupper() and isinstance(value, (dict, str, tuple)):
+            if (
+                name.isupper() and isinstance(value, (dict, str, tuple)) and name not in ("BY_KEY", "FLAGS")
+            ):  # of the log's floor
                 yield room, name, value
 
 

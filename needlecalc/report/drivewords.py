@@ -1,11 +1,13 @@
-"""What a drive, its bands and their lifts are told by: words for each fact, and the tables."""
+"""What a log, a drive, its bands and their lifts are told by: words for each fact, and the tables."""
 
 from __future__ import annotations
 
 import numpy as np
 
 from needlecalc.measure.drive.bands import Bands, DriveNote, LeftOut, LiftSource, RowReason
+from needlecalc.measure.log.columns import BY_KEY
 from needlecalc.measure.log.flags import FLAGS
+from needlecalc.measure.log.words import ColumnFault, Note, how_to_state, quoted
 from needlecalc.remark import BandName, Remark, Severity
 from needlecalc.show import Column, Table, counted
 
@@ -76,6 +78,75 @@ NOTES = {
 STRANGE = "; that is beyond its uncertainty of {usual_percent:.0f} %, so check {suspects}, and the readings"
 
 
+def _unit(key: str, value: str) -> str:
+    """How the user states a unit, in a template."""
+    return how_to_state("units", key, value).replace("{", "{{").replace("}", "}}")
+
+
+ZERO_CURE = f"{_unit('manifold_pressure', 'psi gauge')} or 'inHg vacuum' (with its own unit) settles it"
+# Why a column of a log is not used, and what was assumed of a log or found in it.
+COLUMN_FAULTS = {
+    ColumnFault.NO_NUMBERS: "it holds no numbers",
+    ColumnFault.STEP: (
+        "it states no unit and its usual step of {step:.3g} fits neither seconds nor milliseconds; "
+        + _unit("time", "ms")
+        + " or 's' or 'day' settles it"
+    ),
+    ColumnFault.VOLTS: "its values stay below 1.2 and often below 0.4: the volts of a narrow-band sensor, not lambda",
+    ColumnFault.STUCK: "{share:.0f} % of its rows stand at {value:.4g}, no lambda and no AFR: the sensor is stuck or not "
+    "connected",
+    ColumnFault.NO_MIXTURE: "its values (median {middle:.4g}) are neither lambda nor AFR; counts and volts are no use",
+    ColumnFault.DEGREES: "it is in degrees, and percent of what is not known; {percent} reads it as percent",
+    ColumnFault.NO_UNIT: "it states no unit, and its values (highest {top:.4g}) leave it open; {how} states it",
+    ColumnFault.OUTSIDE: "{readings} outside {low:g} to {high:g}, so it measures something else",
+    ColumnFault.TWO_ZEROS: "its name and its unit differ on from where it counts; " + ZERO_CURE,
+    ColumnFault.EITHER_WAY: "it may count from ambient pressure either way, and its values leave it open; " + ZERO_CURE,
+    ColumnFault.DIFFER: "it differs from {other}; {choice} chooses it",
+    ColumnFault.FILTERED: "it is filtered, and there is a plain one",
+    ColumnFault.LONGER_NAME: "another one is named plainly",
+}
+LOG_NOTES = {
+    Note.LAYOUT: (
+        "The header is line {header}, the rows begin in line {first}; cells are divided by {delimiter}, "
+        "numbers have a decimal {mark}, the encoding is {encoding}."
+    ),
+    Note.COMMA_ASSUMED: (
+        "Numbers such as 1,234 are read with a decimal comma; "
+        "decimal='.' (in a job file the same under [log]) reads thousands."
+    ),
+    Note.REVERSED: "The log is written last row first: its rows are turned round.",
+    Note.PASTED: "A block of rows stands in the file more than once ({rows} again): it counts once.",
+    Note.COARSE: "Time stamps are coarser than the rows: rows that share a stamp are spread evenly up to the next.",
+    Note.MIDNIGHT: "The clock passes midnight {times}: a day is added each time.",
+    Note.RESTART: (
+        "The logger's clock restarts {times}: what follows is set one usual step ({usual:.3g} s) behind what went before."
+    ),
+    Note.PAUSES: "Pauses are left as they are: {count}, the longest of {longest:.4g} s.",
+    Note.CLOCK: "{column} is read as a time of day.",
+    Note.TIME_UNIT: "{column} states no unit: its usual step of {step:.3g} is taken for {unit}.",
+    Note.THOUSANDS: "{column} states no unit and never exceeds {top:g}: read in thousands.",
+    Note.UNIT: "{column} states no unit: its values (highest {top:.4g}) are taken for {unit}.",
+    Note.HEAD_LIES: "{column} says {stated}, but its values (median {middle:.4g}) are {found}: read as {found}.",
+    Note.AFR_USUAL: (
+        "AFR is divided by {stoich:g} to give lambda, the usual setting of a display (common practice); "
+        "afr_stoich (in a job file under [log]) sets another."
+    ),
+    Note.AFR_STATED: "AFR is divided by {stoich:g} to give lambda, as stated.",
+    Note.PHI: "{column} is the equivalence ratio: lambda is one divided by it.",
+    Note.GAUGE: "{column} counts from ambient pressure, taken as {ambient:g} Pa ({source}).",
+    Note.GAUGE_SEEN: "{column} falls to {low:.3g} kPa, so it counts from ambient pressure, taken as {ambient:g} Pa "
+    "({source}).",
+    Note.VACUUM: (
+        "{column} is read as a vacuum gauge, down from ambient pressure, taken as {ambient:g} Pa ({source}); "
+        "{absolute} or '{unit} gauge' reads it otherwise."
+    ),
+    Note.VOLUME: "{column} is a volume of air: taken at 20 degC and 101325 Pa.",
+    Note.PEDAL: "The driver's pedal stands in for the throttle, for want of a throttle column in percent.",
+    Note.BLANKED: "{readings} of {column} left blank: no possible {label}.",
+    Note.NO_NUMBERS_LEFT: "{column} holds no number in the rows kept, so it is left out.",
+}
+
+
 def lift_source_words(source: LiftSource) -> tuple[str, str]:
     """Short name of one source of lifts, and what to look at where it is wrong as a whole."""
     _, name, suspects = LIFT_SOURCES[source & ~LiftSource.SCALED]
@@ -122,6 +193,28 @@ def _why_no_idle(remark: Remark) -> str:
         return f"the log never runs below {below:.0f} rpm"
     reason = left_out_words(LeftOut(why, float(numbers["limit"]), int(numbers["flag"])))
     return f"the log runs below {below:.0f} rpm for {seconds:.0f} s, but most of it is left out ({reason})"
+
+
+def log_words(fact: Remark) -> str:
+    """What was assumed of a log or found in it, or why a column of it is not used."""
+    numbers = dict(fact.numbers)
+    numbers |= {key: quoted(str(numbers[key])) for key in ("column", "other") if key in numbers}
+    if "key" in numbers:
+        key = str(numbers["key"])
+        numbers["label"] = BY_KEY[key].label
+        numbers["choice"] = how_to_state("columns", key, str(fact.numbers["column"]))
+        numbers["how"] = how_to_state("units", key, str(numbers.get("example", BY_KEY[key].example)))
+        numbers["percent"] = how_to_state("units", key, "%")
+    if fact.kind is Note.VACUUM:
+        numbers["absolute"] = how_to_state("units", "manifold_pressure", f"{numbers['unit']} absolute")
+    if "count" in numbers:
+        numbers |= {f"{what}s": counted(int(numbers["count"]), what) for what in ("time", "row", "reading")}
+    if "ambient" in numbers:
+        usual = "the standard atmosphere; ambient_pa, or ambient_kpa under [log] of a job file, sets another"
+        numbers["source"] = "stated" if numbers["stated"] else usual
+    if isinstance(fact.kind, ColumnFault):
+        return f"{numbers['column']} is not used as {numbers['label']}: {COLUMN_FAULTS[fact.kind].format(**numbers)}."
+    return LOG_NOTES[Note(fact.kind)].format(**numbers)
 
 
 def _band(name: BandName) -> str:

@@ -22,13 +22,14 @@ from needlecalc.design.inverse.verdict import Cause, Missed, VerdictKind
 from needlecalc.measure.checks.check import Check, Checks
 from needlecalc.measure.checks.sensorzero import SensorZero
 from needlecalc.measure.drive.bands import NAMED_IN_FULL, WORST_NAMED, DriveNote, LeftOut, LiftSource
+from needlecalc.measure.log.words import ColumnFault, Note
 from needlecalc.parts.measured import listed
 from needlecalc.parts.slide import SlideValve
 from needlecalc.remark import BandName, Remark
 from needlecalc.report import words, words_after, words_slide
 from needlecalc.report.checkwords import check_words, checks_notes, zero_words
 from needlecalc.report.comparewords import pair_words
-from needlecalc.report.drivewords import drive_note_words, left_out_words, lift_source_words
+from needlecalc.report.drivewords import drive_note_words, left_out_words, lift_source_words, log_words
 
 SAID_EVEN_RPM, NEAR_RPM = 50.0, 5.0  # 3999 is said 4000
 
@@ -87,6 +88,8 @@ def remark(one: Remark, *, slide: bool = False, pistons_said: bool = False) -> s
     """What was found, in words; otherwise where a slide carries the needle, shorter where pistons were spoken of already."""
     if isinstance(one.kind, DriveNote):
         return drive_note_words(one)
+    if isinstance(one.kind, Note | ColumnFault):
+        return log_words(one)
     own = words_slide.REMARKS if slide else {}
     said = {**words.REMARKS, **words.WHY, **words_after.ALTITUDE, **words_after.OUTCOME, **own}
     figures = _figures(one)

@@ -13,9 +13,9 @@ from needlecalc.errors import InputError
 from needlecalc.measure.log.cell import LARGEST_NUMBER
 from needlecalc.measure.log.columns import BY_KEY, WHY, Why
 from needlecalc.measure.log.flags import FLAGS
-from needlecalc.measure.log.words import RowFault, listed, quoted, sentence
+from needlecalc.measure.log.words import RowFault, listed, quoted
 from needlecalc.remark import Remark
-from needlecalc.show import Column, Shown, Table, counted
+from needlecalc.show import Column, Shown, Table, counted, in_words
 from needlecalc.units import FloatArray
 
 if TYPE_CHECKING:
@@ -151,7 +151,7 @@ class Log(Shown):
     @property
     def assumptions(self) -> tuple[str, ...]:
         """What was assumed or found, one sentence each."""
-        return tuple(map(sentence, self.remarks))
+        return tuple(map(in_words, self.remarks))
 
     def fates(self) -> tuple[tuple[str, int], ...]:
         """What became of the rows, and of how many; the counts add up to the rows below the header, blank lines aside."""

@@ -12,8 +12,9 @@ from needlecalc.measure.log.cell import LogUnit, unit_from_text
 from needlecalc.measure.log.columns import BY_KEY, NEEDED, Candidate, Why
 from needlecalc.measure.log.flags import LAMBDA_LEANEST, LAMBDA_RICHEST, RPM_ENGINE_ON
 from needlecalc.measure.log.table import LogText
-from needlecalc.measure.log.words import ColumnFault, Note, how_to_name, listed, quoted, sentence
+from needlecalc.measure.log.words import ColumnFault, Note, how_to_name, listed, quoted
 from needlecalc.remark import Remark
+from needlecalc.show import in_words
 from needlecalc.units import GAUGE_AFR, STANDARD_PA, FloatArray
 
 # What a reading can be; beyond lies a fault, and the cell counts as empty.
@@ -254,7 +255,7 @@ def choose(
     faults = [(reading.candidate, reading.fault) for reading in readings if reading.fault]
     if not usable:
         if key in NEEDED and faults:
-            text.refuse(f"{sentence(faults[0][1])} Name another: {how_to_name(key)}.", faults[0][0].name)
+            text.refuse(f"{in_words(faults[0][1])} Name another: {how_to_name(key)}.", faults[0][0].name)
         return None, (), [fault for _, fault in faults]
     plain = [reading for reading in usable if not reading.candidate.is_filtered()] or usable
     best = min(reading.candidate.why for reading in plain)
