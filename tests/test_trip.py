@@ -34,7 +34,7 @@ def card_of(*heights, paper=None, route=None, lambda_now=(0.95, 1.0, 1.0, 0.88, 
         setup = replace(setup, carburettor=replace(setup.carburettor, air_valve=valve))
     places = {f"{height:g} m": height for height in heights}
     outlook = nc.at_altitude(setup, bands_at(np.array(lambda_now)), None, places, home=0.0)
-    return nc.altitude_card(outlook, route=route, paper=paper)
+    return nc.AltitudeCard(outlook, route=route, paper=paper or nc.Paper())
 
 
 def words(card):
@@ -133,7 +133,7 @@ def test_the_turn_brings_each_load_nearer_to_home_and_full_load_stays_rich():
 def test_a_drive_on_the_mountain_is_first_set_for_home():
     setup = replace(make_setup(drop_min_mm=0.3, drop_max_mm=3.0), air=nc.Air.at_altitude(2600.0))
     outlook = nc.at_altitude(setup, bands_at(np.array([0.95, 1.0, 1.0, 0.85, 0.85, 0.85])), None, 2600.0, home=0.0)
-    card = nc.altitude_card(outlook)
+    card = nc.AltitudeCard(outlook)
     assert card.trip.home().drop_mm > setup.carburettor.jet.drop_mm
     assert card.trip.away()[0].drop_mm == setup.carburettor.jet.drop_mm
     assert card.orders()[0].startswith("At home first lower the jet")
@@ -197,7 +197,7 @@ def test_a_nut_of_unknown_range_turns_once_at_most_and_says_so():
     assert found.range_assumed
     assert -6.0 <= found.flats(found.away()[0]) < 0.0
     assert found.away()[0].drop_mm >= 0.0
-    assert "1.0 mm either way is taken" in words(nc.altitude_card(found.as_set))
+    assert "1.0 mm either way is taken" in words(nc.AltitudeCard(found.as_set))
 
 
 @pytest.mark.parametrize("row", read_reference("slope_head"))
@@ -231,7 +231,7 @@ def test_a_route_is_read_and_drawn(tmp_path):
     assert route.distance_km[1] == 10.5
     assert route.slope_percent()[0] == pytest.approx(9.5, abs=0.1)
     card = card_of(2400.0, route=route, float_ahead_mm=70.0)
-    along = card.trip.along(card.trip.home().drop_mm)
+    along = card.trip.along(route, card.trip.home().drop_mm)
     assert along.shape == (4, 6)
     (road,) = (block for block in card.document().pages[0].blocks if hasattr(block, "svg"))
     for said in ("distance (km)", "lambda (-)", "cruise", "full load, leanest", "misfires", "2400 m"):
@@ -270,7 +270,7 @@ def test_a_route_that_cannot_be_read_is_refused_with_its_cure(tmp_path, text, ma
 def test_a_slope_no_road_has_is_refused():
     outlook = card_of(2000.0).trip.as_set
     with pytest.raises(nc.InputError, match="slope_percent is 90"):
-        nc.altitude_card(outlook, slope_percent=90.0)
+        nc.AltitudeCard(outlook, slope_percent=90.0)
     with pytest.raises(nc.InputError, match="float_ahead_mm is 900"):
         card_of(2000.0, float_ahead_mm=900.0)
 

@@ -1,8 +1,6 @@
 """The pages as records and as files."""
 
-from needlecalc.report.card import AltitudeCard as AltitudeCard
 from needlecalc.report.comparepage import compare_page as compare_page
-from needlecalc.report.handover import Handover as Handover
 from needlecalc.report.handover import Notes as Notes
 from needlecalc.report.pages import write_pdf as write_pdf
 from needlecalc.report.sheet import GrindSheet as GrindSheet

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from datetime import datetime
+from functools import cached_property
 from itertools import chain
 from typing import TYPE_CHECKING, Any
 
@@ -23,7 +24,7 @@ from needlecalc.design.after.trip import (
 )
 from needlecalc.design.inverse.limits import LEAST_TURN_FLATS
 from needlecalc.errors import InputError
-from needlecalc.measure.drive.bands import WORST_NAMED
+from needlecalc.measure.drive.bands import WORST_NAMED, Bands
 from needlecalc.remark import BandName, Remark
 from needlecalc.report import words_pages
 from needlecalc.report.document import Block, Document, Grid, Page, Paper, Picture, Printed, Weight, Words
@@ -39,12 +40,6 @@ if TYPE_CHECKING:
 def band_words(name: BandName, w: Any) -> str:
     """Name of a band in the words of a language."""
     return str(w.BAND.format(rpm=rpm(name.rpm), load=w.LOADS.get(name.load, name.load), bank=name.bank)).rstrip()
-
-
-def foot(job: str, log_sha256: str, made_at: datetime, w: Any) -> str:
-    """What made a page, in one line."""
-    log = w.MADE_OF.format(log=log_sha256[:16]) if log_sha256 else ""
-    return str(w.MADE.format(version=__version__, when=made_at, job=job, log=log))
 
 
 def turn_words(trip: Trip, flats: float, w: Any, *, short: bool = False) -> str:
@@ -70,36 +65,62 @@ def turns(trip: Trip, w: Any) -> list[str]:
     return out
 
 
+def pages_of(title: str, pages: tuple[Page, ...], bands: Bands, job: str, paper: Paper, made_at: datetime) -> Document:
+    """A document with what made it at its foot, in the language of its paper."""
+    w = texts(words_pages, paper.language)
+    log = w.MADE_OF.format(log=bands.log.sha256[:16]) if bands.log is not None else ""
+    made = w.MADE.format(version=__version__, when=made_at, job=job, log=log)
+    return Document(f"{title}: {job}", made, pages, made_at, paper, paper.language)
+
+
 @dataclass(frozen=True, repr=False, eq=False)
 class AltitudeCard(Shown, Printed):
-    """A trip arranged for the glove box.
+    """Card for the glove box: how far to turn the jet for each place, and lambda before and after.
 
     Parameters
     ----------
-    trip : Trip
-        The places, the jet as set and turned for each.
+    outlook : AltitudeOutlook
+        A needle at home and at the places of its trips, from ``at_altitude``.
+    route : Route or None
+        A road to draw lambda along, from ``read_route``.
+    slope_percent : float
+        Slope of the road for which uphill and downhill are told, where the carburettor's ``float_ahead_mm`` is
+        known. [%]
     paper : Paper
         What it is printed on, and in which language.
-    slope_percent : float
-        Slope of the road for which uphill and downhill are told, where the float chamber's place is known. [%]
     made_at : datetime
         Date and time it says it was made.
+
+    Raises
+    ------
+    InputError
+        If the slope is steeper than any road.
 
     Examples
     --------
     >>> from needlecalc import at_altitude
     >>> from needlecalc.example import road
-    >>> altitude_card(at_altitude(road.setup, road.bands, road.design, 2000.0)).paper
-    Paper(size='A4', unit='mm', decimal='point', language='en')
+    >>> AltitudeCard(at_altitude(road.setup, road.design.target.bands, road.design, 2000.0))
+    Altitude card of 'van as fitted at its target': 2000 m -1.5 flats
     """
 
-    trip: Trip
-    paper: Paper = field(default_factory=Paper)
+    outlook: AltitudeOutlook
+    route: Route | None = None
     slope_percent: float = USUAL_SLOPE_PERCENT
+    paper: Paper = field(default_factory=Paper)
     made_at: datetime = field(default_factory=now)
 
+    def __post_init__(self) -> None:
+        check_range(self.slope_percent, "slope_percent", 0.0, STEEPEST_PERCENT, cure="10 rises 10 m on 100 m.")
+
     def __repr__(self) -> str:
-        return f"Altitude card: {self.trip!r}"
+        turns = (f"{place.name} {self.trip.flats(place):+.1f} flats" for place in self.trip.away())
+        return f"Altitude card of {self.outlook.needle!r}: {', '.join(turns)}"
+
+    @cached_property
+    def trip(self) -> Trip:
+        """The jet turned for each place."""
+        return trip(self.outlook)
 
     @property
     def words(self) -> Any:
@@ -108,10 +129,9 @@ class AltitudeCard(Shown, Printed):
 
     def document(self) -> Document:
         """The card, and every band."""
-        w, setup, log = self.words, self.trip.car.setup, self.trip.car.bands.log
-        pages = (Page(w.CARD_NAME, self._card()), Page(w.BY_BAND, (self._bands(),)))
-        made = foot(setup.name, log.sha256 if log is not None else "", self.made_at, w)
-        return Document(f"{w.CARD}: {setup.name}", made, pages, self.made_at, self.paper, self.paper.language)
+        pages = (Page(self.words.CARD_NAME, self._card()), Page(self.words.BY_BAND, (self._bands(),)))
+        car = self.trip.car
+        return pages_of(self.words.CARD, pages, car.bands, car.setup.name, self.paper, self.made_at)
 
     def _card(self) -> tuple[Block, ...]:
         w = self.words
@@ -232,62 +252,17 @@ class AltitudeCard(Shown, Printed):
         from needlecalc.report.plotroad import plot_road  # late: only paper draws
 
         w, top = self.words, self.trip.highest()
-        if self.trip.route is None:
-            msg = "The card has no route to draw; give altitude_card one, from read_route."
+        if self.route is None:
+            msg = "The card has no route to draw; give it one, from read_route."
             raise InputError(msg)
         said = w.ROAD_TURNED.format(place=top.name) if self.trip.flats(top) else w.ROAD
-        return plot_road(self.trip, self.paper, said, ax=ax)
+        return plot_road(self.trip, self.route, self.paper, said, ax=ax)
 
     def _road(self) -> list[Block]:
-        if self.trip.route is None:
+        if self.route is None:
             return []
         from needlecalc.report.plot import drawn
 
         made = self.plot()
         nothing = dict.fromkeys(("Date", "Creator", "Format", "Type"))
         return [Picture(lambda: drawn(made, "svg", nothing).decode(), str(made.get_label()), str(made.get_label()))]
-
-
-def altitude_card(
-    outlook: AltitudeOutlook,
-    *,
-    route: Route | None = None,
-    slope_percent: float = USUAL_SLOPE_PERCENT,
-    paper: Paper | None = None,
-    made_at: datetime | None = None,
-) -> AltitudeCard:
-    """Card for the glove box: how far to turn the jet for each place, and lambda before and after.
-
-    Parameters
-    ----------
-    outlook : AltitudeOutlook
-        A needle at home and at the places of its trips, from ``at_altitude``.
-    route : Route or None
-        A road to draw lambda along, from ``read_route``.
-    slope_percent : float
-        Slope of the road for which uphill and downhill are told, where the carburettor's ``float_ahead_mm`` is
-        known. [%]
-    paper : Paper or None
-        What it is printed on, and in which language; A4 in English when not given.
-    made_at : datetime or None
-        Date and time it says it was made; now when not given.
-
-    Returns
-    -------
-    AltitudeCard
-        Prints itself as text and HTML; ``write_pdf`` puts it on paper.
-
-    Raises
-    ------
-    InputError
-        If the slope is steeper than any road.
-
-    Examples
-    --------
-    >>> from needlecalc import at_altitude
-    >>> from needlecalc.example import road
-    >>> outlook = at_altitude(road.setup, road.design.target.bands, road.design, 2000.0)
-    >>> altitude_card(outlook)
-    """
-    check_range(slope_percent, "slope_percent", 0.0, STEEPEST_PERCENT, cure="10 rises 10 m on 100 m.")
-    return AltitudeCard(trip(outlook, route), paper or Paper(), slope_percent, made_at or now())

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -19,7 +20,7 @@ from needlecalc.measure.checks.inspection import GasReading
 from needlecalc.measure.drive.bands import Bands
 from needlecalc.parts.needle import Needle
 from needlecalc.report import say, words_pages
-from needlecalc.report.card import foot, turn_words
+from needlecalc.report.card import pages_of, turn_words
 from needlecalc.report.document import BOX, Block, Document, Grid, Page, Paper, Printed, Weight, Words
 from needlecalc.report.language import texts
 from needlecalc.show import Column, Row, Shown, Table, counted
@@ -66,29 +67,35 @@ class Notes:
 
 @dataclass(frozen=True, repr=False, eq=False)
 class Handover(Shown, Printed):
-    """A car handed back: what customer and tester are told.
+    """Pages for customer and tester.
 
     Parameters
     ----------
     design : Design
-        The design, with every drive behind it.
+        The design, with every drive behind it; the last one is "after", where there are two.
     notes : Notes
-        What the workshop says.
-    trip : Trip or None
-        The jet turned for other places; None leaves the altitude label out.
+        What the workshop says; lines to write on where it is empty.
+    outlook : AltitudeOutlook or None
+        The needle at the places of its trips, for the altitude label; None leaves it out.
     gas : GasReading or None
         Gas read at idle on the last drive.
     co_limit_percent, lambda_least : float or None
-        Limits of the idle test that the job states. [%, -]
+        Limits of the idle test, for the tester. [%, -]
     paper : Paper
         What it is printed on, and in which language.
     made_at : datetime
         Date and time it says it was made.
+
+    Examples
+    --------
+    >>> from needlecalc.example import road
+    >>> Handover(road.design)
+    Handover of 'pass-road van (invented)' after 1 drive
     """
 
     design: Design
     notes: Notes = field(default_factory=Notes)
-    trip: Trip | None = None
+    outlook: AltitudeOutlook | None = None
     gas: GasReading | None = None
     co_limit_percent: float | None = None
     lambda_least: float | None = None
@@ -97,6 +104,11 @@ class Handover(Shown, Printed):
 
     def __repr__(self) -> str:
         return f"Handover of {self.design.setup.name!r} after {counted(len(self.drives()), 'drive')}"
+
+    @cached_property
+    def trip(self) -> Trip | None:
+        """The jet turned for other places; None where none is named."""
+        return None if self.outlook is None else trip(self.outlook)
 
     @property
     def words(self) -> Any:
@@ -155,9 +167,7 @@ class Handover(Shown, Printed):
         return self._document(w.TESTER, (Page(w.TESTER_NAME, blocks),))
 
     def _document(self, title: str, pages: tuple[Page, ...]) -> Document:
-        log, name = self.design.target.bands.log, self.design.setup.name
-        made = foot(name, log.sha256 if log is not None else "", self.made_at, self.words)
-        return Document(f"{title}: {name}", made, pages, self.made_at, self.paper, self.paper.language)
+        return pages_of(title, pages, self.design.target.bands, self.design.setup.name, self.paper, self.made_at)
 
     def _after(self) -> tuple[Needle, float, FloatArray, bool]:
         """Needle, jet drop and lambda of each band: as last driven, or as expected of the next drive, and which."""
@@ -170,12 +180,16 @@ class Handover(Shown, Printed):
         """What was done to needle and jet."""
         w, first, (needle, drop, _, driven) = self.words, self.drives()[0], self._after()
         filed = driven and _other(first.needle, needle)
-        moved = abs(drop - first.drop_mm) >= LEAST_TURN_FLATS * self.design.setup.carburettor.jet.flat_mm
         jet = w.JET_SET.format(after=drop, before=first.drop_mm)
         if say.on_slide(self.design):
             way = w.HIGHER if drop > first.drop_mm else w.LOWER_DOWN
             jet = w.NEEDLE_SET.format(mm=abs(drop - first.drop_mm), way=way)
-        return [*([w.FILED.format(drives=len(self.drives()))] if filed else []), *([jet] if moved else [])]
+        return [*([w.FILED.format(drives=len(self.drives()))] if filed else []), *([jet] if self._turned(drop) else [])]
+
+    def _turned(self, drop_mm: float) -> bool:
+        """Whether the jet stands other than on the first drive, by as much as a hand sets."""
+        off = abs(drop_mm - self.drives()[0].drop_mm)
+        return off >= LEAST_TURN_FLATS * self.design.setup.carburettor.jet.flat_mm
 
     def _runs(self) -> list[Block]:
         """Lambda and CO before and after, in plain words."""
@@ -186,14 +200,14 @@ class Handover(Shown, Printed):
             then = _nearest(first, bands, at)
             ends = (float(first.lambda_measured[then]), float(after[at]))
             before, now_ = (w.MEANS[kind][mixture(self.design.target, at, value)] for value in ends)
-            rows.append({"what": w.LAMBDA_OF.format(kind=w.KINDS[kind]), "before": f"{ends[0]:.2f}", "then": before,
-                         "after": f"{ends[1]:.2f}", "now": now_})  # fmt: skip
+            what = w.LAMBDA_OF.format(kind=w.KINDS[kind])
+            rows.append(dict(zip(w.RUNS_HEADS, (what, f"{ends[0]:.2f}", before, f"{ends[1]:.2f}", now_), strict=True)))
             if kind == "idle":
                 read, left = (None, None) if self.gas is None else (self.gas.co_percent, self.gas.o2_percent)
                 co = [idle_co(value, left or 0.0) for value in ends]
                 co[driven] = co[driven] if read is None else read
                 shown = [f"{value:.1f}" if np.isfinite(value) else "-" for value in co]
-                rows.append({"what": w.CO_AT_IDLE, "before": shown[0], "then": "", "after": shown[1], "now": ""})
+                rows.append(dict(zip(w.RUNS_HEADS, (w.CO_AT_IDLE, shown[0], "", shown[1], ""), strict=True)))
         heads = w.RUNS_HEADS if driven else {**w.RUNS_HEADS, "after": w.EXPECTED}
         columns = [Column(key, head or " ", "s" if key in ("before", "after") else "") for key, head in heads.items()]
         known = self.gas is not None and self.gas.co_percent is not None
@@ -205,10 +219,10 @@ class Handover(Shown, Printed):
         """How to undo what was done."""
         w, first, (needle, drop, _, _) = self.words, self.drives()[0], self._after()
         figures = {"needle": first.needle.name, "drop": first.drop_mm}
+        needle_back, jet_back = (w.BACK_SLIDE, w.BACK_CLIP) if say.on_slide(self.design) else (w.BACK_NEEDLE, w.BACK_JET)
         if _other(first.needle, needle):
-            return str((w.BACK_SLIDE if say.on_slide(self.design) else w.BACK_NEEDLE).format(**figures))
-        moved = abs(drop - first.drop_mm) >= LEAST_TURN_FLATS * self.design.setup.carburettor.jet.flat_mm
-        return str(w.BACK_JET.format(**figures) if moved else w.NOTHING_TO_GO_BACK)
+            return str(needle_back.format(**figures))
+        return str(jet_back.format(**figures) if self._turned(drop) else w.NOTHING_TO_GO_BACK)
 
     def _label(self) -> list[Block]:
         """What to turn before each climb and descent, to be cut out."""
@@ -267,48 +281,3 @@ def _nearest(first: Bands, bands: Bands, at: int) -> int:
 def _boxes(heads: Mapping[str, str]) -> Grid:
     """Boxes to write in."""
     return Grid(Table("", [Column(key, head, "", [BOX]) for key, head in heads.items()]), size=9.5, row_pt=34.0)
-
-
-def handover(
-    design: Design,
-    *,
-    notes: Notes | None = None,
-    outlook: AltitudeOutlook | None = None,
-    gas: GasReading | None = None,
-    co_limit_percent: float | None = None,
-    lambda_least: float | None = None,
-    paper: Paper | None = None,
-    made_at: datetime | None = None,
-) -> Handover:
-    """Pages for customer and tester.
-
-    Parameters
-    ----------
-    design : Design
-        The design, with every drive behind it; the last one is "after", where there are two.
-    notes : Notes or None
-        What the workshop says; lines to write on when not given.
-    outlook : AltitudeOutlook or None
-        The needle at the places of its trips, for the altitude label.
-    gas : GasReading or None
-        Gas read at idle on the last drive.
-    co_limit_percent, lambda_least : float or None
-        Limits of the idle test, for the tester. [%, -]
-    paper : Paper or None
-        What it is printed on, and in which language; A4 in English when not given.
-    made_at : datetime or None
-        Date and time it says it was made; now when not given.
-
-    Returns
-    -------
-    Handover
-        ``customer()`` and ``tester()`` are its pages; ``text()`` and ``html()`` print both.
-
-    Examples
-    --------
-    >>> from needlecalc.example import road
-    >>> handover(road.design)
-    Handover of 'job' after 1 drive
-    """
-    away = None if outlook is None else trip(outlook)
-    return Handover(design, notes or Notes(), away, gas, co_limit_percent, lambda_least, paper or Paper(), made_at or now())

@@ -23,20 +23,20 @@ SMALL: dict[str, Any] = {"va": "bottom", "fontsize": "small"}
 LEVEL = 0.3  # share of the plot's height under the road
 
 
-def plot_road(trip: Trip, paper: Paper, said: str, *, ax: Axes | None = None) -> Axes:
-    """Lambda of idle, cruise and full load along the route of a trip, with rich and lean limits.
+def plot_road(trip: Trip, route: Route, paper: Paper, said: str, *, ax: Axes | None = None) -> Axes:
+    """Lambda of idle, cruise and full load along a route, with rich and lean limits.
 
     Heavy with the jet as at home, thin with it turned for the highest place; the height of the road stands grey behind.
     """
-    return styled(lambda on: _lines(trip, paper, on), ax, said)
+    return styled(lambda on: _lines(trip, route, paper, on), ax, said)
 
 
-def _lines(trip: Trip, paper: Paper, ax: Axes) -> None:
-    w, route, shown = texts(words_pages, paper.language), trip.route or Route(np.zeros(2), np.zeros(2)), trip.shown()
+def _lines(trip: Trip, route: Route, paper: Paper, ax: Axes) -> None:
+    w, shown = texts(words_pages, paper.language), trip.shown()
     home, top = trip.home().drop_mm, trip.highest().drop_mm
     lines = ((home, AT_HOME), (top, TURNED)) if top != home else ((home, AT_HOME),)
     for drop, style in lines:
-        for kind, along in zip(shown, trip.along(drop)[:, list(shown.values())].T, strict=True):
+        for kind, along in zip(shown, trip.along(route, drop)[:, list(shown.values())].T, strict=True):
             name = w.KINDS[kind] if drop == home else "_nothing"
             ax.plot(route.distance_km, along, linestyle=DASHES[kind], label=name, **style)
     limits = {"misfire": MISFIRE, "foul": FAR_RICH, **({"full": trip.as_set.leanest} if "full" in shown else {})}

@@ -124,18 +124,11 @@ def changes_notes(found: Changes) -> list[str]:
     return [*last, words_after.ONE_CHANGE.format(nut=nut), *map(say.remark, found.left_out)]
 
 
-def altitude(found: AltitudeOutlook) -> str:
-    """Idle and full load at every place in one line; the first stop before the target where it is another needle."""
-    if found.stop is None:
-        return words_after.BY_ALTITUDE.format(final=_spans(found))
-    return words_after.BY_ALTITUDE_IN_STAGES.format(stop=_spans(found.stop), final=_spans(found))
-
-
 def altitude_notes(found: AltitudeOutlook) -> list[str]:
     """What to know of the places, but for full load that may run too lean: that stands where the cut is decided."""
     full = (AltitudeRemark.FULL_LOAD_LEAN, AltitudeRemark.FULL_LOAD_MAY_BE_LEAN)
     others = [say.remark(one) for one in found.remarks() if one.kind not in full]
-    return [altitude(found), *others, *idle_co(found), words_after.ALTITUDE_ASSUMES]
+    return [*others, *idle_co(found), words_after.ALTITUDE_ASSUMES]
 
 
 def idle_co(found: AltitudeOutlook) -> tuple[str, ...]:
@@ -143,18 +136,6 @@ def idle_co(found: AltitudeOutlook) -> tuple[str, ...]:
     known = [place for place in found.places if np.isfinite(place.idle_co_percent)]
     said = ", ".join(words_after.CO_AT.format(place=one.name, percent=one.idle_co_percent) for one in known)
     return (words_after.CO_AT_IDLE.format(places=said),) if known else ()
-
-
-def _spans(found: AltitudeOutlook) -> str:
-    parts = []
-    for place in found.places:
-        spans = []
-        for load in dict.fromkeys(name for name in found.bands.load if name in ("idle", "full")):
-            there = place.lambda_predicted[[b for b, name in enumerate(found.bands.load) if name == load]]
-            ends = dict.fromkeys(f"{end:.2f}" for end in (there.min(), there.max()))
-            spans.append(f"{load} {' to '.join(ends)}")
-        parts.append(f"{place.name}: {', '.join(spans)}" if spans else place.name)
-    return "; ".join(parts)
 
 
 def belief(found: Outcome) -> str:

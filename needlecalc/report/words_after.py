@@ -133,8 +133,6 @@ NEEDLE_AT = {
     0: ", at the target diameters",
     -1: "",
 }
-BY_ALTITUDE = "Lambda by altitude: {final}."
-BY_ALTITUDE_IN_STAGES = "Lambda by altitude at the FIRST STOP: {stop}. At the target diameters: {final}."
 CO_AT_IDLE = "CO at idle, dry, no oxygen left over: {places}."
 CO_AT = "{place} {percent:.1f} %"
 ALTITUDE_ASSUMES = (

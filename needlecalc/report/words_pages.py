@@ -99,6 +99,7 @@ BACK_NEEDLE = (
 )
 BACK_JET = "Set the jet face {drop:.2f} mm below the bridge again. Then read lambda before any full throttle."
 BACK_SLIDE = "Fit a new needle {needle}, clip and washers as before. Then read lambda before any full throttle."
+BACK_CLIP = "Clip and washers as before. Then read lambda before any full throttle."
 NOTHING_TO_GO_BACK = "Needle and jet are as they were."
 LABEL = "Cut out and keep in the car"
 LABEL_HEADS = {"place": "place", "climb": "BEFORE THE CLIMB", "descent": "BEFORE THE DESCENT"}

@@ -106,6 +106,7 @@ BACK_NEEDLE = (
 )
 BACK_JET = "Düse wieder {drop:.2f} mm unter die Brücke stellen. Vor dem ersten Vollgas Lambda messen."
 BACK_SLIDE = "Neue Nadel {needle} einbauen, Clip und Scheiben wie vorher. Vor dem ersten Vollgas Lambda messen."
+BACK_CLIP = "Clip und Scheiben wie vorher. Vor dem ersten Vollgas Lambda messen."
 NOTHING_TO_GO_BACK = "Nadel und Düse sind, wie sie waren."
 LABEL = "Ausschneiden und ins Auto legen"
 LABEL_HEADS = {"place": "Ort", "climb": "VOR DER AUFFAHRT", "descent": "VOR DER ABFAHRT"}

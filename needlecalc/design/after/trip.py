@@ -20,7 +20,6 @@ from needlecalc.parts.needle import read_table_file
 from needlecalc.parts.slide import SlideValve
 from needlecalc.physics.fuel import slope_head_mm
 from needlecalc.remark import Remark
-from needlecalc.show import Shown
 from needlecalc.units import FloatArray
 
 USUAL_STEP_FLATS = 0.5  # as the sheet rounds
@@ -72,33 +71,14 @@ class Situation(NamedTuple):
     remarks: tuple[Remark, ...]
 
 
-@dataclass(frozen=True, repr=False, eq=False)
-class Trip(Shown):
-    """A car at home and on its trips, the jet as it is set and turned for each place.
+@dataclass(frozen=True, eq=False)
+class Trip:
+    """A car at home and on its trips, the jet as it is set and turned for each place."""
 
-    Parameters
-    ----------
-    as_set : AltitudeOutlook
-        The jet as it is set for the drive, everywhere.
-    turned : tuple of Place
-        The same places, the jet turned for each.
-    not_back : tuple of Place
-        At home, the jet still as it was turned for each place.
-    range_assumed : bool
-        Whether the nut's range was not stated, and a turn either way is taken.
-    route : Route or None
-        A road to draw lambda along.
-    """
-
-    as_set: AltitudeOutlook
-    turned: tuple[Place, ...]
-    not_back: tuple[Place, ...]
-    range_assumed: bool = False
-    route: Route | None = None
-
-    def __repr__(self) -> str:
-        turns = (f"{place.name} {self.flats(place):+.1f} flats" for place in self.away())
-        return f"Trip with {self.as_set.needle!r}: {', '.join(turns)}"
+    as_set: AltitudeOutlook  # the jet as it is set for the drive, everywhere
+    turned: tuple[Place, ...]  # the same places, the jet turned for each
+    not_back: tuple[Place, ...]  # at home, the jet still as it was turned for each place
+    range_assumed: bool  # the nut's range was not stated, and a turn either way is taken
 
     @property
     def car(self) -> Car:
@@ -152,17 +132,14 @@ class Trip(Shown):
         head = float(slope_head_mm(ahead, slope_percent))
         return tuple(self.car.at(one.name, one.air, one.drop_mm, head_mm=head) for one in (self.home(), *self.away()))
 
-    def along(self, drop_mm: float) -> FloatArray:
-        """Lambda expected of each band at each point of the route with one jet height, shape (k, m)."""
-        if self.route is None:
-            return np.empty((0, self.car.bands.rpm.size))
-        ahead = self.car.setup.carburettor.float_ahead_mm or 0.0
-        heads = slope_head_mm(ahead, self.route.slope_percent())
-        points = zip(self.route.height_m.tolist(), heads.tolist(), strict=True)
+    def along(self, route: Route, drop_mm: float) -> FloatArray:
+        """Lambda expected of each band at each point of a route with one jet height, shape (k, m)."""
+        heads = slope_head_mm(self.car.setup.carburettor.float_ahead_mm or 0.0, route.slope_percent())
+        points = zip(route.height_m.tolist(), heads.tolist(), strict=True)
         return np.array([self.car.lambda_at(Air.at_altitude(height), drop_mm, head) for height, head in points])
 
 
-def trip(outlook: AltitudeOutlook, route: Route | None = None) -> Trip:
+def trip(outlook: AltitudeOutlook) -> Trip:
     """The jet turned for each place of an outlook; with the needle of the next drive, where there are two.
 
     Each load counts alike, its bands together: the turn is the one, in steps of the nut, that brings lambda nearest to
@@ -179,7 +156,7 @@ def trip(outlook: AltitudeOutlook, route: Route | None = None) -> Trip:
         turned.append(place if stays else car.at(place.name, place.air, _best_drop(driven, place, home, wanted)))
     back = tuple(car.at(place.name, home.air, place.drop_mm) for place in turned)
     low, high = car.setup.carburettor.jet.drop_range_mm()
-    return Trip(driven, tuple(turned), back, low == high, route)
+    return Trip(driven, tuple(turned), back, low == high)
 
 
 def speaking(bands: Bands, ratio: FloatArray) -> dict[str, int]:
