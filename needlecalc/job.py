@@ -32,7 +32,7 @@ from needlecalc.echo import LONGEST_VALUE, plain, shown
 from needlecalc.errors import InputError
 from needlecalc.jobassumed import Prior, assumed_table, needs_parts, widened
 from needlecalc.jobdrive import bands_of, checks_of, gases_of, lean_limits_of, lifted, log_of, moved_drive_of
-from needlecalc.jobkinds import built, named, nearest, path_in
+from needlecalc.jobkinds import built, keys_taken, named, nearest, path_in
 from needlecalc.measure.checks.check import Checks
 from needlecalc.measure.checks.gas import MOST_RESIDUAL_O2_PERCENT
 from needlecalc.measure.checks.limits import CheckLimits
@@ -51,19 +51,6 @@ from needlecalc.report.sheet import GrindSheet, grind_sheet
 from needlecalc.show import Table
 from needlecalc.units import FloatArray
 
-# All else in [target] is a load, or load@rpm, with its lambda or a table of lambda, rich, lean and weight.
-TARGET_SETTINGS = (
-    "idle_co_percent",
-    "idle_margin_co_percent",
-    "tester_co_percent",
-    "idle_lambda_least",
-    "idle_margin_lambda",
-    "tester_lambda",
-    "permitted_either_side",
-    "idle_o2_percent",
-    "idle_hc_ppm",
-    "idle_hc_limit_ppm",
-)
 SAME_DROP_MM = 1e-6
 
 
@@ -129,7 +116,8 @@ class Job:
     def target(self, bands: Bands) -> Target:
         """Target from [target], idle test, lean limits, the usual lambda by load, and the meter's zero by gas."""
         section = dict(self.settings["target"])
-        settings = {key: section.pop(key) for key in TARGET_SETTINGS if key in section}
+        # All else in [target] is a load, or load@rpm, with its lambda or a table of lambda, rich, lean and weight.
+        settings = {key: section.pop(key) for key in keys_taken("target") if key in section}
         for load, wanted in section.items():
             if isinstance(wanted, bool) or not isinstance(wanted, (int, float, Mapping)):
                 named = plain(load, LONGEST_VALUE)

@@ -13,11 +13,10 @@ import numpy as np
 from needlecalc.arrays import check_range
 from needlecalc.echo import LONGEST_VALUE, plain, shown
 from needlecalc.errors import InputError
-from needlecalc.jobkinds import built, named, only, path_in
+from needlecalc.jobkinds import TAKEN_BY, built, named, only, path_in
 from needlecalc.measure.checks.check import Checks
 from needlecalc.measure.checks.engine import check_engine
-from needlecalc.measure.checks.inspection import GasReading, Ignition, Mechanical, NeedleReading, Sensor, Twins
-from needlecalc.measure.checks.limits import CheckLimits
+from needlecalc.measure.checks.inspection import GasReading, NeedleReading
 from needlecalc.measure.drive.bands import Bands
 from needlecalc.measure.drive.make import make_bands, typed_bands
 from needlecalc.measure.drive.merge import with_setup
@@ -42,19 +41,10 @@ def log_of(section: Mapping[str, Any], folder: Path, name: str = "log", ambient_
     if "file" not in section:
         msg = f'The job\'s [{name}] names no file; write file = "drive.csv".'
         raise InputError(msg)
-    ambient_kpa = section.get("ambient_kpa")
-    if ambient_kpa is not None:
-        check_range(ambient_kpa, f"[{name}] ambient_kpa", 45.0, 110.0, cure="One hPa or mbar is 0.1 kPa.")
     path = path_in(folder, section["file"], f"[{name}] file")
+    given = {key: section[key] for key in _taken(read_log) if key in section}
     with named(name):
-        return read_log(
-            path,
-            columns=section.get("columns"),
-            units=section.get("units"),
-            afr_stoich=section.get("afr_stoich"),
-            decimal=section.get("decimal"),
-            ambient_pa=ambient_pa if ambient_kpa is None else ambient_kpa * PA_PER_KPA,
-        )
+        return read_log(path, **{"ambient_pa": ambient_pa, **given})
 
 
 def bands_of(given: Mapping[str, Any], log: Log | None, name: str = "bands") -> Bands:
@@ -77,14 +67,11 @@ def bands_of(given: Mapping[str, Any], log: Log | None, name: str = "bands") -> 
         loads_pa = {}
         for load, ends in loads.items():
             where = f"[bands] loads_kpa {plain(load, LONGEST_VALUE)}"
-            if not isinstance(ends, list) or len(ends) != 2:
-                msg = f"{where} is {shown(ends)}, but must be two pressures in kPa, written [40, 70]."
+            if not isinstance(ends, list) or len(ends) != 2 or not ends[0] < ends[1]:
+                msg = f"{where} is {shown(ends)}, but must be two pressures in kPa, the lower first, written [40, 70]."
                 raise InputError(msg)
-            low, high = (check_range(end, where, 0.0, 300.0, cure="It is in kPa.") for end in ends)
-            if low >= high:
-                msg = f"{where} is {shown(ends)}, but its lower end must stand first, then the upper."
-                raise InputError(msg)
-            loads_pa[load] = (low * PA_PER_KPA, high * PA_PER_KPA)
+            low, high = (PA_PER_KPA * check_range(end, where, 0.0, 300.0, cure="It is in kPa.") for end in ends)
+            loads_pa[load] = (low, high)
     with named("bands"):
         return make_bands(log, loads_pa=loads_pa, **section)
 
@@ -111,14 +98,11 @@ def _as_read(setup: Setup, changed: Mapping[str, Any]) -> Setup:
 def checks_of(given_section: Mapping[str, Any], bands: Bands, setup: Setup, *, engine_stated: bool = True) -> Checks:
     """Checks before the cut, from the drive and from what [checks] notes."""
     section = dict(given_section)
-    kinds: dict[str, Callable[..., Any]] = {
-        "ignition": Ignition,
-        "mechanical": Mechanical,
-        "sensor": Sensor,
-        "twins": Twins,
-        "limits": CheckLimits,
+    given: dict[str, Any] = {
+        key: built(TAKEN_BY[f"checks.{key}"][0], section[key], f"checks.{key}")
+        for key in ("ignition", "mechanical", "sensor", "twins", "limits")
+        if key in section
     }
-    given = {key: built(kind, section[key], f"checks.{key}") for key, kind in kinds.items() if key in section}
     if "gases" in section:
         given["gases"] = gases_of(section)
     if "needle" in section:

@@ -9,7 +9,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
-from needlecalc.arrays import check_range, read_only
+from needlecalc.arrays import check_range
 from needlecalc.design.after.changes import AtHand
 from needlecalc.design.belief.doubts import Doubts
 from needlecalc.design.inverse.limits import Limits
@@ -17,40 +17,13 @@ from needlecalc.echo import LONGEST_NAME, LONGEST_VALUE, plain, shown
 from needlecalc.errors import InputError, LogFormatError
 from needlecalc.job import Job
 from needlecalc.jobassumed import completed
-from needlecalc.jobkinds import BLANK, built, close_word, kind_faults, named, nearest, only, path_in
+from needlecalc.jobkinds import BLANK, SECTIONS, built, close_word, kind_faults, named, nearest, only, path_in
 from needlecalc.jobunits import converted, said
 from needlecalc.parts.carburettor import AirValve, Carburettor, Jet
 from needlecalc.parts.engine import Air, Engine, Fuel, VolumetricEfficiency
 from needlecalc.parts.needle import Needle, read_needle
 from needlecalc.parts.setup import Setup
 from needlecalc.parts.slide import SlideValve
-from needlecalc.units import PA_PER_KPA
-
-SECTIONS = (
-    "engine",
-    "needle",
-    "jet",
-    "air_valve",
-    "slide_valve",
-    "carburettor",
-    "fuel",
-    "air",
-    "log",
-    "bands",
-    "lift",
-    "checks",
-    "lean_limits",
-    "target",
-    "limits",
-    "doubts",
-    "micrometer",
-    "paper",
-    "calibration",
-    "history",
-    "altitude",
-    "at_hand",
-    "handover",
-)
 
 _HEAD = re.compile(r"\s*\[\[?\s*([^\[\]]+?)\s*\]\]?\s*(?:#.*)?$")
 _KEY = re.compile(r"""\s*["']?([^\s="']+)["']?\s*=""")
@@ -265,11 +238,7 @@ def _engine(section: Mapping[str, Any]) -> Engine:
     """Engine; its volumetric efficiency may be a table of its own, [engine.volumetric_efficiency]."""
     filling = section.get("volumetric_efficiency")
     if isinstance(filling, dict):
-        keys = dict(filling)
-        if "manifold_pressure_kpa" in keys:
-            kpa = read_only(keys.pop("manifold_pressure_kpa"), "[engine.volumetric_efficiency] manifold_pressure_kpa")
-            keys["manifold_pressure_pa"] = kpa * PA_PER_KPA
-        section = {**section, "volumetric_efficiency": built(VolumetricEfficiency, keys, "engine.volumetric_efficiency")}
+        section = {**section, "volumetric_efficiency": built(VolumetricEfficiency, filling, "engine.volumetric_efficiency")}
     return built(Engine, section, "engine")
 
 

@@ -37,11 +37,8 @@ from needlecalc.show import Column, Table
 ABOUT = {
     "needle.file": "Needle table, CSV: station, distance_mm, diameter_mm.",
     "log.file": "Log of the drive, text with delimiters.",
-    "log.ambient_kpa": "Pressure of the air, for a manifold gauge that counts from it.",
     "log.columns.*": "Column of the log that carries this meaning; empty does without.",
     "log.units.*": "Unit of the column with this meaning.",
-    "calibration.columns.*": "Column of the log that carries this meaning; empty does without.",
-    "calibration.units.*": "Unit of the column with this meaning.",
     "bands.loads_kpa": "Loads by manifold pressure: name = [from, to].",
     "bands.loads_kpa.*": "Manifold pressure of this load, from and to.",
     "bands.loads_percent.*": "Throttle of this load, from and to.",
@@ -59,12 +56,10 @@ ABOUT = {
     "target.*": "Lambda to reach at this load, or at load@rpm; or a section of lambda, rich, lean, weight.",
     "target.*.*": "lambda, rich and lean (permitted), or weight.",
     "limits.never_below_mm.*": "Least diameter at the station of this number.",
-    "engine.volumetric_efficiency.manifold_pressure_kpa": "Absolute manifold pressures of the columns, rising.",
     "micrometer.anvil_width_mm": "Width of the anvils along the needle.",
     "micrometer.face_on_mark": "What of the anvils lies on the mark: centre, or thick_edge.",
     "calibration.flats": "How far the jet was moved for this drive; positive lowered it.",
     "calibration.file": "Log of the drive with the jet moved.",
-    "calibration.ambient_kpa": "Pressure of the air, for a manifold gauge that counts from it.",
     "history.file": "File that keeps the passes; it need not exist yet.",
     **{
         f"handover.limits.{name}": f"Limit of the test as the tester's page prints it: {said}."
@@ -77,7 +72,6 @@ ABOUT = {
 }
 OWN_RANGES = {
     "flats": (-24.0, 24.0),
-    "ambient_kpa": (45.0, 110.0),
     "anvil_width_mm": (0.0, 15.0),
     "home_m": (-500.0, 6000.0),
     "trip_m": (-500.0, 6000.0),
@@ -133,7 +127,8 @@ def keys_of(section: str) -> list[Key]:
 
 def _key(section: str, name: str, kinds: tuple[str, ...], made: tuple[Any, ...]) -> Key:
     owner = next((one for one in made if name in inspect.signature(one).parameters), None)
-    about, unit = ABOUT.get(f"{section}.{name}", ""), next((unit for end, unit in UNITS if name.endswith(end)), "")
+    place = section if section == "calibration" else section.replace("calibration", "log")
+    about, unit = ABOUT.get(f"{place}.{name}", ""), next((unit for end, unit in UNITS if name.endswith(end)), "")
     if owner is None:
         return Key(section, name, kinds, unit, MISSING, OWN_RANGES.get(name), (), about)
     one, room = inspect.signature(owner).parameters[name], inspect.getmodule(owner)

@@ -69,9 +69,8 @@ TAKEN_BY: Mapping[str, tuple[Callable[..., Any], ...]] = {
 }
 # Keys that the job reads itself.
 OWN: Mapping[str, Mapping[str, str]] = {
-    "engine.volumetric_efficiency": {"manifold_pressure_kpa": "Sequence[float]"},
     "needle": {"file": "Path"},
-    "log": {"file": "Path", "ambient_kpa": "float"},
+    "log": {"file": "Path"},
     "log.columns": {"*": "str"},
     "log.units": {"*": "str"},
     "calibration.columns": {"*": "str"},
@@ -89,18 +88,19 @@ OWN: Mapping[str, Mapping[str, str]] = {
     "target.*": {"*": "float"},
     "limits.never_below_mm": {"*": "float"},
     "micrometer": {"anvil_width_mm": "float", "face_on_mark": "str"},
-    "calibration": {"flats": "float", "file": "Path", "ambient_kpa": "float"},
+    "calibration": {"flats": "float", "file": "Path"},
     "history": {"file": "Path"},
     "altitude": {"home_m": "float", "trip_m": "float | Sequence[float]", "acknowledged": "str", "slope_percent": "float"},
     "handover.limits": dict.fromkeys(TESTED, "str"),
 }
+SECTIONS = tuple(dict.fromkeys(name.partition(".")[0] for name in (*TAKEN_BY, *OWN)))
 
 # Arguments that a job hands over in another way: as a section, or in another unit.
 NOT_IN_A_JOB = {
     "needle": {"path"},
-    "log": {"source", "ambient_pa"},
+    "log": {"source"},
     "bands": {"lift_mm", "lift_u_mm", "loads_pa"},
-    "calibration": {"source", "ambient_pa", "calibrate", "combine", "restate", "doubts", "depression_pa"},
+    "calibration": {"source", "calibrate", "combine", "restate", "doubts", "depression_pa"},
     "target": {"lambda_by_load"},
 }
 MOST_KEYS = 25  # that a message lists

@@ -112,12 +112,12 @@ CASES = {
     ),
     "a load of one pressure": (
         {**LOGGED, "bands": "loads_kpa = { part = [40], full = [70, 110] }", "air_valve": VALVE, "engine": ENGINE},
-        r"two pressures in kPa, written (\[40, 70\])",
+        r"two pressures in kPa, the lower first, written (\[40, 70\])",
         lambda sections, found: replaced("bands", loads_kpa=f"{{ part = {found[1]}, full = [70, 110] }}")(sections, found),
     ),
     "a load upside down": (
         {**LOGGED, "bands": "loads_kpa = { part = [70, 40], full = [70, 110] }", "air_valve": VALVE, "engine": ENGINE},
-        r"its lower end must stand first",
+        r"must be two pressures in kPa, the lower first",
         replaced("bands", loads_kpa="{ part = [40, 70], full = [70, 110] }"),
     ),
     "a gas reading with single brackets": (

@@ -126,9 +126,9 @@ def test_an_out_that_cannot_be_written_and_a_log_without_rows(case, tmp_path, ca
         (
             'file = "pass_van_drive.csv"',
             'file = "pass_van_drive.csv"\nambient_kpa = "95"',
-            r"\[log\] ambient_kpa is '95', but must be a number",
+            r"\[log\] ambient_pa is '95', but must be a number.* It is written as ambient_kpa",
         ),
-        ('file = "pass_van_drive.csv"', 'file = "pass_van_drive.csv"\nambient_kpa = 950', "One hPa or mbar is 0.1 kPa"),
+        ('file = "pass_van_drive.csv"', 'file = "pass_van_drive.csv"\nambient_kpa = 950', "one hPa or mbar is 100 Pa"),
         (
             'file = "pass_van_drive.csv"',
             'file = "pass_van_drive.csv"\ncolumns = 4',

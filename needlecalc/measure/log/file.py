@@ -94,7 +94,7 @@ def read_log(
     if afr_stoich is not None:
         check_range(afr_stoich, "afr_stoich", 3.0, 20.0, cure="Petrol without ethanol has about 14.7.")
     if ambient_pa is not None:
-        check_range(ambient_pa, "ambient_pa", 4e4, 1.1e5, cure="Sea level has about 101325 Pa.")
+        check_range(ambient_pa, "ambient_pa", 4e4, 1.1e5, cure="Sea level has about 101325 Pa; one hPa or mbar is 100 Pa.")
     if decimal not in (None, ".", ","):
         msg = f"decimal is {shown(decimal)}, but must be '.' or ','."
         raise InputError(msg)
