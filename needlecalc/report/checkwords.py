@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from dataclasses import fields
 from typing import NamedTuple
 
 from needlecalc.measure.checks.check import Cause, Check, CheckKind, Checks, CheckWords, Verdict
+from needlecalc.measure.checks.limits import CheckLimits
 from needlecalc.measure.checks.sensorzero import GasLeftOut, SensorZero
 from needlecalc.show import Column, Table, counted
 
@@ -347,7 +349,7 @@ def checks_notes(checks: Checks) -> tuple[str, ...]:
     return tuple(lines)
 
 
-def checks_table(checks: Checks) -> Table:
+def checks_table(checks: Checks, _part: str = "") -> Table:
     """Every check, one row each; what to do as notes."""
     heads = {"check": "check", "found": "found", "right": "right", "verdict": "verdict"}
     columns = [Column(key, head) for key, head in heads.items()]
@@ -381,3 +383,15 @@ def zero_words(zero: SensorZero) -> tuple[str, ...]:
         why = GAS_LEFT_OUT[GasLeftOut(remark.kind)].format(**remark.numbers)
         said.append(f"Gas at {remark.numbers['at']} {why}, so it says nothing of the meter's zero.")
     return tuple(said)
+
+
+def limits_table(limits: CheckLimits, _part: str = "") -> Table:
+    """Every limit with its source, to be shown; one row a limit."""
+    forms = {"amber": "g", "red": "g"}
+    columns = [Column(key, key, forms.get(key, "")) for key in ("limit", "amber", "red", "unit", "judges", "source")]
+    rows = []
+    for item in fields(limits):
+        amber, red = getattr(limits, item.name)
+        row = {"limit": item.name, "amber": amber, "red": red, **item.metadata}
+        rows.append(row if (amber, red) == item.default else row | {"source": "user's own"})
+    return Table("Limits of the checks", columns, rows)

@@ -5,9 +5,12 @@ from __future__ import annotations
 import numpy as np
 
 from needlecalc.measure.drive.bands import Bands, DriveNote, LeftOut, LiftSource, RowReason
+from needlecalc.measure.drive.merge import Normalisation
+from needlecalc.measure.drive.sweep import LeanLimits
 from needlecalc.measure.log.columns import BY_KEY
+from needlecalc.measure.log.file import Log
 from needlecalc.measure.log.flags import FLAGS
-from needlecalc.measure.log.words import ColumnFault, Note, how_to_state, quoted
+from needlecalc.measure.log.words import ColumnFault, Note, how_to_state, listed, quoted
 from needlecalc.remark import BandName, Remark, Severity
 from needlecalc.show import Column, Table, counted
 
@@ -29,6 +32,8 @@ LIFT_SOURCES = {
 }
 SCALED = "scaled to lifts read"
 
+# What the choice of a column of a log rests on, by Why.
+WHY = ("named by the user", "its name", "its name", "its name and unit", "a stand-in by its name", "its unit", "its name")
 # Why rows are in no band, and the key of [bands] (or argument of make_bands) that lets them in.
 ROW_REASONS = {
     RowReason.STEADY: ("steady", ""),
@@ -221,7 +226,7 @@ def _band(name: BandName) -> str:
     return f"{name.rpm:.0f} rpm {name.load} {name.bank}".rstrip()
 
 
-def bands_table(bands: Bands) -> Table:
+def bands_table(bands: Bands, _part: str = "") -> Table:
     """Bands, and why all other rows are in none; one row a band."""
     columns = (
         Column("rpm", "rpm", ".0f", bands.rpm),
@@ -251,3 +256,57 @@ def bands_table(bands: Bands) -> Table:
     if isinstance(filling, float) and bands.lift_from(LiftSource.PRESSURE).any():
         notes.append(f"volumetric efficiency {filling:g} at every speed and load")
     return Table("Bands", columns, notes=[*notes, *bands.assumptions])
+
+
+def log_table(log: Log, part: str = "") -> Table:
+    """Columns chosen, one a row, what was assumed and which columns are left; or what became of the rows."""
+    rows = dict(log.fates())
+    total = sum(rows.values())
+    if part == "rows":
+        rows["all rows of the file"] = total
+        return Table("Rows", (Column("rows", "rows", "d", [*rows.values()]), Column("fate", "fate", values=[*rows])))
+    spare = f"{counted(len(log.unused), 'column')} not used: {listed(map(quoted, log.unused))}."
+    same = ["".join(f"; {quoted(name)} carries the same" for name in choice.same) for choice in log.columns]
+    columns = (
+        Column("meaning", "meaning", values=[BY_KEY[choice.meaning].label for choice in log.columns]),
+        Column("column", "column in the file", values=[choice.column for choice in log.columns]),
+        Column("unit", "unit", values=[choice.unit for choice in log.columns]),
+        Column("why", "chosen by", values=[f"{WHY[one.why]}{more}" for one, more in zip(log.columns, same, strict=True)]),
+    )
+    fit = f"{counted(total, 'row')}, {len(log.time_s)} kept, {rows[FLAGS[0]]} fit for use."
+    notes = (*log.assumptions, *([spare] if log.unused else []))
+    return Table(f"Log {log.name}", columns, intro=(f"sha256 {log.sha256}", fit), notes=notes)
+
+
+def lean_limits_table(found: LeanLimits, _part: str = "") -> Table:
+    """Limits and what targets may ask, to be shown; one row a sweep."""
+    columns = (
+        Column("load", "load", "", found.load),
+        Column("rpm", "rpm", ".0f", found.rpm),
+        Column("lambda_limit", "leanest smooth", ".3f", found.lambda_limit),
+        Column("lambda_rough", "rough from", ".3f", found.lambda_rough),
+        Column("lambda_most", "target at most", ".3f", found.lambda_limit - found.margin),
+        Column("source", "source", "", found.source),
+    )
+    notes = [
+        f"{found.load[k]} {found.rpm[k]:.0f} rpm: the sweep ended before it ran rough; the limit is as far as it went."
+        for k in np.flatnonzero(np.isnan(found.lambda_rough)).tolist()
+    ]
+    return Table(f"Lean limits, margin {found.margin:g}", columns, notes=notes)
+
+
+def normalisation_table(found: Normalisation, _part: str = "") -> Table:
+    """Each factor by band, to be shown."""
+    columns = (
+        Column("band", "band", "", [found.bands.name(b) for b in range(found.air.size)]),
+        Column("air", "air", ".4f", found.air),
+        Column("stoichiometry", "stoichiometry", ".4f", found.stoichiometry),
+        Column("fuel_density", "fuel density", ".4f", found.fuel_density),
+        Column("viscosity", "viscosity", ".4f", found.viscosity),
+        Column("total", "total", ".4f", found.total()),
+        Column("viscous_fraction", "viscous fraction", ".2f", found.viscous_fraction),
+        Column("lambda_measured", "lambda", ".3f", found.bands.lambda_measured),
+    )
+    notes = [f"from {part!r}" for part in (found.before.air, found.before.fuel)]
+    notes += [f"to {part!r}" for part in (found.after.air, found.after.fuel)]
+    return Table("Lambda brought to another air and fuel, at the same lift", columns, notes=notes)

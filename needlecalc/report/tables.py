@@ -24,11 +24,15 @@ from needlecalc.design.inverse.proposal import Budget, Design
 from needlecalc.design.inverse.target import Target
 from needlecalc.design.inverse.uncertainty import LEAST_TOLD_MM
 from needlecalc.measure.checks.check import Checks
+from needlecalc.measure.checks.limits import CheckLimits
 from needlecalc.measure.drive.bands import Bands, DriveNote
+from needlecalc.measure.drive.merge import Normalisation
+from needlecalc.measure.drive.sweep import LeanLimits
+from needlecalc.measure.log.file import Log
 from needlecalc.report import say, say_after, words, words_after
-from needlecalc.report.checkwords import checks_table
+from needlecalc.report.checkwords import checks_table, limits_table
 from needlecalc.report.comparewords import budget_table, called, comparison_table, metering_table, pair_table, table
-from needlecalc.report.drivewords import bands_table
+from needlecalc.report.drivewords import bands_table, lean_limits_table, log_table, normalisation_table
 from needlecalc.show import Column, Shown, Table, counted
 from needlecalc.units import inch_from_mm
 
@@ -44,20 +48,16 @@ def table_of(record: object, part: str = "") -> Table:
     return table(repr(record), Column("fact", "fact", "", [*facts]), Column("value", "value", "", values))
 
 
+table_of.register(Bands)(bands_table)
 table_of.register(Budget)(budget_table)
+table_of.register(CheckLimits)(limits_table)
+table_of.register(Checks)(checks_table)
 table_of.register(Comparison)(comparison_table)
+table_of.register(LeanLimits)(lean_limits_table)
+table_of.register(Log)(log_table)
 table_of.register(Metering)(metering_table)
+table_of.register(Normalisation)(normalisation_table)
 table_of.register(PairCheck)(pair_table)
-
-
-@table_of.register
-def _(checks: Checks, _part: str = "") -> Table:
-    return checks_table(checks)
-
-
-@table_of.register
-def _(bands: Bands, _part: str = "") -> Table:
-    return bands_table(bands)
 
 
 def _brought(bands: Bands) -> list[str]:

@@ -11,7 +11,7 @@ import numpy as np
 
 from needlecalc.echo import shown
 from needlecalc.errors import InputError
-from needlecalc.show import Column, Shown, Table
+from needlecalc.show import Shown
 
 COMMON_PRACTICE: Final = "common practice, no source"
 JUDGEMENT: Final = "judgement, no source"
@@ -85,7 +85,8 @@ class CheckLimits(Shown):
 
     def __post_init__(self) -> None:
         for item in fields(self):
-            given, usual = getattr(self, item.name), _usual(item)
+            given: Any = getattr(self, item.name)
+            usual: Any = item.default
             if (
                 not isinstance(given, (tuple, list))
                 or len(given) != 2
@@ -103,19 +104,3 @@ class CheckLimits(Shown):
     def __repr__(self) -> str:
         changed = [item.name for item in fields(self) if getattr(self, item.name) != item.default]
         return f"CheckLimits: {len(fields(self))}, changed: {', '.join(changed) or 'none'}"
-
-    def table(self) -> Table:
-        """Every limit with its source, to be shown; one row a limit."""
-        forms = {"amber": "g", "red": "g"}
-        columns = [Column(key, key, forms.get(key, "")) for key in ("limit", "amber", "red", "unit", "judges", "source")]
-        rows = []
-        for item in fields(self):
-            amber, red = getattr(self, item.name)
-            row = {"limit": item.name, "amber": amber, "red": red, **item.metadata}
-            rows.append(row if (amber, red) == _usual(item) else row | {"source": "user's own"})
-        return Table("Limits of the checks", columns, rows)
-
-
-def _usual(item: Any) -> Pair:
-    pair: Pair = item.default
-    return pair

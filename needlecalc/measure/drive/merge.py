@@ -22,7 +22,7 @@ from needlecalc.parts.setup import Setup, fuel_flow
 from needlecalc.physics.air import humidity_ratio, lambda_factor_of_air
 from needlecalc.physics.fuel import lambda_factor_of_fuel
 from needlecalc.remark import Remark, Severity
-from needlecalc.show import Column, Shown, Table, counted
+from needlecalc.show import Shown, counted
 from needlecalc.units import FloatArray
 
 # What drives may differ by and still be one: half a per cent of lambda by density, and at idle some 1 %
@@ -77,23 +77,6 @@ class Normalisation(Shown):
     def total(self) -> FloatArray:
         """Product of the factors: that on lambda."""
         return self.air * self.stoichiometry * self.fuel_density * self.viscosity
-
-    def table(self) -> Table:
-        """Each factor by band, to be shown."""
-        bands = self.bands
-        columns = (
-            Column("band", "band", "", [bands.name(b) for b in range(bands.rpm.size)]),
-            Column("air", "air", ".4f", self.air),
-            Column("stoichiometry", "stoichiometry", ".4f", self.stoichiometry),
-            Column("fuel_density", "fuel density", ".4f", self.fuel_density),
-            Column("viscosity", "viscosity", ".4f", self.viscosity),
-            Column("total", "total", ".4f", self.total()),
-            Column("viscous_fraction", "viscous fraction", ".2f", self.viscous_fraction),
-            Column("lambda_measured", "lambda", ".3f", bands.lambda_measured),
-        )
-        notes = [f"from {part!r}" for part in (self.before.air, self.before.fuel)]
-        notes += [f"to {part!r}" for part in (self.after.air, self.after.fuel)]
-        return Table("Lambda brought to another air and fuel, at the same lift", columns, notes=notes)
 
 
 def normalise_bands(

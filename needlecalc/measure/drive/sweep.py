@@ -14,7 +14,7 @@ from needlecalc.errors import InputError
 from needlecalc.measure.drive.bands import AFR_CURE
 from needlecalc.measure.drive.signals import smoothed
 from needlecalc.measure.log.file import Log
-from needlecalc.show import Column, Shown, Table, counted
+from needlecalc.show import Shown, counted
 from needlecalc.units import FloatArray
 
 # Common practice, no source.
@@ -74,22 +74,6 @@ class LeanLimits(Shown):
             f"{load} {rpm:.0f} rpm {x:.2f}" for load, rpm, x in zip(self.load, self.rpm, self.lambda_limit, strict=True)
         )
         return f"LeanLimits: {points}"
-
-    def table(self) -> Table:
-        """Limits and what targets may ask, to be shown; one row a sweep."""
-        columns = (
-            Column("load", "load", "", self.load),
-            Column("rpm", "rpm", ".0f", self.rpm),
-            Column("lambda_limit", "leanest smooth", ".3f", self.lambda_limit),
-            Column("lambda_rough", "rough from", ".3f", self.lambda_rough),
-            Column("lambda_most", "target at most", ".3f", self.lambda_limit - self.margin),
-            Column("source", "source", "", self.source),
-        )
-        notes = [
-            f"{self.load[k]} {self.rpm[k]:.0f} rpm: the sweep ended before it ran rough; the limit is as far as it went."
-            for k in np.flatnonzero(np.isnan(self.lambda_rough)).tolist()
-        ]
-        return Table(f"Lean limits, margin {self.margin:g}", columns, notes=notes)
 
     def joined(self, other: LeanLimits) -> LeanLimits:
         """These sweeps and others together; the margin of the first counts."""

@@ -134,9 +134,6 @@ class Why(IntEnum):
     DEGREES = 6
 
 
-WHY = ("named by the user", "its name", "its name", "its name and unit", "a stand-in by its name", "its unit", "its name")
-
-
 @dataclass(frozen=True)
 class Candidate:
     """A column that may carry a meaning: its place from 0, its unit, and why it may."""

@@ -11,11 +11,11 @@ from numpy.typing import NDArray
 from needlecalc.arrays import read_only, same_length
 from needlecalc.errors import InputError
 from needlecalc.measure.log.cell import LARGEST_NUMBER
-from needlecalc.measure.log.columns import BY_KEY, WHY, Why
+from needlecalc.measure.log.columns import Why
 from needlecalc.measure.log.flags import FLAGS
-from needlecalc.measure.log.words import RowFault, listed, quoted
+from needlecalc.measure.log.words import RowFault
 from needlecalc.remark import Remark
-from needlecalc.show import Column, Shown, Table, counted, in_words
+from needlecalc.show import Shown, counted, in_words
 from needlecalc.units import FloatArray
 
 if TYPE_CHECKING:
@@ -174,32 +174,6 @@ class Log(Shown):
 
         return pd.DataFrame({field: getattr(self, field) for field in (*self._numbers(), "line", "flag")})
 
-    def table(self) -> Table:
-        """Columns chosen, one a row; what was assumed, and which columns are left."""
-        fates = self.fates()
-        total = sum(count for _, count in fates)
-        spare = f"{counted(len(self.unused), 'column')} not used: {listed(map(quoted, self.unused))}."
-        same = ["".join(f"; {quoted(name)} carries the same" for name in choice.same) for choice in self.columns]
-        why = [f"{WHY[choice.why]}{more}" for choice, more in zip(self.columns, same, strict=True)]
-        return Table(
-            f"Log {self.name}",
-            (
-                Column("meaning", "meaning", values=[BY_KEY[choice.meaning].label for choice in self.columns]),
-                Column("column", "column in the file", values=[choice.column for choice in self.columns]),
-                Column("unit", "unit", values=[choice.unit for choice in self.columns]),
-                Column("why", "chosen by", values=why),
-            ),
-            intro=(
-                f"sha256 {self.sha256}",
-                f"{counted(total, 'row')}, {len(self.time_s)} kept, {fates[0][1]} fit for use.",
-            ),
-            notes=(*self.assumptions, *([spare] if self.unused else [])),
-        )
-
     def report(self) -> str:
-        """Table as text, and below it the fate of every row."""
-        fates = dict(self.fates())
-        fates["all rows of the file"] = sum(fates.values())
-        columns = Column("rows", "rows", "d", list(fates.values())), Column("fate", "fate", values=list(fates))
-        counts = Table("Rows", columns)
-        return f"{self.table().text()}\n\n{counts.text()}"
+        """Table as text, and below it what became of every row."""
+        return f"{self.table().text()}\n\n{self._part('rows').text()}"
