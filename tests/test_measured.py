@@ -132,7 +132,7 @@ def test_readings_from_a_table(tmp_path):
 @pytest.mark.parametrize(
     ("text", "match"),
     [
-        ("", "needs a header with station and measured_mm"),
+        ("", "write a header with station and measured_mm"),
         ("station,diameter\n1,2\n", "needs a header with station and measured_mm"),
         ("station,measured_mm\n1\n", r"line 2: 1 cell, but the header has 2"),
         ("station,measured_mm\n14,2.0\n", r"line 2, column station: '14' must be a number from 1 to 13"),

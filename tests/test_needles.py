@@ -58,12 +58,14 @@ def test_one_needle_reads_the_same_in_every_form(read):
     columns = [f"{k},{z!r},{both['own'][k - 1]!r},{both['thin'][k - 1] / 25.4!r}" for k, z in each]
     texts = [
         "\n".join(["needle,station,distance_mm,diameter_mm", *long]),
-        "\n".join(["station,distance_mm,own_mm,thin_in", *columns]),
+        "\n".join(["Station,Distance_mm,own_mm,Thin_in", *columns]),
         "\n".join([f"needle,pitch_in,first_station_in,{heads}", *rows]),
     ]
     for text in texts:
-        own, thin = read(text).needles
-        assert (own.name, thin.name) == ("own", "thin")
+        found = read(text)
+        own, thin = found.needles
+        assert (own.name, thin.name.lower(), found.left_out) == ("own", "thin", ())
+        assert (thin.name == "Thin") == ("Thin" in text)
         for needle, diameters in ((own, DIAMETERS_MM), (thin, THIN)):
             np.testing.assert_allclose(needle.stations_mm, STATIONS_MM, rtol=1e-12)
             np.testing.assert_allclose(needle.diameters_mm, diameters, rtol=1e-12)
@@ -81,7 +83,7 @@ def test_the_unit_and_the_pitch_may_be_arguments(read):
     (needle,) = read("station,a\n1,.0950\n2,.0940\n", unit="in", pitch_mm=3.175).needles
     np.testing.assert_allclose(needle.diameters_mm, [2.413, 2.3876], rtol=1e-12)
     (refused,) = read("station,a\n1,.0950\n2,.0940\n", pitch_mm=3.175).refused
-    assert "column a names no unit" in refused[1]
+    assert "box.csv, line 1, column a: it names no unit" in refused[1]
 
 
 def test_a_mark_a_blank_and_inches_are_refused_with_their_place_and_the_others_read(read):

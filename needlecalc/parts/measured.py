@@ -11,8 +11,8 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.optimize import isotonic_regression
 
 from needlecalc.arrays import check_range
-from needlecalc.echo import LONGEST_NAME, plain, shown
-from needlecalc.errors import InputError, LogFormatError
+from needlecalc.echo import shown
+from needlecalc.errors import InputError
 from needlecalc.parts.needle import LEAST_DIAMETER_MM, Needle, read_table_file
 from needlecalc.units import MM_PER_INCH, FloatArray
 
@@ -177,14 +177,11 @@ def read_readings(path: str | Path, present: Needle) -> FloatArray:
     [2.449 2.398]
     """
     path = Path(path)
-    table = read_table_file(path, "the table of readings")
-    heads = () if table is None else table.heads
-    first = None if table is None else table.length_column("measured", KEEP_ONE)
-    if table is None or first is None or "station" not in heads:
-        line = 1 if table is None else table.head_line
-        need = "a header with station and measured_mm (or measured_in), and a line a station."
-        msg = f"{plain(path.name, LONGEST_NAME)} needs {need}"
-        raise LogFormatError(msg, path=str(path), line=line)
+    need = "a header with station and measured_mm (or measured_in), and a line a station."
+    table = read_table_file(path, "the table of readings", need)
+    heads, first = table.heads, table.length_column("measured", KEEP_ONE)
+    if first is None or "station" not in heads:
+        table.refuse(f"it needs {need}", table.head_line)
     use = [column for column in (first, table.length_column("measured_2", KEEP_ONE)) if column is not None]
     out = np.full((len(use), present.stations_mm.size), np.nan)
     at, seen = heads.index("station"), set[float]()

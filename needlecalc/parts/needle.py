@@ -38,6 +38,7 @@ class TableFile:
     heads: tuple[str, ...]  # in small letters
     lines: tuple[tuple[int, tuple[str, ...]], ...]  # line in the file and its cells, as many as there are heads
     decimal_comma: bool  # may stand for the point, as cells are divided by something else
+    typed: tuple[str, ...] = ()  # the heads as they stand
     row: str = ""  # where the table is one row of the file: which; its lines are then the stations
 
     def refuse(self, words: str, line: int | None = None, column: str | None = None) -> NoReturn:
@@ -97,10 +98,11 @@ class TableFile:
         return float(cell.replace(",", ".") if self.decimal_comma else cell)
 
 
-def read_table_file(path: Path, what: str) -> TableFile | None:
-    """Cells of a file divided by commas, semicolons or tabs; None where it holds nothing but remarks (lines with a #).
+def read_table_file(path: Path, what: str, write: str) -> TableFile:
+    """Cells of a file divided by commas, semicolons or tabs; lines with a # are remarks.
 
-    LogFormatError if it cannot be opened, is no text, or a line has another number of cells than the header.
+    LogFormatError if it cannot be opened, is no text, holds nothing (it then says what to ``write``), or a line has another
+    number of cells than the header.
     """
     name = plain(path.name, LONGEST_NAME)
     try:
@@ -115,11 +117,12 @@ def read_table_file(path: Path, what: str) -> TableFile | None:
     # A spreadsheet puts a remark in quotes where it holds what divides cells.
     lines = [(n, line) for n, line in numbered if line.strip() and not line.lstrip(' \t"').startswith("#")]
     if not lines:
-        return None
+        msg = f"{name} holds no table; write {write}"
+        raise LogFormatError(msg, path=str(path))
     divider = next((sign for sign in (";", "\t") if sign in lines[0][1]), ",")
     cut = [(n, _cells(path, n, line, divider)) for n, line in lines]
     (head_line, heads), rows = cut[0], cut[1:]
-    table = TableFile(path, head_line, tuple(head.lower() for head in heads), tuple(rows), divider != ",")
+    table = TableFile(path, head_line, tuple(head.lower() for head in heads), tuple(rows), divider != ",", heads)
     for line, cells in rows:
         if len(cells) != len(heads):
             cure = "fill in or remove."
@@ -320,11 +323,7 @@ def read_needle(
     Needle 'spare': 3 stations, 0 to 6.35 mm from the shoulder, 2.450 to 2.350 mm
     """
     path = Path(path)
-    table = read_table_file(path, "the needle table")
-    if table is None:
-        write = "write a header 'station,distance_mm,diameter_mm' and a line a station."
-        msg = f"{plain(path.name, LONGEST_NAME)} holds no table; {write}"
-        raise LogFormatError(msg, path=str(path))
+    table = read_table_file(path, "the needle table", "a header 'station,distance_mm,diameter_mm' and a line a station.")
     return needle_of(table, name or path.stem, path.name, pitch_mm, first_station_mm, fill_blanks, diameter_column)
 
 

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import os
 import re
-from collections.abc import Callable, Sequence
+from collections import Counter
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
@@ -147,11 +148,8 @@ def read_needles(
 
 def _read(path: Path, unit: Unit, pitch_mm: float | None, first_station_mm: float, fill_blanks: bool) -> NeedleTables:
     """Needles of one file."""
-    table = read_table_file(path, "the needle table")
-    if table is None:
-        write = "write a header, such as needle,pitch_mm,station_1_mm,station_2_mm, and a row a needle."
-        msg = f"{plain(path.name, LONGEST_NAME)} holds no table; {write}"
-        raise LogFormatError(msg, path=str(path))
+    write = "a header 'needle,pitch_mm,station_1_mm,station_2_mm' and a row a needle."
+    table = read_table_file(path, "the needle table", write)
     if unit is not None:
         table = replace(table, heads=tuple(f"{head}_{unit}" if head == "diameter" else head for head in table.heads))
     used = {"needle", "station", "source"}
@@ -163,17 +161,17 @@ def _read(path: Path, unit: Unit, pitch_mm: float | None, first_station_mm: floa
         used |= {head for head in table.heads if STATION_HEAD.fullmatch(head)}
     elif "station" in table.heads and not any(head.startswith("diameter") for head in table.heads):
         owns = _by_column(table, unit)
-        used |= {name for name, _ in owns}
+        used |= set(table.heads)
     else:
-        owns = [(path.stem, lambda: Own(table, _text(table, table.lines, "source")))]
+        owns = [(path.stem, lambda: Own(table, _source(table, table.lines)))]
     needles, refused = [], []
-    names = [name for name, _ in owns]
+    named = Counter(name for name, _ in owns)
     for name, own_table in owns:
         try:
             own = own_table()
-            if not name or names.count(name) > 1:
+            if not name or named[name] > 1:
                 own.table.refuse(
-                    "no needle is named there; give it a name." if not name else f"{name} is named twice; rename one."
+                    f"{name} is named twice; rename one." if name else "no needle is named there; give it a name."
                 )
             first = first_station_mm if own.first_mm is None else own.first_mm
             source = ", ".join(filter(None, (path.name, own.table.row, own.source)))
@@ -187,15 +185,15 @@ def _read(path: Path, unit: Unit, pitch_mm: float | None, first_station_mm: floa
 
 def _by_line(table: TableFile) -> Owns:
     """A line a station, the needle named in each."""
-    named: dict[str, list[tuple[int, tuple[str, ...]]]] = {}
+    groups: dict[str, list[tuple[int, tuple[str, ...]]]] = {}
     at = table.heads.index("needle")
     for line in table.lines:
-        named.setdefault(line[1][at], []).append(line)
+        groups.setdefault(line[1][at], []).append(line)
 
     def own(lines: list[tuple[int, tuple[str, ...]]]) -> Own:
-        return Own(replace(table, lines=tuple(lines)), _text(table, lines, "source"))
+        return Own(replace(table, lines=tuple(lines)), _source(table, lines))
 
-    return [(name, partial(own, lines)) for name, lines in named.items()]
+    return [(name, partial(own, lines)) for name, lines in groups.items()]
 
 
 def _by_row(table: TableFile, unit: Unit) -> Owns:
@@ -216,7 +214,7 @@ def _by_row(table: TableFile, unit: Unit) -> Owns:
             for at in (pitch, first)
         )
         row = replace(table, heads=heads, lines=lines, row=f"line {line}")
-        return Own(row, _text(table, [(line, cells)], "source"), *given)
+        return Own(row, _source(table, [(line, cells)]), *given)
 
     at = table.heads.index("needle")
     return [(cells[at], partial(own, line, cells)) for line, cells in table.lines]
@@ -228,17 +226,17 @@ def _by_column(table: TableFile, unit: Unit) -> Owns:
 
     def own(column: int, head: str, unit: str | None) -> Own:
         if unit is None:
-            table.refuse(f"column {head} names no unit; end its name in _mm or _in.", table.head_line)
+            table.refuse("it names no unit; end its name in _mm or _in.", table.head_line, head)
         heads = (*(table.heads[n] for n in shared), f"diameter_{unit}")
         lines = [(k, (*(cells[n] for n in shared), cells[column])) for k, (_, cells) in enumerate(table.lines, start=1)]
         return Own(replace(table, heads=heads, lines=tuple(lines), row=f"column {head}"))
 
     owns: Owns = []
-    for column, head in enumerate(table.heads):
+    for column, head in enumerate(table.typed):
         if column not in shared:
             name, _, end = head.rpartition("_")
-            named = (name, end) if end in ("mm", "in") else (head, unit)
-            owns.append((named[0], partial(own, column, head, named[1])))
+            name, own_unit = (name, end.lower()) if end.lower() in ("mm", "in") else (head, unit)
+            owns.append((name, partial(own, column, head, own_unit)))
     return owns
 
 
@@ -251,8 +249,7 @@ def _to_its_end(table: TableFile) -> TableFile:
     return replace(table, lines=tuple(lines or table.lines))
 
 
-def _text(table: TableFile, lines: Sequence[tuple[int, tuple[str, ...]]], head: str) -> str:
-    """First cell of a column that holds something; empty where there is none."""
-    if head not in table.heads:
-        return ""
-    return next((cells[table.heads.index(head)] for _, cells in lines if cells[table.heads.index(head)]), "")
+def _source(table: TableFile, lines: Iterable[tuple[int, tuple[str, ...]]]) -> str:
+    """Where the numbers come from, as the first line with such a cell says; empty where none does."""
+    at = [n for n, head in enumerate(table.heads) if head == "source"]
+    return next((cells[n] for _, cells in lines for n in at if cells[n]), "")

@@ -12,8 +12,6 @@ import numpy as np
 from needlecalc.arrays import read_only
 from needlecalc.design.after.altitude import HOME, AltitudeOutlook, Car, Place
 from needlecalc.design.inverse.target import HARDLY, Target
-from needlecalc.echo import LONGEST_NAME, plain
-from needlecalc.errors import LogFormatError
 from needlecalc.measure.drive.bands import Bands
 from needlecalc.parts.engine import Air
 from needlecalc.parts.needle import read_table_file
@@ -217,11 +215,7 @@ def _drops(car: Car, place: Place) -> FloatArray:
 
 def read_route(path: str | Path) -> Route:
     """Route from a table of ``distance_km`` and ``height_m``; LogFormatError names line and cure."""
-    table = read_table_file(Path(path), "the route")
-    if table is None:
-        name = plain(Path(path).name, LONGEST_NAME)
-        msg = f"{name} holds no table; write a header 'distance_km,height_m' and a line a point."
-        raise LogFormatError(msg, path=str(path))
+    table = read_table_file(Path(path), "the route", "a header 'distance_km,height_m' and a line a point.")
     columns = []
     for name in ("distance_km", "height_m"):
         if table.heads.count(name) != 1:
