@@ -7,6 +7,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from needlecalc.gaussian import NINETY
 from needlecalc.measure.checks.check import Cause, Check, CheckKind, Verdict, graded, judged, missing
 from needlecalc.measure.checks.leaksign import LeakSign, leak_sign
 from needlecalc.measure.checks.limits import CheckLimits
@@ -24,7 +25,7 @@ CORRELATION_S = 1.0
 LEAST_HOLDS = 3
 LEAST_SPREAD_SAMPLES = 30
 LEAST_COOLANT_RANGE_DEGC = 8.0
-ONE_IN_A_HUNDRED, ONE_IN_TWENTY = 2.33, 1.645
+ONE_IN_A_HUNDRED, ONE_IN_TWENTY = 2.33, NINETY
 CLEAR_OF_NOISE = 3.0
 # No engine idles on half its air from a hole; beyond this the parts stated are in doubt.
 WORST_MISFIT, GREATEST_EXCESS = 3.5, 1.0

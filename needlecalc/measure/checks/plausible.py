@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from needlecalc.gaussian import NINETY
 from needlecalc.measure.checks.check import Cause, Check, CheckKind, Verdict, graded, judged, missing
 from needlecalc.measure.checks.inspection import GasReading
 from needlecalc.measure.checks.limits import CheckLimits
@@ -16,7 +17,6 @@ from needlecalc.parts.setup import Setup
 
 ALONE = 0.1  # of the bend about a station: a slip leaves less once that station is set right, a kink of the taper a third
 NEARLY_OPEN = 0.8  # of the pressure outside: a drive that came so far meant full load
-ONE_IN_TWENTY = 1.645
 
 
 def plausible_checks(
@@ -71,9 +71,7 @@ def _lifts(bands: Bands | None, setup: Setup | None, limits: CheckLimits) -> Che
         return missing(kind)
     shift, share = abs(found.shift_mm), abs(found.ln_share)
     sizes = {
-        Cause.LIFTS_SHIFTED: graded(shift, limits.lift_shift_mm)
-        if shift > ONE_IN_TWENTY * found.shift_u_mm
-        else Verdict.GREEN,
+        Cause.LIFTS_SHIFTED: graded(shift, limits.lift_shift_mm) if shift > NINETY * found.shift_u_mm else Verdict.GREEN,
         Cause.AIR_OFF: graded(share, limits.air_share),
         Cause.LIFT_ODD: graded(found.chance, limits.lift_chance),
     }
