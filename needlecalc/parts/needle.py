@@ -328,29 +328,24 @@ def read_needle(
 
 
 def needle_of(
-    table: TableFile,
-    name: str,
-    source: str,
-    pitch_mm: float | None,
-    first_mm: float,
-    fill_blanks: bool,
-    column_name: str | None,
+    table: TableFile, name: str, source: str, pitch_mm: float | None, first_mm: float, fill: bool, column: str | None
 ) -> Needle:
     """Needle of a table with a line a station, as ``read_needle`` takes it."""
     if pitch_mm is not None:
         check_range(pitch_mm, "pitch_mm", 0.1, 50.0, cure="It is from one station to the next, in mm.")
     check_range(first_mm, "first_station_mm", -5.0, 50.0, cure="It is from the shoulder, in mm.")
-    column, to_mm = _diameters(table, column_name)
+    at, to_mm = _diameters(table, column)
     z = _distances(table, pitch_mm, first_mm)
     d = np.full(z.size, np.nan)
     ask = "fill_blanks=True (fill_blanks = true under [needle] of a job) draws a line between its neighbours"
-    cure = f"{MEASURE_IT} Delete the line if the needle has no such station; {ask}."
+    no_such = "" if table.row else "Delete the line if the needle has no such station; "
     for number, (line, cells) in enumerate(table.lines):
-        blank = table.blank(cells[column])
-        if not (fill_blanks and blank):
-            d[number] = table.number(line, column, cells[column], cure if blank else MEASURE_IT) * to_mm
+        blank = table.blank(cells[at])
+        if not (fill and blank):
+            cure = f"{MEASURE_IT} {no_such}{ask}." if blank else MEASURE_IT
+            d[number] = table.number(line, at, cells[at], cure) * to_mm
         elif number in (0, len(table.lines) - 1):
-            table.refuse("the first and the last station must be measured.", line, table.heads[column])
+            table.refuse("the first and the last station must be measured.", line, table.heads[at])
     blanks = np.isnan(d)
     if blanks.any():
         d[blanks] = np.interp(z[blanks], z[~blanks], d[~blanks])
