@@ -6,6 +6,7 @@ import string
 from dataclasses import replace
 from html.parser import HTMLParser
 from pathlib import Path
+from types import ModuleType
 
 import matplotlib
 import numpy as np
@@ -20,8 +21,10 @@ import needlecalc as nc
 from needlecalc.__main__ import main
 from needlecalc.design.after.altitude import AltitudeRemark
 from needlecalc.design.after.trip import Mixture, mixture
-from needlecalc.report import words_pages, words_pages_de
+from needlecalc.report import language as rooms
+from needlecalc.report import words, words_pages, words_pages_de, words_sheet
 from needlecalc.report.document import typeset
+from needlecalc.report.language import spoken
 from needlecalc.report.pages import FONT_FILES, pdf_of
 
 LANGUAGES = {"de": words_pages_de}
@@ -58,6 +61,22 @@ def test_a_language_has_every_text_with_the_same_figures(language):
             ]
             assert fields[0] == fields[1], (name, place)
     assert len(texts(english)) > 100
+
+
+def test_every_room_speaks_the_language_it_has_and_english_elsewhere(monkeypatch):
+    with spoken("de"):
+        assert words_pages.CARD == words_pages_de.CARD
+        assert words_sheet.TITLE == "GRIND SHEET"
+    assert words_pages.CARD == "ALTITUDE CARD"
+    # A sheet of another language needs its table, and nothing else.
+    german = ModuleType("needlecalc.report.words_sheet_de")
+    german.TITLE = "FEILBLATT"
+    there = {("needlecalc.report.words_sheet", "de"): german}
+    monkeypatch.setattr(rooms, "_neighbour", lambda room, said: there.get((room, said)))
+    sheet = nc.grind_sheet(two_drives()[1], paper=nc.Paper(language="de"))
+    assert sheet.text().startswith("FEILBLATT")
+    assert "<html lang='de'>" in sheet.html()
+    assert words.FIRST_AID
 
 
 def test_german_has_its_letters_in_the_type_of_the_paper():

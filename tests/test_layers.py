@@ -102,6 +102,7 @@ FLOORS = [
     [
         "report.checkwords",
         "report.drivewords",
+        "report.language",
         "report.words",
         "report.words_after",
         "report.words_sheet",
@@ -109,7 +110,6 @@ FLOORS = [
         "report.words_plot",
         "report.words_pages",
         "report.words_pages_de",
-        "report.language",
         "report.comparewords",
         "report.say",
         "report.say_after",

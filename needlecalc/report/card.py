@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from functools import cached_property
 from itertools import chain
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -26,9 +26,9 @@ from needlecalc.design.inverse.limits import LEAST_TURN_FLATS
 from needlecalc.errors import InputError
 from needlecalc.measure.drive.bands import WORST_NAMED, Bands
 from needlecalc.remark import BandName, Remark
-from needlecalc.report import words_pages
+from needlecalc.report import words_pages as words
 from needlecalc.report.document import Block, Document, Grid, Page, Paper, Picture, Printed, Weight, Words
-from needlecalc.report.language import texts
+from needlecalc.report.language import in_its_language
 from needlecalc.report.say import rpm
 from needlecalc.show import Column, Row, Shown, Table
 from needlecalc.version import __version__, now
@@ -37,39 +37,38 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 
-def band_words(name: BandName, w: Any) -> str:
+def band_words(name: BandName) -> str:
     """Name of a band in the words of a language."""
-    return str(w.BAND.format(rpm=rpm(name.rpm), load=w.LOADS.get(name.load, name.load), bank=name.bank)).rstrip()
+    return words.BAND.format(rpm=rpm(name.rpm), load=words.LOADS.get(name.load, name.load), bank=name.bank).rstrip()
 
 
-def turn_words(trip: Trip, flats: float, w: Any, *, short: bool = False) -> str:
+def turn_words(trip: Trip, flats: float, *, short: bool = False) -> str:
     """What to do with the jet nut, or under a slide with the needle; empty where nothing."""
     cut = trip.car.setup.carburettor
     if abs(flats) < LEAST_TURN_FLATS:
         return ""
     turned = round(abs(flats), 2)
-    counted = (w.ONE_FLAT if turned == 1.0 else w.FLATS).format(flats=turned)
-    ways = (w.DOWN, w.UP) if short else (w.LOWER, w.RAISE)
+    counted = (words.ONE_FLAT if turned == 1.0 else words.FLATS).format(flats=turned)
+    ways = (words.DOWN, words.UP) if short else (words.LOWER, words.RAISE)
     if trip.slide():
         # A lower jet is a needle that hangs higher.
-        ways = (w.NEEDLE_UP, w.NEEDLE_DOWN) if short else (w.RAISE_NEEDLE, w.LOWER_NEEDLE)
-    return str(ways[flats < 0.0].format(flats=counted, mm=abs(flats) * cut.jet.flat_mm))
+        ways = (words.NEEDLE_UP, words.NEEDLE_DOWN) if short else (words.RAISE_NEEDLE, words.LOWER_NEEDLE)
+    return ways[flats < 0.0].format(flats=counted, mm=abs(flats) * cut.jet.flat_mm)
 
 
-def turns(trip: Trip, w: Any) -> list[str]:
+def turns(trip: Trip) -> list[str]:
     """One order a place: what to do before the climb, and before the descent."""
-    leave, out = w.STAYS_SLIDE if trip.slide() else w.STAYS, []
+    leave, out = words.STAYS_SLIDE if trip.slide() else words.STAYS, []
     for place in trip.away():
-        there, back = (turn_words(trip, side * trip.flats(place), w) for side in (1.0, -1.0))
-        out.append((w.CLIMB if there else leave).format(place=place.name, there=there, back=back))
+        there, back = (turn_words(trip, side * trip.flats(place)) for side in (1.0, -1.0))
+        out.append((words.CLIMB if there else leave).format(place=place.name, there=there, back=back))
     return out
 
 
 def pages_of(title: str, pages: tuple[Page, ...], bands: Bands, job: str, paper: Paper, made_at: datetime) -> Document:
     """A document with what made it at its foot, in the language of its paper."""
-    w = texts(words_pages, paper.language)
-    log = w.MADE_OF.format(log=bands.log.sha256[:16]) if bands.log is not None else ""
-    made = w.MADE.format(version=__version__, when=made_at, job=job, log=log)
+    log = words.MADE_OF.format(log=bands.log.sha256[:16]) if bands.log is not None else ""
+    made = words.MADE.format(version=__version__, when=made_at, job=job, log=log)
     return Document(f"{title}: {job}", made, pages, made_at, paper, paper.language)
 
 
@@ -122,28 +121,24 @@ class AltitudeCard(Shown, Printed):
         """The jet turned for each place."""
         return trip(self.outlook)
 
-    @property
-    def words(self) -> Any:
-        """Its texts, in the language of the paper."""
-        return texts(words_pages, self.paper.language)
-
+    @in_its_language
     def document(self) -> Document:
         """The card, and every band."""
-        pages = (Page(self.words.CARD_NAME, self._card()), Page(self.words.BY_BAND, (self._bands(),)))
+        pages = (Page(words.CARD_NAME, self._card()), Page(words.BY_BAND, (self._bands(),)))
         car = self.trip.car
-        return pages_of(self.words.CARD, pages, car.bands, car.setup.name, self.paper, self.made_at)
+        return pages_of(words.CARD, pages, car.bands, car.setup.name, self.paper, self.made_at)
 
     def _card(self) -> tuple[Block, ...]:
-        w = self.words
         bands, shown = self.trip.car.bands, self.trip.shown()
-        speeds = (w.SPEED.format(kind=w.KINDS[kind], rpm=rpm(float(bands.rpm[at]))) for kind, at in shown.items())
-        small = [w.SHOWN.format(bands=", ".join(speeds)), *([w.CO_MEANS] if "idle" in shown else [])]
-        small += [w.PILOT] if self.trip.slide() else [w.FLAT_IS]
+        speeds = (words.SPEED.format(kind=words.KINDS[kind], rpm=rpm(float(bands.rpm[at]))) for kind, at in shown.items())
+        small = [words.SHOWN.format(bands=", ".join(speeds)), *([words.CO_MEANS] if "idle" in shown else [])]
+        small += [words.PILOT] if self.trip.slide() else [words.FLAT_IS]
+        small += [words.AT_STOP] if self.outlook.stop is not None else []
         most = TURN_FLATS * self.trip.car.setup.carburettor.jet.flat_mm
-        small += [w.RANGE_ASSUMED.format(mm=most)] if self.trip.range_assumed else []
-        small += [w.ASSUMES, w.NEVER.format(limit=self.trip.as_set.leanest)]
+        small += [words.RANGE_ASSUMED.format(mm=most)] if self.trip.range_assumed else []
+        small += [words.ASSUMES, words.NEVER.format(limit=self.trip.as_set.leanest)]
         return (
-            Words(f"{w.CARD}   {self.trip.car.setup.name}", Weight.TITLE, verbatim=True),
+            Words(f"{words.CARD}   {self.trip.car.setup.name}", Weight.TITLE, verbatim=True),
             *(Words(line, Weight.ORDER) for line in self.orders()),
             *(Words(line, Weight.GRAVE, mark="!") for line in self.warnings()),
             self._lambdas(),
@@ -152,18 +147,20 @@ class AltitudeCard(Shown, Printed):
             *(Words(line, Weight.SMALL, mark="*") for line in small),
         )
 
+    @in_its_language
     def orders(self) -> list[str]:
         """What to do before the climb and before the descent, a line a place; and at home, where the drive was elsewhere."""
-        w, home, jet = self.words, self.trip.home(), self.trip.car.setup.carburettor.jet
-        first = turn_words(self.trip, (home.drop_mm - self.trip.car.drop_mm) / jet.flat_mm, w)
-        again = [w.DESCEND] if any(map(self.trip.flats, self.trip.away())) else []
-        return [*([w.FOR_HOME.format(turn=first)] if first else []), *turns(self.trip, w), *again]
+        home, jet = self.trip.home(), self.trip.car.setup.carburettor.jet
+        first = turn_words(self.trip, (home.drop_mm - self.trip.car.drop_mm) / jet.flat_mm)
+        again = [words.DESCEND] if any(map(self.trip.flats, self.trip.away())) else []
+        return [*([words.FOR_HOME.format(turn=first)] if first else []), *turns(self.trip), *again]
 
+    @in_its_language
     def warnings(self) -> list[str]:
         """What melts, misfires or fouls: each kind once, with its places."""
-        w, found = self.words, [(one, remark) for one in self.trip.situations() for remark in one.remarks]
+        found = [(one, remark) for one in self.trip.situations() for remark in one.remarks]
         return [
-            w.FOUND[kind].format(
+            words.FOUND[kind].format(
                 limit=next(remark.numbers["limit"] for _, remark in found if remark.kind is kind),
                 places="; ".join(self._where(one, remark) for one, remark in found if remark.kind is kind),
             )
@@ -173,89 +170,91 @@ class AltitudeCard(Shown, Printed):
 
     def _where(self, one: Situation, remark: Remark) -> str:
         """A place with the lambda of full load there, or with the bands it is about."""
-        w = self.words
-        value = ", ".join(band_words(name, w) for name in remark.bands[:WORST_NAMED])
+        value = ", ".join(band_words(name) for name in remark.bands[:WORST_NAMED])
         if "expected" in remark.numbers:
             lean = remark.kind is AltitudeRemark.FULL_LOAD_LEAN
-            value = w.UP_TO.format(value=remark.numbers["expected" if lean else "highest"])
-        return str(w.AT.format(place=w.STATES[one.state].format(place=w.PLACES.get(one.name, one.name)), value=value))
+            value = words.UP_TO.format(value=remark.numbers["expected" if lean else "highest"])
+        place = words.STATES[one.state].format(place=words.PLACES.get(one.name, one.name))
+        return words.AT.format(place=place, value=value)
 
     def _place(self, one: Situation) -> str:
         """Where the car is."""
-        return str(self.words.HOME if one.state is State.NOT_BACK else self.words.PLACES.get(one.name, one.name))
+        return words.HOME if one.state is State.NOT_BACK else words.PLACES.get(one.name, one.name)
 
     def _jet(self, one: Situation) -> str:
         """How the jet stands there."""
-        turn = turn_words(self.trip, self.trip.flats(one.place), self.words, short=True)
-        return str(self.words.JET[one.state].format(turn=turn, place=one.name))
+        turn = turn_words(self.trip, self.trip.flats(one.place), short=True)
+        return words.JET[one.state].format(turn=turn, place=one.name)
 
     def _lambdas(self) -> Grid:
         """Lambda at each place, with its 90 % interval: before the turn, after it, and back at home not turned back."""
-        w, shown = self.words, self.trip.shown()
+        shown = self.trip.shown()
         rows: list[Row] = []
         for one in self.trip.situations():
             row: Row = {"place": self._place(one), "jet": self._jet(one)}
             for kind, at in shown.items():
                 low, high = float(one.place.lambda_low[at]), float(one.place.lambda_high[at])
                 row[kind] = float(one.place.lambda_predicted[at])
-                row[f"{kind}_span"] = w.SPAN.format(low=low, high=high) if np.isfinite(low) else None
+                row[f"{kind}_span"] = words.SPAN.format(low=low, high=high) if np.isfinite(low) else None
             rows.append({**row, "co": one.place.idle_co_percent})
-        kinds = [(Column(kind, w.KINDS[kind], ".2f"), Column(f"{kind}_span", w.NINETY)) for kind in shown]
-        co = [Column("co", w.HEADS["co"], ".1f")] if "idle" in shown else []
+        kinds = [(Column(kind, words.KINDS[kind], ".2f"), Column(f"{kind}_span", words.NINETY)) for kind in shown]
+        co = [Column("co", words.HEADS["co"], ".1f")] if "idle" in shown else []
         columns = (
-            Column("place", w.HEADS["place"]),
-            Column("jet", w.HEADS["needle" if self.trip.slide() else "jet"]),
+            Column("place", words.HEADS["place"]),
+            Column("jet", words.HEADS["needle" if self.trip.slide() else "jet"]),
             *chain(*kinds),
             *co,
         )
         shaded = [one.state is State.NOT_BACK for one in self.trip.situations()]
         widths = {"place": 1.2, "jet": 2.1, **{f"{kind}_span": 1.5 for kind in shown}}
-        return Grid(Table(w.BY_PLACE, columns, rows), bold="jet", shaded=shaded, widths=widths, size=9.5, row_pt=20.0)
+        return Grid(Table(words.BY_PLACE, columns, rows), bold="jet", shaded=shaded, widths=widths, size=9.5, row_pt=20.0)
 
     def _slopes(self) -> list[Block]:
         """Uphill and downhill at each place, the jet turned for it."""
-        w, shown = self.words, self.trip.shown()
+        shown = self.trip.shown()
         up, down = (self.trip.on_slope(side * self.slope_percent) for side in (1.0, -1.0))
-        sides, rows = ((w.UPHILL, up), (w.DOWNHILL, down)), list[Row]()
+        sides, rows = ((words.UPHILL, up), (words.DOWNHILL, down)), list[Row]()
         for k, place in enumerate((self.trip.home(), *self.trip.away()) if up else ()):
             values = {
                 f"{kind}_{side}": float(there[k].lambda_predicted[at])
                 for side, (_, there) in enumerate(sides)
                 for kind, at in shown.items()
             }
-            rows.append({"place": w.PLACES.get(place.name, place.name), **values})
+            rows.append({"place": words.PLACES.get(place.name, place.name), **values})
         heads = [
-            Column(f"{kind}_{side}", head.format(kind=w.KINDS[kind]), ".2f")
+            Column(f"{kind}_{side}", head.format(kind=words.KINDS[kind]), ".2f")
             for kind in shown
             for side, (head, _) in enumerate(sides)
         ]
-        table = Table(w.ON_SLOPE.format(slope=self.slope_percent), (Column("place", w.HEADS["place"]), *heads), rows)
+        table = Table(words.ON_SLOPE.format(slope=self.slope_percent), (Column("place", words.HEADS["place"]), *heads), rows)
         return [Grid(table)] if rows else []
 
     def _bands(self) -> Grid:
         """Lambda of every band at each place, the jet as on the card."""
-        w, bands, out_of_reach = self.words, self.trip.car.bands, {"idle"} if self.trip.slide() else set()
+        bands, out_of_reach = self.trip.car.bands, {"idle"} if self.trip.slide() else set()
         kept = [band for band, load in enumerate(bands.load) if load not in out_of_reach]
-        columns = [Column("band", w.HEADS["place"], "", [band_words(one, w) for one in bands.called(*kept)])]
+        columns = [Column("band", words.HEADS["place"], "", [band_words(one) for one in bands.called(*kept)])]
         for number, one in enumerate(self.trip.situations()):
             head = f"{self._place(one)}\n{self._jet(one)}"
             columns.append(Column(str(number), head, ".3f", one.place.lambda_predicted[kept]))
-        return Grid(Table(w.BY_BAND, columns), widths={"band": 1.8}, size=9.0)
+        return Grid(Table(words.BY_BAND, columns), widths={"band": 1.8}, size=9.0)
 
+    @in_its_language
     def table(self) -> Table:
         """Lambda at each place; orders above, what hurts below."""
         shown = self._lambdas().table
-        return Table(self.words.CARD, shown.columns, shown.rows, intro=self.orders(), notes=self.warnings())
+        return Table(words.CARD, shown.columns, shown.rows, intro=self.orders(), notes=self.warnings())
 
+    @in_its_language
     def plot(self, *, ax: Axes | None = None) -> Axes:
         """Lambda along the route; InputError where none was read."""
         from needlecalc.report.plotroad import plot_road  # late: only paper draws
 
-        w, top = self.words, self.trip.highest()
+        top = self.trip.highest()
         if self.route is None:
             msg = "The card has no route to draw; give it one, from read_route."
             raise InputError(msg)
-        said = w.ROAD_TURNED.format(place=top.name) if self.trip.flats(top) else w.ROAD
+        said = words.ROAD_TURNED.format(place=top.name) if self.trip.flats(top) else words.ROAD
         return plot_road(self.trip, self.route, self.paper, said, ax=ax)
 
     def _road(self) -> list[Block]:

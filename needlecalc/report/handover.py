@@ -6,7 +6,6 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
 from functools import cached_property
-from typing import Any
 
 import numpy as np
 
@@ -19,10 +18,11 @@ from needlecalc.design.inverse.proposal import Design
 from needlecalc.measure.checks.inspection import GasReading
 from needlecalc.measure.drive.bands import Bands
 from needlecalc.parts.needle import Needle
-from needlecalc.report import say, words_pages
+from needlecalc.report import say
+from needlecalc.report import words_pages as words
 from needlecalc.report.card import pages_of, turn_words
 from needlecalc.report.document import BOX, Block, Document, Grid, Page, Paper, Printed, Weight, Words
-from needlecalc.report.language import texts
+from needlecalc.report.language import in_its_language
 from needlecalc.show import Column, Row, Shown, Table, counted
 from needlecalc.units import FloatArray
 from needlecalc.version import now
@@ -110,30 +110,26 @@ class Handover(Shown, Printed):
         """The jet turned for other places; None where none is named."""
         return None if self.outlook is None else trip(self.outlook)
 
-    @property
-    def words(self) -> Any:
-        """Its texts, in the language of the paper."""
-        return texts(words_pages, self.paper.language)
-
     def drives(self) -> list[Pass]:
         """The drives, without those made only to learn what the jet does."""
         return [one for one in self.design.learned.history.passes if one.driven and not one.jet_drive]
 
+    @in_its_language
     def document(self) -> Document:
         """Both pages."""
-        return self._document(self.words.CUSTOMER, self.customer().pages + self.tester().pages)
+        return self._document(words.CUSTOMER, self.customer().pages + self.tester().pages)
 
+    @in_its_language
     def customer(self) -> Document:
         """The page for the customer."""
-        w = self.words
         done = self._done()
         typed = (
-            (w.COMPLAINT, self.notes.complaint or WRITE_ON),
-            (w.FOUND_THEN, self.notes.found or WRITE_ON),
-            (w.DONE, self.notes.done or ("" if done else WRITE_ON)),
+            (words.COMPLAINT, self.notes.complaint or WRITE_ON),
+            (words.FOUND_THEN, self.notes.found or WRITE_ON),
+            (words.DONE, self.notes.done or ("" if done else WRITE_ON)),
         )
         blocks = (
-            Words(f"{w.CUSTOMER}   {self.design.setup.name}", Weight.TITLE, verbatim=True),
+            Words(f"{words.CUSTOMER}   {self.design.setup.name}", Weight.TITLE, verbatim=True),
             *(
                 block
                 for head, text in typed
@@ -142,29 +138,30 @@ class Handover(Shown, Printed):
             ),
             *(Words(line, Weight.PLAIN) for line in done),
             *self._runs(),
-            Words(w.BACK, Weight.HEADING),
+            Words(words.BACK, Weight.HEADING),
             Words(self._back(), Weight.PLAIN),
             *self._label(),
-            Words(w.NEXT, Weight.HEADING),
-            Words(w.NEXT_SAID, Weight.PLAIN),
-            _boxes(w.NEXT_HEADS),
+            Words(words.NEXT, Weight.HEADING),
+            Words(words.NEXT_SAID, Weight.PLAIN),
+            _boxes(words.NEXT_HEADS),
         )
-        return self._document(w.CUSTOMER, (Page(w.CUSTOMER_NAME, blocks),))
+        return self._document(words.CUSTOMER, (Page(words.CUSTOMER_NAME, blocks),))
 
+    @in_its_language
     def tester(self) -> Document:
         """The page for the tester."""
-        w, (needle, drop, _, _) = self.words, self._after()
-        setting = w.SETTING_SLIDE if say.on_slide(self.design) else w.SETTING
+        (needle, drop, _, _) = self._after()
+        setting = words.SETTING_SLIDE if say.on_slide(self.design) else words.SETTING
         figures = {"needle": needle.name, "bore": self.design.setup.carburettor.jet.bore_mm, "drop": drop}
         blocks = (
-            Words(f"{w.TESTER}   {self.design.setup.name}", Weight.TITLE, verbatim=True),
+            Words(f"{words.TESTER}   {self.design.setup.name}", Weight.TITLE, verbatim=True),
             Words(setting.format(**figures), Weight.ORDER),
             self._tested(),
-            _boxes(w.SIGN_HEADS),
-            Words(w.LIMITS_STATED, Weight.SMALL, mark="*"),
-            Words(w.NOT_INDOORS, Weight.SMALL, mark="*"),
+            _boxes(words.SIGN_HEADS),
+            Words(words.LIMITS_STATED, Weight.SMALL, mark="*"),
+            Words(words.NOT_INDOORS, Weight.SMALL, mark="*"),
         )
-        return self._document(w.TESTER, (Page(w.TESTER_NAME, blocks),))
+        return self._document(words.TESTER, (Page(words.TESTER_NAME, blocks),))
 
     def _document(self, title: str, pages: tuple[Page, ...]) -> Document:
         return pages_of(title, pages, self.design.target.bands, self.design.setup.name, self.paper, self.made_at)
@@ -178,13 +175,13 @@ class Handover(Shown, Printed):
 
     def _done(self) -> list[str]:
         """What was done to needle and jet."""
-        w, first, (needle, drop, _, driven) = self.words, self.drives()[0], self._after()
+        first, (needle, drop, _, driven) = self.drives()[0], self._after()
         filed = driven and _other(first.needle, needle)
-        jet = w.JET_SET.format(after=drop, before=first.drop_mm)
+        jet = words.JET_SET.format(after=drop, before=first.drop_mm)
         if say.on_slide(self.design):
-            way = w.HIGHER if drop > first.drop_mm else w.LOWER_DOWN
-            jet = w.NEEDLE_SET.format(mm=abs(drop - first.drop_mm), way=way)
-        return [*([w.FILED.format(drives=len(self.drives()))] if filed else []), *([jet] if self._turned(drop) else [])]
+            way = words.HIGHER if drop > first.drop_mm else words.LOWER_DOWN
+            jet = words.NEEDLE_SET.format(mm=abs(drop - first.drop_mm), way=way)
+        return [*([words.FILED.format(drives=len(self.drives()))] if filed else []), *([jet] if self._turned(drop) else [])]
 
     def _turned(self, drop_mm: float) -> bool:
         """Whether the jet stands other than on the first drive, by as much as a hand sets."""
@@ -193,65 +190,67 @@ class Handover(Shown, Printed):
 
     def _runs(self) -> list[Block]:
         """Lambda and CO before and after, in plain words."""
-        w, bands, first = self.words, self.design.target.bands, self.drives()[0].bands
+        bands, first = self.design.target.bands, self.drives()[0].bands
         _, _, after, driven = self._after()
         rows: list[Row] = []
         for kind, at in speaking(bands, after).items():
             then = _nearest(first, bands, at)
             ends = (float(first.lambda_measured[then]), float(after[at]))
-            before, now_ = (w.MEANS[kind][mixture(self.design.target, at, value)] for value in ends)
-            what = w.LAMBDA_OF.format(kind=w.KINDS[kind])
-            rows.append(dict(zip(w.RUNS_HEADS, (what, f"{ends[0]:.2f}", before, f"{ends[1]:.2f}", now_), strict=True)))
+            before, now_ = (words.MEANS[kind][mixture(self.design.target, at, value)] for value in ends)
+            what = words.LAMBDA_OF.format(kind=words.KINDS[kind])
+            rows.append(dict(zip(words.RUNS_HEADS, (what, f"{ends[0]:.2f}", before, f"{ends[1]:.2f}", now_), strict=True)))
             if kind == "idle":
                 read, left = (None, None) if self.gas is None else (self.gas.co_percent, self.gas.o2_percent)
                 co = [idle_co(value, left or 0.0) for value in ends]
                 co[driven] = co[driven] if read is None else read
                 shown = [f"{value:.1f}" if np.isfinite(value) else "-" for value in co]
-                rows.append(dict(zip(w.RUNS_HEADS, (w.CO_AT_IDLE, shown[0], "", shown[1], ""), strict=True)))
-        heads = w.RUNS_HEADS if driven else {**w.RUNS_HEADS, "after": w.EXPECTED}
+                rows.append(dict(zip(words.RUNS_HEADS, (words.CO_AT_IDLE, shown[0], "", shown[1], ""), strict=True)))
+        heads = words.RUNS_HEADS if driven else {**words.RUNS_HEADS, "after": words.EXPECTED}
         columns = [Column(key, head or " ", "s" if key in ("before", "after") else "") for key, head in heads.items()]
         known = self.gas is not None and self.gas.co_percent is not None
-        means = w.LAMBDA_MEANS.format(co=w.CO_READ if known else w.CO_COMPUTED)
-        grid = Grid(Table(w.RUNS, columns, rows), widths={"what": 1.6, "then": 2.2, "now": 2.2}, row_pt=20.0)
+        means = words.LAMBDA_MEANS.format(co=words.CO_READ if known else words.CO_COMPUTED)
+        grid = Grid(Table(words.RUNS, columns, rows), widths={"what": 1.6, "then": 2.2, "now": 2.2}, row_pt=20.0)
         return [grid, Words(means, Weight.SMALL)]
 
     def _back(self) -> str:
         """How to undo what was done."""
-        w, first, (needle, drop, _, _) = self.words, self.drives()[0], self._after()
+        first, (needle, drop, _, _) = self.drives()[0], self._after()
         figures = {"needle": first.needle.name, "drop": first.drop_mm}
-        needle_back, jet_back = (w.BACK_SLIDE, w.BACK_CLIP) if say.on_slide(self.design) else (w.BACK_NEEDLE, w.BACK_JET)
+        slide = say.on_slide(self.design)
         if _other(first.needle, needle):
-            return str(needle_back.format(**figures))
-        return str(jet_back.format(**figures) if self._turned(drop) else w.NOTHING_TO_GO_BACK)
+            return (words.BACK_SLIDE if slide else words.BACK_NEEDLE).format(**figures)
+        if not self._turned(drop):
+            return words.NOTHING_TO_GO_BACK
+        return (words.BACK_CLIP if slide else words.BACK_JET).format(**figures)
 
     def _label(self) -> list[Block]:
         """What to turn before each climb and descent, to be cut out."""
-        w, away = self.words, () if self.trip is None else self.trip.away()
+        away = () if self.trip is None else self.trip.away()
         if self.trip is None or not away:
             return []
         rows = [
             {
                 "place": place.name,
-                "climb": turn_words(self.trip, self.trip.flats(place), w) or w.STAY,
-                "descent": turn_words(self.trip, -self.trip.flats(place), w) or w.STAY,
+                "climb": turn_words(self.trip, self.trip.flats(place)) or words.STAY,
+                "descent": turn_words(self.trip, -self.trip.flats(place)) or words.STAY,
             }
             for place in away
         ]
-        columns = [Column(key, head) for key, head in w.LABEL_HEADS.items()]
-        turned = [Words(w.DESCEND, Weight.GRAVE, mark="!")] if any(map(self.trip.flats, away)) else []
-        return [Grid(Table(w.LABEL, columns, rows), widths={"climb": 2.5, "descent": 2.5}, row_pt=20.0), *turned]
+        columns = [Column(key, head) for key, head in words.LABEL_HEADS.items()]
+        turned = [Words(words.DESCEND, Weight.GRAVE, mark="!")] if any(map(self.trip.flats, away)) else []
+        return [Grid(Table(words.LABEL, columns, rows), widths={"climb": 2.5, "descent": 2.5}, row_pt=20.0), *turned]
 
     def _tested(self) -> Grid:
         """What the workshop read, the limits stated, and boxes for the test station."""
-        w, gas, bands = self.words, self.gas or GasReading(), self.design.target.bands
+        gas, bands = self.gas or GasReading(), self.design.target.bands
         _, _, after, driven = self._after()
         idle = bands.idle()
         known = {"co_percent": gas.co_percent, "co2_percent": gas.co2_percent, "o2_percent": gas.o2_percent}
         known |= {"hc_ppm": gas.hc_ppm, "lambda": None if idle is None or not driven else float(after[idle])}
         known["idle_rpm"] = None if idle is None else float(bands.rpm[idle])
         ends = {
-            "co_percent": self.co_limit_percent and w.AT_MOST.format(value=self.co_limit_percent),
-            "lambda": self.lambda_least and w.AT_LEAST.format(value=self.lambda_least),
+            "co_percent": self.co_limit_percent and words.AT_MOST.format(value=self.co_limit_percent),
+            "lambda": self.lambda_least and words.AT_LEAST.format(value=self.lambda_least),
         }
         rows = [
             {
@@ -260,9 +259,9 @@ class Handover(Shown, Printed):
                 "limit": self.notes.limits.get(key) or ends.get(key) or BOX,
                 "station": BOX,
             }
-            for key, name in w.TESTED.items()
+            for key, name in words.TESTED.items()
         ]
-        columns = [Column(key, head or " ") for key, head in w.TEST_HEADS.items()]
+        columns = [Column(key, head or " ") for key, head in words.TEST_HEADS.items()]
         return Grid(Table("", columns, rows), widths={"what": 1.4}, size=11.0, row_pt=26.0)
 
 

@@ -17,7 +17,7 @@ from needlecalc.echo import LONGEST_NAME, plain
 from needlecalc.files import write_files
 from needlecalc.report import words_pages
 from needlecalc.report.document import BOX, Document, Grid, Page, Picture, Printed, Weight, Words, typeset
-from needlecalc.report.language import texts
+from needlecalc.report.language import spoken
 from needlecalc.report.plot import drawn, plot
 from needlecalc.report.sheet import GrindSheet
 from needlecalc.show import Table
@@ -41,7 +41,6 @@ class Sheets(FPDF):
     def __init__(self, document: Document, fonts: dict[str, CoreFont | TTFFont]) -> None:
         super().__init__(unit="pt", format=document.paper.size)
         self.document, self.named, self.ends = document, "", True
-        self.words = texts(words_pages, document.language)
         self.fonts.update(fonts)  # of an earlier try: to open them takes long
         for style, file in FONT_FILES.items() if not fonts else ():
             self.add_font(FONT, style, Path(matplotlib.get_data_path()) / "fonts" / "ttf" / file)
@@ -63,15 +62,16 @@ class Sheets(FPDF):
 
     def footer(self) -> None:
         """What stands at the foot of every page."""
+        with spoken(self.document.language):
+            goes_on, of = words_pages.GOES_ON, words_pages.PAGE.format(name=self.named, page=self.page_no(), pages=TOTAL)
         if not self.ends:
             self.set_y(-FOOT_PT)
             self.set_font(FONT, "B", 9.0)
-            self.cell(0, 12.0, self.words.GOES_ON, align="R")
+            self.cell(0, 12.0, goes_on, align="R")
         self.set_font(FONT, "", 6.5)
         self.set_y(-24.0)
         self.multi_cell(self.epw - 130.0, 8.5, self.printed(self.document.foot), align="L", max_line_height=8.5)
         self.set_xy(-MARGIN_PT - 130.0, -24.0)
-        of = self.words.PAGE.format(name=self.named, page=self.page_no(), pages=TOTAL)
         self.cell(130.0, 8.5, of, align="R")
 
     def printed(self, words: str) -> str:

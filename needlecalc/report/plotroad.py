@@ -10,9 +10,8 @@ from matplotlib.ticker import FuncFormatter
 
 from needlecalc.design.after.altitude import FAR_RICH, MISFIRE
 from needlecalc.design.after.trip import Route, Trip
-from needlecalc.report import words_pages
+from needlecalc.report import words_pages as words
 from needlecalc.report.document import Paper
-from needlecalc.report.language import texts
 from needlecalc.report.plot import FINAL, styled
 
 DASHES = {"idle": ":", "cruise": "--", "full": "-"}
@@ -32,20 +31,20 @@ def plot_road(trip: Trip, route: Route, paper: Paper, said: str, *, ax: Axes | N
 
 
 def _lines(trip: Trip, route: Route, paper: Paper, ax: Axes) -> None:
-    w, shown = texts(words_pages, paper.language), trip.shown()
+    shown = trip.shown()
     home, top = trip.home().drop_mm, trip.highest().drop_mm
     lines = ((home, AT_HOME), (top, TURNED)) if top != home else ((home, AT_HOME),)
     for drop, style in lines:
         for kind, along in zip(shown, trip.along(route, drop)[:, list(shown.values())].T, strict=True):
-            name = w.KINDS[kind] if drop == home else "_nothing"
+            name = words.KINDS[kind] if drop == home else "_nothing"
             ax.plot(route.distance_km, along, linestyle=DASHES[kind], label=name, **style)
     limits = {"misfire": MISFIRE, "foul": FAR_RICH, **({"full": trip.as_set.leanest} if "full" in shown else {})}
     for kind, value in limits.items():
         ax.axhline(value, **LIMIT)
-        ax.annotate(w.LIMITS[kind], (0.99, value), xycoords=("axes fraction", "data"), ha="right", **SMALL)
+        ax.annotate(words.LIMITS[kind], (0.99, value), xycoords=("axes fraction", "data"), ha="right", **SMALL)
     ax.yaxis.set_major_formatter(FuncFormatter(lambda value, _: paper.figures(f"{value:.2f}")))
-    ax.set_xlabel(w.ROAD_X)
-    ax.set_ylabel(w.ROAD_Y)
+    ax.set_xlabel(words.ROAD_X)
+    ax.set_ylabel(words.ROAD_Y)
     _height(ax, route)
 
 

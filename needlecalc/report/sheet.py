@@ -19,6 +19,7 @@ from needlecalc.errors import InputError
 from needlecalc.physics.gauge import FaceOnMark
 from needlecalc.report import say, say_after, words, words_sheet, words_slide
 from needlecalc.report.document import BOX, Block, Document, Grid, Page, Paper, Printed, Weight, Words
+from needlecalc.report.language import in_its_language, language_of
 from needlecalc.report.needleview import needle_view
 from needlecalc.report.orders import Orders
 from needlecalc.report.stations import csv_of
@@ -87,6 +88,7 @@ class GrindSheet(Orders, Printed):
     def __repr__(self) -> str:
         return f"Grind sheet for {self.design.present().name!r}: {self.design.verdict.kind}"
 
+    @in_its_language
     def document(self) -> Document:
         """The pages: for the bench, how uncertain, plots."""
         title = f"{words_sheet.TITLE}: {self.design.setup.name}"
@@ -95,7 +97,7 @@ class GrindSheet(Orders, Printed):
             Page(words_sheet.HOW_UNCERTAIN, self._how_uncertain()),
             Page(words_sheet.PLOTS, self._plots()),
         )
-        return Document(title, self.made_line(), pages, self.made_at, self.paper)
+        return Document(title, self.made_line(), pages, self.made_at, self.paper, language_of(words_sheet))
 
     def _bench(self) -> tuple[Block, ...]:
         """What to do: orders, stations with boxes to write in, what to know before the first stroke."""

@@ -6,6 +6,7 @@ and a plural s (``readings_s``); beside its bands ``band``, ``bands`` and ``othe
 
 from __future__ import annotations
 
+import sys
 from enum import StrEnum
 
 from needlecalc.design.belief.learned import LearnedRemark
@@ -18,6 +19,7 @@ from needlecalc.design.inverse.notes import DesignRemark
 from needlecalc.design.inverse.proposal import Measurement, Stages
 from needlecalc.design.inverse.target import TargetRemark, Why
 from needlecalc.design.inverse.verdict import Cause, VerdictKind
+from needlecalc.report.language import Texts
 
 THERE_TOO = "There too only short pulls."
 PISTONS = "It can melt pistons: only short pulls, to read lambda, until it is {limit:.2f} or richer. Stop on any pinking."
@@ -306,3 +308,5 @@ BAND_BUDGET_MEANS = (
     "Standard uncertainties in % of lambda, on another day than the nut is set on; each source errs by itself, so squares "
     "add up to that of the total."
 )
+
+sys.modules[__name__].__class__ = Texts

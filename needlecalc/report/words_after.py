@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from enum import StrEnum
 
 from needlecalc.design.after.altitude import AltitudeRemark
@@ -10,6 +11,7 @@ from needlecalc.design.after.progress import NextStroke
 from needlecalc.design.after.rank import Worth
 from needlecalc.design.after.rescue import WayOut
 from needlecalc.design.inverse.alternatives import Change
+from needlecalc.report.language import Texts
 
 CHANGES: dict[StrEnum, str] = {
     Change.JET: "{way} the jet by {flats:.1f} flats",
@@ -184,3 +186,5 @@ OUTCOME: dict[StrEnum, str] = {
 DEEPER_CUT, SHALLOWER_CUT = "deeper", "shallower"
 GAIN_MEANS = "Gain: change of lambda measured over change predicted; 1 is as computed, '-' too small a change to tell."
 MEASURED_BUT = "Measured, but {words}."
+
+sys.modules[__name__].__class__ = Texts

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import sys
 from enum import StrEnum
 
 from needlecalc.design.after.altitude import AltitudeRemark
 from needlecalc.design.after.trip import Mixture, State
+from needlecalc.report.language import Texts
 
 # At the foot and head of every page of a document in this language.
 GOES_ON, PAGE = "GOES ON OVERLEAF", "{name}, page {page} of {pages}"
@@ -62,7 +64,8 @@ SPEED = "{kind} {rpm:.0f} rpm"
 SHOWN = "Shown: {bands}. 90 %: lambda lies inside nine times in ten."
 PILOT = "Idle is the pilot circuit's: the needle does not reach it. Set it there."
 FLAT_IS = "One flat is a sixth of a turn of the jet nut."
-CO_MEANS = "CO at idle as the test station reads it, with no air leak."
+CO_MEANS = "CO at idle, dry and without an air leak; 0.5 % O2 left over in the gas adds some 0.8."
+AT_STOP = "For the needle at its first stop: make a new card after the next cut."
 RANGE_ASSUMED = "How far it can be set is not stated: {mm:.1f} mm either way is taken."
 NEVER = (
     "Each setting keeps full load at lambda {limit:.2f} or richer, at home too, where it was so before: never plan it "
@@ -122,3 +125,5 @@ SETTING_SLIDE = "Needle {needle}. Needle jet {bore:g} mm."
 SIGN_HEADS = {"date": "date", "place": "test station", "name": "tester", "signature": "signature"}
 LIMITS_STATED = "Limits are those the workshop stated. Local law and a licensed tester decide."
 NOT_INDOORS = "Exhaust is poison: never run the engine indoors without forced extraction."
+
+sys.modules[__name__].__class__ = Texts

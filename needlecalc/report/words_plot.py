@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+import sys
+
+from needlecalc.report.language import Texts
+
 DISTANCE, RADIUS, LIFT = "distance from shoulder (mm)", "needle radius (mm)", "lift of the air valve (mm)"
 LAMBDA, AREA = "lambda (-)", "area (mm\N{SUPERSCRIPT TWO})"
 THINNER, THICKER = "thinner than now (\N{MICRO SIGN}m)", "second thicker (\N{MICRO SIGN}m)"
@@ -14,3 +18,5 @@ BY_LAW, BY_AREA = "flow law", "plain area sum"
 PERMITTED, BEST, NEXT = "permitted", "best, 90 %", "the next"
 PREDICTED, FIRST_DRIVE, LATER_DRIVES = "predicted, 90 %", "first drive", "later drives"
 SHARE, STATION = "share of variance (%)", "station"
+
+sys.modules[__name__].__class__ = Texts

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import sys
 from enum import StrEnum
 
 from needlecalc.design.inverse.limits import LimitKind
 from needlecalc.design.inverse.notes import DesignRemark
+from needlecalc.report.language import Texts
 
 REMARKS: dict[StrEnum, str] = {
     DesignRemark.IDLE_NOT_MEASURED: (
@@ -44,3 +46,5 @@ FILL = {
 DISTANCE = {"mm": "from\nstation 1\nmm", "inch": "from\nstation 1\nin"}
 OPENING, BAND_OPENING = "opening of the slide (mm)", "opening\nmm"
 HOLDER = "slide"
+
+sys.modules[__name__].__class__ = Texts
