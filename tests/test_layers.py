@@ -118,6 +118,7 @@ FLOORS = [
         "report.captions",
         "report.plot",
         "report.comparepage",
+        "report.drawing",
         "report.plotroad",
         "report.card",
         "report.handover",

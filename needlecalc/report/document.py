@@ -55,11 +55,12 @@ class Grid:
 
 @dataclass(frozen=True)
 class Picture:
-    """A drawing, and what it shows for whoever cannot see it; wide as the page, high by its own shape."""
+    """A drawing, and what it shows for whoever cannot see it; wide as the page if not said, high by its own shape."""
 
     draw: Callable[[], str]
     alt: str
     caption: str = ""
+    wide_mm: float = 0.0  # on paper; as the page where 0
 
     @cached_property
     def svg(self) -> str:
@@ -188,7 +189,8 @@ class Document:
             inside = base64.b64encode(block.svg.encode()).decode()
             alt = html.escape(typeset(block.alt))
             caption = f"<figcaption>{html.escape(typeset(block.caption))}</figcaption>" if block.caption else ""
-            return f"<figure><img alt='{alt}' src='data:image/svg+xml;base64,{inside}'>{caption}</figure>"
+            wide = f" style='width:{block.wide_mm:g}mm'" if block.wide_mm else ""
+            return f"<figure><img{wide} alt='{alt}' src='data:image/svg+xml;base64,{inside}'>{caption}</figure>"
         if isinstance(block, Words):
             said = html.escape(typeset(self.say(block)))
             said = f"<b>{said}</b>" if block.weight in (Weight.ORDER, Weight.GRAVE) else said

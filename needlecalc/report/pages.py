@@ -27,6 +27,7 @@ FONT = "DejaVu Sans"  # what matplotlib draws with, and brings along
 FONT_FILES = {"": "DejaVuSans.ttf", "B": "DejaVuSans-Bold.ttf"}
 WRITE_IN = "\N{NO-BREAK SPACE}"  # an empty cell as high as the others
 NO_GLYPH = "\N{REPLACEMENT CHARACTER}"
+POINTS_PER_MM = 72.0 / 25.4
 MARGIN_PT, FOOT_PT, LINE = 34.0, 36.0, 1.28
 TOTAL = "{nb}"  # the library puts the number of pages in its place
 AS_ONE = 6  # lines of a paragraph that stay on one page
@@ -154,9 +155,10 @@ class Sheets(FPDF):
         # A pixel of the drawing is one of its own units, whatever the library takes it for.
         drawn = BytesIO(re.sub(r"(font-size: [\d.]+)px", r"\1pt", picture.svg).encode())
         self.ln(2.0)
-        height = self.epw * picture.shape()
+        wide = picture.wide_mm * POINTS_PER_MM or self.epw
+        height = wide * picture.shape()
         self._need(height)
-        self.image(drawn, x=self.l_margin, w=self.epw, h=height, alt_text=picture.alt)
+        self.image(drawn, x=self.l_margin, w=wide, h=height, alt_text=picture.alt)
         if picture.caption:
             self._words(Words(picture.caption, Weight.SMALL), 1.0)
 

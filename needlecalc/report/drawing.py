@@ -1,0 +1,161 @@
+"""A needle drawn to scale, with a ruler to check the printer; and its outline as DXF for whoever turns one."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import datetime
+
+import numpy as np
+
+from needlecalc.arrays import check_range
+from needlecalc.echo import LONGEST_NAME, plain
+from needlecalc.errors import InputError
+from needlecalc.parts.needle import Needle
+from needlecalc.report.document import Document, Grid, Page, Paper, Picture, Weight, Words
+from needlecalc.version import __version__, now
+
+TITLE = "Needle to scale"
+DRAWN = "Needle {needle} ({source}): length {length:g}:1, radius {radius:g}:1. Shoulder left, tip right; no shank."
+CHECK = "Measure the ruler first. If it is not 100 mm long, print again at 100 %, not fitted to the page."
+ALT = "Outline of needle {needle}, {long:g} mm long, {thick:.3f} to {thin:.3f} mm thick, above a ruler of 100 mm."
+TOO_LARGE = (
+    "At {name} {scale:g} the needle is {size:.0f} mm {way} on paper, but {room:.0f} mm is the most; give a smaller one."
+)
+LENGTH_SCALES = (2.0, 1.0, 0.5, 0.25)  # tried in turn
+ROOM_MM = {"A4": (185.0, 150.0), "letter": (190.0, 135.0)}  # across and down
+RULER_MM, RULER_TALL, EDGE, LETTERS = 100, 16.0, 6.0, 2.6  # mm
+FINE = 0.25  # width of a line, mm
+
+
+def profile_drawing(
+    needle: Needle,
+    *,
+    length_scale: float | None = None,
+    radius_scale: float = 20.0,
+    paper: Paper | None = None,
+    made_at: datetime | None = None,
+) -> Document:
+    """Page with the outline of a needle to scale, a ruler to check the printer, and the table behind it.
+
+    Parameters
+    ----------
+    needle : Needle
+        The needle.
+    length_scale : float or None
+        How many times as long it is drawn; 2 when not given, or the half or quarter of it that fits on the paper.
+    radius_scale : float
+        How many times as thick it is drawn.
+    paper : Paper or None
+        What it is printed on; A4 in mm when not given.
+    made_at : datetime or None
+        Date and time it says it was made; now when not given.
+
+    Returns
+    -------
+    Document
+        ``html()`` and ``write_pdf`` give it in true millimetres; ``text()`` the table alone.
+
+    Raises
+    ------
+    InputError
+        If the drawing is larger than the paper, or a scale is no number above zero.
+
+    Examples
+    --------
+    >>> page = profile_drawing(Needle("short", [0, 10, 20], [2.4, 2.2, 1.9]))
+    >>> print(page.text().splitlines()[0])
+    Needle to scale
+    """
+    paper = paper or Paper()
+    wide, length = ROOM_MM[paper.size][0], float(np.ptp(needle.stations_mm))
+    if length_scale is None:
+        length_scale = next((one for one in LENGTH_SCALES if one * length <= wide - 2.0 * EDGE), LENGTH_SCALES[-1])
+    scales = {"length_scale": length_scale, "radius_scale": radius_scale}
+    for name, value in scales.items():
+        check_range(value, name, 0.1, 200.0, cure="It is how many times as large it is drawn.")
+    from shapely.affinity import scale  # late: slow to import
+
+    points = np.array(scale(needle.outline(), length_scale, radius_scale, origin=(0.0, 0.0)).exterior.coords)
+    sizes = zip(scales.items(), np.ptp(points, axis=0).tolist(), ROOM_MM[paper.size], ("long", "thick"), strict=True)
+    for (name, value), size, room, way in sizes:
+        if size > room - 2.0 * EDGE:
+            raise InputError(TOO_LARGE.format(name=name, scale=value, size=size, way=way, room=room - 2.0 * EDGE))
+    alt = ALT.format(needle=needle.name, long=length, thick=needle.diameters_mm[0], thin=needle.diameters_mm[-1])
+    made, shown = made_at or now(), needle.table()
+    said = DRAWN.format(needle=needle.name, source=needle.source, length=length_scale, radius=radius_scale)
+    blocks = (
+        Words(TITLE, Weight.TITLE),
+        Words(said, verbatim=True),
+        Words(CHECK, Weight.ORDER),
+        Picture(lambda: _svg(points, needle.stations_mm * length_scale, wide), alt, wide_mm=wide),
+        Grid(shown, size=8.5, row_pt=12.5),
+    )
+    foot = f"Made by needlecalc {__version__} on {made:%Y-%m-%d} at {made:%H:%M}: {plain(needle.name, LONGEST_NAME)}."
+    return Document(TITLE, foot, (Page(TITLE, blocks),), made, paper)
+
+
+def _svg(points: np.ndarray, stations: np.ndarray, wide: float) -> str:
+    """Outline, centre line, stations and ruler, in mm of the paper; the outline is a path of its own."""
+    left, middle = EDGE - points[:, 0].min(), EDGE + points[:, 1].max()
+    x, y = points[:, 0] + left, middle - points[:, 1]
+    bottom, end = y.max() + EDGE, x.max()
+    out = [_path(np.column_stack([x, y]), "outline", ' fill="#eeeeee"')]
+    out.append(_path([(x.min() - EDGE / 2, middle), (end + EDGE / 2, middle)], "centre", ' stroke-dasharray="6 1.5 1 1.5"'))
+    for number, at in enumerate((stations + left).tolist(), start=1):
+        out += [_path([(at, y.max() + 0.5), (at, y.max() + 2.0)]), _text(at, bottom, str(number))]
+    top = bottom + 4.0
+    for at in range(RULER_MM + 1):
+        long = 7.0 if at % 10 == 0 else 5.0 if at % 5 == 0 else 3.0
+        out.append(_path([(EDGE + at, top), (EDGE + at, top + long)]))
+        out += [_text(EDGE + at, top + 10.0, str(at))] if at % 10 == 0 else []
+    out.append(_path([(EDGE, top), (EDGE + RULER_MM, top)], "ruler"))
+    tall = top + RULER_TALL - 4.0
+    head = f'<svg xmlns="http://www.w3.org/2000/svg" width="{wide:g}mm" height="{tall:g}mm" viewBox="0 0 {wide:g} {tall:g}">'
+    return f"{head}{''.join(out)}</svg>"
+
+
+def _path(points: Sequence[tuple[float, float]] | np.ndarray, name: str = "", style: str = "") -> str:
+    way = " ".join(f"{'L' if number else 'M'} {x:.4f} {y:.4f}" for number, (x, y) in enumerate(points))
+    named, fill = f' id="{name}"' if name else "", "" if "fill=" in style else ' fill="none"'
+    return f'<path{named} d="{way}" stroke="black" stroke-width="{FINE:g}"{fill}{style}/>'
+
+
+def _text(x: float, y: float, said: str) -> str:
+    style = f'font-family="DejaVu Sans" font-size="{LETTERS:g}" text-anchor="middle"'
+    return f'<text x="{x:.2f}" y="{y:.2f}" {style}>{said}</text>'
+
+
+def needle_dxf(needle: Needle) -> str:
+    """Outline of a needle in mm, as DXF (R12, text): a closed polyline from the shoulder, and the centre line.
+
+    Parameters
+    ----------
+    needle : Needle
+        The needle; its shank is not in it.
+
+    Returns
+    -------
+    str
+        What a file with the ending ``.dxf`` holds.
+
+    References
+    ----------
+    .. [1] DXF reference, release 12, group codes of POLYLINE, VERTEX and LINE (from memory).
+
+    Examples
+    --------
+    >>> needle_dxf(Needle("short", [0, 10], [2.4, 2.2])).splitlines()[-1]
+    'EOF'
+    """
+    x, y = np.array(needle.outline().exterior.coords)[:-1].T
+    pairs: list[tuple[int, str | float | int]] = [
+        (999, f"needlecalc {__version__}: {plain(needle.name, LONGEST_NAME)}, mm, from the shoulder"),
+        *((0, "SECTION"), (2, "HEADER"), (9, "$ACADVER"), (1, "AC1009"), (0, "ENDSEC")),
+        *((0, "SECTION"), (2, "ENTITIES"), (0, "POLYLINE"), (8, "OUTLINE"), (66, 1), (70, 1)),
+    ]
+    for across, up in zip(x.tolist(), y.tolist(), strict=True):
+        pairs += [(0, "VERTEX"), (8, "OUTLINE"), (10, across), (20, up)]
+    pairs += [(0, "SEQEND"), (0, "LINE"), (8, "CENTRE"), (10, x.min()), (20, 0.0), (11, x.max()), (21, 0.0)]
+    pairs += [(0, "ENDSEC"), (0, "EOF")]
+    written = ((code, f"{value:.6f}" if isinstance(value, float) else value) for code, value in pairs)
+    return "".join(f"{code:>3}\n{value}\n" for code, value in written)
