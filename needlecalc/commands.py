@@ -38,8 +38,8 @@ from needlecalc.parts.needle import Needle, read_needle
 from needlecalc.parts.needles import read_needles
 from needlecalc.report.comparepage import compare_page
 from needlecalc.report.document import Document
+from needlecalc.report.drawing import needle_dxf, profile_drawing
 from needlecalc.report.facts import facts_of
-from needlecalc.report.handover import Handover
 from needlecalc.report.sheet import GrindSheet
 from needlecalc.show import counted, in_words, rows_csv
 from needlecalc.units import FloatArray
@@ -111,12 +111,16 @@ def design(asked: Namespace) -> int:
         made = job.design(bands, found)
         sheet = job.sheet(made)
         step(f"Writing to {out}")
-        _write(sheet, out, job.handover(made) if asked.handover else None)
+        hand = job.handover(made) if asked.handover else None
+        pages = {} if hand is None else {"customer_page": hand.customer(), "tester_page": hand.tester()}
+        if made.limits.new_blank:
+            pages["needle_to_scale"] = profile_drawing(made.next_stage().needle, paper=job.paper())
+        _write(sheet, out, pages)
     _print(said)
     print(sheet.text())
     print(f"Written to {plain(str(out))}: {DESIGN}, grind_sheet.csv, .html, .pdf and .txt, profile.png")
-    if asked.handover:
-        print("With them: customer_page and tester_page, each .html, .pdf and .txt")
+    if pages:
+        print(f"With them: {' and '.join(pages)}, each .html, .pdf and .txt{'; needle.dxf' * made.limits.new_blank}")
     if sheet.assumed is not None:
         stated = ", ".join(row["key"] for row in sheet.assumed.rows)
         print(f"To state what was assumed, write in {plain(Path(asked.job).name)}: {stated}.")
@@ -154,7 +158,7 @@ def _bands(job: Job, said: list[str]) -> Bands:
     return bands
 
 
-def _write(sheet: GrindSheet, out: Path, pages: Handover | None = None) -> None:
+def _write(sheet: GrindSheet, out: Path, pages: Mapping[str, Document]) -> None:
     """All files are made before any is written: a failure leaves those of the last design."""
     from needlecalc.report.pages import profile_png_of  # late: only a design draws
 
@@ -164,8 +168,10 @@ def _write(sheet: GrindSheet, out: Path, pages: Handover | None = None) -> None:
         **_forms(sheet.document(), "grind_sheet"),
         "profile.png": profile_png_of(sheet),
     }
-    if pages is not None:
-        contents |= _forms(pages.customer(), "customer_page") | _forms(pages.tester(), "tester_page")
+    for name, page in pages.items():
+        contents |= _forms(page, name)
+    if sheet.design.limits.new_blank:
+        contents["needle.dxf"] = needle_dxf(sheet.design.next_stage().needle).encode()
     _write_files(out, contents, "the sheet")
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ctypes
+import json
 import re
 
 import numpy as np
@@ -14,6 +15,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 import needlecalc as nc
+from needlecalc.__main__ import main
 from needlecalc.report.document import Picture
 
 NEEDLE = nc.Needle("stock", STATIONS_MM, DIAMETERS_MM)
@@ -128,3 +130,16 @@ def test_what_is_too_large_for_the_paper_is_told_and_the_cure_works():
     assert "length 2:1, radius 20:1" in nc.report.profile_drawing(NEEDLE).text()
     with pytest.raises(nc.InputError, match="length_scale"):
         nc.report.profile_drawing(NEEDLE, length_scale=float("nan"))
+
+
+def test_a_design_of_a_blank_comes_with_both(case, capsys):
+    text = case.read_text()
+    case.write_text(f"{text}\n[limits]\nnew_blank = true\n")
+    assert main(["design", str(case)]) in (0, 3)
+    assert "With them: needle_to_scale, each .html, .pdf and .txt; needle.dxf" in capsys.readouterr().out
+    out = case.parent / "out"
+    stop = json.loads((out / "design.json").read_text())["stop_mm"]
+    pairs = dxf_pairs((out / "needle.dxf").read_text())
+    up = [float(pairs[k + 3][1]) for k, pair in enumerate(pairs) if pair == (0, "VERTEX")]
+    np.testing.assert_allclose(np.array(up[: len(stop)]) * 2.0, stop, atol=UM)
+    assert f"{stop[0]:.4f}" in (out / "needle_to_scale.txt").read_text()
