@@ -377,8 +377,8 @@ def ranked(asked: Namespace) -> int:
         _write_files(
             out, {RANKED: rows_csv(shown.rows(), made).encode(), "rank.png": drawn(plot(found), "png")}, "the ranking"
         )
-    print(replace(shown, needles=shown.needles[:MOST_SHOWN]))
-    if (rest := len(shown.needles) - MOST_SHOWN) > 0:
+    print(f"{read!r}.\n\n{replace(shown, needles=shown.needles[:MOST_SHOWN], refused=shown.refused[:MOST_SHOWN])}")
+    if rest := sum(max(len(some) - MOST_SHOWN, 0) for some in (shown.needles, shown.refused)):
         print(f"{counted(rest, 'needle')} more in {RANKED}.")
     print(f"Written to {plain(str(out))}: {RANKED}, rank.png")
     return USABLE if found.of_use() else NOT_BY_FILING

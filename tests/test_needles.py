@@ -117,7 +117,7 @@ def test_lengths_pitches_and_where_the_numbers_come_from(read):
     assert short.source == "box.csv, line 2, page 4 of the green book"
     assert fine.source == "box.csv, line 3"
     assert found.left_out == (("box.csv", "bin"),)
-    assert "column bin not read" in str(found)
+    assert "2 needles read, 0 refused; columns not read: bin of box.csv" in str(found)
 
 
 @pytest.mark.parametrize(

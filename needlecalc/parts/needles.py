@@ -57,7 +57,8 @@ class NeedleTables(Shown):
     left_out: tuple[tuple[str, str], ...] = ()
 
     def __repr__(self) -> str:
-        return f"{counted(len(self.needles), 'needle')} read, {len(self.refused)} refused"
+        left = "; columns not read: " + ", ".join(f"{head} of {file}" for file, head in self.left_out)
+        return f"{counted(len(self.needles), 'needle')} read, {len(self.refused)} refused{left if self.left_out else ''}"
 
     def table(self) -> Table:
         """What was read, a row a needle; what was refused and left out."""
@@ -73,10 +74,7 @@ class NeedleTables(Shown):
             Column("source", "source", "", [*(one.source for one in read), *none]),
             Column("refused", "", "", [*[""] * len(read), *(why for _, why in self.refused)]),
         )
-        refused = (f"{name} refused: {why}" for name, why in self.refused)
-        return Table(
-            repr(self), columns, notes=(*refused, *(f"{file}: column {head} not read." for file, head in self.left_out))
-        )
+        return Table(repr(self), columns, notes=[f"{name} refused: {why}" for name, why in self.refused])
 
 
 def read_needles(
@@ -179,7 +177,7 @@ def _read(path: Path, unit: Unit, pitch_mm: float | None, first_station_mm: floa
             needles.append(needle_of(_to_its_end(own.table), name, source, *known))
         except InputError as error:
             refused.append((name or path.stem, str(error)))
-    left = [head for head in table.heads if head not in used and not head.startswith(("distance_", "diameter_"))]
+    left = [head for head in table.heads if head not in used and not head.startswith(("distance_", "diameter_")) and needles]
     return NeedleTables(tuple(needles), tuple(refused), tuple((path.name, head) for head in left))
 
 
