@@ -35,7 +35,7 @@ def facts_of(sheet: GrindSheet) -> dict[str, Any]:
         "override": design.checks.reason if design.checks else None,
         "stations_mm": design.needle.stations_mm,
         "present_mm": design.present().diameters_mm,
-        "stop_mm": design.stop.needle.diameters_mm,
+        "stop_mm": design.stop.needle.diameters_mm,  # as planned; the sheet leaves what no hand can tell: design.stop_mm()
         "target_mm": design.needle.diameters_mm,
         "jet_drop_mm": {"before": jet.drop_mm, "target": design.drop_mm},
         "stations": {**_fields(design.stations), "u_um": design.stations.u_um, "mostly_from": design.stations.mostly_from},

@@ -89,8 +89,8 @@ def learn(history: History | Bands, setup: Setup, *, doubts: Doubts | None = Non
     learned = Learned(history.present(setup), history, bands, place, doubts, prior, before, readings[-1].at_least)
     task = _Task(learned, readings, computed_mm)
     mean, triangle, cost = _settled(task, mean)
-    told = sum(int(np.isfinite(column).sum()) for read in readings for column in (read.log_lambda, read.lift))
-    learned = replace(learned, misfit=cost, spare=max(told - 2 * place.bands, 0))
+    count = sum(int(np.isfinite(column).sum()) for read in readings for column in (read.log_lambda, read.lift))
+    learned = replace(learned, misfit=cost, spare=max(count - 2 * place.bands, 0))
     if (factor := learned.widening()) > 1.0:
         mean, triangle, _ = _settled(replace(task, readings=tuple(read.widened(factor) for read in readings)), mean)
     root = before[:, None] * solve_triangular(triangle[:-1, :-1], np.eye(before.size))
@@ -195,12 +195,12 @@ class _Task:
 
     def _lift_rows(self, read: Readings, mean: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
         """Slopes of the lifts read by the unknowns, what they miss, and the standard uncertainty that is each one's own."""
-        place, told = self.learned.place, np.flatnonzero(np.isfinite(read.lift))
-        rows, alike = np.zeros((told.size, mean.size)), read.lift_alike[told]
-        rows[np.arange(told.size), place.lift().start + told] = 1.0
+        place, read_at = self.learned.place, np.flatnonzero(np.isfinite(read.lift))
+        rows, alike = np.zeros((read_at.size, mean.size)), read.lift_alike[read_at]
+        rows[np.arange(read_at.size), place.lift().start + read_at] = 1.0
         rows[:, place.shared("lift zero")] = 1.0
-        rows[:, place.shared("lift scale")] = read.lift_common[told]
+        rows[:, place.shared("lift scale")] = read.lift_common[read_at]
         computed = np.flatnonzero(alike > 0.0)
-        which = np.searchsorted(self.computed_mm, read.lift[told[computed]])
+        which = np.searchsorted(self.computed_mm, read.lift[read_at[computed]])
         rows[computed, place.alike()] = alike[computed, None] * errs_alike(self.computed_mm)[which]
-        return rows, rows @ mean - read.lift[told], np.sqrt(read.lift_u[told] ** 2 - alike**2)
+        return rows, rows @ mean - read.lift[read_at], np.sqrt(read.lift_u[read_at] ** 2 - alike**2)

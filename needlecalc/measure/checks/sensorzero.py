@@ -9,6 +9,7 @@ from enum import StrEnum
 import numpy as np
 
 from needlecalc.arrays import check_range
+from needlecalc.gaussian import Gaussian
 from needlecalc.measure.checks.inspection import GasReading
 from needlecalc.physics.analyser import HydrocarbonScale, brettschneider_lambda, dilution, gas_lambda_uncertainty
 from needlecalc.remark import Remark
@@ -103,21 +104,21 @@ def sensor_zero(gases: Sequence[GasReading], *, before_u: float = SENSOR_U) -> S
     +0.0039 +- 0.0064
     """
     check_range(before_u, "before_u", 0.0, 0.1, cure="It is a lambda, some 0.01.")
-    zeros, doubts, left_out = [], [], []
+    zeros, zero_u, left_out = [], [], []
     for gas in gases:
         if gas.lambda_measured is None:
             continue
-        told = _lambda_of(gas)
-        if isinstance(told, Remark):
-            left_out.append(told)
+        by_gas = _lambda_of(gas)
+        if isinstance(by_gas, Remark):
+            left_out.append(by_gas)
             continue
-        zeros.append(gas.lambda_measured - told[0])
-        doubts.append(told[1])
+        zeros.append(gas.lambda_measured - by_gas[0])
+        zero_u.append(by_gas[1])
     if not zeros or before_u == 0.0:
         return SensorZero(0.0, before_u, 0, tuple(left_out))
-    told_u = np.hypot(np.mean(doubts), METER_SCATTER / np.sqrt(len(zeros)))
-    weight = before_u**2 / (before_u**2 + told_u**2)
-    return SensorZero(float(weight * np.mean(zeros)), float(np.sqrt(weight) * told_u), len(zeros), tuple(left_out))
+    mean_u = np.hypot([np.mean(zero_u)], METER_SCATTER / np.sqrt(len(zeros)))
+    zero = Gaussian(np.zeros(1), np.full((1, 1), before_u)).after(np.ones((1, 1)), mean_u, np.array([np.mean(zeros)]))
+    return SensorZero(float(zero.mean[0]), float(zero.u()[0]), len(zeros), tuple(left_out))
 
 
 def _lambda_of(gas: GasReading) -> tuple[float, float] | Remark:
