@@ -22,7 +22,8 @@ sys.path.insert(0, str(HERE.parent))
 from needlecalc.jobfile import read_job  # noqa: E402
 from needlecalc.parts.needle import Needle  # noqa: E402
 from needlecalc.parts.setup import FlowParameters, Setup, fuel_flow_and_slopes  # noqa: E402
-from needlecalc.units import FloatArray  # noqa: E402
+from needlecalc.physics.airvalve import engine_air_flow_g_s  # noqa: E402
+from needlecalc.units import DRY_AIR_J_KG_K, FloatArray, kelvin_from_degc  # noqa: E402
 
 RATE_HZ, SEED = 10, 1908
 # Lag of lambda: two rows late, then a first-order filter that takes a third of the step left each row and so lags by
@@ -171,8 +172,9 @@ def write_needle(path: Path, words: str, needle: Needle, digits: int) -> None:
 
 def true_lift_mm(setup: Setup, rpm: FloatArray, pressure_kpa: FloatArray) -> FloatArray:
     """Lift of the van's piston at running points."""
-    engine = replace(setup.engine, volumetric_efficiency=1.0)
-    air = engine.air_flow_g_s(rpm, 1e3 * pressure_kpa, setup.air) * filling(rpm, pressure_kpa)
+    swept = {"displacement_cm3": setup.engine.displacement_cm3, "volumetric_efficiency": filling(rpm, pressure_kpa)}
+    density = 1e3 * pressure_kpa / (DRY_AIR_J_KG_K * kelvin_from_degc(setup.air.temperature_degc))
+    air = engine_air_flow_g_s(rpm, density_kg_m3=density, **swept)
     return setup.carburettor.air_valve.lift_mm(air, setup.air)
 
 

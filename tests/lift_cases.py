@@ -17,9 +17,9 @@ LOAD = ("idle", *("light",) * 5, *("full",) * 3)
 
 
 def case_setup() -> nc.Setup:
-    """An engine small enough for its carburettor at every band."""
+    """An engine so small for its carburettor that the throat's end tells nothing of its air."""
     setup = make_setup()
-    return replace(setup, engine=replace(setup.engine, displacement_cm3=1000.0))
+    return replace(setup, engine=replace(setup.engine, displacement_cm3=650.0))
 
 
 def made_bands(**more) -> nc.Bands:

@@ -85,14 +85,22 @@ def test_the_asked_needle_puts_the_van_right(job, bands):
     assert np.abs(after / design.target.lambda_target - 1.0).max() < 0.025
 
 
-def test_the_second_drive_leaves_nothing_to_file(job, bands):
+def test_the_second_drive_confirms_the_van_and_what_the_first_stop_left_goes_at_once(job, bands):
     second = nc.read_job(DATA / "pass_van_second.toml")
     after = second.bands(second.read_log())
     cut = second.setup.carburettor
     history = nc.History((nc.Pass(job.setup.carburettor.needle, job.setup.carburettor.jet.drop_mm, bands),))
     learned = nc.learn(history.then(cut.needle, cut.jet.drop_mm, after), job.setup)
     design = nc.solve(second.target(after), job.setup, learned=learned)
-    assert design.verdict.kind is VerdictKind.LEAVE
+    assert not nc.learn(history, job.setup).confirmed()
+    assert learned.confirmed()
+    assert design.verdict.kind is VerdictKind.USABLE
+    assert design.lean_margin == 0.0
+    assert 10.0 < design.remove_um().max() < 30.0
+    # The needle that serves the van as it truly is.
+    setup = make_drive.with_drop(job.setup, design.drop_mm)
+    last, _ = make_drive.true_lambda(setup, design.needle.diameters_mm, true_lift_mm(job, bands))
+    assert np.abs(last / design.target.lambda_target - 1.0).max() < 0.03
     # The bore is truly 4.4 mm long, the flow law that of the van.
     names = [row["what"] for row in learned.rows()]
     length, gain = learned.rows()[names.index("jet length")], learned.rows()[names.index("flow gain")]

@@ -87,8 +87,8 @@ def test_one_shared_error_explains_most_of_a_computed_lift(judged, way):
         before += (miss**2 / own2).sum()
         after += ((miss - factor * common) ** 2 / own2).sum()
     assert after < 0.6 * before
-    # One sigma is one sigma: over these engines the factor found has a spread near one.
-    assert 0.5 < np.sqrt(np.mean(np.square(factors))) < 1.6
+    # One sigma is one sigma, or less: the throats of these engines differ by 4 %, those of all that are built by 10.
+    assert 0.4 < np.sqrt(np.mean(np.square(factors))) < 1.6
 
 
 def test_three_marks_beat_none_and_weighing_beats_the_marks(judged):

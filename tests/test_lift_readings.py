@@ -9,6 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from lift_cases import RPM, case_setup, made_bands, scaled_lift, with_valve
+from scipy.stats import truncnorm
 
 import needlecalc as nc
 from needlecalc.measure.drive.bands import LiftSource
@@ -56,7 +57,7 @@ def test_one_reading_by_hand():
     # share 0.9 exp(-|ln ratio|/0.7), takes its covariance over the same sum.
     setup, bands = case_setup(), made_bands()
     plain = nc.with_lift(bands, setup)
-    share = 0.08**2 + 0.05**2 + 0.02**2
+    share = 0.09**2 + 0.10**2 + 0.02**2
     own2 = plain.lift_u_mm**2 - plain.lift_common_u_mm**2
     slope = plain.lift_common_u_mm / np.sqrt(share)
     k, off = 4, 0.05
@@ -78,17 +79,19 @@ def test_a_reading_serves_the_bands_beside_it_most():
     got = nc.with_lift(bands, setup, lift_mm=marks, lift_u_mm=0.1)
     left = got.lift_u_mm / plain.lift_u_mm
     order = np.argsort(np.abs(np.log((plain.lift_mm + 1.0) / (plain.lift_mm[4] + 1.0))))
-    assert (np.diff(left[order]) > -1e-3).all()
+    # The band's own part differs by how far its throttle is open, and with it what its neighbour tells of it.
+    assert (np.diff(left[order]) > -0.1).all()
+    assert np.corrcoef(np.arange(left.size), left[order])[0, 1] > 0.8
     assert left[order[1]] < 0.75
     assert (left <= 1.0 + 1e-9).all()
 
 
 def test_readings_far_off_the_doubt_are_named():
     setup, bands = case_setup(), made_bands()
-    truth = scaled_lift(setup, bands, -0.45)
+    truth = scaled_lift(setup, bands, -0.55)
     got = nc.with_lift(bands, setup, lift_mm=np.where(np.arange(RPM.size) == 0, np.nan, truth))
     (note,) = [note for note in got.assumptions if "put the air flow" in note]
-    assert "beyond its uncertainty of 10 %, so check volumetric efficiency, throat coefficient or spring" in note
+    assert "beyond its uncertainty of 14 %, so check volumetric efficiency, throat coefficient or spring" in note
 
 
 def test_readings_only_where_the_throat_cannot_pass_the_air():
@@ -140,29 +143,46 @@ def test_a_sensor_counts_its_doubt_once():
 @given(st.floats(0.4, 1.1), st.floats(0.0, 0.3), st.floats(0.01, 0.2))
 def test_laws_of_the_doubt(level, level_u, more):
     setup, bands = case_setup(), made_bands()
-    engine = replace(setup.engine, volumetric_efficiency=level, volumetric_efficiency_u=level_u, displacement_cm3=700.0)
+    engine = replace(setup.engine, volumetric_efficiency=level, volumetric_efficiency_u=level_u, displacement_cm3=250.0)
     setup = replace(setup, engine=engine)
     got = nc.with_lift(bands, setup)
     assert (0.0 <= got.lift_common_u_mm).all()
     assert (got.lift_common_u_mm <= got.lift_u_mm).all()
     worse = nc.with_lift(bands, replace(setup, engine=replace(engine, volumetric_efficiency_u=level_u + more)))
     assert (worse.lift_common_u_mm >= got.lift_common_u_mm).all()
-    np.testing.assert_array_equal(worse.lift_mm, got.lift_mm)
+    # But for the very end of the throat, which tells the more of an air flow the less is known of it.
+    np.testing.assert_allclose(worse.lift_mm, got.lift_mm, rtol=5e-3)
     # What is shared moves with the air flow: more of it at more lift.
     order = np.argsort(got.lift_mm)
     assert (np.diff(got.lift_common_u_mm[order]) > -1e-9).all()
 
 
-def test_a_little_more_than_the_throat_passes_is_the_top_and_much_more_is_refused():
+def test_air_that_the_throat_cannot_pass_is_taken_for_less_as_far_as_that_can_be():
     setup = case_setup()
     valve = setup.carburettor.air_valve
     top = float(valve.air_flow_g_s(valve.travel_mm(), setup.air))
-    bands = nc.with_lift(made_bands(air_flow_g_s=np.r_[np.full(8, 0.3 * top), 1.1 * top]), setup)
-    assert bands.lift_mm[-1] == pytest.approx(valve.travel_mm())
+
+    def at(share):
+        return nc.with_lift(made_bands(air_flow_g_s=np.r_[np.full(8, 0.3 * top), share * top]), setup)
+
+    # A normal error of 10.9 % shared and 4.7 % own, cut off where the throat ends: its mean and spread, from scipy.
+    shared, own = np.sqrt(0.03**2 + 0.10**2 + 0.02**2), np.sqrt(0.01**2 + 0.04**2 + 0.02**2)
+    whole = np.hypot(shared, own)
+    ends = truncnorm(-np.inf, -np.log(1.1) / whole, scale=whole)
+    part = (shared / whole) ** 2
+    flow = 0.3 * top * np.exp(part * ends.mean())
+    bands = at(1.1)
+    np.testing.assert_allclose(bands.lift_mm[:8], valve.lift_mm(flow, setup.air), rtol=1e-9)
+    left_u = shared * np.sqrt(1.0 - part * (1.0 - ends.var() / whole**2))
+    slope = (valve.lift_mm(1.001 * flow, setup.air) - valve.lift_mm(0.999 * flow, setup.air)) / 0.002
+    np.testing.assert_allclose(bands.lift_common_u_mm[:8], left_u * slope, rtol=0.02)
+    assert 0.95 * valve.travel_mm() < bands.lift_mm[-1] <= valve.travel_mm()
     assert bands.lift_u_mm[-1] > 0.5
-    assert any("piston taken at its top: 4000 rpm full" in note for note in bands.assumptions)
+    for share, percent in ((1.1, 10), (1.4, 40)):
+        assert any(f"is up to {percent} % more than the throat passes at full" in note for note in at(share).assumptions)
+    assert not any("more than the throat passes" in note for note in at(0.9).assumptions)
     with pytest.raises(nc.InputError, match=r"4000 rpm full: .* more than the throat passes"):
-        nc.with_lift(made_bands(air_flow_g_s=np.r_[np.full(8, 0.3 * top), 1.3 * top]), setup)
+        at(2.5)
 
 
 # ---------------------------------------------------------------- stale readings

@@ -18,6 +18,7 @@ from needlecalc.design.inverse.limits import LimitKind
 from needlecalc.design.inverse.notes import DesignRemark
 from needlecalc.design.inverse.target import TargetRemark
 from needlecalc.design.inverse.verdict import Cause, VerdictKind
+from needlecalc.parts.setup import fuel_flow
 
 LIFTS = np.linspace(0.5, 28.0, 40)
 OFF_UM = np.array([0, 0, 2, 5, 12, 25, 35, 40, 38, 36, 40, 0, 0], dtype=float)
@@ -29,7 +30,8 @@ def test_a_noiseless_drive_gives_back_the_other_needle(mounting):
     other = nc.Needle("other", STATIONS_MM, DIAMETERS_MM - OFF_UM / 1000)
     now = nc.typed_bands(LIFTS, np.full(40, 1.1), lift_mm=LIFTS, lift_u_mm=0.0, lambda_se=0.0)
     wanted = nc.predict_lambda(setup, now, needle=other)
-    design = nc.solve(asked(setup, LIFTS, np.full(40, 1.1), wanted, lift_u_mm=0.0, lambda_se=0.0), setup, doubts=NO_DOUBTS)
+    target = asked(setup, LIFTS, np.full(40, 1.1), wanted, lift_u_mm=0.0, lambda_se=0.0)
+    design = nc.solve(target, setup, doubts=NO_DOUBTS, limits=nc.Limits(carry_on=False))
     covered = slice(1, 11)  # bands stand on both sides of these stations
     np.testing.assert_allclose(design.remove_um()[covered], OFF_UM[covered], atol=1.0)
     # The rule of the solver: met within the noise of lambda, whose floor is 1e-4, over all bands.
@@ -277,7 +279,7 @@ def test_leaving_a_needle_is_no_success_where_a_band_is_not_permitted():
     assert failed.verdict.kind is VerdictKind.DO_NOT_FILE
 
 
-@pytest.mark.parametrize("limit", [{"steepest": 0.03}, {"least_diameter_mm": 1.95}, {"max_cut_mm": 0.02}])
+@pytest.mark.parametrize("limit", [{"steepest": 0.027}, {"least_diameter_mm": 1.95}, {"max_cut_mm": 0.02}])
 def test_a_limit_on_the_needle_is_named_as_the_cause(limit):
     setup = make_setup()
     target = asked(setup, np.linspace(2, 25, 8), np.linspace(0.96, 1.30, 8), 0.95)
@@ -318,7 +320,8 @@ def test_past_the_last_band_the_needle_is_as_lean_as_it_was():
     setup, lifts = make_setup(), np.linspace(3, 24, 8)
     load = ["part"] * 5 + ["full"] * 3
     target = asked(setup, lifts, np.full(8, 1.08), 0.9, load=load)
-    (past,) = found(nc.solve(target, setup), DesignRemark.PAST_THE_DATA)
+    leave = nc.Limits(carry_on=False)
+    (past,) = found(nc.solve(target, setup, limits=leave), DesignRemark.PAST_THE_DATA)
     assert past.bands == target.called(7)
     assert past.numbers == pytest.approx({"lift_mm": 24.0, "percent": 20.0})
     # Not where the last band is no full load, or is as asked already.
@@ -326,7 +329,42 @@ def test_past_the_last_band_the_needle_is_as_lean_as_it_was():
         asked(setup, lifts, np.full(8, 1.08), 0.9, load=["part"] * 8),
         asked(setup, lifts, np.r_[np.full(7, 1.08), 0.9], 0.9, load=load),
     ):
-        assert not found(nc.solve(other, setup), DesignRemark.PAST_THE_DATA)
+        assert not found(nc.solve(other, setup, limits=leave), DesignRemark.PAST_THE_DATA)
+
+
+def test_past_a_last_band_of_full_load_its_change_is_carried_on_to_the_tip():
+    setup, lifts = make_setup(), np.linspace(3, 24, 8)
+    load = ["part"] * 5 + ["full"] * 3
+    target = asked(setup, lifts, np.full(8, 1.08), 0.9, load=load)
+    design = nc.solve(target, setup)
+    assert not found(design, DesignRemark.PAST_THE_DATA)
+    (carried,) = found(design, DesignRemark.CARRIED_ON)
+    past = np.arange(STATIONS_MM.size) > int(np.flatnonzero(design.stations.supported)[-1])
+    assert carried.stations == tuple((np.flatnonzero(past) + 1).tolist())
+    assert not design.stations.supported[past].any()  # drawn hollow
+    # By the law itself: fuel changes past the last band as there, and no more; nothing looks like a step.
+    at = np.append(24.0, STATIONS_MM[past] - design.drop_mm)
+    for needle in (design.needle, design.stop.needle):
+        fuel = (fuel_flow(setup, at, diameters_mm=one).fuel_flow_g_s for one in (DIAMETERS_MM, needle.diameters_mm))
+        before, after = (np.log(one) for one in fuel)
+        own, past_it = (after - before)[0], (after - before)[1:]
+        assert own > 0.1
+        assert (past_it <= own + 0.002).all()
+        assert (past_it >= own - 0.015).all()
+        taper, usual = (-np.diff(one) / np.diff(STATIONS_MM) for one in (needle.diameters_mm, DIAMETERS_MM))
+        assert (taper[-4:] > 0.8 * usual[-4:]).all()
+    # Every band is where the design says, the tip filed too.
+    expected = nc.predict_lambda(setup, target.bands, needle=design.needle)
+    np.testing.assert_allclose(expected, design.final.expected, rtol=2e-3)
+    # Not past a band of no full load, nor one that ends low, nor a station that is kept.
+    for other, limits in (
+        (asked(setup, lifts, np.full(8, 1.08), 0.9, load=["part"] * 8), {}),
+        (asked(setup, np.linspace(3, 12, 8), np.full(8, 1.08), 0.9, load=load), {}),
+        (target, {"keep": (int(np.flatnonzero(past)[0]) + 1,)}),
+        (target, {"carry_on": False}),
+    ):
+        left = nc.solve(other, setup, limits=nc.Limits(**limits), with_alternatives=False)
+        assert not found(left, DesignRemark.CARRIED_ON)
 
 
 def test_a_reading_past_the_lean_limit_says_what_it_was_taken_for():
@@ -348,8 +386,9 @@ def test_no_diameter_is_sure_where_a_limit_ends_the_cut():
     at_limit = np.abs(bound.remove_um() - 50.0) < 1e-3
     assert at_limit.sum() >= 2
     assert np.isnan(bound.stations.u_um[at_limit]).all()
-    assert np.isfinite(free.stations.u_um[at_limit]).all()
-    assert np.isfinite(bound.stations.u_um[(bound.remove_um() > 0.0) & ~at_limit]).all()
+    inside = bound.stations.inside()
+    assert np.isfinite(free.stations.u_um[at_limit & inside]).all()
+    assert np.isfinite(bound.stations.u_um[(bound.remove_um() > 0.0) & ~at_limit & inside]).all()
 
 
 # Invented drives on which the solver once said that limits contradict each other, though the needle as it is meets them all.

@@ -20,13 +20,15 @@ from needlecalc.report import say
 
 LIFTS = np.linspace(2.0, 25.0, 8)
 BINDING = {"lambda_se": 0.012, "lift_u_mm": 0.4}
+# The risk alone, as on a car that an earlier pass has confirmed, and the tip left.
+CONFIRMED = nc.Limits(unconfirmed=1.0, carry_on=False)
 DOUBTFUL = nc.Doubts(flow_gain=0.15, **SAME_DAY)
 
 
 def design_of(risk=0.05, doubts=DOUBTFUL, measured=1.10, wanted=0.95, jet=None, load=None, **bands):
     setup = make_setup(**(jet or {}))
     target = asked(setup, LIFTS, np.full(8, measured), wanted, load=load, **{**BINDING, **bands})
-    return nc.solve(target, setup, risk=risk, doubts=doubts)
+    return nc.solve(target, setup, risk=risk, doubts=doubts, limits=CONFIRMED)
 
 
 def chance_on_fresh_cars(design, count=6000):
@@ -76,7 +78,7 @@ def test_the_first_stop_is_never_thinner_than_asked_nor_thicker_than_fitted(meas
     jet = {"drop_min_mm": 0.8, "drop_max_mm": 2.5} if nut else {}
     setup = make_setup(**jet)
     target = asked(setup, LIFTS, measured, 0.95, lambda_se=se)
-    design = nc.solve(target, setup, risk=risk)
+    design = nc.solve(target, setup, risk=risk, limits=CONFIRMED)
     stop, fitted = design.stop.needle.diameters_mm, design.present().diameters_mm
     assert (stop >= design.needle.diameters_mm).all()
     assert (stop <= fitted + 1e-12).all()
@@ -87,7 +89,7 @@ def test_the_first_stop_is_never_thinner_than_asked_nor_thicker_than_fitted(meas
 def test_without_doubt_all_goes_at_once():
     setup = make_setup(parallel_length_u_mm=0.0)
     target = asked(setup, LIFTS, np.full(8, 1.08), 0.95, lift_u_mm=0.0, lambda_se=0.0)
-    design = nc.solve(target, setup, doubts=NO_DOUBTS)
+    design = nc.solve(target, setup, doubts=NO_DOUBTS, limits=CONFIRMED)
     assert (design.final.chance_rich, design.stop.chance_rich, design.lean_margin) == (0.0, 0.0, 0.0)
     np.testing.assert_array_equal(design.stop.needle.diameters_mm, design.needle.diameters_mm)
     assert design.remove_um().max() > 20.0
@@ -107,7 +109,7 @@ def test_a_wide_permission_lets_all_go_at_once():
     setup = make_setup()
     target = asked(setup, LIFTS, np.full(8, 1.10), 0.95, **BINDING)
     wide = replace(target, lambda_rich=np.full(8, 0.6))
-    design = nc.solve(wide, setup, doubts=DOUBTFUL)
+    design = nc.solve(wide, setup, doubts=DOUBTFUL, limits=CONFIRMED)
     assert (design.final.chance_rich, design.lean_margin) == (0.0, 0.0)
     np.testing.assert_array_equal(design.stop.needle.diameters_mm, design.needle.diameters_mm)
 
@@ -116,7 +118,7 @@ def test_bands_that_pull_apart_still_keep_the_risk():
     # Five bands on one lift: aimed four of their own doubts lean, the richest would still be too rich.
     setup = make_setup()
     target = asked(setup, [10.0] * 5, [1.05, 1.00, 0.98, 1.10, 0.97], 0.95)
-    design = nc.solve(target, setup)
+    design = nc.solve(target, setup, limits=CONFIRMED)
     assert design.final.chance_rich > 0.5
     assert design.stop.chance_rich <= 0.05
     assert (design.stop.needle.diameters_mm < design.present().diameters_mm).any()
@@ -127,7 +129,7 @@ def test_a_band_too_rich_before_any_cut_does_not_hold_the_others_back():
     lifts, doubts = [3.0, 5.0, 7.0, 10.0, 20.0, 25.0], replace(DOUBTFUL, flow_gain=0.03)
     measured = np.array([0.95, 0.95, 0.95, 0.88, 1.05, 1.05])
     target = asked(make_setup(), lifts, measured, 0.95, **BINDING)
-    design = nc.solve(target, make_setup(), doubts=doubts)
+    design = nc.solve(target, make_setup(), doubts=doubts, limits=CONFIRMED)
     removal = design.remove_um()
     assert removal[:3].max() == 0.0
     assert removal[7:].max() > 20.0
@@ -157,7 +159,7 @@ def test_metal_is_not_held_back_for_what_leaving_it_cannot_help():
     lifts, measured, load = [3.0, 8.0, 14.0, 20.0, 26.0], [0.97, 0.952, 1.06, 0.955, 0.95], ("idle", *("full",) * 4)
     target = asked(setup, lifts, measured, 0.95, load=load, lambda_se=0.004)
     target = replace(target, lambda_rich=target.lambda_target - 0.02)
-    design = nc.solve(target, setup, with_alternatives=False)
+    design = nc.solve(target, setup, limits=CONFIRMED, with_alternatives=False)
     present, none = design.present().diameters_mm, np.zeros(13, dtype=bool)
     cars, drop = Cars.of(design.learned), design.drop_mm
     uncut = [
@@ -173,7 +175,7 @@ def test_metal_is_not_held_back_for_what_leaving_it_cannot_help():
     # Where holding back does help, the risk stated holds, and nothing is said.
     right = asked(setup, lifts, [0.95, *measured[1:]], 0.95, load=load, lambda_se=0.004)
     right = replace(right, lambda_rich=right.lambda_target - 0.04)
-    design = nc.solve(right, setup, with_alternatives=False)
+    design = nc.solve(right, setup, limits=CONFIRMED, with_alternatives=False)
     assert design.chance_least == 0.0
     assert design.stop.chance_rich <= 0.05
     assert "However much" not in say.chance(design)
@@ -208,7 +210,7 @@ def test_a_test_in_danger_anyway_holds_no_metal_back(idle):
     bands = nc.typed_bands(
         [850, 1800, 2500, 3200, 4000, 4800], read, lift_mm=lifts, lift_u_mm=0.4, lambda_se=0.006, load=load
     )
-    design = nc.solve(nc.make_target(bands, idle_co_percent=1.2), setup, with_alternatives=False)
+    design = nc.solve(nc.make_target(bands, idle_co_percent=1.2), setup, limits=CONFIRMED, with_alternatives=False)
     assert design.final.chance_fails > 0.09
     assert abs(design.stop.chance_fails - design.final.chance_fails) < 0.02
     share = (design.present().diameters_mm - design.stop.needle.diameters_mm).max() / (design.remove_um().max() / 1e3)
@@ -247,7 +249,7 @@ def test_the_risk_stated_is_counted_in_full_near_the_end_of_the_nut_too(lowest_m
     read, load = np.r_[0.95, np.full(7, measured)], ("idle", *("full",) * 7)
     target = asked(setup, LIFTS, read, 0.95, load=load, lambda_se=0.012, lift_u_mm=1.0)
     target = replace(target, lambda_rich=target.lambda_target - 0.03)
-    design = nc.solve(target, setup, with_alternatives=False)
+    design = nc.solve(target, setup, limits=CONFIRMED, with_alternatives=False)
     assert design.stages() == "in stages"
     cars, stop = Cars.of(design.learned), design.stop.needle.diameters_mm
     present, none = design.present().diameters_mm, np.zeros(stop.size, dtype=bool)
@@ -290,3 +292,39 @@ def test_a_last_cut_finer_than_the_hand_is_not_asked():
     assert 0.0 < (design.needle.diameters_mm - whole.needle.diameters_mm).max() < np.hypot(0.0025, 0.0015)
     assert design.final.chance_rich <= risk
     np.testing.assert_allclose(design.final.expected, np.exp(design.learned.law.log_lambda(design.needle.diameters_mm, 1.6)))
+
+
+@pytest.mark.parametrize("measured", [1.03, 1.12, 1.16])
+def test_a_car_that_nothing_has_confirmed_is_filed_so_that_half_as_much_again_does_no_harm(measured):
+    setup = make_setup()
+    target = asked(setup, LIFTS, np.full(8, measured), 0.95, **BINDING)
+    sure, careful = (
+        nc.solve(target, setup, doubts=NO_DOUBTS, limits=nc.Limits(unconfirmed=times), with_alternatives=False)
+        for times in (1.0, 1.5)
+    )
+    now, stop = np.log(measured), np.log(careful.stop.expected)
+    strongest = np.exp(now + 1.5 * (stop - now))
+    assert (strongest >= target.lambda_rich - 1e-3).all()
+    # Held back only as far as that asks, and only where it asks at all.
+    whole = np.exp(now + 1.5 * (np.log(sure.stop.expected) - now))
+    asks = bool((whole < target.lambda_rich).any())
+    assert (careful.lean_margin > 0.0) == asks == (measured > 1.05)
+    if asks:
+        assert strongest.min() < target.lambda_rich.min() + 0.01
+        assert "No cut and no jet drive has confirmed this car yet." in "".join(map(say.remark, careful.remarks))
+    np.testing.assert_allclose(careful.needle.diameters_mm, sure.needle.diameters_mm, atol=1e-9)
+
+
+def test_a_pass_that_agrees_confirms_a_car_and_one_that_does_not_leaves_it_unconfirmed():
+    setup = make_setup()
+    bands = asked(setup, LIFTS, np.full(8, 1.16), 0.95, **BINDING).bands
+    first = nc.History((nc.Pass(setup.carburettor.needle, 1.6, bands),))
+    filed = nc.Needle("filed", setup.carburettor.needle.stations_mm, setup.carburettor.needle.diameters_mm - 0.02)
+    then = nc.predict_lambda(setup, bands, needle=filed)
+    assert not nc.learn(first, setup).confirmed()
+    agreed = nc.learn(first.then(filed, 1.6, asked(setup, LIFTS, then, 0.95, **BINDING).bands), setup)
+    assert agreed.confirmed()
+    assert not any(one.kind == "nothing has confirmed this car" for one in nc.solve(
+        nc.Target(agreed.bands, np.full(8, 0.95)), setup, learned=agreed, with_alternatives=False).remarks)  # fmt: skip
+    torn = then * (1.0 + 0.12 * (-1.0) ** np.arange(8))
+    assert not nc.learn(first.then(filed, 1.6, asked(setup, LIFTS, torn, 0.95, **BINDING).bands), setup).confirmed()

@@ -16,6 +16,7 @@ from needlecalc.physics.air import (
     standard_atmosphere,
     station_pressure_pa,
 )
+from needlecalc.physics.airflow import throttled_share
 from needlecalc.physics.airvalve import engine_air_flow_g_s
 from needlecalc.physics.fuel import blend_atoms, fuel_density_kg_m3, fuel_viscosity_mm2_s, stoichiometric_afr
 from needlecalc.show import Column, Shown, Table, counted
@@ -24,7 +25,8 @@ from needlecalc.units import DRY_AIR_J_KG_K, KELVIN_AT_0_DEGC, PA_PER_KPA, STAND
 WEATHER_PA = (95e3, 105e3)  # sea-level pressure of nearly all weather
 REFERENCES = ("manifold", "outside")
 TABLE_SHAPE_U = 0.03
-NUMBER_SHAPE_U = 0.09
+NUMBER_SHAPE_U = 0.06
+THROTTLED_U = 0.5  # of what exhaust left behind takes: valves open together make it more, a long pipe less
 
 
 @dataclass(frozen=True, repr=False)
@@ -298,12 +300,12 @@ class Engine(Shown):
         Number of carburettors that share its air evenly.
     volumetric_efficiency : float or VolumetricEfficiency
         Filling, a guess unless measured; a number refers to air of manifold pressure and outside
-        temperature. [-]
+        temperature, at full load; as the throttle shuts, exhaust left behind lessens it. [-]
     volumetric_efficiency_u : float
         Standard uncertainty of its level, as a share of it: one error shared by all speeds. [-]
     volumetric_efficiency_shape_u : float or None
         Standard uncertainty left from one running point to the next, as a share; 0.03 for a table and
-        0.09 for a number when not given (judgement, no source). [-]
+        0.06 for a number, more where the throttle shuts, when not given (judgement, no source). [-]
 
     Examples
     --------
@@ -314,8 +316,8 @@ class Engine(Shown):
     displacement_cm3: float
     cylinders: int
     carburettors: int = 1
-    volumetric_efficiency: float | VolumetricEfficiency = 0.85
-    volumetric_efficiency_u: float = 0.08
+    volumetric_efficiency: float | VolumetricEfficiency = 0.80
+    volumetric_efficiency_u: float = 0.09
     volumetric_efficiency_shape_u: float | None = None
 
     def __post_init__(self) -> None:
@@ -335,11 +337,13 @@ class Engine(Shown):
         fed_by = counted(self.carburettors, "carburettor")
         return f"Engine {self.displacement_cm3:g} cm3, {self.cylinders} cylinders, {fed_by}"
 
-    def filling_shape_u(self) -> float:
-        """Standard uncertainty of the volumetric efficiency from one running point to the next, as a share."""
+    def filling_shape_u(self, manifold_share: FloatArray) -> FloatArray:
+        """Standard uncertainty of the volumetric efficiency from point to point, as a share, by the share of pressure."""
         if self.volumetric_efficiency_shape_u is not None:
-            return self.volumetric_efficiency_shape_u
-        return TABLE_SHAPE_U if isinstance(self.volumetric_efficiency, VolumetricEfficiency) else NUMBER_SHAPE_U
+            return np.full(manifold_share.shape, self.volumetric_efficiency_shape_u)
+        if isinstance(self.volumetric_efficiency, VolumetricEfficiency):
+            return np.full(manifold_share.shape, TABLE_SHAPE_U)
+        return np.hypot(NUMBER_SHAPE_U, THROTTLED_U * (1.0 - throttled_share(manifold_share)))
 
     def air_flow_g_s(
         self, rpm: ArrayLike, manifold_pressure_pa: ArrayLike, air: Air, *, hold_edge: bool = False
@@ -354,7 +358,7 @@ class Engine(Shown):
             if self.volumetric_efficiency.reference == "outside":
                 density = np.full(density.shape, air.density_kg_m3())
         else:
-            filling = self.volumetric_efficiency
+            filling = self.volumetric_efficiency * throttled_share(pressure[known] / air.pressure_pa)
         out = np.full(pressure.shape, np.nan)
         out[known] = engine_air_flow_g_s(
             speed[known], displacement_cm3=self.displacement_cm3, volumetric_efficiency=filling, density_kg_m3=density

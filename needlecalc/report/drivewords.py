@@ -72,6 +72,9 @@ NOTES = {
     DriveNote.AIR_SCALED: "Lift: {read} read put the air flow from the {name} {percent:+.1f} % (+- {percent_u:.1f} %) and "
     "their own zero {zero_mm:+.2f} mm (+- {zero_u_mm:.2f} mm); the air flow so scaled serves {served}{strange}",
     DriveNote.EDGE_HELD: "Lift: off the table of volumetric efficiency its edge is held, with more uncertainty: {bands}",
+    DriveNote.THROAT_PASSES_LESS: "Lift: the air flow computed is up to {percent:.0f} % more than the throat passes at full "
+    "travel (it is known to +- {percent_u:.0f} %), so all of it is taken for less. If that is much, check displacement, "
+    "number of carburettors and throat bore; best read some lifts by a marker rod.",
     DriveNote.AT_THE_TOP: "Lift: air flow above what the throat passes, within its uncertainty; piston taken at its top: "
     "{bands}",
     DriveNote.BY_THROTTLE: "Lift: air flow by throttle and speed, set by {readings} lifts read, is good for +- "

@@ -100,6 +100,10 @@ REMARKS: dict[StrEnum, str] = {
         "Past {band} ({lift_mm:.0f} mm of lift) lambda stays some {percent:.0f} % leaner than its target: no full "
         "throttle beyond that speed until a drive has read it."
     ),
+    DesignRemark.CARRIED_ON: "{Stations}: carried on, not measured. Past {band} the change of that band goes on towards the "
+    "tip, so that full throttle beyond it is not left lean. Drive there last, and read lambda.",
+    DesignRemark.UNCONFIRMED: "No cut and no jet drive has confirmed this car yet. So the first stop leaves room: no band "
+    "is richer than you permit even if the cut works {times:g} times as strongly as predicted.",
     DesignRemark.NOT_DRIVEN: (
         "Not driven: lifts from {from_mm:.1f} to {to_mm:.1f} mm. Lambda between is not predicted, the needle only "
         "blended: drive there before you rely on it."

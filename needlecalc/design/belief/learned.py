@@ -161,6 +161,11 @@ class Learned(Shown):
         """
         return max(1.0, float(np.sqrt(self.misfit / chdtri(self.spare, 1.0 - BY_CHANCE)))) if self.spare else 1.0
 
+    def confirmed(self) -> bool:
+        """Whether a pass on another needle, or a drive with the jet moved, has shown this car to be as computed."""
+        told = self.history.needle_of_pass().max() > 0 or any(one.jet_drive for one in self.history.passes)
+        return bool(told) and not self._strange()
+
     def contradiction(self) -> Remark | None:
         """How badly the passes agree; None where chance explains it."""
         return self._contradiction(LearnedRemark.CONTRADICT, Severity.CAUTION) if self._strange() else None

@@ -77,6 +77,11 @@ class Limits:
         Turn the jet nut by half or whole flats only; None for any turn.
     drop_min_mm, drop_max_mm : float or None
         Jet drop the design may use, inside the range of the nut; all of that range when not given. [mm]
+    unconfirmed : float
+        On a car that nothing has confirmed yet, neither a cut nor a drive with the jet moved, no band may end richer
+        than permitted even if the cut works so many times as strongly as predicted; 1 turns that off. [-]
+    carry_on : bool
+        Carry the change of the last band of full load on past it towards the tip; False leaves the tip.
 
     Examples
     --------
@@ -94,11 +99,14 @@ class Limits:
     flats: Literal["half", "whole"] | None = None
     drop_min_mm: float | None = None
     drop_max_mm: float | None = None
+    unconfirmed: float = 1.5
+    carry_on: bool = True
 
     def __post_init__(self) -> None:
         check_range(self.max_cut_mm, "max_cut_mm", 0.0, 2.0, cure="It is on diameter, in mm.")
         check_range(self.least_diameter_mm, "least_diameter_mm", 0.2, 4.0, cure="It is in mm.")
         check_range(self.least_gap_mm, "least_gap_mm", 0.005, 0.5, cure="It is per side, in mm.")
+        check_range(self.unconfirmed, "unconfirmed", 1.0, 3.0, cure="It is a factor; 1 turns the rule off.")
         check_range(self.steepest, "steepest", 0.005, 0.2, cure="It is mm of diameter per mm of length.")
         # A job file writes its keys as text.
         least = {_station(number, "never_below_mm"): value for number, value in self.never_below_mm.items()}

@@ -15,6 +15,7 @@ from needlecalc.design.inverse.stages import RISK
 from needlecalc.design.inverse.uncertainty import AfterCut, Promise, padded
 from needlecalc.gaussian import Gaussian
 from needlecalc.measure.drive.bands import LiftSource
+from needlecalc.parts.slide import SlideValve
 from needlecalc.remark import Remark
 from needlecalc.show import Shown
 from needlecalc.units import FloatArray
@@ -154,8 +155,9 @@ def measure_next(
     else:
         remarks.append(Remark(Unweighed.JET_DRIVE))
     steps.sort(key=lambda step: step.then.variance_sum)
-    if abs(_metal_share(design) - now.first_stop_share) > ALIKE:
-        # More than the chances weighed here holds the first stop, or less: a test, a limit, a nut near its end.
+    held = design.limits.unconfirmed > 1.0 and not design.learned.confirmed()
+    if held or abs(_metal_share(design) - now.first_stop_share) > ALIKE:
+        # More than the chances weighed here holds the first stop, or less: a test, a limit, a car never confirmed.
         remarks.append(Remark(Unweighed.FIRST_STOP))
         untold = {"first_stop_share": float("nan")}
         steps = [replace(step, now=replace(step.now, **untold), then=replace(step.then, **untold)) for step in steps]
@@ -231,6 +233,8 @@ def _jet_drives(sight: _Sight, now: Promise) -> list[NextStep]:
     """A second drive with the jet moved, by every whole number of flats the nut allows."""
     learned = sight.design.learned
     target, jet, doubts = sight.design.target, learned.setup.carburettor.jet, learned.doubts
+    if isinstance(learned.setup.carburettor.air_valve, SlideValve):
+        return []  # its needle moves by whole steps, with the slide out
     low, high = jet.drop_range_mm()
     reading_u, lambda_now, stations = _reading_u(sight), learned.lambda_now(), learned.setup.carburettor.needle.stations_mm
     out = []

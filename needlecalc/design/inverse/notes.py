@@ -10,6 +10,7 @@ from needlecalc.design.belief.readings import trusted
 from needlecalc.design.inverse.fit import MISSED_BY
 from needlecalc.design.inverse.limits import FLATS
 from needlecalc.design.inverse.proposal import Design, Stages
+from needlecalc.design.inverse.solution import carries_on
 from needlecalc.design.inverse.target import HARDLY, Target, worst_first
 from needlecalc.design.inverse.uncertainty import idle_aim, idle_band
 from needlecalc.remark import Remark, Severity
@@ -29,6 +30,8 @@ class DesignRemark(StrEnum):
     IDLE_NOT_MEASURED = "idle was not measured, and the nut moves it"
     PAST_LEAN_LIMIT = "read beyond the lean limit"
     PAST_THE_DATA = "lean past the last band"
+    CARRIED_ON = "change carried on past the last band"
+    UNCONFIRMED = "nothing has confirmed this car"
     NOT_DRIVEN = "lifts never driven"
     STEP_OF_NUT = "one step of the nut moves idle"
     STEP_JUMPS = "one step of the nut may jump over all that is permitted"
@@ -58,6 +61,7 @@ def remarks_of(design: Design) -> tuple[Remark, ...]:
         _several_carburettors(design),
         *_of_the_meter(design),
         *_not_driven(design),
+        _unconfirmed(design),
         _step_of_nut(design),
         _test(design),
         *design.target.remarks(),
@@ -203,10 +207,15 @@ def _of_the_stations(design: Design) -> list[Remark]:
     found, inside = [], design.stations.inside()
     cut, blank = design.needle.diameters_mm != design.present().diameters_mm, int(design.limits.new_blank)
     numbers = {"blank": blank}
-    outside, followed, between = (
+    past = np.arange(cut.size) > int(np.flatnonzero(inside)[-1])
+    onwards = past & cut & carries_on(design.learned, design.target, design.limits)
+    last = int(np.argmax(design.learned.lift_mm()))
+    outside, carried, followed, between = (
         tuple((np.flatnonzero(which) + 1).tolist())
-        for which in (~inside, ~inside & cut, inside & ~design.stations.supported)
+        for which in (~inside & ~onwards, onwards, ~inside & cut & ~onwards, inside & ~design.stations.supported)
     )
+    if carried:
+        found.append(Remark(DesignRemark.CARRIED_ON, stations=carried, bands=design.target.called(last)))
     if outside:
         found.append(Remark(DesignRemark.NO_DATA, stations=outside, numbers=numbers))
     if followed:
@@ -233,6 +242,14 @@ def _past_the_data(design: Design) -> Remark | None:
         return None
     numbers = {"lift_mm": float(bands.lift_mm[last]), "percent": 100.0 * lean}
     return Remark(DesignRemark.PAST_THE_DATA, Severity.CAUTION, bands=target.called(last), numbers=numbers)
+
+
+def _unconfirmed(design: Design) -> Remark | None:
+    """That the first stop leaves room for a cut that works more strongly than predicted."""
+    times = design.limits.unconfirmed
+    if times == 1.0 or design.learned.confirmed() or design.stages() is not Stages.IN_STAGES or design.limits.new_blank:
+        return None
+    return Remark(DesignRemark.UNCONFIRMED, numbers={"times": times})
 
 
 def _several_carburettors(design: Design) -> Remark | None:

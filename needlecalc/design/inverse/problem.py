@@ -48,6 +48,7 @@ class Problem:
     # (m,) misfit a band with a test must keep so that it passes with 95 % chance; minus infinity without one [-]
     tested: FloatArray
     law: Law  # ln(lambda) by needle and jet height, at the best values
+    carried_mm: FloatArray  # (n,) metal taken off past the last band besides, to carry its change on [mm]
 
     @classmethod
     def of(cls, learned: Learned, target: Target, limits: Limits, inside: NDArray[np.bool_]) -> Problem:
@@ -65,7 +66,8 @@ class Problem:
         read_u = np.hypot(now_u, learned.doubts.sensor_offset / target.lambda_rich)
         tested = np.where(target.tested, np.log(target.lambda_rich / target.lambda_target) + NINETY * read_u, -np.inf)
         rows = limits.inequalities(setup, free, *turn)
-        return cls(learned, target, noise, band_u, importance, inside, free, rows, limits, turn, tested, learned.law)
+        none = np.zeros(free.size)
+        return cls(learned, target, noise, band_u, importance, inside, free, rows, limits, turn, tested, learned.law, none)
 
     def rest(self) -> FloatArray:
         """Solution that changes nothing, or no more than the range of the drop forces."""
@@ -81,7 +83,7 @@ class Problem:
 
     def true_diameters(self, x: FloatArray) -> FloatArray:
         """Diameters after a removal."""
-        diameters = np.array(self.learned.present_mm())
+        diameters = self.learned.present_mm() - self.carried_mm
         diameters[self.free] -= x[:-1]
         return self.law.in_jet(diameters)
 
@@ -154,7 +156,8 @@ class Problem:
 
     def left_alone(self) -> Problem:
         """The same problem with no station and no jet to move."""
-        return self.with_free(np.zeros(self.free.size, dtype=bool), drop_range_mm=(0.0, 0.0))
+        left = self.with_free(np.zeros(self.free.size, dtype=bool), drop_range_mm=(0.0, 0.0))
+        return replace(left, carried_mm=np.zeros(self.free.size))
 
     def on_table_mm(self) -> tuple[float, float]:
         """Least and greatest change of jet drop with no band off the needle's table."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,8 +16,11 @@ from needlecalc.design.inverse.limits import FLATS, LEAST_TURN_FLATS, Limits
 from needlecalc.design.inverse.problem import Point, Problem
 from needlecalc.design.inverse.target import HARDLY, Target
 from needlecalc.design.inverse.uncertainty import IDLE_IS_RIGHT, idle_band, nut_u_mm, trimmed
+from needlecalc.parts.setup import fuel_flow, fuel_flow_and_slopes
 from needlecalc.units import FloatArray
 
+CARRYING_ROUNDS = 8
+FAR_ENOUGH = 0.5  # of the travel: a full load that ends lower says nothing of the tip
 SUPPORT_SHARE = 0.15
 WORTH_A_STROKE = 8.0  # standard errors of the hand: a smaller cut must show that it helps
 LEAST_CUT_MM = 5e-4
@@ -40,7 +44,7 @@ class Solution:
         """Removal at every station."""
         removal = np.zeros(self.problem.free.size)
         removal[self.problem.free] = self.x[:-1]
-        return removal
+        return removal + self.problem.carried_mm
 
     def drop_mm(self) -> float:
         """Jet drop found."""
@@ -67,9 +71,63 @@ def best_solution(learned: Learned, target: Target, limits: Limits, *, law: Law 
     problem, x = _on_whole_flats(problem, smoothness, x)
     problem, x = _no_less_than_a_hand_turns(problem, smoothness, x)
     problem, x = _no_worse_than_it_is(whole, problem, x)
+    problem, x = _carried_on(problem, smoothness, x)
     # Rounding of the exact step must not turn the nut by a hair.
     x[-1] = np.clip(x[-1], *problem.drop_range_mm)
     return Solution(problem, smoothness, x, whole, share, supported, inside)
+
+
+def carries_on(learned: Learned, target: Target, limits: Limits) -> bool:
+    """Whether the last band is one of full load, far enough up for what it shows to hold on to the tip."""
+    lift = learned.lift_mm()
+    last = int(np.argmax(lift))
+    far = float(lift[last]) >= FAR_ENOUGH * learned.setup.carburettor.air_valve.travel_mm()
+    return limits.carry_on and not limits.new_blank and far and target.bands.load[last] == "full"
+
+
+def _carried_on(problem: Problem, smoothness: float, x: FloatArray) -> tuple[Problem, FloatArray]:
+    """The solution with the change of the last band carried on past it, where that is one of full load."""
+    if not carries_on(problem.learned, problem.target, problem.limits):
+        return problem, x
+    problem = replace(problem, carried_mm=_carried_mm(problem, x))
+    if problem.carried_mm.any():
+        # What is carried on acts a little on the last bands too.
+        x = fit(problem, smoothness, x)
+        problem = replace(problem, carried_mm=_carried_mm(problem, x))
+    return problem, x
+
+
+def _carried_mm(problem: Problem, x: FloatArray) -> FloatArray:
+    """Metal past the stations of the data that changes ln(fuel) there as the last band's is changed, beside the taper's."""
+    learned, law, limits = problem.learned, problem.law, problem.limits
+    setup, drop, present = law.setup, problem.drop_mm(x), law.in_jet(learned.present_mm())
+    stations = setup.carburettor.needle.stations_mm
+    tip = np.arange(stations.size) > int(np.flatnonzero(problem.inside)[-1])
+    # Nothing is carried past a station that is kept.
+    tip &= np.cumsum(tip & limits.kept(tip.size)) == 0
+    removal = np.zeros(stations.size)
+    removal[problem.free] = x[:-1]
+    last = int(np.argmax(learned.lift_mm()))
+    lift = np.append(learned.lift_mm()[last], stations[tip] - drop - setup.carburettor.shoulder_offset_mm)
+    known = np.full(lift.size, learned.bands.depression_pa[last])
+    acting: dict[str, Any] = {"drop_mm": drop, "depression_pa": known, "parameters": law.parameters(None)}
+    before = np.log(fuel_flow(setup, lift, diameters_mm=present, **acting).fuel_flow_g_s)
+    least = np.full(stations.size, limits.least_diameter_mm)
+    for number, diameter in limits.never_below_mm.items():
+        least[number - 1] = max(least[number - 1], diameter)
+    most = np.maximum(np.clip(present - least, 0.0, limits.max_cut_mm), removal)
+    fall = np.maximum(limits.steepest * np.diff(stations), -np.diff(present))
+    total = removal + problem.carried_mm
+    for _ in range(CARRYING_ROUNDS):
+        flow, by = fuel_flow_and_slopes(setup, lift, diameters_mm=law.in_jet(present - total), **acting)
+        change = np.log(flow.fuel_flow_g_s) - before
+        step = (change[0] - change[1:]) / -by.per_mm_diameter.sum(axis=-1)[1:]
+        total[tip] = np.clip(total[tip] + step, removal[tip], most[tip])
+        for k in np.flatnonzero(tip).tolist():
+            steepest = present[k] - present[k - 1] + total[k - 1] + fall[k - 1]
+            total[k] = max(min(total[k], steepest), removal[k])
+    carried = total - removal
+    return np.where((carried > LEAST_CUT_MM) & (change[0] > 0.0), carried, 0.0)
 
 
 def _no_worse_than_it_is(whole: Problem, problem: Problem, x: FloatArray) -> tuple[Problem, FloatArray]:

@@ -162,7 +162,9 @@ def _planned(found: Solution, risk: float, named_as: str | None, checks: Checks 
     if not blank and 0.0 < left_mm.max() < held_mm(learned.doubts) and first.chance_rich <= risk:
         # Nobody could tell the first stop from the target: one cut is enough, the leaner of the two.
         nearer = np.append(first.removal_mm[problem.free], x[-1])
-        return _planned(replace(found, x=nearer), risk, named_as, checks)
+        carried = np.where(problem.free, 0.0, first.removal_mm)
+        nearer_problem = replace(problem, carried_mm=carried)
+        return _planned(replace(found, problem=nearer_problem, x=nearer), risk, named_as, checks)
     stop_mm, _ = _diameters(learned, first.removal_mm, limits)
     stop_mm = np.where(cut | blank, np.maximum(stop_mm, final_mm), final_mm)
     at_stop = seen_after(*_diameters(learned, first.removal_mm, limits))
@@ -246,7 +248,7 @@ def _diameter_u(found: Solution, cut: NDArray[np.bool_], by_unknowns: FloatArray
     by_source[Source.METER_ZERO] = np.abs(moves @ (learned.doubts.sensor_offset / problem.target.lambda_target))
     by_source[Source.HAND] = np.full(len(moves), learned.doubts.hand_mm)
     # What a limit holds does not tell how far off the right diameter is.
-    told = (cut & ~problem.held_by_a_limit(found.x))[problem.free]
+    told = (cut & ~problem.held_by_a_limit(found.x) & (problem.carried_mm == 0.0))[problem.free]
     out = {source: np.full(cut.size, np.nan) for source in by_source}
     for source, mm in by_source.items():
         out[source][problem.free] = np.where(told, 1e3 * mm, np.nan)

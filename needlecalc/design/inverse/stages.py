@@ -52,6 +52,9 @@ def first_stage(
     ``seen`` is the outlook of the whole cut, ``after`` lambda of each car after any removal and ``driven`` as it is driven
     now, both worked out in full, not to first order.
 
+    On a car that nothing has confirmed, no band may end richer than permitted even if its change were so many times as
+    great as ``limits.unconfirmed`` says.
+
     Every band is aimed a number of its own standard uncertainties lean of its target; the number is the least that brings
     the joint chance over all bands, counted on the cars drawn, below the risk.  Where a test is still in danger, less is
     taken off the stations that meter the tested band, then off all.  Where even four are not enough, a share of that cut is
@@ -60,7 +63,8 @@ def first_stage(
     """
     search = _Search.of(found, seen, after, driven, risk)
     whole, at_once = search.whole, search.made_rich(seen.lambda_drawn)
-    if not (at_once > risk or search.test_fails(seen.lambda_drawn)) or not whole.any():
+    good = search.bears(seen.lambda_drawn, risk) and not search.test_fails(seen.lambda_drawn)
+    if good or not whole.any():
         return FirstStage(whole, at_once, at_once, 0.0, 0.0, seen.lambda_drawn)
     least, borne = 0.0, risk
     short, drawn, margin = search.bearing(borne)
@@ -73,7 +77,7 @@ def first_stage(
     alike = np.where(np.abs(whole - short) < held_mm(found.problem.learned.doubts), whole, short)
     if (alike != short).any() and (whole >= 0.0).all():
         drawn_alike = after(alike)
-        if search.made_rich(drawn_alike) <= borne and not search.test_fails(drawn_alike):
+        if search.bears(drawn_alike, borne) and not search.test_fails(drawn_alike):
             short, drawn = alike, drawn_alike
     return FirstStage(short, at_once, search.made_rich(drawn), least, margin, drawn)
 
@@ -91,6 +95,8 @@ class _Search:
     uncut: FloatArray
     uncut_in_full: FloatArray
     bearable: float
+    log_now: FloatArray  # (m,) ln(lambda) as driven now, the middle of the cars
+    times: float  # how many times as strongly a cut may work; 1 on a car that was confirmed
 
     @classmethod
     def of(
@@ -114,11 +120,30 @@ class _Search:
         # what another draw of the cars would take away.
         fails = float(((in_full < rich) & tested).any(axis=1).mean())
         bearable = max(risk, fails + HARDLY_MORE * risk)
-        return cls(found, found.problem.point(x), whole, seen, after, spread, uncut, in_full, bearable)
+        learned, limits = found.problem.learned, found.problem.limits
+        times = 1.0 if learned.confirmed() or (whole < 0.0).any() else limits.unconfirmed
+        now = np.median(np.log(driven), axis=0)
+        return cls(found, found.problem.point(x), whole, seen, after, spread, uncut, in_full, bearable, now, times)
 
     def made_rich(self, drawn: FloatArray) -> float:
         """Chance that a cut makes some band too rich."""
         return chance_made_rich(self.found.problem.target, drawn, self.uncut_in_full)
+
+    def too_strong(self, drawn: FloatArray) -> bool:
+        """Whether some band the file enriches ends richer than permitted if all changes were so many times as great."""
+        if self.times == 1.0:
+            return False
+        change = np.minimum(np.median(np.log(drawn), axis=0) - self.log_now, 0.0)
+        least = np.log(self.found.problem.target.lambda_rich)
+        # A band too rich before any cut does not hold the others back.
+        rich = (self.log_now + self.times * change < least) & (self.log_now >= least)
+        if self.seen.nut is not None:
+            rich[self.seen.nut.idle] = False  # the nut sets it, however strongly the cut works
+        return bool(rich.any())
+
+    def bears(self, drawn: FloatArray, borne: float) -> bool:
+        """Whether a cut brings no more than what may be borne."""
+        return self.made_rich(drawn) <= borne and not self.too_strong(drawn)
 
     def test_fails(self, drawn: FloatArray) -> bool:
         """Whether a test is in more danger than may be borne."""
@@ -129,20 +154,30 @@ class _Search:
         """The cut aimed so many standard uncertainties lean, and lambda after it to first order."""
         # Aimed so far on the lean side, tests need no fence of their own.
         fenceless = np.full(self.spread.size, -np.inf)
-        lean = replace(self.found.problem, law=self.found.problem.law.shifted(-margin * self.spread), tested=fenceless)
+        problem, last = self.found.problem, int(np.argmax(self.found.problem.learned.lift_mm()))
+        whole = self.log_now[last] - float(np.median(np.log(self.seen.lambda_drawn[:, last])))
+        less = np.clip(margin * self.spread[last] / whole, 0.0, 1.0) if whole > 0.0 else 0.0
+        carried = (1.0 - less) * problem.carried_mm
+        lean = replace(problem, law=problem.law.shifted(-margin * self.spread), tested=fenceless, carried_mm=carried)
         missed = replace(self.here, misfit=self.here.misfit - margin * self.spread)
         short = np.zeros(self.whole.size)
         short[self.found.problem.free] = fit_from(lean, self.found.smoothness, missed).x[:-1]
+        short += self._carried(short)
         short = np.clip(np.minimum(short, self.whole), 0.0 if (self.whole >= 0.0).all() else -np.inf, None)
         return short, self.seen.moved(self.whole - short)
+
+    def _carried(self, short: FloatArray) -> FloatArray:
+        """What is carried on past the last band after a smaller cut: as much less as the last station of the data has."""
+        carried, last = self.found.problem.carried_mm, int(np.flatnonzero(self.found.inside)[-1])
+        return carried * short[last] / self.whole[last] if carried.any() and self.whole[last] > 0.0 else carried
 
     def bearing(self, borne: float) -> tuple[FloatArray, FloatArray, float]:
         """The cut, lambda after it, and its lean margin, that brings what may be borne and keeps the test."""
         short, drawn, margin = self.whole, self.seen.lambda_drawn, 0.0
-        if self.made_rich(drawn) > borne:
+        if not self.bears(drawn, borne):
             short, margin = self._least_lean(borne)
             drawn = self.after(short)
-            while margin < MOST_LEAN and self.made_rich(drawn) > borne:
+            while margin < MOST_LEAN and not self.bears(drawn, borne):
                 margin = min(margin + LEANER, MOST_LEAN)
                 short, _ = self.lean_by(margin)
                 drawn = self.after(short)
@@ -165,7 +200,7 @@ class _Search:
         for _ in range(HALVINGS):
             middle = (low + margin) / 2.0
             trial, trial_drawn = self.lean_by(middle)
-            if chance_made_rich(target, trial_drawn, self.uncut) <= borne:
+            if chance_made_rich(target, trial_drawn, self.uncut) <= borne and not self.too_strong(trial_drawn):
                 margin, short, drawn = middle, trial, trial_drawn
             else:
                 low = middle

@@ -95,6 +95,7 @@ class DriveNote(StrEnum):
     AIR_SCALED = "air flow scaled to lifts read"
     EDGE_HELD = "edge of the table of volumetric efficiency held"
     AT_THE_TOP = "piston taken at its top"
+    THROAT_PASSES_LESS = "air flow scaled to what the throat passes"
     BY_THROTTLE = "air flow by throttle"
     OTHER_OIL = "damper oil changed"
     RESTATED = "readings read over to other parts"
@@ -104,6 +105,7 @@ LIFT_NOTES = (
     DriveNote.AIR_SCALED,
     DriveNote.EDGE_HELD,
     DriveNote.AT_THE_TOP,
+    DriveNote.THROAT_PASSES_LESS,
     DriveNote.BY_THROTTLE,
     DriveNote.OTHER_OIL,
     DriveNote.RESTATED,

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from typing import NamedTuple
 
 import numpy as np
-from scipy.special import chdtrc
+from scipy.special import chdtrc, log_ndtr
 
 from needlecalc.arrays import check_range
 from needlecalc.errors import InputError
@@ -59,8 +59,8 @@ class LiftDoubts:
     0.1
     """
 
-    throat_u: float = 0.05
-    throat_shape_u: float = 0.02
+    throat_u: float = 0.10
+    throat_shape_u: float = 0.04
     balance_u: float = 0.04
     meter_u: float = 0.03
     meter_shape_u: float = 0.01
@@ -167,7 +167,10 @@ def by_manifold(bands: Bands, setup: Setup, doubts: LiftDoubts) -> LiftEstimate:
     engine, pressure = setup.engine, bands.manifold_pressure_pa
     flow = engine.air_flow_g_s(bands.rpm, pressure, setup.air, hold_edge=True)
     gauge: FloatArray = doubts.manifold_pressure_u_pa / pressure
-    own = np.hypot(np.hypot(engine.filling_shape_u(), doubts.throat_shape_u), _pulsation_share(bands, setup, doubts))
+    own = np.hypot(
+        np.hypot(engine.filling_shape_u(pressure / setup.air.pressure_pa), doubts.throat_shape_u),
+        _pulsation_share(bands, setup, doubts),
+    )
     remarks: tuple[Remark, ...] = ()
     filling = engine.volumetric_efficiency
     if isinstance(filling, VolumetricEfficiency):
@@ -194,6 +197,33 @@ def _computed(
     lift = setup.carburettor.air_valve.lift_mm(met, setup.air)
     common, own = (lift_shift_mm(setup, met, share) for share in (flow_u, np.minimum(own_u, 0.9)))
     return LiftEstimate(source, lift, common, own, each, flow_u, own_u, remarks)
+
+
+def held_to_throat(estimate: LiftEstimate, setup: Setup) -> LiftEstimate:
+    r"""The same with its air flow scaled down as far as a throat tells that passes no more than at full travel.
+
+    Of :math:`s \sim N(0, \sigma^2)`, ln of true over computed flow at the band of most flow, only
+    :math:`s \le s_0` is possible: mean :math:`-\sigma h`, variance :math:`\sigma^2 (1 - h (h + s_0/\sigma))`, with
+    :math:`h = \varphi/\Phi` at :math:`s_0/\sigma` (truncated normal).  The shared error takes its part of both.
+    """
+    known = np.isfinite(estimate.flow_g_s)
+    if not known.any() or not estimate.flow_u:
+        return estimate
+    band = int(np.argmax(np.where(known, estimate.flow_g_s, -np.inf)))
+    own = np.broadcast_to(np.asarray(estimate.flow_own_u), known.shape)
+    whole_u = float(np.hypot(estimate.flow_u, own[band]))
+    end = float(np.log(greatest_flow_g_s(setup) / estimate.flow_g_s[band])) / whole_u
+    h = float(np.exp(-0.5 * end**2 - log_ndtr(end))) / np.sqrt(2.0 * np.pi)
+    part = (estimate.flow_u / whole_u) ** 2
+    shared = estimate.flow_u * float(np.sqrt(1.0 - part * h * (h + end)))
+    flow = estimate.flow_g_s * np.exp(-part * whole_u * h)
+    held = _computed(estimate.source, setup, flow * setup.engine.carburettors, shared, own, estimate.remarks)
+    if end > 0.0:
+        return held
+    percent = 100.0 * float(np.expm1(-end * whole_u))
+    severity = Severity.CAUTION if end < -BEYOND_SIGMAS else Severity.NOTE
+    numbers = {"percent": percent, "percent_u": 100.0 * whole_u}
+    return replace(held, remarks=(*held.remarks, Remark(DriveNote.THROAT_PASSES_LESS, severity, numbers=numbers)))
 
 
 def _pulsation_share(bands: Bands, setup: Setup, doubts: LiftDoubts) -> FloatArray:

@@ -12,7 +12,15 @@ from needlecalc.arrays import check_range, read_only
 from needlecalc.errors import InputError
 from needlecalc.measure.drive.bands import LIFT_NOTES, Bands, DriveNote, LiftSource
 from needlecalc.measure.drive.make import typed_each
-from needlecalc.measure.lift.estimates import LiftDoubts, LiftEstimate, by_air_meter, by_manifold, by_reading, weighed_lift
+from needlecalc.measure.lift.estimates import (
+    LiftDoubts,
+    LiftEstimate,
+    by_air_meter,
+    by_manifold,
+    by_reading,
+    held_to_throat,
+    weighed_lift,
+)
 from needlecalc.measure.lift.throttle import LEAST_READINGS, by_throttle
 from needlecalc.parts.carburettor import AirValve
 from needlecalc.parts.setup import Setup
@@ -350,8 +358,10 @@ def _add(
     to_weigh = np.zeros_like(marked) if weigh is None else marked & weigh
     if not (wanted | to_weigh).any():
         return wanted
+    scales = bool(marked.any()) and (calibrate or weigh is not None)
+    estimate = estimate if scales else held_to_throat(estimate, setup)
     got, source = (estimate.mm, estimate.u_mm(), estimate.common_u_mm), estimate.source
-    if marked.any() and (calibrate or weigh is not None):
+    if scales:
         weighed = weighed_lift(estimate, setup, readings)
         found.remarks.append(weighed.remark(estimate, int(wanted.sum())))
         got, source = (weighed.mm, weighed.u_mm, weighed.common_u_mm), source | LiftSource.SCALED
