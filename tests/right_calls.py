@@ -224,6 +224,9 @@ def right_calls(folder: Path) -> dict[str, dict[str, Any]]:
         },
         "plot": {"record": design, "part": "lambda"},
         "read_job": {"path": DATA / "pass_van.toml"},
+        "compare_page": {"found": nc.compare(setup, needle, needle, bands=bands), "paper": nc.Paper()},
+        "profile_drawing": {"needle": needle, "length_scale": 2.0, "radius_scale": 20.0, "paper": nc.Paper()},
+        "needle_dxf": {"needle": needle},
         "read_design": stored_design(folder),
     }
 
@@ -264,8 +267,8 @@ SLOW = ("solve", "judge_cut", "rescue", "rank", "at_altitude", "with_lift", "com
 NOT_CALLED = (
     "Log", "Lag", "Bands", "Normalisation", "Check", "Checks", "LeakSign", "Comparison", "Metering",
     "PairCheck", "Alternative", "Learned", "JetShift", "Design", "NextStep", "NextSteps", "Progress", "Rescue",
-    "Outcome", "AltitudeOutlook", "NeedleTables", "RankedNeedle", "Ranking", "Changes", "GrindSheet", "Job",
-    "write_pdf", "FlowParameters", "fuel_flow_and_slopes",
+    "Outcome", "AltitudeOutlook", "NeedleTables", "RankedNeedle", "Ranking", "Changes", "Budget", "GrindSheet",
+    "Job", "write_pdf", "FlowParameters", "fuel_flow_and_slopes",
 )  # fmt: skip
 
 
