@@ -17,6 +17,7 @@ from needlecalc.design.after.altitude import AltitudeRemark
 from needlecalc.design.after.trip import Route, State, read_route, trip
 from needlecalc.physics import slope_head_mm
 from needlecalc.report import words_pages
+from needlecalc.report.pages import pdf_of
 
 LIFTS = np.array([2.5, 5.0, 9.0, 13.0, 18.0, 24.0])
 LOADS = ("idle", "light", "light", "full", "full", "full")
@@ -198,6 +199,35 @@ def test_a_nut_of_unknown_range_turns_once_at_most_and_says_so():
     assert -6.0 <= found.flats(found.away()[0]) < 0.0
     assert found.away()[0].drop_mm >= 0.0
     assert "1.0 mm either way is taken" in words(nc.AltitudeCard(found.as_set))
+
+
+@pytest.mark.parametrize(
+    ("load", "heads"),
+    [
+        (("full",), ["full load"]),
+        (("idle",), ["idle", "CO at\nidle %"]),
+        (("part", "full"), ["cruise", "full load"]),
+        (("town", "hill"), []),
+    ],
+)
+def test_a_card_of_few_bands_shows_what_it_has(load, heads):
+    setup = make_setup(drop_min_mm=0.3, drop_max_mm=3.0)
+    bands = bands_at(np.full(len(load), 0.88), np.linspace(4.0, 15.0, len(load)), load)
+    card = nc.AltitudeCard(nc.at_altitude(setup, bands, None, 2500.0, home=0.0))
+    assert [column.head for column in card.table().columns if column.head not in ("place", "jet", "90 %")] == heads
+    assert "2500 m" in words(card)
+    assert pdf_of(card.document()).startswith(b"%PDF")
+
+
+def test_the_jet_is_turned_no_further_than_the_needle_is_long():
+    setup = replace(make_setup(drop_min_mm=0.3, drop_max_mm=11.0), air=nc.Air.at_altitude(2600.0))
+    stations = setup.carburettor.needle.stations_mm[-1]
+    lifts = np.array([2.5, 9.0, stations - 1.6 - 4.0])
+    bands = bands_at(np.array([0.80, 0.80, 0.75]), lifts, ("idle", "light", "full"))
+    found = trip(nc.at_altitude(setup, bands, None, 4000.0, home=1500.0))
+    for place in (*found.turned, *found.not_back):
+        assert place.lift_mm.max() + place.drop_mm <= stations + 1e-6
+        assert place.lift_mm.min() + place.drop_mm >= 0.0
 
 
 @pytest.mark.parametrize("row", read_reference("slope_head"))

@@ -188,7 +188,7 @@ def home_of(places: tuple[Place, ...]) -> Place:
 def _best_drop(outlook: AltitudeOutlook, place: Place, home: Place, wanted: FloatArray) -> float:
     """The jet drop that brings a place nearest to what is wanted; the present one where nothing else is allowed."""
     car, load = outlook.car, np.array(outlook.bands.load)
-    drops, full = _drops(car, place), load == "full"
+    drops, full = _drops(car, np.concatenate([car.lift_mm, place.lift_mm, home.lift_mm])), load == "full"
     there, on_the_way = (car.lambda_at(air, drops[:, None]) for air in (place.air, home.air))
     missed = np.log(there / wanted) ** 2
     reached = set(outlook.bands.load) - ({"idle"} if isinstance(car.setup.carburettor.air_valve, SlideValve) else set())
@@ -200,14 +200,14 @@ def _best_drop(outlook: AltitudeOutlook, place: Place, home: Place, wanted: Floa
     return float(drops[np.argmin(worth)])
 
 
-def _drops(car: Car, place: Place) -> FloatArray:
-    """Jet drops that steps of the nut can give, the present one first, with every band on the needle's table."""
+def _drops(car: Car, lifts: FloatArray) -> FloatArray:
+    """Jet drops that steps of the nut can give, the present one first, with every lift on the needle's table."""
     cut = car.setup.carburettor
     step, (low, high) = (cut.jet.step_flats or USUAL_STEP_FLATS) * cut.jet.flat_mm, cut.jet.drop_range_mm()
     if low == high:
         turn_mm = TURN_FLATS * cut.jet.flat_mm
         low, high = max(low - turn_mm, min(0.0, low)), high + turn_mm
-    lifts, stations = np.concatenate([car.lift_mm, place.lift_mm]), cut.needle.stations_mm - cut.shoulder_offset_mm
+    stations = cut.needle.stations_mm - cut.shoulder_offset_mm
     low, high = max(low, stations[0] - lifts.min()), min(high, stations[-1] - lifts.max())
     turns = np.arange(np.ceil((low - car.drop_mm) / step - 1e-6), np.floor((high - car.drop_mm) / step + 1e-6) + 1.0)
     return np.asarray(car.drop_mm + step * turns[np.argsort(np.abs(turns), kind="stable")])
