@@ -6,8 +6,7 @@ import json
 import os
 import sys
 from argparse import Namespace
-from collections.abc import Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 
@@ -24,7 +23,7 @@ from needlecalc.design.forward.predict import compare, pair_check
 from needlecalc.design.inverse.proposal import Design
 from needlecalc.designfile import read_design
 from needlecalc.echo import plain, shown, step
-from needlecalc.errors import InputError, NeedleCalcError, SolveError
+from needlecalc.errors import InputError, SolveError
 from needlecalc.files import cannot_write, fingerprint, write_files
 from needlecalc.job import Job
 from needlecalc.jobfile import read_job
@@ -71,52 +70,39 @@ def new(asked: Namespace) -> int:
     return USABLE
 
 
-@contextmanager
-def _told(said: list[str]) -> Iterator[None]:
-    """Where a later step fails, print what was read and assumed until then: it may be why."""
-    try:
-        yield
-    except NeedleCalcError:
-        _print(said)
-        raise
-
-
-def _print(said: list[str]) -> None:
+def _print(*said: object) -> None:
+    """Each with an empty line below, at once: where a later step fails, it may be why."""
     for words in said:
-        print(words, end="\n\n")
+        print(words, end="\n\n", flush=True)
 
 
 def check(asked: Namespace) -> int:
     """Log, bands and checks: whether the engine is fit to be measured."""
     job = read_job(asked.job)
-    said: list[str] = []
-    with _told(said):
-        found = job.checks(_bands(job, said))
-    _print([*said, str(found)])
-    return USABLE if _open(found, []) else LOCKED
+    found = job.checks(_bands(job, say=True))
+    _print(found)
+    return USABLE if _open(found) else LOCKED
 
 
 def design(asked: Namespace) -> int:
     """The sheet, on screen and as files."""
     job, out = read_job(asked.job), _out(asked)
-    said: list[str] = []
-    with _told(said):
-        bands = _bands(job, said)
-        if (shift := job.jet_drive(bands)) is not None:
-            said.append(str(shift))
-        found = job.checks(bands)
-        if not _open(found, [*said, str(found)]):
-            return LOCKED
-        step("Solving")
-        made = job.design(bands, found)
-        sheet = job.sheet(made)
-        step(f"Writing to {out}")
-        hand = job.handover(made) if asked.handover else None
-        pages = {} if hand is None else {"customer_page": hand.customer(), "tester_page": hand.tester()}
-        if made.limits.new_blank:
-            pages["needle_to_scale"] = profile_drawing(made.next_stage().needle, paper=job.paper())
-        _write(sheet, out, pages)
-    _print(said)
+    bands = _bands(job, say=True)
+    if (shift := job.jet_drive(bands)) is not None:
+        _print(shift)
+    found = job.checks(bands)
+    if not _open(found):
+        _print(found)
+        return LOCKED
+    step("Solving")
+    made = job.design(bands, found)
+    sheet = job.sheet(made)
+    step(f"Writing to {out}")
+    hand = job.handover(made) if asked.handover else None
+    pages = {} if hand is None else {"customer_page": hand.customer(), "tester_page": hand.tester()}
+    if made.limits.new_blank:
+        pages["needle_to_scale"] = profile_drawing(made.next_stage().needle, paper=job.paper())
+    _write(sheet, out, pages)
     print(sheet.text())
     print(f"Written to {plain(str(out))}: {DESIGN}, grind_sheet.csv, .html, .pdf and .txt, profile.png")
     if pages:
@@ -130,12 +116,11 @@ def design(asked: Namespace) -> int:
     return USABLE if made.met else NOT_BY_FILING
 
 
-def _open(found: Checks, said: list[str]) -> bool:
-    """Whether no red check locks the cut; if one does, what was said is printed, and why."""
+def _open(found: Checks) -> bool:
+    """Whether no red check locks the cut; if one does, it is said why."""
     try:
         found.gate()
     except SolveError as error:
-        _print(said)
         print(f'needlecalc: {error} In the job: override = "why the cut may go on" under [checks].', file=sys.stderr)
         return False
     return True
@@ -145,16 +130,14 @@ def _out(asked: Namespace) -> Path:
     return Path(asked.out) if asked.out else Path(asked.job).parent / "out"
 
 
-def _bands(job: Job, said: list[str]) -> Bands:
-    """Bands of the job's drive; what its log and they tell goes on the list."""
-    if job.converted:
-        said.append(job.converted)
+def _bands(job: Job, *, say: bool = False) -> Bands:
+    """Bands of the job's drive; with ``say`` its log and they are printed."""
     log = job.read_log()
-    if log is not None:
-        said.append(log.report())
+    said = [words for words in (job.converted, log and log.report()) if words]
+    _print(*said if say else ())
     step("Gathering bands")
     bands = job.bands(log)
-    said.append(str(bands))
+    _print(*[bands] if say else ())
     return bands
 
 
@@ -211,14 +194,12 @@ def measured(asked: Namespace) -> int:
         raise InputError(msg)
     save = _place_to_save(asked, job) if asked.save else None
     readings = read_readings(asked.file, present) if asked.file else _typed(asked.readings, present.stations_mm.size)
-    said: list[str] = []
-    with _told(said):
-        made = _stored(asked, job, said)
-        diameters = job.diameters_mm(readings)
-        progress = judge_cut(made, diameters, file_down=asked.file_down)
-        if save is not None:
-            log = made.target.bands.log
-            _save_needle(progress.measured, save, made_line(now(), job.name, log.sha256 if log is not None else ""))
+    made = _stored(asked, job)
+    diameters = job.diameters_mm(readings)
+    progress = judge_cut(made, diameters, file_down=asked.file_down)
+    if save is not None:
+        log = made.target.bands.log
+        _save_needle(progress.measured, save, made_line(now(), job.name, log.sha256 if log is not None else ""))
     print(progress, progress.band_table(), sep="\n\n")
     if save is not None:
         print(f"\nWritten to {plain(asked.save)}: the needle as measured; name it in the job for the next drive.")
@@ -231,10 +212,12 @@ def measured(asked: Namespace) -> int:
     return NOT_BY_FILING
 
 
-def _stored(asked: Namespace, job: Job, said: list[str]) -> Design:
+def _stored(asked: Namespace, job: Job) -> Design:
     """The design stored in the folder of outputs; solved where none was stored yet, which is said."""
-    bands, file = _bands(job, said), _out(asked) / DESIGN
-    if file.exists() or asked.out:
+    file = _out(asked) / DESIGN
+    stored = file.exists() or bool(asked.out)
+    bands = _bands(job, say=not stored)
+    if stored:
         return read_design(file, job, bands)
     step("Solving")
     print(f"No design is stored in {plain(str(file.parent))}, so it is solved now.", end="\n\n")
@@ -304,7 +287,7 @@ def _forget(job_path: str) -> int:
     forgotten = [before.pop()]
     while before and before[-1].jet_drive:
         forgotten.insert(0, before.pop())
-    _print([str(one) for one in forgotten])
+    _print(*forgotten)
     if before:
         History(tuple(before)).save(path, job=job.name, last_read=last_read)
     else:
@@ -318,26 +301,24 @@ def _learn(job_path: str) -> int:
     job = read_job(job_path)
     path = _history_path(job)
     last_read = fingerprint(path)
-    said: list[str] = []
-    with _told(said):
-        bands = _bands(job, said)
-        passes = job.passes(bands)
-        if (shift := job.jet_drive(bands)) is not None:
-            said.append(str(shift))
-        *earlier, here = passes.passes
-        # A drive with the jet moved belongs to the present one: no cut lies between.
-        while earlier and earlier[-1].jet_drive:
-            earlier.pop()
-        step("Learning")
-        car = learn(passes, job.setup, doubts=job.doubts())
-        if not earlier:
-            judged = "The first pass: there is nothing to compare it with yet."
-        elif unchanged(before := learn(History(tuple(earlier)), job.setup, doubts=job.doubts()), here.needle, here.drop_mm):
-            judged = "Needle and jet are those of the pass before: the drive adds to its readings, no cut is judged."
-        else:
-            judged = str(compare_pass(before, bands, needle=here.needle, drop_mm=here.drop_mm))
-        passes.save(path, job=job.name, last_read=last_read)
-    _print([*said, str(passes), judged, str(car)])
+    bands = _bands(job, say=True)
+    passes = job.passes(bands)
+    if (shift := job.jet_drive(bands)) is not None:
+        _print(shift)
+    *earlier, here = passes.passes
+    # A drive with the jet moved belongs to the present one: no cut lies between.
+    while earlier and earlier[-1].jet_drive:
+        earlier.pop()
+    step("Learning")
+    car = learn(passes, job.setup, doubts=job.doubts())
+    judged: object = "The first pass: there is nothing to compare it with yet."
+    if earlier:
+        before = learn(History(tuple(earlier)), job.setup, doubts=job.doubts())
+        judged = "Needle and jet are those of the pass before: the drive adds to its readings, no cut is judged."
+        if not unchanged(before, here.needle, here.drop_mm):
+            judged = compare_pass(before, bands, needle=here.needle, drop_mm=here.drop_mm)
+    passes.save(path, job=job.name, last_read=last_read)
+    _print(passes, judged, car)
     print(f"Written: {plain(path.name)}, {counted(len(passes.passes), 'pass', 'passes')}.")
     return USABLE
 
@@ -347,9 +328,7 @@ def compared(asked: Namespace) -> int:
     job = read_job(asked.job)
     first, second = read_needle(asked.first), read_needle(asked.second)
     has_data = bool(job.settings["log"]) or "rpm" in job.settings["bands"]
-    said: list[str] = []
-    with _told(said):
-        result = compare(job.setup, first, second, bands=_bands(job, said) if has_data else None)
+    result = compare(job.setup, first, second, bands=_bands(job) if has_data else None)
     page = compare_page(result, paper=job.paper())
     print(page.text())
     if job.setup.engine.carburettors > 1 and np.array_equal(first.stations_mm, second.stations_mm):
@@ -365,18 +344,14 @@ def ranked(asked: Namespace) -> int:
     from needlecalc.report.plot import drawn, plot  # late: only what is drawn needs it
 
     job, out = read_job(asked.job), _out(asked)
-    said: list[str] = []
-    with _told(said):
-        bands = _bands(job, said)
-        step("Ranking")
-        read = read_needles(asked.needles, unit=asked.unit, pitch_mm=asked.pitch_mm)
-        found = rank(read, job.target(bands), job.learned(bands))
-        found.best()
-        shown = found.donors() if asked.donors else found
-        made = made_line(now(), job.name, bands.log.sha256 if bands.log is not None else "")
-        _write_files(
-            out, {RANKED: rows_csv(shown.rows(), made).encode(), "rank.png": drawn(plot(found), "png")}, "the ranking"
-        )
+    bands = _bands(job)
+    step("Ranking")
+    read = read_needles(asked.needles, unit=asked.unit, pitch_mm=asked.pitch_mm)
+    found = rank(read, job.target(bands), job.learned(bands))
+    found.best()
+    shown = found.donors() if asked.donors else found
+    made = made_line(now(), job.name, bands.log.sha256 if bands.log is not None else "")
+    _write_files(out, {RANKED: rows_csv(shown.rows(), made).encode(), "rank.png": drawn(plot(found), "png")}, "the ranking")
     print(f"{read!r}.\n\n{replace(shown, needles=shown.needles[:MOST_SHOWN], refused=shown.refused[:MOST_SHOWN])}")
     if rest := sum(max(len(some) - MOST_SHOWN, 0) for some in (shown.needles, shown.refused)):
         print(f"{counted(rest, 'needle')} more in {RANKED}.")
@@ -397,13 +372,11 @@ def at_heights(asked: Namespace) -> int:
     route = read_route(asked.route) if asked.route else None
     if route is not None and not heights and "trip_m" not in job.settings["altitude"]:
         heights = [float(route.height_m.max())]
-    said: list[str] = []
-    with _told(said):
-        outlook = job.altitude(_stored(asked, job, said), heights)
-        if outlook is None:
-            msg = "altitude needs a height: type it after the job in m, or write home_m and trip_m under [altitude]."
-            raise InputError(msg)
-        card = job.altitude_card(outlook, route)
+    outlook = job.altitude(_stored(asked, job), heights)
+    if outlook is None:
+        msg = "altitude needs a height: type it after the job in m, or write home_m and trip_m under [altitude]."
+        raise InputError(msg)
+    card = job.altitude_card(outlook, route)
     out = _out(asked)
     _write_files(out, _forms(card.document(), "altitude_card"), "the altitude card")
     print(outlook, card.text(), sep="\n\n")

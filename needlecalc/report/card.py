@@ -56,15 +56,6 @@ def turn_words(trip: Trip, flats: float, *, short: bool = False) -> str:
     return ways[flats < 0.0].format(flats=counted, mm=abs(flats) * cut.jet.flat_mm)
 
 
-def turns(trip: Trip) -> list[str]:
-    """One order a place: what to do before the climb, and before the descent."""
-    leave, out = words.STAYS_SLIDE if trip.slide() else words.STAYS, []
-    for place in trip.away():
-        there, back = (turn_words(trip, side * trip.flats(place)) for side in (1.0, -1.0))
-        out.append((words.CLIMB if there else leave).format(place=place.name, there=there, back=back))
-    return out
-
-
 def pages_of(title: str, pages: tuple[Page, ...], bands: Bands, job: str, paper: Paper, made_at: datetime) -> Document:
     """A document with what made it at its foot, in the language of its paper."""
     log = words.MADE_OF.format(log=bands.log.sha256[:16]) if bands.log is not None else ""
@@ -150,10 +141,14 @@ class AltitudeCard(Shown, Printed):
     @in_its_language
     def orders(self) -> list[str]:
         """What to do before the climb and before the descent, a line a place; and at home, where the drive was elsewhere."""
-        home, jet = self.trip.home(), self.trip.car.setup.carburettor.jet
+        home, jet, away = self.trip.home(), self.trip.car.setup.carburettor.jet, self.trip.away()
         first = turn_words(self.trip, (home.drop_mm - self.trip.car.drop_mm) / jet.flat_mm)
-        again = [words.DESCEND] if any(map(self.trip.flats, self.trip.away())) else []
-        return [*([words.FOR_HOME.format(turn=first)] if first else []), *turns(self.trip), *again]
+        out = [words.FOR_HOME.format(turn=first)] if first else []
+        leave = words.STAYS_SLIDE if self.trip.slide() else words.STAYS
+        for place in away:
+            there, back = (turn_words(self.trip, side * self.trip.flats(place)) for side in (1.0, -1.0))
+            out.append((words.CLIMB if there else leave).format(place=place.name, there=there, back=back))
+        return [*out, *([words.DESCEND] if any(map(self.trip.flats, away)) else [])]
 
     @in_its_language
     def warnings(self) -> list[str]:

@@ -225,6 +225,9 @@ class Printed:
         """All pages as one page of HTML, plots in it."""
         return self.document().html()
 
+    def __str__(self) -> str:
+        return self.text()
+
 
 STYLE = (
     "body{font:14px sans-serif;color:#000;background:#fff;max-width:52em;margin:1em auto}"

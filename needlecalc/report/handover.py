@@ -23,7 +23,7 @@ from needlecalc.report import words_pages as words
 from needlecalc.report.card import pages_of, turn_words
 from needlecalc.report.document import BOX, Block, Document, Grid, Page, Paper, Printed, Weight, Words
 from needlecalc.report.language import in_its_language
-from needlecalc.show import Column, Row, Shown, Table, counted
+from needlecalc.show import Column, Row, Table, counted
 from needlecalc.units import FloatArray
 from needlecalc.version import now
 
@@ -66,7 +66,7 @@ class Notes:
 
 
 @dataclass(frozen=True, repr=False, eq=False)
-class Handover(Shown, Printed):
+class Handover(Printed):
     """Pages for customer and tester.
 
     Parameters
