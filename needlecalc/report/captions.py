@@ -12,7 +12,7 @@ from needlecalc.design.after.rank import Ranking
 from needlecalc.design.belief.learned import Learned
 from needlecalc.design.forward.metering import Metering
 from needlecalc.design.forward.predict import Comparison
-from needlecalc.design.inverse.proposal import Budget, Design
+from needlecalc.design.inverse.proposal import Budget, Design, Stages
 from needlecalc.echo import plain
 from needlecalc.parts.needle import Needle
 from needlecalc.report import words
@@ -21,6 +21,7 @@ from needlecalc.units import FloatArray
 
 WIDE, TALL = 7.3, 3.0  # of a plot, in inches
 NEXT = 3  # needles drawn beside the best
+AT_STOP = ", at the STOP {least_stop:.2f} to {most_stop:.2f}"
 # By record and part: what the plot shows.
 CAPTIONS = {
     ("Budget", "diameters"): (
@@ -40,8 +41,8 @@ CAPTIONS = {
         "{at}, {stop_um:.0f} um to the STOP and {most_um:.0f} um in all."
     ),
     ("Design", "lambda"): (
-        "Lambda of each band over its lift, with 90 % intervals: now {least_now:.2f} to {most_now:.2f}, at the STOP "
-        "{least_stop:.2f} to {most_stop:.2f}, final {least_final:.2f} to {most_final:.2f}."
+        "Lambda of each band over its lift, with 90 % intervals: now {least_now:.2f} to {most_now:.2f}{stop}, "
+        "final {least_final:.2f} to {most_final:.2f}."
     ),
     ("Comparison", "profile"): (
         "Two needles from their side, shank left and tip right, radius stretched about {stretch:.0f} times. First: {first}. "
@@ -109,13 +110,15 @@ def _ends(**values: FloatArray) -> dict[str, float]:
 def _(design: Design) -> dict[str, Any]:
     off, stop, bands = design.remove_um(), to_stop_um(design), design.target.bands
     most = int(np.argmax(off))
+    first = AT_STOP.format(**_ends(stop=design.stop.expected)) if design.stages() is Stages.IN_STAGES else ""
     return {
+        "stop": first,
         "needle": plain(design.present().name),
         "stretch": _stretch(design.present(), design.needle),
         "at": most + 1,
         "most_um": off[most],
         "stop_um": stop[most],
-        **_ends(now=bands.lambda_measured, stop=design.stop.expected, final=design.final.expected),
+        **_ends(now=bands.lambda_measured, final=design.final.expected),
     }
 
 
