@@ -83,6 +83,13 @@ def check_range(value: float, name: str, low: float, high: float, *, cure: str =
     return float(check_each(number, name, low, high, cure=cure))
 
 
+def check_choice(value: object, name: str, choices: Sequence[str], *, cure: str) -> None:
+    """Refuse what is none of some words."""
+    if not isinstance(value, str) or value not in choices:
+        msg = f"{name} is {shown(value)}, but must be {' or '.join(map(repr, choices))}; {cure}"
+        raise InputError(msg)
+
+
 def check_text(text: str, name: str, most: int = LONGEST_NAME) -> str:
     """What the user calls something, on one line and cut where it is longer than ``most``."""
     if not isinstance(text, str):

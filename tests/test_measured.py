@@ -68,10 +68,10 @@ def changed(**by_station):
         (changed(s6=0.0826), r"Station 6 reads 0.0826 mm, which looks like inches \(2.0980 mm\)"),
         (changed(s13=1.20), r"Station 13 reads 1.2000 mm, 0.46 mm thinner than before"),
         (changed(s6=np.nan, s7=2.10), r"Station 6 has no reading, but its neighbour 7 has lost 20.0 um"),
-        (changed(s6=-2.1), "must be diameters above 0 mm"),
+        (changed(s6=-2.1), "must be greater than 0 and at most 25. Give NaN at a station that was not measured"),
         (np.full(13, np.nan), "holds no reading at all"),
         (DIAMETERS_MM[:12], r"has shape \(12,\), but needle stock has 13 stations"),
-        (["2.45"] * 12 + ["2.4x"], "must be plain numbers"),
+        (["2.45"] * 12 + ["2.4x"], "must be a number or an array of numbers"),
     ],
 )
 def test_readings_that_cannot_be_are_refused(readings, match):

@@ -7,8 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from needlecalc.arrays import check_each, check_range
-from needlecalc.echo import shown
+from needlecalc.arrays import check_choice, check_each, check_range
 from needlecalc.errors import InputError
 from needlecalc.parts.engine import Air, Fuel
 from needlecalc.parts.needle import Needle
@@ -86,9 +85,7 @@ class Jet(Shown):
         if not low <= self.drop_mm <= high:
             msg = f"drop_mm is {self.drop_mm:g}, but the nut's range is {low:g} to {high:g} mm; check the three."
             raise InputError(msg)
-        if self.mounting not in MOUNTINGS:
-            msg = f"mounting is {shown(self.mounting)}, but must be 'centred' or 'biased'; see how the needle is held."
-            raise InputError(msg)
+        check_choice(self.mounting, "mounting", MOUNTINGS, cure="see how the needle is held.")
         if self.bore_least_mm is not None:
             cure = "bore_mm is the greatest bore, bore_least_mm the least, measured square to it."
             check_range(self.bore_least_mm, "bore_least_mm", 0.8 * self.bore_mm, self.bore_mm, cure=cure)

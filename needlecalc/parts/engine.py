@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from needlecalc.arrays import check_each, check_range, read_only
+from needlecalc.arrays import check_choice, check_each, check_range, read_only
 from needlecalc.echo import shown
 from needlecalc.errors import InputError
 from needlecalc.physics.air import (
@@ -221,9 +221,7 @@ class VolumetricEfficiency(Shown):
                 f"{table[row, column]:g}, but must lie between 0.05 and 1.5; it is a share, so write 80 % as 0.8."
             )
             raise InputError(msg)
-        if self.reference not in REFERENCES:
-            msg = f"reference is {shown(self.reference)}, but must be one of {', '.join(REFERENCES)}."
-            raise InputError(msg)
+        check_choice(self.reference, "reference", REFERENCES, cure="see what air the table refers to.")
         table.flags.writeable = False
         object.__setattr__(self, "efficiency", table)
 

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.optimize import isotonic_regression
 
-from needlecalc.arrays import check_range
+from needlecalc.arrays import check_each, check_range
 from needlecalc.echo import shown
 from needlecalc.errors import InputError
 from needlecalc.parts.needle import LEAST_DIAMETER_MM, Needle, read_table_file
@@ -216,11 +216,8 @@ def _stations(where: NDArray[np.bool_]) -> str:
 
 
 def _read(present: Needle, readings_mm: ArrayLike) -> _Read:
-    try:
-        array = np.array(readings_mm, dtype=np.float64)
-    except (TypeError, ValueError, OverflowError) as error:
-        msg = f"readings_mm must be plain numbers, NaN where none was taken, but one is not: {shown(readings_mm)}."
-        raise InputError(msg) from error
+    cure = "Give NaN at a station that was not measured."
+    array = check_each(readings_mm, "readings_mm", 0.0, MOST_MM, open_low=True, allow_nan=True, cure=cure)
     count = present.stations_mm.size
     if array.shape not in ((count,), (1, count), (2, count)):
         msg = (
@@ -229,11 +226,6 @@ def _read(present: Needle, readings_mm: ArrayLike) -> _Read:
         )
         raise InputError(msg)
     rows = np.atleast_2d(array)
-    if ((rows <= 0.0) | (rows > MOST_MM)).any():
-        msg = (
-            f"readings_mm must be diameters above 0 mm and at most {MOST_MM:g}; give NaN at a station that was not measured."
-        )
-        raise InputError(msg)
     angles = np.isfinite(rows).sum(axis=0)
     mean = np.where(angles > 0, np.nansum(rows, axis=0) / np.maximum(angles, 1), np.nan)
     oval = 1e3 * np.abs(rows[0] - rows[-1])

@@ -7,8 +7,7 @@ from typing import Final, Literal, NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from needlecalc.arrays import check_each
-from needlecalc.echo import shown
+from needlecalc.arrays import check_choice, check_each
 from needlecalc.errors import InputError
 from needlecalc.physics.exhaust import DRY_CURE, NITROGEN_PER_OXYGEN, WATER_GAS_CONSTANT, checked_fuel, oxygen_over_need
 from needlecalc.physics.fuel import OXYGEN_SHARE_OF_AIR, PETROL_H_PER_C
@@ -94,9 +93,7 @@ def brettschneider_lambda(
     >>> print(f"{brettschneider_lambda(13.2, 3.0, 0.6, hc_ppm=250.0, hc_as='hexane'):.4f}")
     0.9338
     """
-    if hc_as not in CARBON_OF_HYDROCARBON:
-        msg = f"hc_as is {shown(hc_as)}, but must be 'hexane' or 'propane'; see the analyser's plate."
-        raise InputError(msg)
+    check_choice(hc_as, "hc_as", tuple(CARBON_OF_HYDROCARBON), cure="see the analyser's plate.")
     co2, co = _checked_carbon(co2_percent, co_percent)
     oxygen = check_each(o2_percent, "o2_percent", 0.0, 25.0, cure=DRY_CURE)
     hydrocarbons = check_each(hc_ppm, "hc_ppm", 0.0, 50e3, cure="One per cent is 10000 ppm.")

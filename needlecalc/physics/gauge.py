@@ -13,8 +13,7 @@ from typing import Final, Literal, NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike
 
-from needlecalc.arrays import check_each, check_range
-from needlecalc.echo import shown
+from needlecalc.arrays import check_choice, check_each, check_range
 from needlecalc.errors import InputError
 from needlecalc.show import counted
 from needlecalc.units import FloatArray
@@ -273,9 +272,7 @@ def _needle(
 def _half_mm(face_width_mm: float, face_on_mark: str) -> float:
     """From the edge towards the shoulder to what lies on the mark."""
     width = check_range(face_width_mm, "face_width_mm", 0.0, 25.0, cure="Flat anvils have 6 to 8 mm.")
-    if face_on_mark not in ("centre", "thick_edge"):
-        msg = f"face_on_mark is {shown(face_on_mark)}, but must be 'centre' or 'thick_edge': say what lies on the mark."
-        raise InputError(msg)
+    check_choice(face_on_mark, "face_on_mark", ("centre", "thick_edge"), cure="see how you set the anvils.")
     return width / 2.0 if face_on_mark == "centre" else 0.0
 
 

@@ -12,8 +12,8 @@ from enum import Enum
 from functools import cached_property
 from typing import Literal
 
-from needlecalc.echo import plain, shown
-from needlecalc.errors import InputError
+from needlecalc.arrays import check_choice
+from needlecalc.echo import plain
 from needlecalc.show import Column, Table
 
 BOX = "[      ]"  # a place to write in: empty on paper
@@ -119,10 +119,8 @@ class Paper:
         if self.decimal is None:
             object.__setattr__(self, "decimal", "comma" if self.language == "de" else "point")
         for key, allowed in (("size", SIZES), ("unit", UNITS), ("decimal", DECIMALS), ("language", LANGUAGES)):
-            if getattr(self, key) not in allowed:
-                rule = f"but must be {' or '.join(map(repr, allowed))}; see the paper in your printer and your micrometer."
-                msg = f"[paper] {key} is {shown(getattr(self, key))}, {rule}"
-                raise InputError(msg)
+            cure = "see the paper in your printer and your micrometer."
+            check_choice(getattr(self, key), f"[paper] {key}", tuple(allowed), cure=cure)
 
     def figures(self, words: str) -> str:
         """Words with the figures written as asked."""

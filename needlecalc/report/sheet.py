@@ -9,13 +9,11 @@ from typing import Any, get_args
 
 import numpy as np
 
-from needlecalc.arrays import check_range
+from needlecalc.arrays import check_choice, check_range
 from needlecalc.design.after.altitude import AltitudeOutlook
 from needlecalc.design.after.changes import Changes
 from needlecalc.design.belief.calibration import JetShift
 from needlecalc.design.inverse.proposal import Design, Stages
-from needlecalc.echo import shown
-from needlecalc.errors import InputError
 from needlecalc.physics.gauge import FaceOnMark
 from needlecalc.report import say, say_after, words, words_sheet, words_slide
 from needlecalc.report.document import BOX, Block, Document, Grid, Page, Paper, Printed, Weight, Words
@@ -80,10 +78,7 @@ class GrindSheet(Orders, Printed):
     def __post_init__(self) -> None:
         if self.anvil_width_mm is not None:
             check_range(self.anvil_width_mm, "anvil_width_mm", 0.0, 15.0, cure="Flat anvils have 6 to 6.5 mm, blades 0.75.")
-        if self.face_on_mark not in get_args(FaceOnMark):
-            rule = "but must be 'centre' or 'thick_edge'; see how you set the anvils."
-            msg = f"face_on_mark is {shown(self.face_on_mark)}, {rule}"
-            raise InputError(msg)
+        check_choice(self.face_on_mark, "face_on_mark", get_args(FaceOnMark), cure="see how you set the anvils.")
 
     def __repr__(self) -> str:
         return f"Grind sheet for {self.design.present().name!r}: {self.design.verdict.kind}"

@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from needlecalc.arrays import check_range, read_only
+from needlecalc.arrays import check_choice, check_range, read_only
 from needlecalc.echo import shown
 from needlecalc.errors import InputError
 from needlecalc.parts.needle import Needle
@@ -301,9 +301,7 @@ def _check(record: Any, least: int = 1) -> None:
         if value is None:
             continue
         if name in _WORDS:
-            if value not in _WORDS[name]:
-                msg = f"{name} is {shown(value)}, but must be one of {', '.join(_WORDS[name])}; leave it out if not known."
-                raise InputError(msg)
+            check_choice(value, name, _WORDS[name], cure="leave it out if not known.")
         elif str(item.type).startswith("bool"):
             if not isinstance(value, bool):
                 msg = f"{name} is {shown(value)}, but must be true or false; leave it out if not looked at."

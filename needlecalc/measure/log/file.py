@@ -14,7 +14,7 @@ from typing import IO, TYPE_CHECKING, Any, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-from needlecalc.arrays import check_range
+from needlecalc.arrays import check_choice, check_range
 from needlecalc.echo import LONGEST_NAME, plain, shown
 from needlecalc.errors import InputError, LogFormatError
 from needlecalc.measure.log.cell import LogUnit, unit_from_text
@@ -95,9 +95,8 @@ def read_log(
         check_range(afr_stoich, "afr_stoich", 3.0, 20.0, cure="Petrol without ethanol has about 14.7.")
     if ambient_pa is not None:
         check_range(ambient_pa, "ambient_pa", 4e4, 1.1e5, cure="Sea level has about 101325 Pa; one hPa or mbar is 100 Pa.")
-    if decimal not in (None, ".", ","):
-        msg = f"decimal is {shown(decimal)}, but must be '.' or ','."
-        raise InputError(msg)
+    if decimal is not None:
+        check_choice(decimal, "decimal", (".", ","), cure="see how the file writes a half.")
     _check_texts("columns", columns)
     _check_texts("units", units)
     stated = {key: _stated_unit(key, spelling) for key, spelling in (units or {}).items()}
