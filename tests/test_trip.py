@@ -221,8 +221,10 @@ def test_a_card_of_few_bands_shows_what_it_has(load, heads):
 
 def test_the_jet_is_turned_no_further_than_the_needle_is_long():
     setup = replace(make_setup(drop_min_mm=0.3, drop_max_mm=11.0), air=nc.Air.at_altitude(2600.0))
-    stations = setup.carburettor.needle.stations_mm[-1]
-    lifts = np.array([2.5, 9.0, stations - 1.6 - 4.0])
+    whole = setup.carburettor.needle
+    setup = setup.with_needle(nc.Needle("short", whole.stations_mm[:8], whole.diameters_mm[:8]))
+    stations = whole.stations_mm[7]
+    lifts = np.array([2.5, 9.0, stations - 1.6 - 3.0])
     bands = bands_at(np.array([0.80, 0.80, 0.75]), lifts, ("idle", "light", "full"))
     found = trip(nc.at_altitude(setup, bands, None, 4000.0, home=1500.0))
     for place in (*found.turned, *found.not_back):
