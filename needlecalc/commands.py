@@ -137,7 +137,8 @@ def _bands(job: Job, *, say: bool = False) -> Bands:
     _print(*said if say else ())
     step("Gathering bands")
     bands = job.bands(log)
-    _print(*[bands] if say else ())
+    others = [words for one in job.other_drives for words in (one.log.report(), one.brought)]
+    _print(*[*others, bands] if say else ())
     return bands
 
 
@@ -332,7 +333,8 @@ def compared(asked: Namespace) -> int:
     page = compare_page(result, paper=job.paper())
     print(page.text())
     if job.setup.engine.carburettors > 1 and np.array_equal(first.stations_mm, second.stations_mm):
-        print(in_words(pair_check(first, second, setup=job.setup)), end="\n\n")
+        match = job.limits().match_um
+        print(in_words(pair_check(first, second, tolerance_um=match, setup=job.setup)), end="\n\n")
     if asked.out:
         _write_files(Path(asked.out), _forms(page, "compare"), "the comparison")
         print(f"Written to {plain(asked.out)}: compare.html, .pdf and .txt")

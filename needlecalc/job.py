@@ -31,7 +31,19 @@ from needlecalc.design.inverse.target import Target
 from needlecalc.echo import LONGEST_VALUE, plain, shown
 from needlecalc.errors import InputError
 from needlecalc.jobassumed import Prior, assumed_table, needs_parts, widened
-from needlecalc.jobdrive import bands_of, checks_of, gases_of, lean_limits_of, lifted, log_of, moved_drive_of
+from needlecalc.jobdrive import (
+    ONE_BANK,
+    OtherDrive,
+    bands_of,
+    checks_of,
+    gases_of,
+    lean_limits_of,
+    lifted,
+    log_of,
+    moved_drive_of,
+    others_of,
+    together,
+)
 from needlecalc.jobkinds import built, keys_taken, named, nearest, path_in
 from needlecalc.measure.checks.check import Checks
 from needlecalc.measure.checks.gas import MOST_RESIDUAL_O2_PERCENT
@@ -102,7 +114,25 @@ class Job:
         """Bands of the job with their lifts, from the log, or as typed in where there is none."""
         bands, lift = bands_of(self.settings["bands"], log), self.settings["lift"]
         needs_parts(bands, lift, self.left_out, slide=isinstance(self.setup.carburettor.air_valve, SlideValve))
-        return lifted(bands, lift, self.setup)
+        bands = lifted(bands, lift, self.setup)
+        bank = self.settings["log"].get("bank", "")
+        if self.other_drives or bank:
+            bands = together(bands, bank, self.other_drives)
+        only_bank = self.settings["bands"].get(ONE_BANK)
+        if only_bank is None:
+            return bands
+        chosen = [band for band, bank in enumerate(bands.bank) if bank == only_bank]
+        if not chosen:
+            there = ", ".join(dict.fromkeys(filter(None, bands.bank))) or "none"
+            msg = f"[bands] only_bank is {shown(only_bank)}, but the banks are: {there}. Name one of them."
+            raise InputError(msg)
+        return bands.only(chosen)
+
+    @cached_property
+    def other_drives(self) -> list[OtherDrive]:
+        """Further drives that [[log.others]] names, each brought to the air and fuel of the job."""
+        given = self.settings["log"], self.settings["bands"], self.settings["lift"], self.setup, self.folder
+        return others_of(*given, self._ambient_pa())
 
     def checks(self, bands: Bands) -> Checks:
         """Checks before the cut, from the drive and from [checks]; overridden where that gives a reason."""

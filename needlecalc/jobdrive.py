@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import fields, replace
 from inspect import signature
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 
 from needlecalc.arrays import check_range
+from needlecalc.design.forward.predict import both_banks
 from needlecalc.echo import LONGEST_VALUE, plain, shown
 from needlecalc.errors import InputError
 from needlecalc.jobkinds import TAKEN_BY, built, named, only, path_in
@@ -19,14 +20,17 @@ from needlecalc.measure.checks.engine import check_engine
 from needlecalc.measure.checks.inspection import GasReading, NeedleReading
 from needlecalc.measure.drive.bands import Bands
 from needlecalc.measure.drive.make import make_bands, typed_bands
-from needlecalc.measure.drive.merge import with_setup
+from needlecalc.measure.drive.merge import Normalisation, merge_bands, normalise_bands, with_setup
 from needlecalc.measure.drive.sweep import LeanLimits, lean_limit, typed_sweep
 from needlecalc.measure.lift.estimates import LiftDoubts
 from needlecalc.measure.lift.withlift import with_lift
 from needlecalc.measure.log.file import Log, read_log
 from needlecalc.parts.carburettor import AirValve
+from needlecalc.parts.engine import Air, Fuel
 from needlecalc.parts.setup import Setup
 from needlecalc.units import PA_PER_KPA
+
+ONE_BANK = "only_bank"  # which of them a sheet is for, chosen when all are there
 
 
 def _taken(made: Callable[..., Any]) -> set[str]:
@@ -47,11 +51,73 @@ def log_of(section: Mapping[str, Any], folder: Path, name: str = "log", ambient_
         return read_log(path, **{"ambient_pa": ambient_pa, **given})
 
 
+class OtherDrive(NamedTuple):
+    """A further drive of a job: its log, its bands brought to the job's air and fuel, and its bank."""
+
+    log: Log
+    brought: Normalisation
+    bank: str
+
+
+def others_of(
+    section: Mapping[str, Any],
+    bands: Mapping[str, Any],
+    lift: Mapping[str, Any],
+    setup: Setup,
+    folder: Path,
+    ambient_pa: float | None = None,
+) -> list[OtherDrive]:
+    """Further drives that [[log.others]] names, each with the air and the fuel of its day."""
+    found = []
+    for given in section.get("others", []):
+        keys, where = dict(given), "log.others"
+        air, fuel, bank = (keys.pop(name, None) for name in ("air", "fuel", "bank"))
+        own = setup
+        if air is not None:
+            own = replace(own, air=air_of(dict(air), f"{where}.air"))
+        if fuel is not None:
+            own = replace(own, fuel=built(Fuel, fuel, f"{where}.fuel"))
+        log = log_of(keys, folder, where, ambient_pa if air is None else own.air.pressure_pa)
+        assert log is not None, "a section that is there has a file, or was refused"
+        there = lifted(bands_of(bands, log), lift, own)
+        with named(where):
+            brought = normalise_bands(there, air=setup.air, fuel=setup.fuel)
+        found.append(OtherDrive(log, brought, bank or ""))
+    return found
+
+
+def together(first: Bands, bank: str, others: Sequence[OtherDrive]) -> Bands:
+    """Drives of one bank merged, then the banks side by side."""
+    by_bank: dict[str, list[Bands]] = {bank: [first]}
+    for one in others:
+        by_bank.setdefault(one.bank, []).append(one.brought.bands)
+    merged = {name: drives[0] if len(drives) == 1 else merge_bands(*drives) for name, drives in by_bank.items()}
+    if len(merged) == 1:
+        return merged[bank].having(bank=(bank,) * merged[bank].rpm.size)
+    if len(merged) > 2 or "" in merged:
+        said = ", ".join(shown(name) for name in merged)
+        msg = f"[log] has banks {said}; name the bank of every log, and two banks at most."
+        raise InputError(msg)
+    (first_name, left), (second_name, right) = merged.items()
+    return both_banks(left, right, names=(first_name, second_name))
+
+
+def air_of(section: dict[str, Any], name: str = "air") -> Air:
+    """Air of a day; a height stands for the pressure there."""
+    if "altitude_m" in section and "pressure_pa" not in section:
+        only(section, {"altitude_m", "temperature_degc", "humidity"}, name)
+        with named(name):
+            check_range(section["altitude_m"], "altitude_m", -500.0, 6000.0, cure="It is in metres above sea level.")
+            return Air.at_altitude(**section)
+    return built(Air, section, name)
+
+
 def bands_of(given: Mapping[str, Any], log: Log | None, name: str = "bands") -> Bands:
     """Bands that [bands] asks for, before lifts."""
     section = dict(given)
     if log is None:
-        only(section, _taken(typed_bands) - {"lift_mm", "lift_u_mm"}, name)
+        only(section, (_taken(typed_bands) - {"lift_mm", "lift_u_mm"}) | {ONE_BANK}, name)
+        section.pop(ONE_BANK, None)
         if "rpm" not in section or "lambda_measured" not in section:
             msg = "The job has neither a [log] file nor typed [bands] rpm and lambda_measured; give one of them."
             raise InputError(msg)
@@ -60,7 +126,8 @@ def bands_of(given: Mapping[str, Any], log: Log | None, name: str = "bands") -> 
     if "rpm" in section:
         msg = "The job types its [bands] in and names a [log] too; keep the one that counts."
         raise InputError(msg)
-    only(section, (_taken(make_bands) - {"log", "loads_pa"}) | {"loads_kpa"}, name)
+    only(section, (_taken(make_bands) - {"log", "loads_pa"}) | {"loads_kpa", ONE_BANK}, name)
+    section.pop(ONE_BANK, None)
     loads = section.pop("loads_kpa", None)
     loads_pa: dict[str, tuple[float, float]] | None = None
     if loads is not None:

@@ -9,7 +9,6 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
-from needlecalc.arrays import check_range
 from needlecalc.design.after.changes import AtHand
 from needlecalc.design.belief.doubts import Doubts
 from needlecalc.design.inverse.limits import Limits
@@ -17,10 +16,11 @@ from needlecalc.echo import LONGEST_NAME, LONGEST_VALUE, plain, shown
 from needlecalc.errors import InputError, LogFormatError
 from needlecalc.job import Job
 from needlecalc.jobassumed import completed
+from needlecalc.jobdrive import air_of
 from needlecalc.jobkinds import BLANK, SECTIONS, built, close_word, kind_faults, named, nearest, only, path_in
 from needlecalc.jobunits import converted, said
 from needlecalc.parts.carburettor import AirValve, Carburettor, Jet
-from needlecalc.parts.engine import Air, Engine, Fuel, VolumetricEfficiency
+from needlecalc.parts.engine import Engine, Fuel, VolumetricEfficiency
 from needlecalc.parts.needle import Needle, read_needle
 from needlecalc.parts.setup import Setup
 from needlecalc.parts.slide import SlideValve
@@ -210,7 +210,7 @@ def setup_of(part: Mapping[str, Mapping[str, Any]], folder: Path, name: str, fau
         "jet": lambda: built(Jet, part["jet"], "jet"),
         slide: lambda: _valve(part["air_valve"], part["slide_valve"]),
         "fuel": lambda: built(Fuel, part["fuel"], "fuel"),
-        "air": lambda: _air(dict(part["air"])),
+        "air": lambda: air_of(dict(part["air"])),
     }
     made: dict[str, Any] = {}
     for section, make in makers.items():
@@ -223,15 +223,6 @@ def setup_of(part: Mapping[str, Mapping[str, Any]], folder: Path, name: str, fau
             made["carburettor"] = built(Carburettor, part["carburettor"], "carburettor", **given)
     faults.end()
     return Setup(made["engine"], made["carburettor"], made["fuel"], made["air"], name)
-
-
-def _air(section: dict[str, Any]) -> Air:
-    if "altitude_m" in section and "pressure_pa" not in section:
-        only(section, {"altitude_m", "temperature_degc", "humidity"}, "air")
-        with named("air"):
-            check_range(section["altitude_m"], "altitude_m", -500.0, 6000.0, cure="It is in metres above sea level.")
-            return Air.at_altitude(**section)
-    return built(Air, section, "air")
 
 
 def _engine(section: Mapping[str, Any]) -> Engine:

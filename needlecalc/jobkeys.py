@@ -16,6 +16,7 @@ from needlecalc.errors import InputError
 from needlecalc.jobassumed import FOR_LIFT, PRIORS
 from needlecalc.jobkinds import (
     FILE,
+    LISTS,
     NUMBER,
     NUMBERS,
     OWN,
@@ -37,6 +38,15 @@ from needlecalc.show import Column, Table
 ABOUT = {
     "needle.file": "Needle table, CSV: station, distance_mm, diameter_mm.",
     "log.file": "Log of the drive, text with delimiters.",
+    "log.bank": "Bank whose sensor this log holds, where each bank has one.",
+    "log.others": "Further drives, one [[log.others]] each, brought to the job's air and fuel and merged.",
+    "log.others.file": "Log of the other drive, or of the other bank.",
+    "log.others.bank": "Bank it was read at; drives of one bank are merged.",
+    "log.others.air": "Air of that day, as in [air]; the job's where left out.",
+    "log.others.fuel": "Fuel of that day, as in [fuel]; the job's where left out.",
+    "log.others.columns.*": "Column of the log that carries this meaning; empty does without.",
+    "log.others.units.*": "Unit of the column with this meaning.",
+    "bands.only_bank": "Bank that this sheet is for, where each bank gets a profile of its own.",
     "log.columns.*": "Column of the log that carries this meaning; empty does without.",
     "log.units.*": "Unit of the column with this meaning.",
     "bands.loads_kpa": "Loads by manifold pressure: name = [from, to].",
@@ -118,8 +128,7 @@ def keys_of(section: str) -> list[Key]:
     """Keys of a section, as the reader takes them."""
     made = TAKEN_BY.get(section, ())
     found = keys_taken(section)
-    if section == "checks":
-        found["gases"] = (TABLE,)
+    found |= {name.rpartition(".")[2]: (TABLE,) for name in LISTS if name.rpartition(".")[0] == section}
     if section == "target":
         found["*"] = (NUMBER, TABLE)
     return [_key(section, name, kinds, made) for name, kinds in found.items()]
@@ -276,7 +285,7 @@ def _json(key: Key) -> dict[str, Any]:
             made |= {"minimum": key.range[0], "maximum": key.range[1]}
         if kind == TEXT and key.words:
             made["enum"] = list(key.words)
-        kinds.append({"type": "array", "items": made} if inner == "checks.gases" else made)
+        kinds.append({"type": "array", "items": made} if inner in LISTS else made)
     out: dict[str, Any] = kinds[0] if len(kinds) == 1 else {"anyOf": kinds}
     if key.about:
         out["description"] = key.about

@@ -47,6 +47,9 @@ TAKEN_BY: Mapping[str, tuple[Callable[..., Any], ...]] = {
     "fuel": (Fuel,),
     "air": (Air,),
     "log": (read_log,),
+    "log.others": (read_log,),
+    "log.others.air": (Air,),
+    "log.others.fuel": (Fuel,),
     "bands": (typed_bands, make_bands),
     "lift": (with_lift,),
     "lift.doubts": (LiftDoubts,),
@@ -70,12 +73,15 @@ TAKEN_BY: Mapping[str, tuple[Callable[..., Any], ...]] = {
 # Keys that the job reads itself.
 OWN: Mapping[str, Mapping[str, str]] = {
     "needle": {"file": "Path"},
-    "log": {"file": "Path"},
+    "log": {"file": "Path", "bank": "str"},
+    "log.others": {"file": "Path", "bank": "str", "air": "Mapping", "fuel": "Mapping"},
+    "log.others.columns": {"*": "str"},
+    "log.others.units": {"*": "str"},
     "log.columns": {"*": "str"},
     "log.units": {"*": "str"},
     "calibration.columns": {"*": "str"},
     "calibration.units": {"*": "str"},
-    "bands": {"loads_kpa": "Mapping"},
+    "bands": {"loads_kpa": "Mapping", "only_bank": "str"},
     "bands.loads_kpa": {"*": "Sequence[float]"},
     "bands.loads_percent": {"*": "Sequence[float]"},
     "lift": {"air_valve": "Mapping"},
@@ -99,12 +105,13 @@ SECTIONS = tuple(dict.fromkeys(name.partition(".")[0] for name in (*TAKEN_BY, *O
 NOT_IN_A_JOB = {
     "needle": {"path"},
     "log": {"source"},
+    "log.others": {"source"},
     "bands": {"lift_mm", "lift_u_mm", "loads_pa"},
     "calibration": {"source", "calibrate", "combine", "restate", "doubts", "depression_pa"},
     "target": {"lambda_by_load"},
 }
-MOST_KEYS = 25  # that a message lists
-LISTS = ("checks.gases",)  # of sections
+MOST_KEYS = 22  # that a message lists
+LISTS = ("checks.gases", "log.others")  # of sections
 BLANK = "?"  # a value still to be filled in
 NUMBER, TEXT, FILE, YES_NO, TABLE = "a number", "text", "the name of a file", "true or false", "a section of its own"
 NUMBERS, TEXTS, YES_NOS = "a row of numbers", "a row of texts", "a row of true and false"

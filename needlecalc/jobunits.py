@@ -71,10 +71,14 @@ def other_units(key: str) -> list[str]:
 
 
 def _section(keys: Mapping[str, Any], place: str, written: dict[tuple[str, str], str]) -> dict[str, Any]:
-    known, out = keys_taken(pattern_of(place)), {}
+    known = keys_taken(pattern_of(place))
+    out: dict[str, Any] = {}
     for key, value in keys.items():
         if isinstance(value, Mapping):
             out[key] = _section(value, f"{place}.{key}", written)
+            continue
+        if isinstance(value, list) and value and all(isinstance(one, Mapping) for one in value):
+            out[key] = [_section(one, f"{place}.{key}", {}) for one in value]
             continue
         new, convert = (key, None) if key in known or "*" in known else _target(key, known)
         if convert is None or new in keys or new in out:

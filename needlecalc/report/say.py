@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 
 from needlecalc.design.after.rank import RankedNeedle
-from needlecalc.design.forward.predict import MATCHED_WITHIN_UM, PairCheck
+from needlecalc.design.forward.predict import PairCheck
 from needlecalc.design.inverse.alternatives import Alternative, Change
 from needlecalc.design.inverse.forecast import ForecastResult
 from needlecalc.design.inverse.limits import Limit
@@ -113,13 +113,14 @@ def remarks(found: Iterable[Remark], *, slide: bool = False) -> list[str]:
 
 
 def _figures(one: Remark) -> dict[str, object]:
-    figures: dict[str, object] = {**one.numbers, "matched_um": MATCHED_WITHIN_UM, "first_aid": words.FIRST_AID}
+    figures: dict[str, object] = {**one.numbers, "first_aid": words.FIRST_AID}
     if "limit" in one.numbers:
         figures["pistons"] = words.PISTONS.format(limit=one.numbers["limit"])
     for key, value in one.numbers.items():
         if isinstance(value, (int, float)):
             figures |= {f"{key}_abs": abs(value), f"{key}_side": side(value), f"{key}_s": "" if value == 1 else "s"}
             figures[f"{key}_richer"] = "richer" if value > 0 else "leaner"
+            figures[f"{key}_leaner"] = "leaner" if value > 0 else "richer"
     if one.bands:
         more = len(one.bands) - 1
         figures |= {"band": band(one.bands[0]), "bands": bands(one.bands), "other": band(one.bands[-1])}

@@ -138,6 +138,18 @@ REMARKS: dict[StrEnum, str] = {
         "{count:d} carburettors: a job and a sheet for each, all nuts turned alike; file every needle, and refit none "
         "before all agree within {matched_um:g} um at every station."
     ),
+    DesignRemark.ONE_SENSOR: (
+        "One sensor for {count:d} carburettors shows the mean of them. It cannot see that one runs rich and the other lean: "
+        "balance air and mixture first, and read each by itself."
+    ),
+    DesignRemark.BANKS_SERVED: (
+        "Banks: {band} is {apart_abs:.1f} % lambda {apart_leaner} than {other}. One profile serves both, and leaves them "
+        "{second:+.1f} and {first:+.1f} % off."
+    ),
+    DesignRemark.BANKS_APART: (
+        "Banks: {band} is {apart_abs:.1f} % lambda {apart_leaner} than {other}, and one profile leaves them {second:+.1f} "
+        "and {first:+.1f} % off. Cure what sets them apart; else a sheet for each bank."
+    ),
     DesignRemark.JET_FOR_IDLE: "The nut, not the file, brings the idle to its target.",
     DesignRemark.JET_LEANS: "No file makes {bands} leaner; the nut does.",
     DesignRemark.JET_SERVES_BEST: "At that height one needle serves all bands best.",

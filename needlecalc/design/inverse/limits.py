@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from needlecalc.arrays import check_range, read_only, same_length
+from needlecalc.design.forward.predict import MATCHED_WITHIN_UM
 from needlecalc.echo import shown
 from needlecalc.errors import InputError
 from needlecalc.parts.needle import Needle
@@ -82,6 +83,8 @@ class Limits:
         than permitted even if the cut works so many times as strongly as predicted; 1 turns that off. [-]
     carry_on : bool
         Carry the change of the last band of full load on past it towards the tip; False leaves the tip.
+    match_um : float
+        Greatest difference at any station between the needles of a pair. [um]
 
     Examples
     --------
@@ -101,6 +104,7 @@ class Limits:
     drop_max_mm: float | None = None
     unconfirmed: float = 1.5
     carry_on: bool = True
+    match_um: float = MATCHED_WITHIN_UM
 
     def __post_init__(self) -> None:
         check_range(self.max_cut_mm, "max_cut_mm", 0.0, 2.0, cure="It is on diameter, in mm.")
@@ -108,6 +112,7 @@ class Limits:
         check_range(self.least_gap_mm, "least_gap_mm", 0.005, 0.5, cure="It is per side, in mm.")
         check_range(self.unconfirmed, "unconfirmed", 1.0, 3.0, cure="It is a factor; 1 turns the rule off.")
         check_range(self.steepest, "steepest", 0.005, 0.2, cure="It is mm of diameter per mm of length.")
+        check_range(self.match_um, "match_um", 0.5, 200.0, cure="It is in um.")
         # A job file writes its keys as text.
         least = {_station(number, "never_below_mm"): value for number, value in self.never_below_mm.items()}
         for number, value in least.items():

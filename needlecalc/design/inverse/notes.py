@@ -44,6 +44,9 @@ class DesignRemark(StrEnum):
     METER_ZERO = "zero of the meter by gas"
     INTERPOLATED = "present diameter not measured"
     SEVERAL_CARBURETTORS = "several carburettors"
+    ONE_SENSOR = "one sensor for several carburettors"
+    BANKS_SERVED = "one profile serves both banks"
+    BANKS_APART = "one profile does not serve both banks"
     # What the jet is turned for.
     JET_FOR_IDLE = "the nut brings idle to its target"
     JET_LEANS = "no file makes these bands leaner"
@@ -58,7 +61,7 @@ def remarks_of(design: Design) -> tuple[Remark, ...]:
         full_load_now(design),
         idle_not_measured(design),
         _interpolated(design),
-        _several_carburettors(design),
+        *_several_carburettors(design),
         *_of_the_meter(design),
         *_not_driven(design),
         _unconfirmed(design),
@@ -252,8 +255,21 @@ def _unconfirmed(design: Design) -> Remark | None:
     return Remark(DesignRemark.UNCONFIRMED, numbers={"times": times})
 
 
-def _several_carburettors(design: Design) -> Remark | None:
-    count = design.setup.engine.carburettors
-    if count < 2 or design.stages() is Stages.NOTHING:
-        return None
-    return Remark(DesignRemark.SEVERAL_CARBURETTORS, Severity.CAUTION, numbers={"count": count})
+def _several_carburettors(design: Design) -> list[Remark]:
+    """That every needle is filed alike, what one sensor cannot see, and how far the banks are apart."""
+    count, bands, missed = design.setup.engine.carburettors, design.target.bands, design.final.expected
+    said = []
+    if count > 1 and design.stages() is not Stages.NOTHING:
+        numbers = {"count": count, "matched_um": design.limits.match_um}
+        said.append(Remark(DesignRemark.SEVERAL_CARBURETTORS, Severity.CAUTION, numbers=numbers))
+    if count > 1 and not any(bands.bank):
+        said.append(Remark(DesignRemark.ONE_SENSOR, Severity.CAUTION, numbers={"count": count}))
+    if pairs := bands.across():
+        ratio, off = bands.lambda_measured, 100.0 * (missed / design.target.lambda_target - 1.0)
+        first, second = max(pairs, key=lambda pair: abs(np.log(ratio[pair[0]] / ratio[pair[1]])))
+        apart = 100.0 * float(ratio[second] / ratio[first] - 1.0)
+        numbers = {"apart": apart, "first": float(off[first]), "second": float(off[second])}
+        kind = DesignRemark.BANKS_SERVED if design.met else DesignRemark.BANKS_APART
+        severity = Severity.NOTE if design.met else Severity.CAUTION
+        said.append(Remark(kind, severity, bands=bands.called(second, first), numbers=numbers))
+    return said

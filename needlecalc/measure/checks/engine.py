@@ -66,7 +66,7 @@ def check_engine(
             *ignition_checks(ignition or Ignition(), held),
             *sensor_checks(sensor or Sensor(), held),
             *gas_checks(gases or (), held),
-            *twin_checks(twins, held),
+            *twin_checks(twins, bands, held),
             *needle_checks(needle, held),
             *drive_checks(bands, setup, state.coolant_degc, held),
             *plausible_checks(bands, setup, gases or (), held),

@@ -9,6 +9,7 @@ import numpy as np
 from needlecalc.measure.checks.check import Cause, Check, CheckKind, Verdict, graded, judged, missing, worse
 from needlecalc.measure.checks.inspection import Ignition, Mechanical, NeedleReading, Sensor, Twins
 from needlecalc.measure.checks.limits import CheckLimits
+from needlecalc.measure.drive.bands import Bands
 
 HIGH_ALTITUDE_M = 1500.0
 VACUUM_AT_IDLE_DEG = 5.0
@@ -159,10 +160,12 @@ def sensor_checks(sensor: Sensor, limits: CheckLimits) -> list[Check]:
     return [free, place]
 
 
-def twin_checks(twins: Twins | None, limits: CheckLimits) -> list[Check]:
+def twin_checks(twins: Twins | None, bands: Bands | None, limits: CheckLimits) -> list[Check]:
     """Balance of two or more carburettors, the odd one named; nothing for a single carburettor."""
-    if twins is None:
+    pairs = bands.across() if bands is not None else ()
+    if twins is None and not pairs:
         return []
+    twins = twins or Twins()
     checks = [missing(CheckKind.TWIN_AIR), missing(CheckKind.TWIN_LAMBDA), missing(CheckKind.TWIN_FLATS)]
     if twins.air is not None:
         least = int(np.argmin(twins.air)) + 1
@@ -172,6 +175,12 @@ def twin_checks(twins: Twins | None, limits: CheckLimits) -> list[Check]:
         if values is not None:
             apart = round(max(values) - min(values), 6)
             checks[place] = judged(checks[place].kind, apart, limit, carburettor=int(np.argmax(values)) + 1)
+    if twins.lambda_each is None and bands is not None and pairs:
+        ratio = bands.lambda_measured
+        worst = max(pairs, key=lambda pair: abs(ratio[pair[0]] - ratio[pair[1]]))
+        leanest = max(worst, key=lambda band: ratio[band])
+        apart = round(float(abs(ratio[worst[0]] - ratio[worst[1]])), 6)
+        checks[1] = judged(CheckKind.TWIN_LAMBDA, apart, limits.twin_lambda, carburettor=bands.bank[leanest])
     return checks
 
 

@@ -25,6 +25,7 @@ from needlecalc.units import FloatArray
 Rows = NDArray[np.intp]
 AFR_CURE = "Is it an air-fuel ratio? Most gauges show lambda times 14.7: divide it by 14.7."
 NAMED_IN_FULL, WORST_NAMED = 12, 6  # of a longer list only so many are named, and the others counted
+SAME_SPEED = 0.06  # holds of two banks so near stand for one another
 
 
 class LiftSource(Flag):
@@ -300,6 +301,17 @@ class Bands(Shown):
         """Name of a band as sheets print it: speed and load, and the bank where there are two."""
         self._has(band)
         return f"{self.rpm[band]:.0f} rpm {self.load[band]} {self.bank[band]}".rstrip()
+
+    def across(self) -> tuple[tuple[int, int], ...]:
+        """Bands of the first bank, each with the band of every other bank at its load and speed; none without banks."""
+        first, *others = dict.fromkeys(self.bank)
+        pairs = []
+        for other in others:
+            for a in (b for b, bank in enumerate(self.bank) if bank == first):
+                alike = [b for b, bank in enumerate(self.bank) if bank == other and self.load[b] == self.load[a]]
+                near = [b for b in alike if abs(self.rpm[b] / self.rpm[a] - 1.0) < SAME_SPEED]
+                pairs += [(a, min(near, key=lambda b: abs(self.rpm[b] - self.rpm[a])))] if near else []
+        return tuple(pairs)
 
     def _has(self, band: int) -> None:
         if not 0 <= band < self.rpm.size:

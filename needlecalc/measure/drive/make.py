@@ -244,6 +244,7 @@ def typed_bands(
     lambda_se: float | ArrayLike = 0.01,
     air_flow_g_s: ArrayLike | None = None,
     manifold_pressure_pa: ArrayLike | None = None,
+    bank: Sequence[str] | None = None,
 ) -> Bands:
     """Bands read off a gauge and typed in.
 
@@ -263,6 +264,8 @@ def typed_bands(
         Air flow of the engine at each, where it was read; NaN where not. [g/s]
     manifold_pressure_pa : array_like, shape (m,), or None
         Absolute manifold pressure at each, where it was read; NaN where not. [Pa]
+    bank : sequence of str or None
+        Bank, or carburettor, that each was read at, where each has a sensor of its own.
 
     Returns
     -------
@@ -292,11 +295,8 @@ def typed_bands(
     in_pa = "It is absolute, in Pa; 1 kPa is 1000 Pa."
     check_each(read["manifold_pressure_pa"], "manifold_pressure_pa", 5e3, 5e5, allow_nan=True, cure=in_pa)
     same_length("typed bands", rpm=speed, **read)
-    loads = ("full",) * count if load is None else tuple(load) if isinstance(load, Sequence | np.ndarray) else ()
-    if len(loads) != count or isinstance(load, str) or not all(isinstance(name, str) for name in loads):
-        rule = f"must be a list of {counted(count, 'name')}, one for each band, such as 'idle' or 'full'."
-        msg = f"load is {shown(load)}, but {rule}"
-        raise InputError(msg)
+    loads = ("full",) * count if load is None else _names(load, "load", count, "'idle' or 'full'")
+    banks = () if bank is None else _names(bank, "bank", count, "'left' or 'right'")
     check_range(lift_u_mm, "lift_u_mm", 0.0, 10.0, cure="It is one sigma, in mm.")
     error = read_only([lambda_se] if isinstance(lambda_se, Real) else lambda_se, "lambda_se")
     check_each(error, "lambda_se", 0.0, 1.0, cure="It is one sigma, a lambda.")
@@ -308,6 +308,7 @@ def typed_bands(
     return Bands(
         read,
         load=loads,
+        bank=banks,
         rpm=speed,
         rpm_low=speed,
         rpm_high=speed,
@@ -335,3 +336,12 @@ def typed_each(values: ArrayLike, bands: Bands, name: str) -> FloatArray:
         msg = f"{name} holds {counted(readings.size, 'value')}, but must hold {each}; put nan where none was read."
         raise InputError(msg)
     return readings
+
+
+def _names(given: object, name: str, count: int, such: str) -> tuple[str, ...]:
+    """A name for each band."""
+    names = tuple(given) if isinstance(given, Sequence | np.ndarray) and not isinstance(given, str) else ()
+    if len(names) != count or not all(isinstance(one, str) for one in names):
+        msg = f"{name} is {shown(given)}, but must be a list of {counted(count, 'name')}, one for each band, such as {such}."
+        raise InputError(msg)
+    return names

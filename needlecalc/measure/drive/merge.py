@@ -257,7 +257,7 @@ def merge_bands(first: Bands, second: Bands, *others: Bands, despite: str | None
     differences = _disagreements(drives)
     if differences and despite is None:
         msg = (
-            f"The drives cannot be merged: {differences[0]}. Bring them to one air and fuel with "
+            f"The drives cannot be merged: {'; '.join(differences)}. Bring them to one air and fuel with "
             "nc.measure.normalise_bands, or give despite='reason'."
         )
         raise InputError(msg)
