@@ -40,7 +40,7 @@ from needlecalc.report.document import Document
 from needlecalc.report.drawing import needle_dxf, profile_drawing
 from needlecalc.report.facts import facts_of
 from needlecalc.report.sheet import GrindSheet
-from needlecalc.show import counted, in_words, rows_csv
+from needlecalc.show import counted, in_words
 from needlecalc.units import FloatArray
 from needlecalc.version import made_line, now
 
@@ -353,7 +353,8 @@ def ranked(asked: Namespace) -> int:
     found.best()
     shown = found.donors() if asked.donors else found
     made = made_line(now(), job.name, bands.log.sha256 if bands.log is not None else "")
-    _write_files(out, {RANKED: rows_csv(shown.rows(), made).encode(), "rank.png": drawn(plot(found), "png")}, "the ranking")
+    table = f"{shown.to_frame().to_csv(index=False, float_format='%.6g', lineterminator=chr(10))}# {made}\n"
+    _write_files(out, {RANKED: table.encode(), "rank.png": drawn(plot(found), "png")}, "the ranking")
     print(f"{read!r}.\n\n{replace(shown, needles=shown.needles[:MOST_SHOWN], refused=shown.refused[:MOST_SHOWN])}")
     if rest := sum(max(len(some) - MOST_SHOWN, 0) for some in (shown.needles, shown.refused)):
         print(f"{counted(rest, 'needle')} more in {RANKED}.")

@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import csv
 import html
-import io
 import textwrap
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
@@ -150,15 +148,6 @@ def _wrap(note: str, bullet: str) -> list[str]:
         note, NOTE_WIDTH, initial_indent=bullet, subsequent_indent=" " * len(bullet), break_long_words=False
     )
     return [plain(line) for line in lines]
-
-
-def rows_csv(rows: Sequence[Row], made: str) -> str:
-    """Rows as CSV, the keys for a header; last a remark (``#``) that says what made it."""
-    out = io.StringIO()
-    writer = csv.writer(out, lineterminator="\n")
-    writer.writerow(rows[0] if rows else ())
-    writer.writerows(["" if value is None else value for value in row.values()] for row in rows)
-    return f"{out.getvalue()}# {made}\n"
 
 
 def in_words(fact: object) -> Any:
