@@ -9,6 +9,7 @@ import pytest
 from conftest import DIAMETERS_MM, NO_DOUBTS, STATIONS_MM, asked, make_setup
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy.optimize import brentq
 
 import needlecalc as nc
 from needlecalc.design.after.rank import Worth
@@ -337,3 +338,22 @@ def test_metal_that_was_driven_is_what_the_drives_taught_of_it(setup):
     filed = nc.Needle("filed", STATIONS_MM, np.where(np.arange(13) > 6, present.diameters_mm - 0.02, present.diameters_mm))
     two = nc.rank([filed], nc.Target(again, np.full(12, 0.95)), car).best()
     assert two.lambda_predicted[:3] == pytest.approx(one.lambda_predicted[:3], rel=1e-9)
+
+
+def test_metal_all_over_is_what_comes_off_and_what_is_lacking():
+    # The jet stays; each band then asks for the same metal, and scipy finds what the thinnest place lacks.
+    kept = make_setup()
+    target = target_of(kept, needle("w"), 1.6)
+    fat, thin = (nc.rank([needle("n", change)], target, kept).best() for change in (0.03, -0.03))
+    assert fat.filing_um == pytest.approx(30.0, abs=0.05)
+    # Station 1 lies above the one before the first band: nobody knows it.
+    assert fat.stations == tuple(range(2, 14))
+    assert (fat.worth, fat.lacks_um) == (Worth.DONOR, 0.0)
+
+    def short(more_mm, band):
+        lam = nc.predict_lambda(kept, target.bands, needle=needle("n", more_mm - 0.03), drop_mm=1.6)
+        return float(lam[band] / target.lambda_target[band]) - 0.99  # so much richer a donor may start
+
+    lacking = [brentq(short, 0.0, 0.03, args=(band,)) if short(0.0, band) < 0.0 else 0.0 for band in range(12)]
+    assert thin.lacks_um == pytest.approx(1e3 * max(lacking), abs=0.05)
+    assert thin.worth is Worth.NEEDS_METAL
