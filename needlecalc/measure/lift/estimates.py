@@ -152,6 +152,12 @@ def by_reading(
     return estimate(LiftSource.TYPED, by_hand, by_hand_u), estimate(LiftSource.LOGGED, by_sensor, by_sensor_u)
 
 
+def by_air(bands: Bands, setup: Setup, doubts: LiftDoubts) -> tuple[LiftEstimate, ...]:
+    """Lifts computed from air flow, the most direct first; none under a slide, which the throttle opens."""
+    slide = isinstance(setup.carburettor.air_valve, SlideValve)
+    return () if slide else (by_air_meter(bands, setup, doubts), by_manifold(bands, setup, doubts))
+
+
 def by_air_meter(bands: Bands, setup: Setup, doubts: LiftDoubts) -> LiftEstimate:
     """Lifts computed from the logged air flow; NaN where none was logged or the throat cannot pass it."""
     own = np.hypot(np.hypot(doubts.meter_shape_u, doubts.throat_shape_u), _pulsation_share(bands, setup, doubts))
@@ -232,40 +238,8 @@ def _pulsation_share(bands: Bands, setup: Setup, doubts: LiftDoubts) -> FloatArr
     return np.where(shut, 0.0, doubts.pulsation_u)
 
 
-@dataclass(frozen=True)
-class Weighed:
-    """Computed lifts after the readings have had their say, NaN where no air flow is known, and what these say of it.
-
-    ``scale`` is ln of true over computed air flow, ``zero_mm`` that of the readings; ``common_u_mm`` goes with the scale.
-    """
-
-    readings: int
-    scale: float
-    scale_u: float
-    zero_mm: float
-    zero_u_mm: float
-    mm: FloatArray
-    u_mm: FloatArray
-    common_u_mm: FloatArray
-
-    def remark(self, estimate: LiftEstimate, bands: int) -> Remark:
-        """What the readings said of the air flow, and how many bands it served; a caution where that is not expected."""
-        numbers: dict[str, float | int | str] = {
-            "readings": self.readings,
-            "source": estimate.source.code(),
-            "percent": 100.0 * float(np.expm1(self.scale)),
-            "percent_u": 100.0 * self.scale_u,
-            "zero_mm": self.zero_mm,
-            "zero_u_mm": self.zero_u_mm,
-            "bands": bands,
-            "usual_percent": 100.0 * estimate.flow_u,
-        }
-        strange = abs(self.scale) > STRANGE_SIGMAS * estimate.flow_u
-        return Remark(DriveNote.AIR_SCALED, Severity.CAUTION if strange else Severity.NOTE, numbers=numbers)
-
-
-def weighed_lift(estimate: LiftEstimate, setup: Setup, read: tuple[LiftEstimate, LiftEstimate]) -> Weighed:
-    """Scale of the air flow and best lifts, once the readings are known; a band read by hand counts once.
+def weighed_lift(estimate: LiftEstimate, setup: Setup, read: tuple[LiftEstimate, LiftEstimate], serves: int) -> LiftEstimate:
+    """Lifts with the air flow scaled by lifts read, a band read by hand counting once; the bands served are for the remark.
 
     A reading is the lift at the scaled air flow, plus the band's own error (alike among neighbours, so that it serves those
     beside it too), plus the zero of the readings, plus its own error. The slopes are taken anew at each scale found.
@@ -307,16 +281,25 @@ def weighed_lift(estimate: LiftEstimate, setup: Setup, read: tuple[LiftEstimate,
     reach = np.column_stack([np.where(np.isfinite(lift), slope, 0.0), np.zeros((size, 2)), np.eye(size)])
     whole_u = found.u_of(reach)
     shared = np.maximum(reach @ found.root @ found.root[0], 0.0) / max(u[0], 1e-12)
-    zero = 1 if by_hand[marks].any() else 2
-    return Weighed(
-        readings=marks.size,
-        scale=scale,
-        scale_u=float(u[0]),
-        zero_mm=float(found.mean[zero]),
-        zero_u_mm=float(u[zero]),
+    common, zero = np.minimum(shared, whole_u), 1 if by_hand[marks].any() else 2
+    numbers: dict[str, float | int | str] = {
+        "readings": marks.size,
+        "source": estimate.source.code(),
+        "percent": 100.0 * float(np.expm1(scale)),
+        "percent_u": 100.0 * float(u[0]),
+        "zero_mm": float(found.mean[zero]),
+        "zero_u_mm": float(u[zero]),
+        "bands": serves,
+        "usual_percent": 100.0 * estimate.flow_u,
+    }
+    severity = Severity.CAUTION if abs(scale) > STRANGE_SIGMAS * estimate.flow_u else Severity.NOTE
+    return replace(
+        estimate,
+        source=estimate.source | LiftSource.SCALED,
         mm=np.asarray(lift + found.mean[3:]),
-        u_mm=whole_u,
-        common_u_mm=np.minimum(shared, whole_u),
+        common_u_mm=common,
+        own_u_mm=np.sqrt(np.maximum(whole_u**2 - common**2, 0.0)),
+        remarks=(Remark(DriveNote.AIR_SCALED, severity, numbers=numbers), *estimate.remarks),
     )
 
 
@@ -331,11 +314,9 @@ class ShiftAndShare(NamedTuple):
 
 def readings_against_air(bands: Bands, setup: Setup) -> ShiftAndShare | None:
     """Share and shift that bring lifts computed from air flow to those read; None under a slide, or with too few of both."""
-    if isinstance(setup.carburettor.air_valve, SlideValve):
-        return None
     if (bands.lift_from(LiftSource.COMPUTED) & bands.lift_from(LiftSource.READ)).any():
         return None  # already weighed against each other
-    computed = by_air_meter(bands, setup, LiftDoubts()), by_manifold(bands, setup, LiftDoubts())
+    computed = by_air(bands, setup, LiftDoubts())
     for read in by_reading(bands, LiftDoubts()):
         for estimate in computed:
             at = np.flatnonzero(np.isfinite(estimate.mm - read.mm))

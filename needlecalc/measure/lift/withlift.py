@@ -12,15 +12,7 @@ from needlecalc.arrays import check_range, read_only
 from needlecalc.errors import InputError
 from needlecalc.measure.drive.bands import LIFT_NOTES, Bands, DriveNote, LiftSource
 from needlecalc.measure.drive.make import typed_each
-from needlecalc.measure.lift.estimates import (
-    LiftDoubts,
-    LiftEstimate,
-    by_air_meter,
-    by_manifold,
-    by_reading,
-    held_to_throat,
-    weighed_lift,
-)
+from needlecalc.measure.lift.estimates import LiftDoubts, LiftEstimate, by_air, by_reading, held_to_throat, weighed_lift
 from needlecalc.measure.lift.throttle import LEAST_READINGS, by_throttle
 from needlecalc.parts.carburettor import AirValve
 from needlecalc.parts.setup import Setup
@@ -298,9 +290,8 @@ def with_lift(
     read = ~found.missing()
     _inside_throat(bands, setup, found.mm)
     slide = isinstance(setup.carburettor.air_valve, SlideValve)
-    estimates = [] if slide else [by_air_meter(bands, setup, doubts), by_manifold(bands, setup, doubts)]
     from_air = np.zeros(size, dtype=bool)
-    for estimate in estimates:
+    for estimate in by_air(bands, setup, doubts):
         from_air |= _add(found, estimate, bands, setup, (reading, sensor), read & ~from_air if combine else None, calibrate)
     if combine and read.any() and not (from_air & read).any():
         msg = "combine needs an air flow or a manifold pressure at a band with a reading, but there is none; leave it out."
@@ -358,26 +349,23 @@ def _add(
     to_weigh = np.zeros_like(marked) if weigh is None else marked & weigh
     if not (wanted | to_weigh).any():
         return wanted
-    scales = bool(marked.any()) and (calibrate or weigh is not None)
-    estimate = estimate if scales else held_to_throat(estimate, setup)
-    got, source = (estimate.mm, estimate.u_mm(), estimate.common_u_mm), estimate.source
-    if scales:
-        weighed = weighed_lift(estimate, setup, readings)
-        found.remarks.append(weighed.remark(estimate, int(wanted.sum())))
-        got, source = (weighed.mm, weighed.u_mm, weighed.common_u_mm), source | LiftSource.SCALED
+    if marked.any() and (calibrate or weigh is not None):
+        estimate = weighed_lift(estimate, setup, readings, int(wanted.sum()))
+    else:
+        estimate = held_to_throat(estimate, setup)
     words = (
         "no lift can be computed, its air flow of {flow:.1f} g/s a carburettor is more than the throat passes at full "
         "travel; type lift_mm in, or check the parts."
     )
-    bands.refuse(wanted & ~np.isfinite(got[0]), words, flow=estimate.flow_g_s)
+    bands.refuse(wanted & ~np.isfinite(estimate.mm), words, flow=estimate.flow_g_s)
     found.remarks += estimate.remarks
-    if (top := wanted & (got[0] >= setup.carburettor.air_valve.travel_mm())).any():
+    if (top := wanted & (estimate.mm >= setup.carburettor.air_valve.travel_mm())).any():
         found.remarks.append(Remark(DriveNote.AT_THE_TOP, bands=bands.called(*np.flatnonzero(top).tolist())))
-    to_weigh &= np.isfinite(got[0])
-    found.source[wanted] = source
-    found.source[to_weigh] |= estimate.source
-    served = wanted | to_weigh
-    found.mm[served], found.u_mm[served], found.common_u_mm[served] = (values[served] for values in got)
+    to_weigh &= np.isfinite(estimate.mm)
+    served, source = wanted | to_weigh, np.array(found.source)
+    found.take(served, estimate)
+    found.source[to_weigh] = source[to_weigh] | (estimate.source & ~LiftSource.SCALED)
+    found.common_u_mm[served] = estimate.common_u_mm[served]
     return served
 
 
