@@ -222,8 +222,8 @@ def test_typed_bands_as_the_readme_shows_them(case):
     design = nc.read_job(case).design()
     bands = design.target.bands
     assert bands.load == ("idle", "light", "full")
-    np.testing.assert_allclose(bands.lambda_se, 0.02)
-    np.testing.assert_allclose(bands.lift_u_mm, 0.5)
+    np.testing.assert_allclose(bands.lambda_measured, [0.98, 1.06, 1.10])
+    np.testing.assert_allclose(bands.lift_mm, [4.0, 12.0, 22.0])
     assert (design.remove_um() >= 0.0).all()
     # Two carburettors share one profile, but each needle is filed and matched.
     change(case, "carburettors = 1", "carburettors = 2")
