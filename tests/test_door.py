@@ -60,7 +60,7 @@ def test_another_program_is_told_of_the_first_stop(case, tmp_path):
     design = job.design()
     held = in_stages(design, stop={"needle": design.present(), "chance_fails": 0.1}, final={"chance_rich": 0.2})
     high = job.altitude(held) or nc.at_altitude(job.setup, held.target.bands, held, 0.0)
-    _write(replace(job.sheet(held), altitude=high), tmp_path / "out")
+    _write(replace(job.sheet(held), altitude=high), tmp_path / "out", {})
     facts = json.loads((tmp_path / "out" / "design.json").read_text())
     assert facts["stages"] == "in stages"
     assert facts["stop_mm"] == design.present().diameters_mm.tolist()
