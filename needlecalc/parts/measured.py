@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
@@ -22,15 +21,6 @@ MOST_MM = 25.0  # what the usual micrometer opens to
 MOST_OFF_MM = 0.4  # more than any file takes between two measurements: a slip of the pen
 WORTH_SAYING_MM = 5e-5
 KEEP_ONE = "keep the right one"
-
-
-@dataclass(frozen=True)
-class _Read:
-    """Mean of the angles, and how oval."""
-
-    mean_mm: FloatArray
-    oval_um: FloatArray
-    angles: int
 
 
 def measured_needle(
@@ -98,13 +88,13 @@ def measured_needle(
     """
     check_range(within_um, "within_um", 0.0, 30.0, cure="It is in um; two readings differ by some 2.")
     check_range(oval_um, "oval_um", 0.0, 100.0, cure="It is in um, on diameter.")
-    read = _read(present, readings_mm)
-    _plausible(present, read, oval_um)
-    taken = np.isfinite(read.mean_mm)
-    before = present.diameters_mm
-    _complete(present, read.mean_mm, filed, within_um)
-    values = np.where(taken, read.mean_mm, before)
-    words = ["measured" if read.angles == 1 else f"measured at two angles, {_most_oval(read)}"]
+    rows, before = _rows(present, readings_mm), present.diameters_mm
+    angles, oval = np.isfinite(rows).sum(axis=0), 1e3 * np.abs(rows[0] - rows[-1])
+    taken, mean = angles > 0, np.where(angles > 0, np.nansum(rows, axis=0) / np.maximum(angles, 1), np.nan)
+    _plausible(present, mean, oval, oval_um)
+    _complete(present, mean, filed, within_um)
+    values = np.where(taken, mean, before)
+    words = ["measured" if len(rows) == 1 else f"measured at two angles, {_most_oval(oval)}"]
     if not taken.all():
         words.append(f"not measured and taken as before: {_stations(~taken)}")
     grown = values - before
@@ -215,7 +205,8 @@ def _stations(where: NDArray[np.bool_]) -> str:
     return f"station{'s' if where.sum() > 1 else ''} {listed(np.flatnonzero(where) + 1)}"
 
 
-def _read(present: Needle, readings_mm: ArrayLike) -> _Read:
+def _rows(present: Needle, readings_mm: ArrayLike) -> FloatArray:
+    """Readings of one angle or two, a row each."""
     cure = "Give NaN at a station that was not measured."
     array = check_each(readings_mm, "readings_mm", 0.0, MOST_MM, open_low=True, allow_nan=True, cure=cure)
     count = present.stations_mm.size
@@ -225,39 +216,34 @@ def _read(present: Needle, readings_mm: ArrayLike) -> _Read:
             f"or two rows of {count} for two angles, NaN where none was taken."
         )
         raise InputError(msg)
-    rows = np.atleast_2d(array)
-    angles = np.isfinite(rows).sum(axis=0)
-    mean = np.where(angles > 0, np.nansum(rows, axis=0) / np.maximum(angles, 1), np.nan)
-    oval = 1e3 * np.abs(rows[0] - rows[-1])
-    if not (angles > 0).any():
+    if not np.isfinite(array).any():
         msg = "readings_mm holds no reading at all; measure at least the stations that were filed."
         raise InputError(msg)
-    return _Read(mean, oval, rows.shape[0])
+    return np.atleast_2d(array)
 
 
-def _plausible(present: Needle, read: _Read, oval_um: float) -> None:
+def _plausible(present: Needle, mean: FloatArray, oval: FloatArray, oval_um: float) -> None:
     """Refuse inches, slips of the pen and ovals."""
-    small = read.mean_mm < LEAST_DIAMETER_MM
+    small = mean < LEAST_DIAMETER_MM
     if small.any():
         at = int(np.argmax(small))
         msg = (
-            f"Station {at + 1} reads {read.mean_mm[at]:g} mm, which looks like inches ({MM_PER_INCH * read.mean_mm[at]:.4f} "
+            f"Station {at + 1} reads {mean[at]:g} mm, which looks like inches ({MM_PER_INCH * mean[at]:.4f} "
             "mm); give readings in mm, inches times 25.4, or as a table with measured_in at its head."
         )
         raise InputError(msg)
-    oval = read.oval_um > oval_um
-    if oval.any():
-        at = int(np.nanargmax(read.oval_um))
+    if (oval > oval_um).any():
+        at = int(np.nanargmax(oval))
         msg = (
-            f"Station {at + 1} is oval by {read.oval_um[at]:.1f} um between the two angles, more than {oval_um:g} um: filed "
+            f"Station {at + 1} is oval by {oval[at]:.1f} um between the two angles, more than {oval_um:g} um: filed "
             "flat on one side, or one reading is wrong; read it again, then polish the thick way until it turns round."
         )
         raise InputError(msg)
-    off = present.diameters_mm - read.mean_mm
+    off = present.diameters_mm - mean
     if np.nanmax(off) > MOST_OFF_MM:
         at = int(np.nanargmax(off))
         msg = (
-            f"Station {at + 1} reads {read.mean_mm[at]:.4f} mm, {off[at]:.2f} mm thinner than before "
+            f"Station {at + 1} reads {mean[at]:.4f} mm, {off[at]:.2f} mm thinner than before "
             f"({present.diameters_mm[at]:.4f} mm), more than any file takes at once; read it again, or type the needle "
             "as a new one."
         )
@@ -286,8 +272,8 @@ def _complete(present: Needle, mean: FloatArray, filed: NDArray[np.bool_] | None
                 raise InputError(msg)
 
 
-def _most_oval(read: _Read) -> str:
-    if not np.isfinite(read.oval_um).any():
+def _most_oval(oval: FloatArray) -> str:
+    if not np.isfinite(oval).any():
         return "one angle each"
-    at = int(np.nanargmax(read.oval_um))
-    return f"most oval {read.oval_um[at]:.1f} um at station {at + 1}"
+    at = int(np.nanargmax(oval))
+    return f"most oval {oval[at]:.1f} um at station {at + 1}"

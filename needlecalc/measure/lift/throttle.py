@@ -8,8 +8,6 @@ point to the next: they are fitted to the lifts read.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import NDArray
 
@@ -31,20 +29,13 @@ WORST_SHARE = 0.25
 REFERENCE_RPM = 3000.0
 
 
-@dataclass(frozen=True)
-class _Model:
-    """ln of the pumping and of the throttle in g/s, ln of the opening when shut."""
-
-    ln_pumping: float
-    ln_throttle: float
-    ln_shut: float
-
-    def flow_g_s(self, rpm: FloatArray, throttle_percent: FloatArray) -> FloatArray:
-        """Air of one carburettor."""
-        turns = rpm / REFERENCE_RPM
-        opening = np.exp(self.ln_shut) + 1.0 - np.cos(np.pi / 200.0 * throttle_percent)
-        demand = np.log(opening / turns) + self.ln_throttle - self.ln_pumping
-        return np.asarray(np.exp(self.ln_pumping) * turns * np.interp(demand, _LN_DEMAND, _RATIO))
+def _flow_g_s(model: FloatArray, rpm: FloatArray, throttle_percent: FloatArray) -> FloatArray:
+    """Air of one carburettor by ln of the pumping and of the throttle in g/s, and ln of the opening when shut."""
+    ln_pumping, ln_throttle, ln_shut = model
+    turns = rpm / REFERENCE_RPM
+    opening = np.exp(ln_shut) + 1.0 - np.cos(np.pi / 200.0 * throttle_percent)
+    demand = np.log(opening / turns) + ln_throttle - ln_pumping
+    return np.asarray(np.exp(ln_pumping) * turns * np.interp(demand, _LN_DEMAND, _RATIO))
 
 
 def _nozzle() -> tuple[FloatArray, FloatArray]:
@@ -83,14 +74,14 @@ def by_throttle(bands: Bands, setup: Setup, read: LiftEstimate, doubts: LiftDoub
     model = _fitted(guess, rpm, opening, seen, seen_u)
     flow = np.full(throttle.shape, np.nan)
     known = np.isfinite(throttle)
-    flow[known] = model.flow_g_s(bands.rpm[known], throttle[known])
+    flow[known] = _flow_g_s(model, bands.rpm[known], throttle[known])
     miss = np.full(marks.size, np.nan)
     for k in range(marks.size):
         rest = np.arange(marks.size) != k
         flow[marks[k]] = np.nan
         if seen[rest].min() < seen[k] < seen[rest].max():  # an end left out would be predicted from one side only
             alone = _fitted(guess, rpm[rest], opening[rest], seen[rest], seen_u[rest])
-            flow[marks[k]] = alone.flow_g_s(rpm[k : k + 1], opening[k : k + 1])[0]
+            flow[marks[k]] = _flow_g_s(alone, rpm[k : k + 1], opening[k : k + 1])[0]
             miss[k] = np.log(flow[marks[k]]) - seen[k]
     # The misses hold the readings' own errors too, which the model is not to answer for.
     share = max(float(np.sqrt(np.maximum(np.nanmean(miss**2 - read_u**2), 0.0))), MODEL_U)
@@ -118,18 +109,16 @@ def _guess(setup: Setup) -> FloatArray:
     return np.array([pumping, pumping + np.log(2.0), np.log(0.01)])
 
 
-def _fitted(guess: FloatArray, rpm: FloatArray, throttle: FloatArray, seen: FloatArray, seen_u: FloatArray) -> _Model:
+def _fitted(guess: FloatArray, rpm: FloatArray, throttle: FloatArray, seen: FloatArray, seen_u: FloatArray) -> FloatArray:
     """Model nearest the flows seen; loose ties to the guess keep what no reading tells finite."""
     from scipy.optimize import least_squares  # imported late: slow
 
     looseness = np.array([0.2, 1.5, 1.5])
 
     def misses(x: FloatArray) -> FloatArray:
-        flow = _Model(*(float(value) for value in x)).flow_g_s(rpm, throttle)
-        return np.concatenate([(np.log(flow) - seen) / seen_u, (x - guess) / looseness])
+        return np.concatenate([(np.log(_flow_g_s(x, rpm, throttle)) - seen) / seen_u, (x - guess) / looseness])
 
-    found = least_squares(misses, guess)
-    return _Model(*(float(value) for value in found.x))
+    return np.asarray(least_squares(misses, guess).x)
 
 
 def _near(rpm: FloatArray, flow: FloatArray, rpm_seen: FloatArray, flow_seen: FloatArray) -> NDArray[np.bool_]:
