@@ -83,7 +83,7 @@ def test_the_unit_and_the_pitch_may_be_arguments(read):
     (needle,) = read("station,a\n1,.0950\n2,.0940\n", unit="in", pitch_mm=3.175).needles
     np.testing.assert_allclose(needle.diameters_mm, [2.413, 2.3876], rtol=1e-12)
     (refused,) = read("station,a\n1,.0950\n2,.0940\n", pitch_mm=3.175).refused
-    assert "box.csv, line 1, column a: it names no unit" in refused[1]
+    assert "box.csv, column a: no column diameter_mm or diameter_in; name the column with its unit" in refused[1]
 
 
 def test_a_mark_a_blank_and_inches_are_refused_with_their_place_and_the_others_read(read):
@@ -117,6 +117,9 @@ def test_lengths_pitches_and_where_the_numbers_come_from(read):
     assert short.source == "box.csv, line 2, page 4 of the green book"
     assert fine.source == "box.csv, line 3"
     assert found.left_out == (("box.csv", "bin"),)
+    (long,) = read("needle,station,pitch_in,source,diameter_mm\na,1,0.125,shelf,2.45\na,2,,,2.40\n").needles
+    np.testing.assert_allclose(long.stations_mm, [0.0, 3.175])
+    assert long.source == "box.csv, shelf"
     assert "2 needles read, 0 refused; columns not read: bin of box.csv" in str(found)
 
 
@@ -125,7 +128,7 @@ def test_lengths_pitches_and_where_the_numbers_come_from(read):
     [
         (by_row("a,3.175,2.45,2.40,2.35", "a,3.175,2.44,2.40,2.35"), "a is named twice"),
         (by_row(",3.175,2.45,2.40,2.35"), "no needle is named"),
-        (by_row("a,x,2.45,2.40,2.35"), "box.csv, line 2, column pitch_mm: 'x' is not a number"),
+        (by_row("a,x,2.45,2.40,2.35"), "box.csv, line 2, station 1, column pitch_mm: 'x' is not a number"),
         (
             by_row("a,3.175,2.45,2.40,2.35", head="needle,pitch_mm,station_1_mm,station_2_mm,station_4_mm"),
             "4 stands where station 3",

@@ -22,8 +22,7 @@ if TYPE_CHECKING:
 
 UNITS = (("mm", 1.0), ("in", MM_PER_INCH))
 SAME_MM = 0.0002  # what rounding to 0.0001 mm and to 0.00001 in can differ by
-LEAST_DIAMETER_MM = 0.3
-GREATEST_DIAMETER_MM = 6.0
+LEAST_DIAMETER_MM, GREATEST_DIAMETER_MM = 0.3, 6.0
 LEAST_PITCH_MM = 0.5
 LONGEST_SOURCE = 1000  # it names stations one by one
 MEASURE_IT = "measure that station and type it."
@@ -44,8 +43,12 @@ class TableFile:
     def refuse(self, words: str, line: int | None = None, column: str | None = None) -> NoReturn:
         """Say what is wrong with the file, and where."""
         place = [plain(self.path.name, LONGEST_NAME), *([self.row] if self.row else [])]
-        place += [] if line is None else [f"{'station' if self.row else 'line'} {line}"]
-        place += [] if column is None or self.row else [f"column {plain(column, LONGEST_NAME)}"]
+        place += [f"{'station' if self.row else 'line'} {line}"] if line else []
+        place += (
+            []
+            if column is None or (self.row and column.startswith("diameter"))
+            else [f"column {plain(column, LONGEST_NAME)}"]
+        )
         msg = f"{', '.join(place)}: {words}"
         raise LogFormatError(msg, path=str(self.path), line=line, column=column)
 

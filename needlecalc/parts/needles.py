@@ -5,11 +5,9 @@ from __future__ import annotations
 import os
 import re
 from collections import Counter
-from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
-from functools import partial
 from pathlib import Path
-from typing import Literal, NamedTuple
+from typing import Literal
 
 from needlecalc.echo import LONGEST_NAME, plain
 from needlecalc.errors import InputError, LogFormatError
@@ -20,17 +18,8 @@ STATION_HEAD = re.compile(r"(?:station[ _]?)?(\d+)(?:[ _](mm|in))?")
 Unit = Literal["mm", "in"] | None
 
 
-class Own(NamedTuple):
-    """One needle as a table of its own, with a line a station."""
-
-    table: TableFile
-    source: str = ""
-    pitch_mm: float | None = None
-    first_mm: float | None = None
-
-
-# Name of each needle, and its table, which is asked for later as it may not be one.
-Owns = list[tuple[str, Callable[[], Own]]]
+# Name of each needle, and its lines as a table of its own, with a line a station.
+Owns = list[tuple[str, TableFile]]
 
 
 @dataclass(frozen=True, repr=False, eq=False)
@@ -93,8 +82,8 @@ def read_needles(
         Folder, or a text file divided as for :func:`read_needle`.  Its header is one of three: ``needle``, ``station`` and
         the columns of :func:`read_needle`, a line a station; ``needle`` and ``station_1_mm``, ``station_2_mm`` and on, a
         row a needle; or ``station``, perhaps ``distance_mm``, and a column a needle, named for it with its unit.  A table
-        with no needle named holds one.  A row may state ``pitch_mm`` and ``first_station_mm``; ``source`` says where
-        the numbers come from.
+        with no needle named holds one.  It may state ``pitch_mm`` and ``first_station_mm`` of each; ``source`` says
+        where the numbers come from.
     unit : "mm", "in" or None
         Unit of diameters whose column names none.
     pitch_mm : float or None
@@ -150,31 +139,27 @@ def _read(path: Path, unit: Unit, pitch_mm: float | None, first_station_mm: floa
     table = read_table_file(path, "the needle table", write)
     if unit is not None:
         table = replace(table, heads=tuple(f"{head}_{unit}" if head == "diameter" else head for head in table.heads))
-    used = {"needle", "station", "source"}
+    used = {"needle", "station", "source", "pitch_mm", "pitch_in", "first_station_mm", "first_station_in"}
     if "needle" in table.heads and "station" in table.heads:
         owns = _by_line(table)
     elif "needle" in table.heads:
         owns = _by_row(table, unit)
-        used |= {"pitch_mm", "pitch_in", "first_station_mm", "first_station_in"}
         used |= {head for head in table.heads if STATION_HEAD.fullmatch(head)}
     elif "station" in table.heads and not any(head.startswith("diameter") for head in table.heads):
         owns = _by_column(table, unit)
         used |= set(table.heads)
     else:
-        owns = [(path.stem, lambda: Own(table, _source(table, table.lines)))]
+        owns = [(path.stem, table)]
     needles, refused = [], []
     named = Counter(name for name, _ in owns)
-    for name, own_table in owns:
+    for name, own in owns:
         try:
-            own = own_table()
             if not name or named[name] > 1:
-                own.table.refuse(
-                    f"{name} is named twice; rename one." if name else "no needle is named there; give it a name."
-                )
-            first = first_station_mm if own.first_mm is None else own.first_mm
-            source = ", ".join(filter(None, (path.name, own.table.row, own.source)))
-            known = own.pitch_mm or pitch_mm, first, fill_blanks, None
-            needles.append(needle_of(_to_its_end(own.table), name, source, *known))
+                own.refuse(f"{name} is named twice; rename one." if name else "no needle is named there; give it a name.")
+            source = ", ".join(filter(None, (path.name, own.row, _stated(own, "source"))))
+            pitch, first = _length(own, "pitch"), _length(own, "first_station")
+            known = pitch or pitch_mm, first_station_mm if first is None else first, fill_blanks, None
+            needles.append(needle_of(_to_its_end(own), name, source, *known))
         except InputError as error:
             refused.append((name or path.stem, str(error)))
     left = [head for head in table.heads if head not in used and not head.startswith(("distance_", "diameter_")) and needles]
@@ -187,11 +172,7 @@ def _by_line(table: TableFile) -> Owns:
     at = table.heads.index("needle")
     for line in table.lines:
         groups.setdefault(line[1][at], []).append(line)
-
-    def own(lines: list[tuple[int, tuple[str, ...]]]) -> Own:
-        return Own(replace(table, lines=tuple(lines)), _source(table, lines))
-
-    return [(name, partial(own, lines)) for name, lines in groups.items()]
+    return [(name, replace(table, lines=tuple(lines))) for name, lines in groups.items()]
 
 
 def _by_row(table: TableFile, unit: Unit) -> Owns:
@@ -202,39 +183,30 @@ def _by_row(table: TableFile, unit: Unit) -> Owns:
         table.refuse(
             "name the columns of the diameters station_1_mm, station_2_mm and on, or all of them _in.", table.head_line
         )
-    heads = ("station", f"diameter_{units.pop()}")
-    pitch, first = (table.length_column(what, "take the wrong one out") for what in ("pitch", "first_station"))
-
-    def own(line: int, cells: tuple[str, ...]) -> Own:
-        lines = tuple((int(found[1]), (found[1], cells[n])) for n, found in stations)
-        given = (
-            None if at is None or not cells[at[0]] else table.number(line, at[0], cells[at[0]]) * at[1]
-            for at in (pitch, first)
+    others = [n for n, head in enumerate(table.heads) if not STATION_HEAD.fullmatch(head)]
+    heads = ("station", f"diameter_{units.pop()}", *(table.heads[n] for n in others))
+    owns: Owns = []
+    for line, cells in table.lines:
+        rest = [cells[n] for n in others]
+        lines = tuple((int(found[1]), (found[1], cells[n], *rest)) for n, found in stations)
+        owns.append(
+            (cells[table.heads.index("needle")], replace(table, heads=heads, lines=lines, head_line=0, row=f"line {line}"))
         )
-        row = replace(table, heads=heads, lines=lines, row=f"line {line}")
-        return Own(row, _source(table, [(line, cells)]), *given)
-
-    at = table.heads.index("needle")
-    return [(cells[at], partial(own, line, cells)) for line, cells in table.lines]
+    return owns
 
 
 def _by_column(table: TableFile, unit: Unit) -> Owns:
     """A column a needle, a line a station."""
     shared = [n for n, head in enumerate(table.heads) if head == "station" or head.startswith("distance_")]
-
-    def own(column: int, head: str, unit: str | None) -> Own:
-        if unit is None:
-            table.refuse("it names no unit; end its name in _mm or _in.", table.head_line, head)
-        heads = (*(table.heads[n] for n in shared), f"diameter_{unit}")
-        lines = [(k, (*(cells[n] for n in shared), cells[column])) for k, (_, cells) in enumerate(table.lines, start=1)]
-        return Own(replace(table, heads=heads, lines=tuple(lines), row=f"column {head}"))
-
     owns: Owns = []
     for column, head in enumerate(table.typed):
-        if column not in shared:
-            name, _, end = head.rpartition("_")
-            name, own_unit = (name, end.lower()) if end.lower() in ("mm", "in") else (head, unit)
-            owns.append((name, partial(own, column, head, own_unit)))
+        if column in shared:
+            continue
+        name, _, end = head.rpartition("_")
+        name, own_unit = (name, end.lower()) if end.lower() in ("mm", "in") else (head, unit)
+        heads = (*(table.heads[n] for n in shared), f"diameter_{own_unit}" if own_unit else "diameter")
+        lines = [(k, (*(cells[n] for n in shared), cells[column])) for k, (_, cells) in enumerate(table.lines, start=1)]
+        owns.append((name, replace(table, heads=heads, lines=tuple(lines), head_line=0, row=f"column {head}")))
     return owns
 
 
@@ -247,7 +219,15 @@ def _to_its_end(table: TableFile) -> TableFile:
     return replace(table, lines=tuple(lines or table.lines))
 
 
-def _source(table: TableFile, lines: Iterable[tuple[int, tuple[str, ...]]]) -> str:
-    """Where the numbers come from, as the first line with such a cell says; empty where none does."""
-    at = [n for n, head in enumerate(table.heads) if head == "source"]
-    return next((cells[n] for _, cells in lines for n in at if cells[n]), "")
+def _stated(table: TableFile, head: str) -> str:
+    """What the first line says that says anything in a column; empty where none does."""
+    at = [n for n, one in enumerate(table.heads) if one == head]
+    return next((cells[n] for _, cells in table.lines for n in at if cells[n]), "")
+
+
+def _length(table: TableFile, what: str) -> float | None:
+    """Length in mm that the table states for the needle as a whole; None where it states none."""
+    column = table.length_column(what, "take the wrong one out")
+    if column is None or not (cell := _stated(table, table.heads[column[0]])):
+        return None
+    return table.number(table.lines[0][0], column[0], cell) * column[1]
