@@ -294,7 +294,11 @@ def typed_bands(
     )
     in_pa = "It is absolute, in Pa; 1 kPa is 1000 Pa."
     check_each(read["manifold_pressure_pa"], "manifold_pressure_pa", 5e3, 5e5, allow_nan=True, cure=in_pa)
-    same_length("typed bands", rpm=speed, **read)
+    for name, values in read.items():
+        if values.size != count:
+            each = f"one for each of the {counted(count, 'band')}; put nan where none was read"
+            msg = f"{name} holds {counted(values.size, 'value')}, but must hold {each}."
+            raise InputError(msg)
     loads = ("full",) * count if load is None else _names(load, "load", count, "'idle' or 'full'")
     banks = () if bank is None else _names(bank, "bank", count, "'left' or 'right'")
     check_range(lift_u_mm, "lift_u_mm", 0.0, 10.0, cure="It is one sigma, in mm.")
