@@ -17,6 +17,7 @@ from needlecalc.design.after.outcome import Belief, OutcomeRemark
 from needlecalc.design.after.progress import NextStroke
 from needlecalc.design.after.rank import Worth
 from needlecalc.design.after.rescue import WayOut
+from needlecalc.design.after.trip import Mixture, State
 from needlecalc.design.belief.learned import LearnedRemark
 from needlecalc.design.inverse.alternatives import Change, Unsolved
 from needlecalc.design.inverse.forecast import ForecastResult
@@ -26,10 +27,10 @@ from needlecalc.design.inverse.notes import DesignRemark
 from needlecalc.design.inverse.proposal import Measurement, Stages
 from needlecalc.design.inverse.target import TargetRemark, Why
 from needlecalc.design.inverse.verdict import Cause, VerdictKind
-from needlecalc.report import checkwords, drivewords, say, words, words_after, words_sheet, words_slide
+from needlecalc.report import checkwords, drivewords, say, words, words_after, words_pages, words_sheet, words_slide
 from needlecalc.report.facts import facts_of
 
-ROOMS = (words, words_after, words_sheet, words_slide, checkwords, drivewords)
+ROOMS = (words, words_after, words_sheet, words_slide, words_pages, checkwords, drivewords)
 
 
 def tables():
@@ -62,6 +63,10 @@ def tables():
         (NextStroke, words_after.STROKES),
         (WayOut, words_after.WAYS_OUT),
         (AltitudeRemark, words_after.ALTITUDE),
+        (AltitudeRemark, words_pages.FOUND),
+        (State, words_pages.STATES),
+        (State, words_pages.JET),
+        *((Mixture, means) for means in words_pages.MEANS.values()),
         (LearnedRemark, words.REMARKS),
         (Belief, words_after.BELIEFS),
         (OutcomeRemark, words_after.OUTCOME),
