@@ -292,9 +292,11 @@ def worse(*verdicts: Verdict) -> Verdict:
     return max(verdicts, key=list(Verdict).index)
 
 
-def judged(kind: CheckKind, value: float, limit: Pair, **numbers: float | str) -> Check:
-    """Check of one number against its limit; the number itself is called ``value``."""
-    return Check(kind, graded(value, limit), {"value": value, **numbers}, limit)
+def judged(kind: CheckKind, value: float | None, limit: Pair, *causes: Cause, **numbers: float | str) -> Check:
+    """Check of one number, called ``value``, against its limit; of None as not measured."""
+    if value is None:
+        return missing(kind)
+    return Check(kind, graded(value, limit), {"value": value, **numbers}, limit, causes=causes)
 
 
 def missing(kind: CheckKind, *causes: Cause, at: str = "", **numbers: float | str) -> Check:

@@ -18,10 +18,8 @@ FREE_AIR_O2_PERCENT = 20.9
 
 def mechanical_checks(found: Mechanical, limits: CheckLimits) -> list[Check]:
     """Compression, what must be right, and symptoms."""
-    kind = CheckKind.COMPRESSION
-    checks = [missing(kind)]
-    if found.compression_kpa is not None:
-        checks = [judged(kind, _below_best(found.compression_kpa), limits.compression_spread)]
+    spread = None if found.compression_kpa is None else _below_best(found.compression_kpa)
+    checks = [judged(CheckKind.COMPRESSION, spread, limits.compression_spread)]
     for kind, answer, sound, otherwise in (
         (CheckKind.VALVE_GAPS, found.valve_gaps_right, True, Verdict.RED),
         (CheckKind.FILTER, found.filter_fitted, True, Verdict.RED),
@@ -36,8 +34,6 @@ def mechanical_checks(found: Mechanical, limits: CheckLimits) -> list[Check]:
 
 def ignition_checks(found: Ignition, limits: CheckLimits) -> list[Check]:
     """Leads, secondary, gaps, coil, advance, vacuum, marks."""
-    marks = CheckKind.MARKS
-    wander = found.marks_wander_deg
     return [
         _leads(found, limits),
         _secondary(found, limits),
@@ -46,7 +42,7 @@ def ignition_checks(found: Ignition, limits: CheckLimits) -> list[Check]:
         _total(found, limits),
         _idle_advance(found, limits),
         _vacuum(found),
-        missing(marks) if wander is None else judged(marks, wander, limits.marks_wander_deg),
+        judged(CheckKind.MARKS, found.marks_wander_deg, limits.marks_wander_deg),
     ]
 
 
@@ -70,13 +66,7 @@ def _secondary(found: Ignition, limits: CheckLimits) -> Check:
         plugs = np.full(1, plugs.max())
     worst = float((leads + plugs).max() + (found.rotor_kohm or 0.0))
     causes = (Cause.NO_ROTOR,) if found.rotor_kohm is None else ()
-    return Check(
-        CheckKind.SECONDARY,
-        graded(worst, limits.secondary_kohm),
-        {"value": worst},
-        limits.secondary_kohm,
-        causes=causes,
-    )
+    return judged(CheckKind.SECONDARY, worst, limits.secondary_kohm, *causes)
 
 
 def _gaps(found: Ignition, limits: CheckLimits) -> list[Check]:
@@ -114,10 +104,10 @@ def _total(found: Ignition, limits: CheckLimits) -> Check:
         return missing(CheckKind.TOTAL_ADVANCE)
     verdict = worse(graded(found.total_deg, limits.total_deg), graded(found.total_rpm, limits.total_rpm))
     numbers = {"value": found.total_deg, "rpm": found.total_rpm, "most_rpm": limits.total_rpm[0]}
+    causes: tuple[Cause, ...] = ()
     if found.altitude_m is not None and found.altitude_m >= HIGH_ALTITUDE_M:
-        numbers["altitude"] = found.altitude_m
-        return Check(CheckKind.TOTAL_ADVANCE, verdict, numbers, limits.total_deg, causes=(Cause.HIGH_UP,))
-    return Check(CheckKind.TOTAL_ADVANCE, verdict, numbers, limits.total_deg)
+        numbers["altitude"], causes = found.altitude_m, (Cause.HIGH_UP,)
+    return Check(CheckKind.TOTAL_ADVANCE, verdict, numbers, limits.total_deg, causes=causes)
 
 
 def _idle_advance(found: Ignition, limits: CheckLimits) -> Check:

@@ -145,7 +145,7 @@ def _warm(bands: Bands | None, by_hand_degc: float | None, limits: CheckLimits) 
         logged = bands.log.coolant_degc[np.concatenate(rows)] if rows else np.empty(0)
         if np.isfinite(logged).any():
             heat = float(np.nanpercentile(logged, 5.0))
-    return missing(CheckKind.WARM) if heat is None else judged(CheckKind.WARM, heat, limits.coolant_degc)
+    return judged(CheckKind.WARM, heat, limits.coolant_degc)
 
 
 def _repeat(bands: Bands, limits: CheckLimits) -> Check:
