@@ -6,7 +6,7 @@ import json
 import os
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from pathlib import Path
 from typing import Any
@@ -311,6 +311,8 @@ class Job:
     def changes(self, design: Design) -> Changes | None:
         """What could be changed in place of filing, with the parts of [at_hand]; None where nothing is filed."""
         at_hand, (places, home) = built(AtHand, self.settings["at_hand"], "at_hand"), self._places()
+        if at_hand.needles is not None:
+            at_hand = replace(at_hand, needles=path_in(self.folder, str(at_hand.needles), "[at_hand] needles"))
         with named("at_hand"):
             return None if design.stages() is Stages.NOTHING else try_changes(design, at_hand, places=places, home=home)
 

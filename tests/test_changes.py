@@ -33,8 +33,8 @@ def raised(setup: nc.Setup, by_mm: float) -> nc.Setup:
     return replace(setup, carburettor=replace(setup.carburettor, shoulder_offset_mm=offset))
 
 
-def slide_design() -> nc.Design:
-    bands = nc.typed_bands([4000.0], [1.06], lift_mm=[OPEN_MM], lift_u_mm=0.05)
+def slide_design(lift_mm: float = OPEN_MM) -> nc.Design:
+    bands = nc.typed_bands([4000.0], [1.06], lift_mm=[lift_mm], lift_u_mm=0.05)
     return nc.solve(nc.Target(bands, np.array([0.97])), slide_setup())
 
 
@@ -130,6 +130,35 @@ def test_those_that_serve_come_first_the_cheapest_of_them_first():
     np.testing.assert_allclose(first.outlook.at("up").lambda_predicted, by_hand.at("up").lambda_predicted, rtol=1e-9)
 
 
+def test_the_best_needle_at_hand_and_a_donor_stand_among_them(design, tmp_path):
+    # The design's own needle is in the folder: it serves as it is, by the same law.
+    setup = design.setup
+    for needle in (design.needle, replace(design.needle, name="fat", diameters_mm=design.needle.diameters_mm + 0.05)):
+        rows = [f"{k},{z},{d}" for k, (z, d) in enumerate(zip(needle.stations_mm, needle.diameters_mm, strict=True), 1)]
+        name = needle.name.replace(" ", "_")
+        (tmp_path / f"{name}.csv").write_text("\n".join(["station,distance_mm,diameter_mm", *rows]) + "\n")
+    found = nc.try_changes(design, nc.AtHand(needles=tmp_path), places={"up": 1500.0})
+    needle = next(one for one in found.tried if one.what.kind is Change.NEEDLE)
+    assert needle.what.met
+    assert needle.setup.carburettor.needle.name == "stock_at_its_target"
+    np.testing.assert_allclose(needle.what.lambda_expected, design.final.expected, rtol=2e-3)
+    assert found.instead() is needle
+    assert "needle stock_at_its_target" in str(found)
+    # Too rich everywhere: a donor is worked out with the design, and stands after what takes no metal.
+    rich = nc.solve(asked(setup, LIFTS, np.full(8, 0.85), 0.97, load=PART), make_setup())
+    donor = next(one for one in nc.try_changes(rich, places={"up": 1500.0}).tried if one.what.kind is Change.DONOR)
+    assert (donor.setup.carburettor.needle.diameters_mm > DIAMETERS_MM + 0.004).any()
+    assert (donor.outlook.at("up").lambda_predicted < donor.what.lambda_expected).all()
+
+
+def test_what_does_not_go_with_needle_or_jet_is_left_out_and_the_rest_stands():
+    # 2 mm open and 2 mm of offset: 5 mm lower the jet stands above the shoulder; 2.2 mm of bore do not pass the needle.
+    at_hand = nc.AtHand(groove_mm=0.9, groove=1, grooves=2, washers_mm=(-5.0,), jet_bores_mm=(2.2, 2.7))
+    found = nc.try_changes(slide_design(lift_mm=2.0), at_hand)
+    assert sorted(one.numbers["what"] for one in found.left_out) == ["another jet", "washers"]
+    assert {one.what.kind for one in found.tried} == {Change.GROOVE, Change.OTHER_JET, Change.FILE}
+
+
 @pytest.mark.parametrize(
     ("given", "words"),
     [
@@ -162,7 +191,7 @@ def test_a_spring_that_lifts_the_piston_to_its_stop_is_left_out_and_said():
     found = nc.try_changes(design, nc.AtHand(spring_preload_n=(0.0, 1.4), spring_rate_n_mm=(0.0, 0.01)))
     assert [one.numbers["amount"] for one in found.left_out] == [0.0]
     assert Change.SPRING in [one.what.kind for one in found.tried]
-    assert "Left out, as lift or needle end there: another spring, 0." in str(found)
+    assert "Left out, as it does not go with needle, jet or lift: another spring, 0." in str(found)
 
 
 def test_a_job_states_its_parts_and_the_sheet_says_what_spares_the_file(case):

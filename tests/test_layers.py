@@ -94,10 +94,10 @@ FLOORS = [
         "design.after.rescue",
         "design.after.outcome",
         "design.after.altitude",
-        "design.after.changes",
         "design.after.scan",
         "design.after.trip",
         "design.after.rank",
+        "design.after.changes",
     ],
     [
         "report.checkwords",

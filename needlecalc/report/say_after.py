@@ -114,6 +114,8 @@ def change(one: Tried, found: Changes) -> str:
         preload=getattr(valve, "spring_preload_n", 0.0),
         rate=getattr(valve, "spring_rate_n_mm", 0.0),
         bore_mm=what.bore_mm,
+        needle=one.setup.carburettor.needle.name,
+        um=1e3 * what.amount,
     )
 
 

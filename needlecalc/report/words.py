@@ -166,7 +166,7 @@ REMARKS: dict[StrEnum, str] = {
     Unsolved.DONOR: "A thicker donor was tried and left out: it has no solution, as the limits contradict each other.",
     Unsolved.DEEPER: "A deeper cut was tried and left out: it has no solution, as the limits contradict each other.",
     Unsolved.BORE: "Another bore was tried and left out: it has no solution, as the limits contradict each other.",
-    Unsolved.CHANGE: "Left out, as lift or needle end there: {what}, {amount:g}.",
+    Unsolved.CHANGE: "Left out, as it does not go with needle, jet or lift: {what}, {amount:g}.",
 }
 # Pieces of these: what becomes of stations without data and of those that follow the taper, and when a test may fail.
 STAY = {

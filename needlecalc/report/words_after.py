@@ -21,6 +21,8 @@ CHANGES: dict[StrEnum, str] = {
     Change.SHIM: "shim of {mm:g} mm under the spring",
     Change.SPRING: "spring of {preload:.2f} N at no lift, {rate:g} N/mm",
     Change.OTHER_JET: "jet of {bore_mm:.3f} mm bore",
+    Change.NEEDLE: "needle {needle}",
+    Change.DONOR: "a donor some {um:.0f} um thicker, filed",
     Change.FILE: "the file",
 }
 DOWN = {True: "down", False: "up"}

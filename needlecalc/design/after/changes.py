@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 
 from needlecalc.arrays import check_each, check_range
 from needlecalc.design.after.altitude import AltitudeOutlook, at_altitude
+from needlecalc.design.after.rank import rank
 from needlecalc.design.inverse.alternatives import (
     BORE_STEP_MM,
     LEAST_TURN_MM,
@@ -21,15 +24,29 @@ from needlecalc.design.inverse.alternatives import (
     solved_again,
     with_bore,
 )
+from needlecalc.design.inverse.problem import drops_on_table_mm
 from needlecalc.design.inverse.proposal import Design, Stages
 from needlecalc.errors import InputError, SolveError
+from needlecalc.measure.drive.bands import Bands
 from needlecalc.parts.carburettor import AirValve
 from needlecalc.parts.engine import Air
 from needlecalc.parts.setup import Setup
 from needlecalc.remark import Remark, Severity
 from needlecalc.show import Shown, counted
 
-COST = tuple(Change)  # as listed there, those that cost least first
+COST = (  # what costs least first; cheap and put back in minutes, then what must be bought, then metal
+    Change.JET,
+    Change.GROOVE,
+    Change.WASHERS,
+    Change.HOLDER,
+    Change.SHIM,
+    Change.SPRING,
+    Change.OTHER_JET,
+    Change.NEEDLE,
+    Change.DONOR,
+    Change.FILE,
+)
+HAIR_MM = 1e-9
 
 
 @dataclass(frozen=True)
@@ -52,6 +69,8 @@ class AtHand:
         Distance between the clip grooves of a slide's needle. [mm]
     groove, grooves : int or None
         The groove that holds the clip now, from the top, and how many there are.
+    needles : path or None
+        Folder or table of other needles; the best of them is tried.
 
     Examples
     --------
@@ -68,6 +87,7 @@ class AtHand:
     groove_mm: float | None = None
     groove: int | None = None
     grooves: int | None = None
+    needles: Path | None = None
 
     def __post_init__(self) -> None:
         for name, low, high, cure in (
@@ -124,7 +144,7 @@ class Changes(Shown):
     at_hand : AtHand
         Parts and steps that were tried.
     tried : tuple of Tried
-        Each change by itself, no metal taken off, the jet's nut set anew where it turns; the file among them.
+        Each change by itself, the jet's nut set anew where it turns; the file among them.
     left_out : tuple of Remark
         Changes that could not be worked out.
 
@@ -146,7 +166,7 @@ class Changes(Shown):
 
     def instead(self) -> Tried | None:
         """The cheapest change with no metal off that serves, red nowhere it is driven; None where none does."""
-        serve = (one for one in self.tried if one.what.met and one.what.kind is not Change.FILE)
+        serve = (one for one in self.tried if one.what.met and one.what.largest_cut_um == 0.0)
         return next((one for one in serve if one.outlook is None or not one.outlook.red()), None)
 
 
@@ -192,15 +212,24 @@ def try_changes(
     _fits(at_hand, design.setup)
     where = {**(places or {}), **({} if home is None else {"home": home})}
     found, left_out = [], []
-    for kind, amount, setup in _all(design, at_hand):
+    for kind, amount, made in _all(design, at_hand):
         try:
-            one = _tried(design, kind, amount, setup, where)
+            one = _tried(design, kind, amount, made(), where)
         except (InputError, SolveError):
             # What the flow law or the needle's table does not reach is said, the others stand.
             left_out.append(Remark(Unsolved.CHANGE, Severity.NOTE, numbers={"what": kind.value, "amount": amount}))
             continue
         if kind is not Change.JET or abs(one.what.amount) > LEAST_TURN_MM:
             found.append(one)
+    bands = design.target.bands
+    for other in (other for other in design.alternatives if other.kind is Change.DONOR):
+        donor = design.setup.with_needle(replace(design.present(), diameters_mm=other.diameters_mm))
+        found.append(_seen(other, donor, bands, where))
+    if at_hand.needles is not None:
+        best = rank(at_hand.needles, design.target, design.learned, intervals=0).best()
+        fitted = best.needle.diameters_mm, best.lambda_predicted
+        what = alternative(Change.NEEDLE, design.learned, design.target, best.drop_mm, *fitted, amount=0.0)
+        found.append(_seen(what, design.setup.with_needle(best.needle), bands, where))
     if design.stages() is not Stages.NOTHING:
         off = float(design.remove_um().max())
         after = design.needle.diameters_mm, design.final.expected
@@ -234,8 +263,8 @@ def _fits(at_hand: AtHand, setup: Setup) -> None:
         raise InputError(msg)
 
 
-def _all(design: Design, at_hand: AtHand) -> Iterator[tuple[Change, float, Setup]]:
-    """Each change with its size and the parts it leaves."""
+def _all(design: Design, at_hand: AtHand) -> Iterator[tuple[Change, float, Callable[[], Setup]]]:
+    """Each change with its size, and what makes the parts it leaves."""
     setup = design.setup
     carburettor, valve = setup.carburettor, setup.carburettor.air_valve
 
@@ -247,18 +276,18 @@ def _all(design: Design, at_hand: AtHand) -> Iterator[tuple[Change, float, Setup
 
     if isinstance(valve, AirValve):
         if np.ptp(carburettor.jet.drop_range_mm()) > LEAST_TURN_MM:
-            yield Change.JET, float("nan"), setup
-        yield from ((Change.HOLDER, by, raised(by)) for by in at_hand.holder_mm)
+            yield Change.JET, float("nan"), lambda: setup
+        yield from ((Change.HOLDER, by, partial(raised, by)) for by in at_hand.holder_mm)
         for shim in at_hand.shims_mm:
             harder = replace(valve, spring_preload_n=valve.spring_preload_n + shim * valve.spring_rate_n_mm)
-            yield Change.SHIM, shim, with_parts(air_valve=harder)
+            yield Change.SHIM, shim, partial(with_parts, air_valve=harder)
         for preload, rate in zip(at_hand.spring_preload_n, at_hand.spring_rate_n_mm, strict=True):
             other = replace(valve, spring_preload_n=preload, spring_rate_n_mm=rate)
-            yield Change.SPRING, preload, with_parts(air_valve=other)
-    yield from ((Change.GROOVE, by, raised(by)) for by in at_hand.raised_mm())
-    yield from ((Change.WASHERS, by, raised(by)) for by in at_hand.washers_mm)
+            yield Change.SPRING, preload, partial(with_parts, air_valve=other)
+    yield from ((Change.GROOVE, by, partial(raised, by)) for by in at_hand.raised_mm())
+    yield from ((Change.WASHERS, by, partial(raised, by)) for by in at_hand.washers_mm)
     for bore in at_hand.jet_bores_mm or _best_bore(design):
-        yield Change.OTHER_JET, bore - carburettor.jet.bore_mm, with_bore(setup, bore)
+        yield Change.OTHER_JET, bore - carburettor.jet.bore_mm, partial(with_bore, setup, bore)
 
 
 def _best_bore(design: Design) -> Sequence[float]:
@@ -282,11 +311,18 @@ def _tried(design: Design, kind: Change, amount: float, setup: Setup, where: Map
     drop, expected = then.drop_mm(), (1.0 + then.missed()) * target.lambda_target
     amount = drop - jet.drop_mm if kind is Change.JET else amount
     car = then.problem.learned
+    low, high = drops_on_table_mm(setup, car.lift_mm())
+    if not low - HAIR_MM <= drop <= high + HAIR_MM:
+        msg = "A band leaves the needle's table with that change, and nothing is known of the needle there."
+        raise SolveError(msg)
     what = alternative(kind, car, target, drop, car.present_mm(), expected, amount=amount)
     what = replace(what, before=float((learned.lambda_now() / target.lambda_target - 1.0)[what.band]))
-    if not where:
-        return Tried(what, car.setup, None)
-    turned = replace(car.setup.carburettor.jet, drop_mm=drop)
-    driven = replace(car.setup, carburettor=replace(car.setup.carburettor, jet=turned))
-    bands = car.bands.having(lambda_measured=expected, lift_mm=car.lift_mm())
-    return Tried(what, driven, at_altitude(driven, bands, None, where))
+    return _seen(what, car.setup, car.bands.having(lift_mm=car.lift_mm()), where)
+
+
+def _seen(what: Alternative, setup: Setup, bands: Bands, where: Mapping[str, Air | float]) -> Tried:
+    """A change with what it does elsewhere."""
+    carburettor = setup.carburettor
+    turned = replace(setup, carburettor=replace(carburettor, jet=replace(carburettor.jet, drop_mm=what.drop_mm)))
+    driven = bands.having(lambda_measured=what.lambda_expected)
+    return Tried(what, turned, at_altitude(turned, driven, None, where) if where else None)

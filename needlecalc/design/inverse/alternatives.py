@@ -17,7 +17,7 @@ from needlecalc.design.inverse.limits import Limit, LimitKind, Limits
 from needlecalc.design.inverse.problem import Problem, drops_on_table_mm
 from needlecalc.design.inverse.solution import LEAST_CUT_MM, Solution, best_solution
 from needlecalc.design.inverse.target import Target
-from needlecalc.errors import InputError, SolveError
+from needlecalc.errors import SolveError
 from needlecalc.parts.setup import Setup
 from needlecalc.parts.slide import SlideValve
 from needlecalc.remark import Remark, Severity
@@ -49,7 +49,7 @@ class Change(StrEnum):
     DONOR = "thicker donor"
     DEEPER = "deeper cut"
     BORE = "another bore"
-    # Tried before filing, no metal taken off; those that cost least first.
+    # Tried before filing.
     JET = "jet height"
     GROOVE = "clip groove"
     WASHERS = "washers"
@@ -57,6 +57,7 @@ class Change(StrEnum):
     SHIM = "shim under the spring"
     SPRING = "another spring"
     OTHER_JET = "another jet"
+    NEEDLE = "another needle"
     FILE = "file"
     # Of a needle cut too deep.
     NONE = "left as it is"
@@ -178,10 +179,6 @@ def solved_again(learned: Learned, target: Target, limits: Limits, setup: Setup 
         return best_solution(replace(learned, setup=setup), target, limits, law=learned.law.in_parts(setup))
     # Under another spring the piston floats elsewhere at the same air, and the depression there is another.
     lift, depression = under_other_valve(learned.setup, learned.bands.having(lift_mm=learned.lift_mm()), valve)
-    low, high = drops_on_table_mm(setup, lift)
-    if not low <= setup.carburettor.jet.drop_mm <= high:
-        msg = "With that spring a band leaves the needle's table, where nothing is known; measure the needle further."
-        raise InputError(msg)
     mean = learned.mean.copy()
     mean[learned.place.lift()] = lift
     bands = learned.bands.having(lift_mm=lift, depression_pa=depression)
