@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, fields, is_dataclass, replace
 from functools import reduce
+from itertools import combinations
 from numbers import Real
 from operator import or_
 
@@ -261,10 +262,13 @@ def merge_bands(first: Bands, second: Bands, *others: Bands, despite: str | None
             "nc.measure.normalise_bands, or give despite='reason'."
         )
         raise InputError(msg)
-    keys = _keys(drives)
-    members = {key: [(d, b) for d, drive in enumerate(drives) for b in _place(drive, key)] for key in keys}
-    between = _between_drives(drives, list(members.values()))
-    parts = [_combined(drives, group, between) for group in members.values()]
+    every = {name: np.concatenate([drive.columns[name] for drive in drives]) for name in first.columns}
+    sources = [source for drive in drives for source in drive.lift_source]
+    groups = _alike(drives)
+    between = _between_drives(every, [*groups.values()], len(drives))
+    parts = [
+        _combined({name: column[group] for name, column in every.items()}, between, len(drives)) for group in groups.values()
+    ]
     columns = {name: np.array([part[name] for part in parts]) for name in parts[0]}
     dropped = Counter[LeftOut]()
     for drive in drives:
@@ -279,12 +283,10 @@ def merge_bands(first: Bands, second: Bands, *others: Bands, despite: str | None
     setups = [drive.setup for drive in drives if drive.setup is not None]
     return Bands(
         columns,
-        load=[key[2] for key in keys],
-        rpm_low=[key[0] for key in keys],
-        rpm_high=[key[1] for key in keys],
-        lift_source=[
-            reduce(or_, (drives[d].lift_source[b] for d, b in group), LiftSource.NONE) for group in members.values()
-        ],
+        load=[key[2] for key in groups],
+        rpm_low=[key[0] for key in groups],
+        rpm_high=[key[1] for key in groups],
+        lift_source=[reduce(or_, (sources[k] for k in group), LiftSource.NONE) for group in groups.values()],
         log=first.log if len(logs) == 1 else None,
         dropped=sorted(dropped.items()),
         remarks=remarks,
@@ -292,26 +294,22 @@ def merge_bands(first: Bands, second: Bands, *others: Bands, despite: str | None
     )
 
 
-def _key(drive: Bands, band: int) -> Key:
-    return float(drive.rpm_low[band]), float(drive.rpm_high[band]), drive.load[band]
-
-
-def _keys(drives: Sequence[Bands]) -> list[Key]:
-    """Bands of all drives by edges and load; refused where edges overlap without being the same."""
-    keys = sorted({_key(drive, b) for drive in drives for b in range(drive.rpm.size)})
-    for one in keys:
-        for other in keys:
-            if one < other and one[2] == other[2] and one[0] < other[1] and other[0] < one[1]:
-                msg = (
-                    f"The drives cannot be merged: load {one[2]!r} has bands {one[0]:g} to {one[1]:g} and "
-                    f"{other[0]:g} to {other[1]:g} rpm; make all bands with the same rpm_edges."
-                )
-                raise InputError(msg)
-    return keys
-
-
-def _place(drive: Bands, key: Key) -> list[int]:
-    return [b for b in range(drive.rpm.size) if _key(drive, b) == key]
+def _alike(drives: Sequence[Bands]) -> dict[Key, list[int]]:
+    """Bands of all drives, numbered through, by edges and load; refused where edges overlap without being the same."""
+    groups: dict[Key, list[int]] = {}
+    edges = (
+        (low, high, load) for one in drives for low, high, load in zip(one.rpm_low, one.rpm_high, one.load, strict=True)
+    )
+    for number, (low, high, load) in enumerate(edges):
+        groups.setdefault((float(low), float(high), load), []).append(number)
+    for one, other in combinations(sorted(groups), 2):
+        if one[2] == other[2] and one[0] < other[1] and other[0] < one[1]:
+            msg = (
+                f"The drives cannot be merged: load {one[2]!r} has bands {one[0]:g} to {one[1]:g} and "
+                f"{other[0]:g} to {other[1]:g} rpm; make all bands with the same rpm_edges."
+            )
+            raise InputError(msg)
+    return dict(sorted(groups.items()))
 
 
 def _disagreements(drives: Sequence[Bands]) -> list[str]:
@@ -355,35 +353,28 @@ def _unequal(old: object, new: object, name: str) -> list[str]:
     return [] if old == new else [name]
 
 
-def _between_drives(drives: Sequence[Bands], groups: Sequence[list[tuple[int, int]]]) -> float:
+def _between_drives(every: Mapping[str, FloatArray], groups: Sequence[list[int]], drives: int) -> float:
     """Variance between drives, from all bands that more than one of them has."""
-    shared = [group for group in groups if len(group) > 1]
-    moments = [
-        between_visits(_column(drives, group, "lambda_measured"), np.maximum(_column(drives, group, "lambda_se"), 1e-6) ** 2)
-        for group in shared
-    ]
+    value, variance = every["lambda_measured"], np.maximum(every["lambda_se"], 1e-6) ** 2
+    moments = [between_visits(value[group], variance[group]) for group in groups if len(group) > 1]
     excess, carries = sum(one for one, _ in moments), sum(one for _, one in moments)
-    free = len(drives) - 1.0 if carries else 0.0
+    free = drives - 1.0 if carries else 0.0
     own = excess / carries if carries else 0.0
     return max((free * own + USUAL_BETWEEN_DRIVES * USUAL_BETWEEN**2) / (free + USUAL_BETWEEN_DRIVES), 0.0)
 
 
-def _column(drives: Sequence[Bands], group: list[tuple[int, int]], name: str) -> FloatArray:
-    return np.array([drives[d].columns[name][b] for d, b in group])
-
-
-def _combined(drives: Sequence[Bands], group: list[tuple[int, int]], between: float) -> dict[str, float]:
+def _combined(group: Mapping[str, FloatArray], between: float, drives: int) -> dict[str, float]:
     """One merged band."""
-    error = _column(drives, group, "lambda_se")
+    error = group["lambda_se"]
     weight = 1.0 / (error**2 + between + 1e-18)
     share = weight / weight.sum()
     # Lifts computed from one efficiency err together: their uncertainty does not shrink by averaging.
-    out = {name: _mean(_column(drives, group, name), share) for name in (*_MEANS, "lift_u_mm")}
-    out |= {name: float(_column(drives, group, name).sum()) for name in _SUMS}
-    out |= {name: float(np.sqrt(_mean(_column(drives, group, name) ** 2, share))) for name in _SPREADS}
+    out = {name: _mean(group[name], share) for name in (*_MEANS, "lift_u_mm")}
+    out |= {name: float(group[name].sum()) for name in _SUMS}
+    out |= {name: float(np.sqrt(_mean(group[name] ** 2, share))) for name in _SPREADS}
     variance_between = float((share**2).sum()) * between
     variance = variance_between + float((share**2 * error**2).sum())
-    free = (len(drives) - 1.0 + USUAL_BETWEEN_DRIVES) * (variance / (variance_between + 1e-18)) ** 2
+    free = (drives - 1.0 + USUAL_BETWEEN_DRIVES) * (variance / (variance_between + 1e-18)) ** 2
     return out | {"lambda_se": stretch(free) * float(np.sqrt(variance))}
 
 
