@@ -144,6 +144,23 @@ def test_a_large_hole_is_found_and_measured(lift):
     assert np.abs(miss).max() < 3.0
 
 
+def test_of_two_banks_the_one_that_leaks_is_named():
+    named = []
+    for seed in SEEDS:
+        sound = cars(seed)
+        # Both nuts stand alike: the leak leans its own side.
+        torn = replace(cars(seed, idle_excess=0.5), jet_drop_mm=sound.jet_drop_mm)
+        sides = [bands_of(car, np.random.default_rng([seed, 5])) for car in (sound, torn)]
+        one = setup_of(sound)
+        twice = {name: 2 * getattr(one.engine, name) for name in ("displacement_cm3", "cylinders", "carburettors")}
+        both = nc.design.both_banks(*(side.having(lift_setup=None) for side in sides))
+        checks = nc.check_engine(both, setup=replace(one, engine=replace(one.engine, **twice)))
+        assert checks.named("air leak signature at left").verdict != "red"
+        named.append(checks.named("air leak signature at right").verdict)
+    assert named.count("red") >= 6
+    assert "green" not in named
+
+
 def test_a_needle_that_is_lean_at_idle_is_no_leak():
     # The needle's own table says that it is lean there, so nothing is left for a leak to explain.
     car = cars(1)
