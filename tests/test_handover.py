@@ -99,7 +99,7 @@ def test_a_german_word_is_no_unit():
 def test_before_and_after_stand_in_plain_words():
     text = one_line(pages_of("en").customer())
     assert re.search(r"lambda, full load 1\.0\d too lean: pistons can melt 0\.(8|9)\d right", text)
-    assert "filed by hand for this engine, in 2 drives" in text
+    assert "filed by hand for this engine, with 2 drives" in text
     assert "fit a new needle van as fitted and set the jet face 1.60 mm" in text
     assert "Next check after 500 km" in text
     assert "SET AGAIN BEFORE DESCENDING" in text

@@ -18,7 +18,7 @@ NINETY = "90 %"
 CARD, CARD_NAME, BY_BAND = "HÖHENKARTE", "Karte", "Alle Messpunkte"
 HOME = "zu Hause"
 PLACES = {"the drive": HOME, "home": HOME}
-KINDS = {"idle": "Leerlauf", "cruise": "Reise", "full": "Volllast"}
+KINDS = {"idle": "Leerlauf", "cruise": "Teillast", "full": "Volllast"}
 CLIMB = "{place}: VOR DER AUFFAHRT {there}. VOR DER ABFAHRT {back}."
 FLATS, ONE_FLAT = "{flats:g} Flächen", "{flats:g} Fläche"
 RAISE, LOWER = "Düse {flats} höher drehen (magerer)", "Düse {flats} tiefer drehen (fetter)"
@@ -62,7 +62,7 @@ SPEED = "{kind} {rpm:.0f} U/min"
 SHOWN = "Gezeigt: {bands}. 90 %: neun von zehn Mal liegt Lambda darin."
 PILOT = "Den Leerlauf macht das Leerlaufsystem, nicht die Nadel. Dort einstellen."
 FLAT_IS = "Eine Fläche ist eine Sechstelumdrehung der Düsenmutter."
-CO_MEANS = "CO im Leerlauf, trocken, ohne Falschluft; 0.5 % Rest-O2 im Abgas geben etwa 0.8 dazu."
+CO_MEANS = "CO im Leerlauf, trocken, ohne Falschluft; 0.5 % Restsauerstoff im Abgas geben etwa 0.8 dazu."
 AT_STOP = "Gilt für die Nadel am ersten Halt: nach dem nächsten Feilen eine neue Karte machen."
 RANGE_ASSUMED = "Der Verstellweg ist nicht angegeben: {mm:.1f} mm je Richtung sind angenommen."
 NEVER = (
@@ -71,7 +71,7 @@ NEVER = (
 )
 ASSUMES = "Drehzahl, Gas und Kraftstoff wie auf der Messfahrt, Luft der Normatmosphäre. Im Zweifel gilt das Messgerät."
 ROAD = (
-    "Lambda auf der Strecke. Durchgezogen: Volllast. Gestrichelt: Reise. Punktiert: Leerlauf. Feine Punkte: Grenzen. Grau: "
+    "Lambda auf der Strecke. Durchgezogen: Volllast. Gestrichelt: Teillast. Punktiert: Leerlauf. Feine Punkte: Grenzen. Grau: "
     "Höhe der Straße."
 )
 ROAD_TURNED = f"{ROAD} Dick: wie zu Hause eingestellt. Dünn: für {{place}} eingestellt."
@@ -81,7 +81,7 @@ LIMITS = {"full": "Volllast, magerste", "foul": "Kerzen verrußen", "misfire": "
 CUSTOMER, TESTER = "FÜR DEN KUNDEN", "FÜR DIE PRÜFSTELLE"
 CUSTOMER_NAME, TESTER_NAME = "Kunde", "Prüfstelle"
 COMPLAINT, FOUND_THEN, DONE = "Beanstandung", "Befund", "Ausgeführt"
-FILED = "Die Nadel wurde von Hand für diesen Motor gefeilt, in {drives} Fahrten mit dem Lambdagerät."
+FILED = "Die Nadel wurde von Hand auf diesen Motor gefeilt, nach {drives} Messfahrten mit Lambdagerät."
 JET_SET = "Düse steht jetzt {after:.2f} mm unter der Brücke, vorher {before:.2f} mm."
 NEEDLE_SET = "Nadel hängt jetzt {mm:.2f} mm {way} als vorher."
 HIGHER, LOWER_DOWN = "höher", "tiefer"
