@@ -20,6 +20,7 @@ from needlecalc.report import words_pages
 from needlecalc.report.pages import pdf_of
 
 LIFTS = np.array([2.5, 5.0, 9.0, 13.0, 18.0, 24.0])
+LEAN = (0.95, 1.0, 1.0, 0.919, 0.919, 0.919)
 LOADS = ("idle", "light", "light", "full", "full", "full")
 
 
@@ -125,10 +126,13 @@ def test_the_turn_brings_each_load_nearer_to_home_and_full_load_stays_rich():
     low, high = (found.flats(place) for place in found.away())
     assert high <= low < 0.0
     assert found.flats(found.home()) == 0.0
-    lean = card_of(2400.0, lambda_now=(0.95, 1.0, 1.0, 0.919, 0.919, 0.919)).trip
+    lean = card_of(2400.0, lambda_now=LEAN).trip
     # On the way out of home full load must not pass 0.92 either, so the nut stays nearer.
     assert high < lean.flats(lean.away()[0]) <= 0.0
     assert max(one.place.lambda_predicted[3:].max() for one in lean.situations()) <= 0.92 + 1e-9
+    assert lean.held == ("2400 m",)
+    assert "No further: full load would run too lean on the way." in words(card_of(2400.0, lambda_now=LEAN))
+    assert "No further" not in words(card_of(500.0))
 
 
 def test_a_drive_on_the_mountain_is_first_set_for_home():

@@ -130,7 +130,7 @@ class AltitudeCard(Shown, Printed):
         small += [words.ASSUMES, words.NEVER.format(limit=self.trip.as_set.leanest)]
         return (
             Words(f"{words.CARD}   {self.trip.car.setup.name}", Weight.TITLE, verbatim=True),
-            *(Words(line, Weight.ORDER) for line in self.orders()),
+            *(Words(line, Weight.LOUD) for line in self.orders()),
             *(Words(line, Weight.GRAVE, mark="!") for line in self.warnings()),
             self._lambdas(),
             *self._slopes(),
@@ -147,7 +147,8 @@ class AltitudeCard(Shown, Printed):
         leave = words.STAYS_SLIDE if self.trip.slide() else words.STAYS
         for place in away:
             there, back = (turn_words(self.trip, side * self.trip.flats(place)) for side in (1.0, -1.0))
-            out.append((words.CLIMB if there else leave).format(place=place.name, there=there, back=back))
+            said = (words.CLIMB if there else leave).format(place=place.name, there=there, back=back)
+            out.append(f"{said}{words.HELD if place.name in self.trip.held else ''}")
         return [*out, *([words.DESCEND] if any(map(self.trip.flats, away)) else [])]
 
     @in_its_language

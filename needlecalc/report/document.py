@@ -24,6 +24,7 @@ class Weight(Enum):
 
     TITLE = (15.0, True, "h1")
     HEADING = (11.5, True, "h2")
+    LOUD = (13.0, True, "p")
     ORDER = (11.0, True, "p")
     GRAVE = (9.5, True, "p")
     PLAIN = (11.0, False, "p")
@@ -191,7 +192,7 @@ class Document:
             return f"<figure><img{wide} alt='{alt}' src='data:image/svg+xml;base64,{inside}'>{caption}</figure>"
         if isinstance(block, Words):
             said = html.escape(typeset(self.say(block)))
-            said = f"<b>{said}</b>" if block.weight in (Weight.ORDER, Weight.GRAVE) else said
+            said = f"<b>{said}</b>" if block.weight in (Weight.LOUD, Weight.ORDER, Weight.GRAVE) else said
             size = " class='small'" if block.weight is Weight.SMALL else ""
             return f"<{block.weight.value[2]}{size}>{said}</{block.weight.value[2]}>"
         table = self.of(block)

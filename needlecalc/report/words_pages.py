@@ -28,6 +28,7 @@ RAISE, LOWER = "raise the jet {flats} (leaner)", "lower the jet {flats} (richer)
 RAISE_NEEDLE = "raise the needle {mm:.2f} mm by clip or washers (richer)"
 LOWER_NEEDLE = "lower the needle {mm:.2f} mm by clip or washers (leaner)"
 STAYS, STAYS_SLIDE = "{place}: leave the jet as it is.", "{place}: leave clip and washers as they are."
+HELD = " No further: full load would run too lean on the way."
 FOR_HOME = "At home first {turn}: the drive was in other air."
 DESCEND = "SET AGAIN BEFORE DESCENDING: what is right on the mountain is lean in the valley."
 STATES: dict[StrEnum, str] = {

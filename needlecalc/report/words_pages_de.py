@@ -25,6 +25,7 @@ RAISE, LOWER = "Düse {flats} höher drehen (magerer)", "Düse {flats} tiefer dr
 RAISE_NEEDLE = "Nadel {mm:.2f} mm höher hängen, mit Clip oder Scheiben (fetter)"
 LOWER_NEEDLE = "Nadel {mm:.2f} mm tiefer hängen, mit Clip oder Scheiben (magerer)"
 STAYS, STAYS_SLIDE = "{place}: Düse lassen, wie sie ist.", "{place}: Clip und Scheiben lassen, wie sie sind."
+HELD = " Nicht weiter: die Volllast würde unterwegs zu mager."
 FOR_HOME = "Zu Hause zuerst {turn}: die Messfahrt war in anderer Luft."
 DESCEND = "VOR DER ABFAHRT ZURÜCKSTELLEN: was am Berg stimmt, ist im Tal zu mager."
 STATES: dict[StrEnum, str] = {
@@ -71,8 +72,8 @@ NEVER = (
 )
 ASSUMES = "Drehzahl, Gas und Kraftstoff wie auf der Messfahrt, Luft der Normatmosphäre. Im Zweifel gilt das Messgerät."
 ROAD = (
-    "Lambda auf der Strecke. Durchgezogen: Volllast. Gestrichelt: Teillast. Punktiert: Leerlauf. Feine Punkte: Grenzen. Grau: "
-    "Höhe der Straße."
+    "Lambda auf der Strecke. Durchgezogen: Volllast. Gestrichelt: Teillast. Punktiert: Leerlauf. Feine Punkte: Grenzen. "
+    "Grau: Höhe der Straße."
 )
 ROAD_TURNED = f"{ROAD} Dick: wie zu Hause eingestellt. Dünn: für {{place}} eingestellt."
 ROAD_X, ROAD_Y = "Weg (km)", "Lambda (-)"

@@ -77,6 +77,7 @@ class Trip:
     turned: tuple[Place, ...]  # the same places, the jet turned for each
     not_back: tuple[Place, ...]  # at home, the jet still as it was turned for each place
     range_assumed: bool  # the nut's range was not stated, and a turn either way is taken
+    held: tuple[str, ...]  # names of places that ask for more, which full load does not bear
 
     @property
     def car(self) -> Car:
@@ -148,13 +149,17 @@ def trip(outlook: AltitudeOutlook) -> Trip:
     home, car = home_of(driven.places), driven.car
     at_home = abs(np.log(home.air.density_kg_m3() / car.setup.air.density_kg_m3())) < WEATHER
     wanted = home.lambda_predicted if at_home else car.driven[0]
-    turned = []
+    turned, held = [], []
     for place in driven.places:
-        stays = at_home and place in (home, driven.places[0])
-        turned.append(place if stays else car.at(place.name, place.air, _best_drop(driven, place, home, wanted)))
+        if at_home and place in (home, driven.places[0]):
+            turned.append(place)
+            continue
+        drop, further = _best_drop(driven, place, home, wanted)
+        turned.append(car.at(place.name, place.air, drop))
+        held += [place.name] if further else []
     back = tuple(car.at(place.name, home.air, place.drop_mm) for place in turned)
     low, high = car.setup.carburettor.jet.drop_range_mm()
-    return Trip(driven, tuple(turned), back, low == high)
+    return Trip(driven, tuple(turned), back, low == high, tuple(held))
 
 
 def speaking(bands: Bands, ratio: FloatArray) -> dict[str, int]:
@@ -185,19 +190,20 @@ def home_of(places: tuple[Place, ...]) -> Place:
     return next((place for place in places if place.name == HOME), places[0])
 
 
-def _best_drop(outlook: AltitudeOutlook, place: Place, home: Place, wanted: FloatArray) -> float:
-    """The jet drop that brings a place nearest to what is wanted; the present one where nothing else is allowed."""
+def _best_drop(outlook: AltitudeOutlook, place: Place, home: Place, wanted: FloatArray) -> tuple[float, bool]:
+    """The jet drop that brings a place nearest to what is wanted, and whether full load keeps it from the best of all."""
     car, load = outlook.car, np.array(outlook.bands.load)
     drops, full = _drops(car, np.concatenate([car.lift_mm, place.lift_mm, home.lift_mm])), load == "full"
     there, on_the_way = (car.lambda_at(air, drops[:, None]) for air in (place.air, home.air))
     missed = np.log(there / wanted) ** 2
     reached = set(outlook.bands.load) - ({"idle"} if isinstance(car.setup.carburettor.air_valve, SlideValve) else set())
     worth = sum((missed[:, load == name].mean(axis=1) for name in reached), np.zeros(drops.size))
+    best = int(np.argmin(worth))
     # Full load is never planned leaner than it bears: neither there nor on the way out of home.
     for now, was in ((there, place.lambda_predicted), (on_the_way, home.lambda_predicted)):
         lean = (now[:, full] > np.maximum(outlook.leanest, was[full])).any(axis=1)
         worth = np.where(lean & (drops != car.drop_mm), np.inf, worth)
-    return float(drops[np.argmin(worth)])
+    return float(drops[np.argmin(worth)]), bool(np.argmin(worth) != best)
 
 
 def _drops(car: Car, lifts: FloatArray) -> FloatArray:
