@@ -85,6 +85,11 @@ TARGET = """
 # [history]
 # file = "passes.json"
 """
+AT_HAND = """
+# Parts at hand, tried before the file: python -m needlecalc keys at_hand
+# [at_hand]
+# {at_hand}
+"""
 
 
 def new_job(folder: Path, *, log: Path | None = None, slide: bool = False) -> tuple[Path, Log | None]:
@@ -99,13 +104,17 @@ def new_job(folder: Path, *, log: Path | None = None, slide: bool = False) -> tu
     moves, kept = ("clip grooves and washers", "needle") if slide else ("the jet nut", "jet")
     words["range"] = f"range of {moves}; without both ends the {kept} stays where it is"
     words["lift_is"] = "opening of the slide" if slide else "marker rod in the damper cap, above its place at rest"
+    clip = (
+        "groove_mm = 0.9\n# groove = 2    # that holds the clip, counted from the top\n# grooves = 4\n# washers_mm = [0.5]"
+    )
+    words["at_hand"] = clip if slide else "jet_bores_mm = [2.50, 2.60]\n# holder_mm = [-0.5, 0.5]"
     drive = GAUGE
     if read is not None:
         drive, computed = _of_log(read, os.path.relpath(log, folder) if log is not None else "", slide=slide)
         if computed:
             words["bare"] = ""
             parts |= {section: _lines(section, blank=True) for section in ("engine", "air_valve")}
-    text = HEAD + (SLIDE if slide else VALVE) + AIR_AND_FUEL + drive + TARGET
+    text = HEAD + (SLIDE if slide else VALVE) + AIR_AND_FUEL + drive + TARGET + AT_HAND
     if slide and read is not None and read.manifold_pressure_pa is not None:
         parts["engine"] = _lines("engine", blank=True)
         text += "\n[engine]    # for the air flow, from which the depression under the slide follows\n{engine}\n"

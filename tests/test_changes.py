@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import tomllib
 from dataclasses import replace
 
 import numpy as np
@@ -11,6 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 import needlecalc as nc
+from needlecalc.__main__ import main
 from needlecalc.design.inverse.alternatives import Change
 
 LIFTS = np.linspace(2.0, 24.0, 8)
@@ -227,3 +229,13 @@ def test_a_wrong_key_of_parts_is_told_with_its_line(case):
     job = nc.read_job(case)
     with pytest.raises(nc.InputError, match=r"\[at_hand\] A piston holds its needle"):
         job.changes(job.design())
+
+
+@pytest.mark.parametrize(("kind", "step"), [((), "holder_mm"), (("--slide",), "groove_mm")])
+def test_a_new_job_shows_what_can_be_stated(tmp_path, kind, step):
+    assert main(["new", str(tmp_path / "car"), *kind]) == 0
+    text = (tmp_path / "car" / "job.toml").read_text()
+    shown = text[text.index("# [at_hand]") :].replace("# ", "", 1).replace("\n# ", "\n")
+    given = tomllib.loads(shown)["at_hand"]
+    assert step in given
+    nc.AtHand(**given)
