@@ -50,19 +50,7 @@ COMMANDS = {
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
-    """Exit code of one command.
-
-    Parameters
-    ----------
-    arguments : sequence of str or None
-        The words of the command; those of the process when not given.
-
-    Returns
-    -------
-    int
-        0 usable, 1 output cut short by its reader, 2 bad input, 3 cannot be met by filing, or overcut, 4 locked by a
-        red check.
-    """
+    """Exit code of one command, by its words; by those of the process when not given."""
     parser = _parser()
     asked, left = parser.parse_known_args(arguments)
     if asked.command == "measured":

@@ -254,14 +254,20 @@ def _typed(words: Sequence[str], stations: int) -> FloatArray:
         got = counted(len(words), "reading")
         msg = f"measured got {got}, but the needle has {stations} stations; give - where none was taken."
         raise InputError(msg)
-    out = []
-    for station, word in enumerate(words, start=1):
-        try:
-            out.append(float("nan") if word == "-" else float(word))
-        except ValueError as error:
-            msg = f"The reading of station {station} is {shown(word)}, not a number; type mm with a point, or - for none."
-            raise InputError(msg) from error
-    return np.array(out)
+    cure = "type mm with a point, or - for none"
+    found = [
+        float("nan") if word == "-" else _number(word, f"The reading of station {station}", cure)
+        for station, word in enumerate(words, start=1)
+    ]
+    return np.array(found)
+
+
+def _number(word: str, what: str, cure: str) -> float:
+    try:
+        return float(word)
+    except ValueError as error:
+        msg = f"{what} is {shown(word)}, not a number; {cure}."
+        raise InputError(msg) from error
 
 
 def _history_path(job: Job) -> Path:
@@ -365,13 +371,7 @@ def ranked(asked: Namespace) -> int:
 def at_heights(asked: Namespace) -> int:
     """The design at other altitudes, with the second check at home."""
     job = read_job(asked.job)
-    heights = []
-    for word in asked.heights:
-        try:
-            heights.append(float(word))
-        except ValueError as error:
-            msg = f"The height {shown(word)} is no number; type metres above sea level, such as 1800."
-            raise InputError(msg) from error
+    heights = [_number(word, "The height", "type metres above sea level, such as 1800") for word in asked.heights]
     route = read_route(asked.route) if asked.route else None
     if route is not None and not heights and "trip_m" not in job.settings["altitude"]:
         heights = [float(route.height_m.max())]

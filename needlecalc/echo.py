@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 import sys
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Mapping
 from datetime import date, datetime, time
 
 LONGEST_NAME = 80
@@ -21,22 +21,8 @@ def step(words: str) -> None:
 
 
 def plain(text: str, most: int | None = None) -> str:
-    r"""Text on one line, safe to print: a control character as a backslash and its number.
+    r"""Text on one line, safe to print: a control character as a backslash and its number; cut where longer than ``most``.
 
-    Parameters
-    ----------
-    text : str
-        What the user typed.
-    most : int or None
-        Length beyond which it is cut, three points at its end; whole when not given.
-
-    Returns
-    -------
-    str
-        The same text where it is short and plain.
-
-    Examples
-    --------
     >>> print(plain("van\n\x1b[31m needle", 12))
     van\n\x1b...
     """
@@ -47,51 +33,32 @@ def plain(text: str, most: int | None = None) -> str:
 def shown(value: object) -> str:
     """Value as a job file writes it, text in quotes, cut where it is long.
 
-    Parameters
-    ----------
-    value : object
-        The value.
-
-    Returns
-    -------
-    str
-        Its text.
-
-    Examples
-    --------
     >>> shown([True, "idle", {"a": 1}])
     "[true, 'idle', {a = 1}]"
     """
-    text = ""
-    for piece in _pieces(value):
-        text += piece
-        if len(text) > LONGEST_VALUE:
-            return f"{plain(text[:LONGEST_VALUE])}..."
-    return plain(text)
+    text = _written(value, LONGEST_VALUE)
+    return plain(text) if len(text) <= LONGEST_VALUE else f"{plain(text[:LONGEST_VALUE])}..."
 
 
-def _pieces(value: object) -> Iterator[str]:
-    if value is None:
-        yield "nothing"
-    elif isinstance(value, bool):
-        yield str(value).lower()
-    elif isinstance(value, Mapping):
-        yield "{"
-        for place, (key, inner) in enumerate(value.items()):
-            yield f"{', ' if place else ''}{key} = "
-            yield from _pieces(inner)
-        yield "}"
-    elif isinstance(value, list | tuple):
-        yield "["
-        for place, inner in enumerate(value):
-            yield ", " if place else ""
-            yield from _pieces(inner)
-        yield "]"
-    elif isinstance(value, date | datetime | time):
-        yield value.isoformat()
-    elif isinstance(value, float):
-        yield repr(float(value))
-    elif isinstance(value, int) and abs(value) >= 10**MOST_DIGITS:
-        yield f"a whole number of more than {MOST_DIGITS} digits"
-    else:
-        yield repr(value)
+def _written(value: object, room: int) -> str:
+    """The same whole where it fits into the room, else some more than the room."""
+    if isinstance(value, Mapping):
+        return _row("{}", ((f"{key} = ", one) for key, one in value.items()), room)
+    if isinstance(value, list | tuple):
+        return _row("[]", (("", one) for one in value), room)
+    if value is None or isinstance(value, bool):
+        return "nothing" if value is None else str(value).lower()
+    if isinstance(value, date | datetime | time):
+        return value.isoformat()
+    if isinstance(value, int) and abs(value) >= 10**MOST_DIGITS:
+        return f"a whole number of more than {MOST_DIGITS} digits"
+    return repr(float(value) if isinstance(value, float) else value)
+
+
+def _row(ends: str, entries: Iterable[tuple[str, object]], room: int) -> str:
+    text = ends[0]
+    for head, one in entries:
+        if len(text) > room:
+            break
+        text += f"{', ' if len(text) > 1 else ''}{head}{_written(one, room - len(text))}"
+    return text + ends[1]

@@ -221,7 +221,7 @@ def test_other_altitudes(made, capsys):
     assert main(["altitude", str(made)]) == 2
     assert "altitude needs a height: type it after the job in m" in capsys.readouterr().err
     assert main(["altitude", str(made), "high"]) == 2
-    assert "The height 'high' is no number" in capsys.readouterr().err
+    assert "The height is 'high', not a number" in capsys.readouterr().err
     assert main(["altitude", str(made), "1800"]) in (0, 3)
     assert "1800 m: " in capsys.readouterr().out
     assert "1800 m: " in (made.parent / "out" / "altitude_card.txt").read_text()
