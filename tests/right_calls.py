@@ -99,7 +99,6 @@ def right_calls(folder: Path) -> dict[str, dict[str, Any]]:
         "Jet": {"bore_mm": 2.54, "drop_mm": 1.6, "drop_min_mm": 0.8, "drop_max_mm": 2.5, "mounting": "centred"},
         "SlideValve": {"throat_bore_mm": 30.0, "max_lift_mm": 25.0, "usual_depression_pa": 2000.0},
         "AirValve": vars(valve).copy(),
-        "lift_after_change": {"before": valve, "after": valve, "lift_mm": [3.0], "air": nc.Air()},
         "Carburettor": {**parts, "shoulder_offset_mm": 0.0, "float_level_mm": 6.0, "float_ahead_mm": 70.0},
         "Engine": {"displacement_cm3": 1500.0, "cylinders": 4, "carburettors": 1, "volumetric_efficiency": 0.85},
         "VolumetricEfficiency": {

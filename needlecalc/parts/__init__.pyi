@@ -1,6 +1,5 @@
 """Readings of a needle at the bench, lifts of other parts, and the fuel past a needle."""
 
-from needlecalc.parts.carburettor import lift_after_change as lift_after_change
 from needlecalc.parts.measured import measured_needle as measured_needle
 from needlecalc.parts.measured import read_readings as read_readings
 from needlecalc.parts.needles import NeedleTables as NeedleTables

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from needlecalc.arrays import check_choice, check_each, check_range
+from needlecalc.arrays import check_choice, check_range
 from needlecalc.errors import InputError
 from needlecalc.parts.engine import Air, Fuel
 from needlecalc.parts.needle import Needle
@@ -217,40 +217,6 @@ class AirValve(Shown):
     def lift_mm(self, air_flow: ArrayLike, air: Air) -> FloatArray:
         """Lift that passes an air flow; NaN where it is more than the throat passes."""
         return lift_for_flow_mm(air_flow, lambda lift: self.air_flow_g_s(lift, air), 0.0, self.travel_mm())
-
-
-def lift_after_change(before: AirValve, after: AirValve, lift_mm: ArrayLike, air: Air) -> FloatArray:
-    """Lift after another spring or piston, the engine breathing the same air.
-
-    Parameters
-    ----------
-    before, after : AirValve
-        The air valve as it is, and as it will be.
-    lift_mm : array_like, shape (...)
-        Lift as it is. [mm]
-    air : Air
-        Air of the day.
-
-    Returns
-    -------
-    array, shape (...)
-        Lift as it will be; NaN where the piston would meet a stop. [mm]
-
-    Raises
-    ------
-    InputError
-        If a lift lies off the travel of either.
-
-    Examples
-    --------
-    >>> from dataclasses import replace
-    >>> valve = AirValve(throat_bore_mm=38.0, disc_diameter_mm=60.0, piston_mass_kg=0.26, spring_preload_n=1.2)
-    >>> print(lift_after_change(valve, replace(valve, spring_preload_n=2.4), [4.0, 16.0], Air()).round(2))
-    [ 3.64 14.45]
-    """
-    travel = min(before.travel_mm(), after.travel_mm())
-    lift = check_each(lift_mm, "lift_mm", 0.0, travel, allow_nan=True, cure="That is the travel of the piston.")
-    return lift_for_flow_mm(before.air_flow_g_s(lift, air), lambda y: after.air_flow_g_s(y, air), 0.0, travel)
 
 
 @dataclass(frozen=True, repr=False, eq=False)

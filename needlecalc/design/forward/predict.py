@@ -11,7 +11,7 @@ from needlecalc.arrays import check_range
 from needlecalc.echo import shown
 from needlecalc.errors import InputError
 from needlecalc.measure.drive.bands import Bands
-from needlecalc.parts.carburettor import AirValve, lift_after_change
+from needlecalc.parts.carburettor import AirValve
 from needlecalc.parts.needle import Needle
 from needlecalc.parts.setup import Setup, fuel_flow
 from needlecalc.physics.annulus import BoreFlow
@@ -89,7 +89,7 @@ def under_other_valve(setup: Setup, bands: Bands, air_valve: AirValve) -> tuple[
     if not isinstance(present, AirValve):
         msg = "A slide has no piston or spring to change; leave air_valve out."
         raise InputError(msg)
-    lift = lift_after_change(present, air_valve, bands.lift_mm, setup.air)
+    lift = air_valve.lift_mm(present.air_flow_g_s(bands.lift_mm, setup.air), setup.air)
     stopped = ~np.isfinite(lift)
     if stopped.any():
         msg = (

@@ -24,7 +24,7 @@ from needlecalc.design.inverse.target import Target
 from needlecalc.design.inverse.uncertainty import Cars, Outlook, held_mm, idle_aim, idle_band, outlook, sources
 from needlecalc.design.inverse.verdict import judged
 from needlecalc.errors import InputError
-from needlecalc.measure.checks.check import Checks, gated
+from needlecalc.measure.checks.check import Checks
 from needlecalc.parts.needle import Needle
 from needlecalc.parts.setup import Setup
 from needlecalc.units import FloatArray
@@ -101,7 +101,8 @@ def solve(
     >>> solve(road.target, road.setup, checks=road.checks)
     Design: usable, worst band 0.7 % off target
     """
-    gated(checks)
+    if checks is not None:
+        checks.gate()
     limits = limits or Limits()
     check_range(risk, "risk", 0.0, 1.0, cure="It is a chance; 0.05 is one drive in twenty.")
     learned = prepared(learned or learn(target.bands, setup, doubts=doubts), target, limits)

@@ -264,14 +264,6 @@ class Checks(Shown):
         return notes
 
 
-def gated(checks: Checks | None) -> tuple[str, ...]:
-    """What a sheet says of the checks, if they let the cut through; nothing without checks."""
-    if checks is None:
-        return ()
-    checks.gate()
-    return checks.notes()
-
-
 def graded(value: float, limit: Pair) -> Verdict:
     """Verdict on a number by its amber and red limit, each of them already bad.
 

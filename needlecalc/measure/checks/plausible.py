@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from needlecalc.gaussian import NINETY
-from needlecalc.measure.checks.check import Cause, Check, CheckKind, Verdict, graded, judged, missing
+from needlecalc.measure.checks.check import Cause, Check, CheckKind, Verdict, graded, judged, missing, worse
 from needlecalc.measure.checks.inspection import GasReading
 from needlecalc.measure.checks.limits import CheckLimits
 from needlecalc.measure.drive.bands import Bands
@@ -75,7 +75,7 @@ def _lifts(bands: Bands | None, setup: Setup | None, limits: CheckLimits) -> Che
         Cause.AIR_OFF: graded(share, limits.air_share),
         Cause.LIFT_ODD: graded(found.chance, limits.lift_chance),
     }
-    verdict = max(sizes.values(), key=list(Verdict).index)
+    verdict = worse(*sizes.values())
     causes = tuple(cause for cause, one in sizes.items() if one is verdict)[:1] if verdict is not Verdict.GREEN else ()
     percent = 100.0 * float(np.expm1(found.ln_share))
     return Check(kind, verdict, {"value": -found.shift_mm, "percent": percent}, limits.lift_shift_mm, causes=causes)
