@@ -117,3 +117,11 @@ def test_a_manometer_serves_where_it_was_read_and_the_balance_elsewhere():
     read = nc.with_lift(bands, setup, depression_pa=[np.nan, np.nan, 1700.0, np.nan, np.nan])
     got = setup.carburettor.depression_pa(LIFTS, read.depression_pa)
     np.testing.assert_allclose(got, np.where(LIFTS == 12.0, 1700.0, VALVE.depression_pa(LIFTS)))
+
+
+def test_a_jet_trimmed_a_hair_past_the_end_stated_stands_where_it_stands():
+    ends = {"drop_min_mm": 0.8, "drop_max_mm": 3.0, "flat_mm": 0.16}
+    assert nc.Jet(bore_mm=2.54, drop_mm=3.015, **ends).drop_range_mm() == (0.8, 3.015)
+    assert nc.Jet(bore_mm=2.54, drop_mm=0.785, **ends).drop_range_mm() == (0.785, 3.0)
+    with pytest.raises(nc.InputError, match=r"the nut's range is 0\.8 to 3 mm"):
+        nc.Jet(bore_mm=2.54, drop_mm=3.1, **ends)

@@ -14,6 +14,7 @@ import needlecalc as nc
 from needlecalc.design.inverse.fit import response
 from needlecalc.design.inverse.solution import best_solution
 from needlecalc.design.inverse.uncertainty import Cars, idle_band, outlook, sources, trimmed
+from needlecalc.report import say
 
 LIFTS = np.linspace(2.0, 25.0, 8)
 CUT_MM = np.array([0, 10, 30, 45, 50, 55, 50, 40, 40, 40, 40, 40, 40]) / 1000
@@ -237,3 +238,37 @@ def test_a_nut_told_to_turn_by_whole_flats_leaves_idle_less_sure():
         design = nc.solve(target, learned.setup, limits=limits, learned=learned, with_alternatives=False)
         wide[flats] = (design.final.high - design.final.low)[0]
     assert wide["whole"] > 1.15 * wide["half"]
+
+
+@pytest.mark.parametrize(("fuel_k", "tested"), [(0.5, False), (5.0, False), (20.0, False), (5.0, True)])
+def test_the_nut_takes_away_of_idles_miss_what_is_not_the_days_fuel(fuel_k, tested):
+    # Judged by cars drawn through the law itself: of none, half and all the share told leaves the least mean square.
+    setup = make_setup(drop_min_mm=0.6, drop_max_mm=3.0)
+    bands = nc.typed_bands(
+        [850, 2000, 3000, 4500], [1.0, 1.06, 1.10, 1.08], lift_mm=[3.0, 9.0, 16.0, 24.0], lift_u_mm=0.3,
+        load=["idle", "light", "full", "full"], lambda_se=0.004,
+    )  # fmt: skip
+    target = nc.make_target(bands, idle_co_percent=1.5) if tested else nc.make_target(bands)
+    design = nc.solve(target, setup, doubts=nc.Doubts(fuel_temperature_k=fuel_k), with_alternatives=False)
+    trim, learned = design.trim(), design.learned
+    if tested:
+        assert trim.share == 1.0
+        assert "trim idle to lambda" in say.jet_on_sheet(design)
+        return
+    stop, cars = design.next_stage().needle.diameters_mm, Cars.of(learned, 4000)
+    cut, rng = stop != design.present().diameters_mm, np.random.default_rng(5)
+    filed = stop + learned.doubts.hand_mm * rng.standard_normal((4000, stop.size))
+    diameters = np.where(cut, np.minimum(filed, cars.untouched_mm()), cars.untouched_mm())
+    that_day, usual = (cars.law.log_lambda(diameters, trim.drop_mm, day) for day in (-1, None))
+    by_drop = learned.slopes(stop, trim.drop_mm)[1][:, -1]
+    aim = np.log(design.idle_to())
+    read = that_day[:, 0] + 0.0057 * rng.standard_normal(4000)
+    left = {}
+    for share in (0.0, 0.5, 1.0):
+        turned = usual - np.outer(share * (read - aim) / by_drop[0], by_drop)
+        left[share] = float(np.mean((turned - np.append(aim, usual.mean(axis=0)[1:])) ** 2))
+    assert trim.share == min(left, key=left.get)
+    words = {0.0: "leave the nut there", 0.5: "bring it half the way to lambda", 1.0: "trim idle to lambda"}
+    assert words[trim.share] in say.jet_on_sheet(design)
+    # Set there first, idle is expected right.
+    assert abs(np.median(usual[:, 0]) - aim) < 0.02

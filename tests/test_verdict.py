@@ -10,7 +10,7 @@ from conftest import asked, make_setup
 
 import needlecalc as nc
 from needlecalc.design.belief.learn import learn
-from needlecalc.design.inverse.alternatives import NATURE
+from needlecalc.design.inverse.alternatives import NATURE, multipliers
 from needlecalc.design.inverse.limits import LimitKind
 from needlecalc.design.inverse.proposal import Stages
 from needlecalc.design.inverse.solution import best_solution
@@ -52,14 +52,20 @@ def true(design):
 
 
 @pytest.mark.parametrize("se", [0.01, 0.02, 0.03])
-@pytest.mark.parametrize("seed", range(6))
+@pytest.mark.parametrize("seed", range(24))
 def test_a_gauge_job_is_never_told_of_a_limit_that_is_not_active(se, seed):
     target, setup = gauge_job(se, seed)
     design = nc.solve(target, setup)
     true(design)
     assert design.verdict.kind is not VerdictKind.DO_NOT_FILE
-    assert Cause.LIMIT not in {one.cause for one in design.verdict.missed}
-    assert {one.limit.kind for one in design.active_limits()} <= set(NATURE)
+    held = multipliers(best_solution(design.learned, target, design.limits))
+    for one in design.verdict.missed:
+        assert (one.cause is Cause.LIMIT) == (one.limit is not None)
+        assert one.limit is None or held[one.limit] > 0.0
+        assert one.limit is None or one.limit.kind not in NATURE
+    # Nothing but the needle's own shape, and the end of the nut, ever holds this needle.
+    ends = {LimitKind.JET_AT_ITS_HIGHEST, LimitKind.JET_AT_ITS_LOWEST}
+    assert {one.limit.kind for one in design.active_limits()} <= set(NATURE) | ends
     if design.verdict.kind is VerdictKind.USABLE_OFF:
         assert all(abs(one.off) < 3.0 * one.reading_u for one in design.verdict.missed)
 

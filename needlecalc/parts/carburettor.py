@@ -17,6 +17,7 @@ from needlecalc.physics.airvalve import circular_throat_area_mm2, lift_for_flow_
 from needlecalc.show import Shown
 from needlecalc.units import GRAVITY_M_S2, FloatArray, as_inches
 
+TURNED_FLATS = 0.5
 MOUNTINGS = ("centred", "biased")
 
 
@@ -82,6 +83,11 @@ class Jet(Shown):
             if (end := getattr(self, name)) is not None:
                 check_range(end, name, -2.0, 12.0, cure="Measure from the bridge down to the jet's face.")
         low, high = self.drop_range_mm()
+        # Ends are read no nearer than a hand turns: where the jet stands, the nut reaches.
+        if 0.0 < max(low - self.drop_mm, self.drop_mm - high) <= TURNED_FLATS * self.flat_mm:
+            object.__setattr__(self, "drop_min_mm", min(low, self.drop_mm))
+            object.__setattr__(self, "drop_max_mm", max(high, self.drop_mm))
+            low, high = self.drop_range_mm()
         if not low <= self.drop_mm <= high:
             msg = f"drop_mm is {self.drop_mm:g}, but the nut's range is {low:g} to {high:g} mm; check the three."
             raise InputError(msg)

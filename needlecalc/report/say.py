@@ -13,11 +13,11 @@ from needlecalc.design.after.rank import RankedNeedle
 from needlecalc.design.forward.predict import PairCheck
 from needlecalc.design.inverse.alternatives import Alternative, Change
 from needlecalc.design.inverse.forecast import ForecastResult
-from needlecalc.design.inverse.limits import Limit
+from needlecalc.design.inverse.limits import LEAST_TURN_FLATS, Limit
 from needlecalc.design.inverse.notes import rich_now, why_the_jet
 from needlecalc.design.inverse.proposal import Design, NextStep, Stages
 from needlecalc.design.inverse.target import Target, Why
-from needlecalc.design.inverse.uncertainty import idle_band
+from needlecalc.design.inverse.uncertainty import Trim, idle_band
 from needlecalc.design.inverse.verdict import Cause, Missed, VerdictKind
 from needlecalc.measure.checks.check import Check, Checks
 from needlecalc.measure.checks.sensorzero import SensorZero
@@ -268,13 +268,27 @@ def jet(design: Design) -> str:
 
 def jet_on_sheet(design: Design) -> str:
     """What to do with the jet nut now, and after the cut."""
-    trim, why = _trim(design), why_the_jet(design)
+    trim, why, nut = _trim(design), why_the_jet(design), design.trim()
+    if nut is not None and nut.share < 1.0 and trim and not on_slide(design):
+        return _set_first(design, nut, trim)
     if design.stages() is not Stages.IN_STAGES or not trim or why is None or on_slide(design):
         return f"{jet(design)}{trim}"
     # Turned to its last place now it would only be turned back, as idle is trimmed on a needle that is not the last.
     flats = design.flats()
     way = words.DEEPER if flats > 0.0 else words.HIGHER
     return f"{words.JET_LATER.format(trim=trim, flats=abs(flats), way=way, drop_mm=design.drop_mm)} {remark(why)}"
+
+
+def _set_first(design: Design, nut: Trim, trim: str) -> str:
+    """The nut set where idle is expected right, and not trimmed for all that one day shows."""
+    jet, why = design.setup.carburettor.jet, why_the_jet(design)
+    flats = (nut.drop_mm - jet.drop_mm) / jet.flat_mm
+    first = words.JET_LEAVE.format(drop_mm=jet.drop_mm)
+    if abs(flats) >= LEAST_TURN_FLATS:
+        way = words.DEEPER if flats > 0.0 else words.HIGHER
+        first = words.JET_FIRST.format(drop_mm=nut.drop_mm, flats=abs(flats), way=way)
+    last = words.JET_AT_LAST.format(drop_mm=design.drop_mm) if design.stages() is Stages.IN_STAGES else ""
+    return f"{first}{trim}{last if why else ''}{f' {remark(why)}' if why else ''}"
 
 
 def _trim(design: Design) -> str:
@@ -287,7 +301,8 @@ def _trim(design: Design) -> str:
     wanted, steps = float(target.lambda_target[idle]), design.limits.flats
     other = words.TRIM_OTHER.format(target=wanted) if aim != wanted else ""
     near = words.TRIM_NEAR.format(flats=steps) if steps else ""
-    return words.TRIM.format(aim=aim, near=near, other=other)
+    nut = design.trim()
+    return words.TRIMS.get(1.0 if nut is None else nut.share, words.TRIM).format(aim=aim, near=near, other=other)
 
 
 def measurement(one: NextStep) -> str:

@@ -99,9 +99,15 @@ def library(engine, lift, jet_drive=False):
         # The next session: the nut is trimmed and the car driven on one day.
         engine = engine.another_day(rng)
         half = engine.nominal["flat_mm"] / 2
-        start = drop + half * round((design.drop_mm - drop) / half)
+        nut, low, high = design.trim(), engine.nominal["drop_min_mm"], engine.nominal["drop_max_mm"]
+        start = drop + half * round(((design.drop_mm if nut is None else nut.drop_mm) - drop) / half)
         if cut.any() or start != drop:
-            drop = trim_idle(engine, true, start, rng, target=float(target.lambda_target[0]))
+            drop = float(np.clip(start, low, high))
+            # The sheet says how much of what idle misses on one day the nut is to take away.
+            share, aim = 1.0 if nut is None else nut.share, float(target.lambda_target[0])
+            if share > 0.0:
+                missed = float(engine.measure(true, drop, rng)["lambda_measured"][0]) / aim
+                drop = trim_idle(engine, true, drop, rng, target=aim * missed ** (1.0 - share))
         if cut.any():
             needle = nc.parts.measured_needle(needle, engine.mic(true, rng), within_um=30)
         out.append((engine.true_lambda(true, drop), design.stop.low, design.stop.high))

@@ -14,7 +14,7 @@ from needlecalc.design.inverse.alternatives import Alternative, Change
 from needlecalc.design.inverse.forecast import Forecast, forecast
 from needlecalc.design.inverse.limits import LEAST_TURN_FLATS, Limits
 from needlecalc.design.inverse.target import Target
-from needlecalc.design.inverse.uncertainty import AfterCut, Promise, idle_aim, idle_band, told_mm
+from needlecalc.design.inverse.uncertainty import AfterCut, Promise, Trim, idle_aim, idle_band, told_mm, trim_of
 from needlecalc.design.inverse.verdict import Verdict
 from needlecalc.errors import InputError
 from needlecalc.measure.checks.check import Checks
@@ -348,6 +348,14 @@ class Design(Shown):
             raise InputError(msg)
         percent = {source: 100.0 * u for source, u in self.after_cut().by_source(self.learned).items()}
         return Budget(self.needle.stations_mm, self.target.bands, self.stations.by_source, percent)
+
+    def trim(self) -> Trim | None:
+        """How the nut is set after the next cut; None where it trims nothing."""
+        aim = self.idle_to()
+        if aim is None:
+            return None
+        stop = self.next_stage().needle.diameters_mm
+        return trim_of(self.learned, self.target, stop, stop != self.present().diameters_mm, self.drop_mm, aim)
 
     def band_rows(self) -> list[Row]:
         """What becomes of each band, one dict each, full precision; intervals are 90 %."""

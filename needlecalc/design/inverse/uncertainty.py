@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -182,6 +183,39 @@ def idle_read_u(learned: Learned, idle: int) -> float:
     """Standard uncertainty of ln(lambda) that idle is set by."""
     bands = learned.bands
     return float(np.hypot(learned.doubts.repeatability, bands.lambda_se[idle] / bands.lambda_measured[idle]))
+
+
+class Trim(NamedTuple):
+    """How the nut is set after a cut."""
+
+    drop_mm: float  # jet drop to set first, where idle is expected right on a usual day [mm]
+    share: float  # how much of what idle then misses the nut takes away: 0, a half or all; the rest is the day's fuel [-]
+
+
+def trim_of(
+    learned: Learned, target: Target, diameters_mm: FloatArray, cut: NDArray[np.bool_], drop_mm: float, aim: float
+) -> Trim | None:
+    """The nut after a cut; None where it trims nothing.
+
+    What idle misses is read on one day, whose fuel is warmer or colder by an unknown part: the turn is the one that leaves
+    the least mean square error of all bands on a usual day, to the nearest half.  A tested idle is set in full.
+    """
+    idle = idle_band(learned, target)
+    if idle is None:
+        return None
+    diameters = np.where(cut, diameters_mm, learned.present_mm())
+    log, rows, by_needle = learned.law.slopes(diameters, drop_mm)
+    rows[:, learned.present_errors()] -= np.where(cut, 0.0, by_needle[:, :-1])
+    day = learned.place.day()
+    of_the_day = float(rows[idle, day] * learned.before[day])
+    rows[:, day] = 0.0
+    hand = by_needle[:, :-1] * np.where(cut, learned.doubts.hand_mm, 0.0)
+    spread = np.hstack([rows @ learned.estimate.root, hand])
+    with_idle, by_nut = spread @ spread[idle], by_needle[:, -1] / by_needle[idle, -1]
+    read = with_idle[idle] + of_the_day**2 + idle_read_u(learned, idle) ** 2
+    share = 1.0 if target.tested[idle] else float(np.clip(by_nut @ with_idle / (by_nut @ by_nut * read), 0.0, 1.0))
+    right = drop_mm - (float(log[idle]) - np.log(aim)) / float(by_needle[idle, -1])
+    return Trim(float(np.clip(right, *learned.setup.carburettor.jet.drop_range_mm())), round(2.0 * share) / 2.0)
 
 
 def nut_u_mm(learned: Learned, by_drop: FloatArray, idle: int | None) -> float:
