@@ -207,8 +207,8 @@ def test_each_page_is_one_page():
         for document in (pages_of(language).customer(), pages_of(language).tester()):
             with pypdfium2.PdfDocument(pdf_of(document)) as pdf:
                 assert len(pdf) == 1
-    with pypdfium2.PdfDocument(pdf_of(card_of("de").document())) as pdf:
-        assert len(pdf) == 2
+        with pypdfium2.PdfDocument(pdf_of(card_of(language).document())) as pdf:
+            assert len(pdf) == 1
 
 
 def test_the_command_writes_them_and_the_job_states_them(case, capsys):

@@ -114,9 +114,8 @@ class AltitudeCard(Shown, Printed):
 
     @in_its_language
     def document(self) -> Document:
-        """The card, and every band."""
-        pages = (Page(words.CARD_NAME, self._card()), Page(words.BY_BAND, (self._bands(),)))
-        car = self.trip.car
+        """The card, one page."""
+        pages, car = (Page(words.CARD_NAME, self._card()),), self.trip.car
         return pages_of(words.CARD, pages, car.bands, car.setup.name, self.paper, self.made_at)
 
     def _card(self) -> tuple[Block, ...]:
@@ -224,16 +223,6 @@ class AltitudeCard(Shown, Printed):
         ]
         table = Table(words.ON_SLOPE.format(slope=self.slope_percent), (Column("place", words.HEADS["place"]), *heads), rows)
         return [Grid(table)] if rows else []
-
-    def _bands(self) -> Grid:
-        """Lambda of every band at each place, the jet as on the card."""
-        bands, out_of_reach = self.trip.car.bands, {"idle"} if self.trip.slide() else set()
-        kept = [band for band, load in enumerate(bands.load) if load not in out_of_reach]
-        columns = [Column("band", words.HEADS["place"], "", [band_words(one) for one in bands.called(*kept)])]
-        for number, one in enumerate(self.trip.situations()):
-            head = f"{self._place(one)}\n{self._jet(one)}"
-            columns.append(Column(str(number), head, ".3f", one.place.lambda_predicted[kept]))
-        return Grid(Table(words.BY_BAND, columns), widths={"band": 1.8}, size=9.0)
 
     @in_its_language
     def table(self) -> Table:

@@ -18,7 +18,7 @@ BAND = "{rpm:.0f} rpm {load} {bank}"
 SPAN = "{low:.2f} to {high:.2f}"
 NINETY = "90 %"
 
-CARD, CARD_NAME, BY_BAND = "ALTITUDE CARD", "Card", "Every band"
+CARD, CARD_NAME = "ALTITUDE CARD", "Card"
 HOME = "home"
 PLACES = {"the drive": HOME, "home": HOME}  # a car without another home is at home where it was driven
 KINDS = {"idle": "idle", "cruise": "cruise", "full": "full load"}

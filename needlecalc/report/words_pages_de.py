@@ -15,7 +15,7 @@ BAND = "{rpm:.0f} U/min {load} {bank}"
 SPAN = "{low:.2f} bis {high:.2f}"
 NINETY = "90 %"
 
-CARD, CARD_NAME, BY_BAND = "HÖHENKARTE", "Karte", "Alle Messpunkte"
+CARD, CARD_NAME = "HÖHENKARTE", "Karte"
 HOME = "zu Hause"
 PLACES = {"the drive": HOME, "home": HOME}
 KINDS = {"idle": "Leerlauf", "cruise": "Teillast", "full": "Volllast"}
