@@ -320,7 +320,7 @@ def _(found: RankedNeedle, _part: str = "") -> Table:
 @table_of.register
 def _(found: Ranking, _part: str = "") -> Table:
     ranked, refused, jet = found.needles, found.refused, found.setup.carburettor.jet
-    none, known = [None] * len(refused), sum(one.chance == one.chance for one in ranked)
+    none = [None] * len(refused)
 
     def percent(name: str) -> list[float | None]:
         return [*(100.0 * float(getattr(one, name)) for one in ranked), *none]
@@ -348,7 +348,7 @@ def _(found: Ranking, _part: str = "") -> Table:
         Column("why", "", "", [*[""] * len(ranked), *(why for _, why in refused)]),
         notes=(
             words_after.RANKED_BY,
-            *((words_after.CHANCE_OF.format(count=known),) if known < len(ranked) else ()),
+            *((words_after.NO_CHANCE,) if any(np.isnan(one.chance) for one in ranked) else ()),
             words_after.FLATS,
             *(words_after.REFUSED_AS.format(name=name, why=why) for name, why in refused),
         ),

@@ -86,7 +86,7 @@ RANKED_BY = (
     "band; solve() gives the profile itself. The chance that every band is inside holds all uncertainty of the car, so even "
     "a perfect needle may miss."
 )
-CHANCE_OF = "The chance is worked out for the best {count} only."
+NO_CHANCE = "Where the chance is -, it was not worked out: it takes long, so only the best get one."
 REFUSED, REFUSED_AS = "refused", "{name} refused: {why}"
 TURN_JET = "{way} the jet by {flats:.1f} flats"
 LOWER, RAISE = "lower", "raise"
