@@ -250,8 +250,9 @@ def test_an_alternative_without_a_solution_is_left_out_and_said_so(monkeypatch):
     design = rich_engine(make_setup())
     np.testing.assert_array_equal(design.needle.diameters_mm, whole.needle.diameters_mm)
     assert set(by_kind(whole)) - set(by_kind(design)) == {Change.BORE}
-    assert len(found(design, alternatives.Unsolved.BORE)) == 1
-    assert "Another bore was tried and left out" in " ".join(nc.grind_sheet(design).text().split())
+    (one,) = found(design, alternatives.Unsolved.LIMITS)
+    assert one.numbers["what"] == Change.BORE
+    assert "Tried and left out: another bore. It has no solution" in " ".join(nc.grind_sheet(design).text().split())
 
 
 def test_alternatives_where_the_cut_is_not_deep_enough():

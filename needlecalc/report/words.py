@@ -162,11 +162,8 @@ REMARKS: dict[StrEnum, str] = {
     ),
     Unweighed.JET_DRIVE: "A jet drive was not weighed: the range of the nut must be stated, a flat of travel or more.",
     Unweighed.FIRST_STOP: "How far the first stop may then go is not foretold: not these uncertainties alone set it.",
-    Unsolved.HEIGHT: ("Another jet height was tried and left out: it has no solution, as the limits contradict each other."),
-    Unsolved.DONOR: "A thicker donor was tried and left out: it has no solution, as the limits contradict each other.",
-    Unsolved.DEEPER: "A deeper cut was tried and left out: it has no solution, as the limits contradict each other.",
-    Unsolved.BORE: "Another bore was tried and left out: it has no solution, as the limits contradict each other.",
-    Unsolved.CHANGE: "Left out, as it does not go with needle, jet or lift: {what}, {amount:g}.",
+    Unsolved.LIMITS: "Tried and left out: {what}. It has no solution, as the limits contradict each other.",
+    Unsolved.NO_FIT: "Left out, as it does not go with needle, jet or lift: {what}, {amount:g}.",
 }
 # Pieces of these: what becomes of stations without data and of those that follow the taper, and when a test may fail.
 STAY = {

@@ -217,7 +217,7 @@ def try_changes(
             one = _tried(design, kind, amount, made(), where)
         except (InputError, SolveError):
             # What the flow law or the needle's table does not reach is said, the others stand.
-            left_out.append(Remark(Unsolved.CHANGE, Severity.NOTE, numbers={"what": kind.value, "amount": amount}))
+            left_out.append(Remark(Unsolved.NO_FIT, Severity.NOTE, numbers={"what": kind.value, "amount": amount}))
             continue
         if kind is not Change.JET or abs(one.what.amount) > LEAST_TURN_MM:
             found.append(one)

@@ -70,13 +70,10 @@ class Change(StrEnum):
 
 
 class Unsolved(StrEnum):
-    """Alternatives that have no solution."""
+    """Why a change is left out."""
 
-    HEIGHT = "no solution with another jet height"
-    DONOR = "no solution with a thicker donor"
-    DEEPER = "no solution with a deeper cut"
-    BORE = "no solution with another bore"
-    CHANGE = "change that could not be worked out"
+    LIMITS = "limits contradict each other"
+    NO_FIT = "does not go with needle, jet or lift"
 
 
 @dataclass(frozen=True, eq=False)
@@ -251,20 +248,20 @@ def alternatives(solution: Solution) -> tuple[tuple[Alternative, ...], tuple[Rem
     those that serve first.
     """
     rich, lean = (solution.missed() < -MISSED_BY).any(), (solution.missed() > MISSED_BY).any()
-    tries: list[tuple[Unsolved, Callable[[Solution], Alternative | None]]] = [(Unsolved.HEIGHT, _other_height)]
+    tries: list[tuple[Change, Callable[[Solution], Alternative | None]]] = [(Change.HEIGHT, _other_height)]
     if rich and not solution.problem.limits.new_blank:
-        tries.append((Unsolved.DONOR, _thicker_donor))
+        tries.append((Change.DONOR, _thicker_donor))
     if lean and _cut_is_limited(solution):
-        tries.append((Unsolved.DEEPER, _deeper_cut))
-    tries.append((Unsolved.BORE, _other_bore))
+        tries.append((Change.DEEPER, _deeper_cut))
+    tries.append((Change.BORE, _other_bore))
     nearer = NEARER * float(np.abs(solution.missed()).max())
     found, unsolved = [], []
-    for failing, attempt in tries:
+    for kind, attempt in tries:
         try:
             one = attempt(solution)
         except SolveError:
             # The design itself stands; this alternative of it is left out, and the sheet says so.
-            unsolved.append(Remark(failing, Severity.NOTE))
+            unsolved.append(Remark(Unsolved.LIMITS, Severity.NOTE, numbers={"what": kind.value}))
             continue
         if one is not None and (one.met or abs(one.missed()[one.worst()]) < nearer):
             found.append(one)
