@@ -12,8 +12,8 @@ from needlecalc.errors import InputError
 from needlecalc.parts.engine import Air, Fuel
 from needlecalc.parts.needle import Needle
 from needlecalc.parts.slide import SlideValve
-from needlecalc.physics.airflow import air_flow_g_s
-from needlecalc.physics.airvalve import circular_throat_area_mm2, lift_for_flow_mm, piston_depression_pa
+from needlecalc.physics.airflow import air_flow_g_s, rising_inverse
+from needlecalc.physics.airvalve import circular_throat_area_mm2, piston_depression_pa
 from needlecalc.show import Shown
 from needlecalc.units import GRAVITY_M_S2, FloatArray, as_inches
 
@@ -222,7 +222,7 @@ class AirValve(Shown):
 
     def lift_mm(self, air_flow: ArrayLike, air: Air) -> FloatArray:
         """Lift that passes an air flow; NaN where it is more than the throat passes."""
-        return lift_for_flow_mm(air_flow, lambda lift: self.air_flow_g_s(lift, air), 0.0, self.travel_mm())
+        return rising_inverse(air_flow, lambda lift: self.air_flow_g_s(lift, air), 0.0, self.travel_mm())[()]
 
 
 @dataclass(frozen=True, repr=False, eq=False)

@@ -9,7 +9,7 @@ the leakage of any close fit.
 from needlecalc.physics.annulus import bore_flow, bore_flow_and_slopes
 from needlecalc.physics.ring import concentric_conductance_mm4, eccentric_conductance_mm4, laminar_flow_g_s
 from needlecalc.physics.airflow import air_flow_g_s, expansion_factor, leak_flow_g_s, slide_depression_pa
-from needlecalc.physics.airvalve import circular_throat_area_mm2, engine_air_flow_g_s, lift_for_flow_mm, piston_depression_pa
+from needlecalc.physics.airvalve import circular_throat_area_mm2, engine_air_flow_g_s, piston_depression_pa
 from needlecalc.physics.air import (
     altitude_of_pressure_m,
     humidity_ratio,
@@ -44,7 +44,6 @@ __all__ = [
     "slide_depression_pa",
     "circular_throat_area_mm2",
     "engine_air_flow_g_s",
-    "lift_for_flow_mm",
     "piston_depression_pa",
     "altitude_of_pressure_m",
     "humidity_ratio",

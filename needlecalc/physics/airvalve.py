@@ -1,4 +1,4 @@
-"""The air valve: what an engine asks for, the throat, the balance of the piston, and the lift an air flow takes.
+"""The air valve: what an engine asks for, the throat, and the balance of the piston.
 
 Weight and spring push the piston down, the pressure difference on the suction disc lifts it. With a linear spring the
 depression is a straight line of the lift, and a manometer gives it as well as a balance does.
@@ -13,7 +13,6 @@ from numpy.typing import ArrayLike
 
 from needlecalc.arrays import check_each
 from needlecalc.errors import InputError
-from needlecalc.physics.airflow import Curve, rising_inverse
 from needlecalc.units import GRAVITY_M_S2, FloatArray
 
 SECONDS_TIMES_STROKES: Final = 120.0  # a four-stroke engine breathes once in two turns: 2 * 60 s
@@ -178,45 +177,3 @@ def piston_depression_pa(
         )
         raise InputError(msg)
     return np.asarray(force / area * 1e6)[()]
-
-
-def lift_for_flow_mm(flow_g_s: ArrayLike, flow_at: Curve, low_mm: ArrayLike, high_mm: ArrayLike) -> FloatArray:
-    """Lift at which a rising flow curve passes each flow, by halving.
-
-    Parameters
-    ----------
-    flow_g_s : array_like, shape (...)
-        Wanted flows; NaN stays NaN. [g/s]
-    flow_at : callable
-        Flow in g/s at an array of lifts in mm, rising with lift.
-    low_mm, high_mm : array_like, shape (...)
-        Ends of the travel: the lift at rest, and the one at which the piston meets its top. [mm]
-
-    Returns
-    -------
-    float or array, shape (...)
-        Lift. NaN where the flow is less than the curve passes at the low end or more than at the high end: on a stop the
-        piston no longer floats and the flow does not tell the lift. [mm]
-
-    Raises
-    ------
-    InputError
-        If the ends are not in order, or the curve does not rise between them.
-
-    Notes
-    -----
-    A pulsating flow passes less air at the same lift: four cylinders that draw half sines through one carburettor with no
-    plenum pass 0.90 of it.
-
-    Examples
-    --------
-    >>> print(lift_for_flow_mm([8.0, 2000.0], lambda lift: lift**3, 0.0, 10.0).round(6))
-    [ 2. nan]
-    """
-    flow = check_each(flow_g_s, "flow_g_s", -np.inf, allow_nan=True)
-    low = check_each(low_mm, "low_mm", 0.0)
-    high = check_each(high_mm, "high_mm", 0.0, open_low=True)
-    if not np.all(low < high):
-        msg = f"low_mm is up to {np.max(low):g}, but must be less than high_mm ({np.min(high):g}); check both."
-        raise InputError(msg)
-    return rising_inverse(flow, flow_at, low, high)[()]
