@@ -58,7 +58,7 @@ def test_two_needles_stand_on_one_page(paper, tmp_path):
     shown = page.html()
     alt = shown[shown.index("<img alt='") :]
     assert "How much thicker the second needle is, on diameter: -20 to -20" in alt
-    assert "Lambda of each band with either needle" in alt
+    assert "Lambda of each band; the second changes it by" in alt
 
 
 def test_without_bands_the_page_has_no_lambda_by_band():

@@ -36,7 +36,7 @@ def test_sheet_carries_status_jet_and_cautions(design):
         "Grey rows:",
         "Uncertainty:",
         "90 %: lambda lies inside",
-        "mostly comes from",
+        "mostly from",
     ):
         assert words in text
     assert "<table>" in nc.grind_sheet(design)._repr_html_()

@@ -14,6 +14,7 @@ from conftest import DIAMETERS_MM, STATIONS_MM, asked, make_setup
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.colors import to_rgb
 from matplotlib.figure import Figure
+from test_slide import SLIDE, slide_setup
 
 import needlecalc as nc
 from needlecalc.report.captions import CAPTIONS, WIDE, caption
@@ -163,3 +164,12 @@ def test_drawing_needs_no_windows():
     root = Path(nc.__file__).parents[1]
     found = subprocess.run([sys.executable, "-c", code], check=True, capture_output=True, text=True, cwd=root)
     assert found.stdout.strip() == "False"
+
+
+def test_under_a_slide_no_shoulder_and_no_lift_are_named():
+    setup = slide_setup(replace(SLIDE, usual_depression_pa=1800.0))
+    bands = nc.typed_bands([1500, 4500], [1.0, 1.1], lift_mm=[3.0, 20.0], air_flow_g_s=[2.0, 30.0])
+    needle = setup.carburettor.needle
+    found = nc.compare(setup, needle, needle, bands=nc.with_lift(bands, setup))
+    for part, words in (("profile", "from station 1"), ("difference", "from station 1"), ("lambda", "opening of the slide")):
+        assert words in nc.plot(found, part).get_xlabel()

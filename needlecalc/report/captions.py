@@ -21,6 +21,8 @@ from needlecalc.units import FloatArray
 
 WIDE, TALL = 7.3, 3.0  # of a plot, in inches
 NEXT = 3  # needles drawn beside the best
+BOTH = " First: {}. Second: {}."
+TIP = "shank left and tip right, radius stretched about {times:.0f} times"
 AT_STOP = ", at the STOP {least_stop:.2f} to {most_stop:.2f}"
 # By record and part: what the plot shows.
 CAPTIONS = {
@@ -32,42 +34,27 @@ CAPTIONS = {
         "What makes lambda of each band uncertain at the final diameters, as shares of its variance; mostly {band}. In all "
         "{least_percent:.1f} to {most_percent:.1f} %, one standard uncertainty."
     ),
-    ("Design", "profile"): (
-        "Needle {needle} from its side, shank left and tip right, radius stretched about {stretch:.0f} times: now and at "
-        "its final diameters."
-    ),
+    ("Design", "profile"): "Needle {needle} from its side, {tip}: now and at its final diameters.",
     ("Design", "cut"): (
         "How much thinner each station becomes, on diameter, with 90 % intervals of the final diameters: most at station "
         "{at}, {stop_um:.0f} um to the STOP and {most_um:.0f} um in all."
     ),
     ("Design", "lambda"): (
-        "Lambda of each band over its lift, with 90 % intervals: now {least_now:.2f} to {most_now:.2f}{stop}, "
-        "final {least_final:.2f} to {most_final:.2f}."
+        "Lambda of each band over its lift, with 90 % intervals: now {least_now:.2f} to {most_now:.2f}{stop}, final "
+        "{least_final:.2f} to {most_final:.2f}."
     ),
-    ("Comparison", "profile"): (
-        "Two needles from their side, shank left and tip right, radius stretched about {stretch:.0f} times. First: {first}. "
-        "Second: {second}."
-    ),
-    ("Comparison", "difference"): (
-        "How much thicker the second needle is, on diameter: {least_um:+.0f} to {most_um:+.0f} um. First: {first}. Second: "
-        "{second}."
-    ),
-    ("Comparison", "areas"): (
-        "Metering area, and the effective one that the flow sees, with each station at the jet's face. First: {first}. "
-        "Second: {second}."
-    ),
-    ("Comparison", "lambda"): (
-        "Lambda of each band with either needle; the second changes it by {least_percent:+.0f} to {most_percent:+.0f} %. "
-        "First: {first}. Second: {second}."
-    ),
-    ("Metering", "areas"): (
-        "Metering area over lift, and the effective one that the flow sees: {least_share:.0%} of it at the least, "
-        "{most_share:.0%} at the most."
-    ),
-    ("Metering", "sensitivity"): (
-        "Change of lambda for 0.01 mm on diameter over lift, from {most_percent:.1f} % down to {least_percent:.1f} %, on a "
-        "scale of ratios."
-    ),
+    ("Comparison", "profile"): "Two needles from their side, {tip}.",
+    (
+        "Comparison",
+        "difference",
+    ): "How much thicker the second needle is, on diameter: {least_um:+.0f} to {most_um:+.0f} um.",
+    ("Comparison", "areas"): "Metering area with each station at the jet's face, and the effective one that the flow sees.",
+    ("Comparison", "lambda"): "Lambda of each band; the second changes it by {least_percent:+.0f} to {most_percent:+.0f} %.",
+    ("Metering", "areas"): "Metering area over lift; the flow sees {least_share:.0%} to {most_share:.0%} of it.",
+    (
+        "Metering",
+        "sensitivity",
+    ): "Change of lambda for 0.01 mm on diameter: {most_percent:.1f} down to {least_percent:.1f} %.",
     ("Ranking", "lambda"): (
         "Lambda of each band over its lift with {best}, the best of {count} needles as it is: {least_best:.2f} to "
         "{most_best:.2f}, each at its best jet height; and with the next: {next}."
@@ -81,7 +68,8 @@ CAPTIONS = {
 
 def caption(record: Any, part: str) -> str:
     """What a plot shows, with its main figures."""
-    return CAPTIONS[type(record).__name__, part].format(**_figures(record))
+    both = (plain(record.first.name), plain(record.second.name)) if isinstance(record, Comparison) else ()
+    return CAPTIONS[type(record).__name__, part].format(**_figures(record)) + (BOTH.format(*both) if both else "")
 
 
 @singledispatch
@@ -91,13 +79,13 @@ def _figures(record: object) -> dict[str, Any]:
     raise TypeError(msg)
 
 
-def _stretch(*needles: Needle) -> float:
-    """How many times a radius is drawn larger than a length."""
+def _tip(*needles: Needle) -> str:
+    """Which end is which, and how many times a radius is drawn larger than a length."""
     length, radius = (
-        max(float(values.max()) for values in sizes) - min(float(values.min()) for values in sizes)
-        for sizes in ([one.stations_mm for one in needles], [one.diameters_mm / 2.0 for one in needles])
+        float(np.ptp(np.concatenate(sizes)))
+        for sizes in zip(*((one.stations_mm, one.diameters_mm / 2.0) for one in needles), strict=True)
     )
-    return length / max(radius, 1e-6) * TALL / WIDE
+    return TIP.format(times=length / max(radius, 1e-6) * TALL / WIDE)
 
 
 def _ends(**values: FloatArray) -> dict[str, float]:
@@ -114,7 +102,7 @@ def _(design: Design) -> dict[str, Any]:
     return {
         "stop": first,
         "needle": plain(design.present().name),
-        "stretch": _stretch(design.present(), design.needle),
+        "tip": _tip(design.present(), design.needle),
         "at": most + 1,
         "most_um": off[most],
         "stop_um": stop[most],
@@ -126,9 +114,7 @@ def _(design: Design) -> dict[str, Any]:
 def _(found: Comparison) -> dict[str, Any]:
     change = found.lambda_change_percent() if found.bands is None else found.band_change_percent()
     return {
-        "first": plain(found.first.name),
-        "second": plain(found.second.name),
-        "stretch": _stretch(found.first, found.second),
+        "tip": _tip(found.first, found.second),
         **_ends(um=found.thicker_um(), percent=change),
     }
 
@@ -147,10 +133,9 @@ def _(found: Ranking) -> dict[str, Any]:
 
 @_figures.register
 def _(learned: Learned) -> dict[str, Any]:
-    drives = foretold(learned)
-    told = sum(int(np.isfinite(one.predicted).sum()) for one in drives)
-    inside = sum(int(((one.low <= one.measured) & (one.measured <= one.high)).sum()) for one in drives)
-    return {"passes": len(drives), "inside": inside, "told": told}
+    measured, predicted, low, high = np.moveaxis(foretold(learned), 1, 0)
+    inside = int(((low <= measured) & (measured <= high)).sum())
+    return {"passes": len(measured), "inside": inside, "told": int(np.isfinite(predicted).sum())}
 
 
 @_figures.register

@@ -12,7 +12,6 @@ from needlecalc.design.after.altitude import THE_DRIVE, AltitudeOutlook, Altitud
 from needlecalc.design.after.changes import Changes
 from needlecalc.design.belief.calibration import JetShift
 from needlecalc.design.belief.learned import LearnedRemark
-from needlecalc.design.belief.unknowns import Source
 from needlecalc.design.inverse.notes import DesignRemark, full_load_next
 from needlecalc.design.inverse.proposal import Design, Stages
 from needlecalc.physics.gauge import FaceOnMark
@@ -195,17 +194,6 @@ class Orders(Shown):
             if finer
             else words_sheet.TOLERANCE
         )
-
-    def mostly_line(self) -> str:
-        """What the uncertainty of the target diameters mostly comes from; empty where nothing is cut."""
-        by_source: dict[str, list[int]] = {}
-        for number, source in enumerate(self.design.stations.mostly_from, start=1):
-            if source:
-                by_source.setdefault(words.SOURCES[Source(source)], []).append(number)
-        if not by_source or not self.works():
-            return ""
-        said = [words_sheet.SOURCE_AT.format(source=key, stations=", ".join(map(str, at))) for key, at in by_source.items()]
-        return words_sheet.MOSTLY_FROM.format(said="; ".join(said))
 
     def check_lines(self) -> tuple[str, ...]:
         """Every check before the cut, in short: what is green and what was not measured, by name."""

@@ -18,7 +18,7 @@ from needlecalc.design.belief.learned import Learned
 from needlecalc.design.belief.unknowns import BySource
 from needlecalc.design.forward.metering import Metering
 from needlecalc.design.forward.predict import Comparison
-from needlecalc.design.inverse.proposal import Budget, Design, Stage, Stages, in_squares
+from needlecalc.design.inverse.proposal import Budget, Design, Stages, in_squares
 from needlecalc.echo import shown
 from needlecalc.errors import InputError
 from needlecalc.gaussian import NINETY
@@ -51,16 +51,11 @@ STYLE: Any = {
 NOW: dict[str, Any] = {"color": "0.45", "linestyle": "--", "marker": "o"}
 FINAL: dict[str, Any] = {"color": "#0b2a5b", "linestyle": "-", "marker": "s"}
 STOP: dict[str, Any] = {"color": "#b04a00", "linestyle": ":", "marker": "v"}
-RING: dict[str, Any] = {
-    "color": "0.3",
-    "linestyle": "none",
-    "marker": "o",
-    "markerfacecolor": "none",
-    "markersize": 10.0,
-    "zorder": 5,
-}
 NO_LINE: dict[str, Any] = {"linestyle": "none"}
 HOLLOW: dict[str, Any] = {"linestyle": "none", "markerfacecolor": "white"}
+RING: dict[str, Any] = (
+    {"color": "0.3", "marker": "o", "markersize": 10.0, "zorder": 5} | HOLLOW | {"markerfacecolor": "none"}
+)
 CROSS: dict[str, Any] = {"color": "black", "linestyle": "none", "marker": "x", "markersize": 11.0, "markeredgewidth": 2.2}
 TARGET: dict[str, Any] = {"color": "0.7", "linestyle": "none", "marker": "_", "markersize": 24.0, "markeredgewidth": 6.0}
 BAR: dict[str, Any] = {"color": "0.82", "edgecolor": "0.35"}
@@ -180,13 +175,13 @@ def panel(record: Any, parts: Sequence[str], said: str) -> Picture:
     return Picture(made, " ".join(caption(record, part) for part in parts), said)
 
 
-def _profiles(ax: Axes, first: Needle, second: Needle, names: tuple[str, str], supported: Any) -> None:
+def _profiles(ax: Axes, setup: Setup, first: Needle, second: Needle, names: tuple[str, str], beyond: Any) -> None:
     ax.plot(first.stations_mm, first.diameters_mm / 2.0, label=names[0], **NOW)
     if first.interpolated:
         guessed = np.array(first.interpolated) - 1
         ax.plot(first.stations_mm[guessed], first.diameters_mm[guessed] / 2.0, label=words.GUESSED, **CROSS)
-    _with_hollow(ax, second.stations_mm, second.diameters_mm / 2.0, ~supported, label=names[1])
-    _named(ax, words.DISTANCE, words.RADIUS)
+    _with_hollow(ax, second.stations_mm, second.diameters_mm / 2.0, beyond, label=names[1])
+    _named(ax, _distance(setup), words.RADIUS)
 
 
 def _with_hollow(ax: Axes, x: FloatArray, y: FloatArray, hollow: Any, **style: Any) -> None:
@@ -202,12 +197,12 @@ def _named(ax: Axes, across: str, up: str) -> None:
 
 
 def _design_profile(design: Design, ax: Axes) -> None:
-    _profiles(ax, design.present(), design.needle, (words.NOW, words.FINAL), design.stations.supported)
+    names = words.NOW, words.FINAL
+    _profiles(ax, design.setup, design.present(), design.needle, names, ~design.stations.supported)
 
 
 def _comparison_profile(found: Comparison, ax: Axes) -> None:
-    everywhere = np.ones(found.second.stations_mm.size, dtype=bool)
-    _profiles(ax, found.first, found.second, (words.FIRST, words.SECOND), everywhere)
+    _profiles(ax, found.setup, found.first, found.second, (words.FIRST, words.SECOND), np.zeros(0, dtype=bool))
 
 
 def _bars(ax: Axes, x: FloatArray, y: FloatArray, **style: Any) -> None:
@@ -220,13 +215,13 @@ def _cut(design: Design, ax: Axes) -> None:
         _bars(ax, x, to_stop_um(design), label=words.TO_STOP)
     ax.errorbar(x, off, yerr=NINETY * sure.u_um, fmt="none", ecolor=FINAL["color"], capsize=5.0)
     _with_hollow(ax, x, off, ~sure.supported, label=words.FINAL, **NO_LINE)
-    _named(ax, words.DISTANCE, words.THINNER)
+    _named(ax, _distance(design.setup), words.THINNER)
 
 
 def _difference(found: Comparison, ax: Axes) -> None:
     _bars(ax, _shared_mm(found), found.thicker_um())
     ax.axhline(0.0, color="black", linewidth=0.8)
-    _named(ax, words.DISTANCE, words.THICKER)
+    _named(ax, _distance(found.setup), words.THICKER)
 
 
 def _shared_mm(found: Comparison) -> FloatArray:
@@ -240,7 +235,7 @@ def _comparison_areas(found: Comparison, ax: Axes) -> None:
         geometric: dict[str, Any] = {} if style is NOW else {"label": words.GEOMETRIC}
         ax.plot(x, flow.metering_area_mm2, **style | HOLLOW | {"linestyle": ":"}, **geometric)
         ax.plot(x, flow.effective_area_mm2, label=f"{name}, {words.EFFECTIVE}", **style)
-    _named(ax, words.DISTANCE, words.AREA)
+    _named(ax, _distance(found.setup), words.AREA)
 
 
 def _design_lambda(design: Design, ax: Axes) -> None:
@@ -250,23 +245,26 @@ def _design_lambda(design: Design, ax: Axes) -> None:
     x = bands.lift_mm[in_order]
     ax.plot(x, target.lambda_target[in_order], label=words.TARGET, **TARGET)
     ax.plot(x, bands.lambda_measured[in_order], label=words.NOW, **RING)
-    stages = [(design.final, FINAL, words.FINAL, aside)]
-    if design.stages() is Stages.IN_STAGES:
-        stages.insert(0, (design.stop, STOP, words.STOP, -aside))
-    for stage, style, name, to_side in stages:
-        _interval(ax, x + to_side, stage, in_order, style, name)
+    for stage, style, name, to_side in ((design.stop, STOP, words.STOP, -aside), (design.final, FINAL, words.FINAL, aside)):
+        if stage is design.final or design.stages() is Stages.IN_STAGES:
+            values = [one[in_order] for one in (stage.expected, stage.low, stage.high)]
+            _interval(ax, x + to_side, values, style | {"label": name})
     _named(ax, _lift(design.setup), words.LAMBDA)
 
 
-def _interval(ax: Axes, x: FloatArray, stage: Stage, in_order: Any, style: dict[str, Any], name: str) -> None:
-    """Lambda of a stage; the interval is drawn by itself, as a prediction may lie outside it where all pulls one way."""
-    low, high = stage.low[in_order], stage.high[in_order]
+def _interval(ax: Axes, x: FloatArray, values: Sequence[FloatArray], style: dict[str, Any]) -> None:
+    """Lambda expected; the interval is drawn by itself, as a prediction may lie outside it where all pulls one way."""
+    expected, low, high = values
     ax.errorbar(x, (low + high) / 2.0, yerr=(high - low) / 2.0, fmt="none", ecolor=style["color"], capsize=4.0)
-    ax.plot(x, stage.expected[in_order], label=name, **style | NO_LINE)
+    ax.plot(x, expected, **style | NO_LINE)
 
 
 def _lift(setup: Setup) -> str:
     return words_slide.OPENING if isinstance(setup.carburettor.air_valve, SlideValve) else words.LIFT
+
+
+def _distance(setup: Setup) -> str:
+    return words.FROM_FIRST if isinstance(setup.carburettor.air_valve, SlideValve) else words.DISTANCE
 
 
 def _comparison_lambda(found: Comparison, ax: Axes) -> None:
@@ -306,23 +304,20 @@ def _ranking_lambda(found: Ranking, ax: Axes) -> None:
     for number, one in enumerate(found.needles[1 : 1 + NEXT]):
         style = NOW | {"marker": "", "linewidth": 1.2, **({} if number else {"label": words.NEXT})}
         ax.plot(x, one.lambda_predicted[in_order], **style)
-    low, high = best.lambda_low[in_order], best.lambda_high[in_order]
-    ax.errorbar(x, (low + high) / 2.0, yerr=(high - low) / 2.0, fmt="none", ecolor=FINAL["color"], capsize=4.0)
-    ax.plot(x, best.lambda_predicted[in_order], label=words.BEST, **FINAL | NO_LINE)
+    values = [one[in_order] for one in (best.lambda_predicted, best.lambda_low, best.lambda_high)]
+    _interval(ax, x, values, FINAL | {"label": words.BEST})
     _named(ax, _lift(found.setup), words.LAMBDA)
 
 
 def _passes(learned: Learned, ax: Axes) -> None:
     drives = foretold(learned)
     each, apart = np.arange(learned.bands.rpm.size), 0.7 / len(drives)
-    for number, one in enumerate(drives):
-        x = each + (number - (len(drives) - 1) / 2.0) * apart
-        told = np.isfinite(one.predicted)
+    for number, (measured, _, low, high) in enumerate(drives):
+        x, told = each + (number - (len(drives) - 1) / 2.0) * apart, np.isfinite(low)
         if told.any():
-            ax.vlines(x[told], one.low[told], one.high[told], color="0.65", linewidth=7.0, label=words.PREDICTED)
-        reading = RING if number == 0 else FINAL | NO_LINE
+            ax.vlines(x[told], low[told], high[told], color="0.65", linewidth=7.0, label=words.PREDICTED)
         called = {0: words.FIRST_DRIVE, len(drives) - 1: words.LATER_DRIVES}.get(number)
-        ax.plot(x, one.measured, label=called, **reading)
+        ax.plot(x, measured, label=called, **FINAL | NO_LINE if number else RING)
     _by_band(ax, learned.bands)
 
 

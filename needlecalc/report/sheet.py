@@ -141,7 +141,7 @@ class GrindSheet(Orders, Printed):
             blocks.append(Grid(Table(tried.title, tried.columns, tried.rows), widths={"what": 3.0, "worst_band": 1.5}))
             blocks += [Words(note, Weight.SMALL) for note in tried.notes]
         if finals is not None:
-            blocks += [finals, Words(f"{words_sheet.UNCERTAINTY} {self.mostly_line()}".rstrip(), Weight.SMALL)]
+            blocks += [finals, Words(words_sheet.UNCERTAINTY, Weight.SMALL)]
         if self.assumed is not None:
             shown = self.assumed
             blocks.append(Grid(Table(shown.title, shown.columns, shown.rows), widths={"what": 3.0}))

@@ -6,7 +6,8 @@ import sys
 
 from needlecalc.report.language import Texts
 
-DISTANCE, RADIUS, LIFT = "distance from shoulder (mm)", "needle radius (mm)", "lift of the air valve (mm)"
+DISTANCE, FROM_FIRST = "distance from shoulder (mm)", "distance from station 1 (mm)"
+RADIUS, LIFT = "needle radius (mm)", "lift of the air valve (mm)"
 LAMBDA, AREA = "lambda (-)", "area (mm\N{SUPERSCRIPT TWO})"
 THINNER, THICKER = "thinner than now (\N{MICRO SIGN}m)", "second thicker (\N{MICRO SIGN}m)"
 PER_STEP = "lambda by 0.01 mm (%)"

@@ -143,8 +143,6 @@ UNCERTAINTY = (
     "Uncertainty: two times in three the right diameter lies no farther than this from the final one, all that was measured "
     "or assumed and the hand together; - where a limit ends the cut, and nobody knows."
 )
-MOSTLY_FROM = "It mostly comes from (stations): {said}."
-SOURCE_AT = "{source} at {stations}"
 CHECKS = {
     "red": "Red",
     "amber": "Amber",

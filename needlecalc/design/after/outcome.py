@@ -253,34 +253,24 @@ def _expected(
     return car, np.log(car.bands.lambda_measured)[old], np.hypot(car.lambda_now_u()[old], own)
 
 
-@dataclass(frozen=True, eq=False)
-class Foretold:
-    """Lambda of one drive, band by band of the last one, shape (m,) each; NaN where it was not read, or not predicted."""
+def foretold(learned: Learned) -> FloatArray:
+    """Lambda of each drive, shape (drives, 4, m): measured; predicted by the drives before it; and its 90 % interval.
 
-    measured: FloatArray
-    predicted: FloatArray  # by all drives before it
-    low: FloatArray  # 90 % interval of the reading
-    high: FloatArray
-
-
-def foretold(learned: Learned) -> tuple[Foretold, ...]:
-    """Each drive as measured and, where needle or jet had changed, as predicted by the drives before it."""
-    passes, out = learned.history.passes, []
+    NaN where a band was not read, or neither needle nor jet had changed; bands are those of the last drive.
+    """
+    passes = learned.history.passes
+    out = np.full((len(passes), 4, learned.bands.rpm.size), np.nan)
     for number, here in enumerate(passes):
-        values = {name: np.full(learned.bands.rpm.size, np.nan) for name in Foretold.__dataclass_fields__}
         place = same_bands(learned.bands, here.bands)
-        values["measured"][place[place >= 0]] = here.bands.lambda_measured[place >= 0]
-        if number:
-            before = learn(History(passes[:number]), learned.setup, doubts=learned.doubts)
-            old = same_bands(before.bands, here.bands)
-            told = np.flatnonzero((old >= 0) & (place >= 0))
-            if told.size and not unchanged(before, here.needle, here.drop_mm):
-                own = trusted(here.bands, learned.doubts)[1][told]
-                _, expected, total = _expected(before, here.needle, here.drop_mm, old[told], own)
-                for name, times in (("predicted", 0.0), ("low", -NINETY), ("high", NINETY)):
-                    values[name][place[told]] = np.exp(expected + times * total)
-        out.append(Foretold(**values))
-    return tuple(out)
+        out[number, 0, place[place >= 0]] = here.bands.lambda_measured[place >= 0]
+        before = learn(History(passes[:number]), learned.setup, doubts=learned.doubts) if number else learned
+        old = same_bands(before.bands, here.bands)
+        told = np.flatnonzero((old >= 0) & (place >= 0))
+        if number and told.size and not unchanged(before, here.needle, here.drop_mm):
+            own = trusted(here.bands, learned.doubts)[1][told]
+            _, expected, total = _expected(before, here.needle, here.drop_mm, old[told], own)
+            out[number, 1:, place[told]] = np.exp(expected + np.outer([0.0, -NINETY, NINETY], total)).T
+    return out
 
 
 def _gains(change: FloatArray, moved: FloatArray, reading: FloatArray) -> tuple[FloatArray, FloatArray, float, float]:
