@@ -163,7 +163,7 @@ REMARKS: dict[StrEnum, str] = {
     Unweighed.JET_DRIVE: "A jet drive was not weighed: the range of the nut must be stated, a flat of travel or more.",
     Unweighed.FIRST_STOP: "How far the first stop may then go is not foretold: not these uncertainties alone set it.",
     Unsolved.LIMITS: "Tried and left out: {what}. It has no solution, as the limits contradict each other.",
-    Unsolved.NO_FIT: "Left out, as it does not go with needle, jet or lift: {what}, {amount:g}.",
+    Unsolved.NO_FIT: "Left out: {what}, {amount:g}. {why}",
 }
 # Pieces of these: what becomes of stations without data and of those that follow the taper, and when a test may fail.
 STAY = {

@@ -46,7 +46,7 @@ COST = (  # what costs least first; cheap and put back in minutes, then what mus
     Change.DONOR,
     Change.FILE,
 )
-HAIR_MM = 1e-9
+HAIR_MM, RUNS_AT_ALL = 1e-9, (0.5, 2.0)
 
 
 @dataclass(frozen=True)
@@ -215,9 +215,10 @@ def try_changes(
     for kind, amount, made in _all(design, at_hand):
         try:
             one = _tried(design, kind, amount, made(), where)
-        except (InputError, SolveError):
+        except (InputError, SolveError) as error:
             # What the flow law or the needle's table does not reach is said, the others stand.
-            left_out.append(Remark(Unsolved.NO_FIT, Severity.NOTE, numbers={"what": kind.value, "amount": amount}))
+            numbers: dict[str, float | int | str] = {"what": kind.value, "amount": amount, "why": str(error)}
+            left_out.append(Remark(Unsolved.NO_FIT, Severity.NOTE, numbers=numbers))
             continue
         if kind is not Change.JET or abs(one.what.amount) > LEAST_TURN_MM:
             found.append(one)
@@ -324,5 +325,6 @@ def _seen(what: Alternative, setup: Setup, bands: Bands, where: Mapping[str, Air
     """A change with what it does elsewhere."""
     carburettor = setup.carburettor
     turned = replace(setup, carburettor=replace(carburettor, jet=replace(carburettor.jet, drop_mm=what.drop_mm)))
-    driven = bands.having(lambda_measured=what.lambda_expected)
+    # No engine runs beyond these; what is so far off serves nowhere.
+    driven = bands.having(lambda_measured=np.clip(what.lambda_expected, *RUNS_AT_ALL))
     return Tried(what, turned, at_altitude(turned, driven, None, where) if where else None)
