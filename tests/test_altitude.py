@@ -9,7 +9,7 @@ import pytest
 from ambiance import Atmosphere
 from conftest import DIAMETERS_MM, STATIONS_MM, asked, make_setup
 from scipy.optimize import brentq
-from sheet_cases import changed, in_stages, left_alone, paper_of
+from sheet_cases import at_once, changed, in_stages, left_alone, paper_of
 
 import needlecalc as nc
 from needlecalc.design.after.altitude import AltitudeRemark
@@ -221,9 +221,7 @@ def held_back(design):
 def rich_enough():
     setup = make_setup(drop_min_mm=0.8, drop_max_mm=2.5)
     target = asked(setup, LIFTS, [0.98, 1.05, 1.08, 1.0, 1.0, 1.0], [0.95, 1.0, 1.0, 0.85, 0.85, 0.85], load=LOADS)
-    design = nc.solve(target, setup, risk=1.0)
-    assert design.stages() is Stages.AT_ONCE
-    return design
+    return at_once(nc.solve(target, setup, risk=1.0))
 
 
 def test_where_metal_comes_off_in_stages_the_first_stop_is_judged_everywhere(rich_enough):

@@ -90,8 +90,8 @@ class AltitudeCard(Shown, Printed):
     --------
     >>> from needlecalc import at_altitude
     >>> from needlecalc.example import road
-    >>> AltitudeCard(at_altitude(road.setup, road.design.target.bands, road.design, 2000.0))
-    Altitude card of 'van as fitted at its target': 2000 m -1.5 flats
+    >>> AltitudeCard(at_altitude(road.setup, road.design.target.bands, None, 2000.0))
+    Altitude card of 'van as fitted': 2000 m +0.0 flats
     """
 
     outlook: AltitudeOutlook
