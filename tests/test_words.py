@@ -27,10 +27,33 @@ from needlecalc.design.inverse.notes import DesignRemark
 from needlecalc.design.inverse.proposal import Measurement, Stages
 from needlecalc.design.inverse.target import TargetRemark, Why
 from needlecalc.design.inverse.verdict import Cause, VerdictKind
-from needlecalc.report import checkwords, drivewords, say, words, words_after, words_pages, words_sheet, words_slide
+from needlecalc.report import (
+    captions,
+    checkwords,
+    comparewords,
+    drivewords,
+    say,
+    words,
+    words_after,
+    words_pages,
+    words_plot,
+    words_sheet,
+    words_slide,
+)
 from needlecalc.report.facts import facts_of
 
-ROOMS = (words, words_after, words_sheet, words_slide, words_pages, checkwords, drivewords)
+ROOMS = (
+    words,
+    words_after,
+    words_sheet,
+    words_slide,
+    words_pages,
+    words_plot,
+    captions,
+    checkwords,
+    comparewords,
+    drivewords,
+)
 
 
 def tables():

@@ -21,7 +21,7 @@ from needlecalc.units import FloatArray
 
 WIDE, TALL = 7.3, 3.0  # of a plot, in inches
 NEXT = 3  # needles drawn beside the best
-BOTH = " First: {}. Second: {}."
+BOTH = " First: {first}. Second: {second}."
 TIP = "shank left and tip right, radius stretched about {times:.0f} times"
 AT_STOP = ", at the STOP {least_stop:.2f} to {most_stop:.2f}"
 # By record and part: what the plot shows.
@@ -68,8 +68,10 @@ CAPTIONS = {
 
 def caption(record: Any, part: str) -> str:
     """What a plot shows, with its main figures."""
-    both = (plain(record.first.name), plain(record.second.name)) if isinstance(record, Comparison) else ()
-    return CAPTIONS[type(record).__name__, part].format(**_figures(record)) + (BOTH.format(*both) if both else "")
+    said = CAPTIONS[type(record).__name__, part].format(**_figures(record))
+    if not isinstance(record, Comparison):
+        return said
+    return said + BOTH.format(first=plain(record.first.name), second=plain(record.second.name))
 
 
 @singledispatch

@@ -15,7 +15,7 @@ from needlecalc.report.document import Document, Grid, Page, Paper, Picture, Wei
 from needlecalc.version import __version__, now
 
 TITLE = "Needle to scale"
-DRAWN = "Needle {needle} ({source}): length {length:g}:1, radius {radius:g}:1. Shoulder left, tip right; no shank."
+DRAWN = "Needle {needle} ({source}): length {length:g}:1, radius {radius:g}:1. Station 1 left, tip right; no shank."
 CHECK = "Measure the ruler first. If it is not 100 mm long, print again at 100 %, not fitted to the page."
 ALT = "Outline of needle {needle}, {long:g} mm long, {thick:.3f} to {thin:.3f} mm thick, above a ruler of 100 mm."
 TOO_LARGE = (
@@ -23,7 +23,7 @@ TOO_LARGE = (
 )
 LENGTH_SCALES = (2.0, 1.0, 0.5, 0.25)  # tried in turn
 ROOM_MM = {"A4": (185.0, 150.0), "letter": (190.0, 135.0)}  # across and down
-RULER_MM, RULER_TALL, EDGE, LETTERS = 100, 16.0, 6.0, 2.6  # mm
+RULER_MM, RULER_TALL, EDGE, LETTERS, APART = 100, 16.0, 6.0, 2.6, 4.5  # mm; the last from one number to the next
 FINE = 0.25  # width of a line, mm
 
 
@@ -101,8 +101,10 @@ def _svg(points: np.ndarray, stations: np.ndarray, wide: float) -> str:
     bottom, end = y.max() + EDGE, x.max()
     out = [_path(np.column_stack([x, y]), "outline", ' fill="#eeeeee"')]
     out.append(_path([(x.min() - EDGE / 2, middle), (end + EDGE / 2, middle)], "centre", ' stroke-dasharray="6 1.5 1 1.5"'))
-    for number, at in enumerate((stations + left).tolist(), start=1):
-        out += [_path([(at, y.max() + 0.5), (at, y.max() + 2.0)]), _text(at, bottom, str(number))]
+    every = int(np.ceil(APART / np.diff(stations).min()))
+    for number, at in enumerate((stations + left).tolist()):
+        out.append(_path([(at, y.max() + 0.5), (at, y.max() + 2.0)]))
+        out += [] if number % every else [_text(at, bottom, str(number + 1))]
     top = bottom + 4.0
     for at in range(RULER_MM + 1):
         long = 7.0 if at % 10 == 0 else 5.0 if at % 5 == 0 else 3.0

@@ -318,10 +318,10 @@ def _passes(learned: Learned, ax: Axes) -> None:
             ax.vlines(x[told], low[told], high[told], color="0.65", linewidth=7.0, label=words.PREDICTED)
         called = {0: words.FIRST_DRIVE, len(drives) - 1: words.LATER_DRIVES}.get(number)
         ax.plot(x, measured, label=called, **FINAL | NO_LINE if number else RING)
-    _by_band(ax, learned.bands)
+    _by_band(ax, learned.bands, words.LAMBDA)
 
 
-def _by_band(ax: Axes, bands: Bands, up: str = words.LAMBDA) -> None:
+def _by_band(ax: Axes, bands: Bands, up: str) -> None:
     """Bands across, by name."""
     names = [say.band(one) for one in bands.called(*range(bands.rpm.size))]
     every = -(-len(names) // MOST_NAMED)
