@@ -20,8 +20,7 @@ from needlecalc.report.document import BOX, Block, Document, Grid, Page, Paper, 
 from needlecalc.report.language import in_its_language, language_of
 from needlecalc.report.needleview import needle_view
 from needlecalc.report.orders import Orders
-from needlecalc.report.stations import csv_of
-from needlecalc.report.tables import band_columns
+from needlecalc.report.stations import band_columns, csv_of
 from needlecalc.show import Column, Table
 from needlecalc.units import MM_PER_INCH, FloatArray
 from needlecalc.version import now
