@@ -163,7 +163,7 @@ def test_a_typed_slide_job_from_file_to_sheet(tmp_path):
             "depression_pa = [900]\nlift_mm = [4.0,",
             "depression_pa holds 1 value, but must hold one for each of 4 bands, in this order: 1400 rpm light, ",
         ),
-        ("air_flow_g_s = [4.0,", "air_flow_g_s = [", "typed bands: the columns must be equally long"),
+        ("air_flow_g_s = [4.0,", "air_flow_g_s = [", "air_flow_g_s holds . value"),
     ],
 )
 def test_bands_of_a_slide_job_are_refused_clearly(tmp_path, old, new, match):

@@ -13,6 +13,7 @@ from needlecalc.measure.log.flags import FLAGS
 from needlecalc.measure.log.words import ColumnFault, Note, how_to_state, listed, quoted
 from needlecalc.remark import BandName, Remark, Severity
 from needlecalc.show import Column, Table, counted
+from needlecalc.units import FloatArray
 
 # Each source of a lift as tables print it, its short name, and what to look at where it is wrong as a whole.
 LIFT_SOURCES = {
@@ -230,28 +231,28 @@ def _band(name: BandName) -> str:
 
 
 def bands_table(bands: Bands, _part: str = "") -> Table:
-    """Bands, and why all other rows are in none; one row a band."""
+    """Bands, one row each, and why all other rows are in none; a column that holds nothing is left out."""
+    logged = np.isfinite(bands.effective_count).any()
+
+    def known(key: str, head: str, form: str, values: FloatArray) -> Column:
+        return Column(key, head if np.isfinite(values).any() else "", form, values)
+
     columns = (
         Column("rpm", "rpm", ".0f", bands.rpm),
         Column("load", "load", "", bands.load),
         Column("bank", "bank" if any(bands.bank) else "", "", bands.bank),
-        Column("count", "samples", ".0f", bands.count),
-        Column("visits", "visits", ".0f", bands.visits),
-        Column("effective_count", "independent", ".0f", bands.effective_count),
+        Column("count", "samples" if logged else "", ".0f", bands.count),
+        Column("visits", "visits" if logged else "", ".0f", bands.visits),
+        known("effective_count", "independent", ".0f", bands.effective_count),
         Column("lambda_measured", "lambda", ".3f", bands.lambda_measured),
         Column("lambda_spread", "", ".3f", bands.lambda_spread),
-        Column("spread_within", "within", ".3f", bands.spread_within),
-        Column("spread_between", "between visits", ".3f", bands.spread_between),
+        known("spread_within", "within", ".3f", bands.spread_within),
+        known("spread_between", "between visits", ".3f", bands.spread_between),
         Column("lambda_se", "std error", ".4f", bands.lambda_se),
-        Column("manifold_pressure_kpa", "manifold kPa", ".0f", bands.manifold_pressure_pa / 1e3),
-        Column("lift_mm", "lift mm", ".2f", bands.lift_mm),
-        Column("lift_u_mm", "+- mm", ".2f", bands.lift_u_mm),
-        Column(
-            "depression_pa",
-            "depression Pa" if np.isfinite(bands.depression_pa).any() else "",
-            ".0f",
-            bands.depression_pa,
-        ),
+        known("manifold_pressure_kpa", "manifold kPa", ".0f", bands.manifold_pressure_pa / 1e3),
+        known("lift_mm", "lift mm", ".2f", bands.lift_mm),
+        known("lift_u_mm", "+- mm", ".2f", bands.lift_u_mm),
+        known("depression_pa", "depression Pa", ".0f", bands.depression_pa),
     )
     notes = [f"{counted(count, 'row')} in no band: {left_out_words(reason)}" for reason, count in bands.dropped if count]
     notes += [f"lift: {lift_from_words(source)}" for source in dict.fromkeys(bands.lift_source) if source]
