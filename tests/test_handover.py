@@ -267,7 +267,9 @@ def test_the_new_keys_are_listed(capsys):
     for key in ("complaint", "found", "done", "limits", "hc_ppm", "idle_rpm"):
         assert key in said
     assert main(["keys", "paper"]) == 0
-    assert "en, de" in capsys.readouterr().out
+    said = capsys.readouterr().out
+    assert "en, de" in said
+    assert "the grind sheet stays English" in said
     assert main(["keys", "altitude"]) == 0
     assert "slope_percent" in capsys.readouterr().out
     assert main(["keys", "carburettor"]) == 0

@@ -98,7 +98,7 @@ class Paper:
     decimal : {"point", "comma"} or None
         What stands before the tenths; as the language has it when not given.
     language : {"en", "de"}
-        Language of the altitude card and of the pages for customer and tester; the grind sheet is in English.
+        Language of altitude card, customer's page and tester's page, while the grind sheet stays English.
 
     Raises
     ------

@@ -38,8 +38,12 @@ class Notes:
 
     Parameters
     ----------
-    complaint, found, done : str
-        What the customer complained of, what was found, and what was done; empty leaves lines to write on.
+    complaint : str
+        What the customer complained of. Empty leaves a line to write on.
+    found : str
+        What was found.
+    done : str
+        What was done. Needle and jet are told anyway.
     limits : mapping of str to str
         Limits of the test as they are to be printed: idle_rpm, co_percent, co2_percent, o2_percent, hc_ppm,
         lambda. [as typed]
