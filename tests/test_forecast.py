@@ -113,3 +113,12 @@ def test_a_job_states_the_limit_beside_the_reading(case):
     assert "leaning raises it further" in check.words().todo
     with pytest.raises(nc.InputError, match="hc_limit_ppm is -1"):
         nc.checks.GasReading(hc_limit_ppm=-1.0)
+
+
+def test_the_testers_page_names_the_limit(case):
+    text = case.read_text()
+    case.write_text(text.replace("hc_ppm = 140", "hc_ppm = 140\nhc_limit_ppm = 1200", 1))
+    job = nc.read_job(case)
+    page = " ".join(job.handover(job.design()).tester().text().split())
+    assert "at most 1200" in page
+    assert "at most 1.2" in page

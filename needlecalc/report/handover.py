@@ -254,6 +254,7 @@ class Handover(Printed):
         known["idle_rpm"] = None if idle is None else float(bands.rpm[idle])
         ends = {
             "co_percent": self.co_limit_percent and words.AT_MOST.format(value=self.co_limit_percent),
+            "hc_ppm": gas.hc_limit_ppm and words.AT_MOST.format(value=gas.hc_limit_ppm),
             "lambda": self.lambda_least and words.AT_LEAST.format(value=self.lambda_least),
         }
         rows = [
