@@ -2,7 +2,8 @@
 
 Run: python tests/bench/newcomer.py [engines] [first seed]; 200 engines, all rows, take some 25 minutes on two cores.
 
-Each car is measured, designed for, cut to the stop, trimmed at the nut by half flats, and measured again, three times;
+Each car is measured, designed for, cut to the stop, trimmed at the nut by half flats, and measured again, three times.
+The nut takes away as much of what idle misses as the sheet says; oracle and area sum take away all that the day shows;
 fuel temperature and float level differ from day to day, and a car is judged by its usual day.
 "Within" counts cars whose driving bands all end within 0.05 of target, "rich" those with any band, idle too, richer by
 more than 0.05, "hold" the bands inside the 90 % interval stated for the stop.  The oracle knows the car and cuts with

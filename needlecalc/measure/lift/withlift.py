@@ -251,7 +251,7 @@ def with_lift(
     Raises
     ------
     InputError
-        If nothing gives a band's lift, its air flow is more than the throat passes, readings were
+        If nothing gives a band's lift, its air flow is far more than the throat passes, readings were
         taken with another spring, piston or throat, or the bands hold lifts that were weighed before; under a
         slide also if nothing gives its depression.
 
