@@ -197,6 +197,10 @@ def _of_log(log: Log, file: str, *, slide: bool) -> tuple[str, bool]:
     bands, said = _bands_seen(log)
     lines += [
         "",
+        "# A drive of another day, or the other bank of twins: python -m needlecalc keys log.others",
+        "# [[log.others]]",
+        '# file = "another_drive.csv"',
+        "",
         *(f"# {line}" for line in said),
         "[bands]",
         "# rpm_edges = [500, 1100, 1750, 2250]    # edges of the bands",

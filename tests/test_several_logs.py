@@ -156,3 +156,15 @@ def test_logs_without_a_bank_beside_one_with_are_refused(case):
     log = job.read_log()
     with pytest.raises(nc.InputError, match="name the bank of every log, and two banks at most"):
         job.bands(log)
+
+
+def test_a_new_job_from_a_log_shows_where_another_goes(case, tmp_path, capsys):
+    folder = tmp_path / "car"
+    assert main(["new", str(folder), "--log", str(case.parent / "pass_van_drive.csv")]) == 0
+    text = (folder / "job.toml").read_text()
+    assert '# [[log.others]]\n# file = "another_drive.csv"\n' in text
+    capsys.readouterr()
+    assert main(["keys", "log.others"]) == 0
+    printed = capsys.readouterr().out
+    assert "[log.others.air]" in printed
+    assert "Air of that day" in printed
