@@ -14,6 +14,7 @@ from needlecalc.jobassumed import FILLING, FOR_LIFT, PRIORS, Prior, of_valve
 from needlecalc.jobkinds import BLANK
 from needlecalc.measure.drive.make import make_bands
 from needlecalc.measure.log.file import Log, read_log
+from needlecalc.measure.log.words import ColumnFault
 
 JOB, NEEDLE = "job.toml", "needle.csv"
 STATIONS, PITCH_MM = 13, 3.175  # an eighth of an inch: common practice, no source
@@ -192,6 +193,11 @@ def _of_log(log: Log, file: str, *, slide: bool) -> tuple[str, bool]:
     ]
     lines += [f"{choice.meaning} = {_quoted(choice.column)}" for choice in log.columns]
     lines += ["", "[log.units]", *(f"{choice.meaning} = {_quoted(choice.unit)}" for choice in log.columns if choice.unit)]
+    for fact in log.remarks:
+        if fact.kind is ColumnFault.NO_UNIT:
+            unit, column = (str(fact.numbers[key]) for key in ("example", "column"))
+            told = f"{plain(column, LONGEST_NAME)} states no unit; if it has this one, take the # away"
+            lines.append(f"# {fact.numbers['key']} = {_quoted(unit)}    # {told}")
     flow = log.manifold_pressure_pa is not None or log.air_flow_g_s is not None
     computed = flow and log.lift_mm is None and not slide
     bands, said = _bands_seen(log)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import shutil
+import tomllib
 
 import numpy as np
 import pytest
@@ -136,3 +137,15 @@ def test_nothing_is_written_over_and_what_is_blank_is_said(tmp_path, capsys):
     assert main(["design", str(folder / "job.toml")]) == 2
     assert "needle.csv, line 2, column diameter_mm" in capsys.readouterr().err
     assert text.count('"?"') == 7  # the head of the file names it once
+
+
+def test_a_gauge_without_a_unit_stands_in_the_job_to_be_taken(tmp_path):
+    """A vacuum in inches of mercury whose column does not say so: the line's # taken away, it is read."""
+    rows = [f"{k / 5},{[900, 2400][k // 100]},{14.1 + k % 3 / 10:.1f},{[18.0, 3.0][k // 100]}" for k in range(200)]
+    (tmp_path / "drive.csv").write_text("\n".join(["Time [s],Tach,AFR,Vac", *rows]) + "\n")
+    assert main(["new", str(tmp_path / "car"), "--log", str(tmp_path / "drive.csv")]) == 0
+    text = (tmp_path / "car" / "job.toml").read_text()
+    line = next(line for line in text.splitlines() if "Vac states no unit" in line)
+    log = tomllib.loads(text.replace(line, line.removeprefix("# ")))["log"]
+    read = nc.read_log(tmp_path / "drive.csv", columns=log["columns"], units=log["units"])
+    assert read.manifold_pressure_pa[0] == pytest.approx(101325.0 - 18.0 * 3386.389)
