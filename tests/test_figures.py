@@ -150,7 +150,7 @@ def test_a_miss_within_two_uncertainties_of_a_reading_is_put_down_to_the_reading
     monkeypatch.setattr(verdict, "multipliers", lambda _: {})
     for times, cause in ((1.95, verdict.Cause.READINGS), (2.05, verdict.Cause.OPPOSED)):
         noise = np.full(8, abs(found.missed()[band]) / times)
-        judged = verdict.judged(replace(found, problem=replace(found.problem, noise=noise)))
+        judged = verdict.judged(replace(found, problem=replace(found.problem, drive_u=noise)))
         (one,) = (one for one in judged.missed if one.band == target.called(band)[0])
         assert one.cause is cause
 

@@ -176,11 +176,11 @@ def test_the_smoothness_chosen_is_the_greatest_that_meets_the_noise():
     bump = np.array([1.0, 1.0, 1.02, 1.1, 1.12, 1.1, 1.02, 1.0, 1.0])
     problem = problem_of(bump, se=0.02)
     x, smoothness = smoothest(problem)
-    chi = ((problem.misfit(x) / problem.noise) ** 2).sum()
-    rough = ((problem.misfit(fit(problem, smoothness / 1e3, x)) / problem.noise) ** 2).sum()
+    chi = ((problem.misfit(x) / problem.drive_u) ** 2).sum()
+    rough = ((problem.misfit(fit(problem, smoothness / 1e3, x)) / problem.drive_u) ** 2).sum()
     assert chi <= max(9.0, rough + np.sqrt(18.0))
     stiffer = fit(problem, smoothness * 10**0.5, x)
-    assert ((problem.misfit(stiffer) / problem.noise) ** 2).sum() > chi
+    assert ((problem.misfit(stiffer) / problem.drive_u) ** 2).sum() > chi
     # Less noise asks for a nearer fit and allows more bend.
     near, less = smoothest(problem_of(bump, se=0.0005))
     assert less < smoothness

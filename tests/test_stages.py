@@ -96,7 +96,7 @@ def test_without_doubt_all_goes_at_once():
 
 
 def test_bands_known_badly_are_held_back_most(monkeypatch):
-    monkeypatch.setattr(stages, "held_mm", lambda _: 0.0)  # no two diameters too near to be told apart
+    monkeypatch.setattr(stages, "filed_u_mm", lambda _: 0.0)  # no two diameters too near to be told apart
     design = design_of()
     width = design.final.high - design.final.low
     short = design.stop.expected - design.final.expected

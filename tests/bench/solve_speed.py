@@ -115,7 +115,7 @@ def plain_smoothest(problem: Problem) -> tuple[np.ndarray, float]:
         starts = (point, rest) if at_end else (point,)
         ends = [by_slsqp(problem, smoothness, start, tests, room.FLAT) for start in starts]
         point = min(ends, key=lambda end: room.cost(problem, smoothness, end.x))
-        tried.append((point.x, smoothness, float(((point.misfit / problem.noise) ** 2).sum())))
+        tried.append((point.x, smoothness, float(((point.misfit / problem.drive_u) ** 2).sum())))
     allowed = max(room.NOISE_LEFT * bands, min(chi for *_, chi in tried) + np.sqrt(2.0 * bands))
     return next((x, smoothness) for x, smoothness, chi in tried if chi <= allowed)
 

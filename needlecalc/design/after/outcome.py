@@ -12,7 +12,7 @@ from needlecalc.design.after.progress import refitted, unchanged
 from needlecalc.design.belief.history import History, Pass
 from needlecalc.design.belief.learn import learn
 from needlecalc.design.belief.learned import Learned
-from needlecalc.design.belief.readings import same_bands, trusted
+from needlecalc.design.belief.readings import same_bands, usable_lambda
 from needlecalc.design.inverse.proposal import Design
 from needlecalc.errors import InputError
 from needlecalc.gaussian import NINETY
@@ -219,7 +219,7 @@ def compare_pass(
         msg = "No band of this drive was read in the drive before; hold the same speeds and loads again."
         raise InputError(msg)
     old = where[band]
-    value, own, _ = trusted(bands, learned.doubts)
+    value, own, _ = usable_lambda(bands, learned.doubts)
     value, own = value[band], own[band]
     start = np.log(learned.lambda_now())[old]
     car, expected, total = _expected(learned, needle, drop_mm, old, own)
@@ -267,7 +267,7 @@ def foretold(learned: Learned) -> FloatArray:
         old = same_bands(before.bands, here.bands)
         told = np.flatnonzero((old >= 0) & (place >= 0))
         if number and told.size and not unchanged(before, here.needle, here.drop_mm):
-            own = trusted(here.bands, learned.doubts)[1][told]
+            own = usable_lambda(here.bands, learned.doubts)[1][told]
             _, expected, total = _expected(before, here.needle, here.drop_mm, old[told], own)
             out[number, 1:, place[told]] = np.exp(expected + np.outer([0.0, -NINETY, NINETY], total)).T
     return out

@@ -16,7 +16,7 @@ from needlecalc.design.belief.learn import learn
 from needlecalc.design.belief.learned import Learned
 from needlecalc.design.inverse.problem import drops_on_table_mm
 from needlecalc.design.inverse.target import Target
-from needlecalc.design.inverse.uncertainty import AfterCut, told_mm
+from needlecalc.design.inverse.uncertainty import AfterCut, least_told_mm
 from needlecalc.errors import InputError
 from needlecalc.parts.needle import Needle
 from needlecalc.parts.needles import NeedleTables, read_needles
@@ -216,7 +216,7 @@ def rank(
 
 def _weighed(needles: Sequence[Needle], target: Target, car: Learned) -> list[RankedNeedle]:
     """Needles on the same stations, each at its best jet drop."""
-    setup, told = car.setup.with_needle(needles[0]), told_mm(car.doubts)
+    setup, told = car.setup.with_needle(needles[0]), least_told_mm(car.doubts)
     true_mm = np.array([_believed_mm(needle, car) for needle in needles])
     found = scan(car.law.in_parts(setup), target, true_mm, _drops_mm(setup, car, target))
     off = np.abs(np.expm1(found.log_lambda - np.log(target.lambda_target)))

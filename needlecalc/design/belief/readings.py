@@ -90,7 +90,7 @@ def readings_of(history: History, doubts: Doubts) -> tuple[Readings, ...]:
     for one in reversed(history.passes):
         band = same_bands(bands, one.bands)
         use = band >= 0
-        log_lambda, doubt, lean = trusted(one.bands, doubts)
+        log_lambda, doubt, lean = usable_lambda(one.bands, doubts)
         computed = one.bands.lift_from(LiftSource.COMPUTED)
         tells = use & (~computed | still_to_tell[band]) & ~(one.bands.lift_u_mm > NO_READING_U_MM)
         still_to_tell[band[use & computed]] = False
@@ -122,7 +122,7 @@ def errs_alike(lift_mm: FloatArray) -> FloatArray:
     return root
 
 
-def trusted(bands: Bands, doubts: Doubts) -> tuple[FloatArray, FloatArray, NDArray[np.bool_]]:
+def usable_lambda(bands: Bands, doubts: Doubts) -> tuple[FloatArray, FloatArray, NDArray[np.bool_]]:
     """ln(lambda) worth trusting of each band, its standard uncertainty, and whether it counts as "at least so lean"."""
     limit = doubts.lean_limit
     spread = bands.lambda_spread

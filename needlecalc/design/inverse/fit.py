@@ -62,7 +62,7 @@ def _down_the_ladder(problem: Problem, rest: Point, tests: FloatArray) -> tuple[
     for smoothness in SMOOTHNESS_LADDER.tolist():
         point = _better(problem, smoothness, point, rest, tests)
         points.append(point)
-        chis.append(float(((point.misfit / problem.noise) ** 2).sum()))
+        chis.append(float(((point.misfit / problem.drive_u) ** 2).sum()))
         # However much better the rougher ones may be, down to no misfit at all, they would not change the choice.
         rung = _chosen(chis, min(chis), bands)
         if rung == _chosen(chis, 0.0, bands):

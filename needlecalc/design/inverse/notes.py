@@ -6,7 +6,7 @@ from enum import StrEnum
 
 import numpy as np
 
-from needlecalc.design.belief.readings import trusted
+from needlecalc.design.belief.readings import usable_lambda
 from needlecalc.design.inverse.fit import MISSED_BY
 from needlecalc.design.inverse.limits import FLATS
 from needlecalc.design.inverse.proposal import Design, Stages
@@ -190,7 +190,7 @@ def _test(design: Design) -> Remark | None:
 def _past_lean_limit(design: Design) -> Remark | None:
     """Bands whose reading misfire makes leaner than the truth, and what they are taken for."""
     learned = design.learned
-    read, taken = learned.bands.lambda_measured, np.exp(trusted(learned.bands, learned.doubts)[0])
+    read, taken = learned.bands.lambda_measured, np.exp(usable_lambda(learned.bands, learned.doubts)[0])
     beyond = np.flatnonzero(learned.at_least)
     if not beyond.size:
         return None

@@ -15,7 +15,7 @@ from needlecalc.gaussian import NINETY
 from needlecalc.parts.setup import Setup
 from needlecalc.units import FloatArray
 
-LEAST_NOISE = 1e-4
+LEAST_U = 1e-4
 TEST_SLACK = 1e-5  # of ln lambda: the point that changes nothing must not lie on the very edge
 FOLLOWS_MM = 1e-9  # a station beyond the data that moves more than this follows the one above it
 AT_LIMIT_MM = 1e-7
@@ -37,7 +37,7 @@ class Problem:
 
     learned: Learned  # the car as believed
     target: Target  # what is asked
-    noise: FloatArray  # (m,) uncertainty of ln(lambda) now: how near the targets are worth meeting [-]
+    drive_u: FloatArray  # (m,) uncertainty of ln(lambda) on the day of the drive: how near the targets are worth meeting [-]
     band_u: FloatArray  # (m,) the same with the repeatability of a reading: how little each band weighs [-]
     importance: FloatArray  # (m,) how much each band matters; little where it gives way to another [-]
     inside: NDArray[np.bool_]  # (n,) stations the data speak for, and those between them
@@ -56,8 +56,8 @@ class Problem:
         setup = learned.setup
         now_u, giving_way = learned.lambda_now_u(), target.giving_way()
         # Days differ in a pattern that all bands share: no reason to fit one of them less closely.
-        noise = np.maximum(learned.lambda_now_u(same_day=True), LEAST_NOISE) * giving_way
-        band_u = np.hypot(noise, learned.doubts.repeatability * giving_way) / target.weight
+        drive_u = np.maximum(learned.lambda_now_u(same_day=True), LEAST_U) * giving_way
+        band_u = np.hypot(drive_u, learned.doubts.repeatability * giving_way) / target.weight
         importance = target.weight / giving_way
         # Beyond the data the tip follows only as far as the taper needs.
         free = inside | (np.arange(inside.size) > int(np.flatnonzero(inside)[-1]))
@@ -67,7 +67,7 @@ class Problem:
         tested = np.where(target.tested, np.log(target.lambda_rich / target.lambda_target) + NINETY * read_u, -np.inf)
         rows = limits.inequalities(setup, free, *turn)
         none = np.zeros(free.size)
-        return cls(learned, target, noise, band_u, importance, inside, free, rows, limits, turn, tested, learned.law, none)
+        return cls(learned, target, drive_u, band_u, importance, inside, free, rows, limits, turn, tested, learned.law, none)
 
     def rest(self) -> FloatArray:
         """Solution that changes nothing, or no more than the range of the drop forces."""
@@ -117,7 +117,7 @@ class Problem:
 
     def reading_u(self) -> FloatArray:
         """Standard uncertainty of ln(lambda) as it was read, whether a band gives way or not."""
-        return np.asarray(self.noise * self.importance / self.target.weight)
+        return np.asarray(self.drive_u * self.importance / self.target.weight)
 
     def at_limits(self, x: FloatArray) -> NDArray[np.bool_]:
         """Limits that are active, in the order of ``rows``."""

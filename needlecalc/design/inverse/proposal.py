@@ -14,7 +14,7 @@ from needlecalc.design.inverse.alternatives import Alternative, Change
 from needlecalc.design.inverse.forecast import Forecast, forecast
 from needlecalc.design.inverse.limits import LEAST_TURN_FLATS, Limits
 from needlecalc.design.inverse.target import Target
-from needlecalc.design.inverse.uncertainty import AfterCut, Promise, Trim, idle_aim, idle_band, told_mm, trim_of
+from needlecalc.design.inverse.uncertainty import AfterCut, Promise, Trim, idle_aim, idle_band, least_told_mm, trim_of
 from needlecalc.design.inverse.verdict import Verdict
 from needlecalc.errors import InputError
 from needlecalc.measure.checks.check import Checks
@@ -267,7 +267,7 @@ class Design(Shown):
 
     def told_mm(self) -> float:
         """Difference between two diameters that hand and micrometer can tell, in mm."""
-        return told_mm(self.learned.doubts)
+        return least_told_mm(self.learned.doubts)
 
     def stop_mm(self) -> FloatArray:
         """Diameters to file to first, as they can be filed, in mm, shape (n,).

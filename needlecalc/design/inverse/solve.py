@@ -21,7 +21,7 @@ from needlecalc.design.inverse.proposal import Design, Stage, Stages, Stations
 from needlecalc.design.inverse.solution import LEAST_CUT_MM, SUPPORT_SHARE, Solution, best_solution
 from needlecalc.design.inverse.stages import RISK, first_stage
 from needlecalc.design.inverse.target import Target
-from needlecalc.design.inverse.uncertainty import Cars, Outlook, held_mm, idle_aim, idle_band, outlook, sources
+from needlecalc.design.inverse.uncertainty import Cars, Outlook, filed_u_mm, idle_aim, idle_band, outlook, sources
 from needlecalc.design.inverse.verdict import judged
 from needlecalc.errors import InputError
 from needlecalc.measure.checks.check import Checks
@@ -160,7 +160,7 @@ def _planned(found: Solution, risk: float, named_as: str | None, checks: Checks 
     seen = seen_after(final_mm, cut)
     first = first_stage(found, seen, after, cars.driven(seen.meter), risk=risk)
     left_mm = found.removal_mm() - first.removal_mm
-    if not blank and 0.0 < left_mm.max() < held_mm(learned.doubts) and first.chance_rich <= risk:
+    if not blank and 0.0 < left_mm.max() < filed_u_mm(learned.doubts) and first.chance_rich <= risk:
         # Nobody could tell the first stop from the target: one cut is enough, the leaner of the two.
         nearer = np.append(first.removal_mm[problem.free], x[-1])
         carried = np.where(problem.free, 0.0, first.removal_mm)

@@ -11,7 +11,7 @@ from needlecalc.design.inverse.fit import fit_from
 from needlecalc.design.inverse.problem import Point, Problem
 from needlecalc.design.inverse.solution import Solution
 from needlecalc.design.inverse.target import Target
-from needlecalc.design.inverse.uncertainty import Outlook, held_mm
+from needlecalc.design.inverse.uncertainty import Outlook, filed_u_mm
 from needlecalc.units import FloatArray
 
 RISK = 0.05
@@ -74,7 +74,7 @@ def first_stage(
         borne = least + risk / 2.0
         short, drawn, margin = search.bearing(borne)
     # What nobody can tell from the whole cut is the whole cut, as far as the risk bears it.
-    alike = np.where(np.abs(whole - short) < held_mm(found.problem.learned.doubts), whole, short)
+    alike = np.where(np.abs(whole - short) < filed_u_mm(found.problem.learned.doubts), whole, short)
     if (alike != short).any() and (whole >= 0.0).all():
         drawn_alike = after(alike)
         if search.bears(drawn_alike, borne) and not search.test_fails(drawn_alike):

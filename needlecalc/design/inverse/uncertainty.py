@@ -163,14 +163,14 @@ def _with_meter(log: FloatArray, slopes: FloatArray, meter: Meter, nut: Nut | No
     return meter.true_lambda(log)
 
 
-def held_mm(doubts: Doubts) -> float:
+def filed_u_mm(doubts: Doubts) -> float:
     """Standard uncertainty of a diameter filed by hand and read by micrometer."""
     return float(np.hypot(doubts.hand_mm, doubts.micrometer_mm))
 
 
-def told_mm(doubts: Doubts) -> float:
+def least_told_mm(doubts: Doubts) -> float:
     """Difference between two diameters that hand and micrometer can tell."""
-    return max(TELLS_APART * held_mm(doubts), LEAST_TOLD_MM)
+    return max(TELLS_APART * filed_u_mm(doubts), LEAST_TOLD_MM)
 
 
 def idle_aim(target: Target, idle: int, planned: float) -> float:
