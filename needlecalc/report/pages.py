@@ -33,7 +33,7 @@ TOTAL = "{nb}"  # the library puts the number of pages in its place
 AS_ONE = 6  # lines of a paragraph that stay on one page
 SCALES = (1.0, 0.94, 0.88)  # type of the first page gives way where the page is full
 SHADE, HEAD = 232, 214  # grey of rows left alone and of heads
-BEFORE = {Weight.TITLE: 0.0, Weight.HEADING: 7.0, Weight.ORDER: 2.0}  # space above, in points
+BEFORE = {Weight.TITLE: 0.0, Weight.HEADING: 7.0, Weight.LOUD: 4.0, Weight.ORDER: 2.0}  # space above, in points
 
 
 class Sheets(FPDF):
