@@ -26,6 +26,7 @@ from needlecalc.units import FloatArray
 
 WIDE_OPEN_LOG, WIDE_OPEN_MM = 1.0, 30.0  # level and lift of a band are known from readings alone
 LEAST_U = 1e-9  # what is certain still needs a width to be scaled by
+SPRUNG_U = 0.05  # offset of a needle sprung against the bore, which hardly leaves it: judgement
 LEAST_SAID_MM = 0.005  # of lift, as it prints
 BY_CHANCE = 0.95  # of histories: none of them is widened
 STRANGE = 0.001  # chance that is worth a word, where it makes also a difference:
@@ -251,7 +252,7 @@ def prior_of(setup: Setup, place: Unknowns, doubts: Doubts) -> tuple[FloatArray,
         log_u(jet.parallel_length_u_mm / jet.parallel_length_mm),
         log_u(doubts.viscosity),
         log_u(doubts.sensor_gain),
-        offset_squared_u(jet.eccentricity(), 0.05 if jet.mounting == "biased" else doubts.eccentricity),
+        offset_squared_u(jet.eccentricity(), SPRUNG_U if jet.mounting == "biased" else doubts.eccentricity),
         doubts.lift_zero_mm,
         1.0,
     ]
