@@ -78,7 +78,7 @@ class Orders(Shown):
         return self.design.stages() is not Stages.NOTHING
 
     def orders(self) -> tuple[str, ...]:
-        """At most four lines: what to do, where to stop, what not to do, the jet."""
+        """At most five lines: what to measure first where little is known, what to do, where to stop, what not, the jet."""
         design, stages = self.design, self.design.stages()
         filed = (np.flatnonzero(~self.left_alone()) + 1).tolist() if self.works() else []
         do = words_sheet.DO[stages].format(stations=say.stations(filed)) if filed else words_sheet.DO[Stages.NOTHING]
@@ -92,13 +92,19 @@ class Orders(Shown):
         jet = say.jet_on_sheet(design)
         if self.jet_drive is not None:
             jet = f"{words.JET_BACK.format(drop_mm=design.setup.carburettor.jet.drop_mm)} {jet}"
-        return tuple(filter(None, (do, stop, self.not_to_do(), jet)))
+        first = self.before_lines()[0] if self._experiment_first() else ""
+        return tuple(filter(None, (first, do, stop, self.not_to_do(), jet)))
 
     def not_to_do(self) -> str:
         """The gravest thing not to do; empty where nothing is done."""
         if self._signed_for():
             return words_sheet.SIGN_FIRST[self.works()]
         return next(iter(self._grave()), words_sheet.NEVER_BELOW if self.works() else "")
+
+    def _experiment_first(self) -> bool:
+        """Whether so little is known of the car that a measurement comes before the file."""
+        step = self.design.next_step
+        return step is not None and step.helps() and self.design.learned.little_known()
 
     def _signed_for(self) -> bool:
         """Whether somebody must accept a red warning of another altitude before anything is filed or turned."""
@@ -162,7 +168,7 @@ class Orders(Shown):
             *((words_sheet.OVERRIDDEN.format(reason=forced),) if forced else ()),
             *self.red_lines(),
             *self._grave()[0 if self._signed_for() else 1 :],  # the gravest is an order already
-            *self.before_lines(),
+            *(() if self._experiment_first() else self.before_lines()),
             *self.altitude_line(),
             *say.remarks(self._remarks(at_bench=True), slide=self.slide),
             *((words_slide.OUT_OF_REACH, words_slide.FIRST) if self.slide and self.works() else ()),

@@ -34,6 +34,7 @@ DIFFERENCE = 1.5  # times what chance brings
 # Past so many times what chance brings, a few readings more, no car explains the passes; virtual engines of another flow law
 # stayed below 1.6 times (120 designs of 24 cars), the log of the drive before the cut came to 4.7 and more.
 NO_CAR, A_FEW = 4.0, 3
+GUESSED_SHARE = 0.3  # a length known no better was guessed
 
 
 class LearnedRemark(StrEnum):
@@ -166,6 +167,12 @@ class Learned(Shown):
         """Whether a pass on another needle, or a drive with the jet moved, has shown this car to be as computed."""
         told = self.history.needle_of_pass().max() > 0 or any(one.jet_drive for one in self.history.passes)
         return bool(told) and not self._strange()
+
+    def little_known(self) -> bool:
+        """Whether an experiment comes before metal: a bore nobody measured, or lifts that were only computed."""
+        jet = self.setup.carburettor.jet
+        guessed = jet.parallel_length_u_mm > GUESSED_SHARE * jet.parallel_length_mm
+        return not self.confirmed() and (guessed or bool(self.bands.lift_computed_alone().all()))
 
     def contradiction(self) -> Remark | None:
         """How badly the passes agree; None where chance explains it."""

@@ -111,7 +111,7 @@ def solve(
     others, unsolved = ((), ()) if made.met or not with_alternatives else alternatives(found)
     made = replace(made, alternatives=(*others, *active_limits(found)))
     made = replace(made, remarks=(*remarks_of(made), *unsolved))
-    held_short = made.final.chance_rich > risk or made.lean_margin > 0.0
+    held_short = made.final.chance_rich > risk or made.lean_margin > 0.0 or learned.little_known()
     if with_alternatives and held_short and made.stages() is not Stages.NOTHING and TELLABLE[0] <= risk <= TELLABLE[1]:
         made = replace(made, next_step=measure_next(made, risk=risk).steps[0])
     return made
