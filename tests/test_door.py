@@ -305,8 +305,8 @@ def test_measured_at_the_bench(case, capsys):
     assert "Table(" not in printed
     code, printed = said(design.stop.needle.diameters_mm)
     assert (code, "Stop, measure lambda" in printed) == (0, True)
-    over = design.needle.diameters_mm.copy()
-    station = int(np.argmax(np.where(design.remove_um()[:-1] > 10.0, -np.diff(over), 0.0)))
+    over, inside = design.needle.diameters_mm.copy(), design.stations.inside()
+    station = int(np.argmax(np.where((design.remove_um() > 10.0)[:-1] & inside[:-1], -np.diff(over), 0.0)))
     over[station] -= 0.02
     code, printed = said(over)
     assert code == 3

@@ -19,7 +19,8 @@ LIFTS, BEFORE = np.linspace(2, 26, 9), np.linspace(1.0, 1.1, 9)
 @pytest.fixture(scope="module")
 def design():
     setup = make_setup()
-    return nc.solve(asked(setup, LIFTS, BEFORE, 0.95, lambda_se=0.004, lift_u_mm=0.2), setup, doubts=nc.Doubts(**SAME_DAY))
+    target, tip_left = asked(setup, LIFTS, BEFORE, 0.95, lambda_se=0.004, lift_u_mm=0.2), nc.Limits(carry_on=False)
+    return nc.solve(target, setup, doubts=nc.Doubts(**SAME_DAY), limits=tip_left)
 
 
 def part_way(design, share):
