@@ -58,7 +58,7 @@ def test_every_output_says_what_made_it(logged, tmp_path):
     log = logged.design.target.bands.log
     made = f"Made by needlecalc {nc.__version__} on 2025-06-01 at 12:00 for job job from the log with fingerprint "
     made += f"{log.sha256[:16]}."
-    _write(logged, tmp_path / "out")
+    _write(logged, tmp_path / "out", {})
     text, table, facts = (
         (tmp_path / "out" / name).read_text() for name in ("grind_sheet.txt", "grind_sheet.csv", "design.json")
     )

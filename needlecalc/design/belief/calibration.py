@@ -43,7 +43,7 @@ class JetShift(Shown):
     >>> from needlecalc.example import road
     >>> moved = replace(road.bands, lambda_measured=0.97 * road.bands.lambda_measured)
     >>> jet_shift(road.bands, moved, road.setup, flats=2.0)
-    Jet moved +2 flats: 0.56 +- 0.04 of the change expected, 11 bands
+    Jet moved +2 flats: 0.52 +- 0.04 of the change expected, 11 bands
     """
 
     flats: float
@@ -115,7 +115,7 @@ def jet_shift(bands: Bands, moved: Bands, setup: Setup, *, flats: float, doubts:
     >>> from needlecalc.example import road
     >>> moved = replace(road.bands, lambda_measured=0.97 * road.bands.lambda_measured)
     >>> jet_shift(road.bands, moved, road.setup, flats=2.0)
-    Jet moved +2 flats: 0.56 +- 0.04 of the change expected, 11 bands
+    Jet moved +2 flats: 0.52 +- 0.04 of the change expected, 11 bands
     """
     jet = setup.carburettor.jet
     if not np.isfinite(flats) or abs(flats) < LEAST_TURN_FLATS:

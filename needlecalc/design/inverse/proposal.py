@@ -60,7 +60,7 @@ class NextStep:
     >>> from needlecalc import measure_next
     >>> from needlecalc.example import road
     >>> measure_next(road.design).steps[0].flats
-    2
+    3
     """
 
     what: Measurement

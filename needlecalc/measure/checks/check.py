@@ -191,7 +191,7 @@ class Checks(Shown):
     --------
     >>> from needlecalc.example import road
     >>> road.checks
-    Checks: 0 red, 0 amber, 38 green, 5 not measured
+    Checks: 0 red, 0 amber, 37 green, 6 not measured
     """
 
     checks: tuple[Check, ...]

@@ -269,7 +269,7 @@ def with_lift(
     >>> import needlecalc as nc
     >>> typed = nc.typed_bands([2000], [1.05], manifold_pressure_pa=[60e3])
     >>> print(with_lift(typed, road.setup).lift_mm.round(1))
-    [10.9]
+    [10.4]
     """
     doubts = doubts or LiftDoubts()
     check_range(lift_u_mm, "lift_u_mm", 0.0, 10.0, cure="It is one sigma, in mm.")
