@@ -24,7 +24,7 @@ from needlecalc.design.inverse.proposal import Design
 from needlecalc.designfile import read_design
 from needlecalc.echo import plain, shown, step
 from needlecalc.errors import InputError, SolveError
-from needlecalc.files import cannot_write, fingerprint, write_files
+from needlecalc.files import fingerprint, write_files, write_into
 from needlecalc.job import Job
 from needlecalc.jobfile import read_job
 from needlecalc.jobkeys import key_tables, schema
@@ -156,16 +156,7 @@ def _write(sheet: GrindSheet, out: Path, pages: Mapping[str, Document]) -> None:
         contents |= _forms(page, name)
     if sheet.design.limits.new_blank:
         contents["needle.dxf"] = needle_dxf(sheet.design.next_stage().needle).encode()
-    _write_files(out, contents, "the sheet")
-
-
-def _write_files(out: Path, contents: Mapping[str, bytes], name: str) -> None:
-    what = f"--out {out}: {name}"
-    try:
-        out.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise cannot_write(what, error) from error
-    write_files({out / name: content for name, content in contents.items()}, what)
+    write_into(out, contents, f"--out {out}: the sheet")
 
 
 def _forms(document: Document, name: str) -> dict[str, bytes]:
@@ -342,7 +333,7 @@ def compared(asked: Namespace) -> int:
         match = job.limits().match_um
         print(in_words(pair_check(first, second, tolerance_um=match, setup=job.setup)), end="\n\n")
     if asked.out:
-        _write_files(Path(asked.out), _forms(page, "compare"), "the comparison")
+        write_into(Path(asked.out), _forms(page, "compare"), f"--out {asked.out}: the comparison")
         print(f"Written to {plain(asked.out)}: compare.html, .pdf and .txt")
     return USABLE
 
@@ -360,7 +351,7 @@ def ranked(asked: Namespace) -> int:
     shown = found.donors() if asked.donors else found
     made = made_line(now(), job.name, bands.log.sha256 if bands.log is not None else "")
     table = f"{shown.to_frame().to_csv(index=False, float_format='%.6g', lineterminator=chr(10))}# {made}\n"
-    _write_files(out, {RANKED: table.encode(), "rank.png": drawn(plot(found), "png")}, "the ranking")
+    write_into(out, {RANKED: table.encode(), "rank.png": drawn(plot(found), "png")}, f"--out {out}: the ranking")
     print(f"{read!r}.\n\n{replace(shown, needles=shown.needles[:MOST_SHOWN], refused=shown.refused[:MOST_SHOWN])}")
     if rest := sum(max(len(some) - MOST_SHOWN, 0) for some in (shown.needles, shown.refused)):
         print(f"{counted(rest, 'needle')} more in {RANKED}.")
@@ -381,7 +372,7 @@ def at_heights(asked: Namespace) -> int:
         raise InputError(msg)
     card = job.altitude_card(outlook, route)
     out = _out(asked)
-    _write_files(out, _forms(card.document(), "altitude_card"), "the altitude card")
+    write_into(out, _forms(card.document(), "altitude_card"), f"--out {out}: the altitude card")
     print(outlook, card.text(), sep="\n\n")
     print(f"Written to {plain(str(out))}: altitude_card.html, .pdf and .txt")
     return NOT_BY_FILING if outlook.red() else USABLE

@@ -41,10 +41,19 @@ def write_files(contents: Mapping[Path, bytes | None], what: str, *, last_read: 
     except (OSError, ValueError) as error:
         if isinstance(error, InputError):
             raise
-        raise cannot_write(what, error) from error
+        raise _cannot_write(what, error) from error
 
 
-def cannot_write(what: str, error: OSError | ValueError) -> InputError:
+def write_into(folder: Path, contents: Mapping[str, bytes], what: str) -> None:
+    """Files by name in a folder, which is made where it is missing."""
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise _cannot_write(what, error) from error
+    write_files({folder / name: content for name, content in contents.items()}, what)
+
+
+def _cannot_write(what: str, error: OSError | ValueError) -> InputError:
     """The sentence for what the system would not let us write."""
     full = isinstance(error, OSError) and error.errno in (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
     cure = "make room there, then run again" if full else "choose a place you may write to"

@@ -9,7 +9,7 @@ from pathlib import Path
 
 from needlecalc.echo import LONGEST_NAME, plain
 from needlecalc.errors import InputError, NeedleCalcError
-from needlecalc.files import cannot_write, write_files
+from needlecalc.files import write_into
 from needlecalc.jobassumed import FILLING, FOR_LIFT, PRIORS, Prior, of_valve
 from needlecalc.jobkinds import BLANK
 from needlecalc.measure.drive.make import make_bands
@@ -153,12 +153,7 @@ def _write(folder: Path, files: dict[str, bytes]) -> None:
     if there := [name for name in files if (folder / name).exists()]:
         msg = f"{shown} holds {', '.join(there)} already, and that stays; name a new folder."
         raise InputError(msg)
-    what = f"{shown}: the job"
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise cannot_write(what, error) from error
-    write_files({folder / name: content for name, content in files.items()}, what)
+    write_into(folder, files, f"{shown}: the job")
 
 
 def _lines(section: str, *, bare: str = "# ", blank: bool = False, slide: bool = False) -> str:

@@ -216,5 +216,5 @@ def test_a_job_hands_every_key_of_its_log_on(tmp_path):
     assert log.lambda_measured[0] == pytest.approx(13.55 / 14.0)
     assert log.manifold_pressure_pa[0] == pytest.approx(70e3)
     job.write_text(job.read_text().replace("ambient_kpa", "ambient_air"))
-    with pytest.raises(nc.InputError, match=r"\[log\] has no key 'ambient_air'; it knows afr_stoich, ambient_pa, bank, columns"):
+    with pytest.raises(nc.InputError, match=r"no key 'ambient_air'; it knows afr_stoich, ambient_pa, bank, columns"):
         nc.read_job(job).read_log()
