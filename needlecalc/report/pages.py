@@ -31,7 +31,7 @@ POINTS_PER_MM = 72.0 / 25.4
 MARGIN_PT, FOOT_PT, LINE = 34.0, 36.0, 1.28
 TOTAL = "{nb}"  # the library puts the number of pages in its place
 AS_ONE = 6  # lines of a paragraph that stay on one page
-SCALES = (1.0, 0.94, 0.88)  # type of the first page gives way where the page is full
+SCALES = (1.0, 0.94, 0.88, 1.0)  # type of a page gives way where one sheet holds it then
 SHADE, HEAD = 232, 214  # grey of rows left alone and of heads
 BEFORE = {Weight.TITLE: 0.0, Weight.HEADING: 7.0, Weight.LOUD: 4.0, Weight.ORDER: 2.0}  # space above, in points
 
@@ -80,8 +80,9 @@ class Sheets(FPDF):
         said = typeset(plain(words)).replace(TOTAL, "{ nb}")
         return "".join(letter if ord(letter) in self.known else NO_GLYPH for letter in said)
 
-    def lay(self, page: Page, scale: float) -> None:
-        """A page of the document, or more where it does not fit."""
+    def lay(self, page: Page, scale: float) -> int:
+        """A page of the document; the number of sheets it takes."""
+        before = self.page
         self.ends = True
         self.add_page()
         self.named = page.name
@@ -93,6 +94,7 @@ class Sheets(FPDF):
                 self._grid(block, scale)
             else:
                 self._picture(block)
+        return self.page - before
 
     def _need(self, height: float) -> None:
         """A fresh page where this height is not left."""
@@ -164,17 +166,19 @@ class Sheets(FPDF):
 
 
 def pdf_of(document: Document) -> bytes:
-    """The pages as they stand in a file; the first one's type gives way before it goes on overleaf."""
+    """The pages as they stand in a file; the type of one that runs over gives way, where that keeps it on one sheet."""
     fonts: dict[str, CoreFont | TTFFont] = {}
+    tried = [0] * len(document.pages)
     try:
-        for scale in SCALES:
+        while True:
             sheets = Sheets(document, fonts)
             fonts = sheets.fonts
-            sheets.lay(document.pages[0], scale)
-            if sheets.page == 1:
+            for k, page in enumerate(document.pages):
+                if sheets.lay(page, SCALES[tried[k]]) > 1 and tried[k] + 1 < len(SCALES):
+                    tried[k] += 1
+                    break  # all anew, as its sheets are laid already
+            else:
                 break
-        for page in document.pages[1:]:
-            sheets.lay(page, 1.0)
         sheets.ends = True
         return bytes(sheets.output())
     finally:

@@ -130,7 +130,13 @@ def library(engine, lift, passes=4, gas=False):
         history = nc.History((nc.Pass(needle, drop, bands),)) if history is None else history.then(needle, drop, bands)
         wanted = engine.bands.lambda_target + off
         target = nc.Target(bands, wanted, sensor_zero=zero)
-        design = nc.solve(target, setup, learned=nc.learn(history, setup, doubts=DOUBTS), with_alternatives=False)
+        try:
+            design = nc.solve(target, setup, learned=nc.learn(history, setup, doubts=DOUBTS), with_alternatives=False)
+        except nc.SolveError:  # a sound engine refused: it is left as it is, and counted
+            if not out:
+                raise
+            out.append({**out[-1], "refused": True})
+            continue
         true, drop = to_first_stop(engine, true, drop, design, rng)
         if touched(design).any():
             # Nobody is there to read again, so readings 15 um off the last ones must do.
@@ -246,6 +252,8 @@ def report(done):
                 f" {100 * np.mean([abs(one['miss'][0]) <= 0.02 for one in now]):12.1f} %"
                 f" {100 * lost if k > 1 else 0.0:5.1f} %  {cover}"
             )
+    refused = [f"{way} {seed}" for way, seed, passes in done if any("refused" in one for one in passes)]
+    print(f"sound engines refused after their first pass: {', '.join(refused) or 'none'}")
     for way in ("library, marker", "library, computed"):
         every = [one for name, _, passes in done if name == way for one in passes]
         inside = np.concatenate([(one["lambda"] >= one["low"]) & (one["lambda"] <= one["high"]) for one in every])
