@@ -223,6 +223,8 @@ def right_calls(folder: Path) -> dict[str, dict[str, Any]]:
         },
         "plot": {"record": design, "part": "lambda"},
         "read_job": {"path": DATA / "pass_van.toml"},
+        "read_route": {"path": DATA / "pass_road.csv"},
+        "Route": {"distance_km": np.array([0.0, 2.0]), "height_m": np.array([600.0, 700.0])},
         "compare_page": {"found": nc.compare(setup, needle, needle, bands=bands), "paper": nc.Paper()},
         "profile_drawing": {"needle": needle, "length_scale": 2.0, "radius_scale": 20.0, "paper": nc.Paper()},
         "needle_dxf": {"needle": needle},

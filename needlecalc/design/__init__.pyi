@@ -7,6 +7,8 @@ from needlecalc.design.after.progress import Progress as Progress
 from needlecalc.design.after.rank import RankedNeedle as RankedNeedle
 from needlecalc.design.after.rank import Ranking as Ranking
 from needlecalc.design.after.rescue import Rescue as Rescue
+from needlecalc.design.after.trip import Route as Route
+from needlecalc.design.after.trip import read_route as read_route
 from needlecalc.design.belief.calibration import JetShift as JetShift
 from needlecalc.design.belief.calibration import jet_shift as jet_shift
 from needlecalc.design.belief.learned import Learned as Learned

@@ -72,7 +72,7 @@ class AltitudeCard(Shown, Printed):
     outlook : AltitudeOutlook
         A needle at home and at the places of its trips, from ``at_altitude``.
     route : Route or None
-        A road to draw lambda along, from ``read_route``.
+        A road to draw lambda along, from ``nc.design.read_route``.
     slope_percent : float
         Slope of the road for which uphill and downhill are told, where the carburettor's ``float_ahead_mm`` is
         known. [%]
@@ -237,7 +237,7 @@ class AltitudeCard(Shown, Printed):
 
         top = self.trip.highest()
         if self.route is None:
-            msg = "The card has no route to draw; give it one, from read_route."
+            msg = "The card has no route to draw; give it one, from nc.design.read_route."
             raise InputError(msg)
         said = words.ROAD_TURNED.format(place=top.name) if self.trip.flats(top) else words.ROAD
         return plot_road(self.trip, self.route, self.paper, said, ax=ax)

@@ -232,7 +232,8 @@ STYLE = (
     "body{font:14px sans-serif;color:#000;background:#fff;max-width:52em;margin:1em auto}"
     "table{border-collapse:collapse;width:100%;margin:.6em 0}caption{font-weight:bold;text-align:left;padding:.3em 0}"
     "th,td{border:1px solid #000;padding:.25em .3em;text-align:center}th{background:#ddd}tr.left td{background:#eee}"
-    "td b{font-size:1.2em}p{margin:.35em 0}h1{font-size:1.4em}h2{font-size:1.1em}img{width:100%;height:auto}"
+    "td:empty{height:2em}td b{font-size:1.2em}p{margin:.35em 0}"
+    "h1{font-size:1.4em}h2{font-size:1.1em}img{width:100%;height:auto}"
     ".small,footer,figcaption{font-size:.8em}figure{margin:.5em 0}footer{margin:1em 0 2em;color:#444}"
     "tr,figure{break-inside:avoid}@media print{section{break-after:page}body{margin:0;max-width:none}}"
 )

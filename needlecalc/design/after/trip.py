@@ -32,7 +32,20 @@ CRUISE = ("light", "part")
 
 @dataclass(frozen=True, eq=False)
 class Route:
-    """A road: distance from its start in km, height above sea level in m, shape (k,) each."""
+    """A road.
+
+    Parameters
+    ----------
+    distance_km : array, shape (k,)
+        Distance of each point from the start. [km]
+    height_m : array, shape (k,)
+        Its height above sea level. [m]
+
+    Examples
+    --------
+    >>> Route(np.array([0.0, 2.0]), np.array([600.0, 700.0])).slope_percent()
+    array([5., 5.])
+    """
 
     distance_km: FloatArray
     height_m: FloatArray
@@ -220,7 +233,29 @@ def _drops(car: Car, lifts: FloatArray) -> FloatArray:
 
 
 def read_route(path: str | Path) -> Route:
-    """Route from a table of ``distance_km`` and ``height_m``; LogFormatError names line and cure."""
+    """A route from its table.
+
+    Parameters
+    ----------
+    path : str or Path
+        CSV with the columns ``distance_km``, each greater than the one before, and ``height_m`` above sea level.
+
+    Returns
+    -------
+    Route
+        The route; one of very many points is thinned out evenly.
+
+    Raises
+    ------
+    LogFormatError
+        If a column, a number or the order is not right; the message names the line and the cure.
+
+    Examples
+    --------
+    >>> from needlecalc.jobnew import demo_folder
+    >>> print(read_route(demo_folder() / "pass_road.csv").height_m.max())
+    2600.0
+    """
     table = read_table_file(Path(path), "the route", "a header 'distance_km,height_m' and a line a point.")
     columns = []
     for name in ("distance_km", "height_m"):
