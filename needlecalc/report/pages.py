@@ -155,7 +155,9 @@ class Sheets(FPDF):
 
     def _picture(self, picture: Picture) -> None:
         # A pixel of the drawing is one of its own units, whatever the library takes it for.
-        drawn = BytesIO(re.sub(r"(font-size: [\d.]+)px", r"\1pt", picture.svg).encode())
+        # Older versions of it have no true minus in a drawing.
+        hyphened = re.sub("\N{MINUS SIGN}|&#8722;", "-", picture.svg)
+        drawn = BytesIO(re.sub(r"(font-size: [\d.]+)px", r"\1pt", hyphened).encode())
         self.ln(2.0)
         wide = picture.wide_mm * POINTS_PER_MM or self.epw
         height = wide * picture.shape()
