@@ -84,7 +84,7 @@ def _held(function: Any, name: str, makers: Callable[[str], Sequence[str]], room
             made = function(*given, **named)
         except NeedleCalcError:
             raise
-        except Exception as error:
+        except Exception as error:  # goes on as it was, but where an argument of the wrong kind explains it
             if wrong := misfit(given, named):
                 raise InputError(wrong) from error
             raise

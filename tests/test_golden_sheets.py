@@ -15,7 +15,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from conftest import DATA
-from test_slide import slide_setup
+from test_slide import short_drive, slide_setup
 
 import needlecalc as nc
 from needlecalc.design.after.trip import Route
@@ -80,14 +80,7 @@ def pages_of(language):
 
 def of_a_slide_card():
     setup = slide_setup(drop_min_mm=0.8, drop_max_mm=2.4)
-    bands = nc.typed_bands(
-        [1500, 2500, 5500],
-        [0.96, 1.0, 0.87],
-        lift_mm=[3.0, 8.0, 26.0],
-        air_flow_g_s=[2.0, 8.0, 42.0],
-        load=["idle", "light", "full"],
-    )
-    outlook = nc.at_altitude(setup, nc.with_lift(bands, setup), None, {"2400 m": 2400.0})
+    outlook = nc.at_altitude(setup, short_drive(setup, [0.96, 1.0, 0.87]), None, {"2400 m": 2400.0})
     return nc.AltitudeCard(outlook, made_at=NOON)
 
 

@@ -16,7 +16,7 @@ import pytest
 from conftest import DATA, make_setup
 from matplotlib.ft2font import FT2Font
 from test_golden_sheets import NOON, card_of, outlook_of, pages_of, two_drives
-from test_slide import slide_setup
+from test_slide import short_drive, slide_setup
 
 import needlecalc as nc
 from needlecalc.__main__ import main
@@ -133,14 +133,8 @@ def test_what_a_mixture_is_called():
 
 def test_a_slide_has_no_bridge_on_its_pages():
     setup = slide_setup(drop_min_mm=0.8, drop_max_mm=2.4)
-    typed = nc.typed_bands(
-        [1500, 2500, 5500],
-        [0.96, 1.1, 0.95],
-        lift_mm=[3.0, 8.0, 26.0],
-        air_flow_g_s=[2.0, 8.0, 42.0],
-        load=["idle", "light", "full"],
-    )
-    design = nc.solve(nc.make_target(nc.with_lift(typed, setup)), setup, with_alternatives=False)
+    target = nc.make_target(short_drive(setup, [0.96, 1.1, 0.95]))
+    design = nc.solve(target, setup, with_alternatives=False)
     outlook = nc.at_altitude(setup, design.target.bands, design, {"2400 m": 2400.0})
     text = one_line(nc.Handover(design, outlook=outlook).document())
     for other in ("bridge", "flat", " nut", "jet face"):

@@ -29,6 +29,18 @@ def slide_bands(setup, *, flows=FLOWS, **typed):
     return nc.with_lift(bands, setup, **typed)
 
 
+def short_drive(setup, lambda_measured):
+    """Idle, light and full load under a slide, with their lifts."""
+    bands = nc.typed_bands(
+        [1500, 2500, 5500],
+        lambda_measured,
+        lift_mm=[3.0, 8.0, 26.0],
+        air_flow_g_s=[2.0, 8.0, 42.0],
+        load=["idle", "light", "full"],
+    )
+    return nc.with_lift(bands, setup)
+
+
 @given(st.floats(1.0, 30.0), st.floats(200.0, 8000.0))
 def test_the_depression_draws_the_flow_it_was_computed_from(lift, depression):
     air = nc.Air()

@@ -5,6 +5,7 @@ from __future__ import annotations
 import base64
 import html
 import re
+from abc import ABC, abstractmethod
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
@@ -209,12 +210,12 @@ class Document:
         return f"<td>{f'<b>{said}</b>' if column.key == grid.bold else said}</td>"
 
 
-class Printed:
-    """What prints itself as pages; a record of them supplies ``document()``."""
+class Printed(ABC):
+    """What prints itself as pages."""
 
+    @abstractmethod
     def document(self) -> Document:
         """The pages."""
-        raise NotImplementedError
 
     def text(self) -> str:
         """All pages as plain text."""
