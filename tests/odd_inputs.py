@@ -333,8 +333,8 @@ def call_with_a_wrong_kind(draw: Random, calls: dict[str, dict[str, Any]], names
     return []
 
 
-def methods(calls: dict[str, dict[str, Any]]) -> list[tuple[Callable[..., Any], list[str]]]:
-    """Public methods that take something, of the records that the right calls hold, with the names of what they take."""
+def methods(calls: dict[str, dict[str, Any]]) -> list[tuple[Callable[..., Any], list[inspect.Parameter]]]:
+    """Public methods that take something, of the records that the right calls hold, with what they take."""
     held = {
         type(one): one for given in calls.values() for one in given.values() if type(one).__module__.startswith("needlecalc")
     }
@@ -342,17 +342,21 @@ def methods(calls: dict[str, dict[str, Any]]) -> list[tuple[Callable[..., Any], 
     found = []
     for one in held.values():
         for name, method in inspect.getmembers(one, inspect.ismethod):
-            keys = [
-                key
-                for key, by in inspect.signature(method).parameters.items()
+            taken = [
+                by
+                for by in inspect.signature(method).parameters.values()
                 if by.default is by.empty and by.kind is not by.VAR_KEYWORD
             ]
-            if name[0] != "_" and keys and name != "save":
-                found.append((method, keys))
+            if name[0] != "_" and taken and name != "save":
+                found.append((method, taken))
     return found
 
 
-def call_a_method_with_a_wrong_kind(draw: Random, known: list[tuple[Callable[..., Any], list[str]]]) -> list[Any]:
-    method, keys = draw.choice(known)
-    method(**{key: draw.choice(list(WRONG.values())) for key in keys})
+def call_a_method_with_a_wrong_kind(
+    draw: Random, known: list[tuple[Callable[..., Any], list[inspect.Parameter]]]
+) -> list[Any]:
+    method, taken = draw.choice(known)
+    given = {by: draw.choice(list(WRONG.values())) for by in taken}
+    loose = [value for by, value in given.items() if by.kind is by.VAR_POSITIONAL]
+    method(*loose, **{by.name: value for by, value in given.items() if by.kind is not by.VAR_POSITIONAL})
     return []

@@ -295,6 +295,8 @@ class Bands(Shown):
 
     def called(self, *bands: int) -> tuple[BandName, ...]:
         """What tells some bands from the others."""
+        for band in bands:
+            self._has(band)
         return tuple(BandName(float(self.rpm[b]), self.load[b], self.bank[b]) for b in bands)
 
     def name(self, band: int) -> str:
