@@ -36,6 +36,7 @@ def seconds(code: str) -> float:
     """Processor time of a process that runs this."""
     before = resource.getrusage(resource.RUSAGE_CHILDREN)
     one_thread = {**os.environ, "OPENBLAS_NUM_THREADS": "1"}
+    one_thread.pop("PYTHONDONTWRITEBYTECODE", None)  # compiled once, as what is installed is
     run = [sys.executable, "-c", code]
     subprocess.run(run, check=True, cwd=ROOT, env=one_thread, stdout=subprocess.DEVNULL)
     after = resource.getrusage(resource.RUSAGE_CHILDREN)

@@ -171,38 +171,42 @@ class _Drive:
     step_s: float
     time: FloatArray
     reading: FloatArray
-    shape: FloatArray  # columns of the steady lambda, shape (columns, n)
+    shape: FloatArray  # columns of the steady lambda, shape (n, columns)
     flown: FloatArray  # time the gas so far would have taken at middling flow
     opened: FloatArray
     unfit: FloatArray
     signal: str
 
     def through_sensor(self, sensor_s: float, shape: FloatArray) -> FloatArray:
-        """Columns of the steady lambda, or some sum of them, through a first-order sensor; time runs along the rows."""
+        """Columns of the steady lambda, or some sum of them, through a first-order sensor; a row a tick."""
         keep = np.exp(-self.step_s / sensor_s)
         # Straight between the ticks, so that it lags by its time constant however far they are apart.
         later = sensor_s / self.step_s * (1.0 - keep)
-        late = shape * (1.0 - later)
-        late[..., 1:] += (later - keep) * shape[..., :-1]
-        late[..., 0] = shape[..., 0]
+        late, part = shape * (1.0 - later), np.empty_like(shape)  # large arrays anew take longer than the sums
+        late[1:] += np.multiply(shape[:-1], later - keep, out=part[1:])
+        late[0] = shape[0]
         back = 1  # what is kept from tick to tick, summed over 1, 2, 4 ... ticks at once
         while keep > FORGOTTEN and back < self.time.size:
-            late[..., back:] += keep * late[..., :-back]
+            late[back:] += np.multiply(late[:-back], keep, out=part[back:])
             back, keep = 2 * back, keep * keep
         return np.asarray(late)
 
-    def through_pipe(self, late: FloatArray, delay_s: float, pipe_s: float, rows: NDArray[np.intp] | slice) -> FloatArray:
+    def through_pipe(self, late: FloatArray, delay_s: float, pipe_s: float, rows: NDArray[np.intp]) -> FloatArray:
         """The same through delay and pipe, at some ticks."""
         left_pipe = np.interp(self.time[rows] - delay_s, self.time, self.flown) - pipe_s
         left_engine = np.interp(left_pipe, self.flown, self.time)
         place = np.clip((left_engine - self.time[0]) / self.step_s, 0.0, self.time.size - 1.001)
         before = place.astype(np.intp)
-        first = late[..., before]
-        return np.asarray(first + (late[..., before + 1] - first) * (place - before))
+        # A tick's columns lie side by side, and whole rows are taken much quicker than single numbers.
+        read, change = late[before], late[before + 1]
+        change -= read
+        change *= (place - before).reshape(-1, *[1] * (late.ndim - 1))
+        read += change
+        return np.asarray(read)
 
-    def as_read(self, parts: FloatArray, shape: FloatArray) -> FloatArray:
-        """Columns, or some sum of them, through sensor, delay and pipe, at every tick."""
-        return self.through_pipe(self.through_sensor(float(parts[1]), shape), float(parts[0]), float(parts[2]), slice(None))
+    def as_read(self, parts: FloatArray, shape: FloatArray, rows: NDArray[np.intp]) -> FloatArray:
+        """Columns, or some sum of them, through sensor, delay and pipe, at some ticks."""
+        return self.through_pipe(self.through_sensor(float(parts[1]), shape), float(parts[0]), float(parts[2]), rows)
 
 
 def _even_drive(log: Log) -> _Drive | str:
@@ -263,7 +267,7 @@ def _shape(rpm: FloatArray, load: FloatArray) -> FloatArray | None:
     low, high = np.quantile(flow, [0.005, 0.995])
     knots = np.linspace(float(low), float(high), KNOTS)
     triangles = [np.interp(flow, knots, row) for row in np.eye(KNOTS)]
-    return np.stack([*triangles, x, y, x * x, x * y, y * y])
+    return np.stack([*triangles, x, y, x * x, x * y, y * y], axis=1)
 
 
 def _use(drive: _Drive, reach_s: float) -> NDArray[np.bool_]:
@@ -278,17 +282,17 @@ class _Columns:
     """Columns that explain a reading; an empty triangle drops out, and the small matrix is quicker than the rows."""
 
     def __init__(self, columns: FloatArray) -> None:
-        size, vectors = np.linalg.eigh(columns @ columns.T)
+        size, vectors = np.linalg.eigh(columns.T @ columns)
         sound = size > 1e-10 * size[-1]
         self.columns, self.inverse = columns, (vectors[:, sound] / size[sound]) @ vectors[:, sound].T
 
     def share(self, reading: FloatArray) -> FloatArray:
-        """How much of each column a reading holds, or each of several."""
-        return np.asarray((reading @ self.columns.T) @ self.inverse)
+        """How much of each column a reading holds, or each of several side by side."""
+        return np.asarray(self.inverse @ (self.columns.T @ reading))
 
     def rest(self, reading: FloatArray) -> FloatArray:
         """What the columns leave of a reading."""
-        return np.asarray(reading - self.share(reading) @ self.columns)
+        return np.asarray(reading - self.columns @ self.share(reading))
 
 
 def _nearest(drive: _Drive) -> FloatArray:
@@ -331,26 +335,30 @@ def _whitened_fit(
     block = np.unique((drive.time[whole] / BLOCK_S).astype(np.intp), return_inverse=True)[1]
     if whole.sum() < 4 * KNOTS or block.max() + 1 < LEAST_BLOCKS:
         return "too few rows are fit to time it by"
+    ticks = np.flatnonzero(use)
+    shape = drive.as_read(at, drive.shape, ticks)
     rest = np.zeros(use.size)
-    rest[use] = _Columns(drive.as_read(at, drive.shape)[:, use]).rest(drive.reading[use])
+    rest[use] = _Columns(shape).rest(drive.reading[use])
     memory = _filter_of(rest, use)
-    rows = np.flatnonzero(whole)
+    rows = np.flatnonzero(whole[use][MEMORY:])
 
     def filtered(values: FloatArray) -> FloatArray:
-        steps = range(MEMORY + 1)
-        whitened = sum(memory[back] * values[..., MEMORY - back : values.shape[-1] - back] for back in steps)
-        return np.asarray(whitened)[..., rows - MEMORY]
+        """Values at the ticks in use, each less what those before foretell."""
+        whitened, part = values[MEMORY:].copy(), np.empty_like(values[MEMORY:])
+        for back in range(1, MEMORY + 1):
+            whitened += np.multiply(values[MEMORY - back : -back], memory[back], out=part)
+        return np.asarray(whitened[rows])
 
-    reading = filtered(drive.reading)
-    scale = max(spread_of(_Columns(filtered(drive.as_read(at, drive.shape))).rest(reading)), 1e-6)
+    reading = filtered(drive.reading[use])
+    scale = max(spread_of(_Columns(filtered(shape)).rest(reading)), 1e-6)
     # Rows that hold the curve smooth: its triangles' second differences.
-    bends = np.zeros((len(drive.shape), KNOTS - 2))
-    bends[:KNOTS] = np.diff(np.eye(KNOTS), 2, axis=0).T * scale / USUAL_BEND
+    bends = np.zeros((KNOTS - 2, drive.shape.shape[1]))
+    bends[:, :KNOTS] = np.diff(np.eye(KNOTS), 2, axis=0) * scale / USUAL_BEND
     padded = np.concatenate([reading, np.zeros(KNOTS - 2)])
 
     @lru_cache(maxsize=1)  # misfit and slopes are asked for at the same place
     def columns(*parts: float) -> _Columns:
-        return _Columns(np.hstack([filtered(drive.as_read(np.array(parts), drive.shape)), bends]))
+        return _Columns(np.vstack([filtered(drive.as_read(np.array(parts), drive.shape, ticks)), bends]))
 
     def misfit(parts: FloatArray) -> FloatArray:
         priors = [parts[2] / USUAL_PIPE_S, np.log(parts[1] / USUAL_SENSOR_S) / SENSOR_FACTOR]
@@ -358,14 +366,15 @@ def _whitened_fit(
 
     def slopes(parts: FloatArray) -> FloatArray:
         """The curve is held while the parts move; what the columns can follow of that is taken off (Kaufman)."""
-        curve = columns(*parts).share(padded) @ drive.shape
-        moved = np.zeros((parts.size, padded.size))
+        curve = drive.shape @ columns(*parts).share(padded)
+        moved = np.zeros((padded.size, parts.size))
         for k in range(parts.size):
             up, down = parts.copy(), parts.copy()
             up[k], down[k] = min(parts[k] + TRIAL_S, MOST_S[k]), max(parts[k] - TRIAL_S, LEAST_S[k])
-            moved[k, : rows.size] = filtered(drive.as_read(up, curve) - drive.as_read(down, curve)) / (up[k] - down[k])
+            apart = drive.as_read(up, curve, ticks) - drive.as_read(down, curve, ticks)
+            moved[: rows.size, k] = filtered(apart) / (up[k] - down[k])
         priors = [[0.0, 0.0, 1.0 / USUAL_PIPE_S], [0.0, 1.0 / (parts[1] * SENSOR_FACTOR), 0.0]]
-        return np.vstack([columns(*parts).rest(moved).T / -scale, priors])
+        return np.vstack([columns(*parts).rest(moved) / -scale, priors])
 
     def solved(start: FloatArray) -> OptimizeResult:
         inside = np.clip(start, LEAST_S + 1e-3, MOST_S - 1e-3)
@@ -377,7 +386,7 @@ def _whitened_fit(
     best = min((solved(start) for start in starts), key=lambda one: float(one.cost))
     remains = scale * misfit(best.x)[: reading.size]
     noise = float(remains @ remains) / remains.size
-    explained = (float(np.var(reading)) / noise - 1.0) * remains.size / len(drive.shape)
+    explained = (float(np.var(reading)) / noise - 1.0) * remains.size / drive.shape.shape[1]
     if explained < LEAST_F:
         return "lambda hardly answers to speed and load"
     if best.x[0] >= MOST_S[0] - 1e-3 or best.x.sum() > LONGEST_S:
