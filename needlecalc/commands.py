@@ -17,6 +17,7 @@ from needlecalc.design.after.progress import judge_cut, unchanged
 from needlecalc.design.after.rank import rank
 from needlecalc.design.after.rescue import rescue
 from needlecalc.design.after.trip import read_route
+from needlecalc.design.belief.calibration import JetShift
 from needlecalc.design.belief.history import History, read_history
 from needlecalc.design.belief.learn import learn
 from needlecalc.design.forward.predict import compare, pair_check
@@ -88,8 +89,7 @@ def design(asked: Namespace) -> int:
     """The sheet, on screen and as files."""
     job, out = read_job(asked.job), _out(asked)
     bands = _bands(job, say=True)
-    if (shift := job.jet_drive(bands)) is not None:
-        _print(shift)
+    _print(*_jet_moves(job, bands))
     found = job.checks(bands)
     if not _open(found):
         _print(found)
@@ -295,14 +295,19 @@ def _forget(job_path: str) -> int:
     return USABLE
 
 
+def _jet_moves(job: Job, bands: Bands) -> list[JetShift]:
+    """What the drive with the jet moved found, and each turn of the nut at idle."""
+    drive = job.jet_drive(bands)
+    return [*([] if drive is None else [drive]), *job.trim_shifts(bands)]
+
+
 def _learn(job_path: str) -> int:
     job = read_job(job_path)
     path = _history_path(job)
     last_read = fingerprint(path)
     bands = _bands(job, say=True)
     passes = job.passes(bands)
-    if (shift := job.jet_drive(bands)) is not None:
-        _print(shift)
+    _print(*_jet_moves(job, bands))
     *earlier, here = passes.passes
     # A drive with the jet moved belongs to the present one: no cut lies between.
     while earlier and earlier[-1].jet_drive:

@@ -18,7 +18,7 @@ from needlecalc.arrays import check_range
 from needlecalc.design.after.altitude import AltitudeOutlook, at_altitude
 from needlecalc.design.after.changes import AtHand, Changes, try_changes
 from needlecalc.design.after.trip import USUAL_SLOPE_PERCENT, Route
-from needlecalc.design.belief.calibration import JetShift, jet_shift, with_jet_drive
+from needlecalc.design.belief.calibration import JetShift, TrimReading, jet_shift, trim_shifts, with_jet_drive, with_trims
 from needlecalc.design.belief.doubts import Doubts
 from needlecalc.design.belief.history import SAME_NEEDLE_MM, History, Pass, read_history
 from needlecalc.design.belief.learn import learn
@@ -43,6 +43,7 @@ from needlecalc.jobdrive import (
     moved_drive_of,
     others_of,
     together,
+    trims_of,
 )
 from needlecalc.jobkinds import built, keys_taken, named, nearest, path_in
 from needlecalc.measure.checks.check import Checks
@@ -215,10 +216,10 @@ class Job:
         return path_in(self.folder, section["file"], "[history] file") if section else None
 
     def passes(self, bands: Bands) -> History:
-        """Passes kept in the job's history file and the present drive, last; before it that with the jet moved.
+        """Passes kept in the job's history file and the present drive, last; before it those of [calibration].
 
-        InputError if the present drive is a kept one with another needle or jet height, or an old one, or if that with the
-        jet moved belongs to an old one.
+        InputError if the present drive is a kept one with another needle or jet height, or an old one, or if what
+        [calibration] holds belongs to an old one.
         """
         here = Pass(self.setup.carburettor.needle, self.setup.carburettor.jet.drop_mm, bands)
         path = self.history_path()
@@ -240,25 +241,40 @@ class Job:
                 raise InputError(msg)
             # The same drive read again, with bands or lifts set otherwise: the job's own words count.
             kept = kept[:-1]
-        second = self._moved_drive
-        if second is None:
-            return History((*kept, here))
-        if kept and kept[-1].same_drive(second[0]):
+        second, trims, today = self._moved_drive, self._trims, History((here,))
+        of_trims = {key for trim in trims for key in trim.known_by()}
+
+        def beside(one: Pass) -> bool:
+            return one.log_sha256 in of_trims or (second is not None and one.same_drive(second[0]))
+
+        while kept and beside(kept[-1]):
             kept = kept[:-1]
         for number, one in enumerate(kept, start=1):
-            if one.same_drive(second[0]):
+            if beside(one):
                 msg = (
-                    f"The drive with the jet moved is pass {number} kept, before a later drive; take [calibration] out of "
-                    "the job: what it taught is kept, and it says nothing of another needle."
+                    f"What [calibration] holds is pass {number} kept, before a later drive; take [calibration] out of the "
+                    "job: what it taught is kept, and it says nothing of another needle."
                 )
                 raise InputError(msg)
-        turned, here = with_jet_drive(bands, second[0], self.setup, flats=second[1], doubts=self.doubts()).passes
-        return History((*kept, turned, here))
+        if second is not None:
+            today = with_jet_drive(bands, second[0], self.setup, flats=second[1], doubts=self.doubts())
+        if trims:
+            today = with_trims(today, trims, self.setup, doubts=self.doubts())
+        return History((*kept, *today.passes))
 
     def jet_drive(self, bands: Bands) -> JetShift | None:
         """What the drive with the jet moved found; None where the job has no [calibration]."""
         moved = self._moved_drive
         return None if moved is None else jet_shift(bands, moved[0], self.setup, flats=moved[1], doubts=self.doubts())
+
+    def trim_shifts(self, bands: Bands) -> list[JetShift]:
+        """What the turns of the nut at idle found; none where [calibration] has no trims."""
+        here = Pass(self.setup.carburettor.needle, self.setup.carburettor.jet.drop_mm, bands)
+        return trim_shifts(here, self._trims, self.setup, doubts=self.doubts()) if self._trims else []
+
+    @property
+    def _trims(self) -> list[TrimReading]:
+        return trims_of(self.settings["calibration"])
 
     @cached_property
     def _moved_drive(self) -> tuple[Bands, float] | None:

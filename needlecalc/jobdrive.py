@@ -11,10 +11,11 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from needlecalc.arrays import check_range
+from needlecalc.design.belief.calibration import TrimReading
 from needlecalc.design.forward.predict import both_banks
 from needlecalc.echo import LONGEST_VALUE, plain, shown
 from needlecalc.errors import InputError
-from needlecalc.jobkinds import TAKEN_BY, built, named, only, path_in
+from needlecalc.jobkinds import TAKEN_BY, Part, built, named, only, path_in
 from needlecalc.measure.checks.check import Checks
 from needlecalc.measure.checks.engine import check_engine
 from needlecalc.measure.checks.inspection import GasReading, NeedleReading
@@ -181,11 +182,20 @@ def checks_of(given_section: Mapping[str, Any], bands: Bands, setup: Setup, *, e
 
 def gases_of(section: Mapping[str, Any]) -> list[GasReading]:
     """Readings of an exhaust analyser that [checks] notes."""
-    given = section.get("gases", [])
+    return _each(GasReading, section.get("gases", []), "checks.gases")
+
+
+def trims_of(section: Mapping[str, Any]) -> list[TrimReading]:
+    """Turns of the nut at idle that [calibration] notes."""
+    return _each(TrimReading, section.get("trims", []), "calibration.trims")
+
+
+def _each(kind: Callable[..., Part], given: object, name: str) -> list[Part]:
+    """Records from a list of sections."""
     if not isinstance(given, list) or not all(isinstance(one, Mapping) for one in given):
-        msg = "checks.gases must be a list: write [[checks.gases]], with double brackets, before each reading."
+        msg = f"{name} must be a list: write [[{name}]], with double brackets, before each reading."
         raise InputError(msg)
-    return [built(GasReading, one, "checks.gases") for one in given]
+    return [built(kind, one, name) for one in given]
 
 
 def lean_limits_of(sections: Mapping[str, Any], folder: Path) -> LeanLimits | None:
@@ -219,9 +229,9 @@ def moved_drive_of(
     ambient_pa: float | None = None,
 ) -> tuple[Bands, float] | None:
     """Bands of the drive with the jet moved, as [calibration] gives them."""
-    if not calibration:
+    section = {key: value for key, value in calibration.items() if key != "trims"}
+    if not section:
         return None
-    section = dict(calibration)
     if "flats" not in section:
         msg = "The job's [calibration] does not say how far the jet was moved; write flats = 2, positive lowers the jet."
         raise InputError(msg)

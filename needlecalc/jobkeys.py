@@ -70,6 +70,7 @@ ABOUT = {
     "micrometer.face_on_mark": "What of the anvils lies on the mark: centre, or thick_edge.",
     "calibration.flats": "How far the jet was moved for this drive; positive lowered it.",
     "calibration.file": "Log of the drive with the jet moved.",
+    "calibration.trims": "Turns of the nut at idle, one [[calibration.trims]] each, in their order.",
     "history.file": "File that keeps the passes; it need not exist yet.",
     **{
         f"handover.limits.{name}": f"Limit of the test as the tester's page prints it: {said}."

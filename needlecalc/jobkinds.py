@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any, NamedTuple, TypeVar
 
 from needlecalc.design.after.changes import AtHand
+from needlecalc.design.belief.calibration import TrimReading
 from needlecalc.design.belief.doubts import Doubts
 from needlecalc.design.inverse.limits import Limits
 from needlecalc.design.inverse.maketarget import make_target
@@ -66,6 +67,7 @@ TAKEN_BY: Mapping[str, tuple[Callable[..., Any], ...]] = {
     "limits": (Limits,),
     "doubts": (Doubts,),
     "calibration": (typed_bands, with_lift, read_log),
+    "calibration.trims": (TrimReading,),
     "paper": (Paper,),
     "handover": (Notes,),
     "at_hand": (AtHand,),
@@ -111,7 +113,7 @@ NOT_IN_A_JOB = {
     "target": {"lambda_by_load"},
 }
 MOST_KEYS = 22  # that a message lists
-LISTS = ("checks.gases", "log.others")  # of sections
+LISTS = ("calibration.trims", "checks.gases", "log.others")  # of sections
 BLANK = "?"  # a value still to be filled in
 NUMBER, TEXT, FILE, YES_NO, TABLE = "a number", "text", "the name of a file", "true or false", "a section of its own"
 NUMBERS, TEXTS, YES_NOS = "a row of numbers", "a row of texts", "a row of true and false"

@@ -23,7 +23,7 @@ DIMENSIONS: tuple[Mapping[str, float], ...] = (
     {"_m": 1.0, "_ft": 12.0 * MM_PER_INCH / 1e3},
 )
 VACUUM, PRESSURE = "manifold_vacuum", "manifold_pressure_pa"
-LAMBDA, AFR = "lambda_measured", "afr_measured"
+LAMBDAS = {f"lambda_{when}": f"afr_{when}" for when in ("measured", "before", "after")}  # as a gauge shows them
 ENDS = sorted({end for units in DIMENSIONS for end in units} | {"_degf"}, key=len, reverse=True)
 
 
@@ -57,8 +57,8 @@ def said(part: Mapping[str, Mapping[str, Any]], written: Mapping[tuple[str, str]
 
 def other_units(key: str) -> list[str]:
     """The same key in the other units it may be written in."""
-    if key == LAMBDA:
-        return [AFR]
+    if key in LAMBDAS:
+        return [LAMBDAS[key]]
     vacuums = [f"{VACUUM}{end}" for end in PRESSURES] if key == PRESSURE else []
     if key.endswith("_degc"):
         return [f"{key.removesuffix('_degc')}_degf"]
@@ -91,8 +91,8 @@ def _section(keys: Mapping[str, Any], place: str, written: dict[tuple[str, str],
 
 def _target(key: str, known: Mapping[str, Any]) -> tuple[str, Callable[[float], float] | None]:
     """The known key that this one is in another unit, and how to convert; none where there is none."""
-    if key == AFR and LAMBDA in known:
-        return LAMBDA, partial(mul, 1.0 / GAUGE_AFR)
+    for ratio in (ratio for ratio, afr in LAMBDAS.items() if afr == key and ratio in known):
+        return ratio, partial(mul, 1.0 / GAUGE_AFR)
     for end in (end for end in ENDS if key.endswith(end)):
         stem = key.removesuffix(end)
         if end == "_degf":

@@ -138,6 +138,7 @@ def typed_job() -> dict[str, Any]:
     job["doubts"] = {"sensor_offset": 0.01, "hand_mm": 0.0025}
     job["micrometer"] = {"anvil_width_mm": 6.0, "face_on_mark": "centre"}
     job["calibration"] = {"flats": 2.0, "rpm": rpm, "lambda_measured": [0.95, 1.0, 1.02, 1.03], "load": load}
+    job["calibration"]["trims"] = [{"flats": 2.0, "lambda_before": 0.98, "lambda_after": 0.91, "turned_back": True}]
     job["history"] = {"file": "passes.json"}
     job["altitude"] = {"home_m": 300, "trip_m": [1500], "acknowledged": "A. N. Owner"}
     return job

@@ -68,6 +68,7 @@ def right_calls(folder: Path) -> dict[str, dict[str, Any]]:
     swept = folder / "swept.csv"
     swept.write_text(swept_log())
     first = nc.Pass(needle, 1.6, bands)
+    idling = nc.Pass(needle, 1.6, bands.having(load=("idle", "full", "full", "full")))
     gas = nc.checks.GasReading(co_percent=1.1, co2_percent=14.5, o2_percent=0.2, hc_ppm=120.0, lambda_measured=0.98)
     history = folder / "passes.json"
     nc.History((first,)).save(history)
@@ -175,6 +176,8 @@ def right_calls(folder: Path) -> dict[str, dict[str, Any]]:
         "learn": {"history": bands, "setup": setup, "doubts": nc.Doubts()},
         "jet_shift": moved,
         "with_jet_drive": moved,
+        "TrimReading": {"flats": 2.0, "lambda_before": 0.98, "lambda_after": 0.9, "lambda_se": 0.005, "turned_back": True},
+        "with_trims": {"history": nc.History((idling,)), "trims": [nc.design.TrimReading(2, 0.98, 0.93)], "setup": setup},
         "solve": {
             "target": target,
             "setup": setup,

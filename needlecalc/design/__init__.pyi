@@ -10,7 +10,9 @@ from needlecalc.design.after.rescue import Rescue as Rescue
 from needlecalc.design.after.trip import Route as Route
 from needlecalc.design.after.trip import read_route as read_route
 from needlecalc.design.belief.calibration import JetShift as JetShift
+from needlecalc.design.belief.calibration import TrimReading as TrimReading
 from needlecalc.design.belief.calibration import jet_shift as jet_shift
+from needlecalc.design.belief.calibration import with_trims as with_trims
 from needlecalc.design.belief.learned import Learned as Learned
 from needlecalc.design.forward.metering import Metering as Metering
 from needlecalc.design.forward.predict import Comparison as Comparison

@@ -1,17 +1,21 @@
-"""A second drive with the jet moved: it shifts every band along the needle and teaches before any metal is lost."""
+"""The jet moved on one needle, for a second drive or at idle alone: it teaches before any metal is lost."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import hashlib
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 
+from needlecalc.arrays import check_range
 from needlecalc.design.belief.doubts import Doubts
 from needlecalc.design.belief.history import History, Pass
 from needlecalc.design.belief.learn import learn
 from needlecalc.design.belief.readings import readings_of, same_bands
 from needlecalc.errors import InputError
-from needlecalc.measure.drive.bands import Bands, LiftSource
+from needlecalc.measure.drive.bands import AFR_CURE, Bands, LiftSource
 from needlecalc.parts.setup import Setup, fuel_flow
 from needlecalc.parts.slide import SlideValve
 from needlecalc.show import Column, Shown, Table, counted
@@ -222,6 +226,117 @@ def with_jet_drive(bands: Bands, moved: Bands, setup: Setup, *, flats: float, do
     own = np.hypot(LAW_SHARE * change, _other_point(bands, moved, setup))
     doubtful = np.hypot(moved.lambda_se, own * moved.lambda_measured)
     return _history(bands, moved.having(lambda_se=doubtful), setup, drop)
+
+
+@dataclass(frozen=True)
+class TrimReading:
+    """Lambda at idle before and after a turn of the jet nut, throttle stop and needle left alone.
+
+    Parameters
+    ----------
+    flats : float
+        Flats the nut was turned; positive lowers the jet. [-]
+    lambda_before, lambda_after : float
+        Lambda at idle, read on the day of the drive. [-]
+    lambda_se : float
+        Standard uncertainty of each as the display wanders; the meter's zero cancels. [-]
+    turned_back : bool
+        Whether the nut was turned back; else it stays there for what follows.
+
+    Raises
+    ------
+    InputError
+        If a reading is no lambda, or the nut was not turned.
+
+    Examples
+    --------
+    >>> TrimReading(flats=2, lambda_before=0.99, lambda_after=0.92).lambda_se
+    0.01
+    """
+
+    flats: float
+    lambda_before: float
+    lambda_after: float
+    lambda_se: float = 0.01
+    turned_back: bool = False
+
+    def __post_init__(self) -> None:
+        check_range(self.flats, "flats", -24.0, 24.0, cure="Positive lowers the jet.")
+        check_range(self.lambda_before, "lambda_before", 0.5, 2.0, cure=AFR_CURE)
+        check_range(self.lambda_after, "lambda_after", 0.5, 2.0, cure=AFR_CURE)
+        check_range(self.lambda_se, "lambda_se", 0.0, 0.2, cure="It is one sigma, a lambda.")
+
+    def known_by(self) -> tuple[str, str]:
+        """Hashes by which its two passes are known again, as a drive is by that of its log."""
+        after, before = (hashlib.sha256(f"{self!r} {k}".encode()).hexdigest() for k in range(2))
+        return after, before
+
+
+def with_trims(history: History, trims: Sequence[TrimReading], setup: Setup, *, doubts: Doubts | None = None) -> History:
+    """The history with turns of the nut at idle before its last pass: they teach how idle answers, metal untouched.
+
+    Parameters
+    ----------
+    history : History
+        Passes so far, the drive of the day last.
+    trims : sequence of TrimReading
+        Turns of the nut on that needle and day, in their order; after the last the jet stands as in the drive.
+    setup : Setup
+        The setup of the drive; its jet says what a flat is.
+    doubts : Doubts or None
+        Repeatability and lean limit; the usual when not given.
+
+    Returns
+    -------
+    History
+        Each trim is two passes of the idle band; the air sets its lift, not the jet, so that is read but once.
+
+    Raises
+    ------
+    InputError
+        If the drive has no idle band, or lambda moved as no lift and jet would explain.
+
+    Examples
+    --------
+    >>> from needlecalc.example import road
+    >>> drive = History((Pass(road.design.present(), road.setup.carburettor.jet.drop_mm, road.bands),))
+    >>> learn(with_trims(drive, [TrimReading(2, 0.99, 0.92)], road.setup), road.setup).history
+    History of 3 passes, 1 needle
+    """
+    *earlier, here = history.passes
+    found: list[Pass] = []
+    for trim, before, after, stood in _at_idle(here, trims, setup):
+        pair = with_jet_drive(before, after, stood, flats=trim.flats, doubts=doubts).passes
+        # Lift is that of the drive, read there once.
+        lent = [replace(one, bands=_lent(before, one.bands.having(lift_mm=[np.nan]))) for one in pair]
+        beside: dict[str, Any] = {"jet_drive": True, "air": here.air, "fuel": here.fuel}
+        found[:0] = [replace(one, log_sha256=key, **beside) for one, key in zip(lent, trim.known_by(), strict=True)]
+    return History((*earlier, *found, here))
+
+
+def trim_shifts(here: Pass, trims: Sequence[TrimReading], setup: Setup, *, doubts: Doubts | None = None) -> list[JetShift]:
+    """What each turn of the nut did to idle, beside what it should have done; the last turn first."""
+    return [
+        jet_shift(before, after, stood, flats=trim.flats, doubts=doubts)
+        for trim, before, after, stood in _at_idle(here, trims, setup)
+    ]
+
+
+def _at_idle(here: Pass, trims: Sequence[TrimReading], setup: Setup) -> Iterator[tuple[TrimReading, Bands, Bands, Setup]]:
+    """Each trim, the last first: idle as read before and after it, and the setup before it."""
+    idle, drop, flat = here.bands.idle(), here.drop_mm, setup.carburettor.jet.flat_mm
+    if idle is None:
+        msg = "A trim is read at idle, but the drive has no idle band; hold a warm idle in the drive too, or leave it out."
+        raise InputError(msg)
+    band = here.bands.only([idle]).having(log=None, samples=())
+    for trim in reversed(trims):
+        drop -= 0.0 if trim.turned_back else trim.flats * flat
+        stood = History((replace(here, drop_mm=drop),)).present(setup)
+        before, after = (
+            band.having(lambda_measured=[read], lambda_se=[trim.lambda_se])
+            for read in (trim.lambda_before, trim.lambda_after)
+        )
+        yield trim, before, after, stood
 
 
 def _expected(bands: Bands, setup: Setup, drop_mm: float, doubts: Doubts | None) -> FloatArray:

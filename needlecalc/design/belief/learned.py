@@ -165,7 +165,9 @@ class Learned(Shown):
 
     def confirmed(self) -> bool:
         """Whether a pass on another needle, or a drive with the jet moved, has shown this car to be as computed."""
-        told = self.history.needle_of_pass().max() > 0 or any(one.jet_drive for one in self.history.passes)
+        # The nut turned at idle tells of idle alone.
+        moved = any(one.jet_drive and set(one.bands.load) != {"idle"} for one in self.history.passes)
+        told = self.history.needle_of_pass().max() > 0 or moved
         return bool(told) and not self._strange()
 
     def little_known(self) -> bool:
