@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import ctypes
 import html
 import itertools
 import re
@@ -138,6 +139,15 @@ def test_nothing_leaves_its_page(design):
                     left, bottom, right, top = one.get_bounds()
                     assert 20.0 < left <= right < wide - 20.0
                     assert 10.0 < bottom <= top < tall - 10.0
+
+
+def test_every_word_is_black_though_cells_before_it_are_grey(design):
+    with pypdfium2.PdfDocument(pdf_of(nc.grind_sheet(design).document())) as pdf:
+        for page in pdf:
+            for one in page.get_objects(filter=[pypdfium2.raw.FPDF_PAGEOBJ_TEXT]):
+                grey = [ctypes.c_uint(1) for _ in range(4)]
+                pypdfium2.raw.FPDFPageObj_GetFillColor(one.raw, *grey)
+                assert [part.value for part in grey] == [0, 0, 0, 255]
 
 
 def test_hostile_words_stay_words_on_paper_and_in_html(design):

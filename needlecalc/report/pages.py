@@ -3,15 +3,14 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Iterator, Sequence
 from io import BytesIO
 from pathlib import Path
+from typing import NamedTuple
 
 import matplotlib
-from fpdf import FPDF, FontFace
-from fpdf.enums import XPos, YPos
+from fpdf import FPDF
 from fpdf.fonts import CoreFont, TTFFont
-from fpdf.table import Row
 
 from needlecalc.echo import LONGEST_NAME, plain
 from needlecalc.files import write_files
@@ -20,12 +19,10 @@ from needlecalc.report.document import BOX, Document, Grid, Page, Picture, Print
 from needlecalc.report.language import spoken
 from needlecalc.report.plot import drawn, plot
 from needlecalc.report.sheet import GrindSheet
-from needlecalc.show import Table
 from needlecalc.version import __version__
 
 FONT = "DejaVu Sans"  # what matplotlib draws with, and brings along
 FONT_FILES = {"": "DejaVuSans.ttf", "B": "DejaVuSans-Bold.ttf"}
-WRITE_IN = "\N{NO-BREAK SPACE}"  # an empty cell as high as the others
 NO_GLYPH = "\N{REPLACEMENT CHARACTER}"
 POINTS_PER_MM = 72.0 / 25.4
 MARGIN_PT, FOOT_PT, LINE = 34.0, 36.0, 1.28
@@ -33,7 +30,18 @@ TOTAL = "{nb}"  # the library puts the number of pages in its place
 AS_ONE = 6  # lines of a paragraph that stay on one page
 SCALES = (1.0, 0.94, 0.88, 1.0)  # type of a page gives way where one sheet holds it then
 SHADE, HEAD = 232, 214  # grey of rows left alone and of heads
+BOLD_SIZE, HEAD_SIZE = 1.2, 0.78  # of a bold column and of heads, as shares of a table's size
+BESIDE_PT = 1.5  # room beside the words of a cell
 BEFORE = {Weight.TITLE: 0.0, Weight.HEADING: 7.0, Weight.LOUD: 4.0, Weight.ORDER: 2.0}  # space above, in points
+
+
+class _Cell(NamedTuple):
+    """What stands in a cell, its type, and its grey."""
+
+    said: str
+    bold: bool
+    size: float
+    fill: int | None = None
 
 
 class Sheets(FPDF):
@@ -42,6 +50,7 @@ class Sheets(FPDF):
     def __init__(self, document: Document, fonts: dict[str, CoreFont | TTFFont]) -> None:
         super().__init__(unit="pt", format=document.paper.size)
         self.document, self.named, self.ends = document, "", True
+        self.wide: dict[tuple[bool, str], float] = {}  # of words, at one point
         self.fonts.update(fonts)  # of an earlier try: to open them takes long
         for style, file in FONT_FILES.items() if not fonts else ():
             self.add_font(FONT, style, Path(matplotlib.get_data_path()) / "fonts" / "ttf" / file)
@@ -70,10 +79,10 @@ class Sheets(FPDF):
             self.set_font(FONT, "B", 9.0)
             self.cell(0, 12.0, goes_on, align="R")
         self.set_font(FONT, "", 6.5)
-        self.set_y(-24.0)
-        self.multi_cell(self.epw - 130.0, 8.5, self.printed(self.document.foot), align="L", max_line_height=8.5)
         self.set_xy(-MARGIN_PT - 130.0, -24.0)
         self.cell(130.0, 8.5, of, align="R")
+        for k, line in enumerate(self._lines(self.printed(self.document.foot), False, (self.epw - 130.0) / 6.5)):
+            self._print(line, False, 6.5, self.l_margin, self.h - 24.0 + k * 8.5, 8.5)
 
     def printed(self, words: str) -> str:
         """Words with the signs of print; a letter the type lacks has a sign in its place."""
@@ -101,57 +110,102 @@ class Sheets(FPDF):
         if self.will_page_break(height):
             self.add_page()
 
+    def _width(self, said: str, bold: bool) -> float:
+        """Width of words for each point of their size."""
+        if (bold, said) not in self.wide:
+            self.set_font(FONT, "B" if bold else "", 100.0)
+            self.wide[bold, said] = self.get_string_width(said) / 100.0
+        return self.wide[bold, said]
+
+    def _lines(self, said: str, bold: bool, most: float) -> Iterator[str]:
+        """Words in lines of at most that width for each point of their size; a word that is longer is cut."""
+        space = self._width(" ", bold)
+        for whole in said.split("\n"):
+            line, long = "", 0.0
+            for word in whole.split(" "):
+                wide = self._width(word, bold)
+                if line and long + space + wide > most:
+                    yield line
+                    line = ""
+                while not line and wide > most and len(word) > 1:
+                    fits = next((k for k in range(len(word) - 1, 1, -1) if self._width(word[:k], bold) <= most), 1)
+                    yield word[:fits]
+                    word = word[fits:]
+                    wide = self._width(word, bold)
+                line, long = (f"{line} {word}", long + space + wide) if line else (word, wide)
+            yield line
+
+    def _print(self, line: str, bold: bool, size: float, x: float, y: float, tall: float) -> None:
+        """One line of words, in the middle of its height."""
+        if line:
+            self.set_font(FONT, "B" if bold else "", size)
+            self.text(x, y + 0.5 * tall + 0.3 * size, line)
+
     def _words(self, words: Words, scale: float) -> None:
         size, bold, _ = words.weight.value
         size *= scale if words.weight is not Weight.TITLE else 1.0
-        said, line = self.printed(self.document.say(words)), LINE * size
-        hang = 0.9 * size if words.mark else 0.0
-        self.set_font(FONT, "B" if bold else "", size)
+        tall, hang = LINE * size, 0.9 * size if words.mark else 0.0
         self.ln(BEFORE.get(words.weight, 1.0) * scale)
-        lines: list[str] = self.multi_cell(self.epw - hang, line, said, align="L", dry_run=True, output="LINES")  # type: ignore[assignment]
+        lines = list(self._lines(self.printed(self.document.say(words)), bold, (self.epw - hang) / size))
         # A paragraph stays whole, and a heading with some of what it is about.
-        self._need(line * min(len(lines), AS_ONE) + (60.0 if words.weight is Weight.HEADING else 0.0))
-        if words.mark:
-            self.set_font(FONT, "B", size)
-            self.cell(hang, line, words.mark)
-            self.set_font(FONT, "B" if bold else "", size)
-        for one in lines:
-            self.set_x(self.l_margin + hang)
-            self.cell(0, line, one, new_x=XPos.LMARGIN, new_y=YPos.NEXT)
+        self._need(tall * min(len(lines), AS_ONE) + (60.0 if words.weight is Weight.HEADING else 0.0))
+        self._print(words.mark, True, size, self.l_margin, self.y, tall)
+        for line in lines:
+            self._need(tall)
+            self._print(line, bold, size, self.l_margin + hang, self.y, tall)
+            self.ln(tall)
 
     def _grid(self, grid: Grid, scale: float) -> None:
-        table = self.document.of(grid)
+        table, size = self.document.of(grid), scale * grid.size
         if table.title:
             self._words(Words(table.title, Weight.HEADING), scale)
         if not table.columns:
             return
-        size, pad = scale * grid.size, max(0.0, (scale * grid.row_pt - LINE * scale * grid.size) / 2.0)
+        parts = [grid.widths.get(column.key, 1.0) for column in table.columns]
+        wide = [self.epw * part / sum(parts) for part in parts]
+        heads = []
+        for column in table.columns:
+            said = "\n".join(map(self.printed, column.head.split("\n")))
+            heads.append(_Cell(said, True, HEAD_SIZE * size, HEAD))
         self.ln(2.0)
-        heads = [self._head(column.head) for column in table.columns]
         self._need(scale * grid.row_pt * (1 + min(3, len(table.rows))) + 3 * size)
-        self.set_font(FONT, "", size)
-        with self.table(
-            col_widths=tuple(grid.widths.get(column.key, 1.0) for column in table.columns),
-            headings_style=FontFace(emphasis="BOLD", size_pt=0.78 * size, fill_color=HEAD),
-            text_align="CENTER",
-            line_height=LINE * 0.9 * size,
-            padding=(pad, 1.5, pad, 1.5),
-        ) as made:
-            made.row(heads)
-            for number, row in enumerate(table.rows):
-                self._row(made.row(), grid, table, number, row, size)
+        self._row(heads, wide, grid, scale)
+        for row, grey in zip(table.rows, grid.shaded or [False] * len(table.rows), strict=True):
+            cells = []
+            for column in table.columns:
+                said, bold = row[column.key], column.key == grid.bold and not grey
+                fill = SHADE if grey and said != BOX else None
+                said = "" if said == BOX else self.printed(said)
+                cells.append(_Cell(said, bold, BOLD_SIZE * size if bold else size, fill))
+            self._row(cells, wide, grid, scale, heads)
         self.ln(3.0)
 
-    def _head(self, head: str) -> str:
-        return "\n".join(map(self.printed, head.split("\n")))
-
-    def _row(self, made: Row, grid: Grid, table: Table, number: int, row: Mapping[str, str], size: float) -> None:
-        grey = bool(grid.shaded and grid.shaded[number])
-        for column in table.columns:
-            said, bold = row[column.key], column.key == grid.bold and not grey
-            fill = SHADE if grey and said != BOX else None
-            face = FontFace(emphasis="BOLD" if bold else None, size_pt=1.2 * size if bold else size, fill_color=fill)
-            made.cell(WRITE_IN if said == BOX else self.printed(said), style=face)
+    def _row(
+        self, cells: Sequence[_Cell], wide: Sequence[float], grid: Grid, scale: float, heads: Sequence[_Cell] = ()
+    ) -> None:
+        """Cells side by side, their words in the middle; on a fresh page the heads stand above them again."""
+        line = LINE * 0.9 * scale * grid.size
+        pad = max(0.0, (scale * grid.row_pt - LINE * scale * grid.size) / 2.0)
+        said = [
+            list(self._lines(cell.said, cell.bold, (across - 2.0 * BESIDE_PT) / cell.size))
+            for cell, across in zip(cells, wide, strict=True)
+        ]
+        tall = line * max(map(len, said)) + 2.0 * pad
+        if self.will_page_break(tall):
+            self.add_page()
+            if heads:
+                self._row(heads, wide, grid, scale)
+        x = self.l_margin
+        for cell, across, lines in zip(cells, wide, said, strict=True):
+            if cell.fill is not None:
+                self.set_fill_color(cell.fill)
+            self.rect(x, self.y, across, tall, "D" if cell.fill is None else "DF")
+            top = self.y + (tall - line * len(lines)) / 2.0
+            for k, one in enumerate(lines):
+                aside = (across - self._width(one, cell.bold) * cell.size) / 2.0
+                self._print(one, cell.bold, cell.size, x + aside, top + k * line, line)
+            x += across
+        self.ln(tall)
 
     def _picture(self, picture: Picture) -> None:
         # A pixel of the drawing is one of its own units, whatever the library takes it for.
@@ -162,6 +216,7 @@ class Sheets(FPDF):
         wide = picture.wide_mm * POINTS_PER_MM or self.epw
         height = wide * picture.shape()
         self._need(height)
+        self.set_fill_color(0)  # of its letters; that of a table goes on otherwise
         self.image(drawn, x=self.l_margin, w=wide, h=height, alt_text=picture.alt)
         if picture.caption:
             self._words(Words(picture.caption, Weight.SMALL), 1.0)
