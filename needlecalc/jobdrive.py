@@ -176,7 +176,7 @@ def checks_of(given_section: Mapping[str, Any], bands: Bands, setup: Setup, *, e
     if "needle" in section:
         fitted = setup.carburettor.needle
         given["needle"] = built(NeedleReading, section["needle"], "checks.needle", needle=fitted)
-    found = check_engine(bands, setup=setup if engine_stated else None, **given)
+    found = check_engine(bands, setup=setup, engine_stated=engine_stated, **given)
     return found.override(section["override"]) if "override" in section else found
 
 

@@ -256,6 +256,25 @@ WORDS = {
         "full swapped?), the gauge's zero, the air pressure stated, and whether the throttle was wide open.",
         "log manifold pressure at full load",
     ),
+    CheckKind.LOADS: _Words(
+        "{light} takes {value:.1f} times the air a turn of {full}",
+        "under {amber:g} times",
+        "Full load draws more air a turn than light load, so its lift is greater at equal speed. Are light and full "
+        "swapped, or lifts one row off?",
+        "read lifts at light and at full load",
+    ),
+    CheckKind.PARTS: _Words(
+        "misfit {value:.1f}",
+        "under {amber:g}, 1 where all fit",
+        "",
+        "read lambda and lift at three bands or more",
+    ),
+    CheckKind.ODD_BAND: _Words(
+        "{band} reads {read:.2f}, where needle, jet and all others foretell {foretold:.2f}: {value:.1f} uncertainties off",
+        "under {amber:g}",
+        "Look at that reading, its lift, and the needle's stations there; read it again before you cut.",
+        "read lambda and lift at three bands or more",
+    ),
     CheckKind.LIFTS: _Words(
         "{value:+.1f} mm, air flow {percent:+.0f} % off",
         "within {amber:g} mm",
@@ -271,6 +290,7 @@ WORDS = {
     ),
 }
 
+_AMISS = "Lambda does not go from band to band as needle, jet and lifts stated give it. "
 # What to do where the cause is known, in place of what the kind says; of one not measured, what to measure.
 CAUSES = {
     Cause.FLAT_CURVE: "The curve is flat: free the weights, check their springs and stop before any mixture is judged.",
@@ -302,6 +322,15 @@ CAUSES = {
     Cause.AIR_OFF: "Lifts read and computed belong to air flows far apart: look at displacement, number of carburettors, "
     "throat bore, disc, spring and speed.",
     Cause.LIFT_ODD: "No one air flow explains the lifts read: look whether each stands at its own band, or two are swapped.",
+    Cause.ONE_BAND: "It is one band alone that stands off.",
+    Cause.SUSPECT_BORE: _AMISS + "Another jet bore would explain it: measure it with a pin gauge.",
+    Cause.SUSPECT_PLACE: _AMISS + "A needle standing elsewhere in the jet would explain it: look at jet height, "
+    "shoulder and station 1.",
+    Cause.SUSPECT_LIFTS: _AMISS + "Lifts from another zero would explain it: look at the rod.",
+    Cause.SUSPECT_LEVEL: "All bands {suspect_level:+.0%} off would explain it: look at the meter's scale and the throat.",
+    Cause.NO_ONE_PART: _AMISS
+    + "No one figure explains it: look at needle table, bore, jet height and lifts, and for a leak, "
+    "before you trust a cut.",
     Cause.TOO_SHORT: "the holds at the greatest air flow are too short to tell; log longer ones",
 }
 # What is said besides, green or not.
@@ -345,7 +374,7 @@ def checks_notes(checks: Checks) -> tuple[str, ...]:
     red = "; ".join(f"{check.name}, {check.words().found}" for check in checks.of(Verdict.RED))
     if checks.reason:
         lines.append(f"Checks: RED OVERRIDDEN, reason given: {checks.reason!r}. Red: {red}.")
-    lines += [f"Checks, amber: {check.name}: {check.words().todo}" for check in checks.of(Verdict.AMBER)]
+    lines += [f"Checks, amber: {check.words().line()}" for check in checks.of(Verdict.AMBER)]
     return tuple(lines)
 
 

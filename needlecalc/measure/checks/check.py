@@ -69,7 +69,10 @@ class CheckKind(StrEnum):
     REACH = "reach of the drive"
     TABLE = "needle table"
     FULL_PRESSURE = "pressure at full load"
+    LOADS = "loads against lifts"
     LIFTS = "lifts against air flow"
+    ODD_BAND = "each band against the others"
+    PARTS = "lambda against the parts"
     NOTED = "lambda noted with the gas"
 
 
@@ -102,6 +105,12 @@ class Cause(StrEnum):
     LIFTS_SHIFTED = "all lifts shifted"
     AIR_OFF = "air flow another than computed"
     LIFT_ODD = "lifts that no one air flow explains"
+    ONE_BAND = "one band alone"
+    SUSPECT_BORE = "another jet bore"
+    SUSPECT_PLACE = "needle standing elsewhere in the jet"
+    SUSPECT_LIFTS = "lifts read from another zero"
+    SUSPECT_LEVEL = "lambda on another scale"
+    NO_ONE_PART = "no one part explains it"
 
 
 class CheckWords(NamedTuple):
@@ -191,7 +200,7 @@ class Checks(Shown):
     --------
     >>> from needlecalc.example import road
     >>> road.checks
-    Checks: 0 red, 0 amber, 37 green, 6 not measured
+    Checks: 0 red, 0 amber, 40 green, 6 not measured
     """
 
     checks: tuple[Check, ...]

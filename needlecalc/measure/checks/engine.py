@@ -25,6 +25,7 @@ def check_engine(
     bands: Bands | None = None,
     *,
     setup: Setup | None = None,
+    engine_stated: bool = True,
     ignition: Ignition | None = None,
     mechanical: Mechanical | None = None,
     sensor: Sensor | None = None,
@@ -41,6 +42,8 @@ def check_engine(
         Bands of the drive, with lifts.
     setup : Setup or None
         Engine and carburettor of the drive.
+    engine_stated : bool
+        Whether engine and air valve of the setup are known; if not, only needle, jet and lifts are held against lambda.
     ignition, mechanical, sensor, twins, needle : record or None
         What the tuner found.
     gases : sequence of GasReading or None
@@ -68,8 +71,8 @@ def check_engine(
             *gas_checks(gases or (), held),
             *twin_checks(twins, bands, held),
             *needle_checks(needle, held),
-            *drive_checks(bands, setup, state.coolant_degc, held),
-            *plausible_checks(bands, setup, gases or (), held),
+            *drive_checks(bands, setup if engine_stated else None, state.coolant_degc, held),
+            *plausible_checks(bands, setup, gases or (), held, engine_stated=engine_stated),
         ),
         held,
     )

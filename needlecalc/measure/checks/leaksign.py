@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -10,7 +11,8 @@ from numpy.typing import NDArray
 from needlecalc.measure.checks.check import Cause
 from needlecalc.measure.drive.bands import Bands
 from needlecalc.parts.setup import FlowParameters, Setup, fuel_flow, fuel_flow_and_slopes
-from needlecalc.physics.airflow import leak_flow_g_s
+from needlecalc.parts.slide import SlideValve
+from needlecalc.physics.airflow import air_flow_g_s, leak_flow_g_s
 from needlecalc.units import FloatArray
 
 LEAST_BANDS = 6
@@ -113,19 +115,19 @@ def leak_sign(bands: Bands, setup: Setup, *, banks: int = 1) -> LeakSign:
     air = setup.air
     every_flow, every_hole = _flows(bands, setup, banks)
     pressure, flow, hole = bands.manifold_pressure_pa[keep], every_flow[keep], every_hole[keep]
-    expected, doubts, independent, by_flow = _expected(bands, setup, keep)
+    model = expected_lambda(bands, setup, keep)
     # A lift computed from the engine's air counts the leak in and stands too high; a lift read does not.
     computed = bands.lift_computed_alone()[keep]
-    per_mm2 = hole / flow * np.where(computed, 1.0 - by_flow, 1.0)
+    per_mm2 = hole / flow * np.where(computed, 1.0 - model.by_flow, 1.0)
     each = setup.engine.cylinders // setup.engine.carburettors
     pulsation = PULSATION.get(each, PULSATION_OF_MORE)
     load = np.minimum(pressure / air.pressure_pa, 1.0)
-    columns = np.column_stack([doubts, pulsation * load**4, np.full(flow.size, ANY_SCALE)])
+    columns = np.column_stack([model.doubts, pulsation * load**4, np.full(flow.size, ANY_SCALE)])
     apart = np.log(flow)[:, None] - np.log(flow)[None, :]
     noise = np.hypot(bands.lambda_se[keep] / bands.lambda_measured[keep], REPEATABILITY)
-    covariance = columns @ columns.T + np.diag(noise**2 + independent**2)
+    covariance = columns @ columns.T + np.diag(noise**2 + model.by_lift_u**2)
     covariance += MODEL_SHARE**2 * np.exp(-0.5 * (apart / MODEL_RANGE) ** 2)
-    found = np.log(bands.lambda_measured[keep]) - expected
+    found = np.log(bands.lambda_measured[keep]) - model.ln_lambda
     area, variance = 0.0, 1.0
     for _ in range(ROUNDS):
         taken = np.clip(area * per_mm2, -0.5, 0.8)
@@ -157,13 +159,21 @@ def _flows(bands: Bands, setup: Setup, banks: int) -> tuple[FloatArray, FloatArr
     return np.where(known, flow / banks, np.nan), hole
 
 
+def on_needle(bands: Bands, setup: Setup) -> NDArray[np.bool_]:
+    """Bands whose lift and depression are known and whose place lies on the needle, a step below it too."""
+    needle, valve = setup.carburettor.needle, setup.carburettor.air_valve
+    lift = np.nan_to_num(bands.lift_mm)
+    place = setup.carburettor.position_mm(lift)
+    keep = (lift >= LEAST_LIFT_MM) & (place >= needle.stations_mm[0] + LIFT_STEP_MM) & (place <= needle.stations_mm[-1])
+    if isinstance(valve, SlideValve) and valve.usual_depression_pa is None:
+        keep &= np.isfinite(bands.depression_pa)
+    return np.asarray(keep)
+
+
 def _usable(bands: Bands, setup: Setup) -> tuple[NDArray[np.bool_], Cause | None]:
     """Bands that can speak, and why they cannot."""
-    needle = setup.carburettor.needle
     known = np.isfinite(bands.lift_mm) & np.isfinite(bands.manifold_pressure_pa)
-    place = setup.carburettor.position_mm(np.nan_to_num(bands.lift_mm))
-    on_needle = (place >= needle.stations_mm[0]) & (place <= needle.stations_mm[-1])
-    keep = known & on_needle & (np.nan_to_num(bands.lift_mm) >= LEAST_LIFT_MM) & (bands.lambda_measured <= LEANEST_LAMBDA)
+    keep = known & on_needle(bands, setup) & (bands.lambda_measured <= LEANEST_LAMBDA)
     if not known.any():
         return keep, Cause.NO_LIFT_OR_PRESSURE
     if keep.sum() < LEAST_BANDS:
@@ -174,18 +184,29 @@ def _usable(bands: Bands, setup: Setup) -> tuple[NDArray[np.bool_], Cause | None
     return keep, None
 
 
-def _expected(bands: Bands, setup: Setup, keep: NDArray[np.bool_]) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
-    """ln(lambda) but for its scale, its common doubts, its doubt band by band, and its slope by ln(air)."""
-    jet, valve = setup.carburettor.jet, setup.carburettor.air_valve
-    lift = bands.lift_mm[keep]
-    flow, slopes = fuel_flow_and_slopes(setup, lift)
-    expected = np.log(valve.air_flow_g_s(lift, setup.air) / flow.fuel_flow_g_s)
+class Expected(NamedTuple):
+    """Lambda by the forward model in some bands, and what is doubtful of it."""
+
+    ln_lambda: FloatArray  # but for its scale
+    doubts: FloatArray  # each column moves all bands together
+    per_mm_position: FloatArray  # of ln(fuel)
+    per_mm_lift: FloatArray
+    by_lift_u: FloatArray  # for one standard uncertainty of each lift
+    by_flow: FloatArray  # slope by ln(air)
+
+
+def expected_lambda(bands: Bands, setup: Setup, keep: NDArray[np.bool_]) -> Expected:
+    """What needle, jet and throat as stated give at the lifts of some bands."""
+    jet = setup.carburettor.jet
+    lift, known = bands.lift_mm[keep], bands.depression_pa[keep]
+    flow, slopes = fuel_flow_and_slopes(setup, lift, depression_pa=known)
+    expected = np.log(_air_g_s(setup, lift, known) / flow.fuel_flow_g_s)
     lower = lift - LIFT_STEP_MM
-    there = fuel_flow(setup, lower)
-    air_step = np.log(valve.air_flow_g_s(lift, setup.air) / valve.air_flow_g_s(lower, setup.air))
-    step = expected - np.log(valve.air_flow_g_s(lower, setup.air) / there.fuel_flow_g_s)
+    there, air = fuel_flow(setup, lower, depression_pa=known), _air_g_s(setup, lower, known)
+    air_step = np.log(_air_g_s(setup, lift, known) / air)
+    step = expected - np.log(air / there.fuel_flow_g_s)
     by_lift = step / LIFT_STEP_MM * np.nan_to_num(bands.lift_u_mm[keep])
-    height = lift / valve.throat_bore_mm
+    height = lift / setup.carburettor.air_valve.throat_bore_mm
     doubts = [
         TABLE_MM * slopes.per_mm_diameter,
         np.column_stack(
@@ -199,6 +220,20 @@ def _expected(bands: Bands, setup: Setup, keep: NDArray[np.bool_]) -> tuple[Floa
         ),
     ]
     if jet.mounting == "centred":
-        off = fuel_flow(setup, lift, parameters=FlowParameters(jet.parallel_length_mm, 1.0, ECCENTRICITY))
+        off = fuel_flow(
+            setup, lift, depression_pa=known, parameters=FlowParameters(jet.parallel_length_mm, 1.0, ECCENTRICITY)
+        )
         doubts.append(np.log(off.fuel_flow_g_s / flow.fuel_flow_g_s)[:, None])
-    return expected, np.hstack(doubts), by_lift, step / air_step
+    return Expected(expected, np.hstack(doubts), slopes.per_mm_position, step / LIFT_STEP_MM, by_lift, step / air_step)
+
+
+def _air_g_s(setup: Setup, lift_mm: FloatArray, depression_pa: FloatArray) -> FloatArray:
+    """Air that passes the throat at each lift, by the depression read there where one was."""
+    valve, air = setup.carburettor.air_valve, setup.air
+    return air_flow_g_s(
+        valve.throat_area_mm2(lift_mm),
+        setup.carburettor.depression_pa(lift_mm, depression_pa),
+        density_kg_m3=air.density_kg_m3(),
+        pressure_pa=air.pressure_pa,
+        discharge_coefficient=valve.discharge_coefficient,
+    )

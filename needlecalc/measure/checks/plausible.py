@@ -3,30 +3,42 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 
 from needlecalc.gaussian import NINETY
 from needlecalc.measure.checks.check import Cause, Check, CheckKind, Verdict, graded, judged, missing, worse
 from needlecalc.measure.checks.inspection import GasReading
+from needlecalc.measure.checks.leaksign import COMMON_SHARE_OF_LIFT, expected_lambda, on_needle
 from needlecalc.measure.checks.limits import CheckLimits
 from needlecalc.measure.drive.bands import Bands
 from needlecalc.measure.lift.estimates import readings_against_air
 from needlecalc.parts.needle import Needle
-from needlecalc.parts.setup import Setup
+from needlecalc.parts.setup import Setup, fuel_flow
 
 ALONE = 0.1  # of the bend about a station: a slip leaves less once that station is set right, a kink of the taper a third
 NEARLY_OPEN = 0.8  # of the pressure outside: a drive that came so far meant full load
+LEAST_BANDS = 3
+# What throat, flow law and meter leave open of lambda by needle and jet, k=1: its level, its change over a lift as great
+# as the throat's bore, and humps about as wide as lift doubled, beside the repeatability.  Judgement.
+LEVEL_U, TREND_U, HUMPS_U, HUMP_WIDTH, REPEAT_U = 0.3, 0.25, 0.02, 0.5, 0.01
+BORE_STEP_MM = 0.01
+MOST_SUSPECTS = 2
+# Slips are no greater; the last is a share.
+FARTHEST = {Cause.SUSPECT_BORE: 0.4, Cause.SUSPECT_PLACE: 10.0, Cause.SUSPECT_LIFTS: 8.0, Cause.SUSPECT_LEVEL: 0.7}
 
 
 def plausible_checks(
-    bands: Bands | None, setup: Setup | None, gases: Sequence[GasReading], limits: CheckLimits
+    bands: Bands | None, setup: Setup | None, gases: Sequence[GasReading], limits: CheckLimits, *, engine_stated: bool
 ) -> list[Check]:
-    """Needle table, pressure at full load, lifts read against air flow, and lambda noted with the gas against the log's."""
+    """Needle table, pressure at full load, lifts against air flow, lambda against the parts, and that noted with the gas."""
     return [
         missing(CheckKind.TABLE) if setup is None else _table(setup.carburettor.needle, limits),
         _full_load(bands, setup, limits),
-        _lifts(bands, setup, limits),
+        _loads(bands, setup, limits),
+        _lifts(bands, setup if engine_stated else None, limits),
+        *_against_parts(bands, setup, limits),
         _noted(bands, gases, limits),
     ]
 
@@ -62,6 +74,76 @@ def _full_load(bands: Bands | None, setup: Setup | None, limits: CheckLimits) ->
     if not open_wide.size:
         return missing(CheckKind.FULL_PRESSURE)
     return judged(CheckKind.FULL_PRESSURE, float(open_wide.max()), limits.full_load_pressure)
+
+
+def _loads(bands: Bands | None, setup: Setup | None, limits: CheckLimits) -> Check:
+    """Air a turn, by the lifts, of the light band that takes most over that of the full-load band that takes least."""
+    kind = CheckKind.LOADS
+    if bands is None or setup is None:
+        return missing(kind)
+    taken = setup.carburettor.air_valve.throat_area_mm2(bands.lift_mm) / bands.rpm
+    light, full = (np.where([load == called for load in bands.load], taken, np.nan) for called in ("light", "full"))
+    if not np.isfinite(light).any() or not np.isfinite(full).any():
+        return missing(kind)
+    most, least = int(np.nanargmax(light)), int(np.nanargmin(full))
+    named = {"light": bands.name(most), "full": bands.name(least)}
+    return judged(kind, float(light[most] / full[least]), limits.light_over_full, **named)
+
+
+def _against_parts(bands: Bands | None, setup: Setup | None, limits: CheckLimits) -> list[Check]:
+    r"""Lambda against what needle, jet and lifts as stated give: all bands together, and each against all others.
+
+    With r = ln of measured over expected lambda and C its covariance, the misfit is r C^-1 r over the bands, and a band
+    stands :math:`(C^{-1} r)_k / \sqrt{C^{-1}_{kk}}` of its uncertainties off what the others foretell.
+    """
+    kinds = CheckKind.ODD_BAND, CheckKind.PARTS
+    if bands is None or setup is None or (keep := on_needle(bands, setup)).sum() < LEAST_BANDS:
+        return [missing(kind) for kind in kinds]
+    lift, lambdas = bands.lift_mm[keep], bands.lambda_measured[keep]
+    model = expected_lambda(bands, setup, keep)
+    left = np.log(lambdas * setup.fuel.afr()) - model.ln_lambda
+    height = lift / setup.carburettor.air_valve.throat_bore_mm
+    columns = np.column_stack([model.doubts, np.full(lift.size, LEVEL_U), TREND_U * (height - height.mean())])
+    apart = np.log(lift)[:, None] - np.log(lift)
+    own_lift = np.sqrt(1.0 - COMMON_SHARE_OF_LIFT**2) * model.by_lift_u
+    own = np.hypot(np.hypot(bands.lambda_se[keep] / lambdas, REPEAT_U), own_lift)
+    humps = HUMPS_U**2 * np.exp(-0.5 * (apart / HUMP_WIDTH) ** 2)
+    weight = np.linalg.inv(columns @ columns.T + humps + np.diag(own**2))
+    pull = weight @ left
+    misfit = float(left @ pull) / left.size
+    off = pull / np.sqrt(np.diag(weight))
+    odd = int(np.argmax(np.abs(off)))
+    read = float(lambdas[odd])
+    foretold = read * float(np.exp(-pull[odd] / weight[odd, odd]))
+    odd_band = judged(
+        kinds[0],
+        abs(float(off[odd])),
+        limits.odd_band,
+        band=bands.name(int(np.flatnonzero(keep)[odd])),
+        read=read,
+        foretold=foretold,
+    )
+    # How far each part alone would have to be other than stated, and what misfit that takes away.
+    carburettor, known = setup.carburettor, bands.depression_pa[keep]
+    wider = replace(carburettor, jet=replace(carburettor.jet, bore_mm=carburettor.jet.bore_mm + BORE_STEP_MM))
+    fuels = [fuel_flow(one, lift, depression_pa=known).fuel_flow_g_s for one in (setup, replace(setup, carburettor=wider))]
+    signs = {
+        Cause.SUSPECT_BORE: np.log(fuels[0] / fuels[1]) / BORE_STEP_MM,
+        Cause.SUSPECT_PLACE: -model.per_mm_position,
+        Cause.SUSPECT_LIFTS: model.per_mm_lift,
+        Cause.SUSPECT_LEVEL: np.ones(lift.size),
+    }
+    numbers, taken_away = {"value": misfit}, {Cause.ONE_BAND: float(off[odd]) ** 2 / left.size}
+    for cause, sign in signs.items():
+        sure = float(sign @ weight @ sign)
+        by = float(sign @ pull) / sure
+        numbers[cause.name.lower()] = by
+        taken_away[cause] = by**2 * sure / left.size if abs(by) < FARTHEST[cause] else 0.0
+    verdict = graded(misfit, limits.parts_misfit)
+    enough = [cause for cause, one in taken_away.items() if misfit - one < limits.parts_misfit[0]]
+    enough = sorted(enough, key=lambda cause: -taken_away[cause])[:MOST_SUSPECTS] or [Cause.NO_ONE_PART]
+    causes = () if verdict is Verdict.GREEN else tuple(enough)
+    return [odd_band, Check(kinds[1], verdict, numbers, limits.parts_misfit, causes=causes)]
 
 
 def _lifts(bands: Bands | None, setup: Setup | None, limits: CheckLimits) -> Check:
