@@ -13,7 +13,6 @@ from needlecalc.design.after.progress import judge_cut as judge_cut
 from needlecalc.design.after.rank import rank as rank
 from needlecalc.design.after.rescue import rescue as rescue
 from needlecalc.design.belief.calibration import with_jet_drive as with_jet_drive
-from needlecalc.design.belief.doubts import Doubts as Doubts
 from needlecalc.design.belief.history import History as History
 from needlecalc.design.belief.history import Pass as Pass
 from needlecalc.design.belief.history import read_history as read_history
@@ -54,6 +53,7 @@ from needlecalc.parts.needle import read_needle as read_needle
 from needlecalc.parts.needles import read_needles as read_needles
 from needlecalc.parts.setup import Setup as Setup
 from needlecalc.parts.slide import SlideValve as SlideValve
+from needlecalc.priors import Doubts as Doubts
 from needlecalc.report.card import AltitudeCard as AltitudeCard
 from needlecalc.report.document import Paper as Paper
 from needlecalc.report.handover import Handover as Handover

@@ -82,3 +82,22 @@ class Gaussian:
 def triangle_of(rows: FloatArray) -> FloatArray:
     """Upper triangle of a QR factorisation: rows as few as the unknowns that say the same."""
     return np.asarray(np.linalg.qr(rows, mode="r"))
+
+
+def log_u(share: float) -> float:
+    """Standard uncertainty of the logarithm of a positive quantity (log-normal) that errs by a share."""
+    return float(np.sqrt(np.log1p(share**2)))
+
+
+def offset_squared_u(offset: float, u: float) -> float:
+    """Standard uncertainty of the square of an offset.
+
+    About the middle the square is taken as normal, cut off at zero, of the mean that a normal offset's square has.
+    """
+    return float(np.hypot(2.0 * offset * u, np.sqrt(2.0 * np.pi) * u**2))
+
+
+def offset_of(squared: float, squared_u: float) -> tuple[float, float]:
+    """Offset and its standard uncertainty, from those of its square: the way back of ``offset_squared_u``."""
+    offset, b = np.sqrt(max(squared, 0.0)), 2.0 * max(squared, 0.0)
+    return float(offset), float(np.sqrt((np.sqrt(b**2 + 2.0 * np.pi * squared_u**2) - b) / (2.0 * np.pi)))

@@ -19,7 +19,6 @@ from needlecalc.design.after.altitude import AltitudeOutlook, at_altitude
 from needlecalc.design.after.changes import AtHand, Changes, try_changes
 from needlecalc.design.after.trip import USUAL_SLOPE_PERCENT, Route
 from needlecalc.design.belief.calibration import JetShift, TrimReading, jet_shift, trim_shifts, with_jet_drive, with_trims
-from needlecalc.design.belief.doubts import Doubts
 from needlecalc.design.belief.history import SAME_NEEDLE_MM, History, Pass, read_history
 from needlecalc.design.belief.learn import learn
 from needlecalc.design.belief.learned import Learned
@@ -30,7 +29,7 @@ from needlecalc.design.inverse.solve import solve
 from needlecalc.design.inverse.target import Target
 from needlecalc.echo import LONGEST_VALUE, plain, shown
 from needlecalc.errors import InputError
-from needlecalc.jobassumed import Prior, assumed_table, needs_parts, widened
+from needlecalc.jobassumed import assumed_table, needs_parts, widened
 from needlecalc.jobdrive import (
     ONE_BANK,
     OtherDrive,
@@ -57,6 +56,7 @@ from needlecalc.parts.engine import Air
 from needlecalc.parts.setup import Setup
 from needlecalc.parts.slide import SlideValve
 from needlecalc.physics.gauge import diameters_from_readings_mm, micrometer_reading_mm
+from needlecalc.priors import Doubts, Prior
 from needlecalc.report.card import AltitudeCard
 from needlecalc.report.document import Paper
 from needlecalc.report.handover import Handover, Notes
@@ -115,7 +115,7 @@ class Job:
         """Bands of the job with their lifts, from the log, or as typed in where there is none."""
         bands, lift = bands_of(self.settings["bands"], log), self.settings["lift"]
         needs_parts(bands, lift, self.left_out, slide=isinstance(self.setup.carburettor.air_valve, SlideValve))
-        bands = lifted(bands, lift, self.setup)
+        bands = lifted(bands, lift, self.setup, self.doubts().lift)
         bank = self.settings["log"].get("bank", "")
         if self.other_drives or bank:
             bands = together(bands, bank, self.other_drives)
@@ -133,12 +133,12 @@ class Job:
     def other_drives(self) -> list[OtherDrive]:
         """Further drives that [[log.others]] names, each brought to the air and fuel of the job."""
         given = self.settings["log"], self.settings["bands"], self.settings["lift"], self.setup, self.folder
-        return others_of(*given, self._ambient_pa())
+        return others_of(*given, self.doubts().lift, self._ambient_pa())
 
     def checks(self, bands: Bands) -> Checks:
         """Checks before the cut, from the drive and from [checks]; overridden where that gives a reason."""
         engine_stated = not any(prior.section == "engine" for prior in self.left_out)
-        return checks_of(self.settings["checks"], bands, self.setup, engine_stated=engine_stated)
+        return checks_of(self.settings["checks"], bands, self.setup, self.doubts(), engine_stated=engine_stated)
 
     def lean_limits(self) -> LeanLimits | None:
         """Lean limits of the sweeps the job names; None where it has none."""
@@ -186,8 +186,7 @@ class Job:
 
     def doubts(self) -> Doubts:
         """How far off each thing may be: as [doubts] states it, else the usual, wider for what was assumed."""
-        stated = self.settings["doubts"]
-        return widened(built(Doubts, stated, "doubts"), stated, self.left_out, self.setup)
+        return widened(self.settings["doubts"], self.left_out, self.setup)
 
     def assumed(self, design: Design) -> Table | None:
         """What the job does not state, the value taken for it, and what that costs; None where nothing was assumed."""
@@ -279,8 +278,8 @@ class Job:
     @cached_property
     def _moved_drive(self) -> tuple[Bands, float] | None:
         stated = not any(prior.section in ("engine", "air_valve") for prior in self.left_out)
-        given = self.settings["calibration"], self.settings["bands"]
-        return moved_drive_of(*given, self.setup, self.folder, parts_stated=stated, ambient_pa=self._ambient_pa())
+        given = self.settings["calibration"], self.settings["bands"], self.setup, self.folder, self.doubts().lift
+        return moved_drive_of(*given, parts_stated=stated, ambient_pa=self._ambient_pa())
 
     def diameters_mm(self, readings_mm: FloatArray) -> FloatArray:
         """Diameters at the stations from what the job's micrometer read there.

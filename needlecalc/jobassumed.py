@@ -3,108 +3,53 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import fields, replace
 from inspect import signature
 from typing import Any
 
 import numpy as np
 
-from needlecalc.design.belief.doubts import Doubts
 from needlecalc.design.inverse.proposal import Design
 from needlecalc.errors import InputError
+from needlecalc.jobkinds import TAKEN_BY, built
 from needlecalc.measure.drive.bands import Bands, LiftSource
-from needlecalc.measure.drive.make import typed_bands, typed_each
-from needlecalc.measure.lift.withlift import with_lift
-from needlecalc.parts.carburettor import Carburettor, Jet
-from needlecalc.parts.engine import Air, Engine, Fuel
+from needlecalc.measure.drive.make import typed_each
 from needlecalc.parts.setup import FlowParameters, Setup, fuel_flow, fuel_flow_and_slopes
+from needlecalc.priors import (
+    BORE_LENGTH,
+    DEPRESSION,
+    DEPRESSION_U,
+    FILLING,
+    FOR_LIFT,
+    PISTON,
+    PRIORS,
+    SLIDE_DEPRESSION,
+    SLIDE_PA,
+    SLIDE_U,
+    THROAT,
+    Doubts,
+    LiftDoubts,
+    Prior,
+)
 from needlecalc.show import Column, Table, counted
 from needlecalc.units import FloatArray
 
 Sections = Mapping[str, Mapping[str, Any]]
-THROAT_MM = 38.0
 TRAVEL_SHARE = 0.8  # of the throat's bore, as the air valve takes it
 WORTH_MEASURING = 2  # facts that the sheet names as those that would help most
 LEAST_COST_UM = 0.05
-
-
-@dataclass(frozen=True)
-class Prior:
-    """A key that a job may leave out; values and uncertainties are common practice, no source."""
-
-    section: str
-    key: str
-    value: float | str | None  # None: as the part's own signature has it
-    u: float  # standard uncertainty, in the key's unit
-    what: str  # as the sheet names it
-    how: str  # to find it
-    of: Any = None  # the part, where the value is its own
-
-
-# A typical piston: 1600 Pa over the jet.  Only that figure counts at lifts that were read; it is 1200 to 2000 on most.
-DEPRESSION_U = 0.25
-DEPRESSION = Prior("lift", "depression_pa", None, DEPRESSION_U, "depression over the jet, Pa", "read it with a manometer")
-# Under a slide it changes with the throttle; this is between what light and full load have.
-SLIDE_PA, SLIDE_U = 1500.0, 0.7
-SLIDE_DEPRESSION = Prior("slide_valve", "usual_depression_pa", SLIDE_PA, SLIDE_U * SLIDE_PA, DEPRESSION.what, DEPRESSION.how)
 PARTS = ("engine", "air_valve", "slide_valve")  # sections that the list sums up
-PISTON = {"disc_diameter_mm": 60.0, "piston_mass_kg": 0.26, "spring_preload_n": 1.97}
-PRIORS = (
-    Prior("jet", "drop_mm", 1.6, 0.5, "jet face below the bridge, mm", "measure it with a depth gauge"),
-    Prior("jet", "parallel_length_mm", None, 1.5, "parallel length of the jet's bore, mm", "measure a spare jet", Jet),
-    Prior("jet", "mounting", None, 0.5, "how the needle hangs", "see whether a spring holds it to one side", Jet),
-    Prior(
-        "carburettor",
-        "shoulder_offset_mm",
-        None,
-        0.1,
-        "shoulder above the piston's face, mm",
-        "feel it; flush is 0",
-        Carburettor,
-    ),
-    Prior(
-        "carburettor",
-        "float_level_mm",
-        None,
-        2.0,
-        "jet face above the fuel level, mm",
-        "measure the float level",
-        Carburettor,
-    ),
-    Prior("fuel", "temperature_degc", None, 8.0, "fuel temperature, degC", "hold a probe to the warm float chamber", Fuel),
-    Prior("fuel", "ethanol_percent", None, 3.0, "ethanol in the fuel, %", "read it at the pump", Fuel),
-    Prior("air", "pressure_pa", None, 2500.0, "air pressure, Pa", "read a barometer on the spot", Air),
-    Prior("air", "temperature_degc", None, 10.0, "air temperature, degC", "read it at the air intake", Air),
-    Prior("lift", "lift_u_mm", None, 0.3, "how well lift was read, mm", "read each lift twice and compare", with_lift),
-    Prior("bands", "lambda_se", None, 0.01, "how well lambda was read", "hold each speed twice and compare", typed_bands),
-)
-# Only the sum from air flow to lift asks for these.
-FOR_LIFT = (
-    Prior("engine", "displacement_cm3", 1300.0, 0.0, "displacement", "from the car's papers"),
-    Prior("engine", "cylinders", 4, 0.0, "cylinders", "count the plugs"),
-    Prior("air_valve", "throat_bore_mm", THROAT_MM, 0.0, "throat bore", "caliper across the throat, piston out"),
-    Prior("air_valve", "disc_diameter_mm", PISTON["disc_diameter_mm"], 0.0, "suction disc", "caliper across the disc"),
-    Prior("air_valve", "piston_mass_kg", PISTON["piston_mass_kg"], 0.0, "piston mass", "weigh piston with rod and needle"),
-    Prior(
-        "air_valve",
-        "spring_preload_n",
-        PISTON["spring_preload_n"],
-        0.0,
-        "spring force at no lift",
-        "press the spring on a scale to its length at no lift; 100 g are 0.98, no spring is 0",
-    ),
-)
-
-
 # Under a slide: no bridge, no piston.
 ON_SLIDE = {
     "drop_mm": ("jet face below the floor of the throat, mm", "measure it with a depth gauge"),
     "shoulder_offset_mm": ("station 1 above the slide's foot, mm", "measure it with the clip in its groove; flush is 0"),
 }
-# Where lift is computed from manifold pressure; value and uncertainty are the engine's own.
-FILLING = Prior(
-    "engine", "volumetric_efficiency", None, 0.08, "volumetric efficiency", "read the lift of some bands", Engine
-)
+
+
+def value_of(prior: Prior) -> Any:
+    """Value taken for a key left out."""
+    made = TAKEN_BY[prior.section][0]
+    return signature(made).parameters[prior.key].default if prior.value is None else prior.value
 
 
 def completed(part: Sections) -> tuple[dict[str, Mapping[str, Any]], tuple[Prior, ...]]:
@@ -126,13 +71,13 @@ def completed(part: Sections) -> tuple[dict[str, Mapping[str, Any]], tuple[Prior
             continue
         if (prior.key == "lift_u_mm" and "lift_mm" not in section) or (prior.key == "lambda_se" and not typed):
             continue
-        value = signature(prior.of).parameters[prior.key].default if prior.value is None else prior.value
-        if prior.key == "throat_bore_mm":
-            value = max(THROAT_MM, float(np.ceil(_greatest(part["lift"]) / TRAVEL_SHARE)))
+        value = value_of(prior)
+        if prior is THROAT:
+            value = max(value, float(np.ceil(_greatest(part["lift"]) / TRAVEL_SHARE)))
         if prior.key == "drop_mm":
             ends = [section[end] for end in ("drop_min_mm", "drop_max_mm") if end in section]
             value = min(max(value, *ends[:1]), *ends[1:]) if len(ends) == 2 else value
-        if prior.of is None:
+        if prior.value is not None:
             out[prior.section] = {**section, prior.key: value}
         taken.append(of_valve(replace(prior, value=value), slide=bool(part["slide_valve"])))
     return out, tuple(taken)
@@ -156,11 +101,19 @@ def _depression_u(assumed: tuple[Prior, ...], bands: Bands | None = None) -> flo
         return 0.0
     if SLIDE_DEPRESSION in assumed:
         return SLIDE_U
-    return DEPRESSION_U if any(prior.section == "air_valve" and prior.key in PISTON for prior in assumed) else 0.0
+    return DEPRESSION_U if {prior.key for prior in assumed} & {prior.key for prior in PISTON} else 0.0
 
 
-def widened(doubts: Doubts, stated: Mapping[str, Any], assumed: tuple[Prior, ...], setup: Setup) -> Doubts:
+def doubts_of(stated: Mapping[str, Any], name: str = "doubts") -> Doubts:
+    """Uncertainties that a job's [doubts] states, the usual ones for all others."""
+    of_lift = {item.name for item in fields(LiftDoubts)}
+    lift = built(LiftDoubts, {key: value for key, value in stated.items() if key in of_lift}, name)
+    return built(Doubts, {key: value for key, value in stated.items() if key not in of_lift}, name, lift=lift)
+
+
+def widened(stated: Mapping[str, Any], assumed: tuple[Prior, ...], setup: Setup) -> Doubts:
     """Uncertainties with those of what was left out, but for those the job states itself."""
+    doubts = doubts_of(stated)
     left = {(prior.section, prior.key): prior for prior in assumed}
     viscosity, lift_zero = [doubts.viscosity], [doubts.lift_zero_mm]
     # At one lift the depression only enters through the Reynolds number: as half its share of the viscosity.
@@ -171,9 +124,9 @@ def widened(doubts: Doubts, stated: Mapping[str, Any], assumed: tuple[Prior, ...
             viscosity.append(abs(float(np.log(other.viscosity_mm2_s() / setup.fuel.viscosity_mm2_s()))))
     if (prior := left.get(("jet", "drop_mm"))) is not None:
         lift_zero.append(prior.u)
-    found = {"viscosity": float(np.linalg.norm(viscosity)), "lift_zero_mm": float(np.linalg.norm(lift_zero))}
+    found: dict[str, Any] = {"viscosity": float(np.linalg.norm(viscosity)), "lift_zero_mm": float(np.linalg.norm(lift_zero))}
     if (prior := left.get(("jet", "mounting"))) is not None:
-        found["eccentricity"] = max(prior.u, doubts.eccentricity)
+        found["eccentricity"] = max(prior.u, doubts.eccentricity_u("centred"))
     return replace(doubts, **{key: value for key, value in found.items() if key not in stated})
 
 
@@ -236,7 +189,7 @@ def assumed_table(design: Design, assumed: tuple[Prior, ...], engine: Mapping[st
     best = [f"{prior.what.partition(',')[0]} ({prior.how})" for prior, _, _ in listed if costs[prior.what] > LEAST_COST_UM]
     if best:
         notes.append(f"To know these would help most: {'; '.join(best[:WORTH_MEASURING])}.")
-    if unused := [prior.what for prior in assumed if prior.section == "engine" or prior.key == "throat_bore_mm"]:
+    if unused := [prior.what for prior in assumed if prior.section == "engine" or prior.key == THROAT.key]:
         notes.append(f"Also not stated, and not needed where every lift was read: {', '.join(unused)}.")
     return Table("Assumed, not stated", columns, rows, notes=notes)
 
@@ -266,7 +219,7 @@ def _cost_um(design: Design, prior: Prior) -> float:
         pressure = known * np.exp(u)
     elif prior.section == "fuel":
         other = replace(setup, fuel=replace(setup.fuel, **{key: getattr(setup.fuel, key) + u}))
-    elif key == "parallel_length_mm":
+    elif key == BORE_LENGTH.key:
         off = replace(usual, length_mm=setup.carburettor.jet.parallel_length_mm + u)
     elif key == "mounting":
         off = replace(usual, eccentricity=abs(setup.carburettor.jet.eccentricity() - u))

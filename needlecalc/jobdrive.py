@@ -23,12 +23,12 @@ from needlecalc.measure.drive.bands import Bands
 from needlecalc.measure.drive.make import make_bands, typed_bands
 from needlecalc.measure.drive.merge import Normalisation, merge_bands, normalise_bands, with_setup
 from needlecalc.measure.drive.sweep import LeanLimits, lean_limit, typed_sweep
-from needlecalc.measure.lift.estimates import LiftDoubts
 from needlecalc.measure.lift.withlift import with_lift
 from needlecalc.measure.log.file import Log, read_log
 from needlecalc.parts.carburettor import AirValve
 from needlecalc.parts.engine import Air, Fuel
 from needlecalc.parts.setup import Setup
+from needlecalc.priors import Doubts, LiftDoubts
 from needlecalc.units import PA_PER_KPA
 
 ONE_BANK = "only_bank"  # which of them a sheet is for, chosen when all are there
@@ -66,6 +66,7 @@ def others_of(
     lift: Mapping[str, Any],
     setup: Setup,
     folder: Path,
+    doubts: LiftDoubts,
     ambient_pa: float | None = None,
 ) -> list[OtherDrive]:
     """Further drives that [[log.others]] names, each with the air and the fuel of its day."""
@@ -80,7 +81,7 @@ def others_of(
             own = replace(own, fuel=built(Fuel, fuel, f"{where}.fuel"))
         log = log_of(keys, folder, where, ambient_pa if air is None else own.air.pressure_pa)
         assert log is not None, "a section that is there has a file, or was refused"
-        there = lifted(bands_of(bands, log), lift, own)
+        there = lifted(bands_of(bands, log), lift, own, doubts)
         with named(where):
             brought = normalise_bands(there, air=setup.air, fuel=setup.fuel)
         found.append(OtherDrive(log, brought, bank or ""))
@@ -144,15 +145,13 @@ def bands_of(given: Mapping[str, Any], log: Log | None, name: str = "bands") -> 
         return make_bands(log, loads_pa=loads_pa, **section)
 
 
-def lifted(bands: Bands, given: Mapping[str, Any], setup: Setup) -> Bands:
+def lifted(bands: Bands, given: Mapping[str, Any], setup: Setup, doubts: LiftDoubts) -> Bands:
     """Bands with lifts, as [lift] says."""
     lift = dict(given)
-    if "doubts" in lift:
-        lift["doubts"] = built(LiftDoubts, lift["doubts"], "lift.doubts")
     if "air_valve" in lift:
         lift["lift_setup"] = _as_read(setup, lift.pop("air_valve"))
     with named("lift"):
-        return with_lift(with_setup(bands, setup), setup, **lift)
+        return with_lift(with_setup(bands, setup), setup, doubts=doubts, **lift)
 
 
 def _as_read(setup: Setup, changed: Mapping[str, Any]) -> Setup:
@@ -163,7 +162,9 @@ def _as_read(setup: Setup, changed: Mapping[str, Any]) -> Setup:
     return replace(setup, carburettor=replace(carburettor, air_valve=valve))
 
 
-def checks_of(given_section: Mapping[str, Any], bands: Bands, setup: Setup, *, engine_stated: bool = True) -> Checks:
+def checks_of(
+    given_section: Mapping[str, Any], bands: Bands, setup: Setup, doubts: Doubts, *, engine_stated: bool = True
+) -> Checks:
     """Checks before the cut, from the drive and from what [checks] notes."""
     section = dict(given_section)
     given: dict[str, Any] = {
@@ -176,7 +177,7 @@ def checks_of(given_section: Mapping[str, Any], bands: Bands, setup: Setup, *, e
     if "needle" in section:
         fitted = setup.carburettor.needle
         given["needle"] = built(NeedleReading, section["needle"], "checks.needle", needle=fitted)
-    found = check_engine(bands, setup=setup, engine_stated=engine_stated, **given)
+    found = check_engine(bands, setup=setup, engine_stated=engine_stated, doubts=doubts, **given)
     return found.override(section["override"]) if "override" in section else found
 
 
@@ -224,6 +225,7 @@ def moved_drive_of(
     bands: Mapping[str, Any],
     setup: Setup,
     folder: Path,
+    doubts: LiftDoubts,
     *,
     parts_stated: bool = True,
     ambient_pa: float | None = None,
@@ -246,5 +248,5 @@ def moved_drive_of(
     # whether the bands were held at the same air flow.
     from_air = np.isfinite(moved.manifold_pressure_pa) | np.isfinite(moved.air_flow_g_s)
     if read_again or np.isfinite(moved.lift_mm).any() or (parts_stated and from_air.all()):
-        moved = with_lift(with_setup(moved, setup), setup, **read_again)
+        moved = with_lift(with_setup(moved, setup), setup, doubts=doubts, **read_again)
     return moved, float(flats)

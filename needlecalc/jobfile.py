@@ -6,18 +6,29 @@ import re
 import tomllib
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
+from functools import partial
 from pathlib import Path
 from typing import Any
 
 from needlecalc.design.after.changes import AtHand
-from needlecalc.design.belief.doubts import Doubts
 from needlecalc.design.inverse.limits import Limits
 from needlecalc.echo import LONGEST_NAME, LONGEST_VALUE, plain, shown
 from needlecalc.errors import InputError, LogFormatError
 from needlecalc.job import Job
-from needlecalc.jobassumed import completed
+from needlecalc.jobassumed import completed, doubts_of
 from needlecalc.jobdrive import air_of
-from needlecalc.jobkinds import BLANK, SECTIONS, built, close_word, kind_faults, named, nearest, only, path_in
+from needlecalc.jobkinds import (
+    BLANK,
+    DOUBTS_OF_PARTS,
+    SECTIONS,
+    built,
+    close_word,
+    kind_faults,
+    named,
+    nearest,
+    only,
+    path_in,
+)
 from needlecalc.jobunits import converted, said
 from needlecalc.parts.carburettor import AirValve, Carburettor, Jet
 from needlecalc.parts.engine import Engine, Fuel, VolumetricEfficiency
@@ -190,10 +201,15 @@ def read_job(path: str | Path) -> Job:
     faults.read_as(written)
     for wrong in kind_faults(part):
         faults.add(*wrong)
-    for section, record in (("doubts", Doubts), ("limits", Limits), ("at_hand", AtHand)):
+    for key in part["doubts"].keys() & DOUBTS_OF_PARTS.keys():
+        section = DOUBTS_OF_PARTS[key]
+        if key in part[section]:
+            faults.add("doubts", key, f"[doubts] {key} stands in [{section}] too; keep the one that counts.")
+        part[section] = {**part[section], key: part["doubts"].pop(key)}
+    for section, make in (("doubts", doubts_of), ("limits", partial(built, Limits)), ("at_hand", partial(built, AtHand))):
         if not faults.hit(section):
             with faults.catching(section):
-                built(record, part[section], section)
+                make(part[section], section)
     # Of a section with a fault nothing more is said, so what it leaves out need not be filled in.
     whole = {section: {} if faults.hit(section) else keys for section, keys in part.items()}
     part, left_out = completed(whole)

@@ -7,14 +7,16 @@ import functools
 import inspect
 import re
 import sys
-from collections.abc import Iterator
-from dataclasses import MISSING, Field, dataclass, fields, is_dataclass
+from collections.abc import Iterator, Mapping
+from dataclasses import MISSING, dataclass, fields, is_dataclass, replace
 from typing import Any
 
 from needlecalc.echo import LONGEST_VALUE, plain
 from needlecalc.errors import InputError
-from needlecalc.jobassumed import FOR_LIFT, PRIORS
+from needlecalc.gaussian import NINETY
+from needlecalc.jobassumed import value_of
 from needlecalc.jobkinds import (
+    DOUBTS_OF_PARTS,
     FILE,
     LISTS,
     NUMBER,
@@ -31,6 +33,7 @@ from needlecalc.jobkinds import (
     nearest,
 )
 from needlecalc.jobunits import other_units
+from needlecalc.priors import DEPRESSION, FILLING, FOR_LIFT, PRIORS, SLIDE_DEPRESSION
 from needlecalc.report.words_pages import TESTED
 from needlecalc.show import Column, Table
 
@@ -71,6 +74,9 @@ ABOUT = {
     "calibration.flats": "How far the jet was moved for this drive; positive lowered it.",
     "calibration.file": "Log of the drive with the jet moved.",
     "calibration.trims": "Turns of the nut at idle, one [[calibration.trims]] each, in their order.",
+    "doubts.parallel_length_u_mm": "Parallel length of the jet's bore; may stand in [jet] too.",
+    "doubts.volumetric_efficiency_u": "Level of the volumetric efficiency, as a share; may stand in [engine] too.",
+    "doubts.volumetric_efficiency_shape_u": "Its change from one running point to the next; may stand in [engine] too.",
     "history.file": "File that keeps the passes; it need not exist yet.",
     **{
         f"handover.limits.{name}": f"Limit of the test as the tester's page prints it: {said}."
@@ -136,6 +142,8 @@ def keys_of(section: str) -> list[Key]:
 
 
 def _key(section: str, name: str, kinds: tuple[str, ...], made: tuple[Any, ...]) -> Key:
+    if section == "doubts" and (part := DOUBTS_OF_PARTS.get(name)):
+        return replace(_key(part, name, kinds, TAKEN_BY[part]), section=section, about=ABOUT[f"doubts.{name}"])
     owner = next((one for one in made if name in inspect.signature(one).parameters), None)
     place = section if section == "calibration" else section.replace("calibration", "log")
     about, unit = ABOUT.get(f"{place}.{name}", ""), next((unit for end, unit in UNITS if name.endswith(end)), "")
@@ -147,9 +155,13 @@ def _key(section: str, name: str, kinds: tuple[str, ...], made: tuple[Any, ...])
     if default is MISSING and prior is not None:
         default = prior.value
     listed = re.search(r"Literal\[(.*?)\]", str(one.annotation))
+    facts = {item.name: item.metadata for item in fields(owner)} if is_dataclass(owner) else {}
+    fact: Mapping[str, Any] = facts.get(name, {})
     words = ast.literal_eval(f"({listed[1]},)") if listed else getattr(room, "_WORDS", {}).get(name, ())
-    range_ = _ranges(owner).get(name) if NUMBER in kinds or NUMBERS in kinds else None
-    return Key(section, name, kinds, unit, default, range_, tuple(words), about or _about(owner, name))
+    range_ = fact.get("range", _ranges(owner).get(name)) if NUMBER in kinds or NUMBERS in kinds else None
+    return Key(
+        section, name, kinds, fact.get("unit") or unit, default, range_, tuple(words), about or _about(owner, name, fact)
+    )
 
 
 @functools.cache
@@ -165,12 +177,13 @@ def _documented(owner: Any) -> dict[str, str]:
     return said
 
 
-def _about(owner: Any, name: str) -> str:
-    if is_dataclass(owner):
-        field: Field[Any] | None = next((item for item in fields(owner) if item.name == name), None)
-        if field is not None and "judges" in field.metadata:
-            return f"Amber and red limit of: {field.metadata['judges']}."
-    return _documented(owner).get(name, "")
+def _about(owner: Any, name: str, fact: Mapping[str, Any]) -> str:
+    if "judges" in fact:
+        return f"Amber and red limit of: {fact['judges']}."
+    if "reason" in fact:
+        source = f" ({fact['reason']})" if fact["reason"] else ""
+        return f"{fact['what'].capitalize()}; 90 % within {NINETY * getattr(owner, name):.2g}{source}."
+    return str(fact.get("what", _documented(owner).get(name, "")))
 
 
 @functools.cache
@@ -212,7 +225,20 @@ def key_tables(asked: str | None = None) -> list[Table]:
             msg = f"[{named}] is no section of a job; they are {there}.{nearest(wanted, tops)}"
             raise InputError(msg)
     columns = tuple(Column(name, name) for name in ("key", "kind", "unit", "default", "range", "what it is"))
-    return [Table(f"[{name}]", columns, [_row(key) for key in keys_of(name)], notes=_other_units(name)) for name in names]
+    tables = [Table(f"[{name}]", columns, [_row(key) for key in keys_of(name)], notes=_other_units(name)) for name in names]
+    return [*tables, _assumed_table()] if "doubts" in names else tables
+
+
+def _assumed_table() -> Table:
+    """What is taken of the keys that a job leaves out, and how far off it may be."""
+    columns = (Column("key", "left out"), Column("value", "taken", "g"), Column("u", "+-", "g"), Column("how", "to find it"))
+    listed = [prior for prior in (*PRIORS, FILLING, DEPRESSION, SLIDE_DEPRESSION) if prior.u > 0.0]
+    rows = [{"key": f"[{one.section}] {one.key}", "value": value_of(one), "u": one.u, "how": one.how} for one in listed]
+    notes = (
+        "+- is one standard uncertainty, as above; it widens those of [doubts] that are not stated.",
+        "No source: judgement.",
+    )
+    return Table("Taken where a job is silent", columns, rows, notes=notes)
 
 
 def _others(key: Key) -> list[str]:

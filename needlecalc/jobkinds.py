@@ -13,7 +13,6 @@ from typing import Any, NamedTuple, TypeVar
 
 from needlecalc.design.after.changes import AtHand
 from needlecalc.design.belief.calibration import TrimReading
-from needlecalc.design.belief.doubts import Doubts
 from needlecalc.design.inverse.limits import Limits
 from needlecalc.design.inverse.maketarget import make_target
 from needlecalc.echo import LONGEST_NAME, LONGEST_VALUE, plain, shown
@@ -22,7 +21,6 @@ from needlecalc.measure.checks.inspection import GasReading, Ignition, Mechanica
 from needlecalc.measure.checks.limits import CheckLimits
 from needlecalc.measure.drive.make import make_bands, typed_bands
 from needlecalc.measure.drive.sweep import lean_limit, typed_sweep
-from needlecalc.measure.lift.estimates import LiftDoubts
 from needlecalc.measure.lift.withlift import with_lift
 from needlecalc.measure.log.cell import LARGEST_NUMBER
 from needlecalc.measure.log.file import read_log
@@ -30,6 +28,7 @@ from needlecalc.parts.carburettor import AirValve, Carburettor, Jet
 from needlecalc.parts.engine import Air, Engine, Fuel, VolumetricEfficiency
 from needlecalc.parts.needle import Needle, read_needle
 from needlecalc.parts.slide import SlideValve
+from needlecalc.priors import Doubts, LiftDoubts
 from needlecalc.report.document import Paper
 from needlecalc.report.handover import Notes
 from needlecalc.report.words_pages import TESTED
@@ -53,7 +52,6 @@ TAKEN_BY: Mapping[str, tuple[Callable[..., Any], ...]] = {
     "log.others.fuel": (Fuel,),
     "bands": (typed_bands, make_bands),
     "lift": (with_lift,),
-    "lift.doubts": (LiftDoubts,),
     "lift.air_valve": (AirValve,),
     "checks.ignition": (Ignition,),
     "checks.mechanical": (Mechanical,),
@@ -65,12 +63,18 @@ TAKEN_BY: Mapping[str, tuple[Callable[..., Any], ...]] = {
     "lean_limits.*": (typed_sweep, lean_limit),
     "target": (make_target,),
     "limits": (Limits,),
-    "doubts": (Doubts,),
+    "doubts": (Doubts, LiftDoubts),
     "calibration": (typed_bands, with_lift, read_log),
     "calibration.trims": (TrimReading,),
     "paper": (Paper,),
     "handover": (Notes,),
     "at_hand": (AtHand,),
+}
+# Uncertainties that a part holds itself: [doubts] may state them too.
+DOUBTS_OF_PARTS = {
+    "parallel_length_u_mm": "jet",
+    "volumetric_efficiency_u": "engine",
+    "volumetric_efficiency_shape_u": "engine",
 }
 # Keys that the job reads itself.
 OWN: Mapping[str, Mapping[str, str]] = {
@@ -97,6 +101,7 @@ OWN: Mapping[str, Mapping[str, str]] = {
     "limits.never_below_mm": {"*": "float"},
     "micrometer": {"anvil_width_mm": "float", "face_on_mark": "str"},
     "calibration": {"flats": "float", "file": "Path"},
+    "doubts": dict.fromkeys(DOUBTS_OF_PARTS, "float"),
     "history": {"file": "Path"},
     "altitude": {"home_m": "float", "trip_m": "float | Sequence[float]", "acknowledged": "str", "slope_percent": "float"},
     "handover.limits": dict.fromkeys(TESTED, "str"),
@@ -109,6 +114,8 @@ NOT_IN_A_JOB = {
     "log": {"source"},
     "log.others": {"source"},
     "bands": {"lift_mm", "lift_u_mm", "loads_pa"},
+    "lift": {"doubts"},
+    "doubts": {"lift"},
     "calibration": {"source", "calibrate", "combine", "restate", "doubts", "depression_pa"},
     "target": {"lambda_by_load"},
 }
@@ -134,7 +141,7 @@ _KINDS = (
     (r"str|Literal\[.*", TEXT),
     (r"Path", FILE),
     (r"bool", YES_NO),
-    (r"Mapping.*|VolumetricEfficiency|LiftDoubts", TABLE),
+    (r"Mapping.*|VolumetricEfficiency", TABLE),
     (r"ArrayLike|FloatArray|Pair|(?:Sequence|tuple)\[float.*", NUMBERS),
     (r"tuple\[int.*", WHOLES),
     (r"Sequence\[str\]", TEXTS),

@@ -4,17 +4,17 @@ from __future__ import annotations
 
 import os
 from collections.abc import Sequence
-from inspect import signature
 from pathlib import Path
 
 from needlecalc.echo import LONGEST_NAME, plain
 from needlecalc.errors import InputError, NeedleCalcError
 from needlecalc.files import write_into
-from needlecalc.jobassumed import FILLING, FOR_LIFT, PRIORS, Prior, of_valve
+from needlecalc.jobassumed import of_valve, value_of
 from needlecalc.jobkinds import BLANK
 from needlecalc.measure.drive.make import make_bands
 from needlecalc.measure.log.file import Log, read_log
 from needlecalc.measure.log.words import ColumnFault
+from needlecalc.priors import FILLING, FOR_LIFT, PRIORS, Prior
 
 JOB, NEEDLE = "job.toml", "needle.csv"
 STATIONS, PITCH_MM = 13, 3.175  # an eighth of an inch: common practice, no source
@@ -168,7 +168,7 @@ def _lines(section: str, *, bare: str = "# ", blank: bool = False, slide: bool =
 
 
 def _usual(prior: Prior) -> str:
-    value = signature(prior.of).parameters[prior.key].default if prior.value is None else prior.value
+    value = value_of(prior)
     return f'"{value}"' if isinstance(value, str) else f"{value:g}"
 
 

@@ -76,9 +76,10 @@ def _any_doubts(rng: np.random.Generator) -> nc.Doubts:
         return nc.Doubts()
     most = {"lean_limit": 1.15, "lift_zero_mm": 2.0, "viscosity": 0.5, "eccentricity": 1.0, "flow_gain": 0.5}
     most |= {"sensor_gain": 0.5, "fuel_temperature_k": 30.0}
-    shares = rng.choice([0.0, 0.2, 1.0], len(fields(nc.Doubts)))
-    tops = [most.get(item.name, 0.05 if item.name.endswith("_mm") else 0.1) for item in fields(nc.Doubts)]
-    drawn = {item.name: top * share for item, top, share in zip(fields(nc.Doubts), tops, shares, strict=True)}
+    names = [item.name for item in fields(nc.Doubts) if item.name not in ("flow_shape", "lift")]
+    shares = rng.choice([0.0, 0.2, 1.0], len(names))
+    tops = [most.get(name, 0.05 if name.endswith("_mm") else 0.1) for name in names]
+    drawn = {name: top * share for name, top, share in zip(names, tops, shares, strict=True)}
     return nc.Doubts(**{**drawn, "lean_limit": float(rng.choice([1.0, 1.15, 1.5]))})
 
 

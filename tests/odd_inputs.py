@@ -126,7 +126,7 @@ def typed_job() -> dict[str, Any]:
     del job["log"]
     job["needle"] = {"file": "needle.csv", "name": "van as fitted"}
     job["bands"] = {"rpm": rpm, "lambda_measured": [0.98, 1.03, 1.05, 1.06], "load": load, "lambda_se": 0.004}
-    job["lift"] = {"lift_mm": [4.0, 10.0, 16.0, 22.0], "lift_u_mm": 0.4, "doubts": {"zero_u_mm": 0.1}}
+    job["lift"] = {"lift_mm": [4.0, 10.0, 16.0, 22.0], "lift_u_mm": 0.4}
     job["checks"]["limits"] = {"total_deg": [36.0, 41.0]}
     job["checks"]["twins"] = {"air": [1.0, 1.02]}
     job["checks"]["needle"] = {"diameters_mm": [round(float(d), 3) for d in DIAMETERS_MM]}
@@ -135,7 +135,7 @@ def typed_job() -> dict[str, Any]:
     }
     job["target"] = {"idle_co_percent": 1.2, "full": 0.88, "full@3000": {"lambda": 0.9, "weight": 2.0}}
     job["limits"] = {"max_cut_mm": 0.2, "keep": [1], "never_below_mm": {"6": 1.9}, "flats": "half"}
-    job["doubts"] = {"sensor_offset": 0.01, "hand_mm": 0.0025}
+    job["doubts"] = {"sensor_offset": 0.01, "hand_mm": 0.0025, "zero_u_mm": 0.1, "volumetric_efficiency_shape_u": 0.05}
     job["micrometer"] = {"anvil_width_mm": 6.0, "face_on_mark": "centre"}
     job["calibration"] = {"flats": 2.0, "rpm": rpm, "lambda_measured": [0.95, 1.0, 1.02, 1.03], "load": load}
     job["calibration"]["trims"] = [{"flats": 2.0, "lambda_before": 0.98, "lambda_after": 0.91, "turned_back": True}]

@@ -3,13 +3,17 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 
 import numpy as np
 import pytest
+from conftest import DATA
 from door_cases import change
 
 import needlecalc as nc
 from needlecalc.__main__ import main
+from needlecalc.design.belief.unknowns import SHARED
+from needlecalc.jobkeys import keys_of
 
 FOUR_THINGS = """
 [needle]
@@ -93,6 +97,61 @@ def test_uncertainties_that_the_job_states_stay(job):
     job.write_text(FOUR_THINGS + "[doubts]\nviscosity = 0.01\nlift_zero_mm = 0.05\neccentricity = 0.1\n")
     doubts = nc.read_job(job).doubts()
     assert (doubts.viscosity, doubts.lift_zero_mm, doubts.eccentricity) == (0.01, 0.05, 0.1)
+
+
+PRIORS = [key for key in keys_of("doubts") if key.range is not None]
+
+
+@pytest.mark.parametrize("key", PRIORS, ids=lambda key: key.name)
+def test_a_job_reaches_every_prior_in_one_section_and_its_range_holds(job, key):
+    """The design, the lifts, the checks and the parts take their priors from the one table."""
+    low, high = key.range
+    value = low + 0.3 * (high - low)
+    job.write_text(FOUR_THINGS + f"[doubts]\n{key.name} = {value!r}\n")
+    made = nc.read_job(job)
+    places = (made.doubts(), made.doubts().lift, made.setup.carburettor.jet, made.setup.engine)
+    assert value in [getattr(place, key.name, None) for place in places]
+    for beyond in (low - 0.01, high + 0.01):
+        job.write_text(FOUR_THINGS + f"[doubts]\n{key.name} = {beyond!r}\n")
+        with pytest.raises(nc.InputError, match=rf"{key.name} is {beyond:g}, but must lie between"):
+            nc.read_job(job)
+
+
+@pytest.mark.parametrize("mounting", ["biased", "centred"])
+def test_an_offset_that_the_job_states_reaches_a_needle_however_it_hangs(job, mounting):
+    change(job, "bore_mm = 2.54", f"bore_mm = 2.54\nmounting = '{mounting}'")
+    made = nc.read_job(job)
+    bands = made.bands(None)
+    usual, eccentric = made.learned(bands), SHARED.index("eccentricity")
+    job.write_text(job.read_text() + "[doubts]\neccentricity = 0.1\n")
+    stated = nc.read_job(job).learned(bands)
+    assert usual.shared()[0][1][eccentric] == pytest.approx({"biased": 0.05, "centred": 0.2}[mounting])
+    assert stated.shared()[0][1][eccentric] == pytest.approx(0.1)
+
+
+def test_what_the_job_states_of_its_priors_reaches_the_leak_sign():
+    """A flow law, throat, fuel or needle table said to be less exact leaves a leak less certain."""
+    job = nc.read_job(DATA / "pass_van.toml")
+    bands = job.bands(job.read_log())
+    usual = nc.checks.leak_sign(bands, job.setup, doubts=job.doubts()).area_u_mm2
+    for section in ({"flow_shape": 0.05}, {"throat_trend_u": 0.3}, {"viscosity": 0.4}, {"table_mm": 0.02}):
+        made = replace(job, settings={**job.settings, "doubts": section})
+        assert nc.checks.leak_sign(bands, job.setup, doubts=made.doubts()).area_u_mm2 > 1.005 * usual
+        assert (
+            made.checks(bands).named("air leak signature").numbers != job.checks(bands).named("air leak signature").numbers
+        )
+
+
+def test_an_uncertainty_stated_twice_is_refused_and_the_cure_works(job):
+    change(job, "bore_mm = 2.54", "bore_mm = 2.54\nparallel_length_u_mm = 1.0")
+    text = job.read_text()
+    job.write_text(text + "[doubts]\nparallel_length_u_mm = 0.5\n")
+    with pytest.raises(
+        nc.InputError, match=r"\[doubts\] parallel_length_u_mm stands in \[jet\] too; keep the one that counts"
+    ):
+        nc.read_job(job)
+    job.write_text(text)
+    assert nc.read_job(job).setup.carburettor.jet.parallel_length_u_mm == 1.0
 
 
 def test_parts_that_a_lift_must_be_computed_from_are_all_named_and_the_cure_works(job, capsys):

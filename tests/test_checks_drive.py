@@ -226,8 +226,4 @@ def test_the_demo_is_sound_in_every_check():
     checks = job.checks(job.bands(job.read_log()))
     assert not checks.of("red")
     assert not checks.of("amber")
-    # The lift of idle is computed from a guessed filling: that alone leaves room for a leak just past the limit.
-    leak = checks.named("air leak signature")
-    assert leak.causes == (Cause.TOO_SMALL_TO_SHOW,)
-    assert leak.numbers["high"] < 0.17
     assert len(checks.of("green")) >= 30

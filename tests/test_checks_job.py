@@ -58,7 +58,7 @@ def test_what_the_drive_shows_is_looked_at_without_any_checks_in_the_job(case, c
         assert checks.named(name).verdict == "green"
     assert checks.named("plug leads").verdict == "not measured"
     assert main(["design", str(case), "--out", str(case.parent / "out")]) == 0
-    assert "Green: idle wander" in " ".join(capsys.readouterr().out.split())
+    assert "Green: air leak signature, idle wander" in " ".join(capsys.readouterr().out.split())
 
 
 def test_every_record_of_a_job(case):

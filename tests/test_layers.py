@@ -9,7 +9,7 @@ import pytest
 
 PACKAGE = Path(__file__).parent.parent / "needlecalc"
 FLOORS = [
-    ["echo", "version", "errors", "units", "arrays", "show", "remark", "kinds", "public", "gaussian", "files"],
+    ["echo", "version", "errors", "units", "arrays", "show", "remark", "kinds", "public", "gaussian", "files", "priors"],
     [
         "physics.airflow",
         "physics.airvalve",
@@ -66,7 +66,6 @@ FLOORS = [
     [
         "design.forward.predict",
         "design.forward.metering",
-        "design.belief.doubts",
         "design.belief.keptpass",
         "design.belief.history",
         "design.belief.readings",

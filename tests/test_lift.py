@@ -208,7 +208,7 @@ lift_mm = [2.5, 6.0, 9.0]
 restate = true
 [lift.air_valve]
 spring_preload_n = 1.2
-[lift.doubts]
+[doubts]
 zero_u_mm = 0.05
 """
 

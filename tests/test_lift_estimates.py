@@ -32,7 +32,7 @@ def test_share_and_shift_between_readings_and_computed_lifts(read, share, shift_
     setup = replace(setup, engine=replace(setup.engine, volumetric_efficiency_shape_u=0.01))
     lift = read(scaled_lift(setup, bands, 0.0), scaled_lift(setup, bands, -0.4))
     typed = replace(bands, lift_mm=lift, lift_u_mm=np.full(RPM.size, 0.2), lift_source=(LiftSource.TYPED,) * RPM.size)
-    found = readings_against_air(typed, setup)
+    found = readings_against_air(typed, setup, nc.measure.LiftDoubts())
     assert (found.chance < 0.02) == odd
     if not odd:
         np.testing.assert_allclose([found.ln_share, found.shift_mm], [share, shift_mm], atol=1e-6)

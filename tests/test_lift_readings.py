@@ -114,7 +114,7 @@ def test_readings_weighed_against_the_computed_lift():
     assert set(both.lift_source) == {LiftSource.TYPED | LiftSource.PRESSURE}
     with pytest.raises(nc.InputError, match="already weighed against the air flow"):
         nc.with_lift(both, setup)
-    assert readings_against_air(both, setup) is None
+    assert readings_against_air(both, setup, DOUBTS) is None
     with pytest.raises(nc.InputError, match="combine needs an air flow"):
         nc.with_lift(made_bands(manifold_pressure_pa=np.full(RPM.size, np.nan)), setup, lift_mm=read, combine=True)
 

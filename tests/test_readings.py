@@ -10,7 +10,6 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 import needlecalc as nc
-from needlecalc.design.belief.doubts import Doubts
 from needlecalc.design.belief.readings import SAME_SPEED, errs_alike, readings_of, same_bands
 from needlecalc.measure.drive.bands import LiftSource
 from needlecalc.measure.lift.estimates import ALIKE_OVER, ALIKE_SHARE, alike
@@ -52,7 +51,7 @@ def test_readings_of_a_pass_stand_in_the_order_of_the_last():
     needle = setup.carburettor.needle
     first = nc.typed_bands([3000, 900], [1.05, 0.98], lift_mm=[9.0, 2.0])
     last = nc.typed_bands([900, 2000, 3000], [0.99, 1.02, 1.06], lift_mm=[2.1, 6.0, 9.1])
-    one, two = readings_of(nc.History((nc.Pass(needle, 1.6, first), nc.Pass(needle, 1.6, last))), Doubts())
+    one, two = readings_of(nc.History((nc.Pass(needle, 1.6, first), nc.Pass(needle, 1.6, last))), nc.Doubts())
     np.testing.assert_allclose(np.exp(one.log_lambda), [0.98, np.nan, 1.05])
     np.testing.assert_allclose(one.lift, [2.0, np.nan, 9.0])
     np.testing.assert_allclose(two.lift, [2.1, 6.0, 9.1])

@@ -43,9 +43,7 @@ class Owner:
         jet_now = setup.carburettor.jet
         share = jet_now.parallel_length_u_mm / jet_now.parallel_length_mm
         length = jet_now.parallel_length_mm * np.exp(rng.normal(0.0, np.sqrt(np.log1p(share**2))))  # positive: log-normal
-        eccentric = min(
-            abs(rng.normal(jet_now.eccentricity(), 0.05 if jet_now.mounting == "biased" else d.eccentricity)), 1.0
-        )
+        eccentric = min(abs(rng.normal(jet_now.eccentricity(), d.eccentricity_u(jet_now.mounting))), 1.0)
         return cls(
             setup=setup, doubts=d, rng=rng, gain=rng.normal(1.0, d.flow_gain),
             parameters=FlowParameters(length, float(np.exp(rng.normal(0.0, d.viscosity))), eccentric),

@@ -8,7 +8,7 @@ from needlecalc.measure.drive.merge import normalise_bands as normalise_bands
 from needlecalc.measure.drive.merge import with_setup as with_setup
 from needlecalc.measure.drive.sweep import LeanLimits as LeanLimits
 from needlecalc.measure.drive.sweep import typed_sweep as typed_sweep
-from needlecalc.measure.lift.estimates import LiftDoubts as LiftDoubts
 from needlecalc.measure.lift.withlift import lift_change as lift_change
 from needlecalc.measure.lift.withlift import restate_lift as restate_lift
 from needlecalc.measure.log.file import Log as Log
+from needlecalc.priors import LiftDoubts as LiftDoubts

@@ -14,6 +14,7 @@ from needlecalc.parts.needle import Needle
 from needlecalc.parts.slide import SlideValve
 from needlecalc.physics.airflow import air_flow_g_s, rising_inverse
 from needlecalc.physics.airvalve import circular_throat_area_mm2, piston_depression_pa
+from needlecalc.priors import BORE_LENGTH
 from needlecalc.show import Shown
 from needlecalc.units import GRAVITY_M_S2, FloatArray, as_inches
 
@@ -60,7 +61,7 @@ class Jet(Shown):
     bore_mm: float
     drop_mm: float
     parallel_length_mm: float = 3.5
-    parallel_length_u_mm: float = 1.5
+    parallel_length_u_mm: float = BORE_LENGTH.u
     drop_min_mm: float | None = None
     drop_max_mm: float | None = None
     flat_mm: float = 0.163

@@ -19,6 +19,7 @@ from needlecalc.physics.air import (
 from needlecalc.physics.airflow import throttled_share
 from needlecalc.physics.airvalve import engine_air_flow_g_s
 from needlecalc.physics.fuel import blend_atoms, fuel_density_kg_m3, fuel_viscosity_mm2_s, stoichiometric_afr
+from needlecalc.priors import FILLING
 from needlecalc.show import Column, Shown, Table, counted
 from needlecalc.units import DRY_AIR_J_KG_K, KELVIN_AT_0_DEGC, PA_PER_KPA, STANDARD_PA, FloatArray, kelvin_from_degc
 
@@ -315,7 +316,7 @@ class Engine(Shown):
     cylinders: int
     carburettors: int = 1
     volumetric_efficiency: float | VolumetricEfficiency = 0.80
-    volumetric_efficiency_u: float = 0.09
+    volumetric_efficiency_u: float = FILLING.u
     volumetric_efficiency_shape_u: float | None = None
 
     def __post_init__(self) -> None:

@@ -10,7 +10,6 @@ from typing import Any
 import numpy as np
 
 from needlecalc.arrays import check_range
-from needlecalc.design.belief.doubts import Doubts
 from needlecalc.design.belief.history import History, Pass
 from needlecalc.design.belief.learn import learn
 from needlecalc.design.belief.readings import readings_of, same_bands
@@ -18,6 +17,7 @@ from needlecalc.errors import InputError
 from needlecalc.measure.drive.bands import AFR_CURE, Bands, LiftSource
 from needlecalc.parts.setup import Setup, fuel_flow
 from needlecalc.parts.slide import SlideValve
+from needlecalc.priors import Doubts
 from needlecalc.show import Column, Shown, Table, counted
 from needlecalc.units import FloatArray
 

@@ -8,7 +8,6 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.linalg import solve_triangular
 
-from needlecalc.design.belief.doubts import Doubts
 from needlecalc.design.belief.history import History, Pass
 from needlecalc.design.belief.learned import LEAST_U, Learned, prior_of
 from needlecalc.design.belief.readings import Readings, check_passes, errs_alike, readings_of
@@ -17,6 +16,7 @@ from needlecalc.errors import SolveError
 from needlecalc.gaussian import Gaussian, triangle_of
 from needlecalc.measure.drive.bands import Bands
 from needlecalc.parts.setup import Setup
+from needlecalc.priors import Doubts
 from needlecalc.units import FloatArray
 
 ROUNDS = 40

@@ -11,22 +11,21 @@ from numpy.typing import NDArray
 from scipy.special import chdtrc, chdtri
 
 from needlecalc.arrays import check_each, check_range
-from needlecalc.design.belief.doubts import Doubts
 from needlecalc.design.belief.history import History
 from needlecalc.design.belief.law import Law
 from needlecalc.design.belief.readings import readings_of
-from needlecalc.design.belief.unknowns import LOGARITHMS, SHARED, TOMORROW, Unknowns, log_u, offset_of, offset_squared_u
+from needlecalc.design.belief.unknowns import LOGARITHMS, SHARED, TOMORROW, Unknowns
 from needlecalc.errors import InputError, SolveError
-from needlecalc.gaussian import Gaussian
+from needlecalc.gaussian import Gaussian, log_u, offset_of, offset_squared_u
 from needlecalc.measure.drive.bands import Bands
 from needlecalc.parts.setup import Setup
+from needlecalc.priors import Doubts
 from needlecalc.remark import Remark, Severity
 from needlecalc.show import Shown, counted, in_words
 from needlecalc.units import FloatArray
 
 WIDE_OPEN_LOG, WIDE_OPEN_MM = 1.0, 30.0  # level and lift of a band are known from readings alone
 LEAST_U = 1e-9  # what is certain still needs a width to be scaled by
-SPRUNG_U = 0.05  # offset of a needle sprung against the bore, which hardly leaves it: judgement
 LEAST_SAID_MM = 0.005  # of lift, as it prints
 BY_CHANCE = 0.95  # of histories: none of them is widened
 STRANGE = 0.001  # chance that is worth a word, where it makes also a difference:
@@ -261,7 +260,7 @@ def prior_of(setup: Setup, place: Unknowns, doubts: Doubts) -> tuple[FloatArray,
         log_u(jet.parallel_length_u_mm / jet.parallel_length_mm),
         log_u(doubts.viscosity),
         log_u(doubts.sensor_gain),
-        offset_squared_u(jet.eccentricity(), SPRUNG_U if jet.mounting == "biased" else doubts.eccentricity),
+        offset_squared_u(jet.eccentricity(), doubts.eccentricity_u(jet.mounting)),
         doubts.lift_zero_mm,
         1.0,
     ]

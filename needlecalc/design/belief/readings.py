@@ -7,13 +7,13 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from needlecalc.design.belief.doubts import Doubts
 from needlecalc.design.belief.history import History, Pass
 from needlecalc.errors import InputError
 from needlecalc.measure.drive.bands import Bands, LiftSource
 from needlecalc.measure.lift.estimates import ALIKE_OVER, ALIKE_SHARE
 from needlecalc.measure.lift.withlift import lift_change
 from needlecalc.parts.setup import Setup
+from needlecalc.priors import Doubts
 from needlecalc.units import FloatArray
 
 ROUGH = 1.6  # spread over that of the steady bands, where misfire shows

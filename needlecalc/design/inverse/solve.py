@@ -8,7 +8,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from needlecalc.arrays import check_range
-from needlecalc.design.belief.doubts import Doubts
 from needlecalc.design.belief.learn import learn
 from needlecalc.design.belief.learned import Learned
 from needlecalc.design.belief.unknowns import Source
@@ -27,6 +26,7 @@ from needlecalc.errors import InputError
 from needlecalc.measure.checks.check import Checks
 from needlecalc.parts.needle import Needle
 from needlecalc.parts.setup import Setup
+from needlecalc.priors import Doubts
 from needlecalc.units import FloatArray
 
 TELLABLE = 0.001, 0.5  # risks for which the next measurement can be weighed: none brings a chance down to nothing

@@ -8,7 +8,6 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from needlecalc.design.belief.doubts import Doubts
 from needlecalc.design.belief.law import Law
 from needlecalc.design.belief.learn import origins
 from needlecalc.design.belief.learned import Learned
@@ -16,6 +15,7 @@ from needlecalc.design.belief.unknowns import Source
 from needlecalc.design.inverse.target import Target
 from needlecalc.errors import SolveError
 from needlecalc.gaussian import Gaussian
+from needlecalc.priors import Doubts
 from needlecalc.units import FloatArray
 
 CARS = 400

@@ -200,7 +200,7 @@ class Checks(Shown):
     --------
     >>> from needlecalc.example import road
     >>> road.checks
-    Checks: 0 red, 0 amber, 40 green, 6 not measured
+    Checks: 0 red, 0 amber, 41 green, 5 not measured
     """
 
     checks: tuple[Check, ...]

@@ -19,6 +19,7 @@ from needlecalc.measure.checks.patterns import drive_checks
 from needlecalc.measure.checks.plausible import plausible_checks
 from needlecalc.measure.drive.bands import Bands
 from needlecalc.parts.setup import Setup
+from needlecalc.priors import Doubts
 
 
 def check_engine(
@@ -33,6 +34,7 @@ def check_engine(
     twins: Twins | None = None,
     needle: NeedleReading | None = None,
     limits: CheckLimits | None = None,
+    doubts: Doubts | None = None,
 ) -> Checks:
     """Every check before a cut; whatever was not measured says so and is never green.
 
@@ -50,6 +52,8 @@ def check_engine(
         Readings of an exhaust analyser.
     limits : CheckLimits or None
         Limits; the defaults when not given.
+    doubts : Doubts or None
+        How far off each thing nobody measured may be; the usual when not given.
 
     Returns
     -------
@@ -62,7 +66,7 @@ def check_engine(
     >>> print(found.named("plug leads").verdict, "/", found.named("plug gaps").verdict)
     red / not measured
     """
-    held, state = limits or CheckLimits(), mechanical or Mechanical()
+    held, state, before = limits or CheckLimits(), mechanical or Mechanical(), doubts or Doubts()
     return Checks(
         (
             *mechanical_checks(state, held),
@@ -71,8 +75,8 @@ def check_engine(
             *gas_checks(gases or (), held),
             *twin_checks(twins, bands, held),
             *needle_checks(needle, held),
-            *drive_checks(bands, setup if engine_stated else None, state.coolant_degc, held),
-            *plausible_checks(bands, setup, gases or (), held, engine_stated=engine_stated),
+            *drive_checks(bands, setup if engine_stated else None, state.coolant_degc, held, before),
+            *plausible_checks(bands, setup, gases or (), held, before, engine_stated=engine_stated),
         ),
         held,
     )

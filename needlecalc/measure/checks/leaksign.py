@@ -8,11 +8,13 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from needlecalc.gaussian import offset_squared_u
 from needlecalc.measure.checks.check import Cause
 from needlecalc.measure.drive.bands import Bands
 from needlecalc.parts.setup import FlowParameters, Setup, fuel_flow, fuel_flow_and_slopes
 from needlecalc.parts.slide import SlideValve
 from needlecalc.physics.airflow import air_flow_g_s, leak_flow_g_s
+from needlecalc.priors import Doubts
 from needlecalc.units import FloatArray
 
 LEAST_BANDS = 6
@@ -20,14 +22,7 @@ LEAST_FLOW_RATIO = 3.0
 LEAST_LIFT_MM = 0.3
 LEANEST_LAMBDA = 1.25  # beyond it engines miss, and the meter reads leaner than the mixture
 
-# Doubts of what the needle itself should give, k=1; judgement.
-TABLE_MM = 0.003
-SHOULDER_MM = 0.1
-SHARE_OF_VISCOSITY = 0.1
-ECCENTRICITY = 0.3
-THROAT_TREND = 0.06
-REPEATABILITY = 0.004
-MODEL_SHARE, MODEL_RANGE = 0.015, 0.5
+MODEL_RANGE = 0.5  # of ln(air flow), over which the flow law errs alike
 COMMON_SHARE_OF_LIFT = 0.7
 ANY_SCALE = 1.0
 ROUNDS = 6
@@ -74,7 +69,7 @@ class LeakSign:
         return self.area_mm2 / self.area_u_mm2
 
 
-def leak_sign(bands: Bands, setup: Setup, *, banks: int = 1) -> LeakSign:
+def leak_sign(bands: Bands, setup: Setup, *, banks: int = 1, doubts: Doubts | None = None) -> LeakSign:
     r"""Leak that the shape of lambda over air flow speaks for, against the needle fitted.
 
     Parameters
@@ -85,6 +80,8 @@ def leak_sign(bands: Bands, setup: Setup, *, banks: int = 1) -> LeakSign:
         Engine and carburettor with the needle and jet of the drive.
     banks : int
         Banks of the engine, where the bands are those of one of them.
+    doubts : Doubts or None
+        How far off needle, fuel and lift may be; the usual when not given.
 
     Returns
     -------
@@ -112,10 +109,10 @@ def leak_sign(bands: Bands, setup: Setup, *, banks: int = 1) -> LeakSign:
     keep, why_not = _usable(bands, setup)
     if why_not is not None:
         return LeakSign(bands=int(keep.sum()), why_not=why_not)
-    air = setup.air
+    air, before = setup.air, doubts or Doubts()
     every_flow, every_hole = _flows(bands, setup, banks)
     pressure, flow, hole = bands.manifold_pressure_pa[keep], every_flow[keep], every_hole[keep]
-    model = expected_lambda(bands, setup, keep)
+    model = expected_lambda(bands, setup, keep, before)
     # A lift computed from the engine's air counts the leak in and stands too high; a lift read does not.
     computed = bands.lift_computed_alone()[keep]
     per_mm2 = hole / flow * np.where(computed, 1.0 - model.by_flow, 1.0)
@@ -124,9 +121,9 @@ def leak_sign(bands: Bands, setup: Setup, *, banks: int = 1) -> LeakSign:
     load = np.minimum(pressure / air.pressure_pa, 1.0)
     columns = np.column_stack([model.doubts, pulsation * load**4, np.full(flow.size, ANY_SCALE)])
     apart = np.log(flow)[:, None] - np.log(flow)[None, :]
-    noise = np.hypot(bands.lambda_se[keep] / bands.lambda_measured[keep], REPEATABILITY)
+    noise = np.hypot(bands.lambda_se[keep] / bands.lambda_measured[keep], before.repeatability)
     covariance = columns @ columns.T + np.diag(noise**2 + model.by_lift_u**2)
-    covariance += MODEL_SHARE**2 * np.exp(-0.5 * (apart / MODEL_RANGE) ** 2)
+    covariance += before.flow_shape**2 * np.exp(-0.5 * (apart / MODEL_RANGE) ** 2)
     found = np.log(bands.lambda_measured[keep]) - model.ln_lambda
     area, variance = 0.0, 1.0
     for _ in range(ROUNDS):
@@ -195,7 +192,7 @@ class Expected(NamedTuple):
     by_flow: FloatArray  # slope by ln(air)
 
 
-def expected_lambda(bands: Bands, setup: Setup, keep: NDArray[np.bool_]) -> Expected:
+def expected_lambda(bands: Bands, setup: Setup, keep: NDArray[np.bool_], doubts: Doubts) -> Expected:
     """What needle, jet and throat as stated give at the lifts of some bands."""
     jet = setup.carburettor.jet
     lift, known = bands.lift_mm[keep], bands.depression_pa[keep]
@@ -207,24 +204,24 @@ def expected_lambda(bands: Bands, setup: Setup, keep: NDArray[np.bool_]) -> Expe
     step = expected - np.log(air / there.fuel_flow_g_s)
     by_lift = step / LIFT_STEP_MM * np.nan_to_num(bands.lift_u_mm[keep])
     height = lift / setup.carburettor.air_valve.throat_bore_mm
-    doubts = [
-        TABLE_MM * slopes.per_mm_diameter,
+    common = [
+        doubts.table_mm * slopes.per_mm_diameter,
         np.column_stack(
             [
-                SHOULDER_MM * slopes.per_mm_position,
+                doubts.table_offset_mm * slopes.per_mm_diameter.sum(axis=1),
+                doubts.lift_zero_mm * slopes.per_mm_position,
                 jet.parallel_length_u_mm * slopes.per_mm_length,
-                SHARE_OF_VISCOSITY * slopes.per_ln_viscosity,
+                doubts.viscosity * slopes.per_ln_viscosity,
                 COMMON_SHARE_OF_LIFT * by_lift,
-                THROAT_TREND * (height - height.mean()),
+                doubts.lift.throat_trend_u * (height - height.mean()),
             ]
         ),
     ]
     if jet.mounting == "centred":
-        off = fuel_flow(
-            setup, lift, depression_pa=known, parameters=FlowParameters(jet.parallel_length_mm, 1.0, ECCENTRICITY)
-        )
-        doubts.append(np.log(off.fuel_flow_g_s / flow.fuel_flow_g_s)[:, None])
-    return Expected(expected, np.hstack(doubts), slopes.per_mm_position, step / LIFT_STEP_MM, by_lift, step / air_step)
+        offset = min(np.sqrt(offset_squared_u(0.0, doubts.eccentricity_u(jet.mounting))), 1.0)
+        off = fuel_flow(setup, lift, depression_pa=known, parameters=FlowParameters(jet.parallel_length_mm, 1.0, offset))
+        common.append(np.log(off.fuel_flow_g_s / flow.fuel_flow_g_s)[:, None])
+    return Expected(expected, np.hstack(common), slopes.per_mm_position, step / LIFT_STEP_MM, by_lift, step / air_step)
 
 
 def _air_g_s(setup: Setup, lift_mm: FloatArray, depression_pa: FloatArray) -> FloatArray:

@@ -15,6 +15,7 @@ from needlecalc.measure.drive.bands import Bands
 from needlecalc.measure.drive.signals import GAP_SECONDS
 from needlecalc.measure.log.flags import CEILING, FROZEN, RPM_ENGINE_ON, TOO_LEAN
 from needlecalc.parts.setup import Setup
+from needlecalc.priors import Doubts
 from needlecalc.units import FloatArray
 
 RPM_WITHIN = 0.06
@@ -39,9 +40,11 @@ class Found(NamedTuple):
     parts: int
 
 
-def drive_checks(bands: Bands | None, setup: Setup | None, coolant_degc: float | None, limits: CheckLimits) -> list[Check]:
+def drive_checks(
+    bands: Bands | None, setup: Setup | None, coolant_degc: float | None, limits: CheckLimits, doubts: Doubts
+) -> list[Check]:
     """Leak, wander, starvation, rich when hot, sensor, warm engine, repeatability, reach; coolant as read by hand."""
-    checks = [*leak_checks(bands, setup, limits)]
+    checks = [*leak_checks(bands, setup, limits, doubts)]
     if bands is None:
         kinds = (CheckKind.WANDER, CheckKind.STARVATION, CheckKind.HOT_IDLE, CheckKind.STUCK, CheckKind.CEILING)
         checks += [*(missing(kind) for kind in kinds), _warm(None, coolant_degc, limits), missing(CheckKind.REPEAT)]
@@ -51,13 +54,13 @@ def drive_checks(bands: Bands | None, setup: Setup | None, coolant_degc: float |
     return [*checks, _reach(bands, setup, limits)]
 
 
-def leak_checks(bands: Bands | None, setup: Setup | None, limits: CheckLimits) -> list[Check]:
+def leak_checks(bands: Bands | None, setup: Setup | None, limits: CheckLimits, doubts: Doubts) -> list[Check]:
     """Verdict on the sign of an air leak, on twins for each bank; green only where a leak of the red size would show."""
     kind = CheckKind.LEAK
     if bands is None or setup is None:
         return [missing(kind, Cause.NO_LIFT_OR_PRESSURE)]
     sides = {side: [b for b, bank in enumerate(bands.bank) if bank == side] for side in bands.bank}
-    signs = {side: leak_sign(bands.only(own), setup, banks=len(sides)) for side, own in sides.items()}
+    signs = {side: leak_sign(bands.only(own), setup, banks=len(sides), doubts=doubts) for side, own in sides.items()}
     return [_leak(sign, side, limits) for side, sign in signs.items()]
 
 

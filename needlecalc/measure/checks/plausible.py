@@ -16,6 +16,7 @@ from needlecalc.measure.drive.bands import Bands
 from needlecalc.measure.lift.estimates import readings_against_air
 from needlecalc.parts.needle import Needle
 from needlecalc.parts.setup import Setup, fuel_flow
+from needlecalc.priors import Doubts
 
 ALONE = 0.1  # of the bend about a station: a slip leaves less once that station is set right, a kink of the taper a third
 NEARLY_OPEN = 0.8  # of the pressure outside: a drive that came so far meant full load
@@ -30,15 +31,21 @@ FARTHEST = {Cause.SUSPECT_BORE: 0.4, Cause.SUSPECT_PLACE: 10.0, Cause.SUSPECT_LI
 
 
 def plausible_checks(
-    bands: Bands | None, setup: Setup | None, gases: Sequence[GasReading], limits: CheckLimits, *, engine_stated: bool
+    bands: Bands | None,
+    setup: Setup | None,
+    gases: Sequence[GasReading],
+    limits: CheckLimits,
+    doubts: Doubts,
+    *,
+    engine_stated: bool,
 ) -> list[Check]:
     """Needle table, pressure at full load, lifts against air flow, lambda against the parts, and that noted with the gas."""
     return [
         missing(CheckKind.TABLE) if setup is None else _table(setup.carburettor.needle, limits),
         _full_load(bands, setup, limits),
         _loads(bands, setup, limits),
-        _lifts(bands, setup if engine_stated else None, limits),
-        *_against_parts(bands, setup, limits),
+        _lifts(bands, setup if engine_stated else None, limits, doubts),
+        *_against_parts(bands, setup, limits, doubts),
         _noted(bands, gases, limits),
     ]
 
@@ -90,7 +97,7 @@ def _loads(bands: Bands | None, setup: Setup | None, limits: CheckLimits) -> Che
     return judged(kind, float(light[most] / full[least]), limits.light_over_full, **named)
 
 
-def _against_parts(bands: Bands | None, setup: Setup | None, limits: CheckLimits) -> list[Check]:
+def _against_parts(bands: Bands | None, setup: Setup | None, limits: CheckLimits, doubts: Doubts) -> list[Check]:
     r"""Lambda against what needle, jet and lifts as stated give: all bands together, and each against all others.
 
     With r = ln of measured over expected lambda and C its covariance, the misfit is r C^-1 r over the bands, and a band
@@ -100,7 +107,7 @@ def _against_parts(bands: Bands | None, setup: Setup | None, limits: CheckLimits
     if bands is None or setup is None or (keep := on_needle(bands, setup)).sum() < LEAST_BANDS:
         return [missing(kind) for kind in kinds]
     lift, lambdas = bands.lift_mm[keep], bands.lambda_measured[keep]
-    model = expected_lambda(bands, setup, keep)
+    model = expected_lambda(bands, setup, keep, doubts)
     left = np.log(lambdas * setup.fuel.afr()) - model.ln_lambda
     height = lift / setup.carburettor.air_valve.throat_bore_mm
     columns = np.column_stack([model.doubts, np.full(lift.size, LEVEL_U), TREND_U * (height - height.mean())])
@@ -146,9 +153,10 @@ def _against_parts(bands: Bands | None, setup: Setup | None, limits: CheckLimits
     return [odd_band, Check(kinds[1], verdict, numbers, limits.parts_misfit, causes=causes)]
 
 
-def _lifts(bands: Bands | None, setup: Setup | None, limits: CheckLimits) -> Check:
+def _lifts(bands: Bands | None, setup: Setup | None, limits: CheckLimits, doubts: Doubts) -> Check:
     """Lifts read against those computed: a shift or a share that parts and efficiency do not explain, or an odd one."""
-    kind, found = CheckKind.LIFTS, None if bands is None or setup is None else readings_against_air(bands, setup)
+    kind = CheckKind.LIFTS
+    found = None if bands is None or setup is None else readings_against_air(bands, setup, doubts.lift)
     if found is None:
         return missing(kind)
     shift, share = abs(found.shift_mm), abs(found.ln_share)

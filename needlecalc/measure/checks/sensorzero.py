@@ -12,10 +12,10 @@ from needlecalc.arrays import check_range
 from needlecalc.gaussian import Gaussian
 from needlecalc.measure.checks.inspection import GasReading
 from needlecalc.physics.analyser import HydrocarbonScale, brettschneider_lambda, dilution, gas_lambda_uncertainty
+from needlecalc.priors import Doubts
 from needlecalc.remark import Remark
 from needlecalc.show import in_words
 
-SENSOR_U = 0.010  # zero of a wideband sensor in use; judgement, no source
 METER_SCATTER = 0.005  # one reading of a wandering display
 MOST_AIR_SHARE = 0.05  # of the sample: more than a sound engine leaves, so lambda of the gas is that of a leak
 LEAST_CO_TO_TELL_AIR = 0.5  # per cent: below it a lean mixture and a diluted one look alike
@@ -54,7 +54,7 @@ class SensorZero:
     """
 
     mean: float = 0.0
-    u: float = SENSOR_U
+    u: float = Doubts.sensor_offset
     readings: int = 0
     left_out: tuple[Remark, ...] = ()
 
@@ -64,7 +64,7 @@ class SensorZero:
         return words
 
 
-def sensor_zero(gases: Sequence[GasReading], *, before_u: float = SENSOR_U) -> SensorZero:
+def sensor_zero(gases: Sequence[GasReading], *, before_u: float = Doubts.sensor_offset) -> SensorZero:
     r"""Zero of the lambda meter by gas readings made beside it.
 
     Parameters

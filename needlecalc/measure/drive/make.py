@@ -28,6 +28,7 @@ from needlecalc.measure.drive.steady import (
     steady_samples,
 )
 from needlecalc.measure.log.file import Log
+from needlecalc.priors import LAMBDA_READ
 from needlecalc.remark import Remark, Severity
 from needlecalc.show import counted, in_words
 from needlecalc.units import FloatArray
@@ -241,7 +242,7 @@ def typed_bands(
     lift_mm: ArrayLike | None = None,
     lift_u_mm: float = 0.3,
     load: Sequence[str] | None = None,
-    lambda_se: float | ArrayLike = 0.01,
+    lambda_se: float | ArrayLike = LAMBDA_READ.u,
     air_flow_g_s: ArrayLike | None = None,
     manifold_pressure_pa: ArrayLike | None = None,
     bank: Sequence[str] | None = None,

@@ -2,19 +2,19 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 import numpy as np
 from scipy.special import chdtrc, log_ndtr
 
-from needlecalc.arrays import check_range
 from needlecalc.errors import InputError
 from needlecalc.gaussian import Gaussian
 from needlecalc.measure.drive.bands import Bands, DriveNote, LiftSource
 from needlecalc.parts.engine import VolumetricEfficiency
 from needlecalc.parts.setup import Setup
 from needlecalc.parts.slide import SlideValve
+from needlecalc.priors import LIFT_READ, LiftDoubts
 from needlecalc.remark import Remark, Severity
 from needlecalc.show import in_words
 from needlecalc.units import FloatArray
@@ -26,57 +26,6 @@ OPEN_THROTTLE = 0.8  # of the outside pressure: above it the pulses of the cylin
 STRANGE_SIGMAS = 2.5
 ROUNDS = 20
 LEAST_FOR_SHIFT_AND_SHARE = 4
-
-
-@dataclass(frozen=True)
-class LiftDoubts:
-    """Uncertainties of lifts; standard, k=1, all judgement without a source.
-
-    Parameters
-    ----------
-    throat_u : float
-        Discharge coefficient of the throat, as a share; shared by all bands. [-]
-    throat_shape_u : float
-        Its change from lift to lift, as a share. [-]
-    balance_u : float
-        Depression from piston, spring and disc, as a share; the air flow errs by half of it, shared. [-]
-    meter_u : float
-        Level of the air-flow meter, as a share; shared. [-]
-    meter_shape_u : float
-        Its error from flow to flow, as a share. [-]
-    manifold_pressure_u_pa : float
-        Manifold pressure gauge. [Pa]
-    pulsation_u : float
-        Rise of the piston by pulses that reach it through an open throttle, as a share of air flow. [-]
-    sensor_u_mm : float
-        Lift sensor. [mm]
-    zero_u_mm : float
-        Zero of the sensor or of the readings, part of their uncertainty that all bands share. [mm]
-
-    Examples
-    --------
-    >>> LiftDoubts(sensor_u_mm=0.1).sensor_u_mm
-    0.1
-    """
-
-    throat_u: float = 0.10
-    throat_shape_u: float = 0.04
-    balance_u: float = 0.04
-    meter_u: float = 0.03
-    meter_shape_u: float = 0.01
-    manifold_pressure_u_pa: float = 700.0
-    pulsation_u: float = 0.02
-    sensor_u_mm: float = 0.2
-    zero_u_mm: float = 0.1
-
-    def __post_init__(self) -> None:
-        for item in fields(self):
-            high = 1e4 if item.name.endswith("_pa") else 5.0 if item.name.endswith("_mm") else 0.5
-            check_range(getattr(self, item.name), item.name, 0.0, high, cure="It is one sigma.")
-
-    def throat_share(self) -> float:
-        """Uncertainty of the air that passes at a lift, shared by all bands, as a share."""
-        return float(np.hypot(self.throat_u, self.balance_u / 2.0))
 
 
 @dataclass(frozen=True, eq=False)
@@ -128,7 +77,7 @@ def passable_flow_g_s(setup: Setup, flow_g_s: FloatArray, share: FloatArray | fl
 
 
 def by_reading(
-    bands: Bands, doubts: LiftDoubts, *, lift_mm: FloatArray | None = None, lift_u_mm: float = 0.3
+    bands: Bands, doubts: LiftDoubts, *, lift_mm: FloatArray | None = None, lift_u_mm: float = LIFT_READ.u
 ) -> tuple[LiftEstimate, LiftEstimate]:
     """Lifts read by hand (those given, else those of the bands), and lifts of a sensor; computed ones are left out."""
     typed, logged = bands.lift_from(LiftSource.TYPED), bands.lift_from(LiftSource.LOGGED)
@@ -312,12 +261,12 @@ class ShiftAndShare(NamedTuple):
     chance: float
 
 
-def readings_against_air(bands: Bands, setup: Setup) -> ShiftAndShare | None:
+def readings_against_air(bands: Bands, setup: Setup, doubts: LiftDoubts) -> ShiftAndShare | None:
     """Share and shift that bring lifts computed from air flow to those read; None under a slide, or with too few of both."""
     if (bands.lift_from(LiftSource.COMPUTED) & bands.lift_from(LiftSource.READ)).any():
         return None  # already weighed against each other
-    computed = by_air(bands, setup, LiftDoubts())
-    for read in by_reading(bands, LiftDoubts()):
+    computed = by_air(bands, setup, doubts)
+    for read in by_reading(bands, doubts):
         for estimate in computed:
             at = np.flatnonzero(np.isfinite(estimate.mm - read.mm))
             if at.size >= LEAST_FOR_SHIFT_AND_SHARE:

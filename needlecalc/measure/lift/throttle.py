@@ -13,10 +13,11 @@ from numpy.typing import NDArray
 
 from needlecalc.errors import InputError
 from needlecalc.measure.drive.bands import Bands, DriveNote, LiftSource
-from needlecalc.measure.lift.estimates import LiftDoubts, LiftEstimate, lift_shift_mm
+from needlecalc.measure.lift.estimates import LiftEstimate, lift_shift_mm
 from needlecalc.parts.engine import VolumetricEfficiency
 from needlecalc.parts.setup import Setup
 from needlecalc.physics.airflow import CHOKED_SHARE, leak_flow_g_s
+from needlecalc.priors import LiftDoubts
 from needlecalc.remark import Remark
 from needlecalc.units import FloatArray
 

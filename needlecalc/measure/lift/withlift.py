@@ -12,11 +12,12 @@ from needlecalc.arrays import check_range, read_only
 from needlecalc.errors import InputError
 from needlecalc.measure.drive.bands import LIFT_NOTES, Bands, DriveNote, LiftSource
 from needlecalc.measure.drive.make import typed_each
-from needlecalc.measure.lift.estimates import LiftDoubts, LiftEstimate, by_air, by_reading, held_to_throat, weighed_lift
+from needlecalc.measure.lift.estimates import LiftEstimate, by_air, by_reading, held_to_throat, weighed_lift
 from needlecalc.measure.lift.throttle import LEAST_READINGS, by_throttle
 from needlecalc.parts.carburettor import AirValve
 from needlecalc.parts.setup import Setup
 from needlecalc.parts.slide import SlideValve
+from needlecalc.priors import LIFT_READ, LiftDoubts
 from needlecalc.remark import Remark
 from needlecalc.units import FloatArray
 
@@ -207,7 +208,7 @@ def with_lift(
     setup: Setup,
     *,
     lift_mm: ArrayLike | None = None,
-    lift_u_mm: float = 0.3,
+    lift_u_mm: float = LIFT_READ.u,
     depression_pa: ArrayLike | None = None,
     calibrate: bool = True,
     combine: bool = False,

@@ -1,0 +1,167 @@
+"""What is held of everything that nobody measured, before a drive has spoken: the one table of priors."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, fields
+from typing import Any
+
+import numpy as np
+
+from needlecalc.arrays import check_range
+
+SPRUNG_U = 0.05  # offset of a needle sprung against the bore, which hardly leaves it
+HANGING_U = 0.2  # and of one that hangs free
+
+
+def _u(usual: float, most: float, unit: str, what: str, reason: str = "") -> Any:
+    """One row of the table: standard uncertainty (k=1), the most it may be, its unit, of what, and its source."""
+    return field(default=usual, metadata={"range": (0.0, most), "unit": unit, "what": what, "reason": reason})
+
+
+def _check(record: Any) -> None:
+    for item in fields(record):
+        if "range" in item.metadata and (value := getattr(record, item.name)) is not None:
+            cure = "It is one standard uncertainty" + ("; 2.5 um is 0.0025." if item.name.endswith("_mm") else ".")
+            check_range(value, item.name, *item.metadata["range"], cure=item.metadata.get("cure", cure))
+
+
+@dataclass(frozen=True)
+class LiftDoubts:
+    """Standard uncertainties (k=1) of lifts, the fields those of the table ``python -m needlecalc keys doubts``.
+
+    Those in ``_mm`` and ``_pa`` are in mm and Pa, all others shares. [mm, Pa, -]
+
+    Examples
+    --------
+    >>> LiftDoubts(sensor_u_mm=0.1).sensor_u_mm
+    0.1
+    """
+
+    throat_u: float = _u(0.10, 0.5, "", "discharge coefficient of the throat, as a share; shared by all bands")
+    throat_shape_u: float = _u(0.04, 0.5, "", "its change from lift to lift, as a share")
+    throat_trend_u: float = _u(0.06, 0.5, "", "its change from shut to a lift of the whole bore, as a share")
+    balance_u: float = _u(0.04, 0.5, "", "depression from piston, spring and disc, as a share; air flow errs by half of it")
+    meter_u: float = _u(0.03, 0.5, "", "level of the air-flow meter, as a share; shared by all bands")
+    meter_shape_u: float = _u(0.01, 0.5, "", "its error from flow to flow, as a share")
+    manifold_pressure_u_pa: float = _u(700.0, 1e4, "Pa", "manifold pressure gauge")
+    pulsation_u: float = _u(0.02, 0.5, "", "rise of the piston by pulses through an open throttle, as a share of air flow")
+    sensor_u_mm: float = _u(0.2, 5.0, "mm", "lift sensor")
+    zero_u_mm: float = _u(0.1, 5.0, "mm", "zero of lift sensor or lift readings, which all bands share")
+
+    def __post_init__(self) -> None:
+        _check(self)
+
+    def throat_share(self) -> float:
+        """Uncertainty of the air that passes at a lift, shared by all bands, as a share."""
+        return float(np.hypot(self.throat_u, self.balance_u / 2.0))
+
+
+@dataclass(frozen=True)
+class Doubts:
+    """Standard uncertainties (k=1) a design starts from, the fields those of the table ``python -m needlecalc keys doubts``.
+
+    Those in ``_mm`` and ``_k`` are in mm and K, all others shares. [mm, K, -]  ``eccentricity`` None: by how the needle
+    hangs.  ``lift`` holds those of the lifts.
+
+    Examples
+    --------
+    >>> Doubts(viscosity=0.08).viscosity
+    0.08
+    """
+
+    repeatability: float = _u(0.004, 0.1, "", "lambda of one running point measured on two days, as a share")
+    sensor_offset: float = _u(0.010, 0.1, "", "zero of the lambda meter, the same in all passes")
+    sensor_gain: float = _u(0.05, 0.5, "", "error of the lambda meter as a share of the distance from lambda 1")
+    flow_gain: float = _u(
+        0.05, 0.5, "", "change of fuel really seen over change computed, less one", "3 % beside exact and computed flow"
+    )
+    flow_shape: float = _u(0.015, 0.5, "", "error of the flow law from one air flow to the next")
+    viscosity: float = _u(0.08, 0.5, "", "viscosity of the fuel in the tank, as a share")
+    fuel_temperature_k: float = _u(5.0, 30.0, "K", "fuel in the jet, from one day's drive to another's")
+    eccentricity: float | None = field(
+        default=None,
+        metadata={
+            "range": (0.0, 1.0),
+            "what": f"Offset of the needle over the gap; if not given {HANGING_U:g}, {SPRUNG_U:g} for one sprung to a side, "
+            "more where nobody said how it hangs.",
+        },
+    )
+    lift_zero_mm: float = _u(0.1, 2.0, "mm", "place of the needle in the jet, shared by all bands: shoulder, jet face")
+    table_mm: float = _u(0.002, 0.05, "mm", "each diameter of a needle not yet measured by hand, wear included")
+    table_offset_mm: float = _u(0.003, 0.05, "mm", "all diameters of that needle alike, over the micrometer it is filed by")
+    micrometer_mm: float = _u(0.0015, 0.05, "mm", "one micrometer reading")
+    hand_mm: float = _u(0.0025, 0.05, "mm", "a diameter filed to size with fine abrasive")
+    lean_limit: float = field(
+        default=1.15,
+        metadata={
+            "range": (0.9, 1.6),
+            "what": "Lambda past which an engine misfires; bands past it count as at least so lean.",
+            "cure": "It is a lambda.",
+        },
+    )
+    lift: LiftDoubts = LiftDoubts()
+
+    def __post_init__(self) -> None:
+        _check(self)
+
+    def eccentricity_u(self, mounting: str) -> float:
+        """Uncertainty of the offset of a needle so mounted, over the gap: as stated, else by how it hangs."""
+        return {"biased": SPRUNG_U}.get(mounting, HANGING_U) if self.eccentricity is None else self.eccentricity
+
+
+@dataclass(frozen=True)
+class Prior:
+    """A key that a job may leave out; values and uncertainties are common practice, no source."""
+
+    section: str
+    key: str
+    value: float | str | None  # None: as the part's own signature has it
+    u: float  # standard uncertainty, in the key's unit
+    what: str  # as the sheet names it
+    how: str  # to find it
+
+
+# A typical piston: 1600 Pa over the jet.  Only that figure counts at lifts that were read; it is 1200 to 2000 on most.
+DEPRESSION_U = 0.25
+DEPRESSION = Prior("lift", "depression_pa", None, DEPRESSION_U, "depression over the jet, Pa", "read it with a manometer")
+# Under a slide it changes with the throttle; this is between what light and full load have.
+SLIDE_PA, SLIDE_U = 1500.0, 0.7
+SLIDE_DEPRESSION = Prior("slide_valve", "usual_depression_pa", SLIDE_PA, SLIDE_U * SLIDE_PA, DEPRESSION.what, DEPRESSION.how)
+BORE_LENGTH = Prior("jet", "parallel_length_mm", None, 1.5, "parallel length of the jet's bore, mm", "measure a spare jet")
+# Where lift is computed from manifold pressure.
+FILLING = Prior("engine", "volumetric_efficiency", None, 0.09, "volumetric efficiency", "read the lift of some bands")
+LIFT_READ = Prior("lift", "lift_u_mm", None, 0.3, "how well lift was read, mm", "read each lift twice and compare")
+LAMBDA_READ = Prior("bands", "lambda_se", None, 0.01, "how well lambda was read", "hold each speed twice and compare")
+PRIORS = (
+    Prior("jet", "drop_mm", 1.6, 0.5, "jet face below the bridge, mm", "measure it with a depth gauge"),
+    BORE_LENGTH,
+    Prior("jet", "mounting", None, 0.5, "how the needle hangs", "see whether a spring holds it to one side"),
+    Prior("carburettor", "shoulder_offset_mm", None, 0.1, "shoulder above the piston's face, mm", "feel it; flush is 0"),
+    Prior("carburettor", "float_level_mm", None, 2.0, "jet face above the fuel level, mm", "measure the float level"),
+    Prior("fuel", "temperature_degc", None, 8.0, "fuel temperature, degC", "hold a probe to the warm float chamber"),
+    Prior("fuel", "ethanol_percent", None, 3.0, "ethanol in the fuel, %", "read it at the pump"),
+    Prior("air", "pressure_pa", None, 2500.0, "air pressure, Pa", "read a barometer on the spot"),
+    Prior("air", "temperature_degc", None, 10.0, "air temperature, degC", "read it at the air intake"),
+    LIFT_READ,
+    LAMBDA_READ,
+)
+# Only the sum from air flow to lift asks for these.
+THROAT = Prior("air_valve", "throat_bore_mm", 38.0, 0.0, "throat bore", "caliper across the throat, piston out")
+PISTON = (
+    Prior("air_valve", "disc_diameter_mm", 60.0, 0.0, "suction disc", "caliper across the disc"),
+    Prior("air_valve", "piston_mass_kg", 0.26, 0.0, "piston mass", "weigh piston with rod and needle"),
+    Prior(
+        "air_valve",
+        "spring_preload_n",
+        1.97,
+        0.0,
+        "spring force at no lift",
+        "press the spring on a scale to its length at no lift; 100 g are 0.98, no spring is 0",
+    ),
+)
+FOR_LIFT = (
+    Prior("engine", "displacement_cm3", 1300.0, 0.0, "displacement", "from the car's papers"),
+    Prior("engine", "cylinders", 4, 0.0, "cylinders", "count the plugs"),
+    THROAT,
+    *PISTON,
+)
