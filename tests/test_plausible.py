@@ -156,3 +156,13 @@ def test_too_few_bands_or_no_lift_is_not_measured():
         verdicts, _, _ = found(setup, few)
         assert verdicts["each band against the others"] == verdicts["lambda against the parts"] == "not measured"
     assert Cause.ONE_BAND in found(setup, one_band(bands, 2, 1.5))[1]
+
+
+def test_a_slip_is_said_once_on_page_one_before_the_cut():
+    setup, bands = car(SEEDS[0])
+    amiss = one_band(bands, bands.rpm.size // 2, 1.2)
+    checks = nc.check_engine(amiss, setup=setup, engine_stated=False)
+    sheet = nc.grind_sheet(nc.solve(nc.Target(amiss, np.full(amiss.rpm.size, 0.95)), setup, checks=checks))
+    text = " ".join(sheet.text().split())
+    assert text.count("needle, jet and all others foretell") == 1
+    assert text.index("A SLIP OF THE PEN?") < text.index("What it brings")

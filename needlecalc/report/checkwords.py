@@ -368,13 +368,14 @@ def check_words(check: Check) -> CheckWords:
     return CheckWords(check.name, words.found.format(**numbers), right.format(**numbers), said)
 
 
-def checks_notes(checks: Checks) -> tuple[str, ...]:
-    """What a sheet says of the checks: counts, what is red and why it was overridden, what to do about amber."""
+def checks_notes(checks: Checks, *, slips: bool = True) -> tuple[str, ...]:
+    """What is said of the checks: counts, what is red and why it was overridden, what to do about amber."""
     lines = [f"Checks: {checks.count()}."]
     red = "; ".join(f"{check.name}, {check.words().found}" for check in checks.of(Verdict.RED))
     if checks.reason:
         lines.append(f"Checks: RED OVERRIDDEN, reason given: {checks.reason!r}. Red: {red}.")
-    lines += [f"Checks, amber: {check.words().line()}" for check in checks.of(Verdict.AMBER)]
+    amber = (check for check in checks.of(Verdict.AMBER) if slips or check not in checks.slips())
+    lines += [f"Checks, amber: {check.words().line()}" for check in amber]
     return tuple(lines)
 
 

@@ -17,6 +17,7 @@ from needlecalc.design.inverse.proposal import Design, Stages
 from needlecalc.physics.gauge import FaceOnMark
 from needlecalc.remark import Remark, Severity
 from needlecalc.report import say, say_after, words, words_sheet, words_slide
+from needlecalc.report.checkwords import checks_notes
 from needlecalc.report.document import Paper
 from needlecalc.report.stations import facts_of_stations, hand_um
 from needlecalc.show import Column, Row, Shown, Table
@@ -166,6 +167,7 @@ class Orders(Shown):
         forced = checks.reason if checks is not None else ""
         return (
             *((words_sheet.OVERRIDDEN.format(reason=forced),) if forced else ()),
+            *self.slip_lines(),
             *self.red_lines(),
             *self._grave()[0 if self._signed_for() else 1 :],  # the gravest is an order already
             *(() if self._experiment_first() else self.before_lines()),
@@ -173,6 +175,11 @@ class Orders(Shown):
             *say.remarks(self._remarks(at_bench=True), slide=self.slide),
             *((words_slide.OUT_OF_REACH, words_slide.FIRST) if self.slide and self.works() else ()),
         )
+
+    def slip_lines(self) -> tuple[str, ...]:
+        """Each check that says that something may have been typed wrong."""
+        slips = () if self.design.checks is None else self.design.checks.slips()
+        return tuple(words_sheet.LOOK_FIRST.format(**check.words()._asdict()) for check in slips)
 
     def notes(self) -> tuple[str, ...]:
         """What else to know of the design: remarks that ask for nothing at the bench, and active limits."""
@@ -208,7 +215,7 @@ class Orders(Shown):
             return ()
         names = {verdict: ", ".join(check.name for check in checks.of(verdict)) for verdict in words_sheet.CHECKS}
         listed = (f"{words_sheet.CHECKS[verdict]}: {named}." for verdict, named in names.items() if named)
-        return (*checks.notes(), *listed)
+        return (*checks_notes(checks, slips=False), *listed)
 
     def columns(self) -> tuple[Column, ...]:
         """Figures of each station at full precision."""

@@ -37,6 +37,7 @@ NUMBERED = "Alternative {number}. {what}"
 ORIGIN = "Needle {needle} ({source}) in a {bore_mm:g} mm jet, {mounting}."
 LOG = "Log: {name}, {rows} rows."
 OVERRIDDEN = "RED CHECKS WERE OVERRIDDEN for this cut, reason given: {reason!r}."
+LOOK_FIRST = "A SLIP OF THE PEN? Before any cut, {name}: {found}. {todo}"
 TO_SIGN = "__________________  date _________"
 END = "station {station}: {diameter} {unit}"
 WHICH_END = (

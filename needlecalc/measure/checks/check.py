@@ -76,6 +76,18 @@ class CheckKind(StrEnum):
     NOTED = "lambda noted with the gas"
 
 
+# What a slip of the pen in the job makes amber.
+SLIPS = {
+    CheckKind.TABLE,
+    CheckKind.FULL_PRESSURE,
+    CheckKind.LOADS,
+    CheckKind.LIFTS,
+    CheckKind.ODD_BAND,
+    CheckKind.PARTS,
+    CheckKind.NOTED,
+}
+
+
 class Cause(StrEnum):
     """Which of several explanations a check found, where its kind and verdict do not say it."""
 
@@ -266,6 +278,10 @@ class Checks(Shown):
                 "written reason, which prints on every sheet."
             )
             raise SolveError(msg)
+
+    def slips(self) -> tuple[Check, ...]:
+        """Amber checks that a slip of the pen in the job may stand behind."""
+        return tuple(check for check in self.of(Verdict.AMBER) if check.kind in SLIPS)
 
     def notes(self) -> tuple[str, ...]:
         """What a sheet says of the checks: counts, what is red and why it was overridden, what to do about amber."""
