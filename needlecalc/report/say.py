@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Sequence
 from enum import StrEnum
 from functools import singledispatch
@@ -315,13 +316,15 @@ def measurement(one: NextStep) -> str:
         amount=one.amount,
         left_out=words.LEFT_OUT.format(bands=by_load(one.left_out)) if one.left_out else "",
     )
-    now, then = one.now.lambda_u_percent, one.then.lambda_u_percent
+    now, then, helps = one.now.lambda_u_percent, one.then.lambda_u_percent, words.HELPS
     if not one.helps():
         return words.HARDLY_HELPS.format(what=what, now=now)
+    if not math.isnan(one.then.miss_percent):
+        now, then, helps = one.now.miss_percent, one.then.miss_percent, words.MISSES_LESS
     first, after = 100.0 * one.now.first_stop_share, 100.0 * one.then.first_stop_share
     stop = words.STOP_GOES.format(then=after, now=first) if after - first >= 1.0 else ""
     figures = 1 if f"{now:.1f}" != f"{then:.1f}" else 2
-    return words.HELPS.format(what=what, now=now, then=then, figures=figures, stop=stop)
+    return helps.format(what=what, now=now, then=then, figures=figures, stop=stop)
 
 
 def by_load(names: Sequence[BandName]) -> str:

@@ -282,6 +282,9 @@ LOWERED, RAISED = "lowered", "raised"
 LEFT_OUT = ", leaving out {bands}, too lean or too rich there,"
 HARDLY_HELPS = "{what} would hardly help: the uncertainty of the design stays at {now:.1f} % lambda."
 HELPS = "{what} would bring the uncertainty of the design from {now:.{figures}f} to {then:.{figures}f} % lambda{stop}."
+MISSES_LESS = (
+    "{what} would bring the miss to expect after the first cut from {now:.{figures}f} to {then:.{figures}f} % lambda{stop}."
+)
 STOP_GOES = ", and let the first stop go {then:.0f} % of the way in place of {now:.0f} %"
 EACH_ALONE = (
     "Each figure is for that measurement alone, for a design solved again after it; it cannot know what the reading "

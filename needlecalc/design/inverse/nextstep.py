@@ -27,6 +27,7 @@ NEARLY_BEST = 1.05  # fewer flats are safer: the least turn that comes so near t
 RICHEST_DRIVEN = 0.75  # plugs foul and wideband meters end; common practice, no source
 SHORT_OF_MISFIRE = 0.05
 ALIKE = 0.1  # shares of the first stop no farther apart are the same
+Weighed = tuple[NextStep, Gaussian]  # a measurement, and what would be known after it
 
 
 class Unweighed(StrEnum):
@@ -53,6 +54,7 @@ class NextSteps(Shown):
     steps: tuple[NextStep, ...]
     flats_tried: tuple[NextStep, ...]  # jet drives by every whole number of flats that the nut allows, rising
     remarks: tuple[Remark, ...]  # what could not be weighed, and what was taken for granted
+    known: tuple[Gaussian, ...]  # what would be known after each of the steps, in the order of AfterCut.known
 
     def __repr__(self) -> str:
         best = self.steps[0]
@@ -138,33 +140,34 @@ def measure_next(
     place, zero = design.learned.place, sight.cut.zero
     length = place.shared("jet length")
     best_mm = float(np.exp(design.learned.mean[length]))
-    steps = [
+    weighed = [
         _markers(sight, now, marker_u_mm, marker_zero_u_mm),
         _of_one(sight, now, zero, gas_u, Measurement.GAS),
         _of_one(sight, now, length, length_u_mm / best_mm, Measurement.BORE_LENGTH, amount=length_u_mm),
     ]
     if np.isfinite(design.learned.bands.effective_count).any():
-        steps.append(_longer_holds(sight, now, longer))
+        weighed.append(_longer_holds(sight, now, longer))
     else:
         remarks.append(Remark(Unweighed.LONGER_HOLDS))
     drives = _jet_drives(sight, now)
     if drives:
-        least = min(drive.then.variance_sum for drive in drives)
-        good = [drive for drive in drives if drive.then.variance_sum <= NEARLY_BEST * least]
-        steps.append(min(good, key=lambda drive: (abs(drive.flats), drive.then.variance_sum)))
+        least = min(drive.then.variance_sum for drive, _ in drives)
+        good = [one for one in drives if one[0].then.variance_sum <= NEARLY_BEST * least]
+        weighed.append(min(good, key=lambda one: (abs(one[0].flats), one[0].then.variance_sum)))
     else:
         remarks.append(Remark(Unweighed.JET_DRIVE))
-    steps.sort(key=lambda step: step.then.variance_sum)
+    weighed.sort(key=lambda one: one[0].then.variance_sum)
+    steps, known = [step for step, _ in weighed], tuple(left for _, left in weighed)
     held = design.limits.unconfirmed > 1.0 and not design.learned.confirmed()
-    if held or abs(_metal_share(design) - now.first_stop_share) > ALIKE:
+    if held or abs(metal_share(design) - now.first_stop_share) > ALIKE:
         # More than the chances weighed here holds the first stop, or less: a test, a limit, a car never confirmed.
         remarks.append(Remark(Unweighed.FIRST_STOP))
         untold = {"first_stop_share": float("nan")}
         steps = [replace(step, now=replace(step.now, **untold), then=replace(step.then, **untold)) for step in steps]
-    return NextSteps(design, tuple(steps), tuple(drives), tuple(remarks))
+    return NextSteps(design, tuple(steps), tuple(drive for drive, _ in drives), tuple(remarks), known)
 
 
-def _metal_share(design: Design) -> float:
+def metal_share(design: Design) -> float:
     """Metal off at the first stop over that of the whole cut; NaN without one."""
     present = design.present().diameters_mm
     whole = float((present - design.needle.diameters_mm).sum())
@@ -200,7 +203,7 @@ class _Sight:
         return rows, np.exp(log_lambda)
 
 
-def _markers(sight: _Sight, now: Promise, whole_u: float, zero_u: float) -> NextStep:
+def _markers(sight: _Sight, now: Promise, whole_u: float, zero_u: float) -> Weighed:
     """Lift read at the bands that teach most, one after the other."""
     learned = sight.design.learned
     bands, place = learned.bands, learned.place
@@ -226,10 +229,10 @@ def _markers(sight: _Sight, now: Promise, whole_u: float, zero_u: float) -> Next
         chosen.append(band)
         known = known.after(reads[[band]], np.array([own_u]))
     chosen.sort()
-    return NextStep(Measurement.MARKER, now, sight.promise(known), sight.design.target.called(*chosen))
+    return NextStep(Measurement.MARKER, now, sight.promise(known), sight.design.target.called(*chosen)), known
 
 
-def _jet_drives(sight: _Sight, now: Promise) -> list[NextStep]:
+def _jet_drives(sight: _Sight, now: Promise) -> list[Weighed]:
     """A second drive with the jet moved, by every whole number of flats the nut allows."""
     learned = sight.design.learned
     target, jet, doubts = sight.design.target, learned.setup.carburettor.jet, learned.doubts
@@ -253,13 +256,14 @@ def _jet_drives(sight: _Sight, now: Promise) -> list[NextStep]:
         if not driven.size:
             continue
         noise = np.hypot(reading_u, LAW_SHARE * np.log(expected / lambda_now))[driven]
-        then = sight.promise(sight.after(rows[driven], noise))
+        known = sight.after(rows[driven], noise)
         read, left_out = (target.called(*which.tolist()) for which in (driven, np.flatnonzero(~safe)))
-        out.append(NextStep(Measurement.JET_DRIVE, now, then, read, left_out, flats, drop))
+        step = NextStep(Measurement.JET_DRIVE, now, sight.promise(known), read, left_out, flats, drop)
+        out.append((step, known))
     return out
 
 
-def _longer_holds(sight: _Sight, now: Promise, longer: float) -> NextStep:
+def _longer_holds(sight: _Sight, now: Promise, longer: float) -> Weighed:
     """The drive with longer holds, in place of the one made."""
     learned = sight.design.learned
     rows, _ = sight.reading_rows(learned.setup.carburettor.jet.drop_mm)
@@ -269,15 +273,16 @@ def _longer_holds(sight: _Sight, now: Promise, longer: float) -> NextStep:
     # What the longer hold knows more than the one made, as a reading of its own.
     more = np.maximum(1.0 / np.maximum(better, 1e-9) ** 2 - 1.0 / read_u**2, 0.0)
     use = np.flatnonzero(more > 0.0)
-    then = sight.promise(sight.after(rows[use], 1.0 / np.sqrt(more[use])))
-    return NextStep(Measurement.LONGER_HOLDS, now, then, sight.design.target.called(*use.tolist()), amount=longer)
+    known, read = sight.after(rows[use], 1.0 / np.sqrt(more[use])), sight.design.target.called(*use.tolist())
+    return NextStep(Measurement.LONGER_HOLDS, now, sight.promise(known), read, amount=longer), known
 
 
 def _of_one(
     sight: _Sight, now: Promise, place: int, u: float, what: Measurement, *, amount: float = float("nan")
-) -> NextStep:
+) -> Weighed:
     """A reading of one unknown of the car itself."""
-    return NextStep(what, now, sight.promise(sight.after(np.eye(1, place + 1, place), np.array([u]))), amount=amount)
+    known = sight.after(np.eye(1, place + 1, place), np.array([u]))
+    return NextStep(what, now, sight.promise(known), amount=amount), known
 
 
 def _reading_u(sight: _Sight) -> FloatArray:

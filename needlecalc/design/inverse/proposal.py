@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from enum import StrEnum
 
@@ -76,7 +77,9 @@ class NextStep:
         return 1.0 - self.then.variance_sum / self.now.variance_sum
 
     def helps(self) -> bool:
-        """Whether it takes 2 % or more off the uncertainty of the design."""
+        """Whether it takes 2 % or more off the miss to expect after the first cut, or off the uncertainty of the design."""
+        if not math.isnan(self.then.miss_percent):
+            return self.then.miss_percent < (1.0 - WORTH_MEASURING) * self.now.miss_percent
         return self.then.lambda_u_percent < (1.0 - WORTH_MEASURING) * self.now.lambda_u_percent
 
 

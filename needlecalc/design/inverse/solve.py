@@ -14,15 +14,16 @@ from needlecalc.design.belief.unknowns import Source
 from needlecalc.design.inverse.alternatives import active_limits, alternatives
 from needlecalc.design.inverse.fit import response
 from needlecalc.design.inverse.limits import Limits
-from needlecalc.design.inverse.nextstep import measure_next
+from needlecalc.design.inverse.nextstep import measure_next, metal_share
 from needlecalc.design.inverse.notes import remarks_of
-from needlecalc.design.inverse.proposal import Design, Stage, Stages, Stations
+from needlecalc.design.inverse.proposal import Design, Measurement, NextStep, Stage, Stages, Stations
 from needlecalc.design.inverse.solution import LEAST_CUT_MM, SUPPORT_SHARE, Solution, best_solution
 from needlecalc.design.inverse.stages import RISK, first_stage
 from needlecalc.design.inverse.target import Target
 from needlecalc.design.inverse.uncertainty import Cars, Outlook, filed_u_mm, idle_aim, idle_band, outlook, sources
 from needlecalc.design.inverse.verdict import judged
 from needlecalc.errors import InputError
+from needlecalc.gaussian import NINETY, Gaussian
 from needlecalc.measure.checks.check import Checks
 from needlecalc.parts.needle import Needle
 from needlecalc.parts.setup import Setup
@@ -113,8 +114,47 @@ def solve(
     made = replace(made, remarks=(*remarks_of(made), *unsolved))
     held_short = made.final.chance_rich > risk or made.lean_margin > 0.0 or learned.little_known()
     if with_alternatives and held_short and made.stages() is not Stages.NOTHING and TELLABLE[0] <= risk <= TELLABLE[1]:
-        made = replace(made, next_step=measure_next(made, risk=risk).steps[0])
+        made = replace(made, next_step=_measured_next(made))
     return made
+
+
+def _measured_next(made: Design) -> NextStep:
+    """The measurement that helps most: where little is known of the car, by the design solved again after it."""
+    found = measure_next(made, risk=made.risk)
+    if not made.learned.little_known():
+        return found.steps[0]
+    # A jet drive confirms the car besides, which no sum of variances counts.
+    tried = [one for one in zip(found.steps, found.known, strict=True) if one[0].what is Measurement.JET_DRIVE]
+    if not tried or tried[0][0] is not found.steps[0]:
+        tried.append((found.steps[0], found.known[0]))
+    return min((_solved_after(made, *one) for one in tried), key=lambda step: step.then.miss_percent)
+
+
+def _solved_after(made: Design, step: NextStep, known: Gaussian) -> NextStep:
+    """A measurement with what it brings at the first stop: the design solved again with what would then be known.
+
+    The best values stay, as nobody knows what the reading will say; that the new design follows it is counted in the spread.
+    """
+    zero = made.learned.place.size()
+    left = known.of(np.eye(zero + 1, known.mean.size))
+    learned = replace(
+        made.learned,
+        estimate=Gaussian(made.learned.mean, left.root[:zero]),
+        doubts=replace(made.learned.doubts, sensor_offset=float(left.u()[zero])),
+    )
+    confirmed = replace(made.limits, unconfirmed=1.0) if step.what is Measurement.JET_DRIVE else made.limits
+    again, _ = _planned(best_solution(learned, made.target, confirmed), made.risk, None, None)
+    now, then = (
+        replace(promise, first_stop_share=metal_share(one), miss_percent=miss_percent(one))
+        for promise, one in ((step.now, made), (step.then, again))
+    )
+    return replace(step, now=now, then=then)
+
+
+def miss_percent(made: Design) -> float:
+    """Distance of lambda from its target to expect after the first cut, root mean square over cars and bands."""
+    stop, off = made.stop, np.log(made.stop.expected / made.target.lambda_target)
+    return 100.0 * float(np.sqrt(np.mean(off**2 + (np.log(stop.high / stop.low) / (2.0 * NINETY)) ** 2)))
 
 
 def prepared(learned: Learned, target: Target, limits: Limits) -> Learned:

@@ -245,6 +245,8 @@ class Promise:
     variance_sum: float  # over the bands, of ln(lambda)
     chance_rich: float  # chance that some band ends richer than permitted if all is cut at once
     first_stop_share: float  # how much of the way to its target the first stop may go; NaN without a cut
+    # Distance of lambda from its target to expect after the first cut, root mean square; NaN where it was not solved again.
+    miss_percent: float = float("nan")
 
 
 @dataclass(frozen=True, eq=False)
