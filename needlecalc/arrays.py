@@ -103,6 +103,6 @@ def same_length(name: str, **arrays: Sequence[object] | FloatArray) -> int:
     lengths = {key: len(array) for key, array in arrays.items()}
     if len(set(lengths.values())) != 1:
         listed = ", ".join(f"{key} has {length}" for key, length in lengths.items())
-        msg = f"{name}: the columns must be equally long, but {listed}."
+        msg = f"{name}: the columns must be equally long, but {listed}; a decimal has a point, not a comma."
         raise InputError(msg)
     return next(iter(lengths.values()))

@@ -173,11 +173,13 @@ class Job:
     def _loads_known(self, bands: Bands, wishes: Mapping[str, Any]) -> None:
         """A load that is misspelt, in [bands] or in [target], gets the nearest word; others are the target's to judge."""
         there = {key.partition("@")[0] for key in wishes}
-        for load in sorted(set(bands.load) - {*REGIMES, *there}):
-            key = load if re.fullmatch(r"[\w-]+", load, re.ASCII) else json.dumps(plain(load))
-            near, usual = nearest(load, {*REGIMES, *there}), ", ".join(REGIMES)
-            cure = f"write one of {usual}, or state its lambda there, as {key} = 0.95.{near}"
-            msg = f"[bands] load {shown(load)} has no lambda in [target]; {cure}"
+        if unknown := sorted(set(bands.load) - {*REGIMES, *there}):
+            keys = [load if re.fullmatch(r"[\w-]+", load, re.ASCII) else json.dumps(plain(load)) for load in unknown]
+            near, usual = "".join(nearest(load, {*REGIMES, *there}) for load in unknown), ", ".join(REGIMES)
+            stated = " and ".join(f"{key} = 0.95" for key in keys)
+            cure = f"write one of {usual}, or state the lambda wanted there, as {stated}.{near}"
+            names, have = " and ".join(map(shown, unknown)), "has" if len(unknown) == 1 else "have"
+            msg = f"[bands] load {names} {have} no lambda in [target]; {cure}"
             raise InputError(msg)
         for load in sorted(there - {*bands.load, *REGIMES}):
             near, known = nearest(load, {*bands.load, *REGIMES}), ", ".join(sorted(set(bands.load)))

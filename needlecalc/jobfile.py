@@ -108,7 +108,7 @@ class Faults:
     def add(self, place: str, key: str, words: str) -> None:
         """Note a fault of a key in a section; of the section itself where the key is empty."""
         if (old := self._written.get((place, key))) is not None:
-            words, key = f"{words} It is written as {old}.", old
+            words, key = f"{words} It is written as {old}, and converted.", old
         line = self._lines.get((place, key)) or self._lines.get((place, "")) or self._lines.get(("", place))
         self._places.add(place)
         self._said.append(f"{self.file}{f', line {line}' if line else ''}: {words}")

@@ -130,4 +130,4 @@ def _ambient_pa(part: Mapping[str, Mapping[str, Any]]) -> float | None:
 def _rounded(value: Any) -> Any:
     if isinstance(value, list):
         return [_rounded(one) for one in value]
-    return float(f"{value:.6g}") if isinstance(value, int | float) else value
+    return float(f"{value:.4g}") if isinstance(value, int | float) else value

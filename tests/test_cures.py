@@ -102,8 +102,18 @@ CASES = {
     "a target of another kind": ({"target": "full = true"}, r"full is true", replaced("target", full="0.88")),
     "a load without a lambda": (
         {"bands": SECTIONS["bands"].replace("part", "cruise")},
-        r"or state its lambda there, as (cruise = 0\.95)\.",
+        r"or state the lambda wanted there, as (cruise = 0\.95)\.",
         told("target"),
+    ),
+    "loads of other words": (
+        {"bands": SECTIONS["bands"].replace("idle", "3/4").replace("part", "cruise")},
+        r"load '3/4' and 'cruise' have no lambda .* as (\"3/4\" = 0\.95) and (cruise = 0\.95)\.",
+        lambda sections, found: {**sections, "target": f"{found[1]}\n{found[2]}"},
+    ),
+    "a decimal comma in a row": (
+        {"bands": SECTIONS["bands"].replace("0.95,", "0,95,")},
+        r"rpm has 4, lambda_measured has 5; a decimal has a (point)",
+        lambda sections, found: {**sections, "bands": SECTIONS["bands"]},
     ),
     "a load no band has": (
         {"target": "ful = 0.88"},
@@ -322,6 +332,10 @@ def test_the_cures_of_a_needle_table_work(folder):
         assert found, str(refused.value)
         return found[1]
 
+    pitched = "".join(",".join(line.split(",")[::2]) + "\n" for line in whole.splitlines())
+    right = told(pitched, r"\((pitch_mm = 3\.175) under \[needle\] of a job\)")
+    made = nc.read_job(write(folder, {**SECTIONS, "needle": f"{SECTIONS['needle']}\n{right}"}))
+    np.testing.assert_allclose(made.setup.carburettor.needle.stations_mm[-1], 3.175 * (len(DIAMETERS_MM) - 1))
     right = told(
         whole.replace("diameter_mm", "diameter"), r"no column (diameter_mm) or diameter_in; name the column with its unit"
     )

@@ -77,7 +77,7 @@ def test_a_fault_of_a_converted_key_names_the_key_that_was_written(case):
     (fault,) = found.value.faults
     line = next(k for k, text in enumerate(case.read_text().splitlines(), 1) if text.startswith("bore_in"))
     assert fault.startswith(f"pass_van.toml, line {line}: [jet] bore_mm is 64.516, but must lie between 1 and 6")
-    assert fault.endswith("It is written as bore_in.")
+    assert fault.endswith("It is written as bore_in, and converted.")
 
 
 def test_the_same_key_in_two_units_is_refused(case):

@@ -373,7 +373,8 @@ def _distances(table: TableFile, pitch_mm: float | None, first_station_mm: float
     """Distance of each station: as the table gives it, or by the pitch; the stations numbered 1, 2, 3."""
     by_table = any(head.startswith("distance") for head in table.heads)
     if not by_table and pitch_mm is None:
-        msg = "there is no distance_mm or distance_in column; add one, or state the stations' pitch_mm and first_station_mm."
+        cure = "add one, or state pitch_mm (pitch_mm = 3.175 under [needle] of a job), from one station to the next."
+        msg = f"there is no distance_mm or distance_in column; {cure}"
         table.refuse(msg, table.head_line)
     if "station" in table.heads:
         at = table.heads.index("station")

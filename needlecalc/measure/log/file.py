@@ -140,8 +140,9 @@ def _bytes_of(source: Any) -> tuple[str, bytes]:
     try:
         raw = Path(place).read_bytes() if is_path else source.read()
     except (OSError, ValueError, TypeError) as error:
+        cure = "Check the path." if is_path else "Open the file for reading bytes."
         reason = error.strerror if isinstance(error, OSError) and error.strerror else str(error)
-        msg = f"{name} cannot be opened: {reason}. Check the path, or open the file for reading bytes."
+        msg = f"{name} cannot be opened: {reason}. {cure}"
         raise LogFormatError(msg, path=place) from error
     if isinstance(raw, str):
         raw = raw.encode("utf-8", "replace")
