@@ -121,6 +121,21 @@ def test_loads_by_throttle_and_none():
     assert bands.lag.seconds == 0.4
 
 
+@pytest.mark.parametrize("drifts", [False, True])
+def test_a_hold_that_sways_over_the_limit_of_two_loads_is_one_band(drifts):
+    """88 kPa ends part load: a hold at 88.3 +- 0.8 kPa is full load; one that drifts from 80 to 95 kPa is of both."""
+    rng, size = np.random.default_rng(3), 1200
+    pressure = np.linspace(80e3, 95e3, size) if drifts else 88.3e3 + rng.normal(0.0, 800.0, size)
+    rpm, seen = rng.normal(2500.0, 5.0, size), rng.normal(1.05, 0.005, size)
+    log = nc.measure.Log(
+        "held", "", np.arange(size) / 10, rpm, seen, None, pressure, None, None, None, np.arange(size) + 2,
+        np.zeros(size, dtype=np.int8),
+    )  # fmt: skip
+    bands = nc.make_bands(log, lag_s=0.3)
+    assert bands.load == (("part", "full") if drifts else ("full",))
+    assert bands.count.sum() > 0.95 * size
+
+
 def test_lag_of_the_log_stands_in_the_assumptions():
     log, _ = synthetic_drive(2, pipe_share=0.0)
     bands = nc.make_bands(log)

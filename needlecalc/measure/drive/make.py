@@ -36,6 +36,8 @@ from needlecalc.units import FloatArray
 USUAL_RPM_EDGES = (500.0, 1100.0, 1750.0, 2250.0, 2750.0, 3250.0, 3750.0, 4250.0, 4750.0, 5250.0)
 # Pieces of a hold closer than this are one visit.
 VISIT_GAP_S = 5.0
+# Rows closer than this whose pressure only sways (standard deviation) are one hold: judgement.
+HOLD_GAP_S, SWAY_PA = 1.0, 2000.0
 
 
 class _Kept(NamedTuple):
@@ -167,6 +169,7 @@ def _by_speed_and_load(
     outside = (slot < 0) | (slot >= edges.size - 1)
     ends = (LeftOut(RowReason.NO_LOAD), LeftOut(RowReason.NO_BAND), LeftOut(RowReason.FEW, least_count))
     no_load, no_band, few = range(len(steady.reasons), len(steady.reasons) + len(ends))
+    load = _by_hold(steady, slot, load)
     code[(code == 0) & (load < 0)] = no_load
     code[(code == 0) & outside] = no_band
     kept = []
@@ -178,6 +181,20 @@ def _by_speed_and_load(
             else:
                 code[rows] = few
     return replace(steady, code=code, reasons=(*steady.reasons, *ends)), kept
+
+
+def _by_hold(steady: Steady, slot: NDArray[np.intp], load: NDArray[np.intp]) -> NDArray[np.intp]:
+    """Load of each row; a hold that sways over the limit between two loads is under that of most of its rows."""
+    rows, pressure = np.flatnonzero(steady.code == 0), steady.log.manifold_pressure_pa
+    if pressure is None:
+        return load
+    apart, moved = np.diff(steady.log.time_s[rows]) > HOLD_GAP_S, np.diff(slot[rows]) != 0
+    load = load.copy()
+    for hold in np.split(rows, np.flatnonzero(apart | moved) + 1):
+        found = np.bincount(load[hold] + 1)
+        if np.count_nonzero(found) > 1 and pressure[hold].std() <= SWAY_PA:
+            load[hold] = found.argmax() - 1
+    return load
 
 
 def _no_idle(steady: Steady, below_rpm: float) -> Remark:
