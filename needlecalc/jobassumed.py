@@ -225,7 +225,7 @@ def _cost_um(design: Design, prior: Prior) -> float:
         off = replace(usual, eccentricity=abs(setup.carburettor.jet.eccentricity() - u))
     elif key == "float_level_mm":
         level = setup.carburettor.float_level_mm + u
-        other = replace(setup, carburettor=replace(setup.carburettor, float_level_mm=level))
+        other = setup.with_parts(float_level_mm=level)
     elif key in ("drop_mm", "shoulder_offset_mm", "lift_u_mm"):
         moved = np.full(bands.rpm.size, -u)  # towards the shoulder, where the needle surely is
     elif key == FILLING.key:

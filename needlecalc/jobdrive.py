@@ -156,10 +156,9 @@ def lifted(bands: Bands, given: Mapping[str, Any], setup: Setup, doubts: LiftDou
 
 def _as_read(setup: Setup, changed: Mapping[str, Any]) -> Setup:
     """Setup under which the lifts were read: the present one but for some keys of the air valve."""
-    carburettor = setup.carburettor
-    known = {item.name: getattr(carburettor.air_valve, item.name) for item in fields(AirValve)}
+    known = {item.name: getattr(setup.carburettor.air_valve, item.name) for item in fields(AirValve)}
     valve = built(AirValve, {**known, **changed}, "lift.air_valve")
-    return replace(setup, carburettor=replace(carburettor, air_valve=valve))
+    return setup.with_parts(air_valve=valve)
 
 
 def checks_of(

@@ -306,7 +306,7 @@ def test_a_jet_lower_by_so_much_is_a_table_that_starts_so_much_later(shift_mm, d
 
 
 @pytest.mark.parametrize("offset", [0.0, 0.3, 1.0])
-def test_weighing_as_centred_loses_no_height(setup, offset):
+def test_no_height_of_the_nut_serves_better_than_the_one_found(setup, offset):
     # The law itself at every height, one needle and height after another.
     target = target_of(setup, needle("w", -HUMP), 1.6)
     learned = nc.learn(target.bands, setup)

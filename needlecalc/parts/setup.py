@@ -58,7 +58,15 @@ class Setup(Shown):
 
     def with_needle(self, needle: Needle) -> Setup:
         """The same setup with another needle, which is checked against the jet."""
-        return replace(self, carburettor=replace(self.carburettor, needle=needle))
+        return self.with_parts(needle=needle)
+
+    def with_parts(self, **parts: Any) -> Setup:
+        """The same setup with other fields of the carburettor."""
+        return replace(self, carburettor=replace(self.carburettor, **parts))
+
+    def with_jet(self, **changes: Any) -> Setup:
+        """The same setup with other fields of the jet."""
+        return self.with_parts(jet=replace(self.carburettor.jet, **changes))
 
 
 @dataclass(frozen=True)

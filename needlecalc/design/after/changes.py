@@ -6,7 +6,6 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 
@@ -22,7 +21,6 @@ from needlecalc.design.inverse.alternatives import (
     alternative,
     bore_for,
     solved_again,
-    with_bore,
 )
 from needlecalc.design.inverse.problem import drops_on_table_mm
 from needlecalc.design.inverse.proposal import Design, Stages
@@ -269,11 +267,8 @@ def _all(design: Design, at_hand: AtHand) -> Iterator[tuple[Change, float, Calla
     setup = design.setup
     carburettor, valve = setup.carburettor, setup.carburettor.air_valve
 
-    def with_parts(**parts: Any) -> Setup:
-        return replace(setup, carburettor=replace(carburettor, **parts))
-
     def raised(by_mm: float) -> Setup:
-        return with_parts(shoulder_offset_mm=carburettor.shoulder_offset_mm + by_mm)
+        return setup.with_parts(shoulder_offset_mm=carburettor.shoulder_offset_mm + by_mm)
 
     if isinstance(valve, AirValve):
         if np.ptp(carburettor.jet.drop_range_mm()) > LEAST_TURN_MM:
@@ -281,14 +276,14 @@ def _all(design: Design, at_hand: AtHand) -> Iterator[tuple[Change, float, Calla
         yield from ((Change.HOLDER, by, partial(raised, by)) for by in at_hand.holder_mm)
         for shim in at_hand.shims_mm:
             harder = replace(valve, spring_preload_n=valve.spring_preload_n + shim * valve.spring_rate_n_mm)
-            yield Change.SHIM, shim, partial(with_parts, air_valve=harder)
+            yield Change.SHIM, shim, partial(setup.with_parts, air_valve=harder)
         for preload, rate in zip(at_hand.spring_preload_n, at_hand.spring_rate_n_mm, strict=True):
             other = replace(valve, spring_preload_n=preload, spring_rate_n_mm=rate)
-            yield Change.SPRING, preload, partial(with_parts, air_valve=other)
+            yield Change.SPRING, preload, partial(setup.with_parts, air_valve=other)
     yield from ((Change.GROOVE, by, partial(raised, by)) for by in at_hand.raised_mm())
     yield from ((Change.WASHERS, by, partial(raised, by)) for by in at_hand.washers_mm)
     for bore in at_hand.jet_bores_mm or _best_bore(design):
-        yield Change.OTHER_JET, bore - carburettor.jet.bore_mm, partial(with_bore, setup, bore)
+        yield Change.OTHER_JET, bore - carburettor.jet.bore_mm, partial(setup.with_jet, bore_mm=bore, bore_least_mm=None)
 
 
 def _best_bore(design: Design) -> Sequence[float]:
@@ -304,8 +299,7 @@ def _tried(design: Design, kind: Change, amount: float, setup: Setup, where: Map
     """One change, the jet's nut set anew; under a slide the needle stays where the change put it."""
     learned, target, jet = design.learned, design.target, setup.carburettor.jet
     if not isinstance(setup.carburettor.air_valve, AirValve):
-        fixed = replace(jet, drop_min_mm=None, drop_max_mm=None)
-        setup = replace(setup, carburettor=replace(setup.carburettor, jet=fixed))
+        setup = setup.with_jet(drop_min_mm=None, drop_max_mm=None)
     every = tuple(range(1, learned.present_mm().size + 1))
     limits = replace(design.limits, keep=every, never_below_mm={}, new_blank=False)
     then = solved_again(learned, target, limits, setup)
@@ -323,8 +317,7 @@ def _tried(design: Design, kind: Change, amount: float, setup: Setup, where: Map
 
 def _seen(what: Alternative, setup: Setup, bands: Bands, where: Mapping[str, Air | float]) -> Tried:
     """A change with what it does elsewhere."""
-    carburettor = setup.carburettor
-    turned = replace(setup, carburettor=replace(carburettor, jet=replace(carburettor.jet, drop_mm=what.drop_mm)))
+    turned = setup.with_jet(drop_mm=what.drop_mm)
     # No engine runs beyond these; what is so far off serves nowhere.
     driven = bands.having(lambda_measured=np.clip(what.lambda_expected, *RUNS_AT_ALL))
     return Tried(what, turned, at_altitude(turned, driven, None, where) if where else None)

@@ -185,14 +185,13 @@ def rescue(
 
 def _with_travel(car: Learned) -> Learned:
     """The car with a range for its nut, a turn either way where none was stated, and the needle still in reach."""
-    carburettor = car.setup.carburettor
-    jet = carburettor.jet
+    jet = car.setup.carburettor.jet
     turn = ASSUMED_TURNS * FLATS_PER_TURN * jet.flat_mm
     low, high = jet.drop_range_mm() if jet.drop_min_mm is not None else (jet.drop_mm - turn, jet.drop_mm + turn)
     on_table = drops_on_table_mm(car.setup, car.lift_mm())
     low, high = max(low, on_table[0] + 1e-6), min(high, on_table[1] - 1e-6)
-    free = replace(jet, drop_min_mm=min(low, jet.drop_mm), drop_max_mm=max(high, jet.drop_mm))
-    return replace(car, setup=replace(car.setup, carburettor=replace(carburettor, jet=free)))
+    free = car.setup.with_jet(drop_min_mm=min(low, jet.drop_mm), drop_max_mm=max(high, jet.drop_mm))
+    return replace(car, setup=free)
 
 
 def _drop_for(at: Callable[[float], FloatArray], band: int, aim: float, low: float, high: float) -> float:

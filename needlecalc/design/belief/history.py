@@ -205,11 +205,9 @@ class History(Shown):
     def present(self, setup: Setup) -> Setup:
         """The setup with the needle and jet height of the last pass."""
         last = self.passes[-1]
-        fitted = setup.with_needle(last.needle)
         # The fuel level stays where it is when the jet moves.
-        head = fitted.carburettor.float_level_mm + setup.carburettor.jet.drop_mm - last.drop_mm
-        jet = replace(setup.carburettor.jet, drop_mm=last.drop_mm)
-        return replace(fitted, carburettor=replace(fitted.carburettor, jet=jet, float_level_mm=head))
+        head = setup.carburettor.float_level_mm + setup.carburettor.jet.drop_mm - last.drop_mm
+        return setup.with_parts(needle=last.needle, float_level_mm=head).with_jet(drop_mm=last.drop_mm)
 
     def table(self) -> Table:
         """The passes, to be shown."""

@@ -55,7 +55,7 @@ class Law:
         return replace(self, unknowns=unknowns)
 
     def log_lambda(self, diameters_mm: FloatArray, drop_mm: FloatArray | float, day: int | None = TOMORROW) -> FloatArray:
-        """ln(lambda), shape (..., m), on needles of true diameters (..., n)."""
+        """ln(lambda), shape (..., m), on needles of true diameters (..., n); of shape (s, m, n), one needle a band."""
         return np.asarray(self.without_fuel - self.gain * self.log_fuel(diameters_mm, drop_mm, day))
 
     def slopes(
@@ -125,7 +125,8 @@ class Law:
         return np.vstack(few)
 
     def _log_fuel(self, diameters_mm: FloatArray, drop_mm: FloatArray | float, day: int | None) -> FloatArray:
-        diameters = self.in_jet(diameters_mm)[..., None, :]
+        diameters = self.in_jet(diameters_mm)
+        diameters = diameters if diameters.ndim == 3 else diameters[..., None, :]
         flow = fuel_flow(self.setup, self.lift_mm(drop_mm), diameters_mm=diameters, **self._known(drop_mm, day))
         return self._a_number(np.log(flow.fuel_flow_g_s))
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -78,7 +78,7 @@ def predict_lambda(
     lift = bands.lift_mm
     if air_valve is not None:
         lift, known = under_other_valve(setup, bands, air_valve)
-        changed = replace(changed, carburettor=replace(changed.carburettor, air_valve=air_valve))
+        changed = changed.with_parts(air_valve=air_valve)
     after = fuel_flow(changed, lift, drop_mm=drop_mm, depression_pa=known)
     return np.asarray(bands.lambda_measured * before.fuel_flow_g_s / after.fuel_flow_g_s)
 

@@ -272,7 +272,7 @@ def _other_height(solution: Solution) -> Alternative | None:
     """Jet raised or lowered past the range stated, as far as needle and bridge go."""
     problem = solution.problem
     setup = problem.learned.setup
-    jet, carburettor = setup.carburettor.jet, setup.carburettor
+    jet = setup.carburettor.jet
     on_table = drops_on_table_mm(setup, problem.learned.lift_mm())
     low = max(0.0, jet.drop_mm - JET_REACH_MM, on_table[0] + CLEAR_OF_END_MM)
     high = min(jet.drop_mm + JET_REACH_MM, on_table[1] - CLEAR_OF_END_MM)
@@ -280,9 +280,8 @@ def _other_height(solution: Solution) -> Alternative | None:
     low, high = min(low, now_low), max(high, now_high)
     if low >= now_low and high <= now_high:
         return None
-    free = replace(jet, drop_min_mm=low, drop_max_mm=high)
     limits = replace(problem.limits, drop_min_mm=None, drop_max_mm=None)
-    then = solved_again(problem.learned, problem.target, limits, replace(setup, carburettor=replace(carburettor, jet=free)))
+    then = solved_again(problem.learned, problem.target, limits, setup.with_jet(drop_min_mm=low, drop_max_mm=high))
     by = then.drop_mm() - jet.drop_mm
     return None if abs(by) < LEAST_TURN_MM else _changed(Change.HEIGHT, solution, then, amount=by)
 
@@ -344,13 +343,13 @@ def _other_bore(solution: Solution) -> Alternative | None:
         return None
     short = missed < -MISSED_BY if smaller else missed > MISSED_BY
     for bore in np.linspace(jet.bore_mm, end, BORES_TRIED)[1:].tolist():
-        untouched = problem.with_setup(with_bore(setup, bore))
+        untouched = problem.with_setup(setup.with_jet(bore_mm=bore, bore_least_mm=None))
         left = untouched.misfit(solution.x if not smaller else untouched.rest())
         if ((left[short] > 0.0) if smaller else (left[short] < 0.0)).all():
             break
     bore = round((np.floor if smaller else np.ceil)(bore / BORE_STEP_MM) * BORE_STEP_MM, 6)
     bore = max(bore, round(float(np.ceil(clear / BORE_STEP_MM)) * BORE_STEP_MM, 6))
-    then = solved_again(problem.learned, problem.target, problem.limits, with_bore(setup, bore))
+    then = solved_again(problem.learned, problem.target, problem.limits, setup.with_jet(bore_mm=bore, bore_least_mm=None))
     return _changed(Change.BORE, solution, then, amount=bore - jet.bore_mm)
 
 
@@ -370,13 +369,5 @@ def bore_for(car: Learned, drop_mm: float, rise: float) -> float | None:
 
 def bore_gain(car: Learned, drop_mm: float, bore_mm: float) -> FloatArray:
     """Rise of ln(fuel) of each band with a jet of another bore."""
-    then = car.law.in_parts(with_bore(car.setup, bore_mm)).log_lambda(car.present_mm(), drop_mm)
+    then = car.law.in_parts(car.setup.with_jet(bore_mm=bore_mm, bore_least_mm=None)).log_lambda(car.present_mm(), drop_mm)
     return np.asarray(car.law.log_lambda(car.present_mm(), drop_mm) - then)
-
-
-def with_bore(setup: Setup, bore_mm: float) -> Setup:
-    """The same carburettor with another jet."""
-    jet = setup.carburettor.jet
-    # A new jet is round.
-    other = replace(jet, bore_mm=bore_mm, bore_least_mm=None)
-    return replace(setup, carburettor=replace(setup.carburettor, jet=other))

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import Literal, NamedTuple
 
@@ -155,8 +155,7 @@ class Limits:
             )
             raise InputError(msg)
         step = jet.step_flats if self.flats is None else FLATS[self.flats]
-        confined = replace(jet, drop_min_mm=asked[0], drop_max_mm=asked[1], step_flats=step)
-        return replace(setup, carburettor=replace(setup.carburettor, jet=confined))
+        return setup.with_jet(drop_min_mm=asked[0], drop_max_mm=asked[1], step_flats=step)
 
     def inequalities(self, setup: Setup, free: NDArray[np.bool_], drop_low_mm: float, drop_high_mm: float) -> Inequalities:
         """What a file may do, for these stations and this range of the change of jet drop."""

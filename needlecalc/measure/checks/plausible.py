@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
 
 import numpy as np
 
@@ -131,9 +130,8 @@ def _against_parts(bands: Bands | None, setup: Setup | None, limits: CheckLimits
         foretold=foretold,
     )
     # How far each part alone would have to be other than stated, and what misfit that takes away.
-    carburettor, known = setup.carburettor, bands.depression_pa[keep]
-    wider = replace(carburettor, jet=replace(carburettor.jet, bore_mm=carburettor.jet.bore_mm + BORE_STEP_MM))
-    fuels = [fuel_flow(one, lift, depression_pa=known).fuel_flow_g_s for one in (setup, replace(setup, carburettor=wider))]
+    known, wider = bands.depression_pa[keep], setup.with_jet(bore_mm=setup.carburettor.jet.bore_mm + BORE_STEP_MM)
+    fuels = [fuel_flow(one, lift, depression_pa=known).fuel_flow_g_s for one in (setup, wider)]
     signs = {
         Cause.SUSPECT_BORE: np.log(fuels[0] / fuels[1]) / BORE_STEP_MM,
         Cause.SUSPECT_PLACE: -model.per_mm_position,
