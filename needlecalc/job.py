@@ -124,8 +124,9 @@ class Job:
             return bands
         chosen = [band for band, bank in enumerate(bands.bank) if bank == only_bank]
         if not chosen:
-            there = ", ".join(dict.fromkeys(filter(None, bands.bank))) or "none"
-            msg = f"[bands] only_bank is {shown(only_bank)}, but the banks are: {there}. Name one of them."
+            there = ", ".join(dict.fromkeys(filter(None, bands.bank)))
+            rule = f"the banks are: {there}. Name one of them." if there else "no band names a bank; leave only_bank out."
+            msg = f"[bands] only_bank is {shown(only_bank)}, but {rule}"
             raise InputError(msg)
         return bands.only(chosen)
 
@@ -357,7 +358,9 @@ class Job:
         """Heights in m of the trips by name, and that of home where the job states it."""
         section = self.settings["altitude"]
         if section and "home_m" not in section:
-            msg = "The job's [altitude] lacks home_m; a needle for the mountain needs its second check at home."
+            msg = (
+                "The job's [altitude] lacks home_m; write home_m = 350, as the needle is checked at home too."
+            )
             raise InputError(msg)
         trips = section.get("trip_m", [])
         homes = [section["home_m"]] if section else []

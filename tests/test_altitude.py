@@ -189,7 +189,7 @@ def test_bad_input():
 @pytest.mark.parametrize(
     ("section", "match"),
     [
-        ("trip_m = 2600", "needs its second check at home"),
+        ("trip_m = 2600", "the needle is checked at home too"),
         ("home_m = 0\nwhere = 1", "has no key 'where'"),
         ("home_m = 9000", "metres above sea level"),
         ("home_m = 0\ntrip_m = [true]", r"\[altitude\] trip_m is \[true\], but must be a number or a row of numbers"),

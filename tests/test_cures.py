@@ -213,6 +213,32 @@ CASES = {
         r"choke_off is True, but it is written small; write (true)\.",
         lambda sections, found: {**sections, "checks.mechanical": f"choke_off = {found[1]}"},
     ),
+    "a bank that is none": (
+        {"bands": f'{SECTIONS["bands"]}\nbank = ["left", "left", "left", "left"]\nonly_bank = "middle"'},
+        r"the banks are: (left)\. Name one of them",
+        lambda sections, found: replaced("bands", only_bank=f'"{found[1]}"')(sections, found),
+    ),
+    "one bank where no band names any": (
+        {"bands": f'{SECTIONS["bands"]}\nonly_bank = "left"'},
+        r"no band names a bank; leave only_bank out",
+        lambda sections, _found: {**sections, "bands": SECTIONS["bands"]},
+    ),
+    "a file without quotes about its name": (
+        {**LOGGED, "log": "file = 3"},
+        r"write it in quotes, as (\"drive\.csv\")\.",
+        lambda sections, found: replaced("log", file=found[1])(sections, found),
+    ),
+    "lifts to compute from parts nobody stated": (
+        {**LOGGED, "air_valve": "", "engine": ""},
+        r"its lift was not read .* lacks (\[.*?\))\. Add them, or type",
+        lambda sections, found: {
+            **sections,
+            **{
+                section: "\n".join(line for line in keys.splitlines() if f"[{section}] {line.split()[0]} (" in found[1])
+                for section, keys in (("engine", ENGINE), ("air_valve", VALVE))
+            },
+        },
+    ),
     "an air-fuel ratio": (
         {"bands": SECTIONS["bands"].replace("0.95, 1.02, 1.00, 1.02", "13.9, 15.0, 14.7, 15.0")},
         r"divide it by (14\.7)\.",
@@ -241,6 +267,14 @@ def test_the_cure_of_a_job_works_as_it_is_written(folder, name):
     assert found, str(refused.value)
     made = walk(write(folder, cure(sections, found)))
     assert np.isfinite(made.bands(made.read_log()).lift_mm).all()
+
+
+def test_a_column_of_a_job_that_is_not_there_is_one_of_those_told(folder):
+    sections = {**SECTIONS, **LOGGED, "log.columns": 'rpm = "engine speed"'}
+    with pytest.raises(nc.InputError, match="has no such name") as refused:
+        walk(write(folder, sections))
+    (there,) = re.findall(r"\w+_rpm", str(refused.value))
+    assert walk(write(folder, {**sections, "log.columns": f'rpm = "{there}"'})).read_log()
 
 
 LINES = [f"{k / 5},{[900, 2400][k // 100]},{14.1 + k % 3 / 10:.1f},{[18.0, 3.0][k // 100] + k % 2 / 10}" for k in range(200)]
@@ -318,6 +352,122 @@ def test_the_cures_of_commands_work(folder, capsys):
     found = told(r"In the job: (override = \".*?\") under \[(checks)\]", "design", code=4)
     write(folder, {**SECTIONS, "checks.mechanical": "compression_kpa = [1100, 1100, 400, 1100]", found[2]: found[1]})
     assert main(["design", str(job)]) == 0
+
+
+def test_the_cures_of_more_commands_work(folder, capsys):
+    """Each is refused, then typed as it is told."""
+    job, readings = str(write(folder, SECTIONS)), [str(diameter) for diameter in DIAMETERS_MM]
+
+    def told(words, *command, code=2):
+        assert main(list(command)) == code
+        found = re.search(words, capsys.readouterr().err)
+        assert found, words
+        return found
+
+    found = told(r"\[jett\] is no section of a job; .* Perhaps (jet) is meant", "keys", "jett")
+    assert main(["keys", found[1]]) == 0
+    told(r"job\.toml.* already, and that stays; name a new folder", "new", str(folder))
+    assert main(["new", str(folder / "new")]) == 0
+    told(r"needs the readings: list a diameter a station after the job", "measured", job)
+    assert main(["measured", job, *readings]) == 0
+    told(r"not a number; type mm with a point, or - for none", "measured", job, readings[0].replace(".", ","), *readings[1:])
+    assert main(["measured", job, *readings]) == 0
+    assert main(["measured", job, "-", *readings[1:]]) == 0
+    told(r"--save job\.toml: .* name a new file", "measured", job, *readings, "--save", job)
+    assert main(["measured", job, *readings, "--save", str(folder / "as_measured.csv")]) == 0
+    told(r"no such needle yet to --save; file it down", "measured", job, *readings, "--save", "x.csv", "--file-down")
+    stored = folder / "out" / "design.json"
+    assert main(["design", job]) == 0
+    for spoil in (lambda text: text[: len(text) // 2], lambda text: text.replace('"format":', '"form":')):
+        stored.write_text(spoil(stored.read_text()))
+        told(r"; run the design (first|again)\.", "measured", job, *readings)
+        assert main(["design", job]) == 0
+        assert main(["measured", job, *readings]) == 0
+    write(folder, {**SECTIONS, "jet": "bore_mm = 2.54\ndrop_mm = 2.0"})
+    told(r"was made for another jet height than the job now names; run the design again", "measured", job, *readings)
+    assert main(["design", job]) == 0
+    assert main(["measured", job, *readings]) == 0
+    lowered = {**SECTIONS, "jet": "bore_mm = 2.54\ndrop_mm = 2.0"}
+    write(folder, {**lowered, "altitude": "trip_m = 1800"})
+    found = told(r"lacks home_m; write (home_m = 350),", "altitude", job)
+    write(folder, {**lowered, "altitude": f"trip_m = 1800\n{found[1]}"})
+    assert main(["altitude", job]) in (0, 3)
+    told(r"cannot be opened \(No such file or directory\); check its name and folder", "design", str(folder / "jop.toml"))
+
+
+def test_the_cures_of_a_history_work(folder, capsys):
+    """A pass forgotten, needle or jet changed under a drive kept, what [calibration] taught."""
+    kept = {**SECTIONS, "history": 'file = "passes.json"'}
+    job = str(write(folder, kept))
+    assert main(["learn", job, "--undo"]) == 2
+    assert "no pass is kept yet, so there is none to forget" in capsys.readouterr().err
+    assert main(["learn", job]) == 0
+    assert main(["learn", job, "--undo"]) == 0
+    assert main(["learn", job]) == 0
+    write(folder, {**kept, "jet": "bore_mm = 2.54\ndrop_mm = 2.2"})
+    assert main(["learn", job]) == 2
+    assert "or put the needle and jet height of that drive back" in capsys.readouterr().err
+    write(folder, kept)
+    assert main(["learn", job]) == 0
+    write(folder, {**kept, "jet": "bore_mm = 2.54\ndrop_mm = 2.2", "bands": SECTIONS["bands"].replace("1.02", "0.98")})
+    assert main(["learn", job]) == 0  # driven again with what is fitted now
+
+
+HEAD, ROWS = "Time [s];RPM;AFR", [";".join(line.split(",")[:3]) for line in LINES]
+WHOLE = "\n".join([HEAD, *ROWS]) + "\n"
+# Name: the text of a log as it is refused, the words of the cure, and the text with the [log] of a job as they tell.
+TEXTS = {
+    "both decimal marks": (
+        WHOLE.replace(";14.1", ";14,1", 1),
+        r"(decimal='\.') or decimal=',' \(in a job file the same under \[log\]\)",
+        lambda spoilt, found: (spoilt, found[1]),
+    ),
+    "a comma for two things": (
+        WHOLE.replace(".", ",").replace(";", ","),
+        r"export with a (semicolon)",
+        lambda _spoilt, _found: (WHOLE.replace(".", ","), ""),
+    ),
+    "units beside the numbers": (
+        "\n".join([HEAD, *(row.replace(";", " s;", 1).replace(";1", " rpm;1") for row in ROWS)]) + "\n",
+        r"export plain numbers, with the units in the header",
+        lambda _spoilt, _found: (WHOLE, ""),
+    ),
+    "another header in mid-file": (
+        WHOLE + WHOLE.replace(HEAD, "Time [s];AFR;RPM"),
+        r"line 202: a second header .* Split the file there",
+        lambda spoilt, _found: ("\n".join(spoilt.split("\n")[:201]) + "\n", ""),
+    ),
+    "no header": (
+        WHOLE.replace(HEAD + "\n", ""),
+        r"rows of numbers but no header; the columns' names must stand",
+        lambda spoilt, _found: (f"{HEAD}\n{spoilt}", ""),
+    ),
+    "a page of words above the header": (
+        "".join(f"driven on a road, part {part}\n" for part in range(300)) + WHOLE,
+        r"Remove what stands above the header",
+        lambda _spoilt, _found: (WHOLE, ""),
+    ),
+    "no row of use": (
+        "\n".join([HEAD, *(row.replace(";1", ";x1") for row in ROWS)]) + "\n",
+        r"no column|no row below|Name another|Export",
+        lambda _spoilt, _found: (WHOLE, ""),
+    ),
+}
+
+
+@pytest.mark.parametrize("name", TEXTS)
+def test_the_cure_of_a_log_as_text_works(folder, name):
+    spoilt, words, cure = TEXTS[name]
+    sections = {**SECTIONS, **LOGGED}
+    (folder / "drive.csv").write_text(spoilt)
+    with pytest.raises(nc.InputError) as refused:
+        nc.read_job(write(folder, sections)).read_log()
+    found = re.search(words, str(refused.value))
+    assert found, str(refused.value)
+    text, stated = cure(spoilt, found)
+    (folder / "drive.csv").write_text(text)
+    log = nc.read_job(write(folder, {**sections, "log": f"{LOGGED['log']}\n{stated}"})).read_log()
+    assert log.rpm.size > 150
 
 
 def test_the_cures_of_a_needle_table_work(folder):
