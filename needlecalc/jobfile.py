@@ -222,7 +222,7 @@ def setup_of(part: Mapping[str, Mapping[str, Any]], folder: Path, name: str, fau
     slide = "slide_valve" if part["slide_valve"] else "air_valve"
     makers: dict[str, Callable[[], Any]] = {
         "engine": lambda: _engine(part["engine"]),
-        "needle": lambda: _needle(part["needle"], folder),
+        "needle": lambda: _needle(part["needle"], folder, name),
         "jet": lambda: built(Jet, part["jet"], "jet"),
         slide: lambda: _valve(part["air_valve"], part["slide_valve"]),
         "fuel": lambda: built(Fuel, part["fuel"], "fuel"),
@@ -258,11 +258,14 @@ def _valve(air_valve: Mapping[str, Any], slide_valve: Mapping[str, Any]) -> AirV
     return built(SlideValve, slide_valve, "slide_valve")
 
 
-def _needle(section: Mapping[str, Any], folder: Path) -> Needle:
+def _needle(section: Mapping[str, Any], folder: Path, car: str) -> Needle:
+    """Needle as written or in a file; one that its file calls just needle is named after the car."""
     if "file" in section:
         only(section, {"file", "name", "pitch_mm", "first_station_mm", "fill_blanks", "diameter_column"}, "needle")
         rest = {key: value for key, value in section.items() if key != "file"}
         path = path_in(folder, section["file"], "[needle] file")
+        if path.stem == "needle":
+            rest.setdefault("name", car)
         with named("needle"):
             return read_needle(path, **rest)
     return built(Needle, section, "needle")
