@@ -60,6 +60,7 @@ from needlecalc.priors import Doubts, Prior
 from needlecalc.report.card import AltitudeCard
 from needlecalc.report.document import Paper
 from needlecalc.report.handover import Handover, Notes
+from needlecalc.report.language import spoken
 from needlecalc.report.sheet import GrindSheet, grind_sheet
 from needlecalc.show import Table
 from needlecalc.units import FloatArray
@@ -314,15 +315,17 @@ class Job:
 
     def sheet(self, design: Design) -> GrindSheet:
         """Grind sheet of a design, with what the job's micrometer will read where its anvils are stated."""
-        acknowledged = str(self.settings["altitude"].get("acknowledged", ""))
+        acknowledged, paper = str(self.settings["altitude"].get("acknowledged", "")), self.paper()
+        with spoken(paper.language):
+            assumed = self.assumed(design)
         return grind_sheet(
             design,
             **self._micrometer(),
             altitude=self.altitude(design),
             acknowledged=acknowledged,
             jet_drive=self.jet_drive(design.target.bands),
-            assumed=self.assumed(design),
-            paper=self.paper(),
+            assumed=assumed,
+            paper=paper,
             changes=self.changes(design),
         )
 
@@ -358,9 +361,7 @@ class Job:
         """Heights in m of the trips by name, and that of home where the job states it."""
         section = self.settings["altitude"]
         if section and "home_m" not in section:
-            msg = (
-                "The job's [altitude] lacks home_m; write home_m = 350, as the needle is checked at home too."
-            )
+            msg = "The job's [altitude] lacks home_m; write home_m = 350, as the needle is checked at home too."
             raise InputError(msg)
         trips = section.get("trip_m", [])
         homes = [section["home_m"]] if section else []

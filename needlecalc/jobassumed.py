@@ -31,6 +31,7 @@ from needlecalc.priors import (
     LiftDoubts,
     Prior,
 )
+from needlecalc.report import say, words_sheet
 from needlecalc.show import Column, Table, counted
 from needlecalc.units import FloatArray
 
@@ -39,11 +40,6 @@ TRAVEL_SHARE = 0.8  # of the throat's bore, as the air valve takes it
 WORTH_MEASURING = 2  # facts that the sheet names as those that would help most
 LEAST_COST_UM = 0.05
 PARTS = ("engine", "air_valve", "slide_valve")  # sections that the list sums up
-# Under a slide: no bridge, no piston.
-ON_SLIDE = {
-    "drop_mm": ("jet face below the floor of the throat, mm", "measure it with a depth gauge"),
-    "shoulder_offset_mm": ("station 1 above the slide's foot, mm", "measure it with the clip in its groove; flush is 0"),
-}
 
 
 def value_of(prior: Prior) -> Any:
@@ -85,8 +81,8 @@ def completed(part: Sections) -> tuple[dict[str, Mapping[str, Any]], tuple[Prior
 
 def of_valve(prior: Prior, *, slide: bool) -> Prior:
     """The prior in the words of what carries the needle."""
-    what, how = ON_SLIDE.get(prior.key, ("", "")) if slide else ("", "")
-    return replace(prior, what=what, how=how) if what else prior
+    words = words_sheet.NOT_STATED_SLIDE.get(f"{prior.section} {prior.key}") if slide else None
+    return replace(prior, what=words[0], how=words[1]) if words else prior
 
 
 def _greatest(lift: Mapping[str, Any]) -> float:
@@ -169,29 +165,28 @@ def assumed_table(design: Design, assumed: tuple[Prior, ...], engine: Mapping[st
         return None
     costs = {prior.what: _cost_um(design, prior) for prior, _, _ in listed}
     listed.sort(key=lambda one: -costs[one[0].what])
+    words = words_sheet.NOT_STATED | (words_sheet.NOT_STATED_SLIDE if say.on_slide(design) else {})
+    called = {prior: words[f"{prior.section} {prior.key}"] for prior in (*assumed, *(prior for prior, _, _ in listed))}
     rows = [
         {
-            "what": prior.what,
-            "value": value,
+            "what": called[prior][0],
+            "value": words_sheet.MOUNTINGS.get(str(value), value),
             "u": None if isinstance(value, str) else u,
             "um": costs[prior.what],
             "key": f"[{prior.section}] {prior.key}",  # for whoever edits the job; no key stands on the sheet
         }
         for prior, value, u in listed
     ]
-    columns = (
-        Column("what", "not stated"),
-        Column("value", "taken", "g"),
-        Column("u", "+-", ".4g"),
-        Column("um", "costs +- um", ".1f"),
-    )
-    notes = ["Costs: so far the target diameters of the most sensitive band move if the value is off by its '+-'."]
-    best = [f"{prior.what.partition(',')[0]} ({prior.how})" for prior, _, _ in listed if costs[prior.what] > LEAST_COST_UM]
+    forms = {"what": "", "value": "g", "u": ".4g", "um": ".1f"}
+    columns = [Column(key, head, forms[key]) for key, head in words_sheet.ASSUMED_HEADS.items()]
+    notes = [words_sheet.COSTS]
+    best = [called[prior] for prior, _, _ in listed if costs[prior.what] > LEAST_COST_UM][:WORTH_MEASURING]
     if best:
-        notes.append(f"To know these would help most: {'; '.join(best[:WORTH_MEASURING])}.")
-    if unused := [prior.what for prior in assumed if prior.section == "engine" or prior.key == THROAT.key]:
-        notes.append(f"Also not stated, and not needed where every lift was read: {', '.join(unused)}.")
-    return Table("Assumed, not stated", columns, rows, notes=notes)
+        things = (words_sheet.HELPS_BY.format(what=what.partition(",")[0], how=how) for what, how in best)
+        notes.append(words_sheet.HELPS_MOST.format(things="; ".join(things)))
+    if unused := [called[prior][0] for prior in assumed if prior.section == "engine" or prior.key == THROAT.key]:
+        notes.append(words_sheet.NOT_NEEDED.format(things=", ".join(unused)))
+    return Table(words_sheet.ASSUMED, columns, rows, notes=notes)
 
 
 def _cost_um(design: Design, prior: Prior) -> float:

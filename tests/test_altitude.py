@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -14,7 +15,7 @@ from sheet_cases import at_once, changed, in_stages, left_alone, paper_of
 import needlecalc as nc
 from needlecalc.design.after.altitude import AltitudeRemark
 from needlecalc.design.inverse.proposal import Stages
-from needlecalc.report import say, words_sheet
+from needlecalc.report import say_after, words_sheet
 
 LIFTS = np.array([2.5, 5.0, 9.0, 13.0, 18.0, 24.0])
 LOADS = ("idle", "light", "light", "full", "full", "full")
@@ -96,7 +97,7 @@ def test_a_needle_cut_at_2600_m_is_red_at_sea_level():
     assert outlook.needs_acknowledging()
     (red,) = [one for one in outlook.red() if one.numbers["place"] == "home"]
     assert red.numbers["expected"] == home.max()
-    assert "3 of 3 full-load bands" in say.remark(red)
+    assert (red.numbers["of"], len(red.bands)) == (3, 3)
     text = " ".join(str(outlook).split())
     assert "Set again before descending" in text
     assert "leaner than lambda 0.92 anywhere" in text
@@ -114,14 +115,14 @@ def test_the_sheet_of_a_red_design_must_be_signed(tmp_path):
     assert outlook.at("home").lambda_predicted[3:].mean() == pytest.approx(1.08, abs=0.03)
     sheet = nc.grind_sheet(design, altitude=outlook)
     text = " ".join(sheet.text().split())
-    assert text.index("RED: at home") < text.index("Made by ")
+    assert text.index("RED: FULL LOAD TOO LEAN") < text.index("needlecalc ")
     assert sheet.orders()[2] == "File nothing before the red warning below is signed."
     assert "Read and accepted: ____" in text
     assert "Lambda by altitude" in text
     signed = nc.grind_sheet(design, altitude=outlook, acknowledged="stays above 2000 m, owner")
     assert "Read and accepted: stays above 2000 m, owner" in " ".join(signed.text().split())
     nc.report.write_pdf(sheet, tmp_path / "s.pdf")
-    assert any("RED: at home" in page for page in paper_of(sheet)[:1])
+    assert any("RED: FULL LOAD TOO LEAN" in page for page in paper_of(sheet)[:1])
     # No red without a descent; nothing to sign.
     stays = nc.at_altitude(setup, bands_at(np.full(6, 0.88)), None, 2600.0)
     assert not stays.needs_acknowledging()
@@ -210,6 +211,12 @@ def test_a_job_names_home_and_trip(case):
     assert "Read and accepted: owner" in " ".join(sheet.text().split())
 
 
+def said_of(found):
+    """The one line that some remarks make."""
+    (said,) = say_after.at_altitudes(found)
+    return said
+
+
 def held_back(design):
     """The design held back all the way: nothing off at the first stop, the bands as driven."""
     now = design.learned.lambda_now()
@@ -238,10 +245,10 @@ def test_where_metal_comes_off_in_stages_the_first_stop_is_judged_everywhere(ric
     np.testing.assert_allclose(ratio, present.places[1].lambda_predicted / present.places[0].lambda_predicted, rtol=0.01)
     red = outlook.red()
     assert [one.numbers["place"] for one in red] == ["the drive", "1500 m", "home"]
-    assert all("at the FIRST STOP)" in say.remark(one) for one in red)
+    assert "; home at the FIRST STOP (up to" in said_of(red)
     # Whichever is leaner rules.
     leaner_after = replace(outlook, places=outlook.stop.places, stop=replace(outlook, stop=None))
-    assert all("at the target diameters)" in say.remark(one) for one in leaner_after.red())
+    assert said_of(leaner_after.red()).count("at the target diameters (") == 3
     assert [row["stop_3"] for row in outlook.rows()] == outlook.stop.at("home").lambda_predicted.tolist()
     text = " ".join(nc.grind_sheet(held, altitude=outlook).text().split())
     assert "1500 m home the drive 1500 m home STOP STOP STOP FINAL FINAL FINAL" in text.replace("rpm load ", "")
@@ -249,8 +256,8 @@ def test_where_metal_comes_off_in_stages_the_first_stop_is_judged_everywhere(ric
     lean = replace(
         outlook.stop, places=tuple(replace(p, lambda_predicted=p.lambda_predicted + 0.2) for p in outlook.stop.places)
     )
-    said = [say.remark(one) for one in replace(outlook, stop=lean).remarks()]
-    assert any(words.startswith("At home, at the FIRST STOP it would misfire") for words in said)
+    said = say_after.at_altitudes(replace(outlook, stop=lean).remarks())
+    assert any(re.match(r"Misfires, leaner than lambda 1\.15: .*home at the FIRST STOP \(", words) for words in said)
 
 
 def test_a_page_gives_one_order_for_full_load_that_runs_lean(rich_enough):
@@ -261,13 +268,10 @@ def test_a_page_gives_one_order_for_full_load_that_runs_lean(rich_enough):
         made = replace(held, target=replace(held.target, sensor_zero=off))
         outlook = nc.at_altitude(made.setup, made.target.bands, made, 1500.0, home=0.0)
         sheet = nc.grind_sheet(made, altitude=outlook)
-        order = (
-            f"It can melt pistons: only short pulls, to read lambda, until it is {leanest} or richer. Stop on any pinking."
-        )
-        said = [say.remark(one) for one in outlook.red()]
-        assert len(said) >= 2
-        assert all(words.endswith(order) for words in said)
-        assert all(f"leaner than {leanest} in" in words for words in said)
+        said = said_of(outlook.red())
+        assert said.startswith(f"FULL LOAD TOO LEAN, leaner than lambda {leanest}, pistons can melt: the drive at")
+        assert said.endswith("Short pulls only, to read lambda. Stop on any pinking.")
+        assert said.count("FIRST STOP") >= 2
         assert sheet.full_load_line().endswith(
             f"{leanest} is the leanest (common practice, no source). There too only short pulls."
         )
@@ -286,18 +290,18 @@ def test_full_load_that_only_may_run_lean_at_a_place_is_cautioned_there(rich_eno
 
     def may_run_lean(found):
         may = [one for one in found.remarks() if one.kind is AltitudeRemark.FULL_LOAD_MAY_BE_LEAN]
-        return {one.numbers["place"]: say.remark(one) for one in may}
+        return {one.numbers["place"]: said_of([one]) for one in may}
 
     sure, unsure, red = ending_at(0.90, 0.92), ending_at(0.915, 0.94), ending_at(0.93, 0.96)
     assert (sure.red(), may_run_lean(sure)) == ((), {})
     assert unsure.red() == ()
     assert list(may_run_lean(unsure)) == ["the drive", "2600 m"]
     words = may_run_lean(unsure)["2600 m"]
-    assert words.startswith("At 2600 m full load may run too lean: lambda 0.915 (3360 rpm full), up to 0.940; 0.92 is the")
+    assert words.startswith("Full load may be leaner than lambda 0.92: 2600 m (up to 0.94). Short pulls only")
     # Red goes before; the first stop counts here too; a needle without a design has no interval.
     assert (len(red.red()), may_run_lean(red)) == (2, {})
     held = ending_at(0.90, 0.91, stop=unsure)
-    assert "lambda 0.915 (3360 rpm full, at the FIRST STOP), up to 0.940" in may_run_lean(held)["2600 m"]
+    assert "2600 m at the FIRST STOP (up to 0.94)" in may_run_lean(held)["2600 m"]
     assert may_run_lean(ending_at(0.915, np.nan)) == {}
     # On the sheet it stands with the other altitudes, for the drive's own air at the first stop; nothing is to be signed.
     sheet = nc.grind_sheet(rich_enough, altitude=unsure)
@@ -309,12 +313,12 @@ def test_only_a_needle_to_be_filed_or_a_jet_to_be_turned_is_signed_for(rich_enou
     held = held_back(rich_enough)
     outlook = nc.at_altitude(held.setup, held.target.bands, held, 1500.0, home=0.0)
     assert len(outlook.red()) == 3
-    assert nc.grind_sheet(held, altitude=outlook).red_lines()[:-1] == tuple(map(say.remark, outlook.red()))
+    assert nc.grind_sheet(held, altitude=outlook).red_lines()[:-1] == (f"RED: {said_of(outlook.red())}",)
     # Nothing to file: the facts stand, but no cut is signed for.
     left = left_alone(held)
     assert left.stages() is Stages.NOTHING
     sheet = nc.grind_sheet(left, altitude=outlook)
-    assert sheet.red_lines() == tuple(map(say.remark, outlook.red()))
+    assert sheet.red_lines() == (f"RED: {said_of(outlook.red())}",)
     assert "signed" not in sheet.text()
     assert "Lambda by altitude" in sheet.text()
     # A jet turned can melt a piston as well as a cut.

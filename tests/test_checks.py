@@ -11,7 +11,7 @@ from conftest import DIAMETERS_MM, STATIONS_MM, asked, make_setup
 import needlecalc as nc
 from needlecalc.measure.checks.check import Cause, CheckKind
 from needlecalc.measure.checks.sensorzero import GasLeftOut
-from needlecalc.report import checkwords
+from needlecalc.report import checkwords, words_checks
 
 FAULTY = nc.checks.Ignition(
     lead_kohm=[9.8, 10.4, 11.1, 38.0],
@@ -268,14 +268,13 @@ def test_every_kind_and_every_cause_speaks(monkeypatch):
     drive_alone |= {Cause.LIFTS_SHIFTED, Cause.AIR_OFF, Cause.LIFT_ODD, Cause.ONE_BAND, Cause.NO_ONE_PART}
     drive_alone |= {Cause.SUSPECT_BORE, Cause.SUSPECT_PLACE, Cause.SUSPECT_LIFTS, Cause.SUSPECT_LEVEL}
     assert {cause for check in checks for cause in check.causes} >= set(Cause) - drive_alone
-    assert set(checkwords.CAUSES) | set(checkwords.ASIDES) == set(Cause)
+    assert set(words_checks.CAUSES) | set(words_checks.ASIDES) == set(Cause)
     assert set(checkwords.GAS_LEFT_OUT) == set(GasLeftOut)
     said = [check.words() for check in checks]
     assert all(one.todo for check, one in zip(checks, said, strict=True) if check.verdict != "green")
     assert not any("{" in text for one in said for text in one)
-    blank = checkwords._Words("zzz", "zzz", "zzz", "zzz")
-    monkeypatch.setattr(checkwords, "WORDS", dict.fromkeys(CheckKind, blank))
-    monkeypatch.setattr(checkwords, "CAUSES", dict.fromkeys(checkwords.CAUSES, "zzz"))
+    monkeypatch.setattr(words_checks, "WORDS", dict.fromkeys(CheckKind, ("zzz",) * 4))
+    monkeypatch.setattr(words_checks, "CAUSES", dict.fromkeys(words_checks.CAUSES, "zzz"))
     again = [check for record in records for check in nc.check_engine(**record).checks]
     assert [check.facts() for check in again] == facts
     assert all(check.words().todo.startswith("zzz") for check in again if check.verdict == "red")

@@ -32,7 +32,7 @@ def of_job(name, **paper):
     return nc.grind_sheet(design, made_at=NOON, paper=nc.Paper(**paper))
 
 
-def of_a_slide():
+def of_a_slide(language="en"):
     setup = slide_setup(drop_min_mm=0.8, drop_max_mm=2.4)
     bands = nc.typed_bands(
         [1500, 2500, 3500, 4500, 5500],
@@ -42,7 +42,7 @@ def of_a_slide():
         load=["idle", "light", "part", "full", "full"],
     )
     design = nc.solve(nc.make_target(nc.with_lift(bands, setup)), setup)
-    return nc.grind_sheet(design, made_at=NOON)
+    return nc.grind_sheet(design, made_at=NOON, paper=nc.Paper(language=language))
 
 
 @cache
@@ -84,12 +84,12 @@ def of_a_slide_card():
     return nc.AltitudeCard(outlook, made_at=NOON)
 
 
-def of_two_needles():
+def of_two_needles(language="en"):
     job = nc.read_job(DATA / "pass_van.toml")
     stock = job.setup.carburettor.needle
     filed = nc.Needle("filed", stock.stations_mm, stock.diameters_mm - np.linspace(0.0, 0.06, 13), source="measured")
     found = nc.compare(job.setup, stock, filed, bands=job.bands(job.read_log()))
-    return nc.report.compare_page(found, made_at=NOON)
+    return nc.report.compare_page(found, made_at=NOON, paper=nc.Paper(language=language))
 
 
 SHEETS = {
@@ -98,9 +98,12 @@ SHEETS = {
     **{f"tester_{language}": lambda language=language: pages_of(language).tester() for language in ("en", "de")},
     "card_slide": of_a_slide_card,
     "pass_van": lambda: of_job("pass_van.toml"),
+    "pass_van_de": lambda: of_job("pass_van.toml", language="de"),
     "pass_van_second": lambda: of_job("pass_van_second.toml"),
     "slide": of_a_slide,
+    "slide_de": partial(of_a_slide, "de"),
     "compare": of_two_needles,
+    "compare_de": partial(of_two_needles, "de"),
 }
 
 

@@ -3,97 +3,26 @@
 from __future__ import annotations
 
 import re
-import string
 from dataclasses import replace
 from html.parser import HTMLParser
-from pathlib import Path
-from types import ModuleType
 
-import matplotlib
 import numpy as np
 import pypdfium2
 import pytest
 from conftest import DATA, make_setup
-from matplotlib.ft2font import FT2Font
 from test_golden_sheets import NOON, card_of, outlook_of, pages_of, two_drives
 from test_slide import short_drive, slide_setup
 
 import needlecalc as nc
 from needlecalc.__main__ import main
-from needlecalc.design.after.altitude import AltitudeRemark
 from needlecalc.design.after.trip import Mixture, mixture
-from needlecalc.report import language as rooms
-from needlecalc.report import words, words_pages, words_pages_de, words_sheet
-from needlecalc.report.document import typeset
-from needlecalc.report.language import spoken
-from needlecalc.report.pages import FONT_FILES, pdf_of
+from needlecalc.report.pages import pdf_of
 
-LANGUAGES = {"de": words_pages_de}
 VOID = {"meta", "br", "img", "hr"}
 
 
 def one_line(document):
     return " ".join(document.text().split())
-
-
-def texts(value):
-    """Every text in a table, by its place in it."""
-    if isinstance(value, str):
-        return {(): value}
-    inside = value.items() if isinstance(value, dict) else enumerate(value)
-    return {(key, *place): text for key, one in inside for place, text in texts(one).items()}
-
-
-def table(room):
-    return {name: value for name, value in vars(room).items() if name.isupper() and isinstance(value, (str, dict, tuple))}
-
-
-@pytest.mark.parametrize("language", LANGUAGES)
-def test_a_language_has_every_text_with_the_same_figures(language):
-    english, other = table(words_pages), table(LANGUAGES[language])
-    assert set(english) == set(other)
-    for name, value in english.items():
-        there = texts(other[name])
-        assert there.keys() == texts(value).keys(), name
-        for place, template in texts(value).items():
-            fields = [
-                sorted(field for _, field, _, _ in string.Formatter().parse(one) if field)
-                for one in (template, there[place])
-            ]
-            assert fields[0] == fields[1], (name, place)
-    assert len(texts(english)) > 100
-
-
-def test_every_room_speaks_the_language_it_has_and_english_elsewhere(monkeypatch):
-    with spoken("de"):
-        assert words_pages.CARD == words_pages_de.CARD
-        assert words_sheet.TITLE == "GRIND SHEET"
-    assert words_pages.CARD == "ALTITUDE CARD"
-    # A sheet of another language needs its table, and nothing else.
-    german = ModuleType("needlecalc.report.words_sheet_de")
-    german.TITLE = "FEILBLATT"
-    there = {("needlecalc.report.words_sheet", "de"): german}
-    monkeypatch.setattr(rooms, "_neighbour", lambda room, said: there.get((room, said)))
-    sheet = nc.grind_sheet(two_drives()[1], paper=nc.Paper(language="de"))
-    assert sheet.text().startswith("FEILBLATT")
-    assert "<html lang='de'>" in sheet.html()
-    assert words.FIRST_AID
-
-
-def test_german_has_its_letters_in_the_type_of_the_paper():
-    said = "".join(texts(table(words_pages_de)).values())
-    letters = FT2Font(str(Path(matplotlib.get_data_path(), "fonts", "ttf", FONT_FILES["B"]))).get_charmap()
-    assert {ord(letter) for letter in f"{said}äöüÄÖÜß" if letter != "\n"} <= set(letters)
-    with pypdfium2.PdfDocument(pdf_of(pages_of("de").customer())) as pdf:
-        paper = pdf[0].get_textpage().get_text_bounded()
-    assert "FÜR DEN KUNDEN" in paper
-    assert "Ausgeführt" in paper
-
-
-def test_a_german_word_is_no_unit():
-    assert "um Lambda abzulesen" in typeset(words_pages_de.FOUND[AltitudeRemark.FULL_LOAD_MAY_BE_LEAN])
-    noted = replace(pages_of("de"), notes=nc.report.Notes(complaint="geht um die Kurve aus, 5 um daneben"))
-    assert "geht um die Kurve aus, 5 \N{MICRO SIGN}m daneben" in noted.html()
 
 
 def test_before_and_after_stand_in_plain_words():
@@ -183,7 +112,12 @@ def test_pages_are_sound_html_whatever_a_name_holds(language):
     outlook = nc.at_altitude(setup, design.target.bands, named, {HOSTILE: 2600.0}, home=590.0)
     card = nc.AltitudeCard(outlook, paper=paper, made_at=NOON)
     pages = nc.Handover(named, notes=notes, outlook=outlook, paper=paper, made_at=NOON)
-    for document in (card.document(), pages.customer(), pages.tester(), nc.grind_sheet(named, altitude=outlook).document()):
+    for document in (
+        card.document(),
+        pages.customer(),
+        pages.tester(),
+        nc.grind_sheet(named, altitude=outlook, paper=paper).document(),
+    ):
         read = strictly(document.html())
         assert not read.faults
         assert not read.open
@@ -193,7 +127,7 @@ def test_pages_are_sound_html_whatever_a_name_holds(language):
             paper_words = " ".join(page.get_textpage().get_text_bounded() for page in pdf)
         assert "script" in paper_words
         assert "\x1b" not in paper_words
-        assert f"<html lang='{language if document.language == language else 'en'}'>" in document.html()
+        assert f"<html lang='{language}'>" in document.html()
 
 
 def test_each_page_is_one_page():
@@ -218,7 +152,7 @@ def test_the_command_writes_them_and_the_job_states_them(case, capsys):
     assert "1200" in (out / "tester_page.html").read_text()
     assert (out / "customer_page.pdf").read_bytes().startswith(b"%PDF")
     assert "Stations" not in (out / "tester_page.txt").read_text()
-    assert "GRIND SHEET" in (out / "grind_sheet.txt").read_text()  # which stays in English
+    assert "FEILBLATT" in (out / "grind_sheet.txt").read_text()
     assert "2,475" in (out / "grind_sheet.txt").read_text()
 
 
@@ -263,7 +197,7 @@ def test_the_new_keys_are_listed(capsys):
     assert main(["keys", "paper"]) == 0
     said = capsys.readouterr().out
     assert "en, de" in said
-    assert "the grind sheet stays English" in said
+    assert "Language of everything printed" in said
     assert main(["keys", "altitude"]) == 0
     assert "slope_percent" in capsys.readouterr().out
     assert main(["keys", "carburettor"]) == 0

@@ -17,7 +17,8 @@ from matplotlib.figure import Figure
 from test_slide import SLIDE, slide_setup
 
 import needlecalc as nc
-from needlecalc.report.captions import CAPTIONS, WIDE, caption
+from needlecalc.report import words_plot
+from needlecalc.report.captions import WIDE, caption
 from needlecalc.report.plot import FINAL, NOW, PLOTS, STOP, STYLE, drawn
 
 LIFTS = np.linspace(2.0, 25.0, 8)
@@ -79,7 +80,7 @@ def test_every_plot_is_readable(records, kind, part):
 
 
 def test_every_plot_has_its_caption():
-    assert {(kind.__name__, part) for kind, part in EVERY} == set(CAPTIONS)
+    assert {f"{kind.__name__} {part}" for kind, part in EVERY} == set(words_plot.CAPTIONS)
 
 
 def test_lines_are_told_apart_without_colour():

@@ -118,7 +118,7 @@ def test_each_page_says_which_it_is_and_what_made_it(design):
     assert len(pages) == 3
     for number, (said, name) in enumerate(zip(pages, ("For the bench", "How uncertain", "Plots"), strict=True), start=1):
         assert f"{name}, page {number} of 3" in said
-        assert sheet.made_line() in said
+        assert "needlecalc 0.1.0, " in said
         assert GOES_ON not in said
 
 

@@ -28,13 +28,12 @@ from needlecalc.design.inverse.proposal import Measurement, Stages
 from needlecalc.design.inverse.target import TargetRemark, Why
 from needlecalc.design.inverse.verdict import Cause, VerdictKind
 from needlecalc.report import (
-    captions,
-    checkwords,
     comparewords,
     drivewords,
     say,
     words,
     words_after,
+    words_checks,
     words_pages,
     words_plot,
     words_sheet,
@@ -49,8 +48,7 @@ ROOMS = (
     words_slide,
     words_pages,
     words_plot,
-    captions,
-    checkwords,
+    words_checks,
     comparewords,
     drivewords,
 )
@@ -85,7 +83,6 @@ def tables():
         (Stages, words.CHANCE),
         (NextStroke, words_after.STROKES),
         (WayOut, words_after.WAYS_OUT),
-        (AltitudeRemark, words_after.ALTITUDE),
         (AltitudeRemark, words_pages.FOUND),
         (State, words_pages.STATES),
         (State, words_pages.JET),
@@ -101,7 +98,7 @@ def test_every_kind_has_words(kinds, table):
 
 
 def test_every_change_has_words():
-    assert set(Change) <= {Change.LIMIT, *words.ALTERNATIVES, *words_after.RESCUES, *words_after.CHANGES}
+    assert set(Change) <= {Change.LIMIT, *words.ALTERNATIVES, *words_after.RESCUES, *words_sheet.CHANGES}
     assert set(LimitKind) - {LimitKind.NO_REVERSED_TAPER} <= set(words.EASED)
 
 

@@ -190,7 +190,7 @@ def read_readings(path: str | Path, present: Needle) -> FloatArray:
     return out if len(use) > 1 else np.asarray(out[0])
 
 
-def listed(numbers: Sequence[int] | NDArray[np.intp]) -> str:
+def listed(numbers: Sequence[int] | NDArray[np.intp], to: str = " to ") -> str:
     """Numbers of stations, rising, as a sheet says them: 2, 5 to 7, 9."""
     runs: list[list[int]] = []
     for number in map(int, numbers):
@@ -198,7 +198,7 @@ def listed(numbers: Sequence[int] | NDArray[np.intp]) -> str:
             runs[-1].append(number)
         else:
             runs.append([number])
-    return ", ".join(f"{run[0]} to {run[-1]}" if len(run) > 1 else str(run[0]) for run in runs)
+    return ", ".join(f"{run[0]}{to}{run[-1]}" if len(run) > 1 else str(run[0]) for run in runs)
 
 
 def _stations(where: NDArray[np.bool_]) -> str:

@@ -15,63 +15,20 @@ from needlecalc.design.forward.predict import Comparison
 from needlecalc.design.inverse.proposal import Budget, Design, Stages
 from needlecalc.echo import plain
 from needlecalc.parts.needle import Needle
-from needlecalc.report import words
+from needlecalc.report import words, words_plot
 from needlecalc.report.comparewords import greatest
 from needlecalc.units import FloatArray
 
 WIDE, TALL = 7.3, 3.0  # of a plot, in inches
 NEXT = 3  # needles drawn beside the best
-BOTH = " First: {first}. Second: {second}."
-TIP = "shank left and tip right, radius stretched about {times:.0f} times"
-AT_STOP = ", at the STOP {least_stop:.2f} to {most_stop:.2f}"
-# By record and part: what the plot shows.
-CAPTIONS = {
-    ("Budget", "diameters"): (
-        "What makes each final diameter uncertain, as shares of its variance; mostly {diameter}. In all {least_um:.0f} to "
-        "{most_um:.0f} um, one standard uncertainty."
-    ),
-    ("Budget", "bands"): (
-        "What makes lambda of each band uncertain at the final diameters, as shares of its variance; mostly {band}. In all "
-        "{least_percent:.1f} to {most_percent:.1f} %, one standard uncertainty."
-    ),
-    ("Design", "profile"): "Needle {needle} from its side, {tip}: now and at its final diameters.",
-    ("Design", "cut"): (
-        "How much thinner each station becomes, on diameter, with 90 % intervals of the final diameters: most at station "
-        "{at}, {stop_um:.0f} um to the STOP and {most_um:.0f} um in all."
-    ),
-    ("Design", "lambda"): (
-        "Lambda of each band over its lift, with 90 % intervals: now {least_now:.2f} to {most_now:.2f}{stop}, final "
-        "{least_final:.2f} to {most_final:.2f}."
-    ),
-    ("Comparison", "profile"): "Two needles from their side, {tip}.",
-    (
-        "Comparison",
-        "difference",
-    ): "How much thicker the second needle is, on diameter: {least_um:+.0f} to {most_um:+.0f} um.",
-    ("Comparison", "areas"): "Metering area with each station at the jet's face, and the effective one that the flow sees.",
-    ("Comparison", "lambda"): "Lambda of each band; the second changes it by {least_percent:+.0f} to {most_percent:+.0f} %.",
-    ("Metering", "areas"): "Metering area over lift; the flow sees {least_share:.0%} to {most_share:.0%} of it.",
-    (
-        "Metering",
-        "sensitivity",
-    ): "Change of lambda for 0.01 mm on diameter: {most_percent:.1f} down to {least_percent:.1f} %.",
-    ("Ranking", "lambda"): (
-        "Lambda of each band over its lift with {best}, the best of {count} needles as it is: {least_best:.2f} to "
-        "{most_best:.2f}, each at its best jet height; and with the next: {next}."
-    ),
-    ("Learned", "passes"): (
-        "Lambda of each band in {passes} drives, from left to right: as measured, and as predicted for each cut before it "
-        "was driven; {inside} of {told} readings lie in their 90 % intervals."
-    ),
-}
 
 
 def caption(record: Any, part: str) -> str:
     """What a plot shows, with its main figures."""
-    said = CAPTIONS[type(record).__name__, part].format(**_figures(record))
+    said = words_plot.CAPTIONS[f"{type(record).__name__} {part}"].format(**_figures(record))
     if not isinstance(record, Comparison):
         return said
-    return said + BOTH.format(first=plain(record.first.name), second=plain(record.second.name))
+    return said + words_plot.BOTH.format(first=plain(record.first.name), second=plain(record.second.name))
 
 
 @singledispatch
@@ -87,7 +44,7 @@ def _tip(*needles: Needle) -> str:
         float(np.ptp(np.concatenate(sizes)))
         for sizes in zip(*((one.stations_mm, one.diameters_mm / 2.0) for one in needles), strict=True)
     )
-    return TIP.format(times=length / max(radius, 1e-6) * TALL / WIDE)
+    return words_plot.TIP.format(times=length / max(radius, 1e-6) * TALL / WIDE)
 
 
 def _ends(**values: FloatArray) -> dict[str, float]:
@@ -100,7 +57,7 @@ def _ends(**values: FloatArray) -> dict[str, float]:
 def _(design: Design) -> dict[str, Any]:
     off, stop, bands = design.remove_um(), to_stop_um(design), design.target.bands
     most = int(np.argmax(off))
-    first = AT_STOP.format(**_ends(stop=design.stop.expected)) if design.stages() is Stages.IN_STAGES else ""
+    first = words_plot.AT_STOP.format(**_ends(stop=design.stop.expected)) if design.stages() is Stages.IN_STAGES else ""
     return {
         "stop": first,
         "needle": plain(design.present().name),

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from needlecalc.arrays import check_range
-from needlecalc.design.after.altitude import AltitudeOutlook, AltitudeRemark
+from needlecalc.design.after.altitude import AltitudeOutlook
 from needlecalc.design.after.trip import (
     STEEPEST_PERCENT,
     TURN_FLATS,
@@ -24,22 +24,16 @@ from needlecalc.design.after.trip import (
 )
 from needlecalc.design.inverse.limits import LEAST_TURN_FLATS
 from needlecalc.errors import InputError
-from needlecalc.measure.drive.bands import WORST_NAMED, Bands
-from needlecalc.remark import BandName, Remark
 from needlecalc.report import words_pages as words
-from needlecalc.report.document import Block, Document, Grid, Page, Paper, Picture, Printed, Weight, Words
+from needlecalc.report.document import Block, Document, Grid, Page, Paper, Picture, Printed, Weight, Words, pages_of
 from needlecalc.report.language import in_its_language
 from needlecalc.report.say import rpm
+from needlecalc.report.say_after import at_places
 from needlecalc.show import Column, Row, Shown, Table
-from needlecalc.version import __version__, now
+from needlecalc.version import now
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
-
-
-def band_words(name: BandName) -> str:
-    """Name of a band in the words of a language."""
-    return words.BAND.format(rpm=rpm(name.rpm), load=words.LOADS.get(name.load, name.load), bank=name.bank).rstrip()
 
 
 def turn_words(trip: Trip, flats: float, *, short: bool = False) -> str:
@@ -54,13 +48,6 @@ def turn_words(trip: Trip, flats: float, *, short: bool = False) -> str:
         # A lower jet is a needle that hangs higher.
         ways = (words.NEEDLE_UP, words.NEEDLE_DOWN) if short else (words.RAISE_NEEDLE, words.LOWER_NEEDLE)
     return ways[flats < 0.0].format(flats=counted, mm=abs(flats) * cut.jet.flat_mm)
-
-
-def pages_of(title: str, pages: tuple[Page, ...], bands: Bands, job: str, paper: Paper, made_at: datetime) -> Document:
-    """A document with what made it at its foot, in the language of its paper."""
-    log = words.MADE_OF.format(log=bands.log.sha256[:16]) if bands.log is not None else ""
-    made = words.MADE.format(version=__version__, when=made_at, job=job, log=log)
-    return Document(f"{title}: {job}", made, pages, made_at, paper, paper.language)
 
 
 @dataclass(frozen=True, repr=False, eq=False)
@@ -153,24 +140,14 @@ class AltitudeCard(Shown, Printed):
     @in_its_language
     def warnings(self) -> list[str]:
         """What melts, misfires or fouls: each kind once, with its places."""
-        found = [(one, remark) for one in self.trip.situations() for remark in one.remarks]
-        return [
-            words.FOUND[kind].format(
-                limit=next(remark.numbers["limit"] for _, remark in found if remark.kind is kind),
-                places="; ".join(self._where(one, remark) for one, remark in found if remark.kind is kind),
-            )
-            for kind in AltitudeRemark
-            if any(remark.kind is kind for _, remark in found)
-        ]
-
-    def _where(self, one: Situation, remark: Remark) -> str:
-        """A place with the lambda of full load there, or with the bands it is about."""
-        value = ", ".join(band_words(name) for name in remark.bands[:WORST_NAMED])
-        if "expected" in remark.numbers:
-            lean = remark.kind is AltitudeRemark.FULL_LOAD_LEAN
-            value = words.UP_TO.format(value=remark.numbers["expected" if lean else "highest"])
-        place = words.STATES[one.state].format(place=words.PLACES.get(one.name, one.name))
-        return words.AT.format(place=place, value=value)
+        return at_places(
+            [
+                (words.STATES[one.state].format(place=words.PLACES.get(one.name, one.name)), remark)
+                for one in self.trip.situations()
+                for remark in one.remarks
+            ],
+            lean=words.NO_FULL_THROTTLE,
+        )
 
     def _place(self, one: Situation) -> str:
         """Where the car is."""
@@ -240,7 +217,7 @@ class AltitudeCard(Shown, Printed):
             msg = "The card has no route to draw; give it one, from nc.design.read_route."
             raise InputError(msg)
         said = words.ROAD_TURNED.format(place=top.name) if self.trip.flats(top) else words.ROAD
-        return plot_road(self.trip, self.route, self.paper, said, ax=ax)
+        return plot_road(self.trip, self.route, said, ax=ax)
 
     def _road(self) -> list[Block]:
         if self.route is None:

@@ -6,15 +6,11 @@ from dataclasses import replace
 from datetime import datetime
 
 from needlecalc.design.forward.predict import Comparison
-from needlecalc.report.document import Block, Document, Grid, Page, Paper, Weight, Words
-from needlecalc.report.say import rpm
-from needlecalc.version import made_line, now
-
-TITLE = "Two needles compared"
-WHICH = "{order}: {needle} ({source})."
-IN_JET = "In the setup of {job}: {bore_mm:g} mm jet, jet drop {drop_mm:.2f} mm."
-PLOTS = "From their side, radius stretched; how much thicker the second is; metering area, and what the flow sees{more}."
-AND_LAMBDA = "; lambda of each band"
+from needlecalc.report import words_pages as words
+from needlecalc.report.document import Block, Document, Grid, Page, Paper, Weight, Words, pages_of
+from needlecalc.report.language import spoken
+from needlecalc.report.say import needle, rpm
+from needlecalc.version import now
 
 
 def compare_page(found: Comparison, *, paper: Paper | None = None, made_at: datetime | None = None) -> Document:
@@ -44,20 +40,22 @@ def compare_page(found: Comparison, *, paper: Paper | None = None, made_at: date
     """
     from needlecalc.report.plot import panel  # late: only paper draws
 
-    jet, bands, made = found.setup.carburettor.jet, found.bands, made_at or now()
-    log = bands.log.sha256 if bands is not None and bands.log is not None else ""
-    needles = (("First", found.first), ("Second", found.second))
+    paper = paper or Paper()
+    jet, bands = found.setup.carburettor.jet, found.bands
     parts = ("profile", "difference", "areas", *(("lambda",) if bands is not None else ()))
-    tables = [found.table()]
-    if bands is not None:
-        by_band = found.band_table()
-        tables.append(replace(by_band, rows=[{**row, "rpm": rpm(row["rpm"])} for row in by_band.rows]))
-    blocks: tuple[Block, ...] = (
-        Words(TITLE, Weight.TITLE),
-        *(Words(WHICH.format(order=order, needle=one.name, source=one.source), verbatim=True) for order, one in needles),
-        Words(IN_JET.format(job=found.setup.name, bore_mm=jet.bore_mm, drop_mm=jet.drop_mm), Weight.SMALL),
-        panel(found, parts, PLOTS.format(more=AND_LAMBDA if bands is not None else "")),
-        *(Grid(replace(one, notes=()), size=8.5, row_pt=12.5) for one in tables),
-        *(Words(note, Weight.SMALL) for note in tables[0].notes),
-    )
-    return Document(TITLE, made_line(made, found.setup.name, log), (Page(TITLE, blocks),), made, paper or Paper())
+    with spoken(paper.language):
+        tables = [found.table()]
+        if bands is not None:
+            by_band = found.band_table()
+            tables.append(replace(by_band, rows=[{**row, "rpm": rpm(row["rpm"])} for row in by_band.rows]))
+        needles = zip(words.ORDERS, (found.first, found.second), strict=True)
+        blocks: tuple[Block, ...] = (
+            Words(words.COMPARED, Weight.TITLE),
+            *(Words(words.WHICH.format(order=order, needle=needle(one)), verbatim=True) for order, one in needles),
+            Words(words.IN_JET.format(job=found.setup.name, bore_mm=jet.bore_mm, drop_mm=jet.drop_mm), Weight.SMALL),
+            panel(found, parts, words.SHOWN_TWO.format(more=words.AND_LAMBDA if bands is not None else "")),
+            *(Grid(replace(one, notes=()), size=8.5, row_pt=12.5) for one in tables),
+            *(Words(note, Weight.SMALL) for note in tables[0].notes),
+        )
+        pages = (Page(words.COMPARED, blocks),)
+        return pages_of(words.COMPARED, pages, bands, found.setup.name, paper, made_at or now())

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
 from textwrap import wrap
 
 import numpy as np
@@ -12,13 +13,10 @@ from needlecalc.design.forward.metering import Metering
 from needlecalc.design.forward.predict import Comparison, PairCheck
 from needlecalc.design.inverse.proposal import Budget, in_squares
 from needlecalc.measure.drive.bands import Bands
-from needlecalc.report import words
+from needlecalc.report import words, words_pages
 from needlecalc.show import Column, Table
 
 MOST_SOURCES, HEAD_WIDTH = 6, 12  # that stand by themselves, and letters of their heads
-COMPARED = "First: {first}; second: {second}; jet {bore_mm:g} mm"
-AS_AT_FACE = "Effective areas and lambda change as with the station at the jet's face; + is leaner."
-BY_BAND = "Lambda by band"
 MATCHED = {
     True: "Pair: matched, they differ by {most:.1f} um at station {station} at most, within {tolerance:g} um.",
     False: (
@@ -40,38 +38,43 @@ def table(title: str, *columns: Column, intro: Sequence[str] = (), notes: Sequen
 
 def called(bands: Bands) -> tuple[Column, ...]:
     """Columns that name a band."""
-    banks = (Column("bank", "bank", "", bands.bank),) if any(bands.bank) else ()
-    return (Column("rpm", "rpm", ".0f", bands.rpm), Column("load", "load", "", bands.load), *banks)
+    heads = words.CALLED
+    banks = (Column("bank", heads["bank"], "", bands.bank),) if any(bands.bank) else ()
+    return (Column("rpm", heads["rpm"], ".0f", bands.rpm), Column("load", heads["load"], "", bands.load), *banks)
 
 
 def comparison_table(found: Comparison, part: str = "") -> Table:
     """Both needles station by station, or band by band."""
     one, two, bands = found.first_flow, found.second_flow, found.bands
     if part == "bands":
-        return table(
-            BY_BAND,
-            *(called(bands) if bands else ()),
-            Column("lift_mm", "lift mm", ".2f", bands.lift_mm if bands else ()),
-            Column("lambda_first", "lambda first", ".3f", found.lambda_first),
-            Column("lambda_second", "lambda second", ".3f", found.lambda_second),
-            Column("lambda_change_percent", "change %", "+.1f", found.band_change_percent()),
+        by_band = (
+            Column("lift_mm", "", ".2f", bands.lift_mm if bands else ()),
+            Column("lambda_first", "", ".3f", found.lambda_first),
+            Column("lambda_second", "", ".3f", found.lambda_second),
+            Column("lambda_change_percent", "", "+.1f", found.band_change_percent()),
         )
+        return table(words_pages.BY_BAND, *(called(bands) if bands else ()), *headed(by_band, words_pages.BAND_HEADS))
     at_mm, own_mm = (values[found.station - 1] for values in (found.first.stations_mm, found.first.diameters_mm))
     names = {"first": found.first.name, "second": found.second.name, "bore_mm": found.setup.carburettor.jet.bore_mm}
-    return table(
-        COMPARED.format(**names),
-        Column("station", "station", "d", found.station),
-        Column("distance_mm", "from\nshoulder mm", ".3f", at_mm),
-        Column("first_mm", "first mm", ".4f", own_mm),
-        Column("second_mm", "second mm", ".4f", found.second.diameter_at_mm(at_mm)),
-        Column("thicker_um", "second\nthicker\num", "+.1f", found.thicker_um()),
-        Column("first_metering_mm2", "metering\nfirst mm2", ".3f", one.metering_area_mm2),
-        Column("second_metering_mm2", "second\nmm2", ".3f", two.metering_area_mm2),
-        Column("first_effective_mm2", "effective\nfirst mm2", ".3f", one.effective_area_mm2),
-        Column("second_effective_mm2", "second\nmm2", ".3f", two.effective_area_mm2),
-        Column("lambda_change_percent", "lambda\nchange %", "+.1f", found.lambda_change_percent()),
-        notes=(AS_AT_FACE,),
+    columns = (
+        Column("station", "", "d", found.station),
+        Column("distance_mm", "", ".3f", at_mm),
+        Column("first_mm", "", ".4f", own_mm),
+        Column("second_mm", "", ".4f", found.second.diameter_at_mm(at_mm)),
+        Column("thicker_um", "", "+.1f", found.thicker_um()),
+        Column("first_metering_mm2", "", ".3f", one.metering_area_mm2),
+        Column("second_metering_mm2", "", ".3f", two.metering_area_mm2),
+        Column("first_effective_mm2", "", ".3f", one.effective_area_mm2),
+        Column("second_effective_mm2", "", ".3f", two.effective_area_mm2),
+        Column("lambda_change_percent", "", "+.1f", found.lambda_change_percent()),
     )
+    notes = (words_pages.AS_AT_FACE,)
+    return table(words_pages.BY_STATION.format(**names), *headed(columns, words_pages.STATION_HEADS), notes=notes)
+
+
+def headed(columns: Iterable[Column], heads: Mapping[str, str]) -> list[Column]:
+    """Columns with the heads of their keys; those without one are not printed."""
+    return [replace(column, head=heads.get(column.key, "")) for column in columns]
 
 
 def pair_words(found: PairCheck) -> str:

@@ -11,11 +11,15 @@ from dataclasses import dataclass, field, replace
 from datetime import datetime
 from enum import Enum
 from functools import cached_property
-from typing import Literal
+from typing import Any, Literal
 
 from needlecalc.arrays import check_choice
-from needlecalc.echo import plain
+from needlecalc.echo import LONGEST_NAME, plain
+from needlecalc.measure.drive.bands import Bands
+from needlecalc.report import words, words_pages
+from needlecalc.report.language import in_its_language
 from needlecalc.show import Column, Table
+from needlecalc.version import __version__
 
 BOX = "[      ]"  # a place to write in: empty on paper
 
@@ -99,7 +103,7 @@ class Paper:
     decimal : {"point", "comma"} or None
         What stands before the tenths; as the language has it when not given.
     language : {"en", "de"}
-        Language of altitude card, customer's page and tester's page, while the grind sheet stays English.
+        Language of everything printed; ``design.json`` and the CSV stay English.
 
     Raises
     ------
@@ -141,8 +145,8 @@ class Document:
     pages: tuple[Page, ...]
     made_at: datetime
     paper: Paper = field(default_factory=Paper)
-    language: str = "en"  # of its words
 
+    @in_its_language
     def text(self) -> str:
         """Plain text; pictures are left out."""
         parts = [self._text(block) for page in self.pages for block in page.blocks]
@@ -169,26 +173,32 @@ class Document:
             replace(
                 column,
                 head=self.paper.figures(column.head),
-                values=[self.paper.figures(column.text(row.get(column.key))) for row in grid.table.rows],
+                values=[self.paper.figures(_cell(column, row.get(column.key))) for row in grid.table.rows],
             )
             for column in grid.table.columns
         ]
         return Table(grid.table.title, columns, notes=())
 
+    @in_its_language
     def html(self) -> str:
         """One page of HTML, whole in itself, fit to print."""
-        out = [f"<!DOCTYPE html>\n<html lang='{self.language}'><head><meta charset='utf-8'>"]
+        out = [f"<!DOCTYPE html>\n<html lang='{self.paper.language}'><head><meta charset='utf-8'>"]
         out.append(f"<title>{html.escape(plain(self.title))}</title><style>{STYLE}</style></head><body>")
         for page in self.pages:
             out += ["<section>", *(self._html(block) for block in page.blocks)]
             out.append(f"<footer>{html.escape(plain(self.foot))}</footer></section>")
         return "\n".join([*out, "</body></html>\n"])
 
+    def drawing(self, picture: Picture) -> str:
+        """A drawing as SVG, figures as the paper asks."""
+        return re.sub(r">[^<>]+</text>", lambda said: self.paper.figures(said[0]), picture.svg)
+
     def _html(self, block: Block) -> str:
         if isinstance(block, Picture):
-            inside = base64.b64encode(block.svg.encode()).decode()
-            alt = html.escape(typeset(block.alt))
-            caption = f"<figcaption>{html.escape(typeset(block.caption))}</figcaption>" if block.caption else ""
+            inside = base64.b64encode(self.drawing(block).encode()).decode()
+            alt = html.escape(typeset(self.paper.figures(block.alt)))
+            said = html.escape(typeset(self.say(Words(block.caption))))
+            caption = f"<figcaption>{said}</figcaption>" if said else ""
             wide = f" style='width:{block.wide_mm:g}mm'" if block.wide_mm else ""
             return f"<figure><img{wide} alt='{alt}' src='data:image/svg+xml;base64,{inside}'>{caption}</figure>"
         if isinstance(block, Words):
@@ -208,6 +218,23 @@ class Document:
     def _cell(self, grid: Grid, column: Column, value: str) -> str:
         said = "" if value == BOX else html.escape(typeset(value))
         return f"<td>{f'<b>{said}</b>' if column.key == grid.bold else said}</td>"
+
+
+def _cell(column: Column, value: Any) -> str:
+    """A cell in the language spoken; rows hold loads and answers as records have them."""
+    if isinstance(value, bool):
+        return words.YES[value]
+    return words.LOADS.get(value, plain(value)) if column.key == "load" else column.text(value)
+
+
+def pages_of(
+    title: str, pages: tuple[Page, ...], bands: Bands | None, job: str, paper: Paper, made_at: datetime
+) -> Document:
+    """A document with what made it at its foot."""
+    job = plain(job, LONGEST_NAME)
+    log = words_pages.MADE_OF.format(log=bands.log.sha256[:16]) if bands is not None and bands.log is not None else ""
+    made = words_pages.MADE.format(version=__version__, when=made_at, job=job, log=log)
+    return Document(f"{title}: {job}", made, pages, made_at, paper)
 
 
 class Printed(ABC):

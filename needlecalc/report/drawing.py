@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from datetime import datetime
 
 import numpy as np
@@ -11,13 +12,13 @@ from needlecalc.arrays import check_range
 from needlecalc.echo import LONGEST_NAME, plain
 from needlecalc.errors import InputError
 from needlecalc.parts.needle import Needle
-from needlecalc.report.document import Document, Grid, Page, Paper, Picture, Weight, Words
+from needlecalc.report import say
+from needlecalc.report import words_pages as words
+from needlecalc.report.document import Document, Grid, Page, Paper, Picture, Weight, Words, pages_of
+from needlecalc.report.language import spoken
+from needlecalc.show import Table
 from needlecalc.version import __version__, now
 
-TITLE = "Needle to scale"
-DRAWN = "Needle {needle} ({source}): length {length:g}:1, radius {radius:g}:1. Station 1 left, tip right; no shank."
-CHECK = "Measure the ruler first. If it is not 100 mm long, print again at 100 %, not fitted to the page."
-ALT = "Outline of needle {needle}, {long:g} mm long, {thick:.3f} to {thin:.3f} mm thick, above a ruler of 100 mm."
 TOO_LARGE = (
     "At {name} {scale:g} the needle is {size:.0f} mm {way} on paper, but {room:.0f} mm is the most; give a smaller one."
 )
@@ -80,18 +81,21 @@ def profile_drawing(
     for (name, value), size, room, way in sizes:
         if size > room - 2.0 * EDGE:
             raise InputError(TOO_LARGE.format(name=name, scale=value, size=size, way=way, room=room - 2.0 * EDGE))
-    alt = ALT.format(needle=needle.name, long=length, thick=needle.diameters_mm[0], thin=needle.diameters_mm[-1])
-    made, shown = made_at or now(), needle.table()
-    said = DRAWN.format(needle=needle.name, source=needle.source, length=length_scale, radius=radius_scale)
-    blocks = (
-        Words(TITLE, Weight.TITLE),
-        Words(said, verbatim=True),
-        Words(CHECK, Weight.ORDER),
-        Picture(lambda: _svg(points, needle.stations_mm * length_scale, wide), alt, wide_mm=wide),
-        Grid(shown, size=8.5, row_pt=12.5),
-    )
-    foot = f"Made by needlecalc {__version__} on {made:%Y-%m-%d} at {made:%H:%M}: {plain(needle.name, LONGEST_NAME)}."
-    return Document(TITLE, foot, (Page(TITLE, blocks),), made, paper)
+    with spoken(paper.language):
+        shown = needle.table()
+        heads = [replace(column, head=words.NEEDLE_HEADS[column.key]) for column in shown.columns]
+        figures = {"needle": needle.name, "long": length, "thick": needle.diameters_mm[0], "thin": needle.diameters_mm[-1]}
+        said = words.DRAWN.format(needle=say.needle(needle), length=length_scale, radius=radius_scale)
+        blocks = (
+            Words(words.TO_SCALE, Weight.TITLE),
+            Words(said, verbatim=True),
+            Words(words.CHECK_RULER, Weight.ORDER),
+            Picture(
+                lambda: _svg(points, needle.stations_mm * length_scale, wide), words.OUTLINE.format(**figures), wide_mm=wide
+            ),
+            Grid(Table("", heads, shown.rows), size=8.5, row_pt=12.5),
+        )
+        return pages_of(words.TO_SCALE, (Page(words.TO_SCALE, blocks),), None, needle.name, paper, made_at or now())
 
 
 def _svg(points: np.ndarray, stations: np.ndarray, wide: float) -> str:

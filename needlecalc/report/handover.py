@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from functools import cached_property
 
@@ -20,8 +20,8 @@ from needlecalc.measure.drive.bands import Bands
 from needlecalc.parts.needle import Needle
 from needlecalc.report import say
 from needlecalc.report import words_pages as words
-from needlecalc.report.card import pages_of, turn_words
-from needlecalc.report.document import BOX, Block, Document, Grid, Page, Paper, Printed, Weight, Words
+from needlecalc.report.card import turn_words
+from needlecalc.report.document import BOX, Block, Document, Grid, Page, Paper, Printed, Weight, Words, pages_of
 from needlecalc.report.language import in_its_language
 from needlecalc.show import Column, Row, Table, counted
 from needlecalc.units import FloatArray
@@ -175,7 +175,8 @@ class Handover(Printed):
         design, (*earlier, last) = self.design, self.drives()
         if earlier:
             return last.needle, last.drop_mm, design.target.bands.lambda_measured, True
-        return design.next_stage().needle, design.drop_mm, design.next_stage().expected, False
+        needle = replace(design.next_stage().needle, name=design.present().name)
+        return needle, design.drop_mm, design.next_stage().expected, False
 
     def _done(self) -> list[str]:
         """What was done to needle and jet."""

@@ -1,24 +1,23 @@
-"""Texts by language: a room of texts, such as ``words_pages``, has a neighbour of the same names in each other language."""
+"""Texts by language: rooms of texts hold the English ones, ``de.toml`` those of German under the same names."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+import tomllib
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from contextvars import ContextVar
 from functools import cache, wraps
-from importlib import import_module
-from importlib.util import find_spec
+from pathlib import Path
 from types import ModuleType
 from typing import Any, TypeVar
 
 Made = TypeVar("Made")
-ENGLISH = "en"
-_spoken = ContextVar("_spoken", default=ENGLISH)
+_spoken = ContextVar("_spoken", default="en")
 
 
 @contextmanager
 def spoken(language: str) -> Iterator[None]:
-    """Every room of texts says its names in this language meanwhile, and in English what nobody has translated."""
+    """Every room of texts says its names in this language meanwhile."""
     before = _spoken.set(language)
     try:
         yield
@@ -38,20 +37,26 @@ def in_its_language(method: Callable[..., Made]) -> Callable[..., Made]:
 
 
 class Texts(ModuleType):
-    """A room of texts: a name in capitals is that of the neighbour in the language spoken, where there is one."""
+    """A room of texts: a name in capitals is that of the language spoken, where it has a text of that name."""
 
     def __getattribute__(self, name: str) -> Any:
-        own = super().__getattribute__(name)
-        if not name.isupper() or _spoken.get() == ENGLISH:
+        own, language = super().__getattribute__(name), _spoken.get()
+        if not name.isupper() or language == "en":
             return own
-        return getattr(_neighbour(super().__getattribute__("__name__"), _spoken.get()), name, own)
-
-
-def language_of(room: ModuleType) -> str:
-    """The language spoken, where the room has it; English elsewhere."""
-    return _spoken.get() if _neighbour(room.__name__, _spoken.get()) else ENGLISH
+        there = texts_of(language)[super().__getattribute__("__name__").rpartition(".")[2]]
+        return alike(own, there[name]) if name in there else own
 
 
 @cache
-def _neighbour(room: str, language: str) -> ModuleType | None:
-    return import_module(f"{room}_{language}") if find_spec(f"{room}_{language}") else None
+def texts_of(language: str) -> Mapping[str, Mapping[str, Any]]:
+    """All texts of a language, by room and name."""
+    return tomllib.loads((Path(__file__).parent / f"{language}.toml").read_text(encoding="utf-8"))
+
+
+def alike(english: Any, other: Any) -> Any:
+    """Texts as a file holds them, in the form and under the keys of the English ones."""
+    if isinstance(english, dict):
+        return {key: alike(one, other[str(key)]) for key, one in english.items()}
+    if isinstance(english, str):
+        return other
+    return tuple(alike(*pair) for pair in zip(english, other, strict=True))

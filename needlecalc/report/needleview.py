@@ -6,12 +6,12 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from needlecalc.parts.needle import Needle
+from needlecalc.report import words_sheet as texts
 from needlecalc.report.document import Picture
 
 # In points: the frame, room at either end, the shank, radius at the shoulder, room between two numbers.
 WIDE, TALL, ENDS, SHANK, THICK, APART = 527.0, 58.0, 44.0, 62.0, 11.0, 15.0
 THIN_SHARE = 0.3  # of the radius at the shoulder, drawn at the tip whatever the taper
-DARK = ", dark: where metal comes off"
 
 
 def needle_view(needle: Needle, filed: ArrayLike, ends: tuple[str, str], holder: str) -> Picture:
@@ -47,12 +47,12 @@ def needle_view(needle: Needle, filed: ArrayLike, ends: tuple[str, str], holder:
         if (number - 1) % every == 0 or number == x.size:
             out.append(words(place, TALL - 4, str(number), anchor="middle"))
     out += [
-        words(ENDS + SHANK / 2, middle + 3.5, "SHANK", 10.0, "middle", "bold"),
-        words(WIDE - 5, middle + 3.5, "TIP", 10.0, "end", "bold"),
+        words(ENDS + SHANK / 2, middle + 3.5, texts.SHANK, 10.0, "middle", "bold"),
+        words(WIDE - 5, middle + 3.5, texts.TIP, 10.0, "end", "bold"),
         words(4, middle + 3.5, holder),
-        words(4, TALL - 4, "stations"),
-        words(shoulder, 11, f"{ends[0]}{DARK if filed.any() else ''}"),
+        words(4, TALL - 4, texts.STATIONS),
+        words(shoulder, 11, f"{ends[0]}{texts.DARK if filed.any() else ''}"),
         words(WIDE - 5, 11, ends[1], anchor="end"),
     ]
     head = f'<svg xmlns="http://www.w3.org/2000/svg" width="{WIDE:g}" height="{TALL:g}" viewBox="0 0 {WIDE:g} {TALL:g}">'
-    return Picture(lambda: f"{head}{''.join(out)}</svg>", f"Needle seen from its side: {ends[0]}, {ends[1]}")
+    return Picture(lambda: f"{head}{''.join(out)}</svg>", texts.SIDE_VIEW.format(thick=ends[0], thin=ends[1]))

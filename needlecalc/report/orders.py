@@ -17,7 +17,7 @@ from needlecalc.design.inverse.proposal import Design, Stages
 from needlecalc.physics.gauge import FaceOnMark
 from needlecalc.remark import Remark, Severity
 from needlecalc.report import say, say_after, words, words_sheet, words_slide
-from needlecalc.report.checkwords import checks_notes
+from needlecalc.report.checkwords import check_name, checks_notes
 from needlecalc.report.document import Paper
 from needlecalc.report.stations import facts_of_stations, hand_um
 from needlecalc.show import Column, Row, Shown, Table
@@ -56,12 +56,15 @@ class Orders(Shown):
         """Where the numbers come from: needle and jet, log, what a drive with the jet moved found."""
         design, log = self.design, self.design.target.bands.log
         jet, present = design.setup.carburettor.jet, design.present()
-        figures = {"needle": present.name, "source": present.source, "bore_mm": jet.bore_mm, "mounting": jet.mounting}
+        mounting = words_sheet.MOUNTINGS[jet.mounting]
+        figures = {"needle": say.needle(present), "bore": self.paper.figures(f"{jet.bore_mm:g}"), "mounting": mounting}
         lines = [words_sheet.ORIGIN.format(**figures)]
         if log is not None:
             lines.append(words_sheet.LOG.format(name=log.name, rows=log.rpm.size))
         if self.jet_drive is not None:
-            lines.append(f"{self.jet_drive!r}.")
+            (share, u), count = self.jet_drive.share(), len(self.jet_drive.names)
+            said = words_sheet.JET_MOVED.format(flats=self.jet_drive.flats, share=share, u=u, count=count)
+            lines.append(self.paper.figures(said))
         return tuple(lines)
 
     def left_alone(self) -> NDArray[np.bool_]:
@@ -143,7 +146,7 @@ class Orders(Shown):
         """Red warnings of other altitudes, and who accepts them where metal comes off or the jet is turned."""
         if self.altitude is None or not self.altitude.needs_acknowledging():
             return ()
-        red = tuple(map(say.remark, self.altitude.red()))
+        red = tuple(words_sheet.RED.format(said=said) for said in say_after.at_altitudes(self.altitude.red()))
         signed = words_sheet.SIGN.format(signed=self.acknowledged or words_sheet.TO_SIGN)
         return (*red, signed) if self._signed_for() else red
 
@@ -152,7 +155,7 @@ class Orders(Shown):
         if self.altitude is None:
             return ()
         lean = (one for one in self.altitude.remarks() if one.kind is AltitudeRemark.FULL_LOAD_MAY_BE_LEAN)
-        return tuple(say.remark(one) for one in lean if one.numbers["place"] != THE_DRIVE)
+        return tuple(say_after.at_altitudes(one for one in lean if one.numbers["place"] != THE_DRIVE))
 
     def full_load_line(self) -> str:
         """Caution for the drive that follows, where full load may run too lean on it; empty where it does not."""
@@ -213,7 +216,7 @@ class Orders(Shown):
         checks = self.design.checks
         if checks is None:
             return ()
-        names = {verdict: ", ".join(check.name for check in checks.of(verdict)) for verdict in words_sheet.CHECKS}
+        names = {verdict: ", ".join(map(check_name, checks.of(verdict))) for verdict in words_sheet.CHECKS}
         listed = (f"{words_sheet.CHECKS[verdict]}: {named}." for verdict, named in names.items() if named)
         return (*checks_notes(checks, slips=False), *listed)
 

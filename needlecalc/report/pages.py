@@ -16,7 +16,7 @@ from needlecalc.echo import LONGEST_NAME, plain
 from needlecalc.files import write_files
 from needlecalc.report import words_pages
 from needlecalc.report.document import BOX, Document, Grid, Page, Picture, Printed, Weight, Words, typeset
-from needlecalc.report.language import spoken
+from needlecalc.report.language import in_its_language
 from needlecalc.report.plot import drawn, plot
 from needlecalc.report.sheet import GrindSheet
 from needlecalc.version import __version__
@@ -64,7 +64,7 @@ class Sheets(FPDF):
         self.set_author("needlecalc")
         self.set_creator(f"needlecalc {__version__}")
         self.set_creation_date(document.made_at)
-        self.set_lang(document.language)
+        self.set_lang(document.paper.language)
 
     def header(self) -> None:
         """What follows goes on to the next page, until it is said to end."""
@@ -72,12 +72,11 @@ class Sheets(FPDF):
 
     def footer(self) -> None:
         """What stands at the foot of every page."""
-        with spoken(self.document.language):
-            goes_on, of = words_pages.GOES_ON, words_pages.PAGE.format(name=self.named, page=self.page_no(), pages=TOTAL)
+        of = words_pages.PAGE.format(name=self.named, page=self.page_no(), pages=TOTAL)
         if not self.ends:
             self.set_y(-FOOT_PT)
             self.set_font(FONT, "B", 9.0)
-            self.cell(0, 12.0, goes_on, align="R")
+            self.cell(0, 12.0, words_pages.GOES_ON, align="R")
         self.set_font(FONT, "", 6.5)
         self.set_xy(-MARGIN_PT - 130.0, -24.0)
         self.cell(130.0, 8.5, of, align="R")
@@ -210,7 +209,7 @@ class Sheets(FPDF):
     def _picture(self, picture: Picture) -> None:
         # A pixel of the drawing is one of its own units, whatever the library takes it for.
         # Older versions of it have no true minus in a drawing.
-        hyphened = re.sub("\N{MINUS SIGN}|&#8722;", "-", picture.svg)
+        hyphened = re.sub("\N{MINUS SIGN}|&#8722;", "-", self.document.drawing(picture))
         drawn = BytesIO(re.sub(r"(font-size: [\d.]+)px", r"\1pt", hyphened).encode())
         self.ln(2.0)
         wide = picture.wide_mm * POINTS_PER_MM or self.epw
@@ -222,6 +221,7 @@ class Sheets(FPDF):
             self._words(Words(picture.caption, Weight.SMALL), 1.0)
 
 
+@in_its_language
 def pdf_of(document: Document) -> bytes:
     """The pages as they stand in a file; the type of one that runs over gives way, where that keeps it on one sheet."""
     fonts: dict[str, CoreFont | TTFFont] = {}
@@ -274,6 +274,7 @@ def write_pdf(sheet: Printed | Document, path: str | Path) -> None:
     write_files({path: pdf_of(document)}, f"{plain(path.name, LONGEST_NAME)}: the pages")
 
 
+@in_its_language
 def profile_png_of(sheet: GrindSheet) -> bytes:
     """The plot of the profile as it stands in a file."""
     about = {"Software": f"needlecalc {__version__}", "Description": sheet.made_line()}

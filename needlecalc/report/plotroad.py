@@ -6,12 +6,10 @@ from typing import Any
 
 import numpy as np
 from matplotlib.axes import Axes
-from matplotlib.ticker import FuncFormatter
 
 from needlecalc.design.after.altitude import FAR_RICH, MISFIRE
 from needlecalc.design.after.trip import Route, Trip
 from needlecalc.report import words_pages as words
-from needlecalc.report.document import Paper
 from needlecalc.report.plot import FINAL, styled
 
 DASHES = {"idle": ":", "cruise": "--", "full": "-"}
@@ -22,15 +20,15 @@ SMALL: dict[str, Any] = {"va": "bottom", "fontsize": "small"}
 LEVEL = 0.3  # share of the plot's height under the road
 
 
-def plot_road(trip: Trip, route: Route, paper: Paper, said: str, *, ax: Axes | None = None) -> Axes:
+def plot_road(trip: Trip, route: Route, said: str, *, ax: Axes | None = None) -> Axes:
     """Lambda of idle, cruise and full load along a route, with rich and lean limits.
 
     Heavy with the jet as at home, thin with it turned for the highest place; the height of the road stands grey behind.
     """
-    return styled(lambda on: _lines(trip, route, paper, on), ax, said)
+    return styled(lambda on: _lines(trip, route, on), ax, said)
 
 
-def _lines(trip: Trip, route: Route, paper: Paper, ax: Axes) -> None:
+def _lines(trip: Trip, route: Route, ax: Axes) -> None:
     shown = trip.shown()
     home, top = trip.home().drop_mm, trip.highest().drop_mm
     lines = ((home, AT_HOME), (top, TURNED)) if top != home else ((home, AT_HOME),)
@@ -42,7 +40,6 @@ def _lines(trip: Trip, route: Route, paper: Paper, ax: Axes) -> None:
     for kind, value in limits.items():
         ax.axhline(value, **LIMIT)
         ax.annotate(words.LIMITS[kind], (0.99, value), xycoords=("axes fraction", "data"), ha="right", **SMALL)
-    ax.yaxis.set_major_formatter(FuncFormatter(lambda value, _: paper.figures(f"{value:.2f}")))
     ax.set_xlabel(words.ROAD_X)
     ax.set_ylabel(words.ROAD_Y)
     _height(ax, route)

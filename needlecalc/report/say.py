@@ -12,7 +12,7 @@ import numpy as np
 
 from needlecalc.design.after.rank import RankedNeedle
 from needlecalc.design.forward.predict import PairCheck
-from needlecalc.design.inverse.alternatives import Alternative, Change
+from needlecalc.design.inverse.alternatives import Alternative, Change, Unsolved
 from needlecalc.design.inverse.forecast import ForecastResult
 from needlecalc.design.inverse.limits import LEAST_TURN_FLATS, Limit
 from needlecalc.design.inverse.notes import rich_now, why_the_jet
@@ -25,9 +25,10 @@ from needlecalc.measure.checks.sensorzero import SensorZero
 from needlecalc.measure.drive.bands import NAMED_IN_FULL, WORST_NAMED, DriveNote, LeftOut, LiftSource
 from needlecalc.measure.log.words import ColumnFault, Note
 from needlecalc.parts.measured import listed
+from needlecalc.parts.needle import Needle
 from needlecalc.parts.slide import SlideValve
 from needlecalc.remark import BandName, Remark
-from needlecalc.report import words, words_after, words_slide
+from needlecalc.report import words, words_after, words_sheet, words_slide
 from needlecalc.report.checkwords import check_words, checks_notes, zero_words
 from needlecalc.report.comparewords import pair_words
 from needlecalc.report.drivewords import drive_note_words, left_out_words, lift_source_words, log_words
@@ -43,7 +44,12 @@ def rpm(speed: float) -> float:
 
 def band(name: BandName) -> str:
     """Speed and load, and the bank where there are two."""
-    return f"{rpm(name.rpm):.0f} rpm {name.load} {name.bank}".rstrip()
+    return words.BAND.format(rpm=rpm(name.rpm), load=load(name.load), bank=name.bank).rstrip()
+
+
+def load(name: str) -> str:
+    """A load; one of the user's own is called as he called it."""
+    return words.LOADS.get(name, name)
 
 
 def bands(names: Sequence[BandName]) -> str:
@@ -56,12 +62,17 @@ def bands(names: Sequence[BandName]) -> str:
 def stations(numbers: Iterable[int]) -> str:
     """Stations in a row, runs joined."""
     numbers = sorted(numbers)
-    return f"station{'s' if len(numbers) > 1 else ''} {listed(numbers)}"
+    return (words.STATIONS if len(numbers) > 1 else words.STATION).format(stations=listed(numbers, words.TO))
 
 
 def side(off: float) -> str:
     """Which way a miss goes."""
-    return "lean" if off > 0.0 else "rich"
+    return words.LEAN if off > 0.0 else words.RICH
+
+
+def upper(said: str) -> str:
+    """The same with a capital first."""
+    return f"{said[:1].upper()}{said[1:]}"
 
 
 @singledispatch
@@ -92,7 +103,7 @@ def remark(one: Remark, *, slide: bool = False, pistons_said: bool = False) -> s
     if isinstance(one.kind, Note | ColumnFault):
         return log_words(one)
     own = words_slide.REMARKS if slide else {}
-    said = {**words.REMARKS, **words.WHY, **words_after.ALTITUDE, **words_after.OUTCOME, **own}
+    said = {**words.REMARKS, **words.WHY, **words_after.OUTCOME, **own}
     figures = _figures(one)
     if pistons_said:
         figures["pistons"] = words.THERE_TOO
@@ -119,9 +130,9 @@ def _figures(one: Remark) -> dict[str, object]:
         figures["pistons"] = words.PISTONS.format(limit=one.numbers["limit"])
     for key, value in one.numbers.items():
         if isinstance(value, (int, float)):
-            figures |= {f"{key}_abs": abs(value), f"{key}_side": side(value), f"{key}_s": "" if value == 1 else "s"}
-            figures[f"{key}_richer"] = "richer" if value > 0 else "leaner"
-            figures[f"{key}_leaner"] = "leaner" if value > 0 else "richer"
+            figures |= {f"{key}_abs": abs(value), f"{key}_side": side(value), f"{key}_s": "" if value == 1 else words.PLURAL}
+            ends = (words.LEANER, words.RICHER) if value > 0 else (words.RICHER, words.LEANER)
+            figures |= dict(zip((f"{key}_leaner", f"{key}_richer"), ends, strict=True))
     if one.bands:
         more = len(one.bands) - 1
         figures |= {"band": band(one.bands[0]), "bands": bands(one.bands), "other": band(one.bands[-1])}
@@ -129,15 +140,14 @@ def _figures(one: Remark) -> dict[str, object]:
         figures["and_more"] = words.AND_MORE.format(count=more) if more else ""
     if one.stations:
         figures["stations"] = stations(one.stations)
-        figures["Stations"] = stations(one.stations).capitalize()
+        figures["Stations"] = upper(stations(one.stations))
     if "blank" in one.numbers:
         blank = int(one.numbers["blank"])
         figures |= {"stay": words.STAY[blank], "changed": words.CHANGED[blank]}
     if "low" in one.numbers:
-        ends = dict.fromkeys(f"{one.numbers[end]:.2f}" for end in ("low", "high"))
-        figures["low_to_high"] = " to ".join(ends)
-    if "at_stop" in one.numbers:
-        figures["needle"] = words_after.NEEDLE_AT[int(one.numbers["at_stop"])]
+        figures["low_to_high"] = words.TO.join(dict.fromkeys(f"{one.numbers[end]:.2f}" for end in ("low", "high")))
+    if isinstance(one.kind, Unsolved):
+        figures["what"] = words.CHANGED_BY[Change(str(one.numbers["what"]))]
     if "in_pass" in one.numbers:
         read = words.LAMBDA_READ if "lambda_read" in one.numbers else words.LIFT_READ
         figures["read_and_due"] = read.format(**one.numbers)
@@ -162,9 +172,9 @@ def verdict(design: Design) -> tuple[str, ...]:
     """What a design is worth, why each band is missed, and what the first stop leaves: the headline first."""
     found, flats = design.verdict, design.flats()
     figures: dict[str, object] = {
-        "work": "a new blank" if design.limits.new_blank else "filing",
+        "work": words.NEW_BLANK if design.limits.new_blank else words.FILING,
         "worst": max(100.0 * found.worst, 0.1),  # nearer than that nobody measures
-        "turn": f"{abs(flats):.1f} flats {'down' if flats > 0.0 else 'up'}",
+        "turn": (words.DOWN if flats > 0.0 else words.UP).format(flats=abs(flats)),
     }
     shown = [one for one in found.missed if one.outside] or list(found.missed)
     if shown:
@@ -189,14 +199,13 @@ def _cause(reason: Cause, these: Sequence[Missed], *, named: bool, slide: bool) 
     called = next((limit(one.limit, slide=slide) for one in these if one.limit), "")
     u = max(one.reading_u for one in these)
     names = f"{bands([one.band for one in these])}: " if named else ""
-    said = words.CAUSES[reason].format(bands=names, limit=called, reading_u=u)
-    return f"{said[0].upper()}{said[1:]}"
+    return upper(words.CAUSES[reason].format(bands=names, limit=called, reading_u=u))
 
 
 def _at_stop(design: Design) -> str:
     missed = 100.0 * (design.stop.expected / design.target.lambda_target - 1.0)
     worst = int(np.argmax(np.abs(missed)))
-    er = "leaner" if missed[worst] > 0.0 else "richer"
+    er = words.LEANER if missed[worst] > 0.0 else words.RICHER
     name = band(design.target.called(worst)[0])
     return words.AT_STOP.format(band=name, percent=abs(missed[worst]), er=er)
 
@@ -312,7 +321,7 @@ def measurement(one: NextStep) -> str:
         bands=by_load(one.bands),
         way=words.LOWERED if one.flats > 0 else words.RAISED,
         flats=abs(one.flats),
-        s="" if abs(one.flats) == 1 else "s",
+        s="" if abs(one.flats) == 1 else words.PLURAL,
         amount=one.amount,
         left_out=words.LEFT_OUT.format(bands=by_load(one.left_out)) if one.left_out else "",
     )
@@ -330,11 +339,12 @@ def measurement(one: NextStep) -> str:
 def by_load(names: Sequence[BandName]) -> str:
     """Bands in a row, speeds of one load together; of very many only how many."""
     if len(names) > NAMED_IN_FULL:
-        return f"{len(names)} bands"
+        return words.BANDS.format(count=len(names))
     loads: dict[str, list[str]] = {}
     for name in names:
-        loads.setdefault(f"{name.load} {name.bank}".rstrip(), []).append(f"{rpm(name.rpm):.0f}")
-    return "; ".join(f"{' and '.join(', '.join(speeds).rsplit(', ', 1))} rpm {load}" for load, speeds in loads.items())
+        loads.setdefault(f"{load(name.load)} {name.bank}".rstrip(), []).append(f"{rpm(name.rpm):.0f}")
+    joined = {of: words.AND.join(", ".join(speeds).rsplit(", ", 1)) for of, speeds in loads.items()}
+    return "; ".join(words.SPEEDS.format(speeds=speeds, load=of) for of, speeds in joined.items())
 
 
 def next_step(design: Design) -> str:
@@ -342,8 +352,7 @@ def next_step(design: Design) -> str:
     best = design.next_step
     if best is None or not best.helps():
         return words.NOTHING_HELPS
-    said = measurement(best)
-    return words.BEFORE_CUTTING.format(what=f"{said[0].lower()}{said[1:]}")
+    return words.BEFORE_CUTTING.format(what=measurement(best))
 
 
 def chance(design: Design) -> str:
@@ -355,6 +364,12 @@ def chance(design: Design) -> str:
     rich = rich_now(design)
     figures = {"final": 100.0 * design.final.chance_rich, "stop": 100.0 * design.stop.chance_rich, "least": least}
     return f"{words.CHANCE[stages].format(**figures)}{f' {remark(rich)}' if rich else ''}"
+
+
+def needle(one: Needle) -> str:
+    """Name of a needle and where its table is from; a name that is that of its file is said once."""
+    source = words_sheet.TYPED_IN.get(one.source, one.source)
+    return source if source.rpartition(".")[0] == one.name else f"{one.name} ({source})"
 
 
 @say.register

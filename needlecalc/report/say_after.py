@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Sequence
+
 import numpy as np
 
 from needlecalc.design.after.altitude import AltitudeOutlook, AltitudeRemark
@@ -12,7 +14,8 @@ from needlecalc.design.after.rescue import HURT, STILL_FITS, Rescue, WayOut
 from needlecalc.design.inverse.alternatives import Alternative, Change
 from needlecalc.design.inverse.proposal import Stages
 from needlecalc.measure.drive.bands import WORST_NAMED
-from needlecalc.report import say, words, words_after
+from needlecalc.remark import Remark
+from needlecalc.report import say, words, words_after, words_pages, words_sheet
 
 STOOD_STILL = 0.1  # of the change computed
 
@@ -102,15 +105,15 @@ def change(one: Tried, found: Changes) -> str:
     what, valve, jet = one.what, one.setup.carburettor.air_valve, found.design.setup.carburettor.jet
     grooves = round(abs(what.amount) / (found.at_hand.groove_mm or np.inf))
     up = what.amount > 0.0
-    return words_after.CHANGES[what.kind].format(
-        way=words_after.LOWER if up else words_after.RAISE,
+    return words_sheet.CHANGES[what.kind].format(
+        way=words_sheet.WAYS[up],
         flats=abs(what.amount) / jet.flat_mm,
         mm=abs(what.amount),
         count=grooves,
-        s="" if grooves == 1 else "s",
-        down=words_after.DOWN[up],
-        higher=words_after.HIGHER[up],
-        under=words_after.UNDER[up],
+        s="" if grooves == 1 else words.PLURAL,
+        down=words_sheet.DOWN[up],
+        higher=words_sheet.HIGHER[up],
+        under=words_sheet.UNDER[up],
         preload=getattr(valve, "spring_preload_n", 0.0),
         rate=getattr(valve, "spring_rate_n_mm", 0.0),
         bore_mm=what.bore_mm,
@@ -121,23 +124,54 @@ def change(one: Tried, found: Changes) -> str:
 
 def changes_notes(found: Changes) -> list[str]:
     """How the changes tried are meant, and that none serves where none does."""
-    nut = words_after.PILOT_SET if say.on_slide(found.design) else words_after.NUT_SET
-    last = () if found.instead() or found.design.stages() is Stages.NOTHING else (words_after.NOTHING_INSTEAD,)
-    return [*last, words_after.ONE_CHANGE.format(nut=nut), *map(say.remark, found.left_out)]
+    nut = words_sheet.PILOT_SET if say.on_slide(found.design) else words_sheet.NUT_SET
+    last = () if found.instead() or found.design.stages() is Stages.NOTHING else (words_sheet.NOTHING_INSTEAD,)
+    return [*last, words_sheet.ONE_CHANGE.format(nut=nut), *map(say.remark, found.left_out)]
 
 
 def altitude_notes(found: AltitudeOutlook) -> list[str]:
     """What to know of the places, but for full load that may run too lean: that stands where the cut is decided."""
     full = (AltitudeRemark.FULL_LOAD_LEAN, AltitudeRemark.FULL_LOAD_MAY_BE_LEAN)
-    others = [say.remark(one) for one in found.remarks() if one.kind not in full]
-    return [*others, *idle_co(found), words_after.ALTITUDE_ASSUMES]
+    others = [one for one in found.remarks() if one.kind not in full]
+    return [*at_altitudes(others), *idle_co(found), words_sheet.ALTITUDE_ASSUMES]
+
+
+def at_places(found: Sequence[tuple[str, Remark]], *, lean: str = "") -> list[str]:
+    """What melts, misfires or fouls at places as they are called: each kind once; what to do where full load is lean."""
+    said = []
+    for kind in AltitudeRemark:
+        if those := [one for one in found if one[1].kind is kind]:
+            then = lean if lean and kind is AltitudeRemark.FULL_LOAD_LEAN else words_pages.SHORT_PULLS
+            figures = {"limit": those[0][1].numbers["limit"], "then": then}
+            said.append(words_pages.FOUND[kind].format(places="; ".join(_where(*one) for one in those), **figures))
+    return said
+
+
+def _where(place: str, one: Remark) -> str:
+    """A place with the lambda of full load there, or with the bands it is about."""
+    value = ", ".join(map(say.band, one.bands[:WORST_NAMED]))
+    if "expected" in one.numbers:
+        lean = one.kind is AltitudeRemark.FULL_LOAD_LEAN
+        value = words_pages.UP_TO.format(value=one.numbers["expected" if lean else "highest"])
+    return words_pages.AT.format(place=place, value=value)
+
+
+def at_altitudes(found: Iterable[Remark]) -> list[str]:
+    """What melts, misfires or fouls at the places of an outlook, with the needle it is about."""
+    called = ((str(one.numbers["place"]), words_sheet.NEEDLE_AT[int(one.numbers["at_stop"])], one) for one in found)
+    return at_places([(f"{place_name(place)}{needle}", one) for place, needle, one in called])
+
+
+def place_name(name: str) -> str:
+    """Name of a place; those of the user's own are called as he called them."""
+    return words_sheet.PLACES.get(name, name)
 
 
 def idle_co(found: AltitudeOutlook) -> tuple[str, ...]:
     """CO at idle in the places where it is known."""
     known = [place for place in found.places if np.isfinite(place.idle_co_percent)]
-    said = ", ".join(words_after.CO_AT.format(place=one.name, percent=one.idle_co_percent) for one in known)
-    return (words_after.CO_AT_IDLE.format(places=said),) if known else ()
+    said = ", ".join(words_sheet.CO_AT.format(place=place_name(one.name), percent=one.idle_co_percent) for one in known)
+    return (words_sheet.CO_AT_IDLE.format(places=said),) if known else ()
 
 
 def belief(found: Outcome) -> str:

@@ -16,8 +16,8 @@ from needlecalc.design.belief.calibration import JetShift
 from needlecalc.design.inverse.proposal import Design, Stages
 from needlecalc.physics.gauge import FaceOnMark
 from needlecalc.report import say, say_after, words, words_sheet, words_slide
-from needlecalc.report.document import BOX, Block, Document, Grid, Page, Paper, Printed, Weight, Words
-from needlecalc.report.language import in_its_language, language_of
+from needlecalc.report.document import BOX, Block, Document, Grid, Page, Paper, Printed, Weight, Words, pages_of
+from needlecalc.report.language import in_its_language
 from needlecalc.report.needleview import needle_view
 from needlecalc.report.orders import Orders
 from needlecalc.report.stations import band_columns, csv_of
@@ -85,18 +85,18 @@ class GrindSheet(Orders, Printed):
     @in_its_language
     def document(self) -> Document:
         """The pages: for the bench, how uncertain, plots."""
-        title = f"{words_sheet.TITLE}: {self.design.setup.name}"
         pages = (
             Page(words_sheet.BENCH, self._bench()),
             Page(words_sheet.HOW_UNCERTAIN, self._how_uncertain()),
             Page(words_sheet.PLOTS, self._plots()),
         )
-        return Document(title, self.made_line(), pages, self.made_at, self.paper, language_of(words_sheet))
+        bands, job = self.design.target.bands, self.design.setup.name
+        return pages_of(words_sheet.TITLE, pages, bands, job, self.paper, self.made_at)
 
     def _bench(self) -> tuple[Block, ...]:
         """What to do: orders, stations with boxes to write in, what to know before the first stroke."""
         present, last = self.design.present(), self.design.present().diameters_mm.size
-        unit, size = self.paper.unit, self._lengths(present.diameters_mm)
+        unit, size = words_sheet.UNITS[self.paper.unit], self._lengths(present.diameters_mm)
         ends = [words_sheet.END.format(station=at, diameter=size[at - 1], unit=unit) for at in (1, last)]
         filed = ~self.left_alone() & (not self.design.limits.new_blank)
         which = words_sheet.WHICH_END.format(thick=size[0], thin=size[-1], last=last, unit=unit)
@@ -213,7 +213,7 @@ class GrindSheet(Orders, Printed):
     def to_fill_in(self) -> Grid:
         """Boxes for the instrument and its zero, by two stations left alone, and for the shoulder before and after."""
         alone = np.flatnonzero(self.left_alone())
-        size, unit = self._lengths(self.design.present().diameters_mm), self.paper.unit
+        size, unit = self._lengths(self.design.present().diameters_mm), words_sheet.UNITS[self.paper.unit]
         zero = {
             f"zero_{at}": words_sheet.FILL_ZERO.format(station=at + 1, diameter=size[at], unit=unit)
             for at in alone[alone > 0][:ZERO_BY].tolist()
@@ -234,6 +234,7 @@ class GrindSheet(Orders, Printed):
         columns = [Column(key, head, FINAL_FORMS[key]) for key, head in words_sheet.FINALS.items()]
         return Grid(Table(words_sheet.FINAL_DIAMETERS, columns, cut), widths={"mostly_from": 2.4})
 
+    @in_its_language
     def band_table(self) -> Table:
         """Lambda of each band now, where to stop, and at the final diameters, with 90 % intervals."""
         stages, design = self.design.stages(), self.design
@@ -244,7 +245,7 @@ class GrindSheet(Orders, Printed):
             spans[f"{key}_span"] = [words_sheet.SPAN.format(low=a, high=b) for a, b in zip(low, high, strict=True)]
         given["rpm"] = replace(given["rpm"], values=[say.rpm(speed) for speed in design.target.bands.rpm.tolist()])
         given |= {key: Column(key, "", "", values) for key, values in spans.items()}
-        heads = words_sheet.BANDS[stages] | ({"lift_mm": words_slide.BAND_OPENING} if self.slide else {})
+        heads = words.CALLED | words_sheet.BANDS[stages] | ({"lift_mm": words_slide.BAND_OPENING} if self.slide else {})
         columns = [replace(column, head=heads.get(key, "")) for key, column in given.items()]
         printed = sorted(columns, key=lambda one: list(heads).index(one.key) if one.key in heads else len(heads))
         return Table(words_sheet.BY_BAND, printed, notes=(self.band_note(),))
@@ -252,12 +253,13 @@ class GrindSheet(Orders, Printed):
     def band_note(self) -> str:
         """What the figures of the bands mean."""
         stages = self.design.stages()
-        means = words_sheet.FINAL_MEANS.format(which="needle's height" if self.slide else "jet")
+        means = words_sheet.FINAL_MEANS.format(which=words_sheet.HEIGHT if self.slide else words_sheet.JET)
         said = [words_sheet.INTERVAL] + ([means] if stages is Stages.IN_STAGES else [])
         if self.design.idle_to() is not None and (self.works() or self.design.turns()):
             said.append(words_slide.IDLE_TRIMMED if self.slide else words_sheet.IDLE_TRIMMED)
         return " ".join(said)
 
+    @in_its_language
     def table(self) -> Table:
         """Stations with boxes for the measured values, orders above, what to know below."""
         shown = self.grid().table

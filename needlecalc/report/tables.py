@@ -29,7 +29,7 @@ from needlecalc.measure.drive.bands import Bands, DriveNote
 from needlecalc.measure.drive.merge import Normalisation
 from needlecalc.measure.drive.sweep import LeanLimits
 from needlecalc.measure.log.file import Log
-from needlecalc.report import say, say_after, words, words_after
+from needlecalc.report import say, say_after, words, words_after, words_sheet
 from needlecalc.report.checkwords import checks_table, limits_table
 from needlecalc.report.comparewords import budget_table, called, comparison_table, metering_table, pair_table, table
 from needlecalc.report.drivewords import bands_table, lean_limits_table, log_table, normalisation_table
@@ -123,7 +123,7 @@ def _(found: NextSteps, _part: str = "") -> Table:
         Column("u_after_percent", "then % lambda", ".2f", [one.then.lambda_u_percent for one in steps]),
         Column("variance_after", "variances left", ".0%", [1.0 - one.gain() for one in steps]),
     )
-    said = [say.measurement(one) for one in steps]
+    said = [say.upper(say.measurement(one)) for one in steps]
     return table(
         "Measure next",
         Column("rank", "rank", "d", range(1, len(steps) + 1)),
@@ -240,29 +240,21 @@ def _(found: Changes, _part: str = "") -> Table:
     full = target.full_load() if target.full_load().any() else np.ones(target.weight.size, dtype=bool)
     outlooks = [one.outlook for one in tried if one.outlook is not None]
     names = [place.name for place in outlooks[0].places if place.name != THE_DRIVE] if outlooks else []
+    leanest = [[float(one.at(name).lambda_predicted[full].max()) for one in outlooks] for name in names]
+    off = [100.0 * float(one.missed()[at]) for one, at in zip(ways, worst, strict=True)]
+    heads, full_load = words_sheet.CHANGE_HEADS, words_sheet.FULL_LOAD_AT
+    heads = heads | ({"flats": ""} if say.on_slide(found.design) else {})
     return table(
-        words_after.CHANGES_TITLE,
-        Column("what", "change", "", [say_after.change(one, found) for one in tried]),
-        Column(
-            "flats",
-            "" if say.on_slide(found.design) else "nut flats",
-            "+.1f",
-            [(one.drop_mm - jet.drop_mm) / jet.flat_mm for one in ways],
-        ),
-        Column(
-            "worst_percent",
-            "worst off %",
-            "+.1f",
-            [100.0 * float(one.missed()[at]) for one, at in zip(ways, worst, strict=True)],
-        ),
-        Column("worst_band", "at", "", [say.band(target.called(at)[0]) for at in worst]),
-        Column("met", "all permitted", "", [one.met for one in ways]),
-        Column("cut_um", "metal off um", ".0f", [one.largest_cut_um for one in ways]),
+        words_sheet.CHANGES_TITLE,
+        Column("what", heads["what"], "", [say_after.change(one, found) for one in tried]),
+        Column("flats", heads["flats"], "+.1f", [(one.drop_mm - jet.drop_mm) / jet.flat_mm for one in ways]),
+        Column("worst_percent", heads["worst_percent"], "+.1f", off),
+        Column("worst_band", heads["worst_band"], "", [say.band(target.called(at)[0]) for at in worst]),
+        Column("met", heads["met"], "", [one.met for one in ways]),
+        Column("cut_um", heads["cut_um"], ".0f", [one.largest_cut_um for one in ways]),
         *(
-            Column(
-                name, f"full load at {name}", ".2f", [float(one.at(name).lambda_predicted[full].max()) for one in outlooks]
-            )
-            for name in names
+            Column(name, full_load.format(place=say_after.place_name(name)), ".2f", values)
+            for name, values in zip(names, leanest, strict=True)
         ),
         notes=say_after.changes_notes(found),
     )
@@ -329,17 +321,22 @@ def _(place: Place, _part: str = "") -> Table:
 
 @table_of.register
 def _(found: AltitudeOutlook, _part: str = "") -> Table:
-    stop, after = (found.stop.places, "\nFINAL") if found.stop else ((), "")
+    stop, heads = found.stop.places if found.stop else (), words_sheet.ALTITUDE_HEADS
+    last = heads["final" if found.stop else "only"]
+    names = [say_after.place_name(one.name) for one in found.places]
     return table(
         f"Lambda by altitude, {found.needle}, jet {found.places[0].drop_mm:.2f} mm below the bridge",
         *called(found.bands),
-        *(Column(f"stop_{k}", f"{place.name}\nSTOP", ".3f", place.lambda_predicted) for k, place in enumerate(stop, 1)),
-        *(Column(f"lambda_{k}", f"{one.name}{after}", ".3f", one.lambda_predicted) for k, one in enumerate(found.places, 1)),
+        *(
+            Column(f"{key}_{k}", head.format(place=name), ".3f", one.lambda_predicted)
+            for key, head, places in (("stop", heads["stop"], stop), ("lambda", last, found.places))
+            for k, (name, one) in enumerate(zip(names, places, strict=False), 1)
+        ),
         *(Column(f"lift_{k}_mm", "", ".2f", one.lift_mm) for k, one in enumerate(found.places, 1)),
         notes=(
-            *map(say.remark, found.remarks()),
+            *say_after.at_altitudes(found.remarks()),
             *say_after.idle_co(found),
-            words_after.ALTITUDE_ASSUMES,
+            words_sheet.ALTITUDE_ASSUMES,
             *words_after.ALTITUDE_CAUTIONS,
         ),
     )

@@ -21,6 +21,15 @@ from needlecalc.design.inverse.target import TargetRemark, Why
 from needlecalc.design.inverse.verdict import Cause, VerdictKind
 from needlecalc.report.language import Texts
 
+# How bands, stations and sides are named, and what a record answers in a table.
+BAND = "{rpm:.0f} rpm {load} {bank}"
+LOADS = {load: load for load in ("idle", "light", "part", "full")}
+CALLED = {"rpm": "rpm", "load": "load", "bank": "bank"}
+BANDS, SPEEDS, AND = "{count} bands", "{speeds} rpm {load}", " and "
+STATION, STATIONS, TO, PLURAL = "station {stations}", "stations {stations}", " to ", "s"
+LEAN, RICH, LEANER, RICHER = "lean", "rich", "leaner", "richer"
+YES = {True: "yes", False: "no"}
+CHANGED_BY = {kind: str(kind) for kind in Change}
 THERE_TOO = "There too only short pulls."
 PISTONS = "It can melt pistons: only short pulls, to read lambda, until it is {limit:.2f} or richer. Stop on any pinking."
 FIRST_AID = (
@@ -189,6 +198,8 @@ TEST_WHEN = {
     Stages.AT_ONCE: " after the cut",
     Stages.IN_STAGES: " at the final diameters, {stop_percent:.0f} % at the first stop",
 }
+FILING, NEW_BLANK = "filing", "a new blank"
+DOWN, UP = "{flats:.1f} flats down", "{flats:.1f} flats up"
 VERDICTS: dict[StrEnum, str] = {
     VerdictKind.USABLE: "Usable: {work} brings every band within {worst:.1f} % of its target.",
     VerdictKind.USABLE_OFF: "Usable. {miss}, inside what you permit{more}.",
@@ -272,11 +283,11 @@ TRIM = " After the cut trim idle to lambda {aim:.2f}{near}{other}."
 TRIM_NEAR = ", as near as {flats} flats come"
 TRIM_OTHER = ", not to its target of {target:.2f}, which would cost the other bands"
 MEASUREMENTS: dict[StrEnum, str] = {
-    Measurement.MARKER: "Reading the lift with a marker at {bands}",
-    Measurement.JET_DRIVE: "A second drive with the jet {way} by {flats} flat{s} (to {amount:.2f} mm){left_out}",
-    Measurement.LONGER_HOLDS: "Holds {amount:g} times as long in every band",
-    Measurement.GAS: "A gas reading beside the sensor at a steady hold",
-    Measurement.BORE_LENGTH: "The jet's bore length measured to {amount:g} mm on a spare",
+    Measurement.MARKER: "reading the lift with a marker at {bands}",
+    Measurement.JET_DRIVE: "a second drive with the jet {way} by {flats} flat{s} (to {amount:.2f} mm){left_out}",
+    Measurement.LONGER_HOLDS: "holds {amount:g} times as long in every band",
+    Measurement.GAS: "a gas reading beside the sensor at a steady hold",
+    Measurement.BORE_LENGTH: "the jet's bore length measured to {amount:g} mm on a spare",
 }
 LOWERED, RAISED = "lowered", "raised"
 LEFT_OUT = ", leaving out {bands}, too lean or too rich there,"

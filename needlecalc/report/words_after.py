@@ -2,39 +2,14 @@
 
 from __future__ import annotations
 
-import sys
 from enum import StrEnum
 
-from needlecalc.design.after.altitude import AltitudeRemark
 from needlecalc.design.after.outcome import Belief, OutcomeRemark
 from needlecalc.design.after.progress import NextStroke
 from needlecalc.design.after.rank import Worth
 from needlecalc.design.after.rescue import WayOut
 from needlecalc.design.inverse.alternatives import Change
-from needlecalc.report.language import Texts
 
-CHANGES: dict[StrEnum, str] = {
-    Change.JET: "{way} the jet by {flats:.1f} flats",
-    Change.GROOVE: "clip {count} groove{s} {down}, needle {higher} by {mm:g} mm",
-    Change.WASHERS: "washer of {mm:g} mm {under}",
-    Change.HOLDER: "needle {higher} by {mm:g} mm in its holder",
-    Change.SHIM: "shim of {mm:g} mm under the spring",
-    Change.SPRING: "spring of {preload:.2f} N at no lift, {rate:g} N/mm",
-    Change.OTHER_JET: "jet of {bore_mm:.3f} mm bore",
-    Change.NEEDLE: "needle {needle}",
-    Change.DONOR: "a donor some {um:.0f} um thicker, filed",
-    Change.FILE: "the file",
-}
-DOWN = {True: "down", False: "up"}
-HIGHER = {True: "higher", False: "lower"}
-UNDER = {True: "under the clip", False: "taken out"}
-CHANGES_TITLE = "Changes tried before filing"
-ONE_CHANGE = (
-    "One change each, no metal off but by the file. {nut} Lambda is expected, without interval: drive and read it before "
-    "you decide."
-)
-NUT_SET, PILOT_SET = "The nut is set anew with it.", "The pilot circuit sets idle anew."
-NOTHING_INSTEAD = "None of them keeps every band inside what you permit: the file is the last resort."
 STROKES: dict[StrEnum, str] = {
     NextStroke.OVERCUT: (
         "Overcut at {overcut}: stop filing. The rescue says what the jet and the other stations can still do."
@@ -120,30 +95,6 @@ TOO_LEAN = "{what}: too lean at full load, {bands}; stop on any pinking."
 NOT_TRIMMED = "Idle is as the jet height of the row gives it, not trimmed afterwards."
 FLATS = "Flats: + lowers the jet (richer), - raises it (leaner)."
 FLATS_MEAN = f"{FLATS} 'not permitted': bands too rich or too lean."
-ALTITUDE: dict[StrEnum, str] = {
-    AltitudeRemark.FULL_LOAD_LEAN: (
-        "RED: at {place} full load would run at up to lambda {expected:.3f} ({band}{needle}), leaner than {limit:.2f} "
-        "in {count} of {of} full-load bands. {pistons}"
-    ),
-    AltitudeRemark.FULL_LOAD_MAY_BE_LEAN: (
-        "At {place} full load may run too lean: lambda {expected:.3f} ({band}{needle}), up to {highest:.3f}; "
-        "{limit:.2f} is the leanest (common practice, no source). {pistons}"
-    ),
-    AltitudeRemark.MISFIRES: "At {place}{needle} it would misfire, leaner than lambda {limit:g}: {bands}.",
-    AltitudeRemark.FOULS: "At {place}{needle} plugs would foul, richer than lambda {limit:g}: {bands}.",
-}
-NEEDLE_AT = {
-    1: ", at the FIRST STOP",
-    0: ", at the target diameters",
-    -1: "",
-}
-CO_AT_IDLE = "CO at idle, dry, no oxygen left over: {places}."
-CO_AT = "{place} {percent:.1f} %"
-ALTITUDE_ASSUMES = (
-    "Taken for granted: same speeds, same throttle and so the same share of the outside pressure in the manifold, so "
-    "the engine draws the same volume of outside air; fuel and its temperature as on the drive; the jet stays where it "
-    "is."
-)
 ALTITUDE_CAUTIONS = (
     "Set again before descending: lean on the mountain is leaner still in the valley.",
     "Never plan full load leaner than lambda 0.92 anywhere the car will be driven (common practice).",
@@ -188,5 +139,3 @@ OUTCOME: dict[StrEnum, str] = {
 DEEPER_CUT, SHALLOWER_CUT = "deeper", "shallower"
 GAIN_MEANS = "Gain: change of lambda measured over change predicted; 1 is as computed, '-' too small a change to tell."
 MEASURED_BUT = "Measured, but {words}."
-
-sys.modules[__name__].__class__ = Texts

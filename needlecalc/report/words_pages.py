@@ -1,4 +1,4 @@
-"""Every text of the pages for driver, customer and tester, in English; other languages have rooms of the same names."""
+"""Every text of card, customer's and tester's page, two needles compared, and a needle to scale."""
 
 from __future__ import annotations
 
@@ -11,16 +11,14 @@ from needlecalc.report.language import Texts
 
 # At the foot and head of every page of a document in this language.
 GOES_ON, PAGE = "GOES ON OVERLEAF", "{name}, page {page} of {pages}"
-MADE = "needlecalc {version}, {when:%Y-%m-%d}, job {job}{log}"
+MADE = "needlecalc {version}, {when:%Y-%m-%d %H:%M}, job {job}{log}"
 MADE_OF = ", log {log}"
-LOADS = {"idle": "idle", "light": "light load", "part": "part load", "full": "full load"}
-BAND = "{rpm:.0f} rpm {load} {bank}"
 SPAN = "{low:.2f} to {high:.2f}"
 NINETY = "90 %"
 
 CARD, CARD_NAME = "ALTITUDE CARD", "Card"
 HOME = "home"
-PLACES = {"the drive": HOME, "home": HOME}  # a car without another home is at home where it was driven
+PLACES = {"the drive": "home", "home": "home"}  # a car without another home is at home where it was driven
 KINDS = {"idle": "idle", "cruise": "cruise", "full": "full load"}
 CLIMB = "{place}: BEFORE THE CLIMB {there}. BEFORE THE DESCENT {back}."
 FLATS, ONE_FLAT = "{flats:g} flats", "{flats:g} flat"
@@ -39,14 +37,14 @@ STATES: dict[StrEnum, str] = {
 }
 FOUND: dict[StrEnum, str] = {
     AltitudeRemark.FULL_LOAD_LEAN: (
-        "FULL LOAD TOO LEAN, leaner than lambda {limit:.2f}, pistons can melt: {places}. No full throttle there."
+        "FULL LOAD TOO LEAN, leaner than lambda {limit:.2f}, pistons can melt: {places}. {then}"
     ),
-    AltitudeRemark.FULL_LOAD_MAY_BE_LEAN: (
-        "Full load may be leaner than lambda {limit:.2f}: {places}. Short pulls only, to read lambda. Stop on any pinking."
-    ),
+    AltitudeRemark.FULL_LOAD_MAY_BE_LEAN: ("Full load may be leaner than lambda {limit:.2f}: {places}. {then}"),
     AltitudeRemark.MISFIRES: "Misfires, leaner than lambda {limit:.2f}: {places}.",
     AltitudeRemark.FOULS: "Plugs foul, richer than lambda {limit:.2f}: {places}.",
 }
+SHORT_PULLS = "Short pulls only, to read lambda. Stop on any pinking."
+NO_FULL_THROTTLE = "No full throttle there."
 AT = "{place} ({value})"
 UP_TO = "up to {value:.2f}"
 BY_PLACE = "Lambda"
@@ -126,5 +124,42 @@ SETTING_SLIDE = "Needle {needle}. Needle jet {bore:g} mm."
 SIGN_HEADS = {"date": "date", "place": "test station", "name": "tester", "signature": "signature"}
 LIMITS_STATED = "Limits are those the workshop stated. Local law and a licensed tester decide."
 NOT_INDOORS = "Exhaust is poison: never run the engine indoors without forced extraction."
+
+COMPARED, ORDERS = "Two needles compared", ("First", "Second")
+WHICH = "{order}: {needle}."
+IN_JET = "In the setup of {job}: {bore_mm:g} mm jet, jet drop {drop_mm:.2f} mm."
+SHOWN_TWO = "From their side, radius stretched; how much thicker the second is; metering area, and what the flow sees{more}."
+AND_LAMBDA = "; lambda of each band"
+BY_STATION = "First: {first}; second: {second}; jet {bore_mm:g} mm"
+AS_AT_FACE = "Effective areas and lambda change as with the station at the jet's face; + is leaner."
+STATION_HEADS = {
+    "station": "station",
+    "distance_mm": "from\nshoulder mm",
+    "first_mm": "first mm",
+    "second_mm": "second mm",
+    "thicker_um": "second\nthicker\num",
+    "first_metering_mm2": "metering\nfirst mm2",
+    "second_metering_mm2": "second\nmm2",
+    "first_effective_mm2": "effective\nfirst mm2",
+    "second_effective_mm2": "second\nmm2",
+    "lambda_change_percent": "lambda\nchange %",
+}
+BY_BAND = "Lambda by band"
+BAND_HEADS = {
+    "lift_mm": "lift mm",
+    "lambda_first": "lambda first",
+    "lambda_second": "lambda second",
+    "lambda_change_percent": "change %",
+}
+TO_SCALE = "Needle to scale"
+DRAWN = "Needle {needle}: length {length:g}:1, radius {radius:g}:1. Station 1 left, tip right; no shank."
+CHECK_RULER = "Measure the ruler first. If it is not 100 mm long, print again at 100 %, not fitted to the page."
+OUTLINE = "Outline of needle {needle}, {long:g} mm long, {thick:.3f} to {thin:.3f} mm thick, above a ruler of 100 mm."
+NEEDLE_HEADS = {
+    "station": "station",
+    "distance_mm": "from shoulder mm",
+    "diameter_mm": "diameter mm",
+    "diameter_in": "diameter in",
+}
 
 sys.modules[__name__].__class__ = Texts

@@ -1,10 +1,12 @@
-"""Every sentence and head of the grind sheet; figures go in by name."""
+"""Every sentence and head of the grind sheet, and what a job may leave out; figures go in by name."""
 
 from __future__ import annotations
 
 import sys
 from enum import StrEnum
 
+from needlecalc import priors
+from needlecalc.design.inverse.alternatives import Change
 from needlecalc.design.inverse.proposal import Stages
 from needlecalc.report.language import Texts
 
@@ -33,8 +35,14 @@ INSTEAD = (
     "WITHOUT THE FILE: {what} keeps every band inside what you permit, at worst {worst:+.1f} % off at {band}. Try that and "
     "drive first: it can be put back, metal cannot."
 )
+SHANK, TIP, STATIONS, DARK = "SHANK", "TIP", "stations", ", dark: where metal comes off"
+SIDE_VIEW = "Needle seen from its side: {thick}, {thin}"
 NUMBERED = "Alternative {number}. {what}"
-ORIGIN = "Needle {needle} ({source}) in a {bore_mm:g} mm jet, {mounting}."
+ORIGIN = "Needle {needle} in a {bore} mm jet, {mounting}."
+# Of a needle's table, and how its jet holds it.
+TYPED_IN = {"typed in": "typed in", "measured": "measured"}
+MOUNTINGS = {"centred": "centred", "biased": "biased"}
+JET_MOVED = "Jet moved {flats:+g} flats: {share:.2f} +- {u:.2f} of the change expected, {count} bands."
 LOG = "Log: {name}, {rows} rows."
 OVERRIDDEN = "RED CHECKS WERE OVERRIDDEN for this cut, reason given: {reason!r}."
 LOOK_FIRST = "A SLIP OF THE PEN? Before any cut, {name}: {found}. {todo}"
@@ -45,6 +53,7 @@ WHICH_END = (
     "both first."
 )
 LEAVE = "leave"
+UNITS = {"mm": "mm", "inch": "inch"}
 HEADS = {
     "mm": {
         "station": "station",
@@ -120,9 +129,6 @@ FINALS = {
 }
 BANDS: dict[StrEnum, dict[str, str]] = {
     stages: {
-        "rpm": "rpm",
-        "load": "load",
-        "bank": "bank",
         "lift_mm": "lift\nmm",
         "lambda_measured": "now",
         "lambda_target": "target",
@@ -139,6 +145,7 @@ BANDS: dict[StrEnum, dict[str, str]] = {
 SPAN = "{low:.2f} to {high:.2f}"
 INTERVAL = "90 %: lambda lies inside nine times in ten, on days of warmer or colder fuel too."
 FINAL_MEANS = "FINAL: every station at its final diameter and the {which} as told, after the next drives only."
+JET, HEIGHT = "jet", "needle's height"
 IDLE_TRIMMED = "The nut is taken to put the idle right afterwards."
 UNCERTAINTY = (
     "Uncertainty: two times in three the right diameter lies no farther than this from the final one, all that was measured "
@@ -150,5 +157,69 @@ CHECKS = {
     "green": "Green",
     "not measured": "Not measured, so not proven",
 }
+CHANGE_HEADS = {
+    "what": "change",
+    "flats": "nut flats",
+    "worst_percent": "worst off %",
+    "worst_band": "at",
+    "met": "all permitted",
+    "cut_um": "metal off um",
+}
+FULL_LOAD_AT = "full load at {place}"
+ALTITUDE_HEADS = {"stop": "{place}\nSTOP", "final": "{place}\nFINAL", "only": "{place}"}
+ASSUMED, ASSUMED_HEADS = "Assumed, not stated", {"what": "not stated", "value": "taken", "u": "+-", "um": "costs +- um"}
+COSTS = "Costs: so far the target diameters of the most sensitive band move if the value is off by its '+-'."
+HELPS_MOST, HELPS_BY = "To know these would help most: {things}.", "{what} ({how})"
+NOT_NEEDED = "Also not stated, and not needed where every lift was read: {things}."
+# What a job may leave out: what it is, with its unit, and how to find it; of a slide carburettor otherwise.
+NOT_STATED = {
+    f"{one.section} {one.key}": (one.what, one.how)
+    for one in (*priors.PRIORS, *priors.FOR_LIFT, priors.FILLING, priors.DEPRESSION, priors.SLIDE_DEPRESSION)
+}
+NOT_STATED_SLIDE = {
+    "jet drop_mm": ("jet face below the floor of the throat, mm", "measure it with a depth gauge"),
+    "carburettor shoulder_offset_mm": (
+        "station 1 above the slide's foot, mm",
+        "measure it with the clip in its groove; flush is 0",
+    ),
+}
+# Changes tried before filing, and other places.
+CHANGES: dict[StrEnum, str] = {
+    Change.JET: "{way} the jet by {flats:.1f} flats",
+    Change.GROOVE: "clip {count} groove{s} {down}, needle {higher} by {mm:g} mm",
+    Change.WASHERS: "washer of {mm:g} mm {under}",
+    Change.HOLDER: "needle {higher} by {mm:g} mm in its holder",
+    Change.SHIM: "shim of {mm:g} mm under the spring",
+    Change.SPRING: "spring of {preload:.2f} N at no lift, {rate:g} N/mm",
+    Change.OTHER_JET: "jet of {bore_mm:.3f} mm bore",
+    Change.NEEDLE: "needle {needle}",
+    Change.DONOR: "a donor some {um:.0f} um thicker, filed",
+    Change.FILE: "the file",
+}
+WAYS = {True: "lower", False: "raise"}
+DOWN = {True: "down", False: "up"}
+HIGHER = {True: "higher", False: "lower"}
+UNDER = {True: "under the clip", False: "taken out"}
+CHANGES_TITLE = "Changes tried before filing"
+ONE_CHANGE = (
+    "One change each, no metal off but by the file. {nut} Lambda is expected, without interval: drive and read it before "
+    "you decide."
+)
+NUT_SET, PILOT_SET = "The nut is set anew with it.", "The pilot circuit sets idle anew."
+NOTHING_INSTEAD = "None of them keeps every band inside what you permit: the file is the last resort."
+RED = "RED: {said}"
+PLACES = {"the drive": "the drive", "home": "home"}
+NEEDLE_AT = {
+    1: " at the FIRST STOP",
+    0: " at the target diameters",
+    -1: "",
+}
+CO_AT_IDLE = "CO at idle, dry, no oxygen left over: {places}."
+CO_AT = "{place} {percent:.1f} %"
+ALTITUDE_ASSUMES = (
+    "Taken for granted: same speeds, same throttle and so the same share of the outside pressure in the manifold, so "
+    "the engine draws the same volume of outside air; fuel and its temperature as on the drive; the jet stays where it "
+    "is."
+)
 
 sys.modules[__name__].__class__ = Texts

@@ -10,9 +10,11 @@ from typing import Any, NamedTuple
 from needlecalc.echo import shown
 from needlecalc.errors import InputError, SolveError
 from needlecalc.measure.checks.limits import CheckLimits, Pair
+from needlecalc.remark import BandName
 from needlecalc.show import Shown, in_words
 
 LEAST_WORDS = 3
+Found = float | str | BandName  # a text only where the user typed it
 
 
 class Verdict(StrEnum):
@@ -168,7 +170,7 @@ class Check:
 
     kind: CheckKind
     verdict: Verdict = Verdict.NOT_MEASURED
-    numbers: Mapping[str, float | str] = field(default_factory=dict)
+    numbers: Mapping[str, Found] = field(default_factory=dict)
     limit: Pair | None = None
     at: str = ""
     causes: tuple[Cause, ...] = ()
@@ -309,13 +311,13 @@ def worse(*verdicts: Verdict) -> Verdict:
     return max(verdicts, key=list(Verdict).index)
 
 
-def judged(kind: CheckKind, value: float | None, limit: Pair, *causes: Cause, **numbers: float | str) -> Check:
+def judged(kind: CheckKind, value: float | None, limit: Pair, *causes: Cause, **numbers: Found) -> Check:
     """Check of one number, called ``value``, against its limit; of None as not measured."""
     if value is None:
         return missing(kind)
     return Check(kind, graded(value, limit), {"value": value, **numbers}, limit, causes=causes)
 
 
-def missing(kind: CheckKind, *causes: Cause, at: str = "", **numbers: float | str) -> Check:
+def missing(kind: CheckKind, *causes: Cause, at: str = "", **numbers: Found) -> Check:
     """A check for which too little was measured."""
     return Check(kind, numbers=numbers, at=at, causes=causes)

@@ -92,7 +92,7 @@ def _loads(bands: Bands | None, setup: Setup | None, limits: CheckLimits) -> Che
     if not np.isfinite(light).any() or not np.isfinite(full).any():
         return missing(kind)
     most, least = int(np.nanargmax(light)), int(np.nanargmin(full))
-    named = {"light": bands.name(most), "full": bands.name(least)}
+    named = dict(zip(("light", "full"), bands.called(most, least), strict=True))
     return judged(kind, float(light[most] / full[least]), limits.light_over_full, **named)
 
 
@@ -125,7 +125,7 @@ def _against_parts(bands: Bands | None, setup: Setup | None, limits: CheckLimits
         kinds[0],
         abs(float(off[odd])),
         limits.odd_band,
-        band=bands.name(int(np.flatnonzero(keep)[odd])),
+        band=bands.called(int(np.flatnonzero(keep)[odd]))[0],
         read=read,
         foretold=foretold,
     )

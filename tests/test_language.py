@@ -1,0 +1,162 @@
+"""Paper in another language: every text has its like with the same figures, and no page says a word of its own."""
+
+from __future__ import annotations
+
+import json
+import re
+import string
+from dataclasses import replace
+from pathlib import Path
+
+import matplotlib
+import pypdfium2
+import pytest
+from conftest import DATA
+from matplotlib.ft2font import FT2Font
+from test_golden_sheets import NOON, SHEETS, of_a_slide, of_a_slide_card, outlook_of, pages_of
+
+import needlecalc as nc
+from needlecalc.design.after.changes import try_changes
+from needlecalc.report import language, words, words_checks, words_pages, words_plot, words_sheet, words_slide
+from needlecalc.report.document import Printed, typeset
+from needlecalc.report.facts import facts_of
+from needlecalc.report.language import spoken, texts_of
+from needlecalc.report.pages import FONT_FILES, pdf_of
+
+ROOMS = (words, words_checks, words_pages, words_plot, words_sheet, words_slide)
+LANGUAGES = ("de",)
+
+
+def texts(value):
+    """Every text in a table, by its place in it."""
+    if isinstance(value, str):
+        return {(): value}
+    inside = value.items() if isinstance(value, dict) else enumerate(value)
+    return {(str(key), *place): text for key, one in inside for place, text in texts(one).items()}
+
+
+def table(room):
+    return {
+        name: value
+        for name, value in vars(room).items()
+        if name[0].isupper() and name.isupper() and isinstance(value, (str, dict, tuple))
+    }
+
+
+def fields(template):
+    """Figures of a template; an error's own sentence and the plural s need not stand in another language."""
+    named = {field for _, field, _, _ in string.Formatter().parse(template) if field}
+    return {field for field in named if field not in ("why", "s") and not field.endswith("_s")}
+
+
+@pytest.mark.parametrize("room", ROOMS, ids=lambda room: room.__name__.rpartition(".")[2])
+@pytest.mark.parametrize("spoken_here", LANGUAGES)
+def test_a_language_has_every_text_with_the_same_figures(spoken_here, room):
+    english, there = table(room), texts_of(spoken_here)[room.__name__.rpartition(".")[2]]
+    assert set(english) == set(there)
+    for name, value in english.items():
+        ours, theirs = texts(value), texts(there[name])
+        assert ours.keys() == theirs.keys(), name
+        for place, template in ours.items():
+            assert fields(template) == fields(theirs[place]), (name, place)
+            assert bool(template) == bool(theirs[place]), (name, place)
+
+
+def test_rooms_speak_the_language_of_the_paper_and_english_elsewhere():
+    with spoken("de"):
+        assert words_pages.CARD == "HÖHENKARTE"
+        assert words.SERVES == {True: "genügte", False: "genügte allein nicht"}
+    assert words_pages.CARD == "ALTITUDE CARD"
+
+
+OWN = re.compile(
+    # What the user typed, or a unit, a sign of chemistry, a version.
+    r"pass-road van(, second drive)? \(invented\)|van (as fitted|at the first stop)"
+    r"|pass_van\w*\.csv|\d+ m\b|needlecalc [\d.]+"
+    r"|Ruckelt bei 3000/min|zu mager|[0-9a-f]{16}|\b(stock|filed|job|mm|um)\b"
+)
+MOTTO = "Qxz"
+
+
+def strange(value):
+    """The same table with every word replaced by one of no language, figures and lines left."""
+    if isinstance(value, dict):
+        return {key: strange(one) for key, one in value.items()}
+    if not isinstance(value, str):
+        return [strange(one) for one in value]
+    pieces = re.split(r"(\{[^{}]*(?:\{[^{}]*\}[^{}]*)*\}|%[YmdHM])", value)
+    return "".join(piece if number % 2 else re.sub(r"[^\W\d_]+", MOTTO, piece) for number, piece in enumerate(pieces))
+
+
+def full_sheet(**paper):
+    """The demo's sheet with everything a sheet may hold: altitudes, a jet drive, anvils, changes tried, assumptions."""
+    job = nc.read_job(DATA / "pass_van.toml")
+    design = job.design()
+    sheet = job.sheet(design)
+    at_hand = nc.AtHand(jet_bores_mm=(2.6,), holder_mm=(0.5,), spring_preload_n=(2.5,), spring_rate_n_mm=(0.02,))
+    return replace(
+        sheet,
+        paper=nc.Paper(**paper),
+        made_at=NOON,
+        anvil_width_mm=6.0,
+        altitude=outlook_of(design, **{"2600 m": 2600.0}),
+        changes=try_changes(design, at_hand),
+    )
+
+
+@pytest.fixture
+def qxz(monkeypatch):
+    """German replaced by words of no language."""
+    made = {room: {name: strange(value) for name, value in names.items()} for room, names in texts_of("de").items()}
+    monkeypatch.setattr(language, "texts_of", lambda _: made)
+
+
+@pytest.mark.parametrize(
+    "made",
+    [full_sheet, of_a_slide, of_a_slide_card, *(SHEETS[f"{name}_de"] for name in ("card", "customer", "tester", "compare"))],
+    ids=["sheet", "slide", "slide card", "card", "customer", "tester", "compare"],
+)
+def test_no_page_says_a_word_that_is_in_no_table(qxz, made):
+    page = made()
+    if isinstance(page, Printed):
+        page = replace(page, paper=nc.Paper(language="de")).document()
+    html = re.sub(r"<style>.*?</style>|<!--.*?-->|<[^>]+>", " ", page.html())
+    drawings = [page.drawing(block) for one in page.pages for block in one.blocks if hasattr(block, "svg")]
+    drawn = " ".join(re.findall(r">([^<>]+)</text>", " ".join(drawings)))
+    said = f"{html} {page.text()} {drawn} {' '.join(one.name for one in page.pages)}"
+    said = OWN.sub(" ", " ".join(said.split()))
+    assert MOTTO in said
+    assert {word for word in re.findall(r"[^\W\d_]{2,}", said) if word.replace(MOTTO, "")} == set()
+
+
+def test_german_has_its_letters_in_the_type_of_the_paper_and_says_it_is_german():
+    said = " ".join(text for names in texts_of("de").values() for text in texts(names).values())
+    letters = FT2Font(str(Path(matplotlib.get_data_path(), "fonts", "ttf", FONT_FILES["B"]))).get_charmap()
+    assert {ord(letter) for letter in f"{said}äöüÄÖÜß" if letter != "\n"} <= set(letters)
+    shown = {"Ausgeführt": pages_of("de").customer(), "Für die Werkbank": SHEETS["slide_de"]().document()}
+    for words_there, page in shown.items():
+        made = pdf_of(page)
+        assert b"/Lang (de)" in made
+        assert "<html lang='de'>" in page.html()
+        with pypdfium2.PdfDocument(made) as pdf:
+            assert words_there in " ".join(one.get_textpage().get_text_bounded() for one in pdf)
+
+
+def test_a_german_word_is_no_unit():
+    with spoken("de"):
+        assert "um Lambda abzulesen" in typeset(words_pages.SHORT_PULLS)
+    noted = replace(pages_of("de"), notes=nc.report.Notes(complaint="geht um die Kurve aus, 5 um daneben"))
+    assert "geht um die Kurve aus, 5 \N{MICRO SIGN}m daneben" in noted.html()
+
+
+def test_figures_of_a_german_plot_have_a_comma():
+    page = SHEETS["pass_van_de"]().document()
+    (shown, *_) = [block for block in page.pages[2].blocks if hasattr(block, "svg")]
+    assert ">0.9" not in page.drawing(shown)
+    assert re.search(r">\d,\d+</text>", page.drawing(shown))
+
+
+def test_numbers_for_programs_stay_as_they_are():
+    english, german = (replace(full_sheet(), paper=nc.Paper(language=one)) for one in ("en", "de"))
+    assert german.csv() == english.csv()
+    assert json.dumps(facts_of(german)) == json.dumps(facts_of(english))
