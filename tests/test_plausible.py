@@ -10,11 +10,12 @@ from functools import cache
 
 import numpy as np
 import pytest
+from bench import newcomer
 from other_engine import draw_other
 
 import needlecalc as nc
 from needlecalc.measure.checks import plausible
-from needlecalc.measure.checks.check import Cause
+from needlecalc.measure.checks.check import Cause, CheckKind
 
 SEEDS = range(300, 308)
 NAMES = "each band against the others", "lambda against the parts", "loads against lifts", "needle table"
@@ -74,7 +75,7 @@ def test_one_reading_mistyped_is_named_with_what_the_others_foretell(seed, facto
     verdicts, _, checks = found(setup, one_band(bands, band, factor))
     assert verdicts["each band against the others"] in ("amber", "red")
     numbers = checks.named("each band against the others").numbers
-    assert numbers["band"] == bands.name(band)
+    assert numbers["band"] == bands.called(band)[0]
     assert numbers["foretold"] == pytest.approx(bands.lambda_measured[band], rel=0.06)
 
 
@@ -147,7 +148,7 @@ def test_the_band_foretold_is_that_of_a_gaussian_of_all_others(monkeypatch):
         gain = np.linalg.solve(covariance[np.ix_(rest, rest)], covariance[rest, k])
         off.append((left[k] - gain @ left[rest]) / np.sqrt(covariance[k, k] - gain @ covariance[rest, k]))
     assert check.numbers["value"] == pytest.approx(np.abs(off).max(), rel=1e-6)
-    assert check.numbers["band"] == bands.name(int(np.argmax(np.abs(off))))
+    assert check.numbers["band"] == bands.called(int(np.argmax(np.abs(off))))[0]
 
 
 def test_too_few_bands_or_no_lift_is_not_measured():
@@ -156,6 +157,20 @@ def test_too_few_bands_or_no_lift_is_not_measured():
         verdicts, _, _ = found(setup, few)
         assert verdicts["each band against the others"] == verdicts["lambda against the parts"] == "not measured"
     assert Cause.ONE_BAND in found(setup, one_band(bands, 2, 1.5))[1]
+
+
+def test_honest_newcomers_are_hardly_ever_suspected_and_never_locked():
+    # Of 400 designs on cars of this population 4 % had an amber and none a red; these hold one that once was red.
+    suspected = []
+    for seed in range(15, 31):
+        engine, rng = draw_other(seed), np.random.default_rng([seed, 11])
+        setup, engine = newcomer.setup_of(engine), engine.another_day(rng)
+        for lift in ("marker", "computed"):
+            read = engine.measure(np.array(engine.start_diameters_mm), engine.jet_drop_mm, rng, lift=lift)
+            checks = nc.check_engine(newcomer.bands_of(setup, read), setup=setup)
+            assert not checks.of("red")
+            suspected.append(any(one.kind is not CheckKind.REACH for one in checks.of("amber")))
+    assert np.mean(suspected) <= 0.1
 
 
 def test_a_slip_is_said_once_on_page_one_before_the_cut():

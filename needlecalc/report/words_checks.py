@@ -304,8 +304,8 @@ CAUSES = {
     Cause.NOT_PROVEN: "Not proven: the limit lies inside the uncertainty; read it with an analyser.",
     Cause.THIN_AT_IDLE: "CO + CO2 is low at idle alone: an exhaust leak or a shallow probe. Do not enrich the idle.",
     Cause.LEAN_JET_OR_LEAK: "An air leak, or a jet set lean: look for leaks before the jet is turned.",
-    Cause.NEITHER: "Neither the needle as stated nor a leak explains how lambda goes over air flow and load: check needle "
-    "table, jet height, spring, lifts and pressures before trusting a cut.",
+    Cause.NEITHER: "neither the needle as stated nor a leak explains how lambda goes over air flow and load: check needle "
+    "table, jet height, spring, lifts and pressures",
     Cause.NO_LIFT_OR_PRESSURE: "give bands with lift and manifold pressure, and the setup",
     Cause.FEW_BANDS: "bands with lift, manifold pressure and a mixture that burns: {bands}, but 6 are needed",
     Cause.NARROW_FLOW: "the bands span less than 3 to 1 of air flow; add idle and full load",

@@ -75,11 +75,12 @@ def _leak(sign: LeakSign, side: str, limits: CheckLimits) -> Check:
         "area_u": sign.area_u_mm2,
     }
     if sign.misfit > WORST_MISFIT or sign.idle_excess > GREATEST_EXCESS:
-        return Check(kind, Verdict.AMBER, numbers, limit, side, (Cause.NEITHER,))
-    # Red asks for both: beyond chance, and large enough to matter.
+        return missing(kind, Cause.NEITHER, at=side)
+    # Red asks for all three: beyond chance, large enough to matter, and not of a size that nobody can tell.
     large = sign.idle_excess >= limit[0]
     if large and sign.significance() >= ONE_IN_TWENTY:
-        sure = sign.significance() >= ONE_IN_A_HUNDRED
+        told = sign.idle_excess >= ONE_IN_TWENTY * sign.idle_excess_u
+        sure = told and sign.significance() >= ONE_IN_A_HUNDRED
         return Check(kind, Verdict.RED if sure else Verdict.AMBER, numbers, limit, side)
     high = sign.idle_excess + ONE_IN_TWENTY * sign.idle_excess_u
     if high < limit[1] and sign.significance() < ONE_IN_TWENTY:

@@ -268,9 +268,11 @@ def readings_against_air(bands: Bands, setup: Setup, doubts: LiftDoubts) -> Shif
     computed = by_air(bands, setup, doubts)
     for read in by_reading(bands, doubts):
         for estimate in computed:
-            at = np.flatnonzero(np.isfinite(estimate.mm - read.mm))
+            # More air than the throat passes tells too, so the flow is asked for, not the lift.
+            at = np.flatnonzero(np.isfinite(read.mm) & (estimate.flow_g_s > 0.0))
             if at.size >= LEAST_FOR_SHIFT_AND_SHARE:
-                own_u_mm = np.maximum(np.hypot(estimate.own_u_mm, read.own_u_mm)[at], 1e-6)
+                own = np.where(np.isfinite(estimate.mm), estimate.own_u_mm, np.nanmax(estimate.own_u_mm, initial=1.0))
+                own_u_mm = np.maximum(np.hypot(own, read.own_u_mm)[at], 1e-6)
                 return _shift_and_share(setup, estimate.flow_g_s[at], read.mm[at], own_u_mm)
     return None
 
