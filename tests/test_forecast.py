@@ -7,9 +7,8 @@ import pytest
 from conftest import found
 
 import needlecalc as nc
-from needlecalc.design.inverse.forecast import ForecastResult, forecast
 from needlecalc.design.inverse.notes import DesignRemark
-from needlecalc.design.inverse.target import TargetRemark, Why
+from needlecalc.design.inverse.target import ForecastResult, TargetRemark, Why
 from needlecalc.physics.exhaust import dry_exhaust
 from needlecalc.report import say
 
@@ -19,7 +18,7 @@ def bands(idle=0.915):
 
 
 def seen(target, *idle):
-    return forecast(target, *(np.array([value, 0.88]) for value in idle))
+    return target.forecast(*(np.array([value, 0.88]) for value in idle))
 
 
 def test_idle_of_0_915_with_an_interval_against_three_and_a_half_per_cent_is_not_proven():
@@ -51,7 +50,7 @@ def test_the_zero_of_the_meter_is_taken_off_and_no_limit_is_said():
     assert one.co_percent == pytest.approx(float(dry_exhaust(0.95 - zero.mean).co_percent))
     assert (one.result, one.test) == (ForecastResult.NO_LIMIT, None)
     no_idle = nc.typed_bands([3000], [0.95], lift_mm=[12.0])
-    assert forecast(nc.make_target(no_idle), *np.array([[0.9], [0.9], [0.9]])) is None
+    assert nc.make_target(no_idle).forecast(*np.array([[0.9], [0.9], [0.9]])) is None
 
 
 def test_the_sheet_says_it_with_its_interval(case):

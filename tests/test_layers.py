@@ -77,7 +77,6 @@ FLOORS = [
         "design.inverse.limits",
         "design.inverse.target",
         "design.inverse.maketarget",
-        "design.inverse.forecast",
         "design.inverse.problem",
         "design.inverse.fit",
         "design.inverse.uncertainty",

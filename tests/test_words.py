@@ -20,12 +20,11 @@ from needlecalc.design.after.rescue import WayOut
 from needlecalc.design.after.trip import Mixture, State
 from needlecalc.design.belief.learned import LearnedRemark
 from needlecalc.design.inverse.alternatives import Change, Unsolved
-from needlecalc.design.inverse.forecast import ForecastResult
 from needlecalc.design.inverse.limits import LimitKind
 from needlecalc.design.inverse.nextstep import Unweighed
 from needlecalc.design.inverse.notes import DesignRemark
 from needlecalc.design.inverse.proposal import Measurement, Stages
-from needlecalc.design.inverse.target import TargetRemark, Why
+from needlecalc.design.inverse.target import ForecastResult, TargetRemark, Why
 from needlecalc.design.inverse.verdict import Cause, VerdictKind
 from needlecalc.report import (
     comparewords,

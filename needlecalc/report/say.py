@@ -13,11 +13,10 @@ import numpy as np
 from needlecalc.design.after.rank import RankedNeedle
 from needlecalc.design.forward.predict import PairCheck
 from needlecalc.design.inverse.alternatives import Alternative, Change, Unsolved
-from needlecalc.design.inverse.forecast import ForecastResult
 from needlecalc.design.inverse.limits import LEAST_TURN_FLATS, Limit
 from needlecalc.design.inverse.notes import rich_now, why_the_jet
 from needlecalc.design.inverse.proposal import Design, NextStep, Stages
-from needlecalc.design.inverse.target import Target, Why
+from needlecalc.design.inverse.target import ForecastResult, Target, Why
 from needlecalc.design.inverse.uncertainty import Trim, idle_band
 from needlecalc.design.inverse.verdict import Cause, Missed, VerdictKind
 from needlecalc.measure.checks.check import Check, Checks

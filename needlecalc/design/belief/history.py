@@ -21,6 +21,7 @@ from needlecalc.design.belief.keptpass import (
     needle_of_facts,
     passes_in,
 )
+from needlecalc.design.forward.predict import need_lift
 from needlecalc.echo import LONGEST_NAME, plain
 from needlecalc.errors import InputError, LogFormatError
 from needlecalc.files import write_files
@@ -85,10 +86,7 @@ class Pass(Shown):
                 object.__setattr__(self, name, getattr(stated, name))
         if self.bands.log is not None and not self.log_sha256:
             object.__setattr__(self, "log_sha256", self.bands.log.sha256)
-        if not np.isfinite(self.bands.lift_mm).all():
-            band = int(np.argmax(~np.isfinite(self.bands.lift_mm)))
-            msg = f"Band {self.bands.name(band)} has no lift; run with_lift(bands, setup) first, or type the lift in."
-            raise InputError(msg)
+        need_lift(self.bands)
         check_range(self.drop_mm, "drop_mm", -2.0, 12.0, cure="Measure from the bridge down to the jet's face.")
         for name in ("lift_u_mm", "lambda_se", "lambda_spread"):
             values = getattr(self.bands, name)

@@ -12,9 +12,8 @@ from numpy.typing import NDArray
 from needlecalc.design.belief.learned import Learned
 from needlecalc.design.belief.unknowns import BySource
 from needlecalc.design.inverse.alternatives import Alternative, Change
-from needlecalc.design.inverse.forecast import Forecast, forecast
 from needlecalc.design.inverse.limits import LEAST_TURN_FLATS, Limits
-from needlecalc.design.inverse.target import Target
+from needlecalc.design.inverse.target import Forecast, Target
 from needlecalc.design.inverse.uncertainty import AfterCut, Promise, Trim, idle_aim, idle_band, least_told_mm, trim_of
 from needlecalc.design.inverse.verdict import Verdict
 from needlecalc.errors import InputError
@@ -296,7 +295,7 @@ class Design(Shown):
     def forecast(self, stage: Stage | None = None) -> Forecast | None:
         """Lambda and CO at idle against the limit of the test, at the final diameters or another stage."""
         at = stage or self.final
-        return forecast(self.target, at.expected, at.low, at.high)
+        return self.target.forecast(at.expected, at.low, at.high)
 
     def next_stage(self) -> Stage:
         """The needle of the drive that follows: that of the first stop where the metal comes off in stages."""

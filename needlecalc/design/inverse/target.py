@@ -13,6 +13,7 @@ from needlecalc.arrays import check_each, read_only, same_length
 from needlecalc.errors import InputError
 from needlecalc.measure.checks.sensorzero import SensorZero
 from needlecalc.measure.drive.bands import AFR_CURE, Bands
+from needlecalc.physics.exhaust import LEANEST_LAMBDA, RICHEST_LAMBDA, dry_exhaust
 from needlecalc.remark import BandName, Remark, Severity
 from needlecalc.show import Shown, counted
 from needlecalc.units import FloatArray
@@ -57,6 +58,50 @@ class IdleTest(NamedTuple):
     edge: float
     aim: float
     o2_percent: float = 0.0
+
+    def result(self, low: float, high: float) -> ForecastResult:
+        """What an interval of lambda says of it."""
+        if low >= self.edge:
+            return ForecastResult.PASSES
+        return ForecastResult.FAILS if high < self.edge else ForecastResult.NOT_PROVEN
+
+
+class ForecastResult(StrEnum):
+    """What the 90 % interval says of the test."""
+
+    PASSES = "passes"
+    NOT_PROVEN = "not proven"
+    FAILS = "fails"
+    NO_LIMIT = "no limit stated"
+
+
+@dataclass(frozen=True)
+class Forecast:
+    """Idle as the tester will find it; intervals are 90 %.
+
+    Parameters
+    ----------
+    band : BandName
+        The idle band.
+    test : IdleTest or None
+        The test it is held against; None where no limit is stated.
+    lambda_expected, lambda_low, lambda_high : float
+        True lambda, the zero of the meter taken off. [-]
+    co_percent, co_low, co_high : float
+        CO of the dry gas, with the oxygen that the test allows for. [%]
+    result : ForecastResult
+        It passes, or fails, where all of the interval does.
+    """
+
+    band: BandName
+    test: IdleTest | None
+    lambda_expected: float
+    lambda_low: float
+    lambda_high: float
+    co_percent: float
+    co_low: float
+    co_high: float
+    result: ForecastResult
 
 
 @dataclass(frozen=True, repr=False, eq=False)
@@ -184,6 +229,19 @@ class Target(Shown):
     def outside(self, lambda_expected: FloatArray) -> NDArray[np.bool_]:
         """Bands that would lie outside what is permitted, by more than anybody reads."""
         return np.asarray(self.excess(lambda_expected) > HARDLY)
+
+    def forecast(self, expected: FloatArray, low: FloatArray, high: FloatArray) -> Forecast | None:
+        """Forecast of the idle band from lambda of each band as the meter shows it; None where idle was not measured."""
+        idle, test = self.bands.idle(), self.test
+        if idle is None:
+            return None
+        off = self.sensor_zero.mean if self.sensor_zero else 0.0
+        at, least, most = (float(values[idle]) - off for values in (expected, low, high))
+        ratio = np.clip([at, least, most], RICHEST_LAMBDA, LEANEST_LAMBDA)
+        gas = dry_exhaust(ratio, residual_o2_percent=test.o2_percent if test else 0.0)
+        co, co_high, co_low = gas.co_percent.tolist()
+        result = ForecastResult.NO_LIMIT if test is None else test.result(least, most)
+        return Forecast(self.called(idle)[0], test, at, least, most, co, co_low, co_high, result)
 
     def leanest_full_load(self) -> float:
         """Leanest lambda that full load bears, as the meter shows it: 0.92, common practice, and what the meter is off."""
