@@ -15,6 +15,7 @@ from virtual_engine import draw_engine
 import needlecalc as nc
 from needlecalc.design.after.altitude import AltitudeRemark
 from needlecalc.design.after.trip import Route, State, read_route, trip
+from needlecalc.parts.setup import FlowParameters
 from needlecalc.physics import slope_head_mm
 from needlecalc.report import words_pages
 from needlecalc.report.pages import pdf_of
@@ -81,12 +82,21 @@ def driven(seed, flats=None):
     return engine, nc.solve(target, setup, learned=nc.learn(history, setup), with_alternatives=False)
 
 
-def misses(seed, height_m, flats=None):
-    """True lambda less that of the card at each place and jet setting, for each load shown; and half its interval."""
+def misses(seed, height_m, flats=None, *, known=False):
+    """True lambda less that of the card at each place and jet setting, for each load shown; and half its interval.
+
+    Known: the owner has bore length, viscosity and how far the needle hangs off centre as they truly are.
+    """
     engine, design = driven(seed, flats)
     # Some of these engines are lean at full load and low speed; they are taken to bear it, or nothing may be turned.
-    outlook = nc.at_altitude(design.setup, design.target.bands, design, {"up": height_m})
-    found = trip(replace(outlook, leanest=1.1))
+    outlook = replace(nc.at_altitude(design.setup, design.target.bands, design, {"up": height_m}), leanest=1.1)
+    if known:
+        truth, fuel = engine.truth, design.setup.fuel
+        thin = 1e6 * truth.fuel_viscosity_m2_s / fuel.viscosity_mm2_s()
+        car = replace(outlook.car, parameters=FlowParameters(1e3 * truth.jet_length_m, thin, truth.eccentricity))
+        places = tuple(car.at(place.name, place.air, place.drop_mm) for place in outlook.places)
+        outlook = replace(outlook, car=car, places=places)
+    found = trip(outlook)
     there, manifold = up_there(engine, height_m)
     needle, flat_mm = engine.ideal_diameters_mm, design.setup.carburettor.jet.flat_mm
     out = []
@@ -106,14 +116,21 @@ def misses(seed, height_m, flats=None):
 @pytest.mark.parametrize("height_m", [1000.0, 2000.0, 2700.0])
 @pytest.mark.parametrize("seed", range(8))
 def test_the_flats_of_the_card_bring_a_virtual_engine_to_the_lambda_of_the_card(seed, height_m):
-    off = misses(seed, height_m, flats=2.0)
-    assert np.abs(off[:, 0]).max() <= 0.02
+    assert np.abs(misses(seed, height_m, flats=2.0)[:, 0]).max() <= 0.02
+    # What misses is what nobody measured of jet and fuel: with these known one drive is enough, and nearer.
+    assert np.abs(misses(seed, height_m, known=True)[:, 0]).max() <= 0.012
 
 
 def test_without_a_drive_with_the_jet_moved_the_interval_holds_it():
-    off = np.concatenate([misses(seed, height_m) for seed in range(8) for height_m in (1000.0, 2700.0)])
-    assert (np.abs(off[:, 0]) <= off[:, 1]).mean() >= 0.9
-    assert np.abs(off[:, 0]).max() <= 0.05
+    off = np.concatenate([misses(seed, height_m) for seed in range(8) for height_m in (1000.0, 2000.0, 2700.0)])
+    assert (np.abs(off[:, 0]) <= off[:, 1]).all()
+    assert 0.02 < np.abs(off[:, 0]).max() <= 0.035
+    _, design = driven(3)
+    outlook = nc.at_altitude(design.setup, design.target.bands, design, {"up": 2700.0})
+    assert "Narrower after a drive with the jet moved" in words(nc.AltitudeCard(outlook))
+    _, design = driven(3, 2.0)
+    outlook = nc.at_altitude(design.setup, design.target.bands, design, {"up": 2700.0})
+    assert "Narrower after" not in words(nc.AltitudeCard(outlook))
 
 
 def test_the_turn_brings_each_load_nearer_to_home_and_full_load_stays_rich():

@@ -109,6 +109,9 @@ class AltitudeCard(Shown, Printed):
         bands, shown = self.trip.car.bands, self.trip.shown()
         speeds = (words.SPEED.format(kind=words.KINDS[kind], rpm=rpm(float(bands.rpm[at]))) for kind, at in shown.items())
         small = [words.SHOWN.format(bands=", ".join(speeds)), *([words.CO_MEANS] if "idle" in shown else [])]
+        learned = self.trip.car.learned
+        if learned and not self.trip.slide() and not any(one.jet_drive for one in learned.history.passes):
+            small += [words.NARROWER]
         small += [words.PILOT] if self.trip.slide() else [words.FLAT_IS]
         small += [words.AT_STOP] if self.outlook.stop is not None else []
         most = TURN_FLATS * self.trip.car.setup.carburettor.jet.flat_mm
