@@ -46,10 +46,10 @@ from needlecalc.jobdrive import (
 )
 from needlecalc.jobkinds import built, keys_taken, named, nearest, path_in
 from needlecalc.measure.checks.check import Checks
-from needlecalc.measure.checks.gas import MOST_RESIDUAL_O2_PERCENT
+from needlecalc.measure.checks.gas import MOST_RESIDUAL_O2_PERCENT, idle_diluted
 from needlecalc.measure.checks.limits import CheckLimits
 from needlecalc.measure.checks.sensorzero import sensor_zero
-from needlecalc.measure.drive.bands import Bands
+from needlecalc.measure.drive.bands import Bands, DriveNote
 from needlecalc.measure.drive.sweep import LeanLimits
 from needlecalc.measure.log.file import Log
 from needlecalc.parts.engine import Air
@@ -57,6 +57,7 @@ from needlecalc.parts.setup import Setup
 from needlecalc.parts.slide import SlideValve
 from needlecalc.physics.gauge import diameters_from_readings_mm, micrometer_reading_mm
 from needlecalc.priors import Doubts, Prior
+from needlecalc.remark import Remark, Severity
 from needlecalc.report.card import AltitudeCard
 from needlecalc.report.document import Paper
 from needlecalc.report.handover import Handover, Notes
@@ -142,13 +143,22 @@ class Job:
         engine_stated = not any(prior.section == "engine" for prior in self.left_out)
         return checks_of(self.settings["checks"], bands, self.setup, self.doubts(), engine_stated=engine_stated)
 
+    def telling(self, bands: Bands) -> Bands:
+        """The bands whose lambda is that of the mixture: without idle where its exhaust holds air, which is a red check."""
+        driving = [band for band, load in enumerate(bands.load) if load != "idle"]
+        limits = built(CheckLimits, self.settings["checks"].get("limits", {}), "checks.limits")
+        if not driving or len(driving) == bands.rpm.size or not idle_diluted(gases_of(self.settings["checks"]), limits):
+            return bands
+        left = bands.only(driving)
+        return left.having(remarks=(*left.remarks, Remark(DriveNote.IDLE_DILUTED, Severity.CAUTION)))
+
     def lean_limits(self) -> LeanLimits | None:
         """Lean limits of the sweeps the job names; None where it has none."""
         return lean_limits_of(self.settings["lean_limits"], self.folder)
 
     def target(self, bands: Bands) -> Target:
         """Target from [target], idle test, lean limits, the usual lambda by load, and the meter's zero by gas."""
-        section = dict(self.settings["target"])
+        bands, section = self.telling(bands), dict(self.settings["target"])
         # All else in [target] is a load, or load@rpm, with its lambda or a table of lambda, rich, lean and weight.
         settings = {key: section.pop(key) for key in keys_taken("target") if key in section}
         for load, wanted in section.items():
@@ -224,6 +234,7 @@ class Job:
         InputError if the present drive is a kept one with another needle or jet height, or an old one, or if what
         [calibration] holds belongs to an old one.
         """
+        bands = self.telling(bands)
         here = Pass(self.setup.carburettor.needle, self.setup.carburettor.jet.drop_mm, bands)
         path = self.history_path()
         kept = read_history(path).passes if path is not None and os.path.exists(path) else ()

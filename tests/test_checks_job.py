@@ -4,7 +4,11 @@ from __future__ import annotations
 
 import json
 
+import numpy as np
+import pandas as pd
 import pytest
+from door_cases import change, typed_job
+from synthetic_drive import synthetic_drive
 from test_sweep import sweep
 
 import needlecalc as nc
@@ -59,6 +63,51 @@ def test_what_the_drive_shows_is_looked_at_without_any_checks_in_the_job(case, c
     assert checks.named("plug leads").verdict == "not measured"
     assert main(["design", str(case), "--out", str(case.parent / "out")]) == 0
     assert "Green: air leak signature, idle wander" in " ".join(capsys.readouterr().out.split())
+
+
+def test_an_idle_with_air_in_its_exhaust_is_left_out_when_the_red_check_is_overridden(case, tmp_path):
+    change(case, "co2_percent = 14.7", "co2_percent = 9.0")  # at idle
+    case.write_text(case.read_text() + '\n[checks]\noverride = "the probe leaks, idle is set later"\n')
+    job = nc.read_job(case)
+    bands = job.bands(job.read_log())
+    checks = job.checks(bands)
+    assert {one.name for one in checks.of("red")} == {"CO + CO2 at idle", "air in the sample at idle"}
+    design = job.design(bands, checks)
+    assert bands.idle() is not None
+    assert design.target.bands.idle() is None
+    assert design.target.bands.rpm.size == bands.rpm.size - 1
+    assert any("idle is left out" in said for said in design.target.bands.assumptions)
+    assert "IDLE WAS NOT MEASURED" in job.sheet(design).text()
+    assert main(["design", str(case), "--out", str(tmp_path / "out")]) == 0
+    assert nc.read_design(tmp_path / "out" / "design.json", job).target.bands.idle() is None
+    # Where the gas is that of the engine, idle counts; nor does the same air away from idle take it out.
+    change(case, "co2_percent = 9.0", "co2_percent = 14.7")
+    change(case, '\n[checks]\noverride = "the probe leaks, idle is set later"\n', "")
+    assert nc.read_job(case).target(bands).bands.idle() is not None
+
+
+@pytest.mark.parametrize(
+    ("key", "cold", "warm"), [("coolant_degc", 45.0, 85.0), ("coolant_degf", 113.0, 185.0)], ids=["degC", "degF"]
+)
+def test_a_cold_engine_is_cold_in_either_unit_typed_or_logged(case, key, cold, warm):
+    typed_job(case)
+    verdicts = []
+    for heat in (cold, warm):
+        written = case.read_text()
+        case.write_text(f"{written}\n[checks.mechanical]\n{key} = {heat}\n")
+        job = nc.read_job(case)
+        verdicts.append(str(job.checks(job.bands(None)).named("warm engine").verdict))
+        case.write_text(written)
+    assert verdicts == ["red", "green"]
+
+
+@pytest.mark.parametrize(("column", "value"), [("CLT", 71.0), ("CLT (degF)", 160.0), ("CLT", 160.0)])
+def test_an_engine_logged_hardly_warm_is_amber_and_never_said_not_to_be_logged(column, value):
+    log, _ = synthetic_drive(1, seconds=120.0)
+    frame = {"time_s": log.time_s, "rpm": log.rpm, "lambda": log.lambda_measured, column: np.full(log.rpm.size, value)}
+    bands = nc.make_bands(nc.read_log(pd.DataFrame(frame)))
+    assert nc.check_engine(bands).named("warm engine").verdict == "amber"
+    assert not any("coolant" in said for said in bands.assumptions)
 
 
 def test_every_record_of_a_job(case):

@@ -107,6 +107,11 @@ def test_other_water_is_no_coolant(name):
     assert made({**BASE, name: 85.0}).coolant_degc is None
 
 
+@pytest.mark.parametrize(("shown", "degc"), [(20.0, 20.0), (50.0, 50.0), (95.0, 95.0), (122.0, 50.0), (185.0, 85.0)])
+def test_a_coolant_without_a_unit_is_cold_where_it_is_cold_in_either(shown, degc):
+    assert made({**BASE, "CLT": shown}).coolant_degc[0] == pytest.approx(degc)
+
+
 @pytest.mark.parametrize("name", ["Oil temp", "Intake temp", "EGT", "Exhaust temp", "Air temp", "Coolant pressure", "IAT"])
 def test_other_temperatures_are_no_coolant(name):
     assert made({**BASE, f"{name} (degC)": 85.0}).coolant_degc is None

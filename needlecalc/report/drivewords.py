@@ -63,9 +63,10 @@ NOTES = {
     DriveNote.LAG: "lambda read {seconds:.2f} +- {seconds_u:.2f} s late, {source}",
     DriveNote.CORRELATION: "samples hang together for {seconds:.2g} s; standard errors count visits and are widened for few "
     "of them",
-    DriveNote.NO_COOLANT: "coolant was not logged: the engine is taken to be warm all along",
+    DriveNote.NO_COOLANT: "the log gives no coolant temperature: the engine is taken to be warm all along",
     DriveNote.SPEED_ALONE: "neither manifold pressure nor throttle was logged: openings show by engine speed alone",
     DriveNote.NO_IDLE: NO_IDLE,
+    DriveNote.IDLE_DILUTED: "idle is left out: its exhaust holds air (red), so lambda read there is not that of the mixture",
     DriveNote.MERGED: "{drives} drives merged; scatter between drives taken as {spread:.4f} lambda",
     DriveNote.DESPITE: "merged despite: {reason}",
     DriveNote.DIFFER: "they differ: {what}",

@@ -33,6 +33,13 @@ def gas_checks(gases: Sequence[GasReading], limits: CheckLimits) -> list[Check]:
     return [*checks, _idle_only(gases, limits)]
 
 
+def idle_diluted(gases: Sequence[GasReading], limits: CheckLimits) -> bool:
+    """Whether the exhaust at idle holds so much air that lambda read there is not that of the mixture: a red check."""
+    found = gas_checks([gas for gas in gases if gas.at == "idle"], limits)
+    kinds = CheckKind.CARBON_SUM, CheckKind.AIR_IN_SAMPLE
+    return any(one.verdict is Verdict.RED and (one.kind in kinds or Cause.DILUTED in one.causes) for one in found)
+
+
 def _sum(gas: GasReading, limits: CheckLimits) -> Check:
     if gas.co_percent is None or gas.co2_percent is None:
         return missing(CheckKind.CARBON_SUM)

@@ -145,8 +145,8 @@ def _warm(bands: Bands | None, by_hand_degc: float | None, limits: CheckLimits) 
     """Coolant in the coolest twentieth of the holds' rows, else as read by hand."""
     heat = by_hand_degc
     if bands is not None and bands.log is not None and bands.log.coolant_degc is not None:
-        rows = [hold for b in range(bands.rpm.size) for hold in holds(bands, b)]
-        logged = bands.log.coolant_degc[np.concatenate(rows)] if rows else np.empty(0)
+        rows = [hold for b in range(bands.rpm.size) for hold in holds(bands, b)] or [np.flatnonzero(bands.log.flag == 0)]
+        logged = bands.log.coolant_degc[np.concatenate(rows)]
         if np.isfinite(logged).any():
             heat = float(np.nanpercentile(logged, 5.0))
     return judged(CheckKind.WARM, heat, limits.coolant_degc)

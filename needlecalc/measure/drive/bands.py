@@ -89,6 +89,7 @@ class DriveNote(StrEnum):
     NO_COOLANT = "coolant not logged"
     SPEED_ALONE = "no load logged"
     NO_IDLE = "idle is missing"
+    IDLE_DILUTED = "idle is left out, its exhaust holds air"
     MERGED = "drives merged"
     DESPITE = "merged despite"
     DIFFER = "merged drives differ"

@@ -29,7 +29,8 @@ _SANE = {
 _BY_TOP = {
     "throttle": ((0.0, 1.05, "fraction"), (3.0, 105.0, "percent")),
     "manifold_pressure": ((80.0, 350.0, "kPa"), (0.8, 3.5, "bar"), (900.0, 1100.0, "mbar")),
-    "coolant": ((60.0, 125.0, "degC"), (140.0, 240.0, "degF")),
+    # Over 118 degC water boils in spite of its cap; below, what is cold in degC is colder still in degF.
+    "coolant": ((-40.0, 118.0, "degC"), (118.0, 240.0, "degF")),
 }
 # Of the pressures that count from ambient, those that count upwards; and the highest a gauge of vacuum shows.
 _UPWARDS = {"boost", "ladedruck", "suralimentation", "sovralimentazione"}
