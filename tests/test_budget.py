@@ -72,7 +72,7 @@ def test_rows_add_up_in_squares_to_what_the_sheet_states(made):
     cut, learned = design.after_cut(), design.learned
     day, slopes = learned.place.day(), cut.slopes.copy()
     slopes[:, day] -= cut.by_day
-    other_day = np.hypot(cut.known.u_of(slopes), learned.before[day] * cut.by_day)
+    other_day = np.hypot(cut.known.u_of(slopes), learned.prior_u[day] * cut.by_day)
     np.testing.assert_allclose([row["total_percent"] for row in rows], 100.0 * other_day)
     # What the sheet prints comes from 400 cars through the flow law; a straight budget comes near.
     final = design.final

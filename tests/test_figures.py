@@ -11,7 +11,7 @@ from scipy.stats import norm
 
 import needlecalc as nc
 from needlecalc.design.after.altitude import AltitudeRemark
-from needlecalc.design.after.outcome import Belief
+from needlecalc.design.after.outcome import Diagnosis
 from needlecalc.design.after.progress import refitted, touched
 from needlecalc.design.after.rescue import WayOut, _way_out
 from needlecalc.design.inverse import fit, verdict
@@ -86,7 +86,7 @@ def test_a_cut_may_add_a_fifth_of_the_risk_to_the_danger_of_a_test():
 def test_passes_are_refused_past_four_times_what_chance_and_three_readings_bring():
     setup = make_setup()
     target = asked(setup, LIFTS, np.full(8, 1.0), 0.95)
-    learned = replace(nc.learn(target.bands, setup), spare=12)
+    learned = replace(nc.learn(target.bands, setup), degrees_of_freedom=12)
     replace(learned, misfit=4.0 * 15 * 0.98).check_one_car()
     with pytest.raises(nc.SolveError, match="No car explains these passes"):
         replace(learned, misfit=4.0 * 15 * 1.02).check_one_car()
@@ -188,16 +188,16 @@ def test_the_interval_of_a_prediction_holds_nine_readings_in_ten(design, outcome
 
 
 def test_a_fifth_of_the_bands_may_stray_a_little_without_a_word(outcome):
-    def belief(bands, strays, far=1.2):
+    def diagnosis(bands, strays, far=1.2):
         half = np.full(bands, 0.02)
         off = np.where(np.arange(bands) < strays, far, 0.3) * half
         known = {"lambda_predicted": np.ones(bands), "lambda_low": np.exp(-half), "lambda_high": np.exp(half)}
-        return replace(outcome, lambda_measured=np.exp(off), **known).belief
+        return replace(outcome, lambda_measured=np.exp(off), **known).diagnosis
 
-    assert belief(10, 2) is Belief.HOLDS
-    assert belief(14, 3) is not Belief.HOLDS
-    assert belief(10, 2, 1.49) is Belief.HOLDS
-    assert belief(10, 2, 1.51) is not Belief.HOLDS
+    assert diagnosis(10, 2) is Diagnosis.HOLDS
+    assert diagnosis(14, 3) is not Diagnosis.HOLDS
+    assert diagnosis(10, 2, 1.49) is Diagnosis.HOLDS
+    assert diagnosis(10, 2, 1.51) is not Diagnosis.HOLDS
 
 
 def test_the_interval_of_a_ranked_needle_is_that_of_the_one_error_there_is():

@@ -272,8 +272,14 @@ BANDS = ("passes", 0, "bands")
         ),
         (put([1.0], *BANDS, "lift_mm"), r"pass 1: bands: the columns must be equally long"),
         (put([None, 3.0], *BANDS, "lift_mm"), r"pass 1: Band 900 rpm full has no lift"),
-        (put([-0.1, 0.3], *BANDS, "lift_u_mm"), r"pass 1: Band 900 rpm full: lift_u_mm is -0\.1, but a doubt must be zero"),
-        (put([0.1, None], *BANDS, "lift_u_mm"), r"pass 1: Band 3000 rpm full: lift_u_mm is nan, but a doubt must be zero"),
+        (
+            put([-0.1, 0.3], *BANDS, "lift_u_mm"),
+            r"pass 1: Band 900 rpm full: lift_u_mm is -0\.1, but an uncertainty must be zero",
+        ),
+        (
+            put([0.1, None], *BANDS, "lift_u_mm"),
+            r"pass 1: Band 3000 rpm full: lift_u_mm is nan, but an uncertainty must be zero",
+        ),
         (put([1.0, 2.0], "passes", 0, "needle", "diameters_mm"), r"pass 1: needle stock: the columns must be equally long"),
         (put([2.0] * 12 + [2.1], "passes", 0, "needle", "diameters_mm"), r"pass 1: Needle stock: reversed taper 12 to 13"),
         (put("x", "passes", 0, "needle", "shape"), r"pass 1: needle has 'shape', which no needle has"),

@@ -88,10 +88,10 @@ def test_a_design_with_figures_that_stand(name):
     [
         (
             {"lift_u_mm": np.full(9, np.nan)},
-            r"Band 900 rpm full: lift_u_mm is nan, but a doubt must be zero or more; state it",
+            r"Band 900 rpm full: lift_u_mm is nan, but an uncertainty must be zero or more; state it",
         ),
-        ({"lift_u_mm": np.full(9, -0.2)}, r"lift_u_mm is -0\.2, but a doubt must be zero or more"),
-        ({"lambda_se": np.full(9, -0.01)}, r"lambda_se is -0\.01, but a doubt must be zero or more"),
+        ({"lift_u_mm": np.full(9, -0.2)}, r"lift_u_mm is -0\.2, but an uncertainty must be zero or more"),
+        ({"lambda_se": np.full(9, -0.01)}, r"lambda_se is -0\.01, but an uncertainty must be zero or more"),
         ({"lift_mm": np.full(9, np.nan)}, r"Band 900 rpm full has no lift"),
         (
             {"lift_mm": SPREAD + 12.0},

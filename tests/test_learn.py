@@ -181,7 +181,7 @@ def test_misfit_by_chance_is_chi_squared():
         filed = DIAMETERS_MM - np.where((DIAMETERS_MM < 2.44) & (DIAMETERS_MM > 1.9), 0.03, 0.0)
         owner.file_to(np.minimum.accumulate(filed), filed < DIAMETERS_MM)
         owners.append(nc.learn(passes.then(owner.measured(), 1.6, owner.drive()), owner.setup))
-    assert {one.spare for one in owners} == {12}
+    assert {one.degrees_of_freedom for one in owners} == {12}
     assert kstest([one.misfit for one in owners], chi2(12).cdf).pvalue > 0.01
     assert sum(one.contradiction() is not None for one in owners) <= 1
 
@@ -228,7 +228,7 @@ def test_one_pass_leaves_the_shared_values_as_they_were():
     np.testing.assert_allclose(learned.lambda_now_u(same_day=True), own, rtol=1e-3)
     # Another day: colder or warmer than the drive's by the root of two, as neither day's fuel is known.
     day = learned.place.day()
-    both = np.sqrt(2.0) * learned.slopes(DIAMETERS_MM, 1.6)[0][:, day] * learned.before[day]
+    both = np.sqrt(2.0) * learned.slopes(DIAMETERS_MM, 1.6)[0][:, day] * learned.prior_u[day]
     np.testing.assert_allclose(learned.lambda_now_u(), np.hypot(own, both), rtol=2e-3)
     # Own and common error of a lift add up to what was stated, with the zero all bands share.
     np.testing.assert_allclose(learned.u()[learned.place.lift()], np.hypot(0.3, doubts.lift_zero_mm), rtol=1e-3)

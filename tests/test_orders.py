@@ -229,7 +229,7 @@ def test_chances_of_a_test_are_said_of_the_cut_there_is():
 
 def test_no_first_stop_is_nearer_than_can_be_told(design):
     present, asked_mm = design.present().diameters_mm, design.needle.diameters_mm
-    told, cut = design.told_mm(), np.flatnonzero(design.remove_um() > 30.0)
+    told, cut = design.least_difference_mm(), np.flatnonzero(design.remove_um() > 30.0)
     stop = (present + asked_mm) / 2.0
     stop[cut[0]] = present[cut[0]] - 0.5 * told
     stop = np.maximum(np.minimum.accumulate(stop), asked_mm)

@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 import needlecalc as nc
-from needlecalc.design.after.outcome import Belief
+from needlecalc.design.after.outcome import Diagnosis
 
 LIFTS = np.linspace(3.0, 24.0, 8)
 RPM = np.linspace(900.0, 4500.0, 8)
@@ -130,7 +130,7 @@ def test_the_wrong_way():
 def test_no_flow_gain_is_believed_that_no_law_has(share, moved):
     read = 1.08 * (predicted(SMOOTH) / 1.08) ** share
     found = nc.compare_pass(FIRST, drive(read), needle=SMOOTH, drop_mm=1.6)
-    assert found.belief is Belief.NO_LAW
+    assert found.diagnosis is Diagnosis.NO_LAW
     assert moved in words(found)
     assert "believe the flow gain" not in words(found)
     assert "mixed-up log, needle, jet height or lift" in words(found)

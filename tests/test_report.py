@@ -205,7 +205,7 @@ def test_the_sheet_counts_down_to_the_first_stop_not_past_it(design):
     middle = (design.present().diameters_mm + design.needle.diameters_mm) / 2.0
     half = in_stages(design, stop={"needle": replace(design.needle, diameters_mm=middle)})
     sheet = nc.grind_sheet(half)
-    told = 1e3 * half.told_mm()
+    told = 1e3 * half.least_difference_mm()
     for row, off in zip(sheet.station_rows(), half.remove_um() / 2.0, strict=True):
         exact = off if off >= told else 0.0
         assert row["stop_off_um"] == pytest.approx(exact, abs=1e-6)

@@ -13,7 +13,7 @@ from conftest import asked, make_setup
 
 import needlecalc as nc
 from needlecalc.design.after.altitude import AltitudeRemark
-from needlecalc.design.after.outcome import Belief, OutcomeRemark
+from needlecalc.design.after.outcome import Diagnosis, OutcomeRemark
 from needlecalc.design.after.progress import NextStroke
 from needlecalc.design.after.rank import Worth
 from needlecalc.design.after.rescue import WayOut
@@ -87,7 +87,7 @@ def tables():
         (State, words_pages.JET),
         *((Mixture, means) for means in words_pages.MEANS.values()),
         (LearnedRemark, words.REMARKS),
-        (Belief, words_after.BELIEFS),
+        (Diagnosis, words_after.DIAGNOSES),
         (OutcomeRemark, words_after.OUTCOME),
         (Worth, words_after.WORTH),
     ],

@@ -40,7 +40,7 @@ def stroke(found: Progress) -> str:
 
 def way_out(found: Rescue) -> str:
     """What to do with an overcut needle."""
-    kind, asked = found.way_out, found.asked()
+    kind, asked = found.way_out, found.planned()
     by_kind = {one.kind: one for one in found.alternatives}
     used = {WayOut.JET: Change.BEST_JET, WayOut.JET_AND_FILE: Change.JET_AND_FILE, WayOut.NONE: Change.JET_AND_FILE}
     one = by_kind[used.get(kind, Change.NONE)]
@@ -60,13 +60,13 @@ def way_out(found: Rescue) -> str:
 
 def rescued(one: Alternative, found: Rescue) -> str:
     """Name of one way out."""
-    name = say.band(found.asked().target.called(one.band)[0])
+    name = say.band(found.planned().target.called(one.band)[0])
     return words_after.RESCUES[one.kind].format(band=name, amount=one.amount, bore_mm=one.bore_mm)
 
 
 def rescue_note(one: Alternative, found: Rescue) -> str:
     """What to know of one way out; empty where there is nothing."""
-    target, lowest, missed = found.asked().target, found.lowest(), one.missed()
+    target, lowest, missed = found.planned().target, found.lowest(), one.missed()
     low, high = found.car.setup.carburettor.jet.drop_range_mm()
     worst, name = one.worst(), say.band(target.called(one.band)[0])
     reached, worst_named = abs(missed[one.band]) < 1e-3, say.band(target.called(worst)[0])
@@ -89,7 +89,7 @@ def rescue_note(one: Alternative, found: Rescue) -> str:
 
 def too_lean(one: Alternative, found: Rescue) -> str:
     """Full load that a way out leans past its target and past what pistons bear; empty where it does not."""
-    target = found.asked().target
+    target = found.planned().target
     over = target.full_load() & (one.lambda_expected > target.leanest_full_load()) & (one.missed() > HURT)
     lean = np.flatnonzero(over)
     if not lean.size:
@@ -174,14 +174,14 @@ def idle_co(found: AltitudeOutlook) -> tuple[str, ...]:
     return (words_sheet.CO_AT_IDLE.format(places=said),) if known else ()
 
 
-def belief(found: Outcome) -> str:
-    """What to believe of the misses of a pass."""
-    kind, of, out = found.belief, found.inside.size, int((~found.inside).sum())
+def diagnosis(found: Outcome) -> str:
+    """What explains the misses of a pass."""
+    kind, of, out = found.diagnosis, found.inside.size, int((~found.inside).sum())
     size = found.causes[0].size
     held = words_after.ONLY_BAND if of == 1 else words_after.SOME_BANDS if out else words_after.ALL_BANDS
     alike = words_after.OR_A.join(found.alike())
     worst = int(np.argmax(np.abs(found.off())))
-    return words_after.BELIEFS[kind].format(
+    return words_after.DIAGNOSES[kind].format(
         held=held.format(of=of, inside=of - out),
         their=words_after.ITS_INTERVAL if of == 1 else words_after.THEIR_INTERVALS,
         outside=(words_after.ONE_OUTSIDE if out == 1 else words_after.MORE_OUTSIDE).format(count=out),

@@ -22,7 +22,7 @@ from needlecalc.design.inverse.nextstep import NextSteps
 from needlecalc.design.inverse.notes import DesignRemark
 from needlecalc.design.inverse.proposal import Budget, Design
 from needlecalc.design.inverse.target import Target
-from needlecalc.design.inverse.uncertainty import LEAST_TOLD_MM
+from needlecalc.design.inverse.uncertainty import LEAST_DIFFERENCE_MM
 from needlecalc.measure.checks.check import Checks
 from needlecalc.measure.checks.limits import CheckLimits
 from needlecalc.measure.drive.bands import Bands, DriveNote
@@ -158,7 +158,7 @@ def _(found: Progress, part: str = "") -> Table:
             Column("lambda_rich", "richest allowed", ".3f", target.lambda_rich),
             notes=(words_after.COMPUTED.format(drop_mm=design.drop_mm),),
         )
-    more = (found.to_go_um > 1e3 * LEAST_TOLD_MM).any()
+    more = (found.to_go_um > 1e3 * LEAST_DIFFERENCE_MM).any()
     rest = words_after.CHANCE_REST.format(rest=100.0 * found.chance_rich_rest) if more else ""
     lean = found.full_load()
     return table(
@@ -175,7 +175,7 @@ def _(found: Progress, part: str = "") -> Table:
         intro=(say_after.stroke(found), *((say.remark(lean),) if lean else ())),
         notes=(
             words_after.CHANCE_NOW.format(now=100.0 * found.chance_rich_now, rest=rest),
-            words_after.THERE.format(told_um=1e3 * design.told_mm()),
+            words_after.THERE.format(told_um=1e3 * design.least_difference_mm()),
             words_after.READINGS_OF.format(source=found.measured.source),
             words_after.CARE,
         ),
@@ -184,7 +184,7 @@ def _(found: Progress, part: str = "") -> Table:
 
 @table_of.register
 def _(found: Rescue, part: str = "") -> Table:
-    asked, bands = found.asked(), found.car.bands
+    asked, bands = found.planned(), found.car.bands
     if part == "design" and found.design is not None:
         shown = found.design.table()
         filed = next(one for one in found.alternatives if one.kind is Change.JET_AND_FILE)
@@ -357,7 +357,7 @@ def _(found: Outcome, _part: str = "") -> Table:
         Column("inside", "inside", "", found.inside),
         Column("gain", "gain", ".2f", found.gain),
         Column("gain_u", "+-", ".2f", found.gain_u),
-        intro=(say_after.belief(found),),
+        intro=(say_after.diagnosis(found),),
         notes=(
             words_after.GAIN_MEANS,
             *map(say.remark, found.remarks()),

@@ -82,8 +82,8 @@ REMARKS: dict[StrEnum, str] = {
         "No car explains these passes: they miss the best car by {times:.1f} times what chance brings, furthest in pass "
         "{in_pass} at {band}: {read_and_due}; {first_aid}."
     ),
-    LearnedRemark.LIFT_MOVED: "Lift now believed differs most from that read at {band}: {moved_mm:+.2f} mm.",
-    LearnedRemark.LIFT_AS_READ: "Lift now believed is that read, at every band.",
+    LearnedRemark.LIFT_MOVED: "Estimated lift differs most from that read at {band}: {moved_mm:+.2f} mm.",
+    LearnedRemark.LIFT_AS_READ: "Estimated lift is that read, at every band.",
     LearnedRemark.AT_LEAST_SO_LEAN: "Beyond the lean limit, so that the reading counts as at least so lean: {bands}.",
     DesignRemark.FULL_LOAD_LEAN_NOW: "FULL LOAD RUNS TOO LEAN NOW, at lambda {low_to_high}. {pistons}",
     DesignRemark.FULL_LOAD_LEAN_NEXT: (

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from enum import StrEnum
 
-from needlecalc.design.after.outcome import Belief, OutcomeRemark
+from needlecalc.design.after.outcome import Diagnosis, OutcomeRemark
 from needlecalc.design.after.progress import NextStroke
 from needlecalc.design.after.rank import Worth
 from needlecalc.design.after.rescue import WayOut
@@ -99,17 +99,19 @@ ALTITUDE_CAUTIONS = (
     "Set again before descending: lean on the mountain is leaner still in the valley.",
     "Never plan full load leaner than lambda 0.92 anywhere the car will be driven (common practice).",
 )
-BELIEFS: dict[StrEnum, str] = {
-    Belief.HOLDS: "The model holds: {held} measured inside {their}; carry on with the next design.",
-    Belief.ONE_BAND: ("{outside} One band cannot tell a wrong flow law from a wrong lift; measure three bands at least."),
-    Belief.NO_CAUSE: "{outside} No single cause explains them, furthest off is {furthest}: {first_aid}.",
-    Belief.NO_LAW: "{outside} Lambda {moved}, and no flow law errs so far: {first_aid}.",
-    Belief.GAIN: ("{outside} All moved by the same share, {share:.2f} of what was computed: believe the flow gain.{alike}"),
-    Belief.LIFT_SCALE: (
+DIAGNOSES: dict[StrEnum, str] = {
+    Diagnosis.HOLDS: "The model holds: {held} measured inside {their}; carry on with the next design.",
+    Diagnosis.ONE_BAND: ("{outside} One band cannot tell a wrong flow law from a wrong lift; measure three bands at least."),
+    Diagnosis.NO_CAUSE: "{outside} No single cause explains them, furthest off is {furthest}: {first_aid}.",
+    Diagnosis.NO_LAW: "{outside} Lambda {moved}, and no flow law errs so far: {first_aid}.",
+    Diagnosis.GAIN: (
+        "{outside} All moved by the same share, {share:.2f} of what was computed: believe the flow gain.{alike}"
+    ),
+    Diagnosis.LIFT_SCALE: (
         "{outside} The misses follow the lift: true lifts some {percent:.0f} % {above} those believed explain them; "
         "believe the lift scale, and read a few lifts by a marker rod.{alike}"
     ),
-    Belief.LIFT_ZERO: (
+    Diagnosis.LIFT_ZERO: (
         "{outside} The misses are those of a needle that stands {mm:.1f} mm {further} the jet than believed; measure "
         "shoulder and jet face again.{alike}"
     ),
@@ -131,8 +133,8 @@ OUTCOME: dict[StrEnum, str] = {
         "computed: for what is still lean the next cut is {deeper} than the old figures say. What remains is planned anew "
         "from the lambda measured."
     ),
-    OutcomeRemark.GAIN_BELIEVED: (
-        "Flow gain believed: {was:.2f} before, {now:.2f} +- {u:.2f} with this pass; the law itself is held to be right "
+    OutcomeRemark.GAIN_ESTIMATED: (
+        "Flow gain estimated: {was:.2f} before, {now:.2f} +- {u:.2f} with this pass; the law itself is held to be right "
         "within its doubt, so one pass moves it only part of the way."
     ),
 }

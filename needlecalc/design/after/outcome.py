@@ -1,4 +1,4 @@
-"""After a pass: lambda predicted against lambda measured, and what to believe of the difference."""
+"""After a pass: lambda predicted against lambda measured, and what explains the difference."""
 
 from __future__ import annotations
 
@@ -28,12 +28,12 @@ FAR_STRAY = 1.5  # but none of them as far as this many half intervals
 FITS = 2.0  # of the degrees of freedom: misfit of one cause that still explains the misses
 SCALES = np.linspace(-0.4, 0.4, 81)  # errors of lift tried
 ZEROS_MM = np.linspace(-4.0, 4.0, 81)
-NO_GAIN = 0.5  # error of the flow law that nobody believes
+NO_GAIN = 0.5  # error of the flow law that is no longer credible
 ALIKE = 3.0  # chi-squared by which two causes must differ to be told apart
 
 
-class Belief(StrEnum):
-    """What to believe of the misses of a pass."""
+class Diagnosis(StrEnum):
+    """What explains the misses of a pass."""
 
     HOLDS = "the model holds"
     ONE_BAND = "one band cannot tell"
@@ -49,7 +49,7 @@ class OutcomeRemark(StrEnum):
 
     WRONG_WAY = "the pass moved lambda the wrong way"
     GAIN_SHARED = "all bands moved by another share than computed"
-    GAIN_BELIEVED = "flow gain believed"
+    GAIN_ESTIMATED = "flow gain estimated"
 
 
 @dataclass(frozen=True)
@@ -59,7 +59,7 @@ class Cause:
     The size is a share for gain and lift scale, and mm for the lift's zero, positive further out of the jet.
     """
 
-    belief: Belief
+    diagnosis: Diagnosis
     size: float
     misfit: float
 
@@ -114,7 +114,7 @@ class Outcome(Shown):
     causes: tuple[Cause, ...]
 
     def __repr__(self) -> str:
-        return f"Outcome: {self.belief}, {int(self.inside.sum())} of {self.inside.size} bands inside their intervals"
+        return f"Outcome: {self.diagnosis}, {int(self.inside.sum())} of {self.inside.size} bands inside their intervals"
 
     def off(self) -> FloatArray:
         """Lambda measured less that predicted, 1 at the end of the interval; positive is leaner."""
@@ -127,21 +127,21 @@ class Outcome(Shown):
         return np.asarray(np.abs(self.off()) <= 1.0)
 
     @property
-    def belief(self) -> Belief:
-        """What to believe of the misses."""
+    def diagnosis(self) -> Diagnosis:
+        """What explains the misses."""
         off, best = np.abs(self.off()), self.causes[0]
         if (off > 1.0).sum() <= STRAYS * off.size and off.max() <= FAR_STRAY:
-            return Belief.HOLDS
+            return Diagnosis.HOLDS
         if off.size == 1:
-            return Belief.ONE_BAND
+            return Diagnosis.ONE_BAND
         if best.misfit > FITS * (off.size - 1):
-            return Belief.NO_CAUSE
-        return Belief.NO_LAW if best.belief is Belief.GAIN and abs(best.size) > NO_GAIN else best.belief
+            return Diagnosis.NO_CAUSE
+        return Diagnosis.NO_LAW if best.diagnosis is Diagnosis.GAIN and abs(best.size) > NO_GAIN else best.diagnosis
 
-    def alike(self) -> tuple[Belief, ...]:
+    def alike(self) -> tuple[Diagnosis, ...]:
         """Other causes that would look the same."""
         best, *others = self.causes
-        return tuple(one.belief for one in others if one.misfit - best.misfit < ALIKE)
+        return tuple(one.diagnosis for one in others if one.misfit - best.misfit < ALIKE)
 
     def remarks(self) -> tuple[Remark, ...]:
         """What to know of the next cut, the gravest first."""
@@ -155,7 +155,7 @@ class Outcome(Shown):
         name = self.before.place.shared("flow gain")
         was, now = float(self.before.mean[name]), float(self.after.mean[name])
         numbers = {"was": was, "now": now, "u": float(self.after.u()[name])}
-        return (*found, Remark(OutcomeRemark.GAIN_BELIEVED, numbers=numbers))
+        return (*found, Remark(OutcomeRemark.GAIN_ESTIMATED, numbers=numbers))
 
 
 def compare_pass(
@@ -177,7 +177,7 @@ def compare_pass(
     Returns
     -------
     Outcome
-        Band by band, with the effective gain and what to believe; ``after`` is what is now known, ready for
+        Band by band, with the effective gain and what explains it; ``after`` is what is now known, ready for
         :func:`solve`.
 
     Raises
@@ -293,14 +293,14 @@ def _causes(
     shape = change / reading
     strength = float(shape @ shape)
     gain = float(shape @ (moved / reading)) / strength if strength > 0.0 else 1.0
-    out = [Cause(Belief.GAIN, gain - 1.0, float((((moved - gain * change) / reading) ** 2).sum()))]
-    for belief, sizes, lifts in (
-        (Belief.LIFT_SCALE, SCALES, lift * (1.0 + SCALES[:, None])),
-        (Belief.LIFT_ZERO, ZEROS_MM, lift + ZEROS_MM[:, None]),
+    out = [Cause(Diagnosis.GAIN, gain - 1.0, float((((moved - gain * change) / reading) ** 2).sum()))]
+    for one, sizes, lifts in (
+        (Diagnosis.LIFT_SCALE, SCALES, lift * (1.0 + SCALES[:, None])),
+        (Diagnosis.LIFT_ZERO, ZEROS_MM, lift + ZEROS_MM[:, None]),
     ):
         left = (((moved - _change(learned, car, lifts)[:, old]) / reading) ** 2).sum(axis=1)
         best = int(np.argmin(left))
-        out.append(Cause(belief, float(sizes[best]), float(left[best])))
+        out.append(Cause(one, float(sizes[best]), float(left[best])))
     return tuple(sorted(out, key=lambda cause: cause.misfit))
 
 

@@ -178,7 +178,7 @@ def judge_cut(
     measured = measured_needle(
         design.present(), readings_mm, within_um=within_um, oval_um=oval_um, filed=stop < before, file_down=file_down
     )
-    now, told = measured.diameters_mm, design.told_mm()
+    now, told = measured.diameters_mm, design.least_difference_mm()
     states = tuple(_state(*row, told=told) for row in zip(now, before, stop, final, strict=True))
     over = np.where([one is StationState.OVERCUT for one in states], 1e3 * (final - now), 0.0)
     seen, rest, uncut = _outlooks(design, measured)
@@ -271,22 +271,22 @@ def unchanged(learned: Learned, needle: Needle, drop_mm: float) -> bool:
 
 
 def refitted(learned: Learned, needle: Needle, drop_mm: float) -> Learned:
-    """The car as believed with another needle in it, measured but not yet driven."""
+    """The car as estimated with another needle in it, measured but not yet driven."""
     new = touched(learned, needle)
     place, history = learned.place, learned.history
     old = int(history.needle_of_pass()[-1])
     after = history.then(needle, drop_mm, learned.bands)
     number = int(after.needle_of_pass()[-1])
-    estimate, before = learned.estimate, learned.before
+    estimate, prior_u = learned.estimate, learned.prior_u
     if number == place.needles:
         one = max(learned.doubts.micrometer_mm, LEAST_ERROR_MM)
         # Unknowns that each new one copies; those measured anew stand alone.
-        copy = np.eye(before.size)[place.needle(old)]
+        copy = np.eye(prior_u.size)[place.needle(old)]
         copy[new] = 0.0
         both = estimate.joined(np.where(new, one, 0.0))
-        both.root[before.size :, : estimate.root.shape[1]] = copy @ estimate.root
+        both.root[prior_u.size :, : estimate.root.shape[1]] = copy @ estimate.root
         estimate = Gaussian(np.append(estimate.mean, copy @ estimate.mean), both.root)
-        before, place = np.append(before, np.full(new.size, one)), replace(place, needles=place.needles + 1)
+        prior_u, place = np.append(prior_u, np.full(new.size, one)), replace(place, needles=place.needles + 1)
     true = needle.diameters_mm - estimate.mean[place.needle(number)]
     expected = np.exp(learned.log_lambda(learned.mean, true, drop_mm))
     undriven = learned.bands.having(lambda_measured=expected, log=None, samples=())
@@ -299,5 +299,5 @@ def refitted(learned: Learned, needle: Needle, drop_mm: float) -> Learned:
         bands=undriven,
         place=place,
         estimate=estimate,
-        before=before,
+        prior_u=prior_u,
     )

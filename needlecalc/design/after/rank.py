@@ -16,7 +16,7 @@ from needlecalc.design.belief.learn import learn
 from needlecalc.design.belief.learned import Learned
 from needlecalc.design.inverse.problem import drops_on_table_mm
 from needlecalc.design.inverse.target import Target
-from needlecalc.design.inverse.uncertainty import AfterCut, least_told_mm
+from needlecalc.design.inverse.uncertainty import AfterCut, least_difference_mm
 from needlecalc.errors import InputError
 from needlecalc.parts.needle import Needle
 from needlecalc.parts.needles import NeedleTables, read_needles
@@ -216,8 +216,8 @@ def rank(
 
 def _weighed(needles: Sequence[Needle], target: Target, car: Learned) -> list[RankedNeedle]:
     """Needles on the same stations, each at its best jet drop."""
-    setup, told = car.setup.with_needle(needles[0]), least_told_mm(car.doubts)
-    true_mm = np.array([_believed_mm(needle, car) for needle in needles])
+    setup, told = car.setup.with_needle(needles[0]), least_difference_mm(car.doubts)
+    true_mm = np.array([_estimated_mm(needle, car) for needle in needles])
     found = scan(car.law.in_parts(setup), target, true_mm, _drops_mm(setup, car, target))
     off = np.abs(np.expm1(found.log_lambda - np.log(target.lambda_target)))
     serves = np.all(~target.outside(np.exp(found.log_lambda)), axis=1)
@@ -259,8 +259,8 @@ def _metal_now_fitted(needle: Needle, car: Learned) -> NDArray[np.bool_]:
     return ~touched(car, needle)
 
 
-def _believed_mm(needle: Needle, car: Learned) -> FloatArray:
-    """Diameters believed: as measured, or what the drives taught of the metal that they were made with."""
+def _estimated_mm(needle: Needle, car: Learned) -> FloatArray:
+    """Diameters estimated: as measured, or what the drives taught of the metal that they were made with."""
     same = _metal_now_fitted(needle, car)
     return np.where(same, car.present_mm(), needle.diameters_mm) if same.any() else needle.diameters_mm
 
@@ -268,7 +268,7 @@ def _believed_mm(needle: Needle, car: Learned) -> FloatArray:
 def _with_interval(one: RankedNeedle, target: Target, car: Learned) -> RankedNeedle:
     """The same with intervals of lambda and the chance that every band is inside what is permitted."""
     law = car.law.in_parts(car.setup.with_needle(one.needle))
-    log, rows, by_needle = law.slopes(_believed_mm(one.needle, car), one.drop_mm)
+    log, rows, by_needle = law.slopes(_estimated_mm(one.needle, car), one.drop_mm)
     # Every table errs by itself; metal that was driven keeps the errors it was driven with.
     same = _metal_now_fitted(one.needle, car)
     if same.any():

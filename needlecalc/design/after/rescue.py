@@ -81,7 +81,7 @@ class Rescue(Shown):
     def __repr__(self) -> str:
         return f"Rescue: {self.way_out}"
 
-    def asked(self) -> Design:
+    def planned(self) -> Design:
         """The design that was to be cut."""
         return self.progress.design
 
@@ -91,7 +91,7 @@ class Rescue(Shown):
 
     def range_assumed(self) -> bool:
         """Whether the nut's range was not stated, and a turn either way was assumed."""
-        return self.asked().setup.carburettor.jet.drop_min_mm is None
+        return self.planned().setup.carburettor.jet.drop_min_mm is None
 
     def design_table(self) -> Table | None:
         """Stations and jet of the way out by jet and file, under the name of its row; None where no band is hurt."""

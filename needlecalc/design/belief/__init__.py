@@ -1,1 +1,1 @@
-"""What is believed of the car, and what every pass teaches."""
+"""What is known of the car, and what every pass teaches."""

@@ -39,7 +39,7 @@ class JetShift(Shown):
     names : tuple of str
         Bands that both drives read.
     seen, expected, seen_u : array, shape (r,)
-        Change of ln(lambda) seen, expected before anything was learned, and the doubt of the seen. [-]
+        Change of ln(lambda) seen, expected before anything was learned, and the standard uncertainty of the seen. [-]
 
     Examples
     --------
@@ -57,9 +57,9 @@ class JetShift(Shown):
     seen_u: FloatArray
 
     def __repr__(self) -> str:
-        share, doubt = self.share()
+        share, u = self.share()
         bands = counted(len(self.names), "band")
-        return f"Jet moved {_flats(self.flats)}: {share:.2f} +- {doubt:.2f} of the change expected, {bands}"
+        return f"Jet moved {_flats(self.flats)}: {share:.2f} +- {u:.2f} of the change expected, {bands}"
 
     def share(self) -> tuple[float, float]:
         """Change seen over change expected, all bands weighed, and its standard uncertainty by the readings."""
@@ -204,17 +204,17 @@ def with_jet_drive(bands: Bands, moved: Bands, setup: Setup, *, flats: float, do
     History of 2 passes, 1 needle
     """
     shift = jet_shift(bands, moved, setup, flats=flats, doubts=doubts)
-    share, doubt = shift.share()
-    if share + SIGMAS * doubt < LEAST_SEEN:
-        seen = "the wrong way" if share < -SIGMAS * doubt else "hardly at all"
+    share, u = shift.share()
+    if share + SIGMAS * u < LEAST_SEEN:
+        seen = "the wrong way" if share < -SIGMAS * u else "hardly at all"
         msg = (
-            f"With the jet moved by {_flats(flats)} lambda moved {seen}: {share:.2f} +- {doubt:.2f} of the change "
+            f"With the jet moved by {_flats(flats)} lambda moved {seen}: {share:.2f} +- {u:.2f} of the change "
             "expected. Positive flats lower the jet, which is richer; check the sign, and whether the nut was turned at all."
         )
         raise InputError(msg)
-    if share - SIGMAS * doubt > MOST_SEEN:
+    if share - SIGMAS * u > MOST_SEEN:
         msg = (
-            f"With the jet moved by {_flats(flats)} lambda moved {share:.1f} +- {doubt:.1f} times as far as expected; "
+            f"With the jet moved by {_flats(flats)} lambda moved {share:.1f} +- {u:.1f} times as far as expected; "
             "check the flats turned, flat_mm (a sixth of the nut's thread pitch), and the lifts."
         )
         raise InputError(msg)
@@ -224,8 +224,8 @@ def with_jet_drive(bands: Bands, moved: Bands, setup: Setup, *, flats: float, do
     order = np.argsort(bands.lift_mm)
     change = np.interp(_lent(bands, moved).lift_mm, bands.lift_mm[order], _expected(bands, setup, drop, doubts)[order])
     own = np.hypot(LAW_SHARE * change, _other_point(bands, moved, setup))
-    doubtful = np.hypot(moved.lambda_se, own * moved.lambda_measured)
-    return _history(bands, moved.having(lambda_se=doubtful), setup, drop)
+    wider = np.hypot(moved.lambda_se, own * moved.lambda_measured)
+    return _history(bands, moved.having(lambda_se=wider), setup, drop)
 
 
 @dataclass(frozen=True)

@@ -61,7 +61,7 @@ class Pass(Shown):
     Raises
     ------
     InputError
-        If a band has no lift or no doubt of it, a doubt is negative, or the jet drop is no number.
+        If a band has no lift or no uncertainty of it, an uncertainty is negative, or the jet drop is no number.
 
     Examples
     --------
@@ -93,9 +93,8 @@ class Pass(Shown):
             bad = ~(values >= 0.0)
             if bad.any():
                 band = int(np.argmax(bad))
-                msg = (
-                    f"Band {self.bands.name(band)}: {name} is {values[band]:g}, but a doubt must be zero or more; state it."
-                )
+                rule = "but an uncertainty must be zero or more; state it."
+                msg = f"Band {self.bands.name(band)}: {name} is {values[band]:g}, {rule}"
                 raise InputError(msg)
 
     def __repr__(self) -> str:

@@ -80,20 +80,20 @@ def learn(history: History | Bands, setup: Setup, *, doubts: Doubts | None = Non
     computed_mm = _computed_mm(readings)
     needles, stations = int(history.needle_of_pass().max()) + 1, setup.carburettor.needle.stations_mm.size
     place = Unknowns(bands.rpm.size, needles, stations, computed_mm.size, int(history.day_of_pass()[-1]) + 2)
-    mean, before = prior_of(setup, place, doubts)
+    mean, prior_u = prior_of(setup, place, doubts)
     # Bands start from the first pass that read them, as levels are those on the first needle.
     for read in reversed(readings):
         for where, start in ((place.level(), read.log_lambda), (place.lift(), read.lift)):
             mean[where] = np.where(np.isnan(start), mean[where], start)
-    prior = Gaussian(mean, np.diag(before))
-    learned = Learned(history.present(setup), history, bands, place, doubts, prior, before, readings[-1].at_least)
+    prior = Gaussian(mean, np.diag(prior_u))
+    learned = Learned(history.present(setup), history, bands, place, doubts, prior, prior_u, readings[-1].at_least)
     task = _Task(learned, readings, computed_mm)
     mean, triangle, cost = _settled(task, mean)
     count = sum(int(np.isfinite(column).sum()) for read in readings for column in (read.log_lambda, read.lift))
-    learned = replace(learned, misfit=cost, spare=max(count - 2 * place.bands, 0))
+    learned = replace(learned, misfit=cost, degrees_of_freedom=max(count - 2 * place.bands, 0))
     if (factor := learned.widening()) > 1.0:
         mean, triangle, _ = _settled(replace(task, readings=tuple(read.widened(factor) for read in readings)), mean)
-    root = before[:, None] * solve_triangular(triangle[:-1, :-1], np.eye(before.size))
+    root = prior_u[:, None] * solve_triangular(triangle[:-1, :-1], np.eye(prior_u.size))
     return replace(learned, estimate=Gaussian(mean, root))
 
 
@@ -114,12 +114,12 @@ def origins(learned: Learned) -> tuple[list[Source], FloatArray]:
         for what, seen in ((Source.LAMBDA, read.log_lambda), (Source.LIFT, read.lift)):
             names += [what] * int(np.isfinite(seen).sum())
     rows, _ = task.rows(learned.mean)
-    return names, rows[:, :-1] @ (learned.estimate.root / learned.before[:, None])
+    return names, rows[:, :-1] @ (learned.estimate.root / learned.prior_u[:, None])
 
 
 def _settled(task: _Task, mean: FloatArray) -> tuple[FloatArray, FloatArray, float]:
     """Best values from a start, the triangle of the problem made straight about them, and the sum of squares they leave."""
-    before = task.learned.before
+    prior_u = task.learned.prior_u
     low, high = task.learned.place.possible()
     rows, cost = task.rows(mean)
     for _ in range(ROUNDS):
@@ -127,7 +127,7 @@ def _settled(task: _Task, mean: FloatArray) -> tuple[FloatArray, FloatArray, flo
         # A step so small changes the cost by rounding only: no shorter one would do better.
         share, small = 1.0, bool(np.abs(step).max() < SETTLED)
         while True:
-            trial = np.clip(mean + share * before * step, low, high)
+            trial = np.clip(mean + share * prior_u * step, low, high)
             rows_then, cost_then = task.rows(trial)
             if cost_then <= cost * (1.0 + 1e-12) or share < 1e-3 or small:
                 break
@@ -167,7 +167,7 @@ class _Task:
 
     def rows(self, mean: FloatArray) -> tuple[FloatArray, float]:
         """The problem made straight about some values, residuals in the last column, and its sum of squares there."""
-        learned, prior = self.learned, (mean - self.learned.mean) / self.learned.before
+        learned, prior = self.learned, (mean - self.learned.mean) / self.learned.prior_u
         alike, law = self._priors(), learned.law_of(mean)
         rows, misses, history = [alike], [alike @ prior], learned.history
         days = history.day_of_pass().tolist()
@@ -176,21 +176,21 @@ class _Task:
             expected, slopes, _ = law.slopes(diameters, read.one.drop_mm, number=number, day=day)
             seen = np.isfinite(read.log_lambda)
             weight = 1.0 / read.log_lambda_u[seen]
-            rows.append(slopes[seen] * learned.before * weight[:, None])
+            rows.append(slopes[seen] * learned.prior_u * weight[:, None])
             misses.append((expected - read.log_lambda)[seen] * weight)
             by_lift, off, own_u = self._lift_rows(read, mean)
-            rows.append(by_lift * learned.before / own_u[:, None])
+            rows.append(by_lift * learned.prior_u / own_u[:, None])
             misses.append(off / own_u)
         missed = np.concatenate(misses)
         return np.column_stack([np.vstack(rows), missed]), float(missed @ missed)
 
     def _priors(self) -> FloatArray:
         """Rows of what is held before, over its standard uncertainty: diameters of a table err alike in part."""
-        rows, place, doubts = np.eye(self.learned.before.size), self.learned.place, self.learned.doubts
+        rows, place, doubts = np.eye(self.learned.prior_u.size), self.learned.place, self.learned.doubts
         first, shared = place.needle(0), doubts.table_offset_mm
         own = max(doubts.table_mm, LEAST_SHARE * shared, LEAST_U)
         root = np.linalg.cholesky(own**2 * np.eye(place.stations) + shared**2)
-        rows[first, first] = solve_triangular(root, np.diag(self.learned.before[first]), lower=True)
+        rows[first, first] = solve_triangular(root, np.diag(self.learned.prior_u[first]), lower=True)
         return rows
 
     def _lift_rows(self, read: Readings, mean: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:

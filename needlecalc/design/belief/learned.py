@@ -1,4 +1,4 @@
-"""What is believed of a car: lift, flow gain, jet length, fuel and needle, and how far each may be off."""
+"""What is known of a car: lift, flow gain, jet length, fuel and needle, and how far each may be off."""
 
 from __future__ import annotations
 
@@ -41,14 +41,14 @@ class LearnedRemark(StrEnum):
 
     CONTRADICT = "the passes contradict each other"
     NO_CAR = "no car explains these passes"
-    LIFT_MOVED = "lift now believed differs most from that read"
+    LIFT_MOVED = "estimated lift differs most from that read"
     LIFT_AS_READ = "lift as read at every band"
     AT_LEAST_SO_LEAN = "reading counts as at least so lean"
 
 
 @dataclass(frozen=True, repr=False, eq=False)
 class Learned(Shown):
-    """What is believed of a car after its passes: a joint normal distribution of all that matters.
+    """What is known of a car after its passes: a joint normal distribution of all that matters.
 
     Parameters
     ----------
@@ -64,13 +64,13 @@ class Learned(Shown):
         What it started from.
     estimate : Gaussian
         Best value of each unknown, and how far each may be off, together.
-    before : array, shape (k,)
+    prior_u : array, shape (k,)
         Standard uncertainty of each before any pass. [mixed]
     at_least : array of bool, shape (m,)
         Bands so lean that their reading counts as "at least so lean".
     misfit : float
-        Squares of all readings and of what was held before, over their doubts, that the best car leaves. [-]
-    spare : int
+        Squares of all readings and of what was held before, over their uncertainties, that the best car leaves. [-]
+    degrees_of_freedom : int
         Readings more than are needed to know every band's level and lift: what ``misfit`` comes to by chance.
 
     Examples
@@ -86,10 +86,10 @@ class Learned(Shown):
     place: Unknowns
     doubts: Doubts
     estimate: Gaussian
-    before: FloatArray
+    prior_u: FloatArray
     at_least: NDArray[np.bool_]
     misfit: float = 0.0
-    spare: int = 0
+    degrees_of_freedom: int = 0
 
     def __repr__(self) -> str:
         said = [f"{name} {value:.3g} +- {u:.2g}" for name, value, u in zip(SHARED, *self.shared()[1], strict=True)][:2]
@@ -143,7 +143,7 @@ class Learned(Shown):
         return np.asarray(self.history.passes[-1].needle.diameters_mm - self.mean[self.present_errors()])
 
     def widening(self) -> float:
-        r"""Factor on the doubts of all readings, for passes that agree worse than chance allows.
+        r"""Factor on the uncertainties of all readings, for passes that agree worse than chance allows.
 
         Returns
         -------
@@ -160,7 +160,8 @@ class Learned(Shown):
         .. [1] R. T. Birge, "The calculation of errors by the method of least squares", Phys. Rev. 40 (1932) 207 (from
            memory).
         """
-        return max(1.0, float(np.sqrt(self.misfit / chdtri(self.spare, 1.0 - BY_CHANCE)))) if self.spare else 1.0
+        usual = self.degrees_of_freedom
+        return max(1.0, float(np.sqrt(self.misfit / chdtri(usual, 1.0 - BY_CHANCE)))) if usual else 1.0
 
     def confirmed(self) -> bool:
         """Whether a pass on another needle, or a drive with the jet moved, has shown this car to be as computed."""
@@ -181,14 +182,15 @@ class Learned(Shown):
 
     def check_one_car(self) -> None:
         """Raise SolveError where no car explains the passes."""
-        if self._strange() and self.misfit > NO_CAR * (self.spare + A_FEW):
+        if self._strange() and self.misfit > NO_CAR * (self.degrees_of_freedom + A_FEW):
             raise SolveError(in_words(self._contradiction(LearnedRemark.NO_CAR, Severity.STOP)))
 
     def _strange(self) -> bool:
-        return self.misfit > DIFFERENCE * self.spare > 0.0 and bool(chdtrc(self.spare, self.misfit) < STRANGE)
+        usual = self.degrees_of_freedom
+        return self.misfit > DIFFERENCE * usual > 0.0 and bool(chdtrc(usual, self.misfit) < STRANGE)
 
     def _contradiction(self, kind: LearnedRemark, severity: Severity) -> Remark:
-        """With the reading of lambda or lift that is furthest from what the best car gives, in its doubts."""
+        """With the reading of lambda or lift that is furthest from what the best car gives, in its uncertainties."""
         numbers, days, far = self.history.needle_of_pass().tolist(), self.history.day_of_pass().tolist(), -1.0
         furthest: dict[str, float | int | str] = {}
         zero, tilt = (self.mean[self.place.shared(name)] for name in ("lift zero", "lift scale"))
@@ -198,17 +200,17 @@ class Learned(Shown):
             diameters = read.one.needle.diameters_mm - self.mean[self.place.needle(numbers[p])]
             due = np.exp(self.law.log_lambda(diameters, read.one.drop_mm, days[p]))
             lift = self.lift_mm() + zero + tilt * np.nan_to_num(read.lift_common)
-            for what, shown, doubt, best in (
+            for what, shown, u, best in (
                 ("lambda", np.exp(read.log_lambda), due * read.log_lambda_u, due),
                 ("lift_mm", read.lift, read.lift_u, lift),
             ):
-                off = np.nan_to_num(np.abs(shown - best) / doubt, nan=-1.0)
+                off = np.nan_to_num(np.abs(shown - best) / u, nan=-1.0)
                 band = int(np.argmax(off))
                 if off[band] > far:
                     far, bands = float(off[band]), self.bands.called(band)
                     read_and_due = {f"{what}_read": float(shown[band]), f"{what}_due": float(best[band])}
                     furthest = {"in_pass": p + 1, **read_and_due}
-        agree = {"times": self.misfit / self.spare, "widening": self.widening()}
+        agree = {"times": self.misfit / self.degrees_of_freedom, "widening": self.widening()}
         return Remark(kind, severity, bands=bands, numbers={**agree, **furthest})
 
     def samples(self, count: int, seed: int = 0) -> FloatArray:
@@ -231,10 +233,10 @@ class Learned(Shown):
         """Values and standard uncertainties of what all bands share, before any pass and now, in the order of ``SHARED``."""
         mean, _ = prior_of(self.setup, self.place, self.doubts)
         car = self.place.car()
-        return _as_said(mean[car], self.before[car]), _as_said(self.mean[car], self.u()[car])
+        return _as_said(mean[car], self.prior_u[car]), _as_said(self.mean[car], self.u()[car])
 
     def remarks(self) -> tuple[Remark, ...]:
-        """Where lift is now believed to be other than read, what counts as at least so lean, and how the passes agree."""
+        """Where the estimated lift is other than read, what counts as at least so lean, and how the passes agree."""
         moved = self.lift_mm() - self.bands.lift_mm
         worst = int(np.argmax(np.abs(moved)))
         lift = Remark(LearnedRemark.LIFT_AS_READ)

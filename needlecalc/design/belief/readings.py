@@ -1,4 +1,4 @@
-"""Readings of all passes on one list of bands: lambda worth trusting, lift, and the doubt of each."""
+"""Readings of all passes on one list of bands: lambda worth trusting, lift, and the uncertainty of each."""
 
 from __future__ import annotations
 
@@ -90,7 +90,7 @@ def readings_of(history: History, doubts: Doubts) -> tuple[Readings, ...]:
     for one in reversed(history.passes):
         band = same_bands(bands, one.bands)
         use = band >= 0
-        log_lambda, doubt, lean = usable_lambda(one.bands, doubts)
+        log_lambda, log_u, lean = usable_lambda(one.bands, doubts)
         computed = one.bands.lift_from(LiftSource.COMPUTED)
         tells = use & (~computed | still_to_tell[band]) & ~(one.bands.lift_u_mm > NO_READING_U_MM)
         still_to_tell[band[use & computed]] = False
@@ -100,7 +100,7 @@ def readings_of(history: History, doubts: Doubts) -> tuple[Readings, ...]:
         faster = np.abs(np.log(one.bands.rpm / np.where(use, bands.rpm[band], one.bands.rpm)))
         own = np.hypot(own, faster * one.bands.lift_mm)
         alike = np.where(tells & computed, np.sqrt(ALIKE_SHARE) * own, 0.0)
-        columns = (log_lambda, doubt, np.where(tells, one.bands.lift_mm, np.nan), own, common, alike)
+        columns = (log_lambda, log_u, np.where(tells, one.bands.lift_mm, np.nan), own, common, alike)
         placed = np.full((len(columns), bands.rpm.size), np.nan)
         placed[:, band[use]] = np.array(columns)[:, use]
         at_least = np.zeros(bands.rpm.size, dtype=bool)

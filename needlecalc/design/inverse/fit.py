@@ -215,7 +215,7 @@ def _smoothing_rows(problem: Problem, smoothness: float) -> FloatArray:
 
 
 def cost(problem: Problem, smoothness: float, x: FloatArray) -> float:
-    """What the fit makes least: misfit over doubt, and what keeps the removal smooth and small."""
+    """What the fit makes least: misfit over uncertainty, and what keeps the removal smooth and small."""
     return _cost(problem, problem.misfit(x), _smoothing_rows(problem, smoothness) @ x, problem.least_misfit())
 
 

@@ -35,7 +35,7 @@ class Point:
 class Problem:
     """Everything that stays while removal and smoothness are sought."""
 
-    learned: Learned  # the car as believed
+    learned: Learned  # the car as estimated
     target: Target  # what is asked
     drive_u: FloatArray  # (m,) uncertainty of ln(lambda) on the day of the drive: how near the targets are worth meeting [-]
     band_u: FloatArray  # (m,) the same with the repeatability of a reading: how little each band weighs [-]

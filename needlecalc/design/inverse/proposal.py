@@ -14,7 +14,7 @@ from needlecalc.design.belief.unknowns import BySource
 from needlecalc.design.inverse.alternatives import Alternative, Change
 from needlecalc.design.inverse.limits import LEAST_TURN_FLATS, Limits
 from needlecalc.design.inverse.target import Forecast, Target
-from needlecalc.design.inverse.uncertainty import AfterCut, Promise, Trim, idle_aim, idle_band, least_told_mm, trim_of
+from needlecalc.design.inverse.uncertainty import AfterCut, Promise, Trim, idle_aim, idle_band, least_difference_mm, trim_of
 from needlecalc.design.inverse.verdict import Verdict
 from needlecalc.errors import InputError
 from needlecalc.measure.checks.check import Checks
@@ -267,9 +267,9 @@ class Design(Shown):
         """Metal to take off each diameter, all stages together, in um, shape (n,)."""
         return np.asarray(1e3 * (self.present().diameters_mm - self.needle.diameters_mm))
 
-    def told_mm(self) -> float:
+    def least_difference_mm(self) -> float:
         """Difference between two diameters that hand and micrometer can tell, in mm."""
-        return least_told_mm(self.learned.doubts)
+        return least_difference_mm(self.learned.doubts)
 
     def stop_mm(self) -> FloatArray:
         """Diameters to file to first, as they can be filed, in mm, shape (n,).
@@ -280,7 +280,7 @@ class Design(Shown):
         present, stop = self.present().diameters_mm, self.stop.needle.diameters_mm
         if self.limits.new_blank:
             return stop
-        near = (present - stop < self.told_mm()) & (stop > self.needle.diameters_mm)
+        near = (present - stop < self.least_difference_mm()) & (stop > self.needle.diameters_mm)
         # What is left must not stand out over a station before it that is filed.
         before = np.concatenate([[np.inf], np.minimum.accumulate(stop)[:-1]])
         told = np.where(near & (present <= before), present, stop)

@@ -212,7 +212,7 @@ class Target(Shown):
         return np.column_stack([greatest[leaner], leaner])
 
     def giving_way(self) -> FloatArray:
-        """Factor on the doubt of each band: 1, and more for one that gives way to a richer one on its lift."""
+        """Factor on the uncertainty of each band: 1, and more for one that gives way to a richer one on its lift."""
         factor = np.ones(self.lambda_target.size)
         factor[self.opposed()[:, 1]] = GIVING_WAY
         return factor

@@ -23,7 +23,7 @@ DRAWS = 4000  # straight ones cost little
 LEAST_CHANGE = 1e-3  # of ln lambda: a band the cut hardly moves has no first stop of its own
 LEAST_LAMBDA = 0.1
 TELLS_APART = 2.0  # standard uncertainties of hand and micrometer together
-LEAST_TOLD_MM = 5e-4
+LEAST_DIFFERENCE_MM = 5e-4
 IDLE_IS_RIGHT = 0.01  # of lambda: planned so near its target, idle is set to it
 
 
@@ -140,7 +140,7 @@ def outlook(
     log = cars.law.log_lambda(diameters, drop_mm)
     rows, slopes = learned.slopes(diameters_mm, drop_mm)
     day = learned.place.day()
-    warmer = learned.before[day] * rng.standard_normal(count) - cars.law.unknowns[:, day]
+    warmer = learned.prior_u[day] * rng.standard_normal(count) - cars.law.unknowns[:, day]
     meter = Meter(doubts.sensor_offset * rng.standard_normal(count), cars.law.meter_gain)
     idle = idle_band(learned, target)
     nut = None
@@ -168,9 +168,9 @@ def filed_u_mm(doubts: Doubts) -> float:
     return float(np.hypot(doubts.hand_mm, doubts.micrometer_mm))
 
 
-def least_told_mm(doubts: Doubts) -> float:
+def least_difference_mm(doubts: Doubts) -> float:
     """Difference between two diameters that hand and micrometer can tell."""
-    return max(TELLS_APART * filed_u_mm(doubts), LEAST_TOLD_MM)
+    return max(TELLS_APART * filed_u_mm(doubts), LEAST_DIFFERENCE_MM)
 
 
 def idle_aim(target: Target, idle: int, planned: float) -> float:
@@ -207,7 +207,7 @@ def trim_of(
     log, rows, by_needle = learned.law.slopes(diameters, drop_mm)
     rows[:, learned.present_errors()] -= np.where(cut, 0.0, by_needle[:, :-1])
     day = learned.place.day()
-    of_the_day = float(rows[idle, day] * learned.before[day])
+    of_the_day = float(rows[idle, day] * learned.prior_u[day])
     rows[:, day] = 0.0
     hand = by_needle[:, :-1] * np.where(cut, learned.doubts.hand_mm, 0.0)
     spread = np.hstack([rows @ learned.estimate.root, hand])
@@ -297,7 +297,7 @@ class AfterCut:
         slopes = self.slopes[:, : self.zero].copy()
         slopes[:, day] -= self.by_day
         found = sources(learned, slopes)
-        warmer = found[Source.FUEL_TEMPERATURE], learned.before[day] * self.by_day
+        warmer = found[Source.FUEL_TEMPERATURE], learned.prior_u[day] * self.by_day
         found |= {Source.FUEL_TEMPERATURE: np.hypot(*warmer), Source.METER_ZERO: np.abs(own[:, self.zero])}
         hand = np.linalg.norm(own[:, self.zero + 1 : -1], axis=1)
         return found | {Source.HAND: np.asarray(hand), Source.NUT: np.abs(own[:, -1])}

@@ -86,7 +86,7 @@ def leak_sign(bands: Bands, setup: Setup, *, banks: int = 1, doubts: Doubts | No
     Returns
     -------
     LeakSign
-        Area and idle excess with their doubts, or the reason why nothing can be said.
+        Area and idle excess with their uncertainties, or the reason why nothing can be said.
 
     Notes
     -----
@@ -139,9 +139,9 @@ def leak_sign(bands: Bands, setup: Setup, *, banks: int = 1, doubts: Doubts | No
     least = int(np.nanargmin(every_flow))
     worst_per_mm2 = float(every_hole[least] / every_flow[least])
     share = float(np.clip(area * worst_per_mm2, -0.5, 0.8))
-    doubt = float(np.sqrt(variance))
+    area_u = float(np.sqrt(variance))
     excess = 1.0 / (1.0 - share) - 1.0
-    return LeakSign(area, doubt, excess, doubt * worst_per_mm2 / (1.0 - share) ** 2, int(flow.size), misfit)
+    return LeakSign(area, area_u, excess, area_u * worst_per_mm2 / (1.0 - share) ** 2, int(flow.size), misfit)
 
 
 def _flows(bands: Bands, setup: Setup, banks: int) -> tuple[FloatArray, FloatArray]:
