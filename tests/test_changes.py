@@ -215,7 +215,7 @@ def test_a_job_states_its_parts_and_the_sheet_says_what_spares_the_file(case):
     sheet = job.sheet(design)
     text = " ".join(sheet.text().split())
     assert "Changes tried before filing" in text
-    assert "None of them keeps every band inside what you permit: the file is the last resort." in text
+    assert "No change without the file keeps every band inside what you permit: the file is the last resort." in text
     assert "full load at home" in text
     assert "WITHOUT THE FILE" not in text
     wide = replace(design.target, lambda_rich=0.5 * design.target.lambda_rich, lambda_lean=2.0 * design.target.lambda_lean)

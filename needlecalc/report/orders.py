@@ -204,7 +204,7 @@ class Orders(Shown):
 
     def tolerance_line(self) -> str:
         """How the tolerance is meant, and where it is finer than the hand."""
-        finer = any(row["finer"] for row in self.station_rows())
+        finer = any(row["finer"] and not alone for row, alone in zip(self.station_rows(), self.left_alone(), strict=True))
         return (
             f"{words_sheet.TOLERANCE} {words_sheet.FINER_THAN_HAND.format(hand=hand_um(self.design))}"
             if finer

@@ -206,7 +206,7 @@ ONE_CHANGE = (
     "you decide."
 )
 NUT_SET, PILOT_SET = "The nut is set anew with it.", "The pilot circuit sets idle anew."
-NOTHING_INSTEAD = "None of them keeps every band inside what you permit: the file is the last resort."
+NOTHING_INSTEAD = "No change without the file keeps every band inside what you permit: the file is the last resort."
 RED = "RED: {said}"
 PLACES = {"the drive": "the drive", "home": "home"}
 NEEDLE_AT = {
