@@ -115,6 +115,7 @@ FLOORS = [
         "report.tables",
         "report.document",
         "report.captions",
+        "report.chart",
         "report.plot",
         "report.comparepage",
         "report.drawing",

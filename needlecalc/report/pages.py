@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
+import html
 import re
 from collections.abc import Iterator, Sequence
 from io import BytesIO
 from pathlib import Path
 from typing import NamedTuple
 
-import matplotlib
 from fpdf import FPDF
 from fpdf.fonts import CoreFont, TTFFont
 
@@ -17,11 +17,13 @@ from needlecalc.files import write_files
 from needlecalc.report import words_pages
 from needlecalc.report.document import BOX, Document, Grid, Page, Picture, Printed, Weight, Words, typeset
 from needlecalc.report.language import in_its_language
-from needlecalc.report.plot import drawn, plot
+from needlecalc.report.plot import picture
 from needlecalc.report.sheet import GrindSheet
 from needlecalc.version import __version__
 
-FONT = "DejaVu Sans"  # what matplotlib draws with, and brings along
+# Every reader of PDF brings the first along, a little larger as large as the other: what matplotlib draws with and brings
+# along, for documents with letters that are not of western Europe.
+FACE, LARGER, MORE_LETTERS = "helvetica", 1.05, "DejaVu Sans"
 FONT_FILES = {"": "DejaVuSans.ttf", "B": "DejaVuSans-Bold.ttf"}
 NO_GLYPH = "\N{REPLACEMENT CHARACTER}"
 POINTS_PER_MM = 72.0 / 25.4
@@ -52,10 +54,13 @@ class Sheets(FPDF):
         self.document, self.named, self.ends = document, "", True
         self.wide: dict[tuple[bool, str], float] = {}  # of words, at one point
         self.fonts.update(fonts)  # of an earlier try: to open them takes long
-        for style, file in FONT_FILES.items() if not fonts else ():
-            self.add_font(FONT, style, Path(matplotlib.get_data_path()) / "fonts" / "ttf" / file)
-        letters = self.fonts[FONT.lower()]
-        self.known = set(letters.cmap) if isinstance(letters, TTFFont) else set()
+        self.face, self.larger, self.known = FACE, LARGER, set(range(256))
+        if not set(map(ord, _letters_of(document))) <= self.known:
+            self.face, self.larger = MORE_LETTERS, 1.0
+            if not fonts:
+                self._open_more_letters()
+            letters = self.fonts[MORE_LETTERS.lower()]
+            self.known = set(letters.cmap) if isinstance(letters, TTFFont) else set()
         self.set_margins(MARGIN_PT, MARGIN_PT - 8.0)
         self.c_margin = 0.0
         self.set_auto_page_break(True, FOOT_PT)
@@ -66,6 +71,12 @@ class Sheets(FPDF):
         self.set_creation_date(document.made_at)
         self.set_lang(document.paper.language)
 
+    def _open_more_letters(self) -> None:
+        import matplotlib  # late: slow to import
+
+        for style, file in FONT_FILES.items():
+            self.add_font(MORE_LETTERS, style, Path(matplotlib.get_data_path()) / "fonts" / "ttf" / file)
+
     def header(self) -> None:
         """What follows goes on to the next page, until it is said to end."""
         self.ends = False
@@ -75,9 +86,9 @@ class Sheets(FPDF):
         of = words_pages.PAGE.format(name=self.named, page=self.page_no(), pages=TOTAL)
         if not self.ends:
             self.set_y(-FOOT_PT)
-            self.set_font(FONT, "B", 9.0)
+            self.set_font(self.face, "B", 9.0)
             self.cell(0, 12.0, words_pages.GOES_ON, align="R")
-        self.set_font(FONT, "", 6.5)
+        self.set_font(self.face, "", 6.5)
         self.set_xy(-MARGIN_PT - 130.0, -24.0)
         self.cell(130.0, 8.5, of, align="R")
         for k, line in enumerate(self._lines(self.printed(self.document.foot), False, (self.epw - 130.0) / 6.5)):
@@ -112,7 +123,7 @@ class Sheets(FPDF):
     def _width(self, said: str, bold: bool) -> float:
         """Width of words for each point of their size."""
         if (bold, said) not in self.wide:
-            self.set_font(FONT, "B" if bold else "", 100.0)
+            self.set_font(self.face, "B" if bold else "", 100.0)
             self.wide[bold, said] = self.get_string_width(said) / 100.0
         return self.wide[bold, said]
 
@@ -137,12 +148,12 @@ class Sheets(FPDF):
     def _print(self, line: str, bold: bool, size: float, x: float, y: float, tall: float) -> None:
         """One line of words, in the middle of its height."""
         if line:
-            self.set_font(FONT, "B" if bold else "", size)
+            self.set_font(self.face, "B" if bold else "", size)
             self.text(x, y + 0.5 * tall + 0.3 * size, line)
 
     def _words(self, words: Words, scale: float) -> None:
         size, bold, _ = words.weight.value
-        size *= scale if words.weight is not Weight.TITLE else 1.0
+        size *= self.larger * (scale if words.weight is not Weight.TITLE else 1.0)
         tall, hang = LINE * size, 0.9 * size if words.mark else 0.0
         self.ln(BEFORE.get(words.weight, 1.0) * scale)
         lines = list(self._lines(self.printed(self.document.say(words)), bold, (self.epw - hang) / size))
@@ -155,7 +166,7 @@ class Sheets(FPDF):
             self.ln(tall)
 
     def _grid(self, grid: Grid, scale: float) -> None:
-        table, size = self.document.of(grid), scale * grid.size
+        table, size = self.document.of(grid), self.larger * scale * grid.size
         if table.title:
             self._words(Words(table.title, Weight.HEADING), scale)
         if not table.columns:
@@ -208,9 +219,8 @@ class Sheets(FPDF):
 
     def _picture(self, picture: Picture) -> None:
         # A pixel of the drawing is one of its own units, whatever the library takes it for.
-        # Older versions of it have no true minus in a drawing.
-        hyphened = re.sub("\N{MINUS SIGN}|&#8722;", "-", self.document.drawing(picture))
-        drawn = BytesIO(re.sub(r"(font-size: [\d.]+)px", r"\1pt", hyphened).encode())
+        in_points = re.sub(r"(font-size: [\d.]+)px", r"\1pt", _drawn(self.document, picture))
+        drawn = BytesIO(in_points.replace(MORE_LETTERS, self.face).encode())
         self.ln(2.0)
         wide = picture.wide_mm * POINTS_PER_MM or self.epw
         height = wide * picture.shape()
@@ -219,6 +229,18 @@ class Sheets(FPDF):
         self.image(drawn, x=self.l_margin, w=wide, h=height, alt_text=picture.alt)
         if picture.caption:
             self._words(Words(picture.caption, Weight.SMALL), 1.0)
+
+
+def _letters_of(document: Document) -> str:
+    """All that stands on the pages, drawings too."""
+    pictures = [block for page in document.pages for block in page.blocks if isinstance(block, Picture)]
+    drawn = [f"{_drawn(document, one)}{one.caption}" for one in pictures]
+    return "".join([document.foot, document.text(), *drawn, *(page.name for page in document.pages)]).replace("\n", " ")
+
+
+def _drawn(document: Document, picture: Picture) -> str:
+    """A drawing without a true minus, which older versions of the library do not know."""
+    return re.sub("\N{MINUS SIGN}|&#8722;", "-", document.drawing(picture))
 
 
 @in_its_language
@@ -275,7 +297,7 @@ def write_pdf(sheet: Printed | Document, path: str | Path) -> None:
 
 
 @in_its_language
-def profile_png_of(sheet: GrindSheet) -> bytes:
-    """The plot of the profile as it stands in a file."""
-    about = {"Software": f"needlecalc {__version__}", "Description": sheet.made_line()}
-    return drawn(plot(sheet.design, "profile"), "png", about)
+def profile_svg_of(sheet: GrindSheet) -> bytes:
+    """The plot of the profile as it stands in a file, with what made it."""
+    drawn = Document("", "", (), sheet.made_at, sheet.paper).drawing(picture(sheet.design, "profile"))
+    return drawn.replace("</svg>", f"<desc>{html.escape(plain(sheet.made_line()))}</desc></svg>\n").encode()
