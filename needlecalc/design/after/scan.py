@@ -18,7 +18,7 @@ from needlecalc.design.inverse.target import HARDLY, Target
 from needlecalc.units import FloatArray
 
 DROPS_TRIED = 21
-FINE = np.linspace(-1.0, 1.0, 401)  # between a height and its two neighbours
+STEPS = 2  # nearer to the least squares, from the best of the heights tried
 TOO_RICH = 0.01  # a donor may start so much richer than asked
 GAP_EXPONENT = 2.0  # of the fuel, to begin with
 SECANTS = 4
@@ -43,17 +43,14 @@ def scan(law: Law, target: Target, diameters_mm: FloatArray, drops_mm: FloatArra
     aim, last = np.log(target.lambda_target), len(drops_mm) - 1
     logs = np.stack([_logs(law, diameters_mm, np.full(len(diameters_mm), drop)) for drop in drops_mm], axis=1)
     weight = (target.weight / target.giving_way()) ** 2
-    nearest, each = np.argmin(np.einsum("nkm,m->nk", (logs - aim) ** 2, weight), axis=1), np.arange(len(logs))
-    best = nearest.astype(np.float64)
-    if last:
-        middle = np.clip(nearest, 1, last - 1)
-        best = middle + _between(logs[each[:, None], middle[:, None] + np.array([-1, 0, 1])] - aim, weight)
-    first_inside = np.maximum(_falls_to(logs, np.log(target.lambda_lean + HARDLY / 2.0)).max(axis=1), 0.0)
-    last_inside = np.minimum(_falls_to(logs, np.log(target.lambda_rich - HARDLY / 2.0)).min(axis=1), last)
+    drop = drops_mm[np.argmin(np.einsum("nkm,m->nk", (logs - aim) ** 2, weight), axis=1)]
+    for _ in range(STEPS):
+        drop = _trimmed(law, diameters_mm, drop, drops_mm, aim, weight)
+    first = np.maximum(_falls_to(logs, np.log(target.lambda_lean + HARDLY / 2.0)).max(axis=1), 0.0)
+    final = np.minimum(_falls_to(logs, np.log(target.lambda_rich - HARDLY / 2.0)).min(axis=1), last)
     # A height at which every band is inside what is permitted goes before one with a better mean.
-    inside = first_inside <= last_inside
-    best[inside] = np.clip(best, first_inside, last_inside)[inside]
-    drop = _drops(drops_mm, best)
+    inside = first <= final
+    drop[inside] = np.clip(drop, _drops(drops_mm, first), _drops(drops_mm, final))[inside]
     counts = target.giving_way() == 1.0
     donor = _drops(drops_mm, np.clip(_falls_to(logs, aim + np.log1p(-TOO_RICH))[:, counts].min(axis=1), 0.0, last))
     lacks, filed = _filed(law, aim, counts, diameters_mm, donor)
@@ -82,15 +79,6 @@ def _logs(law: Law, diameters_mm: FloatArray, drop_mm: FloatArray) -> FloatArray
     some = max(AT_ONCE // law.place.bands, 1)
     parts = [slice(start, start + some) for start in range(0, len(diameters_mm), some)]
     return np.vstack([law.log_lambda(diameters_mm[part], drop_mm[part, None]) for part in parts])
-
-
-def _between(off: FloatArray, weight: FloatArray) -> FloatArray:
-    """Place of least squares, -1 to 1, from misses at three heights, (n, 3, m), by a parabola of each band."""
-    before, here, after = np.moveaxis(off, 1, 0)
-    slope, bend = (after - before) / 2.0, (after + before) / 2.0 - here
-    parts = (here**2, 2.0 * here * slope, slope**2 + 2.0 * here * bend, 2.0 * slope * bend, bend**2)
-    cost = np.stack([part @ weight for part in parts], axis=1) @ np.vander(FINE, len(parts), increasing=True).T
-    return np.asarray(FINE[np.argmin(cost, axis=1)])
 
 
 def _falls_to(logs: FloatArray, level: FloatArray) -> FloatArray:
