@@ -282,7 +282,7 @@ BANDS = ("passes", 0, "bands")
         ),
         (put([1.0, 2.0], "passes", 0, "needle", "diameters_mm"), r"pass 1: needle stock: the columns must be equally long"),
         (put([2.0] * 12 + [2.1], "passes", 0, "needle", "diameters_mm"), r"pass 1: Needle stock: reversed taper 12 to 13"),
-        (put("x", "passes", 0, "needle", "shape"), r"pass 1: needle has 'shape', which no needle has"),
+        (put("x", "passes", 0, "needle", "shape"), r"pass 1: needle has 'shape', which it does not know"),
     ],
 )
 def test_damaged_files_are_named_with_their_cure(saved, change, words):

@@ -15,11 +15,10 @@ from needlecalc.design.belief.keptpass import (
     FORMAT,
     a_value,
     bands_of_facts,
-    conditions_of_facts,
     facts_of_bands,
     facts_of_needle,
-    needle_of_facts,
     passes_in,
+    record_of_facts,
 )
 from needlecalc.design.forward.predict import need_lift
 from needlecalc.echo import LONGEST_NAME, plain
@@ -325,11 +324,11 @@ def _facts(one: Pass) -> dict[str, Any]:
 def _pass_of(facts: object) -> Pass:
     whole = a_value(facts, "it", (dict,), "a table in braces")
     return Pass(
-        needle_of_facts(whole["needle"]),
+        record_of_facts(Needle, whole["needle"]),
         a_value(whole["drop_mm"], "drop_mm", (int, float), "a number"),
         bands_of_facts(whole["bands"]),
         a_value(whole.get("log_sha256", ""), "log_sha256", (str,), "text"),
         jet_drive=whole.get("jet_drive") is True,
-        air=conditions_of_facts(Air, whole.get("air")),
-        fuel=conditions_of_facts(Fuel, whole.get("fuel")),
+        air=record_of_facts(Air, whole["air"]) if whole.get("air") is not None else None,
+        fuel=record_of_facts(Fuel, whole["fuel"]) if whole.get("fuel") is not None else None,
     )

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import re
 from collections.abc import Mapping
-from dataclasses import fields
+from dataclasses import MISSING, fields
 from functools import reduce
 from operator import or_
 from pathlib import Path
@@ -25,7 +25,7 @@ from needlecalc.version import __version__
 EDITED = "the history was edited, so take it from a copy"
 FORMAT = "needlecalc history 1"
 LONGEST_WHOLE = 2**63 - 1
-Conditions = TypeVar("Conditions", Air, Fuel)
+Part = TypeVar("Part", Needle, Air, Fuel)
 
 
 def passes_in(path: str | Path) -> list[Any]:
@@ -130,30 +130,22 @@ def facts_of_needle(needle: Needle) -> dict[str, Any]:
     }
 
 
-def needle_of_facts(facts: object) -> Needle:
-    """Needle from what :func:`facts_of_needle` wrote."""
-    needle = a_value(facts, "needle", (dict,), "a table in braces")
-    if odd := sorted(set(needle) - {item.name for item in fields(Needle)}):
-        msg = f"needle has {shown(odd[0])}, which no needle has; {EDITED}."
-        raise InputError(msg)
-    return Needle(
-        a_value(needle["name"], "needle.name", (str,), "text"),
-        _numbers(needle["stations_mm"], "needle.stations_mm"),
-        _numbers(needle["diameters_mm"], "needle.diameters_mm"),
-        a_value(needle.get("source", ""), "needle.source", (str,), "text"),
-    )
-
-
-def conditions_of_facts(kind: type[Conditions], facts: object) -> Conditions | None:
-    """Air or fuel from its fields."""
-    if facts is None:
-        return None
+def record_of_facts(kind: type[Part], facts: object) -> Part:
+    """Needle, air or fuel from its fields."""
     name = kind.__name__.lower()
     table: Mapping[str, Any] = a_value(facts, name, (dict,), "a table in braces")
-    if odd := sorted(set(table) - {item.name for item in fields(kind)}):
+    known = {item.name: str(item.type) for item in fields(kind)}
+    if odd := sorted(set(table) - set(known)):
         msg = f"{name} has {shown(odd[0])}, which it does not know; {EDITED}."
         raise InputError(msg)
-    return kind(**{key: a_value(value, f"{name}.{key}", (int, float), "a number") for key, value in table.items()})
+    needed = {item.name for item in fields(kind) if item.default is MISSING}
+    return kind(**{key: _field(known[key], table[key], f"{name}.{key}") for key in {*needed, *table}})
+
+
+def _field(note: str, value: object, name: str) -> Any:
+    if note == "FloatArray":
+        return _numbers(value, name)
+    return a_value(value, name, (str,), "text") if note == "str" else a_value(value, name, (int, float), "a number")
 
 
 def a_value(value: object, name: str, kinds: tuple[type, ...], words: str) -> Any:
