@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from reference_tables import read_reference
 
 from needlecalc.errors import InputError
-from needlecalc.physics.analyser import brettschneider_lambda, dilution, gas_lambda_uncertainty
+from needlecalc.physics.analyser import brettschneider_lambda, dilution, gas_lambda_uncertainty, meter_reading
 from needlecalc.physics.exhaust import dry_exhaust, lambda_of_co_percent
 from needlecalc.physics.fuel import blend_atoms, stoichiometric_afr
 
@@ -76,6 +76,21 @@ def test_co_against_common_practice(row):
     # Common practice, no source: see the table's header.
     assert dry_exhaust(row["lambda_ratio"]).co_percent == pytest.approx(row["co_percent"], abs=row["tolerance"])
     assert lambda_of_co_percent(row["co_percent"]) == pytest.approx(row["lambda_ratio"], abs=0.01)
+
+
+@pytest.mark.parametrize("row", read_reference("meter_pressure"))
+def test_a_meter_under_another_pressure_against_rows_worked_by_hand(row):
+    shown = meter_reading(row["lambda_true"], 1e3 * row["pressure_kpa"])
+    assert shown == pytest.approx(row["lambda_read"], abs=5e-4)
+
+
+def test_the_current_of_a_meter_is_that_of_both_kinds_of_diffusion_in_series():
+    # Bosanquet: 1/D = 1/D_walls + p/D_molecules, and the flux goes as D p; written out here with any scale of the two.
+    pressure = np.array([40e3, 80e3, 101325.0, 200e3])
+    walls, molecules = 2.0e-5, 2.0e-5 * 48e3
+    current = pressure / (1.0 / walls + pressure / molecules)
+    seen = (1.0 - 1.0 / meter_reading(1.2, pressure)) / (1.0 - 1.0 / 1.2)
+    np.testing.assert_allclose(seen, current / current[2], rtol=1e-9)
 
 
 @pytest.mark.parametrize("row", read_reference("brettschneider"))

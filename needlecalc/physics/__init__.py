@@ -29,7 +29,7 @@ from needlecalc.physics.fuel import (
     stoichiometric_afr,
 )
 from needlecalc.physics.exhaust import dry_exhaust, lambda_of_co_percent
-from needlecalc.physics.analyser import brettschneider_lambda, dilution, gas_lambda_uncertainty
+from needlecalc.physics.analyser import brettschneider_lambda, dilution, gas_lambda_uncertainty, meter_reading
 from needlecalc.physics.gauge import contact_position_mm, diameter_budget, diameters_from_readings_mm, micrometer_reading_mm
 
 __all__ = [
@@ -64,6 +64,7 @@ __all__ = [
     "brettschneider_lambda",
     "dilution",
     "gas_lambda_uncertainty",
+    "meter_reading",
     "contact_position_mm",
     "diameter_budget",
     "diameters_from_readings_mm",

@@ -11,7 +11,7 @@ from needlecalc.arrays import check_choice, check_each
 from needlecalc.errors import InputError
 from needlecalc.physics.exhaust import DRY_CURE, NITROGEN_PER_OXYGEN, WATER_GAS_CONSTANT, checked_fuel, oxygen_over_need
 from needlecalc.physics.fuel import OXYGEN_SHARE_OF_AIR, PETROL_H_PER_C
-from needlecalc.units import FloatArray
+from needlecalc.units import STANDARD_PA, FloatArray
 
 # The analyser's standard petrol, and the carbon that one ppm of hexane on its scale stands for.
 ANALYSER_H_PER_C: Final = 1.7261
@@ -23,6 +23,8 @@ LEAST_CARBON_SUM_PERCENT: Final = 12.0  # common practice, no source
 CO_ERROR_PERCENT, CO2_ERROR_PERCENT, O2_ERROR_PERCENT, HC_ERROR_PPM = 0.06, 0.5, 0.1, 12.0
 ERROR_SHARE: Final = 0.05
 METHOD_LAMBDA_U: Final = 0.005  # fuel and water-gas constant unlike those of the formula; judgement, no source
+
+BARRIER_PA: Final = 48e3  # of a planar wideband sensor (from memory): pressure at which both kinds of diffusion count alike
 
 HydrocarbonScale = Literal["hexane", "propane"]
 
@@ -198,6 +200,48 @@ def dilution(
         np.asarray(100.0 * OXYGEN_SHARE_OF_AIR * air)[()],
         np.asarray(carbon < LEAST_CARBON_SUM_PERCENT)[()],
     )
+
+
+def meter_reading(lambda_true: ArrayLike, pressure_pa: ArrayLike) -> FloatArray:
+    r"""Lambda that a wideband meter set at sea level shows where the exhaust has another pressure.
+
+    Parameters
+    ----------
+    lambda_true : array_like, shape (...)
+        Lambda of the mixture, 0.6 to 2. [-]
+    pressure_pa : array_like, shape (...)
+        Absolute pressure at the sensor, 30e3 to 300e3. [Pa]
+
+    Returns
+    -------
+    array, shape (...)
+        Lambda shown: nearer to 1 under less pressure, farther from it under more. [-]
+
+    Raises
+    ------
+    InputError
+        If a value is out of range.
+
+    Notes
+    -----
+    The pump current is limited by a barrier in which gas diffuses as between walls and as among molecules, in series:
+    :math:`I \propto (1 - 1/\lambda)\,p/(k + p)`, with *k* of 48 kPa.  A controller that knows the pressure takes this out.
+    20 kPa of back pressure make 0.88 read 0.874; such changes are left to the uncertainty of the meter's gain.
+
+    References
+    ----------
+    .. [1] Pollard and Present, "On gaseous self-diffusion in long capillary tubes", Phys. Rev. 73 (1948) 762 (from
+       memory); *k* of a planar sensor from memory, no source seen.
+
+    Examples
+    --------
+    >>> print(meter_reading([0.88, 1.10], 73.7e3).round(3))
+    [0.892 1.088]
+    """
+    true = check_each(lambda_true, "lambda_true", 0.6, 2.0, cure="It is a lambda.")
+    pressure = check_each(pressure_pa, "pressure_pa", 30e3, 300e3, cure="It is absolute, in Pa.")
+    gain = (pressure / (BARRIER_PA + pressure)) / (STANDARD_PA / (BARRIER_PA + STANDARD_PA))
+    return np.asarray(1.0 / (1.0 - gain * (1.0 - 1.0 / true)))
 
 
 def _checked_carbon(co2_percent: ArrayLike, co_percent: ArrayLike) -> tuple[FloatArray, FloatArray]:

@@ -24,6 +24,7 @@ from needlecalc.design.after.trip import (
 )
 from needlecalc.design.inverse.limits import LEAST_TURN_FLATS
 from needlecalc.errors import InputError
+from needlecalc.physics.analyser import meter_reading
 from needlecalc.report import words_pages as words
 from needlecalc.report.document import Block, Document, Grid, Page, Paper, Picture, Printed, Weight, Words, pages_of
 from needlecalc.report.language import in_its_language
@@ -116,6 +117,11 @@ class AltitudeCard(Shown, Printed):
         small += [words.AT_STOP] if self.outlook.stop is not None else []
         most = TURN_FLATS * self.trip.car.setup.carburettor.jet.flat_mm
         small += [words.RANGE_ASSUMED.format(mm=most)] if self.trip.range_assumed else []
+        place, true = self.trip.highest(), self.trip.as_set.leanest
+        read = float(meter_reading(true, place.air.pressure_pa))
+        if f"{read:.2f}" != f"{true:.2f}":
+            there = words.PLACES.get(place.name, place.name)
+            small += [words.METER.format(place=there, true=true, shown=read)]
         small += [words.ASSUMES, words.NEVER.format(limit=self.trip.as_set.leanest)]
         return (
             Words(f"{words.CARD}   {self.trip.car.setup.name}", Weight.TITLE, verbatim=True),

@@ -71,6 +71,7 @@ NEVER = (
     "Each setting keeps full load at lambda {limit:.2f} or richer, at home too, where it was so before: never plan it "
     "leaner (common practice, no source)."
 )
+METER = "At {place} a wideband meter set at sea level shows {shown:.2f} for lambda {true:.2f}, unless it knows the pressure."
 ASSUMES = "Speed, throttle and fuel as on the drive, air of the standard atmosphere. Trust the meter before this card."
 ROAD = "Lambda along the road. Solid: full load. Dashed: cruise. Dotted: idle. Fine dots: limits. Grey: height of the road."
 ROAD_TURNED = f"{ROAD} Heavy: set as at home. Thin: set for {{place}}."
