@@ -138,8 +138,8 @@ def record_of_facts(kind: type[Part], facts: object) -> Part:
     if odd := sorted(set(table) - set(known)):
         msg = f"{name} has {shown(odd[0])}, which it does not know; {EDITED}."
         raise InputError(msg)
-    needed = {item.name for item in fields(kind) if item.default is MISSING}
-    return kind(**{key: _field(known[key], table[key], f"{name}.{key}") for key in {*needed, *table}})
+    keys = dict.fromkeys([*(item.name for item in fields(kind) if item.default is MISSING), *table])
+    return kind(**{key: _field(known[key], table[key], f"{name}.{key}") for key in keys})
 
 
 def _field(note: str, value: object, name: str) -> Any:
