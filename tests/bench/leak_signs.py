@@ -17,7 +17,7 @@ Measured over 200 engines, share of red (red or amber) verdicts; lift read with 
     exhaust leak 20 %         100 % (100)
 
 With computed lift a sound engine shows red in none, a hole at an idle 30 % leaner in 16 % (67 % with leak holds).  A
-hole is green (missed) in 2 % at an idle 30 % leaner on the drive alone, in 1 % with leak holds; all else says "not measured".
+hole is green (missed) in 2 % at an idle 30 % leaner on the drive alone, in 1 % with leak holds; else all say "not measured".
 """
 
 from __future__ import annotations
