@@ -57,7 +57,7 @@ class Column:
         if self.form and not isinstance(value, str):
             cell = format(value, self.form)
             # A number that rounds to zero shows no sign: "-0.0" is noise on a sheet.
-            return cell.replace("-", "", 1) if cell.startswith("-") and not cell.strip("-+0.%") else cell
+            return cell if cell.strip("-+0.%") else cell.lstrip("-+")
         return plain(str(value))
 
     def is_number(self) -> bool:

@@ -246,7 +246,11 @@ class Needle(Shown):
         )
         guessed = ", ".join(map(str, self.interpolated))
         notes = (f"Not measured but interpolated: {guessed}.",) if guessed else ()
-        return Table(f"Needle {self.name} ({self.source})", columns, notes=notes)
+        return Table(f"Needle {self.called(self.source)}", columns, notes=notes)
+
+    def called(self, source: str) -> str:
+        """Name and source, once where they are the same."""
+        return source if source.rpartition(".")[0] == self.name else f"{self.name} ({source})"
 
     def diameter_at_mm(self, distance_mm: ArrayLike) -> FloatArray:
         """Diameter at any distance from the shoulder, straight between stations; InputError off the table.

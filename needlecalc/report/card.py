@@ -79,7 +79,7 @@ class AltitudeCard(Shown, Printed):
     >>> from needlecalc import at_altitude
     >>> from needlecalc.example import road
     >>> AltitudeCard(at_altitude(road.setup, road.design.target.bands, None, 2000.0))
-    Altitude card of 'van as fitted': 2000 m +0.0 flats
+    Altitude card of 'van as fitted': 2000 m as at home
     """
 
     outlook: AltitudeOutlook
@@ -92,7 +92,8 @@ class AltitudeCard(Shown, Printed):
         check_range(self.slope_percent, "slope_percent", 0.0, STEEPEST_PERCENT, cure="10 rises 10 m on 100 m.")
 
     def __repr__(self) -> str:
-        turns = (f"{place.name} {self.trip.flats(place):+.1f} flats" for place in self.trip.away())
+        flats = {place.name: self.trip.flats(place) for place in self.trip.away()}
+        turns = (f"{name} {turn:+.1f} flats" if turn else f"{name} as at home" for name, turn in flats.items())
         return f"Altitude card of {self.outlook.needle!r}: {', '.join(turns)}"
 
     @cached_property

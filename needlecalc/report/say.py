@@ -367,8 +367,7 @@ def chance(design: Design) -> str:
 
 def needle(one: Needle) -> str:
     """Name of a needle and where its table is from; a name that is that of its file is said once."""
-    source = words_sheet.TYPED_IN.get(one.source, one.source)
-    return source if source.rpartition(".")[0] == one.name else f"{one.name} ({source})"
+    return one.called(words_sheet.TYPED_IN.get(one.source, one.source))
 
 
 @say.register
