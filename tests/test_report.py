@@ -20,6 +20,7 @@ import needlecalc as nc
 from needlecalc.report.document import BOX, Page, Picture, Words, typeset
 from needlecalc.report.pages import pdf_of
 from needlecalc.report.words_pages import GOES_ON
+from needlecalc.show import Column
 
 
 @pytest.fixture(scope="module")
@@ -308,3 +309,10 @@ def test_a_station_left_beside_a_cut_shows_what_wide_anvils_will_read(design):
 
 def test_readings_fit_the_page(design):
     assert len(paper_of(nc.grind_sheet(design, anvil_width_mm=6.35))) == 3
+
+
+def test_a_zero_has_no_sign_and_a_needle_called_as_its_file_is_named_once():
+    column = Column("off", "off", "+.1f")
+    assert [column.text(value) for value in (0.04, -0.04, 0.0, 0.06, -1.0)] == ["0.0", "0.0", "0.0", "+0.1", "-1.0"]
+    assert nc.Needle("needle", [0, 10], [2.4, 2.2], source="needle.csv").table().title == "Needle needle.csv"
+    assert nc.Needle("stock", [0, 10], [2.4, 2.2], source="needle.csv").table().title == "Needle stock (needle.csv)"

@@ -287,7 +287,7 @@ def test_a_route_is_read_and_drawn(tmp_path):
     along = card.trip.along(route, card.trip.home().drop_mm)
     assert along.shape == (4, 6)
     (road,) = (block for block in card.document().pages[0].blocks if hasattr(block, "svg"))
-    for said in ("distance (km)", "lambda (-)", "cruise", "full load, leanest", "misfires", "2400 m"):
+    for said in ("distance (km)", "lambda (-)", "cruise", "full load,", "leanest", "misfires", "2400 m"):
         assert said in road.svg
     assert card.plot().get_xlabel() == "distance (km)"
     with pytest.raises(nc.InputError, match="no route to draw"):

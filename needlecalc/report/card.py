@@ -42,13 +42,17 @@ def turn_words(trip: Trip, flats: float, *, short: bool = False) -> str:
     cut = trip.car.setup.carburettor
     if abs(flats) < LEAST_TURN_FLATS:
         return ""
-    turned = round(abs(flats), 2)
+    turned, mm, down = round(abs(flats), 2), abs(flats) * cut.jet.flat_mm, flats < 0.0
     counted = (words.ONE_FLAT if turned == 1.0 else words.FLATS).format(flats=turned)
-    ways = (words.DOWN, words.UP) if short else (words.LOWER, words.RAISE)
     if trip.slide():
         # A lower jet is a needle that hangs higher.
         ways = (words.NEEDLE_UP, words.NEEDLE_DOWN) if short else (words.RAISE_NEEDLE, words.LOWER_NEEDLE)
-    return ways[flats < 0.0].format(flats=counted, mm=abs(flats) * cut.jet.flat_mm)
+        return ways[down].format(mm=mm)
+    return (
+        (words.DOWN, words.UP)[down].format(flats=turned)
+        if short
+        else (words.LOWER, words.RAISE)[down].format(flats=counted)
+    )
 
 
 @dataclass(frozen=True, repr=False, eq=False)

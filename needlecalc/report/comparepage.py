@@ -9,7 +9,7 @@ from needlecalc.design.forward.predict import Comparison
 from needlecalc.report import words_pages as words
 from needlecalc.report.document import Block, Document, Grid, Page, Paper, Weight, Words, pages_of
 from needlecalc.report.language import spoken
-from needlecalc.report.say import needle, rpm
+from needlecalc.report.say import needle
 from needlecalc.version import now
 
 
@@ -46,8 +46,7 @@ def compare_page(found: Comparison, *, paper: Paper | None = None, made_at: date
     with spoken(paper.language):
         tables = [found.table()]
         if bands is not None:
-            by_band = found.band_table()
-            tables.append(replace(by_band, rows=[{**row, "rpm": rpm(row["rpm"])} for row in by_band.rows]))
+            tables.append(found.band_table())
         needles = zip(words.ORDERS, (found.first, found.second), strict=True)
         blocks: tuple[Block, ...] = (
             Words(words.COMPARED, Weight.TITLE),

@@ -16,7 +16,7 @@ from typing import Any, Literal
 from needlecalc.arrays import check_choice
 from needlecalc.echo import LONGEST_NAME, plain
 from needlecalc.measure.drive.bands import Bands
-from needlecalc.report import words, words_pages
+from needlecalc.report import say, words, words_pages
 from needlecalc.report.language import in_its_language
 from needlecalc.show import Column, Table
 from needlecalc.version import __version__
@@ -224,7 +224,9 @@ def _cell(column: Column, value: Any) -> str:
     """A cell in the language spoken; rows hold loads and answers as records have them."""
     if isinstance(value, bool):
         return words.YES[value]
-    return words.LOADS.get(value, plain(value)) if column.key == "load" else column.text(value)
+    if column.key == "load":
+        return words.LOADS.get(value, plain(value))
+    return column.text(say.rpm(value) if column.key == "rpm" else value)
 
 
 def pages_of(

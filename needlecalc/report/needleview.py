@@ -10,7 +10,7 @@ from needlecalc.report import words_sheet as texts
 from needlecalc.report.document import Picture
 
 # In points: the frame, room at either end, the shank, radius at the shoulder, room between two numbers.
-WIDE, TALL, ENDS, SHANK, THICK, APART = 527.0, 58.0, 44.0, 62.0, 11.0, 15.0
+WIDE, TALL, ENDS, SHANK, THICK, APART = 527.0, 58.0, 58.0, 62.0, 11.0, 15.0
 THIN_SHARE = 0.3  # of the radius at the shoulder, drawn at the tip whatever the taper
 
 

@@ -21,8 +21,10 @@ from needlecalc.report.checkwords import check_name, checks_notes
 from needlecalc.report.document import Paper
 from needlecalc.report.stations import facts_of_stations, hand_um
 from needlecalc.show import Column, Row, Shown, Table
+from needlecalc.units import MM_PER_INCH, FloatArray
 from needlecalc.version import made_line, now
 
+FINE_UM = 10.0  # whole um from here on
 # What stands above nut and file, the gravest first.
 BEFORE = (
     DesignRemark.CHECKS_NOT_MADE,
@@ -204,12 +206,16 @@ class Orders(Shown):
 
     def tolerance_line(self) -> str:
         """How the tolerance is meant, and where it is finer than the hand."""
-        finer = any(row["finer"] and not alone for row, alone in zip(self.station_rows(), self.left_alone(), strict=True))
-        return (
-            f"{words_sheet.TOLERANCE} {words_sheet.FINER_THAN_HAND.format(hand=hand_um(self.design))}"
-            if finer
-            else words_sheet.TOLERANCE
-        )
+        if not any(row["finer"] and not alone for row, alone in zip(self.station_rows(), self.left_alone(), strict=True)):
+            return words_sheet.TOLERANCE
+        (hand,), unit = self.taken_off(np.array([hand_um(self.design)])), words_sheet.CUT_UNITS[self.paper.unit]
+        return f"{words_sheet.TOLERANCE} {words_sheet.FINER_THAN_HAND.format(hand=hand, unit=unit)}"
+
+    def taken_off(self, values_um: FloatArray) -> list[str]:
+        """What comes off, no finer than anybody files: um, or thousandths of an inch."""
+        if self.paper.unit == "inch":
+            return [f"{um / MM_PER_INCH:.1f}" for um in values_um.tolist()]
+        return [f"{um:.0f}" if um >= FINE_UM else f"{um:.1f}" for um in values_um.tolist()]
 
     def check_lines(self) -> tuple[str, ...]:
         """Every check before the cut, in short: what is green and what was not measured, by name."""

@@ -29,7 +29,7 @@ NO_GLYPH = "\N{REPLACEMENT CHARACTER}"
 POINTS_PER_MM = 72.0 / 25.4
 MARGIN_PT, FOOT_PT, LINE = 34.0, 36.0, 1.28
 TOTAL = "{nb}"  # the library puts the number of pages in its place
-AS_ONE = 6  # lines of a paragraph that stay on one page
+AS_ONE, WHOLE = 6, 16  # lines of a paragraph, and rows of a table, that stay on one page
 SCALES = (1.0, 0.94, 0.88, 1.0)  # type of a page gives way where one sheet holds it then
 SHADE, HEAD = 232, 214  # grey of rows left alone and of heads
 BOLD_SIZE, HEAD_SIZE = 1.2, 0.78  # of a bold column and of heads, as shares of a table's size
@@ -178,7 +178,8 @@ class Sheets(FPDF):
             said = "\n".join(map(self.printed, column.head.split("\n")))
             heads.append(_Cell(said, True, HEAD_SIZE * size, HEAD))
         self.ln(2.0)
-        self._need(scale * grid.row_pt * (1 + min(3, len(table.rows))) + 3 * size)
+        rows = len(table.rows) if len(table.rows) <= WHOLE else 3
+        self._need(scale * grid.row_pt * (1 + rows) + 3 * size)
         self._row(heads, wide, grid, scale)
         for row, grey in zip(table.rows, grid.shaded or [False] * len(table.rows), strict=True):
             cells = []

@@ -123,7 +123,15 @@ def plot(
     return styled(lambda on: parts[part](record, on), ax, caption(record, part), tall=tall, below=below)
 
 
-def styled(draw: Callable[[Axes], None], ax: Axes | None, said: str, *, tall: float = TALL, below: float = BELOW_IT) -> Axes:
+def styled(
+    draw: Callable[[Axes], None],
+    ax: Axes | None,
+    said: str,
+    *,
+    tall: float = TALL,
+    below: float = BELOW_IT,
+    right: float = RIGHT,
+) -> Axes:
     """Axes with what ``draw`` puts on them, in the one style, their legend off the points."""
     import matplotlib  # late: slow to import
     from matplotlib.figure import Figure
@@ -145,7 +153,7 @@ def styled(draw: Callable[[Axes], None], ax: Axes | None, said: str, *, tall: fl
         figure = ax.get_figure()
         if isinstance(ax, _shown()) and isinstance(figure, Figure):
             top = 1.0 - (ABOVE_IT + LEGEND_ROW * max(-(-len(names) // columns) - 1, 0)) / tall
-            figure.subplots_adjust(left=LEFT / WIDE, right=1.0 - RIGHT / WIDE, bottom=below / tall, top=top)
+            figure.subplots_adjust(left=LEFT / WIDE, right=1.0 - right / WIDE, bottom=below / tall, top=top)
     ax.set_label(said)
     return ax
 

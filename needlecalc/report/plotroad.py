@@ -10,14 +10,16 @@ from matplotlib.axes import Axes
 from needlecalc.design.after.altitude import FAR_RICH, MISFIRE
 from needlecalc.design.after.trip import Route, Trip
 from needlecalc.report import words_pages as words
-from needlecalc.report.plot import FINAL, styled
+from needlecalc.report.plot import FINAL, TALLER, styled
 
+EDGE = 0.1  # of the road, where a label would stand out over its end
 DASHES = {"idle": ":", "cruise": "--", "full": "-"}
 AT_HOME: dict[str, Any] = {"color": FINAL["color"], "linewidth": 2.4}
 TURNED: dict[str, Any] = {"color": "0.45", "linewidth": 1.0}
 LIMIT: dict[str, Any] = {"color": "0.25", "linestyle": (0, (1, 2)), "linewidth": 1.2}
 SMALL: dict[str, Any] = {"va": "bottom", "fontsize": "small"}
-LEVEL = 0.3  # share of the plot's height under the road
+LEVEL, ROOM = 0.22, 0.32  # shares of the plot's height: under the road, and under all lines
+BESIDE = 1.35  # inches on the right, for the names of the limits
 
 
 def plot_road(trip: Trip, route: Route, said: str, *, ax: Axes | None = None) -> Axes:
@@ -25,7 +27,7 @@ def plot_road(trip: Trip, route: Route, said: str, *, ax: Axes | None = None) ->
 
     Heavy with the jet as at home, thin with it turned for the highest place; the height of the road stands grey behind.
     """
-    return styled(lambda on: _lines(trip, route, on), ax, said)
+    return styled(lambda on: _lines(trip, route, on), ax, said, tall=TALLER, right=BESIDE)
 
 
 def _lines(trip: Trip, route: Route, ax: Axes) -> None:
@@ -37,9 +39,15 @@ def _lines(trip: Trip, route: Route, ax: Axes) -> None:
             name = words.KINDS[kind] if drop == home else "_nothing"
             ax.plot(route.distance_km, along, linestyle=DASHES[kind], label=name, **style)
     limits = {"misfire": MISFIRE, "foul": FAR_RICH, **({"full": trip.as_set.leanest} if "full" in shown else {})}
-    for kind, value in limits.items():
+    for value in limits.values():
         ax.axhline(value, **LIMIT)
-        ax.annotate(words.LIMITS[kind], (0.99, value), xycoords=("axes fraction", "data"), ha="right", **SMALL)
+    low, high = ax.get_ylim()
+    ticks = [tick for tick in ax.get_yticks() if low <= tick <= high]
+    ax.set_ylim(low - (high - low) * ROOM / (1.0 - ROOM), high)
+    ax.set_yticks(ticks)
+    beside = ax.secondary_yaxis("right")
+    beside.set_yticks([*limits.values()], [words.LIMITS[kind] for kind in limits], fontsize="small")
+    beside.spines["right"].set_visible(False)
     ax.set_xlabel(words.ROAD_X)
     ax.set_ylabel(words.ROAD_Y)
     _height(ax, route)
@@ -54,6 +62,9 @@ def _height(ax: Axes, route: Route) -> None:
     behind.spines[["top", "right"]].set_visible(False)
     for at in {0, int(np.argmax(route.height_m))}:
         where = float(route.distance_km[at]), float(route.height_m[at])
-        behind.annotate(f"{where[1]:.0f} m", where, **SMALL)
+        side = (where[0] - route.distance_km[0]) / np.ptp(route.distance_km)
+        behind.annotate(
+            f"{where[1]:.0f} m", where, ha="left" if side < EDGE else "right" if side > 1.0 - EDGE else "center", **SMALL
+        )
     ax.set_zorder(behind.get_zorder() + 1)
     ax.patch.set_visible(False)

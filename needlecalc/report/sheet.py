@@ -25,7 +25,6 @@ from needlecalc.show import Column, Table
 from needlecalc.units import MM_PER_INCH, FloatArray
 from needlecalc.version import now
 
-FINE_UM = 10.0  # whole um from here on
 ZERO_BY = 2  # stations left alone that show the zero of the instrument
 FINAL_FORMS = {"station": "d", "target_mm": ".3f", "target_in": ".4f", "target_u_um": ".0f", "mostly_from": ""}
 ANGLES = ("angle_0", "angle_90")
@@ -128,7 +127,7 @@ class GrindSheet(Orders, Printed):
         blocks: list[Block] = [
             Words(words_sheet.WHAT_IT_BRINGS, Weight.HEADING),
             *(Words(line) for line in (*say.verdict(self.design), say.chance(self.design)) if line),
-            Grid(Table(bands.title, bands.columns, bands.rows), widths={"stop_span": 1.6, "final_span": 1.6}),
+            Grid(Table(bands.title, bands.columns, bands.rows), widths={"load": 1.4, "stop_span": 1.6, "final_span": 1.6}),
             *(Words(note, Weight.SMALL) for note in bands.notes),
         ]
         if self.altitude is not None:
@@ -164,12 +163,6 @@ class GrindSheet(Orders, Printed):
         inch = self.paper.unit == "inch"
         return [(f"{value / MM_PER_INCH:.4f}" if inch else f"{value:.3f}") if real else "-" for value, real in known]
 
-    def _off(self, values_um: FloatArray) -> list[str]:
-        """What comes off, no finer than anybody files: um, or thousandths of an inch."""
-        if self.paper.unit == "inch":
-            return [f"{um / MM_PER_INCH:.1f}" for um in values_um.tolist()]
-        return [f"{um:.0f}" if um >= FINE_UM else f"{um:.1f}" for um in values_um.tolist()]
-
     def grid(self) -> Grid:
         """Stations as the bench needs them: one bold column, the diameter to stop at, and boxes for two angles."""
         by_key = {column.key: np.asarray(column.values) for column in self.columns()}
@@ -190,9 +183,9 @@ class GrindSheet(Orders, Printed):
                 cells["stop_reads"] = self._lengths(by_key["stop_reads_mm"])
             if not blank:
                 for key in ("off", "side"):
-                    off = zip(kept.tolist(), self._off(by_key[f"stop_{key}_um"]), strict=True)
+                    off = zip(kept.tolist(), self.taken_off(by_key[f"stop_{key}_um"]), strict=True)
                     cells[key] = ["" if alone else said for alone, said in off]
-            finer = zip(kept.tolist(), self._off(by_key["hold_um"]), by_key["finer"].tolist(), strict=True)
+            finer = zip(kept.tolist(), self.taken_off(by_key["hold_um"]), by_key["finer"].tolist(), strict=True)
             cells["hold"] = ["" if alone else f"{said}{'*' * fine}" for alone, said, fine in finer]
         cells |= {key: [BOX] * kept.size for key in ANGLES}
         raw = self.station_rows()
@@ -243,7 +236,6 @@ class GrindSheet(Orders, Printed):
         for key in ("stop", "final"):
             low, high = (np.asarray(given[f"lambda_{key}_{end}"].values) for end in ("low", "high"))
             spans[f"{key}_span"] = [words_sheet.SPAN.format(low=a, high=b) for a, b in zip(low, high, strict=True)]
-        given["rpm"] = replace(given["rpm"], values=[say.rpm(speed) for speed in design.target.bands.rpm.tolist()])
         given |= {key: Column(key, "", "", values) for key, values in spans.items()}
         heads = words.CALLED | words_sheet.BANDS[stages] | ({"lift_mm": words_slide.BAND_OPENING} if self.slide else {})
         columns = [replace(column, head=heads.get(key, "")) for key, column in given.items()]

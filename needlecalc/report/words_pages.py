@@ -11,7 +11,7 @@ from needlecalc.report.language import Texts
 
 # At the foot and head of every page of a document in this language.
 GOES_ON, PAGE = "GOES ON OVERLEAF", "{name}, page {page} of {pages}"
-MADE = "needlecalc {version}, {when:%Y-%m-%d %H:%M}, job {job}{log}"
+MADE = "needlecalc {version}, {when:%Y-%m-%d %H:%M}, {job}{log}"
 MADE_OF = ", log {log}"
 SPAN = "{low:.2f} to {high:.2f}"
 NINETY = "90 %"
@@ -48,14 +48,14 @@ NO_FULL_THROTTLE = "No full throttle there."
 AT = "{place} ({value})"
 UP_TO = "up to {value:.2f}"
 BY_PLACE = "Lambda"
-HEADS = {"place": "place", "jet": "jet", "needle": "needle", "co": "CO at\nidle %"}
+HEADS = {"place": "place", "jet": "jet,\nflats", "needle": "needle", "co": "CO at\nidle %"}
 JET: dict[StrEnum, str] = {
     State.AS_SET: "as set",
     State.NOT_TURNED: "not turned",
     State.TURNED: "{turn}",
     State.NOT_BACK: "still as for {place}",
 }
-UP, DOWN = "{flats} up", "{flats} down"
+UP, DOWN = "{flats:g} up", "{flats:g} down"
 NEEDLE_UP, NEEDLE_DOWN = "needle {mm:.2f} mm up", "needle {mm:.2f} mm down"
 ON_SLOPE = "On a road of {slope:g} %, set for the place"
 UPHILL, DOWNHILL = "{kind}\nuphill", "{kind}\ndownhill"
@@ -76,7 +76,7 @@ ASSUMES = "Speed, throttle and fuel as on the drive, air of the standard atmosph
 ROAD = "Lambda along the road. Solid: full load. Dashed: cruise. Dotted: idle. Fine dots: limits. Grey: height of the road."
 ROAD_TURNED = f"{ROAD} Heavy: set as at home. Thin: set for {{place}}."
 ROAD_X, ROAD_Y = "distance (km)", "lambda (-)"
-LIMITS = {"full": "full load, leanest", "foul": "plugs foul", "misfire": "misfires"}
+LIMITS = {"full": "full load,\nleanest", "foul": "plugs foul", "misfire": "misfires"}
 
 CUSTOMER, TESTER = "FOR THE CUSTOMER", "FOR THE TESTER"
 CUSTOMER_NAME, TESTER_NAME = "Customer", "Tester"

@@ -53,7 +53,7 @@ WHICH_END = (
     "both first."
 )
 LEAVE = "leave"
-UNITS = {"mm": "mm", "inch": "inch"}
+UNITS, CUT_UNITS = {"mm": "mm", "inch": "inch"}, {"mm": "um", "inch": "thou"}
 HEADS = {
     "mm": {
         "station": "station",
@@ -85,7 +85,7 @@ HEADS = {
 ON_DIAMETER = "All sizes are on diameter, but for per side."
 GREY = "Grey rows: leave as they are."
 TOLERANCE = "Hold: if every station is off by this much, the most sensitive band changes by 1 % lambda."
-FINER_THAN_HAND = "*: finer than the {hand:.1f} um a hand holds, so there the hand alone may change it by more."
+FINER_THAN_HAND = "*: finer than the {hand} {unit} a hand holds, so there the hand alone may change it by more."
 READINGS = (
     "Micrometer: what one shows whose anvils are {width:g} mm wide along the needle, {edge} on the mark, while the "
     "diameter there is the one named; '-': as before, or they would stand over the shoulder."
