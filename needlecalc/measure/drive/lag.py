@@ -172,6 +172,7 @@ class _Drive:
     time: FloatArray
     reading: FloatArray
     shape: FloatArray  # columns of the steady lambda, shape (n, columns)
+    rooms: FloatArray  # two of the shape's size to work in: large arrays made anew take longer than the sums
     flown: FloatArray  # time the gas so far would have taken at middling flow
     opened: FloatArray
     unfit: FloatArray
@@ -182,7 +183,8 @@ class _Drive:
         keep = np.exp(-self.step_s / sensor_s)
         # Straight between the ticks, so that it lags by its time constant however far they are apart.
         later = sensor_s / self.step_s * (1.0 - keep)
-        late, part = shape * (1.0 - later), np.empty_like(shape)  # large arrays anew take longer than the sums
+        late, part = self.rooms if shape.ndim > 1 else np.empty((2, *shape.shape))
+        np.multiply(shape, 1.0 - later, out=late)
         late[1:] += np.multiply(shape[:-1], later - keep, out=part[1:])
         late[0] = shape[0]
         back = 1  # what is kept from tick to tick, summed over 1, 2, 4 ... ticks at once
@@ -198,7 +200,8 @@ class _Drive:
         place = np.clip((left_engine - self.time[0]) / self.step_s, 0.0, self.time.size - 1.001)
         before = place.astype(np.intp)
         # A tick's columns lie side by side, and whole rows are taken much quicker than single numbers.
-        read, change = late[before], late[before + 1]
+        read, change = late[before], self.rooms[1, : before.size] if late.ndim > 1 else np.empty(before.size)
+        np.take(late, before + 1, axis=0, out=change, mode="clip")
         change -= read
         change *= (place - before).reshape(-1, *[1] * (late.ndim - 1))
         read += change
@@ -255,7 +258,8 @@ def _even_drive(log: Log) -> _Drive | str:
     reading = even(log.lambda_measured)
     off = np.abs(reading - np.median(sliding_window_view(np.pad(reading, 2), 5), axis=1))
     spike = off > 6.0 * spread_of(off) + 0.01
-    return _Drive(step, time, reading, shape, flown, opened.astype(np.float64), np.maximum(unfit, spike), signal[1])
+    rooms = np.empty((2, *shape.shape))
+    return _Drive(step, time, reading, shape, rooms, flown, opened.astype(np.float64), np.maximum(unfit, spike), signal[1])
 
 
 def _shape(rpm: FloatArray, load: FloatArray) -> FloatArray | None:
@@ -344,7 +348,9 @@ def _whitened_fit(
 
     def filtered(values: FloatArray) -> FloatArray:
         """Values at the ticks in use, each less what those before foretell."""
-        whitened, part = values[MEMORY:].copy(), np.empty_like(values[MEMORY:])
+        rooms = drive.rooms if values.ndim > 1 else np.empty((2, drive.time.size))
+        whitened, part = rooms[:, : len(values) - MEMORY]
+        np.copyto(whitened, values[MEMORY:])
         for back in range(1, MEMORY + 1):
             whitened += np.multiply(values[MEMORY - back : -back], memory[back], out=part)
         return np.asarray(whitened[rows])
