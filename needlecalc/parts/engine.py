@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -28,6 +29,18 @@ REFERENCES = ("manifold", "outside")
 TABLE_SHAPE_U = 0.03
 NUMBER_SHAPE_U = 0.06
 THROTTLED_U = 0.5  # of what exhaust left behind takes: valves open together make it more, a long pipe less
+
+
+@lru_cache
+def _density_kg_m3(ethanol_percent: float, temperature_degc: float) -> float:
+    """Density of one fuel, asked for over and over."""
+    return float(fuel_density_kg_m3(ethanol_percent, temperature_degc))
+
+
+@lru_cache
+def _viscosity_mm2_s(ethanol_percent: float, temperature_degc: float) -> float:
+    """Viscosity of one fuel, asked for over and over."""
+    return float(fuel_viscosity_mm2_s(ethanol_percent, temperature_degc))
 
 
 @dataclass(frozen=True, repr=False)
@@ -66,11 +79,11 @@ class Fuel(Shown):
 
     def density_kg_m3(self) -> float:
         """Density at its temperature."""
-        return float(fuel_density_kg_m3(self.ethanol_percent, self.temperature_degc))
+        return _density_kg_m3(self.ethanol_percent, self.temperature_degc)
 
     def viscosity_mm2_s(self) -> float:
         """Kinematic viscosity at its temperature."""
-        return float(fuel_viscosity_mm2_s(self.ethanol_percent, self.temperature_degc))
+        return _viscosity_mm2_s(self.ethanol_percent, self.temperature_degc)
 
     def viscosity_per_k(self) -> float:
         """Share by which the viscosity falls for one degree more."""
