@@ -73,7 +73,11 @@ class Doubts:
     sensor_offset: float = _u(0.010, 0.1, "", "zero of the lambda meter, the same in all passes")
     sensor_gain: float = _u(0.05, 0.5, "", "error of the lambda meter as a share of the distance from lambda 1")
     flow_gain: float = _u(
-        0.05, 0.5, "", "change of fuel really seen over change computed, less one", "3 % beside exact and computed flow"
+        0.05,
+        0.5,
+        "",
+        "change of fuel really seen over change computed, less one: shared, and each band's own",
+        "3 % beside exact and computed flow",
     )
     flow_shape: float = _u(0.015, 0.5, "", "error of the flow law from one air flow to the next")
     viscosity: float = _u(0.08, 0.5, "", "viscosity of the fuel in the tank, as a share")
@@ -130,6 +134,9 @@ SLIDE_DEPRESSION = Prior("slide_valve", "usual_depression_pa", SLIDE_PA, SLIDE_U
 BORE_LENGTH = Prior("jet", "parallel_length_mm", None, 1.5, "parallel length of the jet's bore, mm", "measure a spare jet")
 # Where lift is computed from manifold pressure.
 FILLING = Prior("engine", "volumetric_efficiency", None, 0.09, "volumetric efficiency", "read the lift of some bands")
+# Its error from one running point to the next where none is stated: by a table, and by one number.
+TABLE_SHAPE_U, NUMBER_SHAPE_U = 0.03, 0.06
+THROTTLED_U = 0.5  # of what exhaust left behind takes: valves open together make it more, a long pipe less
 LIFT_READ = Prior("lift", "lift_u_mm", None, 0.3, "how well lift was read, mm", "read each lift twice and compare")
 LAMBDA_READ = Prior("bands", "lambda_se", None, 0.01, "how well lambda was read", "hold each speed twice and compare")
 PRIORS = (

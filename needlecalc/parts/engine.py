@@ -20,15 +20,12 @@ from needlecalc.physics.air import (
 from needlecalc.physics.airflow import throttled_share
 from needlecalc.physics.airvalve import engine_air_flow_g_s
 from needlecalc.physics.fuel import blend_atoms, fuel_density_kg_m3, fuel_viscosity_mm2_s, stoichiometric_afr
-from needlecalc.priors import FILLING
+from needlecalc.priors import FILLING, NUMBER_SHAPE_U, TABLE_SHAPE_U, THROTTLED_U
 from needlecalc.show import Column, Shown, Table, counted
 from needlecalc.units import DRY_AIR_J_KG_K, KELVIN_AT_0_DEGC, PA_PER_KPA, STANDARD_PA, FloatArray, kelvin_from_degc
 
 WEATHER_PA = (95e3, 105e3)  # sea-level pressure of nearly all weather
 REFERENCES = ("manifold", "outside")
-TABLE_SHAPE_U = 0.03
-NUMBER_SHAPE_U = 0.06
-THROTTLED_U = 0.5  # of what exhaust left behind takes: valves open together make it more, a long pipe less
 
 
 @lru_cache

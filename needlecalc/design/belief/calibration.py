@@ -25,7 +25,6 @@ LEAST_TURN_FLATS = 0.25
 LEAST_SEEN, MOST_SEEN = 0.35, 2.5  # of the change expected: lift and jet length may err by a factor of two, not three
 SIGMAS = 2.0
 NO_READING_MM = 100.0
-LAW_SHARE = 0.05  # error of each band's own change, judgement held against virtual engines
 
 
 @dataclass(frozen=True, repr=False, eq=False)
@@ -220,10 +219,10 @@ def with_jet_drive(bands: Bands, moved: Bands, setup: Setup, *, flats: float, do
         raise InputError(msg)
     jet = setup.carburettor.jet
     drop = jet.drop_mm + flats * jet.flat_mm
-    # The law errs a little from band to band, beside the gain they share; the change depends on the lift alone.
+    # The law errs from band to band by as much again as the gain they share; the change depends on the lift alone.
     order = np.argsort(bands.lift_mm)
     change = np.interp(_lent(bands, moved).lift_mm, bands.lift_mm[order], _expected(bands, setup, drop, doubts)[order])
-    own = np.hypot(LAW_SHARE * change, _other_point(bands, moved, setup))
+    own = np.hypot((doubts or Doubts()).flow_gain * change, _other_point(bands, moved, setup))
     wider = np.hypot(moved.lambda_se, own * moved.lambda_measured)
     return _history(bands, moved.having(lambda_se=wider), setup, drop)
 

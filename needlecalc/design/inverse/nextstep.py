@@ -8,7 +8,6 @@ from enum import StrEnum
 import numpy as np
 
 from needlecalc.arrays import check_range
-from needlecalc.design.belief.calibration import LAW_SHARE
 from needlecalc.design.belief.readings import readings_of
 from needlecalc.design.inverse.proposal import Design, Measurement, NextStep
 from needlecalc.design.inverse.stages import RISK
@@ -255,7 +254,7 @@ def _jet_drives(sight: _Sight, now: Promise) -> list[Weighed]:
         driven = np.flatnonzero(safe)
         if not driven.size:
             continue
-        noise = np.hypot(reading_u, LAW_SHARE * np.log(expected / lambda_now))[driven]
+        noise = np.hypot(reading_u, doubts.flow_gain * np.log(expected / lambda_now))[driven]
         known = sight.after(rows[driven], noise)
         read, left_out = (target.called(*which.tolist()) for which in (driven, np.flatnonzero(~safe)))
         step = NextStep(Measurement.JET_DRIVE, now, sight.promise(known), read, left_out, flats, drop)
