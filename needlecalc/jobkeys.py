@@ -149,7 +149,7 @@ def _key(section: str, name: str, kinds: tuple[str, ...], made: tuple[Any, ...])
     about, unit = ABOUT.get(f"{place}.{name}", ""), next((unit for end, unit in UNITS if name.endswith(end)), "")
     if owner is None:
         return Key(section, name, kinds, unit, MISSING, OWN_RANGES.get(name), (), about)
-    one, room = inspect.signature(owner).parameters[name], inspect.getmodule(owner)
+    one = inspect.signature(owner).parameters[name]
     default = MISSING if one.default is one.empty or "factory" in repr(one.default) else one.default
     prior = next((prior for prior in PRIORS if (prior.section, prior.key) == (section, name)), None)
     if default is MISSING and prior is not None:
@@ -157,7 +157,7 @@ def _key(section: str, name: str, kinds: tuple[str, ...], made: tuple[Any, ...])
     listed = re.search(r"Literal\[(.*?)\]", str(one.annotation))
     facts = {item.name: item.metadata for item in fields(owner)} if is_dataclass(owner) else {}
     fact: Mapping[str, Any] = facts.get(name, {})
-    words = ast.literal_eval(f"({listed[1]},)") if listed else getattr(room, "_WORDS", {}).get(name, ())
+    words = ast.literal_eval(f"({listed[1]},)") if listed else fact.get("words", ())
     range_ = fact.get("range", _ranges(owner).get(name)) if NUMBER in kinds or NUMBERS in kinds else None
     return Key(
         section, name, kinds, fact.get("unit") or unit, default, range_, tuple(words), about or _about(owner, name, fact)
@@ -194,8 +194,6 @@ def _ranges(owner: Any) -> dict[str, tuple[float, float]]:
     others = [sys.modules[name] for name in sorted(called) if name.startswith("needlecalc.")]
     found: dict[str, tuple[float, float]] = {}
     for one in (owner, room, *others):
-        for name, (low, high, *_) in getattr(one, "_RANGES", {}).items():
-            found.setdefault(name, (low, high))
         for name, low, high in _calls(inspect.getsource(one)):
             found.setdefault(name, (low, high))
     return found

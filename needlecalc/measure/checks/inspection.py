@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass, fields
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, fields
 from typing import Any
 
 import numpy as np
@@ -16,74 +16,48 @@ from needlecalc.physics.analyser import CARBON_OF_HYDROCARBON
 from needlecalc.show import counted
 from needlecalc.units import FloatArray
 
-# What each key may be: one of some words, or a range with what to do about it.
-_WORDS = {
-    "coil": ("standard", "high-energy"),
-    "vacuum_source": ("ported", "manifold", "none"),
-    "vacuum_specified": ("ported", "manifold", "none"),
-    "hc_as": tuple(CARBON_OF_HYDROCARBON),
-    "place": ("manifold", "downpipe", "tailpipe"),
-}
-_GAP = (0.1, 3.0, "0.025 in is 0.64 mm.")
-_CRANK = (-20.0, 80.0, "Degrees of the crank before top dead centre.")
-_DRY_GAS = "Per cent by volume of dry gas."
-_RANGES = {
-    "lead_kohm": (0.0, 1000.0, "Ohms over 1000 are kohm."),
-    "plug_kohm": (0.0, 100.0, "Ohms over 1000 are kohm."),
-    "rotor_kohm": (0.0, 100.0, "Ohms over 1000 are kohm."),
-    "gap_mm": _GAP,
-    "gap_specified_mm": _GAP,
-    "initial_deg": _CRANK,
-    "total_deg": _CRANK,
-    "idle_deg": _CRANK,
-    "total_rpm": (500.0, 9000.0, "Revolutions of the crank."),
-    "marks_wander_deg": (0.0, 60.0, "Degrees of the crank."),
-    "altitude_m": (-500.0, 6000.0, "Metres above the sea."),
-    "co_percent": (0.0, 15.0, _DRY_GAS),
-    "co2_percent": (0.0, 20.0, _DRY_GAS),
-    "o2_percent": (0.0, 21.5, _DRY_GAS),
-    "co_limit_percent": (0.0, 15.0, _DRY_GAS),
-    "hc_limit_ppm": (1.0, 20000.0, "It is in ppm, counted as hc_as says."),
-    "hc_ppm": (0.0, 50e3, "One per cent is 10000 ppm."),
-    "lambda_measured": (0.5, 3.0, "It is a lambda, not an AFR."),
-    "lambda_u": (0.0, 0.2, "It is a lambda, some 0.02."),
-    "free_air_o2_percent": (5.0, 40.0, "Free air holds 20.9 %."),
-    "coolant_degc": (-40.0, 140.0, "In degrees Celsius."),
-    "compression_kpa": (100.0, 2500.0, "One bar is 100 kPa, 100 psi are 690 kPa."),
-    "air": (1e-6, 1e6, "An air flow is above zero."),
-    "lambda_each": (0.5, 2.0, "It is a lambda, not an AFR."),
-    "flats": (-5.0, 60.0, "Count from the highest setting."),
-}
+_OHMS, _CRANK, _DRY_GAS = "Ohms over 1000 are kohm.", "Degrees of the crank before top dead centre.", "Per cent of dry gas."
+_VACUUM = ("ported", "manifold", "none")
+
+
+def _read(low: float, high: float, what: str, cure: str, usual: float | None = None, *, least: int = 1) -> Any:
+    """A reading: its range, what it is, and the cure of one that cannot be; of a row, the least count of its numbers."""
+    return field(default=usual, metadata={"range": (low, high), "what": what, "cure": cure, "least": least})
+
+
+def _word(what: str, *words: str, usual: str | None = None) -> Any:
+    return field(default=usual, metadata={"words": words, "what": what})
+
+
+def _yes(what: str) -> Any:
+    return field(default=None, metadata={"what": what})
+
+
+class _Found:
+    """Every reading given is of its kind and inside its range; rows become tuples."""
+
+    def __post_init__(self) -> None:
+        for item in fields(self):  # type: ignore[arg-type]  # each is a dataclass
+            name, value, facts = item.name, getattr(self, item.name), item.metadata
+            if value is None:
+                continue
+            if "words" in facts:
+                check_choice(value, name, facts["words"], cure="leave it out if not known.")
+            elif str(item.type).startswith("bool"):
+                if not isinstance(value, bool):
+                    msg = f"{name} is {shown(value)}, but must be true or false; leave it out if not looked at."
+                    raise InputError(msg)
+            elif str(item.type).startswith("Sequence"):
+                object.__setattr__(self, name, _row(value, name, facts))
+            elif "range" in facts:
+                check_range(value, name, *facts["range"], cure=facts["cure"])
 
 
 @dataclass(frozen=True)
-class Ignition:
-    """Readings of the ignition, each left out where it was not taken; degrees are of the crank.
+class Ignition(_Found):
+    """Readings of the ignition, each left out where it was not taken; the fields are those of ``keys checks.ignition``.
 
-    Parameters
-    ----------
-    lead_kohm, plug_kohm : sequence of float or None
-        Resistance of each plug lead, end to end, and of each plug, one for all allowed. [kohm]
-    rotor_kohm : float or None
-        Resistance of the rotor, and of the coil lead where there is one. [kohm]
-    gap_mm : sequence of float or None
-        Gap of each plug. [mm]
-    gap_specified_mm : float or None
-        Gap the engine's papers ask for. [mm]
-    coil : str or None
-        "standard" or "high-energy".
-    initial_deg, total_deg : float or None
-        Advance at rest of the weights and all in, vacuum hose off. [deg]
-    total_rpm : float or None
-        Speed at which it is all in. [1/min]
-    idle_deg : float or None
-        Advance at idle as it runs, vacuum hose on. [deg]
-    vacuum_source, vacuum_specified : str or None
-        "ported", "manifold" or "none", as found and as specified.
-    marks_wander_deg : float or None
-        How far the timing marks wander at steady speed. [deg]
-    altitude_m : float or None
-        Where the car drives most. [m]
+    Resistances in kohm, gaps in mm, angles in degrees of the crank.
 
     Raises
     ------
@@ -96,43 +70,29 @@ class Ignition:
     (9.8, 10.4, 11.1, 38.0)
     """
 
-    lead_kohm: Sequence[float] | None = None
-    plug_kohm: Sequence[float] | None = None
-    rotor_kohm: float | None = None
-    gap_mm: Sequence[float] | None = None
-    gap_specified_mm: float | None = None
-    coil: str | None = None
-    initial_deg: float | None = None
-    total_deg: float | None = None
-    total_rpm: float | None = None
-    idle_deg: float | None = None
-    vacuum_source: str | None = None
-    vacuum_specified: str | None = None
-    marks_wander_deg: float | None = None
-    altitude_m: float | None = None
-
-    def __post_init__(self) -> None:
-        _check(self)
+    lead_kohm: Sequence[float] | None = _read(0.0, 1000.0, "Resistance of each plug lead, end to end.", _OHMS)
+    plug_kohm: Sequence[float] | None = _read(0.0, 100.0, "Resistance of each plug, one for all allowed.", _OHMS)
+    rotor_kohm: float | None = _read(0.0, 100.0, "Resistance of the rotor, and of the coil lead where there is one.", _OHMS)
+    gap_mm: Sequence[float] | None = _read(0.1, 3.0, "Gap of each plug.", "0.025 in is 0.64 mm.")
+    gap_specified_mm: float | None = _read(0.1, 3.0, "Gap the engine's papers ask for.", "0.025 in is 0.64 mm.")
+    coil: str | None = _word("Coil fitted.", "standard", "high-energy")
+    initial_deg: float | None = _read(-20.0, 80.0, "Advance at rest of the weights, vacuum hose off.", _CRANK)
+    total_deg: float | None = _read(-20.0, 80.0, "Advance all in, vacuum hose off.", _CRANK)
+    total_rpm: float | None = _read(500.0, 9000.0, "Speed at which it is all in.", "Revolutions of the crank.")
+    idle_deg: float | None = _read(-20.0, 80.0, "Advance at idle as it runs, vacuum hose on.", _CRANK)
+    vacuum_source: str | None = _word("Tapping the vacuum hose goes to, as found.", *_VACUUM)
+    vacuum_specified: str | None = _word("Tapping the engine's papers ask for.", *_VACUUM)
+    marks_wander_deg: float | None = _read(
+        0.0, 60.0, "How far the timing marks wander at steady speed.", "Degrees of the crank."
+    )
+    altitude_m: float | None = _read(-500.0, 6000.0, "Where the car drives most.", "Metres above the sea.")
 
 
 @dataclass(frozen=True)
-class GasReading:
-    """One reading of an exhaust analyser, with the lambda meter's at the same time.
+class GasReading(_Found):
+    """One reading of an exhaust analyser, with the lambda meter's; the fields are those of ``keys checks.gases``.
 
-    Parameters
-    ----------
-    at : str
-        Running point: "idle", "2500 rpm".
-    co_percent, co2_percent, o2_percent : float or None
-        Dry gas by volume. [%]
-    hc_ppm : float or None
-        Hydrocarbons. [ppm]
-    hc_as : str
-        What they are counted as, "hexane" or "propane"; the analyser's plate says. [-]
-    lambda_measured, lambda_u : float or None, float
-        The lambda meter's reading and its uncertainty. [-]
-    co_limit_percent, hc_limit_ppm : float or None
-        CO and HC limit of the test, which local law sets; HC counted as the reading is. [%, ppm]
+    Dry gas in per cent by volume, hydrocarbons in ppm counted as ``hc_as`` says.
 
     Examples
     --------
@@ -140,19 +100,20 @@ class GasReading:
     'hexane'
     """
 
-    at: str = "idle"
-    co_percent: float | None = None
-    co2_percent: float | None = None
-    o2_percent: float | None = None
-    hc_ppm: float | None = None
-    hc_as: str = "hexane"
-    lambda_measured: float | None = None
-    lambda_u: float = 0.02
-    co_limit_percent: float | None = None
-    hc_limit_ppm: float | None = None
-
-    def __post_init__(self) -> None:
-        _check(self)
+    at: str = field(default="idle", metadata={"what": 'Running point: "idle", "2500 rpm".'})
+    co_percent: float | None = _read(0.0, 15.0, "CO of dry gas, by volume.", _DRY_GAS)
+    co2_percent: float | None = _read(0.0, 20.0, "CO2 of dry gas, by volume.", _DRY_GAS)
+    o2_percent: float | None = _read(0.0, 21.5, "O2 of dry gas, by volume.", _DRY_GAS)
+    hc_ppm: float | None = _read(0.0, 50e3, "Hydrocarbons.", "One per cent is 10000 ppm.")
+    hc_as: str = _word("What they are counted as; the analyser's plate says.", *CARBON_OF_HYDROCARBON, usual="hexane")
+    lambda_measured: float | None = _read(
+        0.5, 3.0, "The lambda meter's reading at the same time.", "It is a lambda, not an AFR."
+    )
+    lambda_u: float = _read(0.0, 0.2, "Its uncertainty.", "It is a lambda, some 0.02.", 0.02)
+    co_limit_percent: float | None = _read(0.0, 15.0, "CO limit of the test, which local law sets.", _DRY_GAS)
+    hc_limit_ppm: float | None = _read(
+        1.0, 20000.0, "HC limit of the test, counted as the reading is.", "It is in ppm, counted as hc_as says."
+    )
 
     def hexane_ppm(self) -> float | None:
         """Hydrocarbons turned to the hexane scale by their carbon, ppm."""
@@ -167,15 +128,8 @@ class GasReading:
 
 
 @dataclass(frozen=True)
-class Sensor:
-    """What is known of the lambda sensor.
-
-    Parameters
-    ----------
-    free_air_o2_percent : float or None
-        O2 that its controller shows in free air. [%]
-    place : str or None
-        "manifold", "downpipe" or "tailpipe".
+class Sensor(_Found):
+    """What is known of the lambda sensor; the fields are those of ``keys checks.sensor``.
 
     Examples
     --------
@@ -183,27 +137,17 @@ class Sensor:
     Sensor(free_air_o2_percent=20.9, place='downpipe')
     """
 
-    free_air_o2_percent: float | None = None
-    place: str | None = None
-
-    def __post_init__(self) -> None:
-        _check(self)
+    free_air_o2_percent: float | None = _read(
+        5.0, 40.0, "O2 that its controller shows in free air.", "Free air holds 20.9 %."
+    )
+    place: str | None = _word("Where it sits.", "manifold", "downpipe", "tailpipe")
 
 
 @dataclass(frozen=True)
-class Mechanical:
-    """State of the engine while it was measured.
+class Mechanical(_Found):
+    """State of the engine while it was measured; the fields are those of ``keys checks.mechanical``.
 
-    Parameters
-    ----------
-    coolant_degc : float or None
-        Coolant, where the log has none. [degC]
-    compression_kpa : sequence of float or None
-        Compression of each cylinder, any one gauge. [kPa]
-    valve_gaps_right, filter_fitted, choke_off : bool or None
-        As found.
-    slow_return, flat_spot_on_snap, rich_when_hot : bool or None
-        Symptoms: idle comes down slowly; hesitates only when the throttle is snapped; rich only when hot.
+    Coolant in degC, compression in kPa.
 
     Examples
     --------
@@ -211,31 +155,23 @@ class Mechanical:
     (1150.0, 1180.0, 1160.0, 1140.0)
     """
 
-    coolant_degc: float | None = None
-    compression_kpa: Sequence[float] | None = None
-    valve_gaps_right: bool | None = None
-    filter_fitted: bool | None = None
-    choke_off: bool | None = None
-    slow_return: bool | None = None
-    flat_spot_on_snap: bool | None = None
-    rich_when_hot: bool | None = None
-
-    def __post_init__(self) -> None:
-        _check(self)
+    coolant_degc: float | None = _read(-40.0, 140.0, "Coolant, where the log has none.", "In degrees Celsius.")
+    compression_kpa: Sequence[float] | None = _read(
+        100.0, 2500.0, "Compression of each cylinder, any one gauge.", "One bar is 100 kPa, 100 psi are 690 kPa."
+    )
+    valve_gaps_right: bool | None = _yes("Whether the valve gaps are right.")
+    filter_fitted: bool | None = _yes("Whether the air filter is fitted.")
+    choke_off: bool | None = _yes("Whether the choke is off.")
+    slow_return: bool | None = _yes("Whether idle comes down slowly.")
+    flat_spot_on_snap: bool | None = _yes("Whether it hesitates only when the throttle is snapped.")
+    rich_when_hot: bool | None = _yes("Whether it is rich only when hot.")
 
 
 @dataclass(frozen=True)
-class Twins:
-    """Two or more carburettors side by side, one figure each.
+class Twins(_Found):
+    """Two or more carburettors side by side, one figure each; the fields are those of ``keys checks.twins``.
 
-    Parameters
-    ----------
-    air : sequence of float or None
-        Air flow of each at idle, in any one unit. [any]
-    lambda_each : sequence of float or None
-        Lambda of each bank. [-]
-    flats : sequence of float or None
-        Flats each jet nut stands below its highest, at the same idle mixture. [flats]
+    Air in any one unit, flats counted from the highest nut.
 
     Examples
     --------
@@ -243,12 +179,17 @@ class Twins:
     (10.0, 10.4)
     """
 
-    air: Sequence[float] | None = None
-    lambda_each: Sequence[float] | None = None
-    flats: Sequence[float] | None = None
-
-    def __post_init__(self) -> None:
-        _check(self, least=2)
+    air: Sequence[float] | None = _read(
+        1e-6, 1e6, "Air flow of each at idle, in any one unit.", "An air flow is above zero.", least=2
+    )
+    lambda_each: Sequence[float] | None = _read(0.5, 2.0, "Lambda of each bank.", "It is a lambda, not an AFR.", least=2)
+    flats: Sequence[float] | None = _read(
+        -5.0,
+        60.0,
+        "Flats each jet nut stands below its highest, at the same idle mixture.",
+        "Count from the highest setting.",
+        least=2,
+    )
 
 
 @dataclass(frozen=True, eq=False)
@@ -294,30 +235,11 @@ class NeedleReading:
             object.__setattr__(self, name, array)
 
 
-def _check(record: Any, least: int = 1) -> None:
-    """Every reading given is of its kind and inside its range; rows become tuples."""
-    for item in fields(record):
-        name, value = item.name, getattr(record, item.name)
-        if value is None:
-            continue
-        if name in _WORDS:
-            check_choice(value, name, _WORDS[name], cure="leave it out if not known.")
-        elif str(item.type).startswith("bool"):
-            if not isinstance(value, bool):
-                msg = f"{name} is {shown(value)}, but must be true or false; leave it out if not looked at."
-                raise InputError(msg)
-        elif str(item.type).startswith("Sequence"):
-            object.__setattr__(record, name, _row(value, name, least))
-        elif name in _RANGES:
-            low, high, cure = _RANGES[name]
-            check_range(value, name, low, high, cure=cure)
-
-
-def _row(values: Any, name: str, least: int) -> tuple[float, ...]:
+def _row(values: Any, name: str, facts: Mapping[str, Any]) -> tuple[float, ...]:
+    least, (low, high), cure = facts["least"], facts["range"], facts["cure"]
     row = (values,) if isinstance(values, (int, float)) else values
     if isinstance(row, str) or len(row) < least:
         rule = f"must be a row of at least {counted(least, 'number')}; leave it out if not measured."
         msg = f"{name} is {shown(values)}, but {rule}"
         raise InputError(msg)
-    low, high, cure = _RANGES[name]
     return tuple(check_range(value, f"{name}, number {k}", low, high, cure=cure) for k, value in enumerate(row, 1))
