@@ -249,7 +249,8 @@ def no_key(key: str, known: Collection[str], name: str) -> str:
     """The sentence for a key that means nothing in a section."""
     many = f"python -m needlecalc keys {name} lists those it knows"
     knows = f"it knows {', '.join(sorted(known))}" if len(known) <= MOST_KEYS else many
-    return f"[{name}] has no key {shown(key)}; {knows}.{nearest(key, known)}"
+    meant = f" Perhaps the section [{key}] is meant." if key in SECTIONS else nearest(key, known)
+    return f"[{name}] has no key {shown(key)}; {knows}.{meant}"
 
 
 def nearest(word: str, known: Collection[str]) -> str:

@@ -154,6 +154,14 @@ def test_an_uncertainty_stated_twice_is_refused_and_the_cure_works(job):
     assert nc.read_job(job).setup.carburettor.jet.parallel_length_u_mm == 1.0
 
 
+def test_uncertainties_under_another_heading_are_pointed_to_their_section(job):
+    job.write_text(FOUR_THINGS + "[lift.doubts]\nzero_u_mm = 0.05\n")
+    with pytest.raises(nc.InputError, match=r"\[lift\] has no key 'doubts'; .* Perhaps the section \[doubts\] is meant\."):
+        nc.read_job(job)
+    change(job, "[lift.doubts]", "[doubts]")
+    assert nc.read_job(job).doubts().lift.zero_u_mm == 0.05
+
+
 def test_parts_that_a_lift_must_be_computed_from_are_all_named_and_the_cure_works(job, capsys):
     change(job, "22.0]", "nan]\n")
     assert main(["design", str(job), "--out", str(job.parent / "out")]) == 2
