@@ -115,14 +115,17 @@ class Table:
         return "\n".join(lines)
 
     def html(self) -> str:
-        """HTML for a notebook or a page: a fragment with no style of its own but the alignment of numbers."""
+        """HTML for a notebook or a page: a fragment with no style of its own but the side on which a column stands."""
         parts = [f"<p><b>{html.escape(plain(self.title))}</b></p>"]
         parts += [f"<p>{html.escape(plain(note))}</p>" for note in self.intro]
         body = list(self._cells())
         if self.columns and body:
             sides = ["right" if column.is_number() else "left" for column in self.columns]
             parts.append("<table><thead><tr>")
-            parts += [f"<th>{html.escape(column.head).replace(chr(10), '<br>')}</th>" for column in self.columns]
+            parts += [
+                f'<th style="text-align:{side}">{html.escape(column.head).replace(chr(10), "<br>")}</th>'
+                for column, side in zip(self.columns, sides, strict=True)
+            ]
             parts.append("</tr></thead><tbody>")
             for cells in body:
                 parts.append("<tr>")

@@ -71,8 +71,8 @@ NOTES = {
     DriveNote.DESPITE: "merged despite: {reason}",
     DriveNote.DIFFER: "they differ: {what}",
     DriveNote.BROUGHT: "lambda x {low:.4f} to {high:.4f}, brought to {air}; {fuel}",
-    DriveNote.AIR_SCALED: "Lift: {read} read put the air flow from the {name} {percent:+.1f} % (+- {percent_u:.1f} %) and "
-    "their own zero {zero_mm:+.2f} mm (+- {zero_u_mm:.2f} mm); the air flow so scaled serves {served}{strange}",
+    DriveNote.AIR_SCALED: "Lift: {read} read put the air flow from the {name} {percent:+.1f} % (+- {percent_u:.1f} %), "
+    "their own zero {zero_mm:.2f} +- {zero_u_mm:.2f} mm off; the air flow so scaled serves {served}{strange}",
     DriveNote.EDGE_HELD: "Lift: off the table of volumetric efficiency its edge is held, with more uncertainty: {bands}",
     DriveNote.THROAT_PASSES_LESS: "Lift: the air flow computed is up to {percent:.0f} % more than the throat passes at full "
     "travel (it is known to +- {percent_u:.0f} %), so all of it is taken for less. If that is much, check displacement, "

@@ -152,9 +152,9 @@ class Outcome(Shown):
             found.append(Remark(OutcomeRemark.WRONG_WAY, Severity.CAUTION))
         elif shared and abs(gain - 1.0) > NINETY * u:
             found.append(Remark(OutcomeRemark.GAIN_SHARED, numbers={"gain": gain, "metal": 1.0 / gain}))
-        name = self.before.place.shared("flow gain")
-        was, now = float(self.before.mean[name]), float(self.after.mean[name])
-        numbers = {"was": was, "now": now, "u": float(self.after.u()[name])}
+        name = self.after.place.shared("flow gain")
+        was, now = self.before.gain(), self.after.gain()
+        numbers = {"was": was, "now": now, "u": now * float(self.after.u()[name])}
         return (*found, Remark(OutcomeRemark.GAIN_ESTIMATED, numbers=numbers))
 
 
