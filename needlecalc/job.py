@@ -46,9 +46,8 @@ from needlecalc.jobdrive import (
 )
 from needlecalc.jobkinds import built, keys_taken, named, nearest, path_in
 from needlecalc.measure.checks.check import Checks
-from needlecalc.measure.checks.gas import MOST_RESIDUAL_O2_PERCENT, idle_diluted
+from needlecalc.measure.checks.gas import MOST_RESIDUAL_O2_PERCENT, idle_diluted, sensor_zero
 from needlecalc.measure.checks.limits import CheckLimits
-from needlecalc.measure.checks.sensorzero import sensor_zero
 from needlecalc.measure.drive.bands import Bands, DriveNote
 from needlecalc.measure.drive.sweep import LeanLimits
 from needlecalc.measure.log.file import Log

@@ -10,7 +10,7 @@ from conftest import DIAMETERS_MM, STATIONS_MM, asked, make_setup
 
 import needlecalc as nc
 from needlecalc.measure.checks.check import Cause, CheckKind
-from needlecalc.measure.checks.sensorzero import GasLeftOut
+from needlecalc.measure.checks.gas import GasLeftOut
 from needlecalc.report import checkwords, words_checks
 
 FAULTY = nc.checks.Ignition(

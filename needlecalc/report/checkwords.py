@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import fields
 
 from needlecalc.measure.checks.check import Check, Checks, CheckWords, Found, Verdict
+from needlecalc.measure.checks.gas import GasLeftOut, SensorZero
 from needlecalc.measure.checks.limits import CheckLimits
-from needlecalc.measure.checks.sensorzero import GasLeftOut, SensorZero
 from needlecalc.remark import BandName
 from needlecalc.report import words as words_design
 from needlecalc.report import words_checks as words

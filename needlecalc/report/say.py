@@ -20,7 +20,7 @@ from needlecalc.design.inverse.target import ForecastResult, Target, Why
 from needlecalc.design.inverse.uncertainty import Trim, idle_band
 from needlecalc.design.inverse.verdict import Cause, Missed, VerdictKind
 from needlecalc.measure.checks.check import Check, Checks
-from needlecalc.measure.checks.sensorzero import SensorZero
+from needlecalc.measure.checks.gas import SensorZero
 from needlecalc.measure.drive.bands import NAMED_IN_FULL, WORST_NAMED, DriveNote, LeftOut, LiftSource
 from needlecalc.measure.log.words import ColumnFault, Note
 from needlecalc.parts.measured import listed

@@ -54,7 +54,7 @@ BROKEN = (
     Broken("design/after/altitude.py", "MISFIRE = 1.15", "MISFIRE = 1.2", "figures altitude"),
     Broken("measure/drive/averages.py", "freedom, 1.0), 0.95)", "freedom, 1.0), 0.94)", "figures bands merge"),
     Broken("measure/drive/lag.py", "{NINETY * spread:.2f}", "{1.75 * spread:.2f}", "figures lag"),
-    Broken("measure/checks/sensorzero.py", "METER_SCATTER = 0.005", "METER_SCATTER = 0.0055", "figures sensorzero"),
+    Broken("measure/checks/gas.py", "METER_SCATTER = 0.005", "METER_SCATTER = 0.0055", "figures sensorzero"),
     Broken("measure/drive/sweep.py", "MARGIN = 0.03", "MARGIN = 0.032", "figures sweep target"),
     Broken("measure/checks/patterns.py", "2.33, NINETY", "2.33, 1.06 * NINETY", "figures checks_drive checks"),
     Broken("report/stations.py", "off / 2.0", "off / 1.9", "figures orders report"),

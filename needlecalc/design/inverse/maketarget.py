@@ -10,7 +10,7 @@ from needlecalc.arrays import check_range, read_only
 from needlecalc.design.inverse.target import LEANEST_FULL_LOAD, PERMITTED_EITHER_SIDE, IdleTest, Target, Why
 from needlecalc.echo import shown
 from needlecalc.errors import InputError
-from needlecalc.measure.checks.sensorzero import SensorZero
+from needlecalc.measure.checks.gas import SensorZero
 from needlecalc.measure.drive.bands import Bands
 from needlecalc.measure.drive.sweep import LeanLimits
 from needlecalc.physics.exhaust import lambda_of_co_percent

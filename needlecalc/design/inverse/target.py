@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from needlecalc.arrays import check_each, read_only, same_length
 from needlecalc.errors import InputError
-from needlecalc.measure.checks.sensorzero import SensorZero
+from needlecalc.measure.checks.gas import SensorZero
 from needlecalc.measure.drive.bands import AFR_CURE, Bands
 from needlecalc.physics.exhaust import LEANEST_LAMBDA, RICHEST_LAMBDA, dry_exhaust
 from needlecalc.remark import BandName, Remark, Severity

@@ -2,6 +2,8 @@
 
 from needlecalc.measure.checks.check import Check as Check
 from needlecalc.measure.checks.check import Checks as Checks
+from needlecalc.measure.checks.gas import SensorZero as SensorZero
+from needlecalc.measure.checks.gas import sensor_zero as sensor_zero
 from needlecalc.measure.checks.inspection import GasReading as GasReading
 from needlecalc.measure.checks.inspection import Ignition as Ignition
 from needlecalc.measure.checks.inspection import Mechanical as Mechanical
@@ -11,5 +13,3 @@ from needlecalc.measure.checks.inspection import Twins as Twins
 from needlecalc.measure.checks.leaksign import LeakSign as LeakSign
 from needlecalc.measure.checks.leaksign import leak_sign as leak_sign
 from needlecalc.measure.checks.limits import CheckLimits as CheckLimits
-from needlecalc.measure.checks.sensorzero import SensorZero as SensorZero
-from needlecalc.measure.checks.sensorzero import sensor_zero as sensor_zero
