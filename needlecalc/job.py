@@ -405,5 +405,5 @@ class Job:
     def _micrometer(self) -> Mapping[str, Any]:
         section = self.settings["micrometer"]
         if "anvil_width_mm" in section:
-            check_range(section["anvil_width_mm"], "[micrometer] anvil_width_mm", 0.0, 20.0, cure="It is a number in mm.")
+            check_range(section["anvil_width_mm"], "[micrometer] anvil_width_mm", 0.0, 15.0, cure="It is a number in mm.")
         return section

@@ -17,7 +17,7 @@ from needlecalc.gaussian import NINETY
 from needlecalc.jobassumed import value_of
 from needlecalc.jobkinds import (
     DOUBTS_OF_PARTS,
-    FILE,
+    KINDS,
     LISTS,
     NUMBER,
     NUMBERS,
@@ -25,91 +25,20 @@ from needlecalc.jobkinds import (
     TABLE,
     TAKEN_BY,
     TEXT,
-    TEXTS,
-    WHOLES,
-    YES_NO,
-    YES_NOS,
+    Own,
     keys_taken,
     nearest,
 )
 from needlecalc.jobunits import other_units
 from needlecalc.priors import DEPRESSION, FILLING, FOR_LIFT, PRIORS, SLIDE_DEPRESSION
-from needlecalc.report.words_pages import TESTED
 from needlecalc.show import Column, Table
 
-# Sections and keys that no signature tells of.
-ABOUT = {
-    "needle.file": "Needle table, CSV: station, distance_mm, diameter_mm.",
-    "log.file": "Log of the drive, text with delimiters.",
-    "log.bank": "Bank whose sensor this log holds, where each bank has one.",
-    "log.others": "Further drives, one [[log.others]] each, brought to the job's air and fuel and merged.",
-    "log.others.file": "Log of the other drive, or of the other bank.",
-    "log.others.bank": "Bank it was read at; drives of one bank are merged.",
-    "log.others.air": "Air of that day, as in [air]; the job's where left out.",
-    "log.others.fuel": "Fuel of that day, as in [fuel]; the job's where left out.",
-    "log.others.columns.*": "Column of the log that carries this meaning; empty does without.",
-    "log.others.units.*": "Unit of the column with this meaning.",
-    "bands.only_bank": "Bank that this sheet is for, where each bank gets a profile of its own.",
-    "log.columns.*": "Column of the log that carries this meaning; empty does without.",
-    "log.units.*": "Unit of the column with this meaning.",
-    "bands.loads_kpa": "Loads by manifold pressure: name = [from, to].",
-    "bands.loads_kpa.*": "Manifold pressure of this load, from and to.",
-    "bands.loads_percent.*": "Throttle of this load, from and to.",
-    "lift.air_valve": "What was other in the air valve when the lifts were read.",
-    "checks.ignition": "Readings of the ignition.",
-    "checks.mechanical": "What was looked at by hand.",
-    "checks.sensor": "Of the lambda sensor.",
-    "checks.twins": "Readings of two or more carburettors side by side.",
-    "checks.limits": "Other limits of the checks: [amber, red].",
-    "checks.needle": "Needle measured at its stations, for wear.",
-    "checks.gases": "Readings of a gas analyser, one [[checks.gases]] each.",
-    "checks.override": "Why a red check is overridden; it prints on the sheet.",
-    "lean_limits.*": "A sweep, leaned step by step until the engine runs rough.",
-    "lean_limits.*.file": "Log of the sweep; leave out lambda_measured and rough then.",
-    "target.*": "Lambda to reach at this load, or at load@rpm; or a section of lambda, rich, lean, weight.",
-    "target.*.*": "lambda, rich and lean (permitted), or weight.",
-    "limits.never_below_mm.*": "Least diameter at the station of this number.",
-    "micrometer.anvil_width_mm": "Width of the anvils along the needle.",
-    "micrometer.face_on_mark": "What of the anvils lies on the mark: centre, or thick_edge.",
-    "calibration.flats": "How far the jet was moved for this drive; positive lowered it.",
-    "calibration.file": "Log of the drive with the jet moved.",
-    "calibration.trims": "Turns of the nut at idle, one [[calibration.trims]] each, in their order.",
-    "doubts.parallel_length_u_mm": "Parallel length of the jet's bore; may stand in [jet] too.",
-    "doubts.volumetric_efficiency_u": "Level of the volumetric efficiency, as a share; may stand in [engine] too.",
-    "doubts.volumetric_efficiency_shape_u": "Its change from one running point to the next; may stand in [engine] too.",
-    "history.file": "File that keeps the passes; it need not exist yet.",
-    **{
-        f"handover.limits.{name}": f"Limit of the test as the tester's page prints it: {said}."
-        for name, said in TESTED.items()
-    },
-    "altitude.home_m": "Height of home above sea level.",
-    "altitude.trip_m": "Heights that the car is driven to.",
-    "altitude.slope_percent": "Slope of the road for uphill and downhill on the altitude card; 10 when not given.",
-    "altitude.acknowledged": "Why a red warning of these places is accepted, and by whom.",
-}
-OWN_RANGES = {
-    "flats": (-24.0, 24.0),
-    "anvil_width_mm": (0.0, 15.0),
-    "home_m": (-500.0, 6000.0),
-    "trip_m": (-500.0, 6000.0),
-    "slope_percent": (0.0, 40.0),
-}
+LAMBDA_OF_LOAD = "Lambda to reach at this load, or at load@rpm; or a section of lambda, rich, lean, weight."
 UNITS = (
     ("_n_mm", "N/mm"), ("_g_s", "g/s"), ("per_s", "1/s"), ("_mm2", "mm2"), ("_cm3", "cm3"), ("_mm", "mm"), ("_um", "um"),
     ("_kpa", "kPa"), ("_pa", "Pa"), ("_kg", "kg"), ("_n", "N"), ("_degc", "degC"), ("_percent", "%"), ("_kohm", "kohm"),
     ("_ppm", "ppm"), ("_deg", "deg"), ("flats", "flats"), ("rpm", "1/min"), ("rpm_edges", "1/min"), ("_s", "s"), ("_m", "m"),
 )  # fmt: skip
-JSON_KINDS: dict[str, dict[str, Any]] = {
-    NUMBER: {"type": "number"},
-    TEXT: {"type": "string"},
-    FILE: {"type": "string"},
-    YES_NO: {"type": "boolean"},
-    TABLE: {"type": "object"},
-    NUMBERS: {"type": "array"},
-    WHOLES: {"type": "array", "items": {"type": "integer"}},
-    TEXTS: {"type": "array", "items": {"type": "string"}},
-    YES_NOS: {"type": "array", "items": {"type": "boolean"}},
-}
 
 
 @dataclass(frozen=True)
@@ -137,18 +66,20 @@ def keys_of(section: str) -> list[Key]:
     found = keys_taken(section)
     found |= {name.rpartition(".")[2]: (TABLE,) for name in LISTS if name.rpartition(".")[0] == section}
     if section == "target":
-        found["*"] = (NUMBER, TABLE)
+        found["*"] = (NUMBER, TABLE)  # read by the job, after the loads of the bands
     return [_key(section, name, kinds, made) for name, kinds in found.items()]
 
 
 def _key(section: str, name: str, kinds: tuple[str, ...], made: tuple[Any, ...]) -> Key:
     if section == "doubts" and (part := DOUBTS_OF_PARTS.get(name)):
-        return replace(_key(part, name, kinds, TAKEN_BY[part]), section=section, about=ABOUT[f"doubts.{name}"])
+        return replace(_key(part, name, kinds, TAKEN_BY[part]), section=section, about=OWN[section][name].about)
     owner = next((one for one in made if name in inspect.signature(one).parameters), None)
-    place = section if section == "calibration" else section.replace("calibration", "log")
-    about, unit = ABOUT.get(f"{place}.{name}", ""), next((unit for end, unit in UNITS if name.endswith(end)), "")
+    own = OWN.get(section, {}).get(name, Own("", LISTS.get(f"{section}.{name}", "")))
+    if (section, name) == ("target", "*"):
+        own = Own("", LAMBDA_OF_LOAD)
+    unit = next((unit for end, unit in UNITS if name.endswith(end)), "")
     if owner is None:
-        return Key(section, name, kinds, unit, MISSING, OWN_RANGES.get(name), (), about)
+        return Key(section, name, kinds, unit, MISSING, own.range, (), own.about)
     one = inspect.signature(owner).parameters[name]
     default = MISSING if one.default is one.empty or "factory" in repr(one.default) else one.default
     prior = next((prior for prior in PRIORS if (prior.section, prior.key) == (section, name)), None)
@@ -160,7 +91,7 @@ def _key(section: str, name: str, kinds: tuple[str, ...], made: tuple[Any, ...])
     words = ast.literal_eval(f"({listed[1]},)") if listed else fact.get("words", ())
     range_ = fact.get("range", _ranges(owner).get(name)) if NUMBER in kinds or NUMBERS in kinds else None
     return Key(
-        section, name, kinds, fact.get("unit") or unit, default, range_, tuple(words), about or _about(owner, name, fact)
+        section, name, kinds, fact.get("unit") or unit, default, range_, tuple(words), own.about or _about(owner, name, fact)
     )
 
 
@@ -305,7 +236,7 @@ def _json(key: Key) -> dict[str, Any]:
     inner, known = f"{key.section}.{key.name}", sections()
     kinds: list[dict[str, Any]] = []
     for kind in key.kinds:
-        made = _object(inner) if kind == TABLE and inner in known else dict(JSON_KINDS[kind])
+        made = _object(inner) if kind == TABLE and inner in known else dict(KINDS[kind].schema)
         if kind == NUMBER and key.range is not None:
             made |= {"minimum": key.range[0], "maximum": key.range[1]}
         if kind == TEXT and key.words:

@@ -70,41 +70,95 @@ TAKEN_BY: Mapping[str, tuple[Callable[..., Any], ...]] = {
     "handover": (Notes,),
     "at_hand": (AtHand,),
 }
+
+
+class Own(NamedTuple):
+    """A key that the job reads itself: the annotation of what it takes, what it is, and its range."""
+
+    note: str
+    about: str
+    range: tuple[float, float] | None = None
+
+
 # Uncertainties that a part holds itself: [doubts] may state them too.
 DOUBTS_OF_PARTS = {
     "parallel_length_u_mm": "jet",
     "volumetric_efficiency_u": "engine",
     "volumetric_efficiency_shape_u": "engine",
 }
+_COLUMNS = {"*": Own("str", "Column of the log that carries this meaning; empty does without.")}
+_UNITS = {"*": Own("str", "Unit of the column with this meaning.")}
+_SECTION, _HEIGHT_M = "Mapping", (-500.0, 6000.0)
 # Keys that the job reads itself.
-OWN: Mapping[str, Mapping[str, str]] = {
-    "needle": {"file": "Path"},
-    "log": {"file": "Path", "bank": "str"},
-    "log.others": {"file": "Path", "bank": "str", "air": "Mapping", "fuel": "Mapping"},
-    "log.others.columns": {"*": "str"},
-    "log.others.units": {"*": "str"},
-    "log.columns": {"*": "str"},
-    "log.units": {"*": "str"},
-    "calibration.columns": {"*": "str"},
-    "calibration.units": {"*": "str"},
-    "bands": {"loads_kpa": "Mapping", "only_bank": "str"},
-    "bands.loads_kpa": {"*": "Sequence[float]"},
-    "bands.loads_percent": {"*": "Sequence[float]"},
-    "lift": {"air_valve": "Mapping"},
-    "checks": {
-        **dict.fromkeys(("ignition", "mechanical", "sensor", "twins", "limits", "needle"), "Mapping"),
-        "override": "str",
+OWN: Mapping[str, Mapping[str, Own]] = {
+    "needle": {"file": Own("Path", "Needle table, CSV: station, distance_mm, diameter_mm.")},
+    "log": {
+        "file": Own("Path", "Log of the drive, text with delimiters."),
+        "bank": Own("str", "Bank whose sensor this log holds, where each bank has one."),
     },
-    "lean_limits": {"*": "Mapping"},
-    "lean_limits.*": {"file": "Path"},
-    "target.*": {"*": "float"},
-    "limits.never_below_mm": {"*": "float"},
-    "micrometer": {"anvil_width_mm": "float", "face_on_mark": "str"},
-    "calibration": {"flats": "float", "file": "Path"},
-    "doubts": dict.fromkeys(DOUBTS_OF_PARTS, "float"),
-    "history": {"file": "Path"},
-    "altitude": {"home_m": "float", "trip_m": "float | Sequence[float]", "acknowledged": "str", "slope_percent": "float"},
-    "handover.limits": dict.fromkeys(TESTED, "str"),
+    "log.others": {
+        "file": Own("Path", "Log of the other drive, or of the other bank."),
+        "bank": Own("str", "Bank it was read at; drives of one bank are merged."),
+        "air": Own(_SECTION, "Air of that day, as in [air]; the job's where left out."),
+        "fuel": Own(_SECTION, "Fuel of that day, as in [fuel]; the job's where left out."),
+    },
+    **{f"{place}.columns": _COLUMNS for place in ("log", "log.others", "calibration")},
+    **{f"{place}.units": _UNITS for place in ("log", "log.others", "calibration")},
+    "bands": {
+        "loads_kpa": Own(_SECTION, "Loads by manifold pressure: name = [from, to]."),
+        "only_bank": Own("str", "Bank that this sheet is for, where each bank gets a profile of its own."),
+    },
+    "bands.loads_kpa": {"*": Own("Sequence[float]", "Manifold pressure of this load, from and to.")},
+    "bands.loads_percent": {"*": Own("Sequence[float]", "Throttle of this load, from and to.")},
+    "lift": {"air_valve": Own(_SECTION, "What was other in the air valve when the lifts were read.")},
+    "checks": {
+        "ignition": Own(_SECTION, "Readings of the ignition."),
+        "mechanical": Own(_SECTION, "What was looked at by hand."),
+        "sensor": Own(_SECTION, "Of the lambda sensor."),
+        "twins": Own(_SECTION, "Readings of two or more carburettors side by side."),
+        "limits": Own(_SECTION, "Other limits of the checks: [amber, red]."),
+        "needle": Own(_SECTION, "Needle measured at its stations, for wear."),
+        "override": Own("str", "Why a red check is overridden; it prints on the sheet."),
+    },
+    "lean_limits": {"*": Own(_SECTION, "A sweep, leaned step by step until the engine runs rough.")},
+    "lean_limits.*": {"file": Own("Path", "Log of the sweep; leave out lambda_measured and rough then.")},
+    "target.*": {"*": Own("float", "lambda, rich and lean (permitted), or weight.")},
+    "limits.never_below_mm": {"*": Own("float", "Least diameter at the station of this number.")},
+    "micrometer": {
+        "anvil_width_mm": Own("float", "Width of the anvils along the needle.", (0.0, 15.0)),
+        "face_on_mark": Own("str", "What of the anvils lies on the mark: centre, or thick_edge."),
+    },
+    "calibration": {
+        "flats": Own("float", "How far the jet was moved for this drive; positive lowered it.", (-24.0, 24.0)),
+        "file": Own("Path", "Log of the drive with the jet moved."),
+    },
+    "doubts": {
+        "parallel_length_u_mm": Own("float", "Parallel length of the jet's bore; may stand in [jet] too."),
+        "volumetric_efficiency_u": Own(
+            "float", "Level of the volumetric efficiency, as a share; may stand in [engine] too."
+        ),
+        "volumetric_efficiency_shape_u": Own(
+            "float", "Its change from one running point to the next; may stand in [engine] too."
+        ),
+    },
+    "history": {"file": Own("Path", "File that keeps the passes; it need not exist yet.")},
+    "altitude": {
+        "home_m": Own("float", "Height of home above sea level.", _HEIGHT_M),
+        "trip_m": Own("float | Sequence[float]", "Heights that the car is driven to.", _HEIGHT_M),
+        "acknowledged": Own("str", "Why a red warning of these places is accepted, and by whom."),
+        "slope_percent": Own(
+            "float", "Slope of the road for uphill and downhill on the altitude card; 10 when not given.", (0.0, 40.0)
+        ),
+    },
+    "handover.limits": {
+        name: Own("str", f"Limit of the test as the tester's page prints it: {said}.") for name, said in TESTED.items()
+    },
+}
+# Sections that stand once for each entry.
+LISTS = {
+    "calibration.trims": "Turns of the nut at idle, one [[calibration.trims]] each, in their order.",
+    "checks.gases": "Readings of a gas analyser, one [[checks.gases]] each.",
+    "log.others": "Further drives, one [[log.others]] each, brought to the job's air and fuel and merged.",
 }
 SECTIONS = tuple(dict.fromkeys(name.partition(".")[0] for name in (*TAKEN_BY, *OWN)))
 
@@ -120,33 +174,41 @@ NOT_IN_A_JOB = {
     "target": {"lambda_by_load"},
 }
 MOST_KEYS = 22  # that a message lists
-LISTS = ("calibration.trims", "checks.gases", "log.others")  # of sections
 BLANK = "?"  # a value still to be filled in
 NUMBER, TEXT, FILE, YES_NO, TABLE = "a number", "text", "the name of a file", "true or false", "a section of its own"
 NUMBERS, TEXTS, YES_NOS = "a row of numbers", "a row of texts", "a row of true and false"
 WHOLES = "a row of whole numbers"
-CURES = {
-    NUMBER: "write it bare, as 2.54",
-    TEXT: "write it in quotes",
-    FILE: 'write it in quotes, as "drive.csv"',
-    YES_NO: "write it in small letters without quotes",
-    TABLE: "give it a heading [{where}] with its keys below",
-    NUMBERS: "write it in brackets, as [1.0, 2.0]",
-    WHOLES: "write it in brackets, as [1, 2]",
-    TEXTS: 'write it in brackets, as ["idle", "full"]',
-    YES_NOS: "write it in brackets, as [false, true]",
+
+
+class Kind(NamedTuple):
+    """A kind of value: the annotations that ask for it, how it is written, and how JSON Schema says it."""
+
+    asked: str
+    cure: str
+    schema: Mapping[str, Any]
+
+
+KINDS = {
+    NUMBER: Kind(r"float|int", "write it bare, as 2.54", {"type": "number"}),
+    TEXT: Kind(r"str|Literal\[.*", "write it in quotes", {"type": "string"}),
+    FILE: Kind(r"Path", 'write it in quotes, as "drive.csv"', {"type": "string"}),
+    YES_NO: Kind(r"bool", "write it in small letters without quotes", {"type": "boolean"}),
+    TABLE: Kind(r"Mapping.*|VolumetricEfficiency", "give it a heading [{where}] with its keys below", {"type": "object"}),
+    NUMBERS: Kind(
+        r"ArrayLike|FloatArray|Pair|(?:Sequence|tuple)\[float.*", "write it in brackets, as [1.0, 2.0]", {"type": "array"}
+    ),
+    WHOLES: Kind(r"tuple\[int.*", "write it in brackets, as [1, 2]", {"type": "array", "items": {"type": "integer"}}),
+    TEXTS: Kind(
+        r"Sequence\[str\]",
+        'write it in brackets, as ["idle", "full"]',
+        {"type": "array", "items": {"type": "string"}},
+    ),
+    YES_NOS: Kind(
+        r"Sequence\[bool\]",
+        "write it in brackets, as [false, true]",
+        {"type": "array", "items": {"type": "boolean"}},
+    ),
 }
-_KINDS = (
-    (r"float|int", NUMBER),
-    (r"str|Literal\[.*", TEXT),
-    (r"Path", FILE),
-    (r"bool", YES_NO),
-    (r"Mapping.*|VolumetricEfficiency", TABLE),
-    (r"ArrayLike|FloatArray|Pair|(?:Sequence|tuple)\[float.*", NUMBERS),
-    (r"tuple\[int.*", WHOLES),
-    (r"Sequence\[str\]", TEXTS),
-    (r"Sequence\[bool\]", YES_NOS),
-)
 
 
 class KindFault(NamedTuple):
@@ -171,7 +233,7 @@ def kind_faults(section: Mapping[str, Any], place: str = "", pattern: str = "") 
         where, name = (f"{place}.{key}", f"{pattern}.{key}") if place else (key, key)
         kinds = taken.get(key, taken.get("*", ()))
         if kinds and not any(_is(value, kind) for kind in kinds):
-            rule = f"be {' or '.join(kinds)}; {CURES[kinds[0]].format(where=where)}"
+            rule = f"be {' or '.join(kinds)}; {KINDS[kinds[0]].cure.format(where=where)}"
             if kinds[0] == NUMBER and isinstance(value, str) and re.fullmatch(r"\s*[-+]?\d+,\d+\s*", value):
                 rule = f"be a number; write it bare and with a decimal point, as {value.strip().replace(',', '.')}"
             if _too_large(value):
@@ -210,14 +272,14 @@ def kinds_taken(pattern: str) -> dict[str, tuple[str, ...]]:
     for made in TAKEN_BY.get(pattern, ()):
         for name, parameter in inspect.signature(made).parameters.items():
             notes.setdefault(name, str(parameter.annotation))
-    notes.update(OWN.get(pattern, {}))
+    notes.update({key: own.note for key, own in OWN.get(pattern, {}).items()})
     return {key: _kinds(note) for key, note in notes.items()}
 
 
 def _kinds(note: str) -> tuple[str, ...]:
     """Kinds that an annotation such as ``float | None`` allows a job to write."""
     parts = [part for part in note.split(" | ") if part != "None"]
-    return tuple(dict.fromkeys(kind for part in parts for form, kind in _KINDS if re.fullmatch(form, part)))
+    return tuple(dict.fromkeys(kind for part in parts for kind, one in KINDS.items() if re.fullmatch(one.asked, part)))
 
 
 def _too_large(value: object) -> bool:
