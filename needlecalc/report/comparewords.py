@@ -1,4 +1,4 @@
-"""Tables of needles side by side, of a needle's metering and of a budget, with their words."""
+"""Tables of needles side by side, of a needle's metering, of a budget, of passes and jet drives, with their words."""
 
 from __future__ import annotations
 
@@ -8,6 +8,8 @@ from textwrap import wrap
 
 import numpy as np
 
+from needlecalc.design.belief.calibration import JetShift
+from needlecalc.design.belief.history import History, Pass
 from needlecalc.design.belief.unknowns import BySource, Source
 from needlecalc.design.forward.metering import Metering
 from needlecalc.design.forward.predict import Comparison, PairCheck
@@ -145,3 +147,38 @@ def greatest(parts: BySource) -> tuple[list[Source], list[Source]]:
     """Sources that stand by themselves, the greatest first, and those taken together."""
     order = sorted(parts, key=lambda one: -float(np.nansum(parts[one] ** 2)))
     return order[:MOST_SOURCES], order[MOST_SOURCES:]
+
+
+def shift_table(shift: JetShift, _: str = "") -> Table:
+    """The change of each band by a move of the jet."""
+    return table(
+        repr(shift),
+        Column("band", "band", "", shift.names),
+        Column("expected_percent", "expected %", "+.1f", 100.0 * np.expm1(shift.expected)),
+        Column("seen_percent", "seen %", "+.1f", 100.0 * np.expm1(shift.seen)),
+        Column("seen_u_percent", "+-", ".1f", 100.0 * shift.seen_u),
+        notes=("Change of lambda by the move; + is leaner.",),
+    )
+
+
+def pass_table(one: Pass, _: str = "") -> Table:
+    """Bands of a pass."""
+    return replace(one.bands.table(), title=repr(one))
+
+
+def history_table(history: History, _: str = "") -> Table:
+    """Passes, a row each."""
+    passes, start = history.passes, history.passes[0].needle.diameters_mm
+    read = [one.bands.lambda_measured for one in passes]
+    return table(
+        repr(history),
+        Column("number", "pass", "d", range(1, len(passes) + 1)),
+        Column("needle", "needle", "", [one.needle.name for one in passes]),
+        Column(
+            "off_um", "taken off since, most um", ".1f", [1e3 * float((start - p.needle.diameters_mm).max()) for p in passes]
+        ),
+        Column("drop_mm", "jet drop mm", ".3f", [one.drop_mm for one in passes]),
+        Column("bands", "bands", "d", [one.size for one in read]),
+        Column("leanest", "leanest", ".3f", [float(one.max()) for one in read]),
+        Column("richest", "richest", ".3f", [float(one.min()) for one in read]),
+    )

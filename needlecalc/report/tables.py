@@ -13,6 +13,8 @@ from needlecalc.design.after.outcome import Outcome
 from needlecalc.design.after.progress import Progress
 from needlecalc.design.after.rank import RankedNeedle, Ranking
 from needlecalc.design.after.rescue import Rescue
+from needlecalc.design.belief.calibration import JetShift
+from needlecalc.design.belief.history import History, Pass
 from needlecalc.design.belief.learned import Learned
 from needlecalc.design.belief.unknowns import SHARED
 from needlecalc.design.forward.metering import Metering
@@ -31,7 +33,17 @@ from needlecalc.measure.drive.sweep import LeanLimits
 from needlecalc.measure.log.file import Log
 from needlecalc.report import say, say_after, words, words_after, words_sheet
 from needlecalc.report.checkwords import checks_table, limits_table
-from needlecalc.report.comparewords import budget_table, called, comparison_table, metering_table, pair_table, table
+from needlecalc.report.comparewords import (
+    budget_table,
+    called,
+    comparison_table,
+    history_table,
+    metering_table,
+    pair_table,
+    pass_table,
+    shift_table,
+    table,
+)
 from needlecalc.report.drivewords import bands_table, lean_limits_table, log_table, normalisation_table
 from needlecalc.report.stations import band_columns, station_columns
 from needlecalc.show import Column, Shown, Table, counted
@@ -53,11 +65,14 @@ table_of.register(Budget)(budget_table)
 table_of.register(CheckLimits)(limits_table)
 table_of.register(Checks)(checks_table)
 table_of.register(Comparison)(comparison_table)
+table_of.register(History)(history_table)
+table_of.register(JetShift)(shift_table)
 table_of.register(LeanLimits)(lean_limits_table)
 table_of.register(Log)(log_table)
 table_of.register(Metering)(metering_table)
 table_of.register(Normalisation)(normalisation_table)
 table_of.register(PairCheck)(pair_table)
+table_of.register(Pass)(pass_table)
 
 
 def _brought(bands: Bands) -> list[str]:

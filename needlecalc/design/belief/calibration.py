@@ -18,7 +18,7 @@ from needlecalc.measure.drive.bands import AFR_CURE, Bands, LiftSource
 from needlecalc.parts.setup import Setup, fuel_flow
 from needlecalc.parts.slide import SlideValve
 from needlecalc.priors import Doubts
-from needlecalc.show import Column, Shown, Table, counted
+from needlecalc.show import Shown, counted
 from needlecalc.units import FloatArray
 
 LEAST_TURN_FLATS = 0.25
@@ -65,25 +65,6 @@ class JetShift(Shown):
         weight = 1.0 / self.seen_u**2
         power = float((weight * self.expected**2).sum())
         return float((weight * self.expected * self.seen).sum()) / power, float(1.0 / np.sqrt(power))
-
-    def table(self) -> Table:
-        """The change by band, to be shown."""
-        columns = (
-            Column("band", "band"),
-            Column("expected_percent", "expected %", "+.1f"),
-            Column("seen_percent", "seen %", "+.1f"),
-            Column("seen_u_percent", "+-", ".1f"),
-        )
-        rows = [
-            {
-                "band": self.names[k],
-                "expected_percent": 100.0 * float(np.expm1(self.expected[k])),
-                "seen_percent": 100.0 * float(np.expm1(self.seen[k])),
-                "seen_u_percent": 100.0 * float(self.seen_u[k]),
-            }
-            for k in range(len(self.names))
-        ]
-        return Table(repr(self), columns, rows, notes=("Change of lambda by the move; + is leaner.",))
 
 
 def jet_shift(bands: Bands, moved: Bands, setup: Setup, *, flats: float, doubts: Doubts | None = None) -> JetShift:

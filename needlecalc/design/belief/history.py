@@ -29,7 +29,7 @@ from needlecalc.measure.drive.merge import normalise_bands, with_setup
 from needlecalc.parts.engine import Air, Fuel
 from needlecalc.parts.needle import Needle
 from needlecalc.parts.setup import Setup
-from needlecalc.show import Column, Shown, Table, counted
+from needlecalc.show import Shown, counted
 from needlecalc.units import FloatArray
 from needlecalc.version import made_facts, now
 
@@ -109,10 +109,6 @@ class Pass(Shown):
             return self.log_sha256 == log
         mine = self.bands
         return np.array_equal(mine.rpm, theirs.rpm) and np.array_equal(mine.lambda_measured, theirs.lambda_measured)
-
-    def table(self) -> Table:
-        """Bands of the pass, to be shown."""
-        return replace(self.bands.table(), title=repr(self))
 
 
 @dataclass(frozen=True, repr=False, eq=False)
@@ -204,32 +200,6 @@ class History(Shown):
         # The fuel level stays where it is when the jet moves.
         head = setup.carburettor.float_level_mm + setup.carburettor.jet.drop_mm - last.drop_mm
         return setup.with_parts(needle=last.needle, float_level_mm=head).with_jet(drop_mm=last.drop_mm)
-
-    def table(self) -> Table:
-        """The passes, to be shown."""
-        columns = (
-            Column("number", "pass", "d"),
-            Column("needle", "needle"),
-            Column("off_um", "taken off since, most um", ".1f"),
-            Column("drop_mm", "jet drop mm", ".3f"),
-            Column("bands", "bands", "d"),
-            Column("leanest", "leanest", ".3f"),
-            Column("richest", "richest", ".3f"),
-        )
-        start = self.passes[0].needle.diameters_mm
-        rows = [
-            {
-                "number": k + 1,
-                "needle": one.needle.name,
-                "off_um": 1e3 * float((start - one.needle.diameters_mm).max()),
-                "drop_mm": one.drop_mm,
-                "bands": one.bands.rpm.size,
-                "leanest": float(one.bands.lambda_measured.max()),
-                "richest": float(one.bands.lambda_measured.min()),
-            }
-            for k, one in enumerate(self.passes)
-        ]
-        return Table(repr(self), columns, rows)
 
     def save(
         self, path: str | Path, *, job: str = "", made_at: datetime | None = None, last_read: str | None = None
