@@ -213,10 +213,8 @@ def test_12_a_mountain_needle_is_red_at_home_and_must_be_signed_for(tmp_path, ca
     high = "[air]\naltitude_m = 2600\n[altitude]\nhome_m = 0\n[target]\nidle = 0.95\nlight = 1.0\nfull = 0.95\n"
     path = job(tmp_path, high, measured=[0.95, 1.05, 1.05, 1.02, 1.02, 1.02])
     _, out, _ = run(capsys, "design", path)
-    assert (
-        "RED: at home full load would run at up to lambda 1.0" in out
-        or "RED: at home full load would run at up to lambda 1.1" in out
-    )
+    assert "RED: FULL LOAD TOO LEAN" in out
+    assert "home (up to 1.1" in out
     assert "File nothing before the red warning below is signed." in out
     assert "Read and accepted: ____" in out
     code, out, _ = run(capsys, "altitude", path)
