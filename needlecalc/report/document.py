@@ -210,14 +210,19 @@ class Document:
         heads = "".join(f"<th>{html.escape(typeset(one.head)).replace(chr(10), '<br>')}</th>" for one in table.columns)
         rows = []
         for number, row in enumerate(table.rows):
-            grey = " class='left'" if block.shaded and block.shaded[number] else ""
-            rows.append(f"<tr{grey}>{''.join(self._cell(block, one, row[one.key]) for one in table.columns)}</tr>")
+            grey = bool(block.shaded and block.shaded[number])
+            cells = (_td(row[one.key], bold=one.key == block.bold and not grey) for one in table.columns)
+            rows.append(f"<tr{' class=left' * grey}>{''.join(cells)}</tr>")
         title = f"<caption>{html.escape(table.title)}</caption>" if table.title else ""
         return f"<table>{title}<thead><tr>{heads}</tr></thead><tbody>{''.join(rows)}</tbody></table>"
 
-    def _cell(self, grid: Grid, column: Column, value: str) -> str:
-        said = "" if value == BOX else html.escape(typeset(value))
-        return f"<td>{f'<b>{said}</b>' if column.key == grid.bold else said}</td>"
+
+def _td(value: str, *, bold: bool) -> str:
+    """A cell as HTML; a box to write in is empty and high."""
+    if value == BOX:
+        return "<td class=box></td>"
+    said = html.escape(typeset(value))
+    return f"<td>{f'<b>{said}</b>' if bold else said}</td>"
 
 
 def _cell(column: Column, value: Any) -> str:
@@ -262,7 +267,7 @@ STYLE = (
     "body{font:14px sans-serif;color:#000;background:#fff;max-width:52em;margin:1em auto}"
     "table{border-collapse:collapse;width:100%;margin:.6em 0}caption{font-weight:bold;text-align:left;padding:.3em 0}"
     "th,td{border:1px solid #000;padding:.25em .3em;text-align:center}th{background:#ddd}tr.left td{background:#eee}"
-    "td:empty{height:2em}td b{font-size:1.2em}p{margin:.35em 0}"
+    "td.box{height:2em}td b{font-size:1.2em}p{margin:.35em 0}"
     "h1{font-size:1.4em}h2{font-size:1.1em}img{width:100%;height:auto}"
     ".small,footer,figcaption{font-size:.8em}figure{margin:.5em 0}footer{margin:1em 0 2em;color:#444}"
     "tr,figure{break-inside:avoid}@media print{section{break-after:page}body{margin:0;max-width:none}}"

@@ -36,7 +36,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 TALLER = 3.8  # of a figure with names of bands, in inches
-LEFT, RIGHT, ABOVE_IT, BELOW_IT, BAND_NAMES = 0.84, 0.11, 0.4, 0.6, 1.1  # what it leaves round the axes, in inches
+LEFT, RIGHT, ABOVE_IT, BELOW_IT, BAND_NAMES = 0.84, 0.2, 0.4, 0.6, 1.1  # what it leaves round the axes, in inches
 LEGEND_ROW, LEGEND_LETTERS = 0.23, 72  # its height in inches, and letters that fit into its width
 STYLE: Any = {
     "font.family": "DejaVu Sans",
