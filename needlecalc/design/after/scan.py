@@ -83,13 +83,10 @@ def _logs(law: Law, diameters_mm: FloatArray, drop_mm: FloatArray) -> FloatArray
 
 def _falls_to(logs: FloatArray, level: FloatArray) -> FloatArray:
     """Place in the row of drops at which each band falls to a level, (n, m); infinite where it never does."""
-    above = (logs > level).sum(axis=1)
-    upper = np.clip(above - 1, 0, max(logs.shape[1] - 2, 0))[:, None]
-    first = np.take_along_axis(logs, upper, axis=1)[:, 0]
-    second = np.take_along_axis(logs, np.minimum(upper + 1, logs.shape[1] - 1), axis=1)[:, 0]
-    share = np.clip((first - level) / np.maximum(first - second, 1e-15), 0.0, 1.0)
-    between = upper[:, 0] + share
-    return np.where(above == 0, -np.inf, np.where(above == logs.shape[1], np.inf, between))
+    places = np.arange(logs.shape[1])
+    return np.array(
+        [[np.interp(-a, -band, places, -np.inf, np.inf) for a, band in zip(level, one.T, strict=True)] for one in logs]
+    )
 
 
 def _filed(
@@ -134,9 +131,4 @@ def _secant(function: Callable[[FloatArray], FloatArray], at_zero: FloatArray) -
 
 def _rowwise(x: FloatArray, places: FloatArray, values: FloatArray) -> FloatArray:
     """Values (n, p) at the places (p,) as straight between them at x (n, q), held at the ends."""
-    upper = np.clip(np.searchsorted(places, x, side="right") - 1, 0, max(places.size - 2, 0))
-    lower = np.minimum(upper + 1, places.size - 1)
-    wide = np.where(lower > upper, places[lower] - places[upper], 1.0)
-    share = np.clip((x - places[upper]) / wide, 0.0, 1.0)
-    first, second = np.take_along_axis(values, upper, axis=1), np.take_along_axis(values, lower, axis=1)
-    return np.asarray(first + share * (second - first))
+    return np.array([np.interp(at, places, one) for at, one in zip(x, values, strict=True)])
