@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 from scipy.optimize import isotonic_regression
 
+from needlecalc import jobdrive
 from needlecalc.arrays import check_range
 from needlecalc.design.after.altitude import AltitudeOutlook, at_altitude
 from needlecalc.design.after.changes import AtHand, Changes, try_changes
@@ -30,20 +31,6 @@ from needlecalc.design.inverse.target import Target
 from needlecalc.echo import LONGEST_VALUE, plain, shown
 from needlecalc.errors import InputError
 from needlecalc.jobassumed import assumed_table, needs_parts, widened
-from needlecalc.jobdrive import (
-    ONE_BANK,
-    OtherDrive,
-    bands_of,
-    checks_of,
-    gases_of,
-    lean_limits_of,
-    lifted,
-    log_of,
-    moved_drive_of,
-    others_of,
-    together,
-    trims_of,
-)
 from needlecalc.jobkinds import built, keys_taken, named, nearest, path_in
 from needlecalc.measure.checks.check import Checks
 from needlecalc.measure.checks.gas import MOST_RESIDUAL_O2_PERCENT, idle_diluted, sensor_zero
@@ -105,7 +92,7 @@ class Job:
 
     def read_log(self) -> Log | None:
         """The drive's log, read from the file the job names; None where bands were typed in."""
-        return log_of(self.settings["log"], self.folder, ambient_pa=self._ambient_pa())
+        return jobdrive.log_of(self.settings["log"], self.folder, ambient_pa=self._ambient_pa())
 
     def _ambient_pa(self) -> float | None:
         """Pressure of the air of the day, where the job states it."""
@@ -114,13 +101,13 @@ class Job:
 
     def bands(self, log: Log | None) -> Bands:
         """Bands of the job with their lifts, from the log, or as typed in where there is none."""
-        bands, lift = bands_of(self.settings["bands"], log), self.settings["lift"]
+        bands, lift = jobdrive.bands_of(self.settings["bands"], log), self.settings["lift"]
         needs_parts(bands, lift, self.left_out, slide=isinstance(self.setup.carburettor.air_valve, SlideValve))
-        bands = lifted(bands, lift, self.setup, self.doubts().lift)
+        bands = jobdrive.lifted(bands, lift, self.setup, self.doubts().lift)
         bank = self.settings["log"].get("bank", "")
         if self.other_drives or bank:
-            bands = together(bands, bank, self.other_drives)
-        only_bank = self.settings["bands"].get(ONE_BANK)
+            bands = jobdrive.together(bands, bank, self.other_drives)
+        only_bank = self.settings["bands"].get(jobdrive.ONE_BANK)
         if only_bank is None:
             return bands
         chosen = [band for band, bank in enumerate(bands.bank) if bank == only_bank]
@@ -132,28 +119,32 @@ class Job:
         return bands.only(chosen)
 
     @cached_property
-    def other_drives(self) -> list[OtherDrive]:
+    def other_drives(self) -> list[jobdrive.OtherDrive]:
         """Further drives that [[log.others]] names, each brought to the air and fuel of the job."""
         given = self.settings["log"], self.settings["bands"], self.settings["lift"], self.setup, self.folder
-        return others_of(*given, self.doubts().lift, self._ambient_pa())
+        return jobdrive.others_of(*given, self.doubts().lift, self._ambient_pa())
 
     def checks(self, bands: Bands) -> Checks:
         """Checks before the cut, from the drive and from [checks]; overridden where that gives a reason."""
         engine_stated = not any(prior.section == "engine" for prior in self.left_out)
-        return checks_of(self.settings["checks"], bands, self.setup, self.doubts(), engine_stated=engine_stated)
+        return jobdrive.checks_of(self.settings["checks"], bands, self.setup, self.doubts(), engine_stated=engine_stated)
 
     def telling(self, bands: Bands) -> Bands:
         """The bands whose lambda is that of the mixture: without idle where its exhaust holds air, which is a red check."""
         driving = [band for band, load in enumerate(bands.load) if load != "idle"]
         limits = built(CheckLimits, self.settings["checks"].get("limits", {}), "checks.limits")
-        if not driving or len(driving) == bands.rpm.size or not idle_diluted(gases_of(self.settings["checks"]), limits):
+        if (
+            not driving
+            or len(driving) == bands.rpm.size
+            or not idle_diluted(jobdrive.gases_of(self.settings["checks"]), limits)
+        ):
             return bands
         left = bands.only(driving)
         return left.having(remarks=(*left.remarks, Remark(DriveNote.IDLE_DILUTED, Severity.CAUTION)))
 
     def lean_limits(self) -> LeanLimits | None:
         """Lean limits of the sweeps the job names; None where it has none."""
-        return lean_limits_of(self.settings["lean_limits"], self.folder)
+        return jobdrive.lean_limits_of(self.settings["lean_limits"], self.folder)
 
     def target(self, bands: Bands) -> Target:
         """Target from [target], idle test, lean limits, the usual lambda by load, and the meter's zero by gas."""
@@ -167,7 +158,7 @@ class Job:
                 msg = f"[target] {named} is {shown(wanted)}, but {rule}"
                 raise InputError(msg)
         self._loads_known(bands, section)
-        gases = gases_of(self.settings["checks"])
+        gases = jobdrive.gases_of(self.settings["checks"])
         zero = sensor_zero(gases, before_u=self.doubts().sensor_offset) if gases else None
         left = [gas.o2_percent for gas in gases if gas.at == "idle" and gas.o2_percent is not None]
         if left and zero is not None and not any(one.numbers["at"] == "idle" for one in zero.left_out):
@@ -287,13 +278,13 @@ class Job:
 
     @property
     def _trims(self) -> list[TrimReading]:
-        return trims_of(self.settings["calibration"])
+        return jobdrive.trims_of(self.settings["calibration"])
 
     @cached_property
     def _moved_drive(self) -> tuple[Bands, float] | None:
         stated = not any(prior.section in ("engine", "air_valve") for prior in self.left_out)
         given = self.settings["calibration"], self.settings["bands"], self.setup, self.folder, self.doubts().lift
-        return moved_drive_of(*given, parts_stated=stated, ambient_pa=self._ambient_pa())
+        return jobdrive.moved_drive_of(*given, parts_stated=stated, ambient_pa=self._ambient_pa())
 
     def diameters_mm(self, readings_mm: FloatArray) -> FloatArray:
         """Diameters at the stations from what the job's micrometer read there.
@@ -390,7 +381,7 @@ class Job:
 
     def handover(self, design: Design) -> Handover:
         """Pages for customer and tester, with the job's notes, gas at idle and limits of the test."""
-        gases = [gas for gas in gases_of(self.settings["checks"]) if gas.at == "idle"]
+        gases = [gas for gas in jobdrive.gases_of(self.settings["checks"]) if gas.at == "idle"]
         limits = [gas.co_limit_percent for gas in gases if gas.co_limit_percent is not None]
         return Handover(
             design,

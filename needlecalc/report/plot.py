@@ -60,7 +60,6 @@ RING: dict[str, Any] = (
 CROSS: dict[str, Any] = {"color": "black", "linestyle": "none", "marker": "x", "markersize": 11.0, "markeredgewidth": 2.2}
 TARGET: dict[str, Any] = {"color": "0.7", "linestyle": "none", "marker": "_", "markersize": 24.0, "markeredgewidth": 6.0}
 BAR: dict[str, Any] = {"color": "0.82", "edgecolor": "0.35"}
-DPI = 130
 ABOVE: dict[str, Any] = {"loc": "lower right", "bbox_to_anchor": (1.0, 1.0), "borderaxespad": 0.1}  # of the points
 ASIDE = 0.009  # of the width: so far two intervals of one band stand apart
 GREYS = ("0.25", "0.95", "0.6", "0.85", "0.45", "0.75", "white")
@@ -164,11 +163,8 @@ def drawn(ax: Axes, form: str, about: dict[str, Any] | None = None) -> bytes:
 
     out = BytesIO()
     with matplotlib.rc_context(STYLE):
-        ax.get_figure().savefig(out, format=form, dpi=DPI, metadata=about)  # type: ignore[union-attr]
+        ax.get_figure().savefig(out, format=form, dpi=130, metadata=about)  # type: ignore[union-attr]
     return out.getvalue()
-
-
-NOTHING = dict.fromkeys(("Date", "Creator", "Format", "Type"))  # of the day it was drawn
 
 
 def picture(record: Any, part: str) -> Picture:
@@ -185,11 +181,8 @@ def _chart(record: Any, part: str) -> Chart:
 
 def panel(record: Any, parts: Sequence[str], said: str) -> Picture:
     """Plots two in a row, each at half the width of the page."""
-
-    def made() -> str:
-        return svg_of([_chart(record, part) for part in parts], columns=2)
-
-    return Picture(made, " ".join(caption(record, part) for part in parts), said)
+    alt = " ".join(caption(record, part) for part in parts)
+    return Picture(lambda: svg_of([_chart(record, part) for part in parts], columns=2), alt, said)
 
 
 def _profiles(ax: Axes | Chart, setup: Setup, first: Needle, second: Needle, names: tuple[str, str], beyond: Any) -> None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import lru_cache, partial
 
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
@@ -13,7 +13,7 @@ from scipy.optimize import OptimizeResult, least_squares
 
 from needlecalc.arrays import check_range
 from needlecalc.gaussian import NINETY
-from needlecalc.measure.drive.signals import cold_rows, gap_s, load_signal, opening, spread_of, window_ends, window_max
+from needlecalc.measure.drive import signals
 from needlecalc.measure.log.file import Log
 from needlecalc.show import Shown
 from needlecalc.units import FloatArray
@@ -43,10 +43,7 @@ WILD, FASTEST_RPM = 100.0, 20000.0
 # Second difference of lambda from knot to knot: judgement.  A stiffer curve smears a steep step of the needle and reads
 # the lag of the demo 0.1 s too short; a looser one doubles the scatter.
 USUAL_BEND = 0.03
-MEMORY = 6
-HUBER_AT = 1.5
-TRIAL_S = 0.02
-FORGOTTEN = 1e-16
+MEMORY, HUBER_AT, TRIAL_S, FORGOTTEN = 6, 1.5, 0.02, 1e-16
 # What the fit explains over what noise would for each column (1 for noise alone).  Below the second the curve takes noise
 # for signal and the uncertainty comes out too small: 120 s drives and noise of 0.06 ask for twice it at 60.
 LEAST_F, SURE_F = 20.0, 60.0
@@ -214,7 +211,7 @@ class _Drive:
 
 def _even_drive(log: Log) -> _Drive | str:
     """The drive on an even clock, or why it cannot serve."""
-    signal = load_signal(log)
+    signal = signals.load_signal(log)
     if signal is None:
         return "the log holds neither pressure, throttle nor air flow to time it by"
     apart = np.diff(log.time_s)
@@ -228,16 +225,7 @@ def _even_drive(log: Log) -> _Drive | str:
     if time.size < LEAST_BLOCKS * BLOCK_S / step:
         return f"a log of {clock[-1]:.0f} s is too short to time it by"
 
-    def even(values: FloatArray) -> FloatArray:
-        if row_s >= STEP_S:
-            return np.asarray(np.interp(time, clock, values))
-        # Quick rows are averaged over a step of the clock: the slope of their running integral.
-        middles = (values[1:] + values[:-1]) / 2.0
-        total = np.concatenate([[0.0], np.cumsum(middles * np.diff(clock))])
-        ends = [np.clip(time + side * step / 2.0, 0.0, clock[-1]) for side in (-1.0, 1.0)]
-        summed = np.interp(ends[1], clock, total) - np.interp(ends[0], clock, total)
-        return np.asarray(summed / (ends[1] - ends[0]))
-
+    even = partial(signals.on_even_clock, clock_s=clock, time_s=time, mean_over_s=step if row_s < STEP_S else 0.0)
     # One wild reading must not drown all others in a running sum.
     wild = WILD * float(np.median(signal[0]))
     rpm, load = even(np.clip(log.rpm, 100.0, FASTEST_RPM)), even(np.minimum(signal[0], wild))
@@ -248,18 +236,17 @@ def _even_drive(log: Log) -> _Drive | str:
     low, high = np.quantile(flow, [0.05, 0.95])
     share = flow / np.sqrt(low * high)
     flown = np.concatenate([[0.0], np.cumsum((share[1:] + share[:-1]) / 2.0)]) * step
-    opened = opening(time, flow, rise=OPENING_RISE, settle_s=SETTLE_S)
-    bad = ((log.flag != 0) | cold_rows(log)).astype(np.float64)
-    gap = apart > gap_s(log.time_s)
+    opened = signals.opening(time, flow, rise=OPENING_RISE, settle_s=SETTLE_S)
+    bad = ((log.flag != 0) | signals.cold_rows(log)).astype(np.float64)
+    gap = apart > signals.gap_s(log.time_s)
     bad[:-1][gap] = bad[1:][gap] = 1.0  # and with them every tick between
     # A bad row between two ticks must not slip through: the worst of all rows passed counts.
     nearest = np.clip(np.searchsorted(clock, time), 0, clock.size - 1)
-    unfit = np.concatenate([[bad[0]], window_max(bad, np.minimum(nearest[:-1] + 1, nearest[1:]), nearest[1:])])
+    unfit = np.concatenate([[bad[0]], signals.window_max(bad, np.minimum(nearest[:-1] + 1, nearest[1:]), nearest[1:])])
     reading = even(log.lambda_measured)
     off = np.abs(reading - np.median(sliding_window_view(np.pad(reading, 2), 5), axis=1))
-    spike = off > 6.0 * spread_of(off) + 0.01
-    rooms = np.empty((2, *shape.shape))
-    return _Drive(step, time, reading, shape, rooms, flown, opened.astype(np.float64), np.maximum(unfit, spike), signal[1])
+    unfit, rooms = np.maximum(unfit, off > 6.0 * signals.spread_of(off) + 0.01), np.empty((2, *shape.shape))
+    return _Drive(step, time, reading, shape, rooms, flown, opened.astype(np.float64), unfit, signal[1])
 
 
 def _shape(rpm: FloatArray, load: FloatArray) -> FloatArray | None:
@@ -276,9 +263,9 @@ def _shape(rpm: FloatArray, load: FloatArray) -> FloatArray | None:
 
 def _use(drive: _Drive, reach_s: float) -> NDArray[np.bool_]:
     """Readings whose causes, up to so long ago, are fit and no opening."""
-    first, last, _ = window_ends(drive.time, reach_s + FADES_S, OPENS_BEFORE_S)
+    first, last, _ = signals.window_ends(drive.time, reach_s + FADES_S, OPENS_BEFORE_S)
     began = drive.time > drive.time[0] + LONGEST_S + FADES_S
-    fit = (window_max(drive.opened, first, last) == 0.0) & (window_max(drive.unfit, first, last) == 0.0)
+    fit = (signals.window_max(drive.opened, first, last) == 0.0) & (signals.window_max(drive.unfit, first, last) == 0.0)
     return np.asarray(began & fit & (drive.unfit == 0.0))
 
 
@@ -309,7 +296,7 @@ def _nearest(drive: _Drive) -> FloatArray:
         late = drive.through_sensor(sensor, drive.shape)
         for delay in TRY_DELAYS_S[TRY_DELAYS_S + sensor <= LONGEST_S]:
             rest = _Columns(drive.through_pipe(late, delay, 0.0, use)).rest(drive.reading[use])
-            most = 3.0 * spread_of(rest)
+            most = 3.0 * signals.spread_of(rest)
             left = float((np.clip(rest, -most, most) ** 2).sum())
             if left < best:
                 best, found = left, np.array([delay, sensor, 0.0])
@@ -318,7 +305,7 @@ def _nearest(drive: _Drive) -> FloatArray:
 
 def _filter_of(rest: FloatArray, use: NDArray[np.bool_]) -> FloatArray:
     """Filter that takes the memory out of a residual (Yule-Walker over the rows in use)."""
-    most = 3.0 * spread_of(rest[use])
+    most = 3.0 * signals.spread_of(rest[use])
     clipped = np.where(use, np.clip(rest, -most, most), 0.0)
     lagged = [
         float(clipped[k:] @ clipped[: clipped.size - k]) / max(int((use[k:] & use[: use.size - k]).sum()), 1)
@@ -356,7 +343,7 @@ def _whitened_fit(
         return np.asarray(whitened[rows])
 
     reading = filtered(drive.reading[use])
-    scale = max(spread_of(_Columns(filtered(shape)).rest(reading)), 1e-6)
+    scale = max(signals.spread_of(_Columns(filtered(shape)).rest(reading)), 1e-6)
     # Rows that hold the curve smooth: its triangles' second differences.
     bends = np.zeros((KNOTS - 2, drive.shape.shape[1]))
     bends[:, :KNOTS] = np.diff(np.eye(KNOTS), 2, axis=0) * scale / USUAL_BEND

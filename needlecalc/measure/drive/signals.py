@@ -156,3 +156,12 @@ def cold_rows(log: Log, warm_above_degc: float = WARM_ABOVE_DEGC) -> NDArray[np.
     if log.coolant_degc is None or not np.isfinite(log.coolant_degc).any():
         return np.zeros(log.rpm.size, dtype=bool)
     return np.asarray(filled(log.coolant_degc) < warm_above_degc)
+
+
+def on_even_clock(values: FloatArray, clock_s: FloatArray, time_s: FloatArray, *, mean_over_s: float = 0.0) -> FloatArray:
+    """Values of rows at other times: straight between them, or their mean over so long, the slope of a running integral."""
+    if mean_over_s == 0.0:
+        return np.asarray(np.interp(time_s, clock_s, values))
+    total = np.concatenate([[0.0], np.cumsum((values[1:] + values[:-1]) / 2.0 * np.diff(clock_s))])
+    first, last = (np.clip(time_s + side * mean_over_s / 2.0, 0.0, clock_s[-1]) for side in (-1.0, 1.0))
+    return np.asarray((np.interp(last, clock_s, total) - np.interp(first, clock_s, total)) / (last - first))
