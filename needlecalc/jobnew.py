@@ -86,6 +86,14 @@ TARGET = """
 # [history]
 # file = "passes.json"
 """
+TRIMS = """
+# The nut turned at idle on the day of the drive: it teaches how idle answers, metal untouched.
+# [[calibration.trims]]
+# flats = 2    # positive lowers the jet
+# lambda_before = 0.98
+# lambda_after = 0.91
+# turned_back = true    # leave it out where the nut stayed there for the drive
+"""
 AT_HAND = """
 # Parts at hand, tried before the file: python -m needlecalc keys at_hand
 # [at_hand]
@@ -115,7 +123,7 @@ def new_job(folder: Path, *, log: Path | None = None, slide: bool = False) -> tu
         if computed:
             words["bare"] = ""
             parts |= {section: _lines(section, blank=True) for section in ("engine", "air_valve")}
-    text = HEAD + (SLIDE if slide else VALVE) + AIR_AND_FUEL + drive + TARGET + AT_HAND
+    text = HEAD + (SLIDE if slide else VALVE) + AIR_AND_FUEL + drive + TARGET + ("" if slide else TRIMS) + AT_HAND
     if slide and read is not None and read.manifold_pressure_pa is not None:
         parts["engine"] = _lines("engine", blank=True)
         text += "\n[engine]    # for the air flow, from which the depression under the slide follows\n{engine}\n"

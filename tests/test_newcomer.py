@@ -60,7 +60,7 @@ def test_a_line_whose_mark_is_taken_away_is_read(tmp_path):
     fill(tmp_path / "car")
     job = tmp_path / "car" / "job.toml"
     before = nc.read_job(job)
-    text = re.sub(r"(?m)^# (\[?\w+\]?( = .*)?)$", r"\1", job.read_text())
+    text = re.sub(r"(?m)^# (\[{0,2}[\w.]+\]{0,2}( = .*)?)$", r"\1", job.read_text())
     job.write_text(text.replace("altitude_m", "# altitude_m"))
     after = nc.read_job(job)
     assert len(before.left_out) > 10

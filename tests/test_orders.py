@@ -392,7 +392,7 @@ def test_a_jet_that_idle_trims_is_not_turned_twice(tested):
         # One day shows the car and its fuel together: the nut is set where idle should be right, and half of the miss stays.
         first = f"Jet: set its face {turned.trim().drop_mm:.2f} mm below the bridge"
         assert line.startswith(first)
-        assert "After the cut read idle: bring it half the way to lambda 0.90." in line
+        assert "After the cut read idle: bring it half the way to lambda 0.90; note flats" in line
         assert "At the final diameters it is to stand 1.40 mm below it." in line
         assert "At the final diameters" not in once
         return

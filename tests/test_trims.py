@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import tomllib
+
 import numpy as np
 import pytest
 from bench.newcomer import bands_of, setup_of
@@ -11,6 +13,7 @@ from other_engine import draw_other
 import needlecalc as nc
 from needlecalc.__main__ import main
 from needlecalc.design import TrimReading, with_trims
+from needlecalc.jobnew import new_job
 
 NEXT_FLATS = 3.0  # of the turn that is foretold
 
@@ -152,6 +155,13 @@ def test_what_is_wrong_with_a_trim_of_a_job_is_told(case, keys, match):
     with_trim(case, keys)
     with pytest.raises(nc.InputError, match=match):
         passes_of(case)
+
+
+def test_a_new_job_shows_how_a_trim_is_noted(tmp_path):
+    path, _ = new_job(tmp_path / "car")
+    shown = path.read_text().split("untouched.\n")[1].split("\n\n")[0]
+    written = tomllib.loads("\n".join(line.removeprefix("# ") for line in shown.splitlines()))
+    assert TrimReading(**written["calibration"]["trims"][0]).turned_back
 
 
 def test_one_pair_of_brackets_is_told_and_its_cure_works(case):

@@ -274,11 +274,11 @@ LOWER, RAISE, DEEPER, HIGHER = "LOWER (richer)", "RAISE (leaner)", "lower", "hig
 JET_FIRST = "Jet: set its face {drop_mm:.2f} mm below the bridge, {flats:.1f} flats {way} than now."
 JET_AT_LAST = " At the final diameters it is to stand {drop_mm:.2f} mm below it."
 TRIMS = {
-    0.5: " After the cut read idle: bring it half the way to lambda {aim:.2f}{near}{other}. The other half may be the day's "
-    "fuel.",
+    0.5: " After the cut read idle: bring it half the way to lambda {aim:.2f}{near}{other}; note flats and lambda before "
+    "and after. The other half may be the day's fuel.",
     0.0: " After the cut leave the nut there: what idle misses of lambda {aim:.2f}{other} may be the day's fuel.",
 }
-TRIM = " After the cut trim idle to lambda {aim:.2f}{near}{other}."
+TRIM = " After the cut trim idle to lambda {aim:.2f}{near}{other}; note flats and lambda before and after."
 TRIM_NEAR = ", as near as {flats} flats come"
 TRIM_OTHER = ", not to its target of {target:.2f}, which would cost the other bands"
 MEASUREMENTS: dict[StrEnum, str] = {
