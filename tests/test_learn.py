@@ -14,6 +14,7 @@ from virtual_owner import Owner
 
 import needlecalc as nc
 from needlecalc.design.belief.learned import LearnedRemark
+from needlecalc.design.inverse.uncertainty import Cars
 from needlecalc.parts.setup import FlowParameters, fuel_flow
 from needlecalc.report import say
 
@@ -338,7 +339,7 @@ def test_a_band_beyond_the_lean_limit_counts_as_at_least_so_lean():
 def test_samples_have_the_mean_and_covariance_believed():
     setup = make_setup()
     learned = nc.learn(history(setup), setup)
-    cars = learned.samples(4000, seed=5)
+    cars = Cars.of(learned, 4000).law.unknowns
     z = (cars - learned.mean) / learned.u()
     # Mean of 4000 within 5 standard errors; spread within 5 of its own (1/sqrt(2n)); correlation within 5/sqrt(n).
     assert np.abs(z.mean(axis=0)).max() < 5.0 / np.sqrt(4000)
@@ -346,7 +347,7 @@ def test_samples_have_the_mean_and_covariance_believed():
     drawn = np.corrcoef(z.T)
     believed = learned.estimate.covariance() / np.outer(learned.u(), learned.u())
     assert np.abs(drawn - believed).max() < 5.0 / np.sqrt(4000)
-    np.testing.assert_array_equal(learned.samples(50), learned.samples(50))
+    np.testing.assert_array_equal(Cars.of(learned, 50).law.unknowns, Cars.of(learned, 50).law.unknowns)
 
 
 @pytest.mark.parametrize("drop", [1.6, 2.2])
@@ -413,7 +414,7 @@ def test_what_cannot_be_is_refused():
 def test_a_needle_that_nearly_fills_its_jet_does_not_stop_the_draw():
     setup = make_setup(bore_mm=2.46)
     learned = nc.learn(bands(LAMBDA), setup, doubts=nc.Doubts(table_mm=0.05))
-    drawn = learned.log_lambda(learned.samples(200), DIAMETERS_MM - 0.01, 1.6)
+    drawn = Cars.of(learned, 200).law.log_lambda(DIAMETERS_MM - 0.01, 1.6)
     assert np.isfinite(drawn).all()
 
 

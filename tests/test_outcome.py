@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 
 import needlecalc as nc
 from needlecalc.design.after.outcome import Diagnosis
+from needlecalc.design.inverse.uncertainty import Cars
 
 LIFTS = np.linspace(3.0, 24.0, 8)
 RPM = np.linspace(900.0, 4500.0, 8)
@@ -152,7 +153,7 @@ def test_too_small_a_change_has_no_gain():
 def test_intervals_hold_nine_in_ten():
     # Cars drawn from what was believed, and a reading of each: the interval must hold 90 % of them.
     rng = np.random.default_rng(4)
-    cars = FIRST.samples(400, seed=5)
+    cars = Cars.of(FIRST, 400).law.unknowns
     number = FIRST.place.needle(0)
     true = SMOOTH.diameters_mm - rng.normal(0.0, FIRST.doubts.micrometer_mm, (400, 13))
     true = np.where(SMOOTH.diameters_mm == DIAMETERS_MM, DIAMETERS_MM - cars[:, number], true)

@@ -197,7 +197,7 @@ def test_the_doubt_of_a_diameter_counts_what_its_sources_share():
     found = best_solution(learned, target, nc.Limits())
     moves = response(found.problem, found.smoothness, found.x)[:-1]
     rows, _ = learned.slopes(found.problem.true_diameters(found.x), found.drop_mm())
-    off = learned.samples(20_000) - learned.mean
+    off = Cars.of(learned, 20_000).law.unknowns - learned.mean
     ratio = off @ rows.T
     sensor = np.random.default_rng(2).normal(0.0, learned.doubts.sensor_offset, (20_000, 1)) / target.lambda_target
     drawn_um = 1e3 * ((ratio + sensor) @ moves.T).std(axis=0)

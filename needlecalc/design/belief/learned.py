@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import chdtrc, chdtri
 
-from needlecalc.arrays import check_each, check_range
+from needlecalc.arrays import check_each
 from needlecalc.design.belief.history import History
 from needlecalc.design.belief.law import Law
 from needlecalc.design.belief.readings import readings_of
@@ -212,11 +212,6 @@ class Learned(Shown):
                     furthest = {"in_pass": p + 1, **read_and_due}
         agree = {"times": self.misfit / self.degrees_of_freedom, "widening": self.widening()}
         return Remark(kind, severity, bands=bands, numbers={**agree, **furthest})
-
-    def samples(self, count: int, seed: int = 0) -> FloatArray:
-        """Unknowns of cars that agree with what was measured, drawn at random: shape (count, k)."""
-        check_range(count, "count", 1, 1e6, cure="It is how many cars are drawn.")
-        return self.estimate.at(np.random.default_rng(seed).standard_normal((count, self.estimate.root.shape[1])))
 
     def slopes(self, diameters_mm: FloatArray, drop_mm: float) -> tuple[FloatArray, FloatArray]:
         """Slopes of ln(lambda) at the best values: by the unknowns, (m, k); by the diameters, then the drop, (m, n + 1)."""

@@ -114,20 +114,6 @@ LIFT_NOTES = (
 )
 
 
-def worst_of(bands: Sequence[int], badness: FloatArray | None = None) -> tuple[list[int], int]:
-    """Bands of a list to name, and how many are left: all where they are few, else the worst first.
-
-    >>> worst_of(range(14), np.arange(14.0))
-    ([13, 12, 11, 10, 9, 8], 8)
-    """
-    listed = [int(band) for band in bands]
-    if len(listed) <= NAMED_IN_FULL:
-        return listed, 0
-    if badness is not None:
-        listed = [listed[k] for k in np.argsort(-badness[listed], kind="stable")[:WORST_NAMED].tolist()]
-    return listed[:WORST_NAMED], len(bands) - WORST_NAMED
-
-
 class _Column:
     """A column of numbers of the bands, read as an attribute; only where ``always`` is no entry missing."""
 
@@ -327,20 +313,6 @@ class Bands(Shown):
             band = int(np.argmax(bad))
             msg = f"Band {self.name(band)}: {words.format(**{name: column[band] for name, column in columns.items()})}"
             raise InputError(msg)
-
-    def names(self, bands: Sequence[int], badness: FloatArray | None = None) -> str:
-        """Names of some bands between commas: all where they are few, else the worst and how many more.
-
-        >>> from needlecalc import typed_bands
-        >>> many = typed_bands(range(1000, 2500, 100), [1.0] * 15)
-        >>> many.names([0, 1])
-        '1000 rpm full, 1100 rpm full'
-        >>> many.names(range(14))
-        '1000 rpm full, 1100 rpm full, 1200 rpm full, 1300 rpm full, 1400 rpm full, 1500 rpm full and 8 more'
-        """
-        named, more = worst_of(bands, badness)
-        words = ", ".join(self.name(band) for band in named)
-        return f"{words} and {more} more" if more else words
 
     def only(self, bands: Sequence[int]) -> Bands:
         """Some of the bands, in the order named.
