@@ -54,11 +54,9 @@ def test_the_page_shows_the_points_of_the_screen(records, kind, part):
     svg, ax = picture(records[kind], part).svg, nc.plot(records[kind], part)
     (across, x_places), (up, y_places) = axis(svg, "middle"), axis(svg, "end")
     drawn = ElementTree.fromstring(svg)
-    circles = [(float(one.get("cx")), float(one.get("cy")), 5.0) for one in drawn.iter(f"{SVG}circle")]
-    ways = [one.get("d") for one in drawn.iter(f"{SVG}path")]
-    squares = [re.fullmatch(r"M([\d.]+) ([\d.]+)h7\.5v7\.5h-7\.5Z", way) for way in ways]
+    ways = " ".join(one.get("d") for one in drawn.iter(f"{SVG}path"))
+    places = [(float(x), float(y)) for x, y in re.findall(r"M([\d.]+) ([\d.]+)m-", ways)]
     bars = [(float(one.get("x")) + float(one.get("width")) / 2.0, float(one.get("y"))) for one in drawn.iter(f"{SVG}rect")]
-    places = [(x, y) for x, y, _ in circles] + [(float(one[1]) + 3.75, float(one[2]) + 3.75) for one in squares if one]
     seen = np.array([(np.interp(x, x_places, across), y) for x, y in places + bars])
     shown = np.concatenate(
         [line.get_xydata() for line in ax.get_lines() if line.get_marker() in ("o", "s")] or [np.zeros((0, 2))]

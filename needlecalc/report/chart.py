@@ -13,6 +13,14 @@ from needlecalc.units import FloatArray
 
 POINTS_PER_INCH = 72.0
 SIZE, LINE, MARKER = 12.0, 1.8, 7.5  # of letters, lines and markers, in points
+# Signs round a point, as paths.
+SIGNS = {
+    "o": "m-{half} 0a{half} {half} 0 1 0 {wide} 0a{half} {half} 0 1 0 -{wide} 0Z",
+    "s": "m-{half} -{half}h{wide}v{wide}h-{wide}Z",
+    "v": "m-{half} -{half}h{wide}l-{half} {wide}Z",
+    "x": "m-{half} -{half}l{wide} {wide}m-{wide} 0l{wide} -{wide}",
+    "_": "m-{half} 0h{wide}",
+}
 DASHES = {"--": (3.7, 1.6), ":": (1.0, 1.65)}  # in widths of the line
 GRID, BLACK = "#e0e0e0", "#000000"
 MOST_STEPS = (9, 6)  # between the ticks across and up
@@ -180,12 +188,13 @@ def _drawn(mark: _Mark, across: _Scale, up: _Scale) -> list[str]:
     if mark.kind == "bar":
         wide, zero = float(np.ptp(across.at([0.0, style["width"]]))), float(up.at(0.0))
         return [_bar(at - wide / 2.0, min(top, zero), wide, abs(zero - top), style) for at, top in _pairs(x, y)]
-    out = []
+    way, cap = "", style["cap"]
     for at, low, high in zip(x.tolist(), *y.tolist(), strict=True):
         if np.isfinite(low + high):
-            caps = "".join(f"M{at - style['cap']:.2f} {end:.2f}H{at + style['cap']:.2f}" for end in (low, high))
-            out.append(_path(f"M{at:.2f} {low:.2f}V{high:.2f}{caps}", style["color"], LINE))
-    return out
+            way += f"M{at:.2f} {low:.2f}V{high:.2f}" + "".join(
+                f"M{at - cap:.2f} {end:.2f}H{at + cap:.2f}" for end in (low, high)
+            )
+    return [_path(way, style["color"], LINE)] if way else []
 
 
 def _step(span: float, most: int) -> tuple[float, int]:
@@ -208,25 +217,12 @@ def _line(x: FloatArray, y: FloatArray, style: dict[str, Any]) -> list[str]:
     if form != "none" and len(points) > 1:
         way = "".join(f"{'L' if k else 'M'}{across:.2f} {up:.2f}" for k, (across, up) in enumerate(points))
         out.append(_path(way, colour, width, dashes=DASHES.get(form, ())))
-    sign, half = style.get("marker", ""), style.get("markersize", MARKER) / 2.0
-    face, edge = style.get("markerfacecolor", colour), style.get("markeredgewidth", 1.0)
-    for across, up in points if sign else ():
-        out.append(_marker(sign, across, up, half, _hex(colour), "none" if face == "none" else _hex(face), edge))
+    if sign := style.get("marker", ""):
+        wide = style.get("markersize", MARKER)
+        around = SIGNS[sign].format(half=f"{wide / 2.0:g}", wide=f"{wide:g}")
+        way = "".join(f"M{across:.2f} {up:.2f}{around}" for across, up in points)
+        out.append(_path(way, colour, style.get("markeredgewidth", 1.0), face=style.get("markerfacecolor", colour)))
     return out
-
-
-def _marker(sign: str, x: float, y: float, half: float, colour: str, face: str, edge: float) -> str:
-    style = f'stroke="{colour}" stroke-width="{edge:g}" fill="{face}"'
-    if sign == "o":
-        return f'<circle cx="{x:.2f}" cy="{y:.2f}" r="{half:g}" {style}/>'
-    ways = {
-        "s": f"M{x - half:.2f} {y - half:.2f}h{2 * half:g}v{2 * half:g}h{-2 * half:g}Z",
-        "v": f"M{x - half:.2f} {y - half:.2f}h{2 * half:g}L{x:.2f} {y + half:.2f}Z",
-        "x": f"M{x - half:.2f} {y - half:.2f}L{x + half:.2f} {y + half:.2f}"
-        f"M{x - half:.2f} {y + half:.2f}L{x + half:.2f} {y - half:.2f}",
-        "_": f"M{x - half:.2f} {y:.2f}h{2 * half:g}",
-    }
-    return f'<path d="{ways[sign]}" {style}/>'
 
 
 def _bar(x: float, y: float, wide: float, tall: float, style: dict[str, Any]) -> str:
@@ -234,9 +230,9 @@ def _bar(x: float, y: float, wide: float, tall: float, style: dict[str, Any]) ->
     return f'<rect x="{x:.2f}" y="{y:.2f}" width="{wide:.2f}" height="{tall:.2f}" fill="{face}" stroke="{edge}"/>'
 
 
-def _path(way: str, colour: str, width: float, dashes: Sequence[float] = ()) -> str:
+def _path(way: str, colour: str, width: float, *, face: str = "none", dashes: Sequence[float] = ()) -> str:
     dashed = f' stroke-dasharray="{" ".join(f"{part * width:g}" for part in dashes)}"' if dashes else ""
-    return f'<path d="{way}" stroke="{_hex(colour)}" stroke-width="{width:g}" fill="none"{dashed}/>'
+    return f'<path d="{way}" stroke="{_hex(colour)}" stroke-width="{width:g}" fill="{_hex(face)}"{dashed}/>'
 
 
 def _text(x: float, y: float, said: str, anchor: str, *, turned: bool = False) -> str:

@@ -52,7 +52,7 @@ class Sheets(FPDF):
     def __init__(self, document: Document, fonts: dict[str, CoreFont | TTFFont]) -> None:
         super().__init__(unit="pt", format=document.paper.size)
         self.document, self.named, self.ends = document, "", True
-        self.wide: dict[tuple[bool, str], float] = {}  # of words, at one point
+        self.wide: dict[tuple[bool, str], float] = {}  # of letters, at one point
         self.fonts.update(fonts)  # of an earlier try: to open them takes long
         self.face, self.larger, self.known = FACE, LARGER, set(range(256))
         if not set(map(ord, _letters_of(document))) <= self.known:
@@ -122,10 +122,10 @@ class Sheets(FPDF):
 
     def _width(self, said: str, bold: bool) -> float:
         """Width of words for each point of their size."""
-        if (bold, said) not in self.wide:
+        if unknown := [letter for letter in said if (bold, letter) not in self.wide]:
             self.set_font(self.face, "B" if bold else "", 100.0)
-            self.wide[bold, said] = self.get_string_width(said) / 100.0
-        return self.wide[bold, said]
+            self.wide |= {(bold, letter): self.get_string_width(letter) / 100.0 for letter in unknown}
+        return sum(self.wide[bold, letter] for letter in said)
 
     def _lines(self, said: str, bold: bool, most: float) -> Iterator[str]:
         """Words in lines of at most that width for each point of their size; a word that is longer is cut."""
