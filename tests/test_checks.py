@@ -9,8 +9,9 @@ import pytest
 from conftest import DIAMETERS_MM, STATIONS_MM, asked, make_setup
 
 import needlecalc as nc
-from needlecalc.measure.checks.check import Cause, CheckKind
+from needlecalc.measure.checks.check import Cause
 from needlecalc.measure.checks.gas import GasLeftOut
+from needlecalc.measure.checks.limits import CheckKind
 from needlecalc.report import checkwords, words_checks
 
 FAULTY = nc.checks.Ignition(

@@ -15,7 +15,8 @@ from other_engine import draw_other
 
 import needlecalc as nc
 from needlecalc.measure.checks import plausible
-from needlecalc.measure.checks.check import Cause, CheckKind
+from needlecalc.measure.checks.check import Cause
+from needlecalc.measure.checks.limits import CheckKind
 
 SEEDS = range(300, 308)
 NAMES = "each band against the others", "lambda against the parts", "loads against lifts", "needle table"

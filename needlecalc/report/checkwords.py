@@ -118,6 +118,7 @@ def limits_table(limits: CheckLimits, _part: str = "") -> Table:
     rows = []
     for item in fields(limits):
         amber, red = getattr(limits, item.name)
-        row = {"limit": item.name, "amber": amber, "red": red, **item.metadata}
+        told = {key: item.metadata[key] for key in ("unit", "judges", "source")}
+        row = {"limit": item.name, "amber": amber, "red": red, **told}
         rows.append(row if (amber, red) == item.default else row | {"source": "user's own"})
     return Table("Limits of the checks", columns, rows)

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import sys
 
-from needlecalc.measure.checks.check import Cause, CheckKind, Verdict
+from needlecalc.measure.checks.check import Cause, Verdict
+from needlecalc.measure.checks.limits import CheckKind
 from needlecalc.report.language import Texts
 
 NAMES = {kind: str(kind) for kind in CheckKind}

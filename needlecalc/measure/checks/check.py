@@ -9,7 +9,7 @@ from typing import Any, NamedTuple
 
 from needlecalc.echo import shown
 from needlecalc.errors import InputError, SolveError
-from needlecalc.measure.checks.limits import CheckLimits, Pair
+from needlecalc.measure.checks.limits import CheckKind, CheckLimits, Pair
 from needlecalc.remark import BandName
 from needlecalc.show import Shown, in_words
 
@@ -24,58 +24,6 @@ class Verdict(StrEnum):
     GREEN = "green"
     AMBER = "amber"
     RED = "red"
-
-
-class CheckKind(StrEnum):
-    """What was looked at; the text is the name it is asked for by."""
-
-    COMPRESSION = "compression"
-    VALVE_GAPS = "valve gaps"
-    FILTER = "air filter"
-    CHOKE = "choke"
-    SLOW_RETURN = "slow return to idle"
-    FLAT_SPOT = "flat spot on snapping the throttle"
-    RICH_WHEN_HOT = "rich only when hot"
-    LEADS = "plug leads"
-    SECONDARY = "secondary in all"
-    GAPS = "plug gaps"
-    COIL = "gap and coil"
-    RISE = "mechanical advance"
-    TOTAL_ADVANCE = "total advance"
-    IDLE_ADVANCE = "advance at idle"
-    VACUUM = "vacuum source"
-    MARKS = "timing marks"
-    FREE_AIR = "sensor in free air"
-    PLACE = "sensor place"
-    GAS = "exhaust gas"
-    CARBON_SUM = "CO + CO2"
-    AIR_IN_SAMPLE = "air in the sample"
-    GAS_LAMBDA = "lambda against gas"
-    HYDROCARBONS = "hydrocarbons"
-    CO_LIMIT = "CO limit"
-    HC_LIMIT = "HC limit"
-    LEAN_AT_IDLE = "lean at idle only"
-    TWIN_AIR = "twin air balance"
-    TWIN_LAMBDA = "twin mixture"
-    TWIN_FLATS = "twin flats"
-    WEAR = "needle wear"
-    OVAL = "needle ovality"
-    LEAK = "air leak signature"
-    WANDER = "idle wander"
-    STARVATION = "fuel starvation"
-    HOT_IDLE = "idle from warm to hot"
-    STUCK = "sensor stuck"
-    CEILING = "sensor at its ceiling"
-    WARM = "warm engine"
-    REPEAT = "repeatability between visits"
-    REACH = "reach of the drive"
-    TABLE = "needle table"
-    FULL_PRESSURE = "pressure at full load"
-    LOADS = "loads against lifts"
-    LIFTS = "lifts against air flow"
-    ODD_BAND = "each band against the others"
-    PARTS = "lambda against the parts"
-    NOTED = "lambda noted with the gas"
 
 
 # What a slip of the pen in the job makes amber.
@@ -299,7 +247,7 @@ def graded(value: float, limit: Pair) -> Verdict:
     >>> str(graded(38.0, (20.0, 30.0))), str(graded(12.4, (13.0, 12.0)))
     ('red', 'amber')
     """
-    amber, red = limit
+    (amber, red), value = limit, round(value, 9)  # 0.7 - 0.5 is 0.2
     way = 1.0 if red > amber else -1.0
     if way * value >= way * red:
         return Verdict.RED
@@ -311,11 +259,12 @@ def worse(*verdicts: Verdict) -> Verdict:
     return max(verdicts, key=list(Verdict).index)
 
 
-def judged(kind: CheckKind, value: float | None, limit: Pair, *causes: Cause, **numbers: Found) -> Check:
-    """Check of one number, called ``value``, against its limit; of None as not measured."""
-    if value is None:
+def judged(kind: CheckKind, figure: float | None, limits: CheckLimits, *causes: Cause, **numbers: Found) -> Check:
+    """Check of one figure against the limit of its kind; ``value`` is what is shown, the figure unless given."""
+    if figure is None:
         return missing(kind)
-    return Check(kind, graded(value, limit), {"value": value, **numbers}, limit, causes=causes)
+    limit = limits.of(kind)
+    return Check(kind, graded(figure, limit), {"value": figure, **numbers}, limit, causes=causes)
 
 
 def missing(kind: CheckKind, *causes: Cause, at: str = "", **numbers: Found) -> Check:

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 
-from needlecalc.measure.checks.check import Cause, Check, CheckKind, Checks, Verdict, graded, judged, missing, worse
+from needlecalc.measure.checks.check import Cause, Check, Checks, Found, Verdict, graded, judged, missing, worse
 from needlecalc.measure.checks.gas import gas_checks
 from needlecalc.measure.checks.inspection import GasReading, Ignition, Mechanical, NeedleReading, Sensor, Twins
-from needlecalc.measure.checks.limits import CheckLimits
+from needlecalc.measure.checks.limits import CheckKind, CheckLimits
 from needlecalc.measure.checks.patterns import drive_checks
 from needlecalc.measure.checks.plausible import plausible_checks
 from needlecalc.measure.drive.bands import Bands
@@ -84,7 +85,7 @@ def check_engine(
 def _mechanical_checks(found: Mechanical, limits: CheckLimits) -> list[Check]:
     """Compression, what must be right, and symptoms."""
     spread = None if found.compression_kpa is None else _below_best(found.compression_kpa)
-    checks = [judged(CheckKind.COMPRESSION, spread, limits.compression_spread)]
+    checks = [judged(CheckKind.COMPRESSION, spread, limits)]
     for kind, answer, sound, otherwise in (
         (CheckKind.VALVE_GAPS, found.valve_gaps_right, True, Verdict.RED),
         (CheckKind.FILTER, found.filter_fitted, True, Verdict.RED),
@@ -107,7 +108,7 @@ def _ignition_checks(found: Ignition, limits: CheckLimits) -> list[Check]:
         _total(found, limits),
         _idle_advance(found, limits),
         _vacuum(found),
-        judged(CheckKind.MARKS, found.marks_wander_deg, limits.marks_wander_deg),
+        judged(CheckKind.MARKS, found.marks_wander_deg, limits),
     ]
 
 
@@ -116,11 +117,10 @@ def _leads(found: Ignition, limits: CheckLimits) -> Check:
         return missing(CheckKind.LEADS)
     leads = np.array(found.lead_kohm)
     worst, middle = float(leads.max()), float(np.median(leads))
-    verdict = graded(worst, limits.lead_kohm)
+    check = judged(CheckKind.LEADS, worst, limits, lead=int(leads.argmax()) + 1, middle=middle)
     if middle > 0.0 and worst > limits.lead_kohm[0] / 4.0:  # a ratio of ohms near zero says nothing
-        verdict = worse(verdict, graded(worst / middle, limits.lead_ratio))
-    numbers = {"lead": int(leads.argmax()) + 1, "value": worst, "middle": middle}
-    return Check(CheckKind.LEADS, verdict, numbers, limits.lead_kohm)
+        check = replace(check, verdict=worse(check.verdict, graded(worst / middle, limits.lead_ratio)))
+    return check
 
 
 def _secondary(found: Ignition, limits: CheckLimits) -> Check:
@@ -131,7 +131,7 @@ def _secondary(found: Ignition, limits: CheckLimits) -> Check:
         plugs = np.full(1, plugs.max())
     worst = float((leads + plugs).max() + (found.rotor_kohm or 0.0))
     causes = (Cause.NO_ROTOR,) if found.rotor_kohm is None else ()
-    return judged(CheckKind.SECONDARY, worst, limits.secondary_kohm, *causes)
+    return judged(CheckKind.SECONDARY, worst, limits, *causes)
 
 
 def _gaps(found: Ignition, limits: CheckLimits) -> list[Check]:
@@ -143,14 +143,10 @@ def _gaps(found: Ignition, limits: CheckLimits) -> list[Check]:
     aim = middle if found.gap_specified_mm is None else found.gap_specified_mm
     off = np.abs(gaps - aim)
     at = int(off.argmax())
-    verdict = graded(round(float(off[at]), 6), limits.gap_spread_mm)
-    numbers = {"plug": at + 1, "value": float(gaps[at]), "aim": aim}
-    coil = found.coil or "standard"
-    fit = Verdict.GREEN if coil == "high-energy" else graded(middle, limits.standard_coil_gap_mm)
-    return [
-        Check(CheckKind.GAPS, verdict, numbers, limits.gap_spread_mm),
-        Check(CheckKind.COIL, fit, {"value": middle, "coil": coil}, limits.standard_coil_gap_mm),
-    ]
+    coil = judged(CheckKind.COIL, middle, limits, coil=found.coil or "standard")
+    if found.coil == "high-energy":
+        coil = replace(coil, verdict=Verdict.GREEN)
+    return [judged(CheckKind.GAPS, float(off[at]), limits, plug=at + 1, value=float(gaps[at]), aim=aim), coil]
 
 
 def _rise(found: Ignition, limits: CheckLimits) -> Check:
@@ -167,12 +163,12 @@ def _rise(found: Ignition, limits: CheckLimits) -> Check:
 def _total(found: Ignition, limits: CheckLimits) -> Check:
     if found.total_deg is None or found.total_rpm is None:
         return missing(CheckKind.TOTAL_ADVANCE)
-    verdict = worse(graded(found.total_deg, limits.total_deg), graded(found.total_rpm, limits.total_rpm))
-    numbers = {"value": found.total_deg, "rpm": found.total_rpm, "most_rpm": limits.total_rpm[0]}
+    numbers: dict[str, Found] = {"rpm": found.total_rpm, "most_rpm": limits.total_rpm[0]}
     causes: tuple[Cause, ...] = ()
     if found.altitude_m is not None and found.altitude_m >= HIGH_ALTITUDE_M:
         numbers["altitude"], causes = found.altitude_m, (Cause.HIGH_UP,)
-    return Check(CheckKind.TOTAL_ADVANCE, verdict, numbers, limits.total_deg, causes=causes)
+    check = judged(CheckKind.TOTAL_ADVANCE, found.total_deg, limits, *causes, **numbers)
+    return replace(check, verdict=worse(check.verdict, graded(found.total_rpm, limits.total_rpm)))
 
 
 def _idle_advance(found: Ignition, limits: CheckLimits) -> Check:
@@ -206,9 +202,8 @@ def _sensor_checks(sensor: Sensor, limits: CheckLimits) -> list[Check]:
     """The lambda sensor in free air, and its place."""
     free, place = missing(CheckKind.FREE_AIR), missing(CheckKind.PLACE)
     if sensor.free_air_o2_percent is not None:
-        off = round(abs(sensor.free_air_o2_percent - FREE_AIR_O2_PERCENT), 6)
-        numbers = {"value": sensor.free_air_o2_percent, "free_air": FREE_AIR_O2_PERCENT}
-        free = Check(CheckKind.FREE_AIR, graded(off, limits.free_air_o2_percent), numbers, limits.free_air_o2_percent)
+        shown = sensor.free_air_o2_percent
+        free = judged(free.kind, abs(shown - FREE_AIR_O2_PERCENT), limits, value=shown, free_air=FREE_AIR_O2_PERCENT)
     if sensor.place is not None:
         verdict = Verdict.AMBER if sensor.place == "tailpipe" else Verdict.GREEN
         place = Check(CheckKind.PLACE, verdict, {"place": sensor.place})
@@ -224,18 +219,18 @@ def _twin_checks(twins: Twins | None, bands: Bands | None, limits: CheckLimits) 
     checks = [missing(CheckKind.TWIN_AIR), missing(CheckKind.TWIN_LAMBDA), missing(CheckKind.TWIN_FLATS)]
     if twins.air is not None:
         least = int(np.argmin(twins.air)) + 1
-        checks[0] = judged(CheckKind.TWIN_AIR, _below_best(twins.air), limits.twin_air, carburettor=least)
+        checks[0] = judged(CheckKind.TWIN_AIR, _below_best(twins.air), limits, carburettor=least)
     # The leaner bank, and the nut that had to be turned down further: air comes in on that side.
-    for place, values, limit in ((1, twins.lambda_each, limits.twin_lambda), (2, twins.flats, limits.twin_flats)):
+    for place, values in ((1, twins.lambda_each), (2, twins.flats)):
         if values is not None:
             apart = round(max(values) - min(values), 6)
-            checks[place] = judged(checks[place].kind, apart, limit, carburettor=int(np.argmax(values)) + 1)
+            checks[place] = judged(checks[place].kind, apart, limits, carburettor=int(np.argmax(values)) + 1)
     if twins.lambda_each is None and bands is not None and pairs:
         ratio = bands.lambda_measured
         worst = max(pairs, key=lambda pair: abs(ratio[pair[0]] - ratio[pair[1]]))
         leanest = max(worst, key=lambda band: ratio[band])
         apart = round(float(abs(ratio[worst[0]] - ratio[worst[1]])), 6)
-        checks[1] = judged(CheckKind.TWIN_LAMBDA, apart, limits.twin_lambda, carburettor=bands.bank[leanest])
+        checks[1] = judged(CheckKind.TWIN_LAMBDA, apart, limits, carburettor=bands.bank[leanest])
     return checks
 
 
@@ -248,15 +243,14 @@ def _needle_checks(reading: NeedleReading | None, limits: CheckLimits) -> list[C
     mean = reading.diameters_mm if second is None else (reading.diameters_mm + second) / 2.0
     off = 1e3 * (mean - reading.needle.diameters_mm)
     at = int(np.nanargmax(np.abs(off)))
-    verdict = graded(round(float(abs(off[at])), 6), limits.wear_um)
-    wear = Check(CheckKind.WEAR, verdict, {"station": at + 1, "value": float(off[at])}, limits.wear_um)
+    wear = judged(CheckKind.WEAR, float(abs(off[at])), limits, station=at + 1, value=float(off[at]))
     if second is not None and np.isfinite(reading.diameters_mm - second).any():
         apart = 1e3 * np.abs(reading.diameters_mm - second)
         at = int(np.nanargmax(apart))
-        oval = judged(CheckKind.OVAL, round(float(apart[at]), 6), limits.oval_um, station=at + 1)
+        oval = judged(CheckKind.OVAL, float(apart[at]), limits, station=at + 1)
     return [wear, oval]
 
 
 def _below_best(values: Sequence[float]) -> float:
     """Least value below the greatest, as a share."""
-    return round(1.0 - min(values) / max(values), 6)
+    return 1.0 - min(values) / max(values)

@@ -10,9 +10,9 @@ import numpy as np
 
 from needlecalc.arrays import check_range
 from needlecalc.gaussian import Gaussian
-from needlecalc.measure.checks.check import Cause, Check, CheckKind, Verdict, graded, judged, missing
+from needlecalc.measure.checks.check import Cause, Check, Verdict, graded, judged, missing
 from needlecalc.measure.checks.inspection import GasReading
-from needlecalc.measure.checks.limits import CheckLimits
+from needlecalc.measure.checks.limits import CheckKind, CheckLimits
 from needlecalc.physics.analyser import (
     CO_ERROR_PERCENT,
     ERROR_SHARE,
@@ -62,7 +62,7 @@ def idle_diluted(gases: Sequence[GasReading], limits: CheckLimits) -> bool:
 def _sum(gas: GasReading, limits: CheckLimits) -> Check:
     if gas.co_percent is None or gas.co2_percent is None:
         return missing(CheckKind.CARBON_SUM)
-    return judged(CheckKind.CARBON_SUM, gas.co_percent + gas.co2_percent, limits.carbon_sum_percent)
+    return judged(CheckKind.CARBON_SUM, gas.co_percent + gas.co2_percent, limits)
 
 
 def _air_share(gas: GasReading) -> float | None:
@@ -76,7 +76,7 @@ def _air(gas: GasReading, limits: CheckLimits) -> Check:
     share = _air_share(gas)
     if share is None:
         return missing(CheckKind.AIR_IN_SAMPLE, least_co=TELLING_CO_PERCENT)
-    return judged(CheckKind.AIR_IN_SAMPLE, share, limits.air_in_sample)
+    return judged(CheckKind.AIR_IN_SAMPLE, share, limits)
 
 
 def _gas_lambda(gas: GasReading) -> tuple[float, float] | None:
@@ -96,7 +96,7 @@ def _contradiction(gas: GasReading, limits: CheckLimits) -> Check:
         return missing(kind, least_co=TELLING_CO_PERCENT)
     low, high = span
     leaner, richer = meter - gas.lambda_u - high, low - meter - gas.lambda_u
-    verdict = graded(round(max(leaner, richer), 6), limits.contradiction_lambda)
+    verdict = graded(max(leaner, richer), limits.of(kind))
     numbers = {"value": meter, "co": gas.co_percent, "low": low, "high": high}
     if verdict == Verdict.GREEN:
         return Check(kind, verdict, numbers)
@@ -117,7 +117,7 @@ def _hydrocarbons(gas: GasReading, limits: CheckLimits) -> Check:
     counted = gas.hexane_ppm()
     if counted is None:
         return missing(CheckKind.HYDROCARBONS)
-    check = judged(CheckKind.HYDROCARBONS, counted, limits.misfire_hc_ppm)
+    check = judged(CheckKind.HYDROCARBONS, counted, limits)
     if check.verdict == Verdict.GREEN:
         return check
     rich = (gas.co_percent or 0.0) >= TELLING_CO_PERCENT

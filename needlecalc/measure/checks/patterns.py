@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from needlecalc.gaussian import NINETY
-from needlecalc.measure.checks.check import Cause, Check, CheckKind, Verdict, graded, judged, missing
+from needlecalc.measure.checks.check import Cause, Check, Verdict, judged, missing
 from needlecalc.measure.checks.leaksign import LeakSign, leak_sign
-from needlecalc.measure.checks.limits import CheckLimits
+from needlecalc.measure.checks.limits import CheckKind, CheckLimits
 from needlecalc.measure.drive.bands import Bands
 from needlecalc.measure.drive.signals import GAP_SECONDS
 from needlecalc.measure.log.flags import CEILING, FROZEN, RPM_ENGINE_ON, TOO_LEAN
@@ -65,7 +66,8 @@ def leak_checks(bands: Bands | None, setup: Setup | None, limits: CheckLimits, d
 
 
 def _leak(sign: LeakSign, side: str, limits: CheckLimits) -> Check:
-    kind, limit = CheckKind.LEAK, limits.idle_excess
+    kind = CheckKind.LEAK
+    limit = limits.of(kind)
     if sign.why_not is not None:
         return missing(kind, sign.why_not, at=side, bands=sign.bands)
     numbers = {
@@ -95,25 +97,25 @@ def _wander(bands: Bands, limits: CheckLimits) -> Check:
     if not (many & idle).any() or (many & ~idle).sum() < 3:
         return missing(CheckKind.WANDER)
     times = float(bands.lambda_spread[many & idle].max() / np.median(bands.lambda_spread[many & ~idle]))
-    return judged(CheckKind.WANDER, times, limits.idle_wander)
+    return judged(CheckKind.WANDER, times, limits)
 
 
 def _starvation(bands: Bands, limits: CheckLimits) -> Check:
-    kind, limit = CheckKind.STARVATION, limits.starving_per_s
+    kind = CheckKind.STARVATION
     found = starving(bands)
     if found is None:
         return missing(kind)
-    check = judged(kind, found.value, limit, value_u=found.error)
+    check = judged(kind, found.value, limits, value_u=found.error)
     if check.verdict != Verdict.GREEN and found.value >= CLEAR_OF_NOISE * found.error:
         return check
-    if found.value + ONE_IN_TWENTY * found.error < limit[1]:
-        return Check(kind, Verdict.GREEN, check.numbers, limit)
+    if found.value + ONE_IN_TWENTY * found.error < limits.of(kind)[1]:
+        return replace(check, verdict=Verdict.GREEN)
     return missing(kind, Cause.TOO_SHORT)
 
 
 def _hot_idle(bands: Bands, limits: CheckLimits) -> Check:
     """Change of idle lambda from the coolest to the hottest hold."""
-    kind, limit, log = CheckKind.HOT_IDLE, limits.rich_when_hot, bands.log
+    kind, log = CheckKind.HOT_IDLE, bands.log
     if log is None or log.coolant_degc is None:
         return missing(kind)
     idle = [hold for b, load in enumerate(bands.load) if load == "idle" for hold in holds(bands, b)]
@@ -122,8 +124,8 @@ def _hot_idle(bands: Bands, limits: CheckLimits) -> Check:
     if heat.size < LEAST_HOLDS + 1 or not np.ptp(heat) >= LEAST_COOLANT_RANGE_DEGC:
         return missing(kind)
     change, error = (float(np.ptp(heat)) * part for part in _slope(heat, ratio, heat.size))
-    verdict = graded(-change, limit) if -change >= CLEAR_OF_NOISE * error else Verdict.GREEN
-    return Check(kind, verdict, {"value": change, "value_u": error}, limit)
+    check = judged(kind, -change, limits, value=change, value_u=error)
+    return check if -change >= CLEAR_OF_NOISE * error else replace(check, verdict=Verdict.GREEN)
 
 
 def _sensor(bands: Bands, limits: CheckLimits) -> list[Check]:
@@ -136,8 +138,8 @@ def _sensor(bands: Bands, limits: CheckLimits) -> list[Check]:
         return float(np.isin(flag, flags).mean()) if flag.size else 0.0
 
     return [
-        judged(CheckKind.STUCK, share(FROZEN), limits.stuck_share),
-        judged(CheckKind.CEILING, share(CEILING, TOO_LEAN), limits.ceiling_share),
+        judged(CheckKind.STUCK, share(FROZEN), limits),
+        judged(CheckKind.CEILING, share(CEILING, TOO_LEAN), limits),
     ]
 
 
@@ -149,14 +151,14 @@ def _warm(bands: Bands | None, by_hand_degc: float | None, limits: CheckLimits) 
         logged = bands.log.coolant_degc[np.concatenate(rows)]
         if np.isfinite(logged).any():
             heat = float(np.nanpercentile(logged, 5.0))
-    return judged(CheckKind.WARM, heat, limits.coolant_degc)
+    return judged(CheckKind.WARM, heat, limits)
 
 
 def _repeat(bands: Bands, limits: CheckLimits) -> Check:
     found = visits_scatter(bands)
     if found is None or found.parts < LEAST_HOLDS:
         return missing(CheckKind.REPEAT)
-    return judged(CheckKind.REPEAT, found.value, limits.visits_spread, visits=found.parts)
+    return judged(CheckKind.REPEAT, found.value, limits, visits=found.parts)
 
 
 def _reach(bands: Bands | None, setup: Setup | None, limits: CheckLimits) -> Check:
@@ -168,8 +170,8 @@ def _reach(bands: Bands | None, setup: Setup | None, limits: CheckLimits) -> Che
     place = float(carburettor.position_mm(lift))
     station = float(np.interp(place, stations, np.arange(1.0, stations.size + 1.0)))
     share = lift / carburettor.air_valve.travel_mm()
-    verdict = Verdict.GREEN if graded(share, limits.least_reach) == Verdict.GREEN else Verdict.AMBER
-    return Check(CheckKind.REACH, verdict, {"value": share, "station": station, "place": place}, limits.least_reach)
+    check = judged(CheckKind.REACH, share, limits, station=station, place=place)
+    return check if check.verdict is Verdict.GREEN else replace(check, verdict=Verdict.AMBER)
 
 
 def holds(bands: Bands, band: int) -> list[NDArray[np.intp]]:

@@ -7,10 +7,10 @@ from collections.abc import Sequence
 import numpy as np
 
 from needlecalc.gaussian import NINETY
-from needlecalc.measure.checks.check import Cause, Check, CheckKind, Verdict, graded, judged, missing, worse
+from needlecalc.measure.checks.check import Cause, Check, Verdict, graded, judged, missing, worse
 from needlecalc.measure.checks.inspection import GasReading
 from needlecalc.measure.checks.leaksign import COMMON_SHARE_OF_LIFT, expected_lambda, on_needle
-from needlecalc.measure.checks.limits import CheckLimits
+from needlecalc.measure.checks.limits import CheckKind, CheckLimits
 from needlecalc.measure.drive.bands import Bands
 from needlecalc.measure.lift.estimates import readings_against_air
 from needlecalc.parts.needle import Needle
@@ -67,7 +67,7 @@ def _table(needle: Needle, limits: CheckLimits) -> Check:
         if abs(error) > abs(off) and left < ALONE * float(seen @ seen):
             off, at = error, station
     numbers = {"station": at + 1.0, "typed": float(needle.diameters_mm[at]), "smooth": float(needle.diameters_mm[at]) - off}
-    return judged(CheckKind.TABLE, 1e3 * abs(off), limits.table_station_um, **numbers)
+    return judged(CheckKind.TABLE, 1e3 * abs(off), limits, **numbers)
 
 
 def _full_load(bands: Bands | None, setup: Setup | None, limits: CheckLimits) -> Check:
@@ -79,7 +79,7 @@ def _full_load(bands: Bands | None, setup: Setup | None, limits: CheckLimits) ->
     open_wide = share[full] if full.any() else share[np.isfinite(share) & (share >= NEARLY_OPEN)]
     if not open_wide.size:
         return missing(CheckKind.FULL_PRESSURE)
-    return judged(CheckKind.FULL_PRESSURE, float(open_wide.max()), limits.full_load_pressure)
+    return judged(CheckKind.FULL_PRESSURE, float(open_wide.max()), limits)
 
 
 def _loads(bands: Bands | None, setup: Setup | None, limits: CheckLimits) -> Check:
@@ -93,7 +93,7 @@ def _loads(bands: Bands | None, setup: Setup | None, limits: CheckLimits) -> Che
         return missing(kind)
     most, least = int(np.nanargmax(light)), int(np.nanargmin(full))
     named = dict(zip(("light", "full"), bands.called(most, least), strict=True))
-    return judged(kind, float(light[most] / full[least]), limits.light_over_full, **named)
+    return judged(kind, float(light[most] / full[least]), limits, **named)
 
 
 def _against_parts(bands: Bands | None, setup: Setup | None, limits: CheckLimits, doubts: Doubts) -> list[Check]:
@@ -124,7 +124,7 @@ def _against_parts(bands: Bands | None, setup: Setup | None, limits: CheckLimits
     odd_band = judged(
         kinds[0],
         abs(float(off[odd])),
-        limits.odd_band,
+        limits,
         band=bands.called(int(np.flatnonzero(keep)[odd]))[0],
         read=read,
         foretold=foretold,
@@ -177,4 +177,4 @@ def _noted(bands: Bands | None, gases: Sequence[GasReading], limits: CheckLimits
         return missing(CheckKind.NOTED)
     driven = float(bands.lambda_measured[idle])
     away = abs(float(np.log(driven / np.mean(noted))))
-    return judged(CheckKind.NOTED, away, limits.noted_lambda, driven=driven, noted=float(np.mean(noted)))
+    return judged(CheckKind.NOTED, away, limits, driven=driven, noted=float(np.mean(noted)))
