@@ -5,19 +5,19 @@ Faults, gas and analyser are those of tests/leaky_engine.py.
 
 Measured over 200 engines, share of red (red or amber) verdicts; lift read with 0.3 mm k=1:
 
-    by lambda                 drive alone     with leak holds
-    sound                       0 % (  5)         0 % (  1)
-    hole, idle 20 % leaner     17 % ( 42)        40 % ( 74)
-    hole, idle 30 % leaner     39 % ( 62)        80 % ( 93)
-    hole, idle 50 % leaner     68 % ( 90)        95 % ( 98)
-    exhaust leak 30 %          34 % ( 63)        25 % ( 48)
+    by lambda                drive alone     with leak holds
+    sound                       0 % (  0)         0 % (  1)
+    hole, idle 20 % leaner     16 % ( 38)        40 % ( 74)
+    hole, idle 30 % leaner     38 % ( 58)        80 % ( 92)
+    hole, idle 50 % leaner     67 % ( 85)        95 % ( 98)
+    exhaust leak 30 %          34 % ( 56)        25 % ( 47)
     by exhaust gas
     sound, or a hole            0 % (  1)
     exhaust leak 10 %          48 % (100)
     exhaust leak 20 %         100 % (100)
 
 With computed lift a sound engine shows red in none, a hole at an idle 30 % leaner in 16 % (67 % with leak holds).  A
-hole is green (missed) in 2 % at an idle 30 % leaner on the drive alone, in 1 % with leak holds; else all say "not measured".
+hole is green (missed) in 2 % at an idle 30 % leaner, in 1 % with leak holds; all else says "not measured".
 """
 
 from __future__ import annotations
