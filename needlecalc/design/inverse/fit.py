@@ -59,7 +59,8 @@ def _down_the_ladder(problem: Problem, rest: Point, tests: FloatArray) -> tuple[
     """Fit of the greatest smoothness that serves, and that smoothness, from one start."""
     bands = problem.band_u.size
     rung, point, points, chis = 0, rest, [], []
-    for smoothness in SMOOTHNESS_LADDER.tolist():
+    # Where only the jet moves, nothing is smoothed.
+    for smoothness in SMOOTHNESS_LADDER[: None if problem.free.any() else 1].tolist():
         point = _better(problem, smoothness, point, rest, tests)
         points.append(point)
         chis.append(float(((point.misfit / problem.drive_u) ** 2).sum()))
