@@ -10,9 +10,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 import needlecalc as nc
-from needlecalc.design.belief.readings import SAME_SPEED, errs_alike, readings_of, same_bands
+from needlecalc.design.belief.learn import ROUNDING
+from needlecalc.design.belief.readings import SAME_SPEED, readings_of, same_bands
 from needlecalc.measure.drive.bands import LiftSource
-from needlecalc.measure.lift.estimates import ALIKE_OVER, ALIKE_SHARE, alike
+from needlecalc.measure.lift.estimates import ALIKE_OVER, ALIKE_SHARE, alike, nearness
 
 
 def pair_by_pair(bands, other):
@@ -64,10 +65,10 @@ def test_the_error_computed_lifts_share_has_the_exponential_correlation():
     rng = np.random.default_rng(1)
     for lift in (np.sort(rng.uniform(0.0, 40.0, 20)), np.array([3.0]), np.array([2.0, 2.0 + 1e-12, 30.0]), np.empty(0)):
         place = np.log(lift + 1.0)
-        root = errs_alike(lift)
-        np.testing.assert_allclose(root @ root.T, np.exp(-np.abs(np.subtract.outer(place, place)) / ALIKE_OVER), atol=1e-12)
+        root = np.linalg.cholesky(nearness(lift) + ROUNDING * np.eye(lift.size))
+        np.testing.assert_allclose(root @ root.T, np.exp(-np.abs(np.subtract.outer(place, place)) / ALIKE_OVER), atol=1e-11)
         # With the share that is each lift's own it is what lifts are weighed by, where they are read and computed.
-        whole = ALIKE_SHARE * root @ root.T + (1.0 - ALIKE_SHARE) * np.eye(lift.size)
+        whole = ALIKE_SHARE * nearness(lift) + (1.0 - ALIKE_SHARE) * np.eye(lift.size)
         np.testing.assert_allclose(whole, alike(lift), atol=1e-12)
 
 

@@ -10,17 +10,19 @@ from scipy.linalg import solve_triangular
 
 from needlecalc.design.belief.history import History, Pass
 from needlecalc.design.belief.learned import LEAST_U, Learned, prior_of
-from needlecalc.design.belief.readings import Readings, check_passes, errs_alike, readings_of
+from needlecalc.design.belief.readings import Readings, check_passes, readings_of
 from needlecalc.design.belief.unknowns import Source, Unknowns
 from needlecalc.errors import SolveError
 from needlecalc.gaussian import Gaussian, triangle_of
 from needlecalc.measure.drive.bands import Bands
+from needlecalc.measure.lift.estimates import nearness
 from needlecalc.parts.setup import Setup
 from needlecalc.priors import Doubts
 from needlecalc.units import FloatArray
 
 ROUNDS = 40
 SETTLED = 1e-6  # of a standard uncertainty
+ROUNDING = 1e-12  # lifts all but alike must not make their correlation singular
 LEAST_SHARE = 1e-3  # of the error that all diameters share, for each to have of its own
 
 
@@ -202,5 +204,6 @@ class _Task:
         rows[:, place.shared("lift scale")] = read.lift_common[read_at]
         computed = np.flatnonzero(alike > 0.0)
         which = np.searchsorted(self.computed_mm, read.lift[read_at[computed]])
-        rows[computed, place.alike()] = alike[computed, None] * errs_alike(self.computed_mm)[which]
+        root = np.linalg.cholesky(nearness(self.computed_mm) + ROUNDING * np.eye(self.computed_mm.size))
+        rows[computed, place.alike()] = alike[computed, None] * root[which]
         return rows, rows @ mean - read.lift[read_at], np.sqrt(read.lift_u[read_at] ** 2 - alike**2)

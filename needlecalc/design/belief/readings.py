@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from needlecalc.design.belief.history import History, Pass
 from needlecalc.errors import InputError
 from needlecalc.measure.drive.bands import Bands, LiftSource
-from needlecalc.measure.lift.estimates import ALIKE_OVER, ALIKE_SHARE
+from needlecalc.measure.lift.estimates import ALIKE_SHARE
 from needlecalc.measure.lift.withlift import lift_change
 from needlecalc.parts.setup import Setup
 from needlecalc.priors import Doubts
@@ -108,18 +108,6 @@ def readings_of(history: History, doubts: Doubts) -> tuple[Readings, ...]:
         read, read_u, lift, lift_u, shared, alike = placed
         out.append(Readings(one, read, read_u, lift, lift_u, shared, alike, at_least))
     return tuple(reversed(out))
-
-
-def errs_alike(lift_mm: FloatArray) -> FloatArray:
-    """Root of the correlation exp(-distance) of the error computed lifts share, shape (k, k), at rising lifts."""
-    apart = np.diff(np.log(lift_mm + 1.0)) / ALIKE_OVER
-    root = np.zeros((lift_mm.size, lift_mm.size))
-    root[:1, :1] = 1.0
-    for k, span in enumerate(apart.tolist(), start=1):
-        # Such an error knows its past by its last value alone.
-        root[k] = np.exp(-span) * root[k - 1]
-        root[k, k] = np.sqrt(-np.expm1(-2.0 * span))
-    return root
 
 
 def usable_lambda(bands: Bands, doubts: Doubts) -> tuple[FloatArray, FloatArray, NDArray[np.bool_]]:

@@ -48,11 +48,16 @@ class LiftEstimate:
 
 def alike(lift_mm: FloatArray) -> FloatArray:
     """Correlation of the own errors of computed lifts, shape (m, m): each errs much as its neighbours do."""
-    # Filling, throat and pulses change little from one running point to the next: judgement, no source.
-    apart = np.abs(np.subtract.outer(np.log(lift_mm + 1.0), np.log(lift_mm + 1.0)))
-    out = ALIKE_SHARE * np.exp(-apart / ALIKE_OVER)
+    out = ALIKE_SHARE * nearness(lift_mm)
     np.fill_diagonal(out, 1.0)
     return np.asarray(out)
+
+
+def nearness(lift_mm: FloatArray) -> FloatArray:
+    """Correlation of what computed lifts share with their neighbours alone, shape (m, m)."""
+    # Filling, throat and pulses change little from one running point to the next: judgement, no source.
+    apart = np.abs(np.subtract.outer(np.log(lift_mm + 1.0), np.log(lift_mm + 1.0)))
+    return np.asarray(np.exp(-apart / ALIKE_OVER))
 
 
 def lift_shift_mm(setup: Setup, flow_g_s: FloatArray, share: FloatArray | float) -> FloatArray:
