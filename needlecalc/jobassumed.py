@@ -31,7 +31,8 @@ from needlecalc.priors import (
     LiftDoubts,
     Prior,
 )
-from needlecalc.report import say, words_sheet
+from needlecalc.report import say
+from needlecalc.report.language import words_sheet
 from needlecalc.show import Column, Table, counted
 from needlecalc.units import FloatArray
 

@@ -31,7 +31,7 @@ from needlecalc.parts.slide import SlideValve
 from needlecalc.priors import Doubts, LiftDoubts
 from needlecalc.report.document import Paper
 from needlecalc.report.handover import Notes
-from needlecalc.report.words_pages import TESTED
+from needlecalc.report.language import words_pages
 
 Part = TypeVar("Part")
 
@@ -151,7 +151,8 @@ OWN: Mapping[str, Mapping[str, Own]] = {
         ),
     },
     "handover.limits": {
-        name: Own("str", f"Limit of the test as the tester's page prints it: {said}.") for name, said in TESTED.items()
+        name: Own("str", f"Limit of the test as the tester's page prints it: {said}.")
+        for name, said in words_pages.TESTED.items()
     },
 }
 # Sections that stand once for each entry.

@@ -15,7 +15,8 @@ from sheet_cases import at_once, changed, in_stages, left_alone, paper_of
 import needlecalc as nc
 from needlecalc.design.after.altitude import AltitudeRemark
 from needlecalc.design.inverse.proposal import Stages
-from needlecalc.report import say_after, words_sheet
+from needlecalc.report import say_after
+from needlecalc.report.language import words_sheet
 
 LIFTS = np.array([2.5, 5.0, 9.0, 13.0, 18.0, 24.0])
 LOADS = ("idle", "light", "light", "full", "full", "full")

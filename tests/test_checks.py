@@ -12,7 +12,8 @@ import needlecalc as nc
 from needlecalc.measure.checks.check import Cause
 from needlecalc.measure.checks.gas import GasLeftOut
 from needlecalc.measure.checks.limits import CheckKind
-from needlecalc.report import checkwords, words_checks
+from needlecalc.report import checkwords, language
+from needlecalc.report.language import words_checks
 
 FAULTY = nc.checks.Ignition(
     lead_kohm=[9.8, 10.4, 11.1, 38.0],
@@ -274,8 +275,10 @@ def test_every_kind_and_every_cause_speaks(monkeypatch):
     said = [check.words() for check in checks]
     assert all(one.todo for check, one in zip(checks, said, strict=True) if check.verdict != "green")
     assert not any("{" in text for one in said for text in one)
-    monkeypatch.setattr(words_checks, "WORDS", dict.fromkeys(CheckKind, ("zzz",) * 4))
-    monkeypatch.setattr(words_checks, "CAUSES", dict.fromkeys(words_checks.CAUSES, "zzz"))
+    said = language.texts_of("en")
+    kinds, causes = dict.fromkeys(CheckKind, ("zzz",) * 4), dict.fromkeys(words_checks.CAUSES, "zzz")
+    blank = said | {"words_checks": said["words_checks"] | {"WORDS": kinds, "CAUSES": causes}}
+    monkeypatch.setattr(language, "texts_of", lambda _: blank)
     again = [check for record in records for check in nc.check_engine(**record).checks]
     assert [check.facts() for check in again] == facts
     assert all(check.words().todo.startswith("zzz") for check in again if check.verdict == "red")

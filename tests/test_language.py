@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ast
 import json
 import re
 import string
@@ -17,13 +18,14 @@ from test_golden_sheets import NOON, SHEETS, of_a_slide, of_a_slide_card, outloo
 
 import needlecalc as nc
 from needlecalc.design.after.changes import try_changes
-from needlecalc.report import language, words, words_checks, words_pages, words_plot, words_sheet, words_slide
+from needlecalc.report import language
 from needlecalc.report.document import Printed, typeset
 from needlecalc.report.facts import facts_of
-from needlecalc.report.language import spoken, texts_of
+from needlecalc.report.language import spoken, texts_of, words, words_pages
 from needlecalc.report.pages import FONT_FILES, pdf_of
 
-ROOMS = (words, words_checks, words_pages, words_plot, words_sheet, words_slide)
+SCREEN = {"words_after"}  # what is said on the screen alone
+PACKAGE = Path(nc.__file__).parent
 LANGUAGES = ("de",)
 
 
@@ -35,24 +37,16 @@ def texts(value):
     return {(str(key), *place): text for key, one in inside for place, text in texts(one).items()}
 
 
-def table(room):
-    return {
-        name: value
-        for name, value in vars(room).items()
-        if name[0].isupper() and name.isupper() and isinstance(value, (str, dict, tuple))
-    }
-
-
 def fields(template):
     """Figures of a template; an error's own sentence and the plural s need not stand in another language."""
     named = {field for _, field, _, _ in string.Formatter().parse(template) if field}
     return {field for field in named if field not in ("why", "s") and not field.endswith("_s")}
 
 
-@pytest.mark.parametrize("room", ROOMS, ids=lambda room: room.__name__.rpartition(".")[2])
 @pytest.mark.parametrize("spoken_here", LANGUAGES)
+@pytest.mark.parametrize("room", sorted(set(texts_of("en")) - SCREEN))
 def test_a_language_has_every_text_with_the_same_figures(spoken_here, room):
-    english, there = table(room), texts_of(spoken_here)[room.__name__.rpartition(".")[2]]
+    english, there = texts_of("en")[room], texts_of(spoken_here)[room]
     assert set(english) == set(there)
     for name, value in english.items():
         ours, theirs = texts(value), texts(there[name])
@@ -60,6 +54,26 @@ def test_a_language_has_every_text_with_the_same_figures(spoken_here, room):
         for place, template in ours.items():
             assert fields(template) == fields(theirs[place]), (name, place)
             assert bool(template) == bool(theirs[place]), (name, place)
+
+
+def test_every_text_is_used_and_every_text_used_is_there():
+    used = set()
+    for file in PACKAGE.rglob("*.py"):
+        tree = ast.parse(file.read_text("utf-8"))
+        rooms = {
+            name.asname or name.name: name.name
+            for node in ast.walk(tree)
+            if isinstance(node, ast.ImportFrom) and node.module == "needlecalc.report.language"
+            for name in node.names
+        }
+        named = (node for node in ast.walk(tree) if isinstance(node, ast.Attribute) and isinstance(node.value, ast.Name))
+        used |= {(rooms[node.value.id], node.attr) for node in named if node.value.id in rooms and node.attr.isupper()}
+    there = {(room, name) for room, names in texts_of("en").items() for name in names}
+    assert used - there == set()
+    assert there - used == set()
+    assert set(texts_of("de")) == set(texts_of("en")) - SCREEN
+    with pytest.raises(AttributeError, match=r"no text words\.NOTHING"):
+        _ = words.NOTHING
 
 
 def test_rooms_speak_the_language_of_the_paper_and_english_elsewhere():
@@ -108,7 +122,8 @@ def full_sheet(**paper):
 def qxz(monkeypatch):
     """German replaced by words of no language."""
     made = {room: {name: strange(value) for name, value in names.items()} for room, names in texts_of("de").items()}
-    monkeypatch.setattr(language, "texts_of", lambda _: made)
+    english = texts_of("en")
+    monkeypatch.setattr(language, "texts_of", lambda said: made if said == "de" else english)
 
 
 @pytest.mark.parametrize(

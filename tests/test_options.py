@@ -16,7 +16,8 @@ from needlecalc.design.inverse.fit import cost, fit, forces
 from needlecalc.design.inverse.limits import Limit, LimitKind
 from needlecalc.design.inverse.notes import DesignRemark
 from needlecalc.design.inverse.solution import best_solution
-from needlecalc.report import say, words_sheet
+from needlecalc.report import say
+from needlecalc.report.language import words_sheet
 
 LIFTS = np.linspace(2, 26, 9)
 LEAN = np.linspace(0.98, 1.12, 9)

@@ -16,8 +16,9 @@ import needlecalc as nc
 from needlecalc.design.inverse.notes import DesignRemark, idle_not_measured, why_the_jet
 from needlecalc.design.inverse.proposal import Measurement, NextStep, Stages
 from needlecalc.jobkeys import keys_of, sections
-from needlecalc.report import say, words_sheet
+from needlecalc.report import say
 from needlecalc.report.document import Picture, Weight, Words
+from needlecalc.report.language import words_sheet
 
 
 @pytest.fixture(scope="module")

@@ -17,8 +17,8 @@ from matplotlib.figure import Figure
 from test_slide import SLIDE, slide_setup
 
 import needlecalc as nc
-from needlecalc.report import words_plot
 from needlecalc.report.captions import WIDE, caption
+from needlecalc.report.language import words_plot
 from needlecalc.report.plot import FINAL, NOW, PLOTS, STOP, STYLE, drawn
 
 LIFTS = np.linspace(2.0, 25.0, 8)

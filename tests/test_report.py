@@ -18,8 +18,8 @@ from sheet_cases import at_once, changed, dark_of, in_stages, paper_of, sheet_de
 
 import needlecalc as nc
 from needlecalc.report.document import BOX, Page, Picture, Words, typeset
+from needlecalc.report.language import words_pages
 from needlecalc.report.pages import pdf_of
-from needlecalc.report.words_pages import GOES_ON
 from needlecalc.show import Column
 
 
@@ -120,15 +120,15 @@ def test_each_page_says_which_it_is_and_what_made_it(design):
     for number, (said, name) in enumerate(zip(pages, ("For the bench", "How uncertain", "Plots"), strict=True), start=1):
         assert f"{name}, page {number} of 3" in said
         assert "needlecalc 0.1.0, " in said
-        assert GOES_ON not in said
+        assert words_pages.GOES_ON not in said
 
 
 def test_a_page_that_goes_on_says_so(design):
     first, second, *_ = words_on_paper(with_much_to_say(nc.grind_sheet(design)))
     assert "For the bench, page 1 of 4" in first
     assert "For the bench, page 2 of 4" in second
-    assert GOES_ON in first
-    assert GOES_ON not in second
+    assert words_pages.GOES_ON in first
+    assert words_pages.GOES_ON not in second
 
 
 def test_nothing_leaves_its_page(design):

@@ -17,7 +17,7 @@ from needlecalc.design.after.altitude import AltitudeRemark
 from needlecalc.design.after.trip import Route, State, read_route, trip
 from needlecalc.parts.setup import FlowParameters
 from needlecalc.physics import slope_head_mm
-from needlecalc.report import words_pages
+from needlecalc.report.language import words_pages
 from needlecalc.report.pages import pdf_of
 
 LIFTS = np.array([2.5, 5.0, 9.0, 13.0, 18.0, 24.0])

@@ -15,8 +15,8 @@ from needlecalc.design.forward.predict import Comparison
 from needlecalc.design.inverse.proposal import Budget, Design, Stages
 from needlecalc.echo import plain
 from needlecalc.parts.needle import Needle
-from needlecalc.report import words, words_plot
 from needlecalc.report.comparewords import greatest
+from needlecalc.report.language import words, words_plot
 from needlecalc.units import FloatArray
 
 WIDE, TALL = 7.3, 3.0  # of a plot, in inches

@@ -8,8 +8,8 @@ from needlecalc.measure.checks.check import Check, Checks, CheckWords, Found, Ve
 from needlecalc.measure.checks.gas import GasLeftOut, SensorZero
 from needlecalc.measure.checks.limits import CheckLimits
 from needlecalc.remark import BandName
-from needlecalc.report import words as words_design
-from needlecalc.report import words_checks as words
+from needlecalc.report.language import words as words_design
+from needlecalc.report.language import words_checks as words
 from needlecalc.show import Column, Table, counted
 
 CAUTIONS = (

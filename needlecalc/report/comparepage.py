@@ -6,9 +6,9 @@ from dataclasses import replace
 from datetime import datetime
 
 from needlecalc.design.forward.predict import Comparison
-from needlecalc.report import words_pages as words
 from needlecalc.report.document import Block, Document, Grid, Page, Paper, Weight, Words, pages_of
 from needlecalc.report.language import spoken
+from needlecalc.report.language import words_pages as words
 from needlecalc.report.say import needle
 from needlecalc.version import now
 

@@ -15,7 +15,7 @@ from needlecalc.design.forward.metering import Metering
 from needlecalc.design.forward.predict import Comparison, PairCheck
 from needlecalc.design.inverse.proposal import Budget, in_squares
 from needlecalc.measure.drive.bands import Bands
-from needlecalc.report import words, words_pages
+from needlecalc.report.language import words, words_pages
 from needlecalc.show import Column, Table
 
 MOST_SOURCES, HEAD_WIDTH = 6, 12  # that stand by themselves, and letters of their heads

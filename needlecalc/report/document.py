@@ -16,8 +16,8 @@ from typing import Any, Literal
 from needlecalc.arrays import check_choice
 from needlecalc.echo import LONGEST_NAME, plain
 from needlecalc.measure.drive.bands import Bands
-from needlecalc.report import say, words, words_pages
-from needlecalc.report.language import in_its_language
+from needlecalc.report import say
+from needlecalc.report.language import in_its_language, words, words_pages
 from needlecalc.show import Column, Table
 from needlecalc.version import __version__
 

@@ -13,9 +13,9 @@ from needlecalc.echo import LONGEST_NAME, plain
 from needlecalc.errors import InputError
 from needlecalc.parts.needle import Needle
 from needlecalc.report import say
-from needlecalc.report import words_pages as words
 from needlecalc.report.document import Document, Grid, Page, Paper, Picture, Weight, Words, pages_of
 from needlecalc.report.language import spoken
+from needlecalc.report.language import words_pages as words
 from needlecalc.show import Table
 from needlecalc.version import __version__, now
 

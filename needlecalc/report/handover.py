@@ -19,10 +19,10 @@ from needlecalc.measure.checks.inspection import GasReading
 from needlecalc.measure.drive.bands import Bands
 from needlecalc.parts.needle import Needle
 from needlecalc.report import say
-from needlecalc.report import words_pages as words
 from needlecalc.report.card import turn_words
 from needlecalc.report.document import BOX, Block, Document, Grid, Page, Paper, Printed, Weight, Words, pages_of
 from needlecalc.report.language import in_its_language
+from needlecalc.report.language import words_pages as words
 from needlecalc.show import Column, Row, Table, counted
 from needlecalc.units import FloatArray
 from needlecalc.version import now

@@ -1,23 +1,29 @@
-"""Texts by language: rooms of texts hold the English ones, ``de.toml`` those of German under the same names."""
+"""Texts by language: ``en.json`` holds every text by room and name, ``de.json`` the same ones in German.
+
+Figures go in by name. Beside each number of a remark a template may use its size (``off_abs``), its side (``off_side``:
+lean or rich) and a plural s (``readings_s``); beside its bands ``band``, ``bands`` and ``other``, beside its stations
+``stations``.
+"""
 
 from __future__ import annotations
 
-import tomllib
-from collections.abc import Callable, Iterator, Mapping
+import json
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from contextvars import ContextVar
 from functools import cache, wraps
 from pathlib import Path
-from types import ModuleType
 from typing import Any, TypeVar
 
 Made = TypeVar("Made")
-_spoken = ContextVar("_spoken", default="en")
+ENGLISH = "en"
+KEYS: dict[str, Any] = {"True": True, "False": False, "-1": -1, "0": 0, "1": 1, "0.0": 0.0, "0.5": 0.5}
+_spoken = ContextVar("_spoken", default=ENGLISH)
 
 
 @contextmanager
 def spoken(language: str) -> Iterator[None]:
-    """Every room of texts says its names in this language meanwhile."""
+    """Every room of texts speaks this language meanwhile."""
     before = _spoken.set(language)
     try:
         yield
@@ -36,27 +42,35 @@ def in_its_language(method: Callable[..., Made]) -> Callable[..., Made]:
     return speaking
 
 
-class Texts(ModuleType):
-    """A room of texts: a name in capitals is that of the language spoken, where it has a text of that name."""
+class Texts:
+    """A room of texts; each name is a text, or texts by what they are about, in the language spoken or else in English."""
 
-    def __getattribute__(self, name: str) -> Any:
-        own, language = super().__getattribute__(name), _spoken.get()
-        if not name.isupper() or language == "en":
-            return own
-        there = texts_of(language)[super().__getattribute__("__name__").rpartition(".")[2]]
-        return alike(own, there[name]) if name in there else own
+    def __init__(self, room: str) -> None:
+        self.room = room
+
+    def __getattr__(self, name: str) -> Any:
+        there = texts_of(_spoken.get())
+        try:
+            return (there if self.room in there else texts_of(ENGLISH))[self.room][name]
+        except KeyError:
+            msg = f"There is no text {self.room}.{name}."
+            raise AttributeError(msg) from None
 
 
 @cache
-def texts_of(language: str) -> Mapping[str, Mapping[str, Any]]:
+def texts_of(language: str) -> dict[str, dict[str, Any]]:
     """All texts of a language, by room and name."""
-    return tomllib.loads((Path(__file__).parent / f"{language}.toml").read_text(encoding="utf-8"))
+    said: dict[str, dict[str, Any]] = _read(json.loads((Path(__file__).parent / f"{language}.json").read_text("utf-8")))
+    return said
 
 
-def alike(english: Any, other: Any) -> Any:
-    """Texts as a file holds them, in the form and under the keys of the English ones."""
-    if isinstance(english, dict):
-        return {key: alike(one, other[str(key)]) for key, one in english.items()}
-    if isinstance(english, str):
-        return other
-    return tuple(alike(*pair) for pair in zip(english, other, strict=True))
+def _read(value: Any) -> Any:
+    """Texts as a file holds them; answers and numbers that they are about are such again."""
+    if isinstance(value, dict):
+        return {KEYS.get(key, key): _read(one) for key, one in value.items()}
+    return tuple(map(_read, value)) if isinstance(value, list) else value
+
+
+words, words_after, words_checks = Texts("words"), Texts("words_after"), Texts("words_checks")
+words_pages, words_plot = Texts("words_pages"), Texts("words_plot")
+words_sheet, words_slide = Texts("words_sheet"), Texts("words_slide")

@@ -6,8 +6,8 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from needlecalc.parts.needle import Needle
-from needlecalc.report import words_sheet as texts
 from needlecalc.report.document import Picture
+from needlecalc.report.language import words_sheet as texts
 
 # In points: the frame, room at either end, the shank, radius at the shoulder, room between two numbers.
 WIDE, TALL, ENDS, SHANK, THICK, APART = 527.0, 58.0, 58.0, 62.0, 11.0, 15.0

@@ -16,9 +16,10 @@ from needlecalc.design.inverse.notes import DesignRemark, full_load_next
 from needlecalc.design.inverse.proposal import Design, Stages
 from needlecalc.physics.gauge import FaceOnMark
 from needlecalc.remark import Remark, Severity
-from needlecalc.report import say, say_after, words, words_sheet, words_slide
+from needlecalc.report import say, say_after
 from needlecalc.report.checkwords import check_name, checks_notes
 from needlecalc.report.document import Paper
+from needlecalc.report.language import words, words_sheet, words_slide
 from needlecalc.report.stations import facts_of_stations, hand_um
 from needlecalc.show import Column, Row, Shown, Table
 from needlecalc.units import MM_PER_INCH, FloatArray

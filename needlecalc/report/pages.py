@@ -14,9 +14,8 @@ from fpdf.fonts import CoreFont, TTFFont
 
 from needlecalc.echo import LONGEST_NAME, plain
 from needlecalc.files import write_files
-from needlecalc.report import words_pages
 from needlecalc.report.document import BOX, Document, Grid, Page, Picture, Printed, Weight, Words, typeset
-from needlecalc.report.language import in_its_language
+from needlecalc.report.language import in_its_language, words_pages
 from needlecalc.report.plot import picture
 from needlecalc.report.sheet import GrindSheet
 from needlecalc.version import __version__

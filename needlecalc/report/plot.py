@@ -23,13 +23,14 @@ from needlecalc.measure.drive.bands import Bands
 from needlecalc.parts.needle import Needle
 from needlecalc.parts.setup import Setup
 from needlecalc.parts.slide import SlideValve
-from needlecalc.report import say, words_slide
-from needlecalc.report import words as words_all
-from needlecalc.report import words_plot as words
+from needlecalc.report import say
 from needlecalc.report.captions import NEXT, TALL, WIDE, caption, to_stop_um
 from needlecalc.report.chart import Chart, svg_of
 from needlecalc.report.comparewords import greatest
 from needlecalc.report.document import Picture
+from needlecalc.report.language import words as words_all
+from needlecalc.report.language import words_plot as words
+from needlecalc.report.language import words_slide
 from needlecalc.units import FloatArray
 
 if TYPE_CHECKING:

@@ -9,7 +9,7 @@ from matplotlib.axes import Axes
 
 from needlecalc.design.after.altitude import FAR_RICH, MISFIRE
 from needlecalc.design.after.trip import Route, Trip
-from needlecalc.report import words_pages as words
+from needlecalc.report.language import words_pages as words
 from needlecalc.report.plot import FINAL, TALLER, styled
 
 EDGE = 0.1  # of the road, where a label would stand out over its end

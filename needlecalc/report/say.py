@@ -27,10 +27,10 @@ from needlecalc.parts.measured import listed
 from needlecalc.parts.needle import Needle
 from needlecalc.parts.slide import SlideValve
 from needlecalc.remark import BandName, Remark
-from needlecalc.report import words, words_after, words_sheet, words_slide
 from needlecalc.report.checkwords import check_words, checks_notes, zero_words
 from needlecalc.report.comparewords import pair_words
 from needlecalc.report.drivewords import drive_note_words, left_out_words, lift_source_words, log_words
+from needlecalc.report.language import words, words_after, words_sheet, words_slide
 
 SAID_EVEN_RPM, NEAR_RPM = 50.0, 5.0  # 3999 is said 4000
 

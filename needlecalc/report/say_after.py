@@ -15,7 +15,8 @@ from needlecalc.design.inverse.alternatives import Alternative, Change
 from needlecalc.design.inverse.proposal import Stages
 from needlecalc.measure.drive.bands import WORST_NAMED
 from needlecalc.remark import Remark
-from needlecalc.report import say, words, words_after, words_pages, words_sheet
+from needlecalc.report import say
+from needlecalc.report.language import words, words_after, words_pages, words_sheet
 
 STOOD_STILL = 0.1  # of the change computed
 

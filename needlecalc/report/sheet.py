@@ -15,9 +15,9 @@ from needlecalc.design.after.changes import Changes
 from needlecalc.design.belief.calibration import JetShift
 from needlecalc.design.inverse.proposal import Design, Stages
 from needlecalc.physics.gauge import FaceOnMark
-from needlecalc.report import say, say_after, words, words_sheet, words_slide
+from needlecalc.report import say, say_after
 from needlecalc.report.document import BOX, Block, Document, Grid, Page, Paper, Printed, Weight, Words, pages_of
-from needlecalc.report.language import in_its_language
+from needlecalc.report.language import in_its_language, words, words_sheet, words_slide
 from needlecalc.report.needleview import needle_view
 from needlecalc.report.orders import Orders
 from needlecalc.report.stations import band_columns, csv_of

@@ -31,7 +31,7 @@ from needlecalc.measure.drive.bands import Bands, DriveNote
 from needlecalc.measure.drive.merge import Normalisation
 from needlecalc.measure.drive.sweep import LeanLimits
 from needlecalc.measure.log.file import Log
-from needlecalc.report import say, say_after, words, words_after, words_sheet
+from needlecalc.report import say, say_after
 from needlecalc.report.checkwords import checks_table, limits_table
 from needlecalc.report.comparewords import (
     budget_table,
@@ -45,6 +45,7 @@ from needlecalc.report.comparewords import (
     table,
 )
 from needlecalc.report.drivewords import bands_table, lean_limits_table, log_table, normalisation_table
+from needlecalc.report.language import words, words_after, words_sheet
 from needlecalc.report.stations import band_columns, station_columns
 from needlecalc.show import Column, Shown, Table, counted
 
