@@ -18,6 +18,7 @@ from needlecalc.priors import FILLING, FOR_LIFT, PRIORS, Prior
 
 JOB, NEEDLE = "job.toml", "needle.csv"
 STATIONS, PITCH_MM = 13, 3.175  # an eighth of an inch: common practice, no source
+LIFT_IS = {True: "opening of the slide", False: "marker rod in the damper cap, above its place at rest"}  # under a slide?
 DEMO_FILES = ("*.toml", "*.csv")
 
 HEAD = """\
@@ -112,7 +113,7 @@ def new_job(folder: Path, *, log: Path | None = None, slide: bool = False) -> tu
     words = {"blank": f'"{BLANK}"', "needle": NEEDLE, "job": plain(str(folder / JOB)), "bare": "# "}
     moves, kept = ("clip grooves and washers", "needle") if slide else ("the jet nut", "jet")
     words["range"] = f"range of {moves}; without both ends the {kept} stays where it is"
-    words["lift_is"] = "opening of the slide" if slide else "marker rod in the damper cap, above its place at rest"
+    words["lift_is"] = LIFT_IS[slide]
     clip = (
         "groove_mm = 0.9\n# groove = 2    # that holds the clip, counted from the top\n# grooves = 4\n# washers_mm = [0.5]"
     )
@@ -217,8 +218,7 @@ def _of_log(log: Log, file: str, *, slide: bool) -> tuple[str, bool]:
     lines += ["", "[lift]"]
     nans = ", ".join("nan" for _ in bands)
     if log.lift_mm is None and not computed:
-        what = "opening of the slide" if slide else "marker rod in the damper cap, above its place at rest"
-        lines.append(f'lift_mm = "{BLANK}"    # {what}, one entry a band in the order above, such as [3.0, 9.5]')
+        lines.append(f'lift_mm = "{BLANK}"    # {LIFT_IS[slide]}, one entry a band in the order above, such as [3.0, 9.5]')
     elif bands:
         lines.append(f"# lift_mm = [{nans}]    # where you read one: in the order of the bands above")
     text = "\n".join(lines) + "\n"

@@ -151,7 +151,7 @@ def fit_lag(log: Log) -> tuple[float, float, str] | str:
     if isinstance(drive, str):
         return drive
     start = _nearest(drive)
-    fit = _whitened_fit(drive, start, _use(drive, LONGEST_S), [start])
+    fit = _whitened_fit(drive, start, _use(drive, LONGEST_S), [start], nearly=100.0)
     if isinstance(fit, str):
         return fit
     # Once more with the residual's memory at the first answer, and fewer rows left out after openings.
@@ -316,9 +316,9 @@ def _filter_of(rest: FloatArray, use: NDArray[np.bool_]) -> FloatArray:
 
 
 def _whitened_fit(
-    drive: _Drive, at: FloatArray, use: NDArray[np.bool_], starts: list[FloatArray]
+    drive: _Drive, at: FloatArray, use: NDArray[np.bool_], starts: list[FloatArray], nearly: float = 1.0
 ) -> tuple[FloatArray, float] | str:
-    """Parts of the lag and the uncertainty of their sum."""
+    """Parts of the lag and the uncertainty of their sum; ``nearly`` times as far from the best as the last fit may end."""
     whole = use.copy()
     for k in range(1, MEMORY + 1):
         whole[k:] &= use[:-k]
@@ -373,7 +373,7 @@ def _whitened_fit(
         inside = np.clip(start, LEAST_S + 1e-3, MOST_S - 1e-3)
         return least_squares(
             misfit, inside, slopes, (LEAST_S, MOST_S), loss="huber", f_scale=HUBER_AT,
-            x_scale=0.1, xtol=1e-4, ftol=1e-6, max_nfev=40,
+            x_scale=0.1, xtol=1e-4 * nearly, ftol=1e-6 * nearly, max_nfev=40,
         )  # fmt: skip
 
     best = min((solved(start) for start in starts), key=lambda one: float(one.cost))
