@@ -76,14 +76,15 @@ def completed(part: Sections) -> tuple[dict[str, Mapping[str, Any]], tuple[Prior
             value = min(max(value, *ends[:1]), *ends[1:]) if len(ends) == 2 else value
         if prior.value is not None:
             out[prior.section] = {**section, prior.key: value}
-        taken.append(of_valve(replace(prior, value=value), slide=bool(part["slide_valve"])))
+        taken.append(replace(prior, value=value))
     return out, tuple(taken)
 
 
-def of_valve(prior: Prior, *, slide: bool) -> Prior:
-    """The prior in the words of what carries the needle."""
-    words = words_sheet.NOT_STATED_SLIDE.get(f"{prior.section} {prior.key}") if slide else None
-    return replace(prior, what=words[0], how=words[1]) if words else prior
+def about(prior: Prior, *, slide: bool = False) -> tuple[str, str]:
+    """What a key is, and how to find it; otherwise where a slide carries the needle."""
+    words = words_sheet.NOT_STATED | (words_sheet.NOT_STATED_SLIDE if slide else {})
+    what, how = words[f"{prior.section} {prior.key}"]
+    return what, how
 
 
 def _greatest(lift: Mapping[str, Any]) -> float:
@@ -145,7 +146,7 @@ def needs_parts(bands: Bands, lift: Mapping[str, Any], assumed: tuple[Prior, ...
         return
     band = bands.name(int(np.argmax(here)))
     more = f" and {counted(int(here.sum()) - 1, 'more')}".removesuffix("s") if here.sum() > 1 else ""
-    keys = "; ".join(f"[{prior.section}] {prior.key} ({prior.how})" for prior in lacks)
+    keys = "; ".join(f"[{prior.section}] {prior.key} ({about(prior, slide=slide)[1]})" for prior in lacks)
     lack = f"was not read and must be computed, for which the job lacks {keys}"
     msg = f"Band {band}{more}: {what} {lack}. Add them, or {instead}."
     raise InputError(msg)
@@ -164,16 +165,15 @@ def assumed_table(design: Design, assumed: tuple[Prior, ...], engine: Mapping[st
         listed.append((FILLING, usual.volumetric_efficiency, usual.volumetric_efficiency_u))
     if not listed:
         return None
-    costs = {prior.what: _cost_um(design, prior) for prior, _, _ in listed}
-    listed.sort(key=lambda one: -costs[one[0].what])
-    words = words_sheet.NOT_STATED | (words_sheet.NOT_STATED_SLIDE if say.on_slide(design) else {})
-    called = {prior: words[f"{prior.section} {prior.key}"] for prior in (*assumed, *(prior for prior, _, _ in listed))}
+    costs = {prior: _cost_um(design, prior) for prior, _, _ in listed}
+    listed.sort(key=lambda one: -costs[one[0]])
+    called = {prior: about(prior, slide=say.on_slide(design)) for prior in (*assumed, *costs)}
     rows = [
         {
             "what": called[prior][0],
             "value": words_sheet.MOUNTINGS.get(str(value), value),
             "u": None if isinstance(value, str) else u,
-            "um": costs[prior.what],
+            "um": costs[prior],
             "key": f"[{prior.section}] {prior.key}",  # for whoever edits the job; no key stands on the sheet
         }
         for prior, value, u in listed
@@ -181,7 +181,7 @@ def assumed_table(design: Design, assumed: tuple[Prior, ...], engine: Mapping[st
     forms = {"what": "", "value": "g", "u": ".4g", "um": ".1f"}
     columns = [Column(key, head, forms[key]) for key, head in words_sheet.ASSUMED_HEADS.items()]
     notes = [words_sheet.COSTS]
-    best = [called[prior] for prior, _, _ in listed if costs[prior.what] > LEAST_COST_UM][:WORTH_MEASURING]
+    best = [called[prior] for prior, _, _ in listed if costs[prior] > LEAST_COST_UM][:WORTH_MEASURING]
     if best:
         things = (words_sheet.HELPS_BY.format(what=what.partition(",")[0], how=how) for what, how in best)
         notes.append(words_sheet.HELPS_MOST.format(things="; ".join(things)))
@@ -211,7 +211,7 @@ def _cost_um(design: Design, prior: Prior) -> float:
 
     usual = FlowParameters.of(setup)
     other, moved, pressure, off = setup, np.zeros(bands.rpm.size), known, usual
-    if prior.what == DEPRESSION.what:
+    if key in (DEPRESSION.key, SLIDE_DEPRESSION.key):
         pressure = known * np.exp(u)
     elif prior.section == "fuel":
         other = replace(setup, fuel=replace(setup.fuel, **{key: getattr(setup.fuel, key) + u}))

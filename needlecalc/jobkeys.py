@@ -14,7 +14,7 @@ from typing import Any
 from needlecalc.echo import LONGEST_VALUE, plain
 from needlecalc.errors import InputError
 from needlecalc.gaussian import NINETY
-from needlecalc.jobassumed import value_of
+from needlecalc.jobassumed import about, value_of
 from needlecalc.jobkinds import (
     DOUBTS_OF_PARTS,
     KINDS,
@@ -162,7 +162,9 @@ def _assumed_table() -> Table:
     """What is taken of the keys that a job leaves out, and how far off it may be."""
     columns = (Column("key", "left out"), Column("value", "taken", "g"), Column("u", "+-", "g"), Column("how", "to find it"))
     listed = [prior for prior in (*PRIORS, FILLING, DEPRESSION, SLIDE_DEPRESSION) if prior.u > 0.0]
-    rows = [{"key": f"[{one.section}] {one.key}", "value": value_of(one), "u": one.u, "how": one.how} for one in listed]
+    rows = [
+        {"key": f"[{one.section}] {one.key}", "value": value_of(one), "u": one.u, "how": about(one)[1]} for one in listed
+    ]
     notes = (
         "+- is one standard uncertainty, as above; it widens those of [doubts] that are not stated.",
         "No source: judgement.",

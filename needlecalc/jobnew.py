@@ -9,7 +9,7 @@ from pathlib import Path
 from needlecalc.echo import LONGEST_NAME, plain
 from needlecalc.errors import InputError, NeedleCalcError
 from needlecalc.files import write_into
-from needlecalc.jobassumed import of_valve, value_of
+from needlecalc.jobassumed import about, value_of
 from needlecalc.jobkinds import BLANK
 from needlecalc.measure.drive.make import make_bands
 from needlecalc.measure.log.file import Log, read_log
@@ -167,22 +167,19 @@ def _write(folder: Path, files: dict[str, bytes]) -> None:
 
 def _lines(section: str, *, bare: str = "# ", blank: bool = False, slide: bool = False) -> str:
     """Keys of a section as lines: commented with what is assumed, or to be filled in."""
-    priors = [of_valve(prior, slide=slide) for prior in (*PRIORS, *FOR_LIFT) if prior.section == section]
-    more = [f"# {FILLING.key} = {_usual(FILLING)}    # {_about(FILLING)}"] if section == FILLING.section else []
-    lines = [
-        f'{prior.key} = "{BLANK}"    # {prior.how}' if blank else f"{bare}{prior.key} = {_usual(prior)}    # {_about(prior)}"
-        for prior in priors
-    ]
-    return "\n".join([*lines, *more])
+    lines = []
+    for prior in (*PRIORS, *FOR_LIFT, FILLING):
+        if prior.section != section:
+            continue
+        (what, how), left = about(prior, slide=slide), "# " if prior is FILLING else bare
+        assumed = f"{left}{prior.key} = {_usual(prior)}    # {what.partition(',')[0]}: {how}"
+        lines.append(f'{prior.key} = "{BLANK}"    # {how}' if blank and prior is not FILLING else assumed)
+    return "\n".join(lines)
 
 
 def _usual(prior: Prior) -> str:
     value = value_of(prior)
     return f'"{value}"' if isinstance(value, str) else f"{value:g}"
-
-
-def _about(prior: Prior) -> str:
-    return f"{prior.what.partition(',')[0]}: {prior.how}"
 
 
 def _of_log(log: Log, file: str, *, slide: bool) -> tuple[str, bool]:

@@ -121,54 +121,45 @@ class Prior:
     key: str
     value: float | str | None  # None: as the part's own signature has it
     u: float  # standard uncertainty, in the key's unit
-    what: str  # as the sheet names it
-    how: str  # to find it
 
 
 # A typical piston: 1600 Pa over the jet.  Only that figure counts at lifts that were read; it is 1200 to 2000 on most.
 DEPRESSION_U = 0.25
-DEPRESSION = Prior("lift", "depression_pa", None, DEPRESSION_U, "depression over the jet, Pa", "read it with a manometer")
+DEPRESSION = Prior("lift", "depression_pa", None, DEPRESSION_U)
 # Under a slide it changes with the throttle; this is between what light and full load have.
 SLIDE_PA, SLIDE_U = 1500.0, 0.7
-SLIDE_DEPRESSION = Prior("slide_valve", "usual_depression_pa", SLIDE_PA, SLIDE_U * SLIDE_PA, DEPRESSION.what, DEPRESSION.how)
-BORE_LENGTH = Prior("jet", "parallel_length_mm", None, 1.5, "parallel length of the jet's bore, mm", "measure a spare jet")
+SLIDE_DEPRESSION = Prior("slide_valve", "usual_depression_pa", SLIDE_PA, SLIDE_U * SLIDE_PA)
+BORE_LENGTH = Prior("jet", "parallel_length_mm", None, 1.5)
 # Where lift is computed from manifold pressure.
-FILLING = Prior("engine", "volumetric_efficiency", None, 0.09, "volumetric efficiency", "read the lift of some bands")
+FILLING = Prior("engine", "volumetric_efficiency", None, 0.09)
 # Its error from one running point to the next where none is stated: by a table, and by one number.
 TABLE_SHAPE_U, NUMBER_SHAPE_U = 0.03, 0.06
 THROTTLED_U = 0.5  # of what exhaust left behind takes: valves open together make it more, a long pipe less
-LIFT_READ = Prior("lift", "lift_u_mm", None, 0.3, "how well lift was read, mm", "read each lift twice and compare")
-LAMBDA_READ = Prior("bands", "lambda_se", None, 0.01, "how well lambda was read", "hold each speed twice and compare")
+LIFT_READ = Prior("lift", "lift_u_mm", None, 0.3)
+LAMBDA_READ = Prior("bands", "lambda_se", None, 0.01)
 PRIORS = (
-    Prior("jet", "drop_mm", 1.6, 0.5, "jet face below the bridge, mm", "measure it with a depth gauge"),
+    Prior("jet", "drop_mm", 1.6, 0.5),
     BORE_LENGTH,
-    Prior("jet", "mounting", None, 0.5, "how the needle hangs", "see whether a spring holds it to one side"),
-    Prior("carburettor", "shoulder_offset_mm", None, 0.1, "shoulder above the piston's face, mm", "feel it; flush is 0"),
-    Prior("carburettor", "float_level_mm", None, 2.0, "jet face above the fuel level, mm", "measure the float level"),
-    Prior("fuel", "temperature_degc", None, 8.0, "fuel temperature, degC", "hold a probe to the warm float chamber"),
-    Prior("fuel", "ethanol_percent", None, 3.0, "ethanol in the fuel, %", "read it at the pump"),
-    Prior("air", "pressure_pa", None, 2500.0, "air pressure, Pa", "read a barometer on the spot"),
-    Prior("air", "temperature_degc", None, 10.0, "air temperature, degC", "read it at the air intake"),
+    Prior("jet", "mounting", None, 0.5),
+    Prior("carburettor", "shoulder_offset_mm", None, 0.1),
+    Prior("carburettor", "float_level_mm", None, 2.0),
+    Prior("fuel", "temperature_degc", None, 8.0),
+    Prior("fuel", "ethanol_percent", None, 3.0),
+    Prior("air", "pressure_pa", None, 2500.0),
+    Prior("air", "temperature_degc", None, 10.0),
     LIFT_READ,
     LAMBDA_READ,
 )
 # Only the sum from air flow to lift asks for these.
-THROAT = Prior("air_valve", "throat_bore_mm", 38.0, 0.0, "throat bore", "caliper across the throat, piston out")
+THROAT = Prior("air_valve", "throat_bore_mm", 38.0, 0.0)
 PISTON = (
-    Prior("air_valve", "disc_diameter_mm", 60.0, 0.0, "suction disc", "caliper across the disc"),
-    Prior("air_valve", "piston_mass_kg", 0.26, 0.0, "piston mass", "weigh piston with rod and needle"),
-    Prior(
-        "air_valve",
-        "spring_preload_n",
-        1.97,
-        0.0,
-        "spring force at no lift",
-        "press the spring on a scale to its length at no lift; 100 g are 0.98, no spring is 0",
-    ),
+    Prior("air_valve", "disc_diameter_mm", 60.0, 0.0),
+    Prior("air_valve", "piston_mass_kg", 0.26, 0.0),
+    Prior("air_valve", "spring_preload_n", 1.97, 0.0),
 )
 FOR_LIFT = (
-    Prior("engine", "displacement_cm3", 1300.0, 0.0, "displacement", "from the car's papers"),
-    Prior("engine", "cylinders", 4, 0.0, "cylinders", "count the plugs"),
+    Prior("engine", "displacement_cm3", 1300.0, 0.0),
+    Prior("engine", "cylinders", 4, 0.0),
     THROAT,
     *PISTON,
 )
