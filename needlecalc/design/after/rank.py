@@ -15,7 +15,7 @@ from needlecalc.design.belief.law import Law
 from needlecalc.design.belief.learn import learn
 from needlecalc.design.belief.learned import Learned
 from needlecalc.design.belief.unknowns import TOMORROW
-from needlecalc.design.inverse.problem import drops_on_table_mm
+from needlecalc.design.inverse.problem import reach_mm
 from needlecalc.design.inverse.target import HARDLY, Target
 from needlecalc.design.inverse.uncertainty import AfterCut, least_difference_mm
 from needlecalc.errors import InputError
@@ -352,8 +352,7 @@ def _with_interval(one: RankedNeedle, target: Target, car: Learned) -> RankedNee
 
 def _drops_mm(setup: Setup, car: Learned, target: Target) -> FloatArray:
     """Jet drops of the nut's range at which every band stands on the needle's table."""
-    nut, table = setup.carburettor.jet.drop_range_mm(), drops_on_table_mm(setup, car.lift_mm())
-    low, high = max(nut[0], table[0]), min(nut[1], table[1])
+    low, high = reach_mm(setup, car.lift_mm())
     if low > high + 1e-9:
         stations, places = setup.carburettor.needle.stations_mm, setup.carburettor.position_mm(car.lift_mm())
         outer = int(np.argmax(places))

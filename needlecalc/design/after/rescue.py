@@ -14,7 +14,7 @@ from scipy.optimize import brentq
 from needlecalc.design.after.progress import Progress, judge_cut, refitted
 from needlecalc.design.belief.learned import Learned
 from needlecalc.design.inverse.alternatives import Alternative, Change, alternative, bore_for, bore_gain
-from needlecalc.design.inverse.problem import drops_on_table_mm
+from needlecalc.design.inverse.problem import reach_mm
 from needlecalc.design.inverse.proposal import Design
 from needlecalc.design.inverse.solve import solve
 from needlecalc.parts.measured import OVAL_UM, WITHIN_UM
@@ -87,7 +87,9 @@ class Rescue(Shown):
 
     def lowest(self) -> int:
         """Idle band, or that of the least lift where none is named idle."""
-        return _lowest(self.progress.design)
+        bands = self.planned().learned.bands
+        idle = bands.idle()
+        return int(np.argmin(bands.lift_mm)) if idle is None else idle
 
     def range_assumed(self) -> bool:
         """Whether the nut's range was not stated, and a turn either way was assumed."""
@@ -188,8 +190,7 @@ def _with_travel(car: Learned) -> Learned:
     jet = car.setup.carburettor.jet
     turn = ASSUMED_TURNS * FLATS_PER_TURN * jet.flat_mm
     low, high = jet.drop_range_mm() if jet.drop_min_mm is not None else (jet.drop_mm - turn, jet.drop_mm + turn)
-    on_table = drops_on_table_mm(car.setup, car.lift_mm())
-    low, high = max(low, on_table[0] + 1e-6), min(high, on_table[1] - 1e-6)
+    low, high = reach_mm(car.setup, car.lift_mm(), (low, high))
     free = car.setup.with_jet(drop_min_mm=min(low, jet.drop_mm), drop_max_mm=max(high, jet.drop_mm))
     return replace(car, setup=free)
 
@@ -199,12 +200,6 @@ def _drop_for(at: Callable[[float], FloatArray], band: int, aim: float, low: flo
     if at(low)[band] < aim:
         return low
     return float(brentq(lambda drop: float(at(drop)[band]) - aim, low, high, xtol=1e-5))
-
-
-def _lowest(design: Design) -> int:
-    bands = design.learned.bands
-    idle = bands.idle()
-    return int(np.argmin(bands.lift_mm)) if idle is None else idle
 
 
 def _spares(design: Design, car: Learned, as_cut: Alternative) -> tuple[Alternative, ...]:

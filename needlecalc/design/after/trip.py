@@ -11,6 +11,7 @@ import numpy as np
 
 from needlecalc.arrays import read_only
 from needlecalc.design.after.altitude import HOME, AltitudeOutlook, Car, Place
+from needlecalc.design.inverse.problem import reach_mm
 from needlecalc.design.inverse.target import HARDLY, Target
 from needlecalc.measure.drive.bands import Bands
 from needlecalc.parts.engine import Air
@@ -226,8 +227,7 @@ def _drops(car: Car, lifts: FloatArray) -> FloatArray:
     if low == high:
         turn_mm = TURN_FLATS * cut.jet.flat_mm
         low, high = max(low - turn_mm, min(0.0, low)), high + turn_mm
-    stations = cut.needle.stations_mm - cut.shoulder_offset_mm
-    low, high = max(low, stations[0] - lifts.min()), min(high, stations[-1] - lifts.max())
+    low, high = reach_mm(car.setup, lifts, (low, high))
     turns = np.arange(np.ceil((low - car.drop_mm) / step - 1e-6), np.floor((high - car.drop_mm) / step + 1e-6) + 1.0)
     return np.asarray(car.drop_mm + step * turns[np.argsort(np.abs(turns), kind="stable")])
 

@@ -172,6 +172,12 @@ def drops_on_table_mm(setup: Setup, lift_mm: FloatArray) -> tuple[float, float]:
     return float(stations[0] - place.min()), float(stations[-1] - place.max())
 
 
+def reach_mm(setup: Setup, lift_mm: FloatArray, nut_mm: tuple[float, float] | None = None) -> tuple[float, float]:
+    """Least and greatest jet drop that the nut gives, in its own range or another, with every lift on the needle's table."""
+    nut, table = nut_mm or setup.carburettor.jet.drop_range_mm(), drops_on_table_mm(setup, lift_mm)
+    return max(nut[0], table[0]), min(nut[1], table[1])
+
+
 def drop_range_mm(setup: Setup, lift_mm: FloatArray) -> tuple[float, float]:
     """Least and greatest change of jet drop: what the nut allows, and no band off the needle's table."""
     jet, table = setup.carburettor.jet, drops_on_table_mm(setup, lift_mm)
