@@ -58,11 +58,12 @@ def test_every_output_says_what_made_it(logged, tmp_path):
     log = logged.design.target.bands.log
     made = f"Made by needlecalc {nc.__version__} on 2025-06-01 at 12:00 for job job from the log with fingerprint "
     made += f"{log.sha256[:16]}."
+    foot = f"needlecalc {nc.__version__}, 2025-06-01 12:00, job, log {log.sha256[:16]}"
     _write(logged, tmp_path / "out", {})
     text, table, facts = (
         (tmp_path / "out" / name).read_text() for name in ("grind_sheet.txt", "grind_sheet.csv", "design.json")
     )
-    assert " ".join(text.split()).endswith(made)
+    assert " ".join(text.split()).endswith(foot)
     assert table.splitlines()[-1] == f"# {made}"
     facts = json.loads(facts)
     assert facts["made_by"] == {"needlecalc": nc.__version__, "made_at": "2025-06-01T12:00:00+00:00"}
@@ -71,11 +72,11 @@ def test_every_output_says_what_made_it(logged, tmp_path):
     assert "needle radius (mm)" in {one.text for one in profile.iter("{http://www.w3.org/2000/svg}text")}
     assert profile.find("{http://www.w3.org/2000/svg}desc").text == made
     with pypdfium2.PdfDocument(tmp_path / "out" / "grind_sheet.pdf") as pdf:
-        assert pdf.get_metadata_value("Subject") == made
+        assert pdf.get_metadata_value("Subject") == foot
         assert pdf.get_metadata_value("Creator") == f"needlecalc {nc.__version__}"
         assert pdf.get_metadata_value("CreationDate") == "D:20250601120000Z"
-    assert all(made in page for page in paper_of(logged))
-    assert html.escape(made) in (tmp_path / "out" / "grind_sheet.html").read_text()
+    assert all(foot in page for page in paper_of(logged))
+    assert html.escape(foot) in (tmp_path / "out" / "grind_sheet.html").read_text()
 
 
 def test_a_sheet_of_the_same_time_is_the_same_to_the_letter(sheet):

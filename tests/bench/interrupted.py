@@ -47,7 +47,7 @@ WROTE, REFUSED = 0, 2
 
 
 def said(made_at: datetime) -> str:
-    return f"{made_at:%Y-%m-%d at %H:%M}"
+    return f"{made_at:%H:%M}"
 
 
 class FaultError(Exception):
@@ -177,7 +177,7 @@ def sheet_at(bench: Bench, before: dict[str, bytes], when: str) -> str:
     if found == before:
         return "old"
     new = [name for name in OUTPUTS if found[name] != before[name]]
-    ends = {"grind_sheet.pdf": b"%%EOF\n", "grind_sheet.csv": b".\n", "grind_sheet.txt": b".\n"}
+    ends = {"grind_sheet.pdf": b"%%EOF\n", "grind_sheet.csv": b".\n", "grind_sheet.txt": b"\n"}
     broken = [name for name, end in ends.items() if name in new and not found[name].endswith(end)]
     # JSON says its time in another form; a picture ends with the line that says what made it.
     broken += [name for name in new if name != "design.json" and when.encode() not in found[name]]
