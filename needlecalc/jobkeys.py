@@ -112,8 +112,9 @@ def _about(owner: Any, name: str, fact: Mapping[str, Any]) -> str:
     if "judges" in fact:
         return f"Amber and red limit of: {fact['judges']}."
     if "reason" in fact:
+        within = "" if (u := getattr(owner, name)) is None else f"; 90 % within {NINETY * u:.2g}"
         source = f" ({fact['reason']})" if fact["reason"] else ""
-        return f"{fact['what'].capitalize()}; 90 % within {NINETY * getattr(owner, name):.2g}{source}."
+        return f"{fact['what'].capitalize()}{within}{source}."
     return str(fact.get("what", _documented(owner).get(name, "")))
 
 

@@ -11,9 +11,11 @@ from needlecalc.arrays import check_range
 
 SPRUNG_U = 0.05  # offset of a needle sprung against the bore, which hardly leaves it
 HANGING_U = 0.2  # and of one that hangs free
+BY_HANGING = f"if not given {HANGING_U:g}, {SPRUNG_U:g} for one sprung to a side, more where nobody said"
+CHECKED = "3 % beside exact and computed flow; each band errs by as much of its own"
 
 
-def _u(usual: float, most: float, unit: str, what: str, reason: str = "") -> Any:
+def _u(usual: float | None, most: float, unit: str, what: str, reason: str = "") -> Any:
     """One row of the table: standard uncertainty (k=1), the most it may be, its unit, of what, and its source."""
     return field(default=usual, metadata={"range": (0.0, most), "unit": unit, "what": what, "reason": reason})
 
@@ -72,24 +74,11 @@ class Doubts:
     repeatability: float = _u(0.004, 0.1, "", "lambda of one running point measured on two days, as a share")
     sensor_offset: float = _u(0.010, 0.1, "", "zero of the lambda meter, the same in all passes")
     sensor_gain: float = _u(0.05, 0.5, "", "error of the lambda meter as a share of the distance from lambda 1")
-    flow_gain: float = _u(
-        0.05,
-        0.5,
-        "",
-        "change of fuel really seen over change computed, less one: shared, and each band's own",
-        "3 % beside exact and computed flow",
-    )
+    flow_gain: float = _u(0.05, 0.5, "", "change of fuel really seen over change computed, less one", CHECKED)
     flow_shape: float = _u(0.015, 0.5, "", "error of the flow law from one air flow to the next")
     viscosity: float = _u(0.08, 0.5, "", "viscosity of the fuel in the tank, as a share")
     fuel_temperature_k: float = _u(5.0, 30.0, "K", "fuel in the jet, from one day's drive to another's")
-    eccentricity: float | None = field(
-        default=None,
-        metadata={
-            "range": (0.0, 1.0),
-            "what": f"Offset of the needle over the gap; if not given {HANGING_U:g}, {SPRUNG_U:g} for one sprung to a side, "
-            "more where nobody said how it hangs.",
-        },
-    )
+    eccentricity: float | None = _u(None, 1.0, "", "offset of the needle over the gap", BY_HANGING)
     lift_zero_mm: float = _u(0.1, 2.0, "mm", "place of the needle in the jet, shared by all bands: shoulder, jet face")
     table_mm: float = _u(0.002, 0.05, "mm", "each diameter of a needle not yet measured by hand, wear included")
     table_offset_mm: float = _u(0.003, 0.05, "mm", "all diameters of that needle alike, over the micrometer it is filed by")
