@@ -215,13 +215,15 @@ class TrimReading:
     Parameters
     ----------
     flats : float
-        Flats the nut was turned; positive lowers the jet. [-]
-    lambda_before, lambda_after : float
-        Lambda at idle, read on the day of the drive. [-]
+        Flats the nut was turned, positive where that lowered the jet. [-]
+    lambda_before : float
+        Lambda at idle before the turn, on the day of the drive. [-]
+    lambda_after : float
+        Lambda at idle after it. [-]
     lambda_se : float
-        Standard uncertainty of each as the display wanders; the meter's zero cancels. [-]
+        Standard uncertainty of each as the display wanders, the meter's zero apart. [-]
     turned_back : bool
-        Whether the nut was turned back; else it stays there for what follows.
+        Whether the nut was turned back, or else stayed there for what followed.
 
     Raises
     ------
