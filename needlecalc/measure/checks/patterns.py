@@ -33,7 +33,7 @@ CLEAR_OF_NOISE = 3.0
 WORST_MISFIT, GREATEST_EXCESS = 3.5, 1.0
 
 
-class Found(NamedTuple):
+class Figure(NamedTuple):
     """A figure, its standard error and how many holds or bands it rests on."""
 
     value: float
@@ -196,7 +196,7 @@ def holds(bands: Bands, band: int) -> list[NDArray[np.intp]]:
     return found
 
 
-def visits_scatter(bands: Bands) -> Found | None:
+def visits_scatter(bands: Bands) -> Figure | None:
     """Pooled standard deviation of the means of separate holds of one band, noise within a hold included."""
     log = bands.log
     if log is None:
@@ -209,10 +209,10 @@ def visits_scatter(bands: Bands) -> Found | None:
             freedom += len(means) - 1
             used += len(means)
     scatter = float(np.sqrt(squares / freedom)) if freedom else 0.0
-    return Found(scatter, scatter / float(np.sqrt(2.0 * freedom)), used) if freedom else None
+    return Figure(scatter, scatter / float(np.sqrt(2.0 * freedom)), used) if freedom else None
 
 
-def starving(bands: Bands) -> Found | None:
+def starving(bands: Bands) -> Figure | None:
     """Rise of lambda a second within holds at the greatest air flow, over that of all other holds."""
     pressure = bands.manifold_pressure_pa
     top = int(np.argmax(bands.rpm * pressure if np.isfinite(pressure).all() else bands.rpm))
@@ -220,10 +220,10 @@ def starving(bands: Bands) -> Found | None:
     others = _rise(bands, [b for b in range(bands.rpm.size) if b != top and bands.load[b] != "idle"])
     if here is None or others is None or others.parts < LEAST_HOLDS:
         return here
-    return Found(here.value - others.value, float(np.hypot(here.error, others.error)), here.parts)
+    return Figure(here.value - others.value, float(np.hypot(here.error, others.error)), here.parts)
 
 
-def _rise(bands: Bands, which: list[int]) -> Found | None:
+def _rise(bands: Bands, which: list[int]) -> Figure | None:
     """Mean slope of lambda over time within holds, weighted by what each can tell."""
     log = bands.log
     if log is None:
@@ -241,7 +241,7 @@ def _rise(bands: Bands, which: list[int]) -> Found | None:
     mean = float((weight * slopes).sum() / weight.sum())
     # Holds that disagree by more than their noise widen the error.
     excess = float((weight * (np.array(slopes) - mean) ** 2).sum()) / max(len(slopes) - 1, 1)
-    return Found(mean, max(1.0, float(np.sqrt(excess))) / float(np.sqrt(weight.sum())), len(slopes))
+    return Figure(mean, max(1.0, float(np.sqrt(excess))) / float(np.sqrt(weight.sum())), len(slopes))
 
 
 def _slope(x: FloatArray, y: FloatArray, independent: float) -> tuple[float, float]:
