@@ -12,8 +12,8 @@ import needlecalc as nc
 from needlecalc.measure.checks.check import Cause
 from needlecalc.measure.checks.gas import GasLeftOut
 from needlecalc.measure.checks.limits import CheckKind
-from needlecalc.report import checkwords, language
-from needlecalc.report.language import words_checks
+from needlecalc.report import language
+from needlecalc.report.language import words_after, words_checks
 
 FAULTY = nc.checks.Ignition(
     lead_kohm=[9.8, 10.4, 11.1, 38.0],
@@ -271,7 +271,7 @@ def test_every_kind_and_every_cause_speaks(monkeypatch):
     drive_alone |= {Cause.SUSPECT_BORE, Cause.SUSPECT_PLACE, Cause.SUSPECT_LIFTS, Cause.SUSPECT_LEVEL}
     assert {cause for check in checks for cause in check.causes} >= set(Cause) - drive_alone
     assert set(words_checks.CAUSES) | set(words_checks.ASIDES) == set(Cause)
-    assert set(checkwords.GAS_LEFT_OUT) == set(GasLeftOut)
+    assert set(words_after.GAS_LEFT_OUT) == set(GasLeftOut)
     said = [check.words() for check in checks]
     assert all(one.todo for check, one in zip(checks, said, strict=True) if check.verdict != "green")
     assert not any("{" in text for one in said for text in one)

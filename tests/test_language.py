@@ -24,7 +24,7 @@ from needlecalc.report.facts import facts_of
 from needlecalc.report.language import spoken, texts_of, words, words_pages
 from needlecalc.report.pages import FONT_FILES, pdf_of
 
-SCREEN = {"words_after"}  # what is said on the screen alone
+SCREEN = {"words_after", "words_drive"}  # what is said on the screen alone
 PACKAGE = Path(nc.__file__).parent
 LANGUAGES = ("de",)
 

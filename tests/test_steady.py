@@ -17,8 +17,8 @@ from needlecalc.measure.drive.steady import steady_samples
 from needlecalc.measure.log.flags import FROZEN
 from needlecalc.measure.log.words import ColumnFault, Note
 from needlecalc.remark import Severity
-from needlecalc.report import drivewords
 from needlecalc.report.drivewords import left_out_words
+from needlecalc.report.language import words_drive
 
 NO_LAG = nc.measure.Lag(0.0, 0.0, "none")
 
@@ -307,10 +307,10 @@ def test_a_log_without_a_band_says_what_left_it_out_and_what_lets_it_in():
 
 
 def test_every_fate_and_every_note_has_words():
-    assert set(drivewords.ROW_REASONS) == set(RowReason)
-    assert set(drivewords.NOTES) == set(DriveNote)
-    assert set(drivewords.LOG_NOTES) == set(Note)
-    assert set(drivewords.COLUMN_FAULTS) == set(ColumnFault)
+    assert set(words_drive.ROW_REASONS) == set(RowReason)
+    assert set(words_drive.NOTES) == set(DriveNote)
+    assert set(words_drive.LOG_NOTES) == set(Note)
+    assert set(words_drive.COLUMN_FAULTS) == set(ColumnFault)
 
 
 def test_a_missing_idle_says_why_and_what_it_costs():

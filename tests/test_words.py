@@ -26,11 +26,9 @@ from needlecalc.design.inverse.notes import DesignRemark
 from needlecalc.design.inverse.proposal import Measurement, Stages
 from needlecalc.design.inverse.target import ForecastResult, TargetRemark, Why
 from needlecalc.design.inverse.verdict import Cause, VerdictKind
-from needlecalc.report import comparewords, drivewords, language, say
+from needlecalc.report import language, say
 from needlecalc.report.facts import facts_of
 from needlecalc.report.language import texts_of, words, words_after, words_pages, words_sheet
-
-ROOMS = (comparewords, drivewords)  # with texts of their own, for the screen
 
 
 def tables():
@@ -38,12 +36,6 @@ def tables():
     for room, names in texts_of("en").items():
         for name, value in names.items():
             yield room, name, value
-    for room in ROOMS:
-        for name, value in vars(room).items():
-            if (
-                name.isupper() and isinstance(value, (dict, str, tuple)) and name not in ("BY_KEY", "FLAGS")
-            ):  # of the log's floor
-                yield room, name, value
 
 
 @pytest.mark.parametrize(

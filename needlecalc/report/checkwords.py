@@ -9,21 +9,9 @@ from needlecalc.measure.checks.gas import GasLeftOut, SensorZero
 from needlecalc.measure.checks.limits import CheckLimits
 from needlecalc.remark import BandName
 from needlecalc.report.language import words as words_design
+from needlecalc.report.language import words_after
 from needlecalc.report.language import words_checks as words
 from needlecalc.show import Column, Table, counted
-
-CAUTIONS = (
-    "Exhaust is poison: never run the engine indoors without forced extraction.",
-    "High tension kills: engine off and leads cold before touching ignition; mind fan and belts at the strobe.",
-    "Emission limits and what may be altered are local law; a licensed tester decides.",
-)
-GAS_LEFT_OUT = {
-    GasLeftOut.LACKS: "lacks {gases}",
-    GasLeftOut.NO_CARBON: "holds no carbon",
-    GasLeftOut.DILUTED: "holds CO + CO2 of only {sum_percent:.1f} %: air in the sample, or a misfire",
-    GasLeftOut.AIR: "holds {air_percent:.0f} % air beside its CO: a leak, a shallow probe or a misfire",
-    GasLeftOut.LEAN: "is lean with little CO, where air in the sample does not show",
-}
 
 
 def check_name(check: Check) -> str:
@@ -93,7 +81,7 @@ def checks_table(checks: Checks, _part: str = "") -> Table:
         notes.append(f"Not measured, so not proven: {'; '.join(unknown)}.")
     if checks.reason:
         notes.append(f"Red overridden, reason given: {checks.reason!r}.")
-    return Table("Checks before a cut", columns, rows, (checks.count(),), (*notes, *CAUTIONS))
+    return Table("Checks before a cut", columns, rows, (checks.count(),), (*notes, *words_after.CHECK_CAUTIONS))
 
 
 def zero_words(zero: SensorZero) -> tuple[str, ...]:
@@ -106,7 +94,7 @@ def zero_words(zero: SensorZero) -> tuple[str, ...]:
             f"By {read} the meter reads {abs(zero.mean):.3f} +- {zero.u:.3f} too {way}; lambda here is as it shows it."
         )
     for remark in zero.left_out:
-        why = GAS_LEFT_OUT[GasLeftOut(remark.kind)].format(**remark.numbers)
+        why = words_after.GAS_LEFT_OUT[GasLeftOut(remark.kind)].format(**remark.numbers)
         said.append(f"Gas at {remark.numbers['at']} {why}, so it says nothing of the meter's zero.")
     return tuple(said)
 

@@ -15,22 +15,10 @@ from needlecalc.design.forward.metering import Metering
 from needlecalc.design.forward.predict import Comparison, PairCheck
 from needlecalc.design.inverse.proposal import Budget, in_squares
 from needlecalc.measure.drive.bands import Bands
-from needlecalc.report.language import words, words_pages
+from needlecalc.report.language import words, words_after, words_pages
 from needlecalc.show import Column, Table
 
 MOST_SOURCES, HEAD_WIDTH = 6, 12  # that stand by themselves, and letters of their heads
-MATCHED = {
-    True: "Pair: matched, they differ by {most:.1f} um at station {station} at most, within {tolerance:g} um.",
-    False: (
-        "Pair: not matched, they differ by {most:.1f} um at station {station}, more than {tolerance:g} um; take that off "
-        "{thicker}, the thicker there, and measure both again with one instrument."
-    ),
-}
-EXPONENTS = "'by ...': exponents of the fuel flow. 'lambda %': for 0.01 mm thicker all over; on diameter, + is leaner."
-ELSEWHERE = (
-    "'elsewhere': share of a cut's effect that falls on other stations than if the jet's face alone metered, because the "
-    "gap down the bore holds the fuel back too."
-)
 
 
 def table(title: str, *columns: Column, intro: Sequence[str] = (), notes: Sequence[str] = ()) -> Table:
@@ -84,7 +72,7 @@ def pair_words(found: PairCheck) -> str:
     off, worst = found.thicker_um, found.worst()
     thicker = found.second if off[worst] > 0.0 else found.first
     figures = {"most": abs(off[worst]), "station": worst + 1, "tolerance": found.tolerance_um, "thicker": thicker.name}
-    return MATCHED[found.matched].format(**figures)
+    return words_after.MATCHED[found.matched].format(**figures)
 
 
 def pair_table(found: PairCheck, _part: str = "") -> Table:
@@ -119,7 +107,7 @@ def metering_table(law: Metering, _part: str = "") -> Table:
         Column("lambda_per_step", "lambda % per 0.01 mm", ".1f", law.lambda_per_step),
         Column("acts_below_mm", "acts below face mm", ".2f", law.acts_below_mm),
         Column("share_elsewhere", "elsewhere", ".0%", law.share_elsewhere),
-        notes=(EXPONENTS, ELSEWHERE),
+        notes=(words_after.EXPONENTS, words_after.ELSEWHERE),
     )
 
 

@@ -12,6 +12,7 @@ from needlecalc.measure.log.file import Log
 from needlecalc.measure.log.flags import FLAGS
 from needlecalc.measure.log.words import ColumnFault, Note, how_to_state, listed, quoted
 from needlecalc.remark import BandName, Remark, Severity
+from needlecalc.report.language import words_drive as texts
 from needlecalc.show import Column, Table, counted
 from needlecalc.units import FloatArray
 
@@ -31,130 +32,6 @@ LIFT_SOURCES = {
         "throttle sensor, or the readings that set it",
     ),
 }
-SCALED = "scaled to lifts read"
-
-# What the choice of a column of a log rests on, by Why.
-WHY = ("named by the user", "its name", "its name", "its name and unit", "a stand-in by its name", "its unit", "its name")
-# Why rows are in no band, and the key of [bands] (or argument of make_bands) that lets them in.
-ROW_REASONS = {
-    RowReason.STEADY: ("steady", ""),
-    RowReason.FLAGGED: ("log: {words}", ""),
-    RowReason.NO_ANSWER: ("lambda lag reaches past the log's end or a gap", "lag_s"),
-    RowReason.COLD: ("coolant below {limit:g} degC (choke, warm-up)", "warm_above_degc"),
-    RowReason.NO_PRESSURE: ("manifold pressure not a number there", ""),
-    RowReason.OVERRUN: ("overrun: closed throttle at speed", "overrun_below_pa"),
-    RowReason.EDGE: ("too near the log's start or end or a gap", "steady_s"),
-    RowReason.SPEED: ("engine speed not steady", "rpm_within"),
-    RowReason.PRESSURE: ("manifold pressure not steady", "pressure_within_pa"),
-    RowReason.THROTTLE: ("throttle not steady", "throttle_within_percent"),
-    RowReason.OPENING: ("up to {limit:g} s after an opening (damper enriches)", "settle_s or opening_rise"),
-    RowReason.LAMBDA: ("lambda not steady", "lambda_within"),
-    RowReason.NO_LOAD: ("outside every load", "loads_pa (loads_kpa in a job) or loads_percent"),
-    RowReason.NO_BAND: ("engine speed outside every band", "rpm_edges"),
-    RowReason.FEW: ("fewer than {limit:.0f} samples in the band", "least_count"),
-}
-
-NO_IDLE = (
-    "There is no idle band: {why}. Without one the idle and the first stations rest on what is usual alone, and more cars "
-    "end too rich; hold a warm idle for 20 s."
-)
-NOTES = {
-    DriveNote.TYPED: "bands typed in",
-    DriveNote.LAG: "lambda read {seconds:.2f} +- {seconds_u:.2f} s late, {source}",
-    DriveNote.CORRELATION: "samples hang together for {seconds:.2g} s; standard errors count visits and are widened for few "
-    "of them",
-    DriveNote.NO_COOLANT: "the log gives no coolant temperature: the engine is taken to be warm all along",
-    DriveNote.SPEED_ALONE: "neither manifold pressure nor throttle was logged: openings show by engine speed alone",
-    DriveNote.NO_IDLE: NO_IDLE,
-    DriveNote.IDLE_DILUTED: "idle is left out: its exhaust holds air (red), so lambda read there is not that of the mixture",
-    DriveNote.MERGED: "{drives} drives merged; scatter between drives taken as {spread:.4f} lambda",
-    DriveNote.DESPITE: "merged despite: {reason}",
-    DriveNote.DIFFER: "they differ: {what}",
-    DriveNote.BROUGHT: "lambda x {low:.4f} to {high:.4f}, brought to {air}; {fuel}",
-    DriveNote.AIR_SCALED: "Lift: {read} read put the air flow from the {name} {percent:+.1f} % (+- {percent_u:.1f} %), "
-    "their own zero {zero_mm:.2f} +- {zero_u_mm:.2f} mm off; the air flow so scaled serves {served}{strange}",
-    DriveNote.EDGE_HELD: "Lift: off the table of volumetric efficiency its edge is held, with more uncertainty: {bands}",
-    DriveNote.THROAT_PASSES_LESS: "Lift: the air flow computed is up to {percent:.0f} % more than the throat passes at full "
-    "travel (it is known to +- {percent_u:.0f} %), so all of it is taken for less. If that is much, check displacement, "
-    "number of carburettors and throat bore; best read some lifts by a marker rod.",
-    DriveNote.AT_THE_TOP: "Lift: air flow above what the throat passes, within its uncertainty; piston taken at its top: "
-    "{bands}",
-    DriveNote.BY_THROTTLE: "Lift: air flow by throttle and speed, set by {readings} lifts read, is good for +- "
-    "{percent:.0f} %",
-    DriveNote.OTHER_OIL: "Lift: read with damper oil {was}, now {now}; steady lifts stand, lambda while the piston rises "
-    "does not",
-    DriveNote.RESTATED: "Lift: readings read over at equal air from {changed}, air density {density_percent:+.1f} %",
-}
-STRANGE = "; that is beyond its uncertainty of {usual_percent:.0f} %, so check {suspects}, and the readings"
-
-
-def _unit(key: str, value: str) -> str:
-    """How the user states a unit, in a template."""
-    return how_to_state("units", key, value).replace("{", "{{").replace("}", "}}")
-
-
-ZERO_CURE = f"{_unit('manifold_pressure', 'psi gauge')} or 'inHg vacuum' (with its own unit) settles it"
-# Why a column of a log is not used, and what was assumed of a log or found in it.
-COLUMN_FAULTS = {
-    ColumnFault.NO_NUMBERS: "it holds no numbers",
-    ColumnFault.STEP: (
-        "it states no unit and its usual step of {step:.3g} fits neither seconds nor milliseconds; "
-        + _unit("time", "ms")
-        + " or 's' or 'day' settles it"
-    ),
-    ColumnFault.VOLTS: "its values stay below 1.2 and often below 0.4: the volts of a narrow-band sensor, not lambda",
-    ColumnFault.STUCK: "{share:.0f} % of its rows stand at {value:.4g}, no lambda and no AFR: the sensor is stuck or not "
-    "connected",
-    ColumnFault.NO_MIXTURE: "its values (median {middle:.4g}) are neither lambda nor AFR; counts and volts are no use",
-    ColumnFault.DEGREES: "it is in degrees, and percent of what is not known; {percent} reads it as percent",
-    ColumnFault.NO_UNIT: "it states no unit, and its values (highest {top:.4g}) leave it open; {how} states it",
-    ColumnFault.OUTSIDE: "{readings} outside {low:g} to {high:g}, so it measures something else",
-    ColumnFault.TWO_ZEROS: "its name and its unit differ on from where it counts; " + ZERO_CURE,
-    ColumnFault.EITHER_WAY: "it may count from ambient pressure either way, and its values leave it open; " + ZERO_CURE,
-    ColumnFault.DIFFER: "it differs from {other}; {choice} chooses it",
-    ColumnFault.FILTERED: "it is filtered, and there is a plain one",
-    ColumnFault.LONGER_NAME: "another one is named plainly",
-}
-LOG_NOTES = {
-    Note.LAYOUT: (
-        "The header is line {header}, the rows begin in line {first}; cells are divided by {delimiter}, "
-        "numbers have a decimal {mark}, the encoding is {encoding}."
-    ),
-    Note.COMMA_ASSUMED: (
-        "Numbers such as 1,234 are read with a decimal comma; "
-        "decimal='.' (in a job file the same under [log]) reads thousands."
-    ),
-    Note.REVERSED: "The log is written last row first: its rows are turned round.",
-    Note.PASTED: "A block of rows stands in the file more than once ({rows} again): it counts once.",
-    Note.COARSE: "Time stamps are coarser than the rows: rows that share a stamp are spread evenly up to the next.",
-    Note.MIDNIGHT: "The clock passes midnight {times}: a day is added each time.",
-    Note.RESTART: (
-        "The logger's clock restarts {times}: what follows is set one usual step ({usual:.3g} s) behind what went before."
-    ),
-    Note.PAUSES: "Pauses are left as they are: {count}, the longest of {longest:.4g} s.",
-    Note.CLOCK: "{column} is read as a time of day.",
-    Note.TIME_UNIT: "{column} states no unit: its usual step of {step:.3g} is taken for {unit}.",
-    Note.THOUSANDS: "{column} states no unit and never exceeds {top:g}: read in thousands.",
-    Note.UNIT: "{column} states no unit: its values (highest {top:.4g}) are taken for {unit}.",
-    Note.HEAD_LIES: "{column} says {stated}, but its values (median {middle:.4g}) are {found}: read as {found}.",
-    Note.AFR_USUAL: (
-        "AFR is divided by {stoich:g} to give lambda, the usual setting of a display (common practice); "
-        "afr_stoich (in a job file under [log]) sets another."
-    ),
-    Note.AFR_STATED: "AFR is divided by {stoich:g} to give lambda, as stated.",
-    Note.PHI: "{column} is the equivalence ratio: lambda is one divided by it.",
-    Note.GAUGE: "{column} counts from ambient pressure, taken as {ambient:g} Pa ({source}).",
-    Note.GAUGE_SEEN: "{column} falls to {low:.3g} kPa, so it counts from ambient pressure, taken as {ambient:g} Pa "
-    "({source}).",
-    Note.VACUUM: (
-        "{column} is read as a vacuum gauge, down from ambient pressure, taken as {ambient:g} Pa ({source}); "
-        "{absolute} or '{unit} gauge' reads it otherwise."
-    ),
-    Note.VOLUME: "{column} is a volume of air: taken at 20 degC and 101325 Pa.",
-    Note.PEDAL: "The driver's pedal stands in for the throttle, for want of a throttle column in percent.",
-    Note.BLANKED: "{readings} of {column} left blank: no possible {label}.",
-    Note.NO_NUMBERS_LEFT: "{column} holds no number in the rows kept, so it is left out.",
-}
 
 
 def lift_source_words(source: LiftSource) -> tuple[str, str]:
@@ -166,12 +43,12 @@ def lift_source_words(source: LiftSource) -> tuple[str, str]:
 def lift_from_words(source: LiftSource) -> str:
     """Where a lift comes from, as tables print it; more than one source were weighed together."""
     words = [words for part, (words, _, _) in LIFT_SOURCES.items() if part & source]
-    return ", ".join([" and ".join(words), *((SCALED,) if LiftSource.SCALED & source else ())])
+    return ", ".join([" and ".join(words), *((texts.SCALED,) if LiftSource.SCALED & source else ())])
 
 
 def left_out_words(reason: LeftOut, *, key: bool = True) -> str:
     """Why rows are in no band, and which key lets them in."""
-    words, lets_in = ROW_REASONS[reason.why]
+    words, lets_in = texts.ROW_REASONS[reason.why]
     said = words.format(limit=reason.limit, words=FLAGS[reason.flag])
     bank = f"{reason.bank}: " if reason.bank else ""
     return f"{bank}{said}; {lets_in} lets them in" if key and lets_in else f"{bank}{said}"
@@ -184,7 +61,7 @@ def drive_note_words(remark: Remark) -> str:
         numbers["why"] = _why_no_idle(remark)
     elif remark.kind == DriveNote.AIR_SCALED:
         name, suspects = lift_source_words(LiftSource.of_code(str(numbers["source"])))
-        strange = STRANGE.format(suspects=suspects, **numbers) if remark.severity == Severity.CAUTION else ""
+        strange = texts.STRANGE.format(suspects=suspects, **numbers) if remark.severity == Severity.CAUTION else ""
         numbers |= {"name": name, "strange": strange}
         numbers |= {"read": counted(int(numbers["readings"]), "lift"), "served": counted(int(numbers["bands"]), "band")}
     elif remark.kind == DriveNote.OTHER_OIL:
@@ -193,7 +70,7 @@ def drive_note_words(remark: Remark) -> str:
         numbers["changed"] = numbers["changed"] or "the same parts"
     elif remark.bands:
         numbers["bands"] = ", ".join(map(_band, remark.bands))
-    return NOTES[DriveNote(remark.kind)].format(**numbers)
+    return texts.NOTES[DriveNote(remark.kind)].format(**numbers)
 
 
 def _why_no_idle(remark: Remark) -> str:
@@ -215,6 +92,9 @@ def log_words(fact: Remark) -> str:
         numbers["choice"] = how_to_state("columns", key, str(fact.numbers["column"]))
         numbers["how"] = how_to_state("units", key, str(numbers.get("example", BY_KEY[key].example)))
         numbers["percent"] = how_to_state("units", key, "%")
+    if isinstance(fact.kind, ColumnFault):
+        numbers["in_ms"] = how_to_state("units", "time", "ms")
+        numbers["zero_cure"] = texts.ZERO_CURE.format(gauge=how_to_state("units", "manifold_pressure", "psi gauge"))
     if fact.kind is Note.VACUUM:
         numbers["absolute"] = how_to_state("units", "manifold_pressure", f"{numbers['unit']} absolute")
     if "count" in numbers:
@@ -223,8 +103,8 @@ def log_words(fact: Remark) -> str:
         usual = "the standard atmosphere; ambient_pa, or ambient_kpa under [log] of a job file, sets another"
         numbers["source"] = "stated" if numbers["stated"] else usual
     if isinstance(fact.kind, ColumnFault):
-        return f"{numbers['column']} is not used as {numbers['label']}: {COLUMN_FAULTS[fact.kind].format(**numbers)}."
-    return LOG_NOTES[Note(fact.kind)].format(**numbers)
+        return f"{numbers['column']} is not used as {numbers['label']}: {texts.COLUMN_FAULTS[fact.kind].format(**numbers)}."
+    return texts.LOG_NOTES[Note(fact.kind)].format(**numbers)
 
 
 def _band(name: BandName) -> str:
@@ -276,7 +156,11 @@ def log_table(log: Log, part: str = "") -> Table:
         Column("meaning", "meaning", values=[BY_KEY[choice.meaning].label for choice in log.columns]),
         Column("column", "column in the file", values=[choice.column for choice in log.columns]),
         Column("unit", "unit", values=[choice.unit for choice in log.columns]),
-        Column("why", "chosen by", values=[f"{WHY[one.why]}{more}" for one, more in zip(log.columns, same, strict=True)]),
+        Column(
+            "why",
+            "chosen by",
+            values=[f"{texts.CHOSEN_BY[one.why]}{more}" for one, more in zip(log.columns, same, strict=True)],
+        ),
     )
     fit = f"{counted(total, 'row')}, {len(log.time_s)} kept, {rows[FLAGS[0]]} fit for use."
     notes = (*log.assumptions, *([spare] if log.unused else []))

@@ -73,4 +73,4 @@ def _read(value: Any) -> Any:
 
 words, words_after, words_checks = Texts("words"), Texts("words_after"), Texts("words_checks")
 words_pages, words_plot = Texts("words_pages"), Texts("words_plot")
-words_sheet, words_slide = Texts("words_sheet"), Texts("words_slide")
+words_sheet, words_slide, words_drive = Texts("words_sheet"), Texts("words_slide"), Texts("words_drive")
