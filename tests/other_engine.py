@@ -31,6 +31,7 @@ AIR = 287.05  # J/(kg K), dry
 ANGLES = (np.arange(8) + 0.5) * np.pi / 8.0
 DEPTHS = 12  # steps down the bore
 PITCH_MM = 3.175
+USUAL_DROP_MM = 1.7  # where the jet's face is as high above the fuel as ``float_level_m`` says
 
 
 @dataclass(frozen=True)
@@ -179,7 +180,9 @@ class OtherEngine:
         t, day = self.truth, day or Day()
         lift = self.floating_lift_mm(rpm, manifold_pressure_pa) * 1e-3
         air, leak = self._carburettor_air(rpm, manifold_pressure_pa)
-        pressure = np.maximum(self.depression_pa(lift) - t.density * GRAVITY * (t.float_level_m + day.float_m), 30.0)
+        # The fuel stays where it is when the jet moves.
+        above_m = t.float_level_m + day.float_m - (jet_drop_mm - USUAL_DROP_MM) * 1e-3
+        pressure = np.maximum(self.depression_pa(lift) - t.density * GRAVITY * above_m, 30.0)
         face = lift + jet_drop_mm * 1e-3
         fuel = fuel_kg_s(t, day, self.stations_mm * 1e-3, np.asarray(diameters_mm, float) * 1e-3, face, pressure)
         return np.asarray((air + leak) / (t.stoichiometry * fuel))
