@@ -187,8 +187,8 @@ class OtherEngine:
         fuel = fuel_kg_s(t, day, self.stations_mm * 1e-3, np.asarray(diameters_mm, float) * 1e-3, face, pressure)
         return np.asarray((air + leak) / (t.stoichiometry * fuel))
 
-    def true_lambda(self, diameters_mm: Array, jet_drop_mm: float) -> Array:
-        return self.mixture(diameters_mm, jet_drop_mm, self.bands.rpm, self.bands.manifold_pressure_pa)
+    def true_lambda(self, diameters_mm: Array, jet_drop_mm: float, day: Day | None = None) -> Array:
+        return self.mixture(diameters_mm, jet_drop_mm, self.bands.rpm, self.bands.manifold_pressure_pa, day)
 
     def reading(self, lambda_true: Array) -> Array:
         t = self.truth

@@ -133,7 +133,9 @@ def test_a_nut_turned_by_steps_stays_evenly_spread_about_its_place():
 def test_the_first_stop_foretold_leaves_the_risk_stated(risk):
     # Two bands, every error their own: the share of the way that leaves some band rich in that many of the cars drawn.
     u, far = 0.02, 0.15
-    cut = AfterCut(Gaussian(np.zeros(2), u * np.eye(2)), np.eye(2), 1, np.array([0.0, 0.01]), np.full(2, far), np.zeros(2))
+    cut = AfterCut(
+        Gaussian(np.zeros(2), u * np.eye(2)), np.eye(2), 1, np.array([0.0, 0.01]), np.full(2, far), np.eye(2), np.zeros(2)
+    )
     lean = (1.0 - cut.promise(cut.known, risk).first_stop_share) * far
     errors = cut.errors(cut.known, seed=2)
     rich = (cut.room + errors + lean < 0.0).any(axis=1)

@@ -22,6 +22,7 @@ CARS = 400
 DRAWS = 4000  # straight ones cost little
 LEAST_CHANGE = 1e-3  # of ln lambda: a band the cut hardly moves has no first stop of its own
 LEAST_LAMBDA = 0.1
+LEAST_SQUARE = 1e-30  # days that do not differ still need something to divide by
 TELLS_APART = 2.0  # standard uncertainties of hand and micrometer together
 LEAST_DIFFERENCE_MM = 5e-4
 IDLE_IS_RIGHT = 0.01  # of lambda: planned so near its target, idle is set to it
@@ -36,6 +37,12 @@ class Nut:
     missed_mm: FloatArray  # (s,) how far each car's nut stays off: it turns by steps, and is set by a reading that wanders
     least_mm: float  # change of drop the nut can still give
     greatest_mm: float
+
+    def turn_mm(self, log_idle: FloatArray, by_drop: float, share: float = 1.0) -> FloatArray:
+        """Turn of each car, (s,), set where idle is expected right, then by a share of what it still misses."""
+        middle = float(np.median(log_idle))
+        turn = -(middle - self.log_target + share * (log_idle - middle)) / by_drop + self.missed_mm
+        return np.asarray(np.clip(turn, self.least_mm, self.greatest_mm))
 
 
 @dataclass(frozen=True, eq=False)
@@ -85,14 +92,17 @@ class Cars:
 
 @dataclass(frozen=True)
 class Outlook:
-    """Lambda of each band over many cars that agree with what was measured."""
+    """Lambda of each band over many cars that agree with what was measured.
+
+    What the metal does is judged with idle right on the day it is driven, as a nut can be turned back on any day.
+    """
 
     lambda_drawn: FloatArray  # (s, m) true lambda of each car with the needle as cut, idle trimmed
     log_untrimmed: FloatArray  # (s, m) ln(lambda) as each car's meter reads it before idle is trimmed
     slopes: FloatArray  # (m, n + 1) of ln(lambda) by the diameters and the jet drop [1/mm]
     meter: Meter
     nut: Nut | None  # None where it trims no idle
-    other_day: FloatArray  # (s, m) change of ln(lambda) from the day of the nut to another one
+    other_day: FloatArray  # (s, m) change of ln(lambda) from there to another day, the nut set as the sheet tells
 
     def moved(self, change_mm: FloatArray) -> FloatArray:
         """Lambda of the same cars with each diameter so much thicker: to first order, idle trimmed again."""
@@ -128,8 +138,9 @@ def outlook(
 
     ``cut`` says which stations the file touches; the others keep the metal they have.  Each car errs by itself, and so
     does its hand (``error_mm`` in its place, where given).  ``idle_to`` is the lambda the nut brings idle to, its target
-    unless given; without ``trims`` the nut is left.  Nut and drive are
-    of one day to come; on another the fuel is warmer or colder.  The seed is fixed: the same design gives the same figures.
+    unless given; without ``trims`` the nut is left.  Nut and drive are of one day to come; on another the fuel is warmer
+    or colder, and the nut stands by the share that the sheet tells (:func:`trim_share`).  The seed is fixed: the same
+    design gives the same figures.
     """
     doubts, rng = learned.doubts, np.random.default_rng(1)
     cars = cars or Cars.of(learned)
@@ -138,9 +149,12 @@ def outlook(
     filed = diameters_mm + error * rng.standard_normal((count, diameters_mm.size))
     diameters = filed if new_blank else np.where(cut, np.minimum(filed, untouched), untouched)
     log = cars.law.log_lambda(diameters, drop_mm)
-    rows, slopes = learned.slopes(diameters_mm, drop_mm)
+    _, rows, slopes = _slopes_after(learned, diameters_mm, cut | new_blank, drop_mm)
     day = learned.place.day()
-    warmer = learned.prior_u[day] * rng.standard_normal(count) - cars.law.unknowns[:, day]
+    of_nut, another = cars.law.unknowns[:, day], learned.prior_u[day] * rng.standard_normal(count)
+    # By chance, 400 pairs of days hang together, which would make the step from one to the other too wide or too narrow.
+    another = another - of_nut * (another @ of_nut) / max(of_nut @ of_nut, LEAST_SQUARE)
+    other_day = np.outer(another - of_nut, rows[:, day])
     meter = Meter(doubts.sensor_offset * rng.standard_normal(count), cars.law.meter_gain)
     idle = idle_band(learned, target)
     nut = None
@@ -151,15 +165,16 @@ def outlook(
         steps = steps + idle_read_u(learned, idle) / slopes[idle, -1] * rng.standard_normal(count)
         aim = float(target.lambda_target[idle]) if idle_to is None else idle_to
         nut = Nut(idle, float(np.log(aim)), steps, low - drop_mm, high - drop_mm)
-    return Outlook(_with_meter(log, slopes, meter, nut), log, slopes, meter, nut, np.outer(warmer, rows[:, day]))
+        share = trim_share(learned, target, rows, slopes, np.where(cut, error, 0.0))
+        told, full = (nut.turn_mm(log[:, idle], slopes[idle, -1], part) for part in (share, 1.0))
+        other_day += np.outer(told - full, slopes[:, -1])
+    return Outlook(_with_meter(log, slopes, meter, nut), log, slopes, meter, nut, other_day)
 
 
 def _with_meter(log: FloatArray, slopes: FloatArray, meter: Meter, nut: Nut | None) -> FloatArray:
     """True lambda of each car once the nut is turned until the meter reads idle's target, as far as it reaches."""
     if nut is not None:
-        turn = -(log[:, nut.idle] - nut.log_target) / slopes[nut.idle, -1] + nut.missed_mm
-        turn = np.clip(turn, nut.least_mm, nut.greatest_mm)
-        log = log + slopes[:, -1] * turn[:, None]
+        log = log + np.outer(nut.turn_mm(log[:, nut.idle], slopes[nut.idle, -1]), slopes[:, -1])
     return meter.true_lambda(log)
 
 
@@ -195,27 +210,43 @@ class Trim(NamedTuple):
 def trim_of(
     learned: Learned, target: Target, diameters_mm: FloatArray, cut: NDArray[np.bool_], drop_mm: float, aim: float
 ) -> Trim | None:
-    """The nut after a cut; None where it trims nothing.
-
-    What idle misses is read on one day, whose fuel is warmer or colder by an unknown part: the turn is the one that leaves
-    the least mean square error of all bands on a usual day, to the nearest half.  A tested idle is set in full.
-    """
+    """The nut after a cut; None where it trims nothing."""
     idle = idle_band(learned, target)
     if idle is None:
         return None
-    diameters = np.where(cut, diameters_mm, learned.present_mm())
-    log, rows, by_needle = learned.law.slopes(diameters, drop_mm)
-    rows[:, learned.present_errors()] -= np.where(cut, 0.0, by_needle[:, :-1])
-    day = learned.place.day()
+    log, rows, by_needle = _slopes_after(learned, diameters_mm, cut, drop_mm)
+    share = trim_share(learned, target, rows, by_needle, np.where(cut, learned.doubts.hand_mm, 0.0))
+    right = drop_mm - (float(log[idle]) - np.log(aim)) / float(by_needle[idle, -1])
+    return Trim(float(np.clip(right, *learned.setup.carburettor.jet.drop_range_mm())), share)
+
+
+def trim_share(
+    learned: Learned, target: Target, by_unknowns: FloatArray, by_needle: FloatArray, error_mm: FloatArray | float
+) -> float:
+    """How much of what idle misses on one day the nut is to take away, to the nearest half; all with no nut.
+
+    That day's fuel is warmer or colder by an unknown part: the turn is the one that leaves the least mean square error of
+    all bands on a usual day.  A tested idle is set in full.
+    """
+    idle = idle_band(learned, target)
+    if idle is None or target.tested[idle]:
+        return 1.0
+    rows, day = by_unknowns.copy(), learned.place.day()
     of_the_day = float(rows[idle, day] * learned.prior_u[day])
     rows[:, day] = 0.0
-    hand = by_needle[:, :-1] * np.where(cut, learned.doubts.hand_mm, 0.0)
-    spread = np.hstack([rows @ learned.estimate.root, hand])
+    spread = np.hstack([rows @ learned.estimate.root, by_needle[:, :-1] * error_mm])
     with_idle, by_nut = spread @ spread[idle], by_needle[:, -1] / by_needle[idle, -1]
     read = with_idle[idle] + of_the_day**2 + idle_read_u(learned, idle) ** 2
-    share = 1.0 if target.tested[idle] else float(np.clip(by_nut @ with_idle / (by_nut @ by_nut * read), 0.0, 1.0))
-    right = drop_mm - (float(log[idle]) - np.log(aim)) / float(by_needle[idle, -1])
-    return Trim(float(np.clip(right, *learned.setup.carburettor.jet.drop_range_mm())), round(2.0 * share) / 2.0)
+    return round(2.0 * float(np.clip(by_nut @ with_idle / (by_nut @ by_nut * read), 0.0, 1.0))) / 2.0
+
+
+def _slopes_after(
+    learned: Learned, diameters_mm: FloatArray, cut: NDArray[np.bool_], drop_mm: float
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """ln(lambda) after a cut with its slopes; what the file leaves keeps the metal it has, measured less its error."""
+    log, rows, by_needle = learned.law.slopes(np.where(cut, diameters_mm, learned.present_mm()), drop_mm)
+    rows[:, learned.present_errors()] -= np.where(cut, 0.0, by_needle[:, :-1])
+    return log, rows, by_needle
 
 
 def nut_u_mm(learned: Learned, by_drop: FloatArray, idle: int | None) -> float:
@@ -232,9 +263,9 @@ def idle_band(learned: Learned, target: Target) -> int | None:
     return target.bands.idle() if high > low else None
 
 
-def trimmed(slopes: FloatArray, by_drop: FloatArray, idle: int | None) -> FloatArray:
-    """Slopes of ln(lambda) by anything, shape (m, q), with the jet turned so that idle stays."""
-    return slopes if idle is None else np.asarray(slopes - np.outer(by_drop / by_drop[idle], slopes[idle]))
+def trimmed(slopes: FloatArray, by_drop: FloatArray, idle: int | None, share: float = 1.0) -> FloatArray:
+    """Slopes of ln(lambda) by anything, shape (m, q), with the jet turned so that idle stays, or a share of that."""
+    return slopes if idle is None else np.asarray(slopes - np.outer(share * by_drop / by_drop[idle], slopes[idle]))
 
 
 @dataclass(frozen=True)
@@ -258,7 +289,8 @@ class AfterCut:
     zero: int  # place of the meter's zero: what comes after it no measurement before the cut tells of
     room: FloatArray  # (m,) how far each band is aimed from what is permitted at least
     change: FloatArray  # (m,) how far the cut takes each band
-    by_day: FloatArray  # (m,) slope by the day's fuel, the nut left alone
+    other_day: FloatArray  # (m, k + 1 + n + 1) the slopes on another day, the nut set as the sheet tells
+    by_day: FloatArray  # (m,) slope by the fuel of that day
 
     @classmethod
     def of(
@@ -273,12 +305,20 @@ class AfterCut:
         """From ln(lambda) after the cut, its slopes, and the standard error of each diameter."""
         idle, by_drop = idle_band(learned, target), by_needle[:, -1]
         more = np.concatenate([[learned.doubts.sensor_offset], error_mm, [nut_u_mm(learned, by_drop, idle)]])
-        turned = trimmed(np.hstack([by_unknowns, by_needle[:, :-1]]), by_drop, idle)
-        turned[:, learned.place.shared("meter gain")] += np.expm1(-log_lambda)  # by which true lambda differs from that read
-        zero = by_unknowns.shape[1]
-        slopes = np.column_stack([np.insert(turned, zero, -np.exp(-log_lambda), axis=1), by_drop])
+        zero, day = by_unknowns.shape[1], learned.place.day()
+        given = np.hstack([by_unknowns, by_needle[:, :-1]])
+
+        def after(share: float) -> FloatArray:
+            turned = trimmed(given, by_drop, idle, share)
+            turned[:, learned.place.shared("meter gain")] += np.expm1(
+                -log_lambda
+            )  # by which true lambda differs from that read
+            return np.column_stack([np.insert(turned, zero, -np.exp(-log_lambda), axis=1), by_drop])
+
+        other_day = after(trim_share(learned, target, by_unknowns, by_needle, error_mm))
+        other_day[:, day] -= by_unknowns[:, day]
         room, change = log_lambda - np.log(target.lambda_rich), np.log(learned.lambda_now()) - log_lambda
-        return cls(learned.estimate.joined(more), slopes, zero, room, change, by_unknowns[:, learned.place.day()])
+        return cls(learned.estimate.joined(more), after(1.0), zero, room, change, other_day, by_unknowns[:, day])
 
     @classmethod
     def of_needle(
@@ -286,18 +326,13 @@ class AfterCut:
     ) -> AfterCut:
         """Of the needle now fitted, filed to these diameters."""
         touched = cut_mm < learned.setup.carburettor.needle.diameters_mm
-        rows, by_needle = learned.slopes(np.where(touched, cut_mm, learned.present_mm()), drop_mm)
-        # What the file leaves keeps the metal it has: what was measured less its error.
-        rows[:, learned.present_errors()] -= np.where(touched, 0.0, by_needle[:, :-1])
+        _, rows, by_needle = _slopes_after(learned, cut_mm, touched, drop_mm)
         return cls.of(learned, target, rows, by_needle, np.where(touched, learned.doubts.hand_mm, 0.0), log_lambda)
 
     def by_source(self, learned: Learned) -> dict[Source, FloatArray]:
         """Standard uncertainty of ln(lambda) on another day than the nut is set on, that each source brings, shape (m,)."""
-        own, day = self.slopes * self.known.u(), learned.place.day()
-        slopes = self.slopes[:, : self.zero].copy()
-        slopes[:, day] -= self.by_day
-        found = sources(learned, slopes)
-        warmer = found[Source.FUEL_TEMPERATURE], learned.prior_u[day] * self.by_day
+        own, found = self.other_day * self.known.u(), sources(learned, self.other_day[:, : self.zero])
+        warmer = found[Source.FUEL_TEMPERATURE], learned.prior_u[learned.place.day()] * self.by_day
         found |= {Source.FUEL_TEMPERATURE: np.hypot(*warmer), Source.METER_ZERO: np.abs(own[:, self.zero])}
         hand = np.linalg.norm(own[:, self.zero + 1 : -1], axis=1)
         return found | {Source.HAND: np.asarray(hand), Source.NUT: np.abs(own[:, -1])}
