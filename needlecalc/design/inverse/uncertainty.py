@@ -310,9 +310,8 @@ class AfterCut:
 
         def after(share: float) -> FloatArray:
             turned = trimmed(given, by_drop, idle, share)
-            turned[:, learned.place.shared("meter gain")] += np.expm1(
-                -log_lambda
-            )  # by which true lambda differs from that read
+            # By which true lambda differs from that read.
+            turned[:, learned.place.shared("meter gain")] += np.expm1(-log_lambda)
             return np.column_stack([np.insert(turned, zero, -np.exp(-log_lambda), axis=1), by_drop])
 
         other_day = after(trim_share(learned, target, by_unknowns, by_needle, error_mm))
