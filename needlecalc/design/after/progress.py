@@ -274,14 +274,13 @@ def refitted(learned: Learned, needle: Needle, drop_mm: float) -> Learned:
     """The car as estimated with another needle in it, measured but not yet driven."""
     new = touched(learned, needle)
     place, history = learned.place, learned.history
-    old = int(history.needle_of_pass()[-1])
     after = history.then(needle, drop_mm, learned.bands)
     number = int(after.needle_of_pass()[-1])
     estimate, prior_u = learned.estimate, learned.prior_u
     if number == place.needles:
         one = max(learned.doubts.micrometer_mm, LEAST_ERROR_MM)
         # Unknowns that each new one copies; those measured anew stand alone.
-        copy = np.eye(prior_u.size)[place.needle(old)]
+        copy = np.eye(prior_u.size)[learned.present_errors()]
         copy[new] = 0.0
         both = estimate.joined(np.where(new, one, 0.0))
         both.root[prior_u.size :, : estimate.root.shape[1]] = copy @ estimate.root

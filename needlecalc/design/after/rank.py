@@ -338,11 +338,10 @@ def _estimated_mm(needle: Needle, car: Learned) -> FloatArray:
 def _with_interval(one: RankedNeedle, target: Target, car: Learned) -> RankedNeedle:
     """The same with intervals of lambda and the chance that every band is inside what is permitted."""
     law = car.law.in_parts(car.setup.with_needle(one.needle))
-    log, rows, by_needle = law.slopes(_estimated_mm(one.needle, car), one.drop_mm)
     # Every table errs by itself; metal that was driven keeps the errors it was driven with.
     same = _metal_now_fitted(one.needle, car)
-    if same.any():
-        rows[:, car.present_errors()] -= by_needle[:, :-1] * same
+    number = car.fitted() if same.any() else None
+    log, rows, by_needle = law.slopes(_estimated_mm(one.needle, car), one.drop_mm, number=number, kept=same)
     cut = AfterCut.of(car, target, rows, by_needle, np.where(same, 0.0, car.doubts.table_mm), log)
     drawn = np.exp(log + cut.errors(cut.known, seed=3))
     low, high = np.quantile(drawn, [0.05, 0.95], axis=0)

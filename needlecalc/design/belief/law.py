@@ -7,6 +7,7 @@ from functools import cached_property
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from needlecalc.design.belief.history import History, Pass
 from needlecalc.design.belief.unknowns import JET_LENGTH_MM, TOMORROW, Unknowns
@@ -59,11 +60,18 @@ class Law:
         return np.asarray(self.without_fuel - self.gain * self.log_fuel(diameters_mm, drop_mm, day))
 
     def slopes(
-        self, diameters_mm: FloatArray, drop_mm: float, *, number: int | None = None, day: int = TOMORROW
+        self,
+        diameters_mm: FloatArray,
+        drop_mm: float,
+        *,
+        number: int | None = None,
+        kept: NDArray[np.bool_] | bool = True,
+        day: int = TOMORROW,
     ) -> tuple[FloatArray, FloatArray, FloatArray]:
         """ln(lambda) of one car, its slopes by the unknowns, (m, k), and by the diameters and then the drop, (m, n + 1).
 
-        ``number`` is the needle of the history that it is, whose errors then move it; None for any other.
+        ``number`` is the needle of the history that it is, whose errors then move it at the stations ``kept``, as the metal
+        there is what it was; None for any other.
         """
         log_fuel, by_unknowns, by_needle = self._fuel_slopes(self.setup, diameters_mm, drop_mm, day)
         log_first, by_unknowns_first, by_first = self._at_first
@@ -74,7 +82,7 @@ class Law:
         # A diameter is what was measured less its error.
         rows[:, place.needle(0)] -= gain * by_first[:, :-1]
         if number is not None:
-            rows[:, place.needle(number)] += gain * by_needle[:, :-1]
+            rows[:, place.needle(number)] += gain * by_needle[:, :-1] * kept
         return self.without_fuel - gain * log_fuel, rows, -gain * by_needle
 
     @cached_property

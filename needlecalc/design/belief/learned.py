@@ -136,7 +136,11 @@ class Learned(Shown):
 
     def present_errors(self) -> slice:
         """Where the errors of the needle now fitted stand among the unknowns."""
-        return self.place.needle(int(self.history.needle_of_pass()[-1]))
+        return self.place.needle(self.fitted())
+
+    def fitted(self) -> int:
+        """Number in the history of the needle now fitted."""
+        return int(self.history.needle_of_pass()[-1])
 
     def present_mm(self) -> FloatArray:
         """Diameters of the needle now fitted: measured less the error estimated of each."""
@@ -219,9 +223,8 @@ class Learned(Shown):
 
     def lambda_now_u(self, *, same_day: bool = False) -> FloatArray:
         """Standard uncertainty of lambda as it is driven now, as a share: on another day, or that of the last drive."""
-        number = int(self.history.needle_of_pass()[-1])
         day = int(self.history.day_of_pass()[-1]) if same_day else TOMORROW
-        _, rows, _ = self.law.slopes(self.present_mm(), self.history.passes[-1].drop_mm, number=number, day=day)
+        _, rows, _ = self.law.slopes(self.present_mm(), self.history.passes[-1].drop_mm, number=self.fitted(), day=day)
         return self.estimate.u_of(rows)
 
     def shared(self) -> tuple[tuple[list[float], list[float]], ...]:

@@ -196,9 +196,8 @@ class _Sight:
     def reading_rows(self, drop_mm: float) -> tuple[FloatArray, FloatArray]:
         """Slopes of ln(lambda) read on the needle now fitted by the unknowns, the jet anywhere, and lambda expected."""
         learned = self.design.learned
-        present = learned.present_mm()
-        log_lambda, rows, by_needle = learned.law.slopes(present, drop_mm, day=int(learned.history.day_of_pass()[-1]))
-        rows[:, learned.present_errors()] -= by_needle[:, :-1]
+        present, day = learned.present_mm(), int(learned.history.day_of_pass()[-1])
+        log_lambda, rows, _ = learned.law.slopes(present, drop_mm, number=learned.fitted(), day=day)
         return rows, np.exp(log_lambda)
 
 

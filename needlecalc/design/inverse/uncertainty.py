@@ -244,9 +244,8 @@ def _slopes_after(
     learned: Learned, diameters_mm: FloatArray, cut: NDArray[np.bool_], drop_mm: float
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
     """ln(lambda) after a cut with its slopes; what the file leaves keeps the metal it has, measured less its error."""
-    log, rows, by_needle = learned.law.slopes(np.where(cut, diameters_mm, learned.present_mm()), drop_mm)
-    rows[:, learned.present_errors()] -= np.where(cut, 0.0, by_needle[:, :-1])
-    return log, rows, by_needle
+    diameters = np.where(cut, diameters_mm, learned.present_mm())
+    return learned.law.slopes(diameters, drop_mm, number=learned.fitted(), kept=~cut)
 
 
 def nut_u_mm(learned: Learned, by_drop: FloatArray, idle: int | None) -> float:
