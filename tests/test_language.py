@@ -12,9 +12,11 @@ from pathlib import Path
 import matplotlib
 import pypdfium2
 import pytest
-from conftest import DATA
+from conftest import DATA, DIAMETERS_MM, STATIONS_MM
 from matplotlib.ft2font import FT2Font
+from test_assumed import FOUR_THINGS
 from test_golden_sheets import NOON, SHEETS, of_a_slide, of_a_slide_card, outlook_of, pages_of
+from test_words import designs
 
 import needlecalc as nc
 from needlecalc.design.after.changes import try_changes
@@ -87,7 +89,7 @@ OWN = re.compile(
     # What the user typed, or a unit, a sign of chemistry, a version.
     r"pass-road van(, second drive)? \(invented\)|van (as fitted|at the first stop)"
     r"|pass_van\w*\.csv|\d+ m\b|needlecalc [\d.]+"
-    r"|Ruckelt bei 3000/min|zu mager|[0-9a-f]{16}|\b(stock|filed|job|mm|um)\b"
+    r"|Ruckelt bei 3000/min|zu mager|[0-9a-f]{16}|\b(stock|filed|job|needle\.csv|mm|um)\b"
 )
 MOTTO = "Qxz"
 
@@ -135,6 +137,10 @@ def test_no_page_says_a_word_that_is_in_no_table(qxz, made):
     page = made()
     if isinstance(page, Printed):
         page = replace(page, paper=nc.Paper(language="de")).document()
+    assert_of_tables(page)
+
+
+def assert_of_tables(page):
     html = re.sub(r"<style>.*?</style>|<!--.*?-->|<[^>]+>", " ", page.html())
     drawings = [page.drawing(block) for one in page.pages for block in one.blocks if hasattr(block, "svg")]
     drawn = " ".join(re.findall(r">([^<>]+)</text>", " ".join(drawings)))
@@ -142,6 +148,31 @@ def test_no_page_says_a_word_that_is_in_no_table(qxz, made):
     said = OWN.sub(" ", " ".join(said.split()))
     assert MOTTO in said
     assert {word for word in re.findall(r"[^\W\d_]{2,}", said) if word.replace(MOTTO, "")} == set()
+
+
+def test_no_sheet_of_a_hard_case_says_a_word_that_is_in_no_table(qxz):
+    german = nc.Paper(language="de")
+    faulty = nc.check_engine(
+        ignition=nc.checks.Ignition(lead_kohm=[9.8, 10.4, 11.1, 38.0], vacuum_source="manifold"),
+        gases=[nc.checks.GasReading(co_percent=4.0, co2_percent=9.0, o2_percent=4.0, hc_ppm=900.0)],
+    ).override("12345 6789 1011")
+    for design in designs():
+        checked = replace(design, checks=faulty)
+        outlook = nc.at_altitude(design.setup, design.target.bands, checked, 2000.0, home=0.0)
+        assert_of_tables(nc.grind_sheet(checked, altitude=outlook, paper=german).document())
+        assert_of_tables(nc.AltitudeCard(outlook, paper=german).document())
+
+
+@pytest.mark.parametrize("limits", ["new_blank = true", "max_cut_mm = 0.05"])
+def test_no_sheet_of_a_job_that_states_little_says_a_word_that_is_in_no_table(qxz, tmp_path, limits):
+    rows = "".join(f"{z},{d}\n" for z, d in zip(STATIONS_MM, DIAMETERS_MM, strict=True))
+    (tmp_path / "needle.csv").write_text(f"distance_mm,diameter_mm\n{rows}")
+    more = f'[paper]\nlanguage = "de"\n[limits]\n{limits}\n[altitude]\nhome_m = 0\ntrip_m = [1500]\n'
+    (tmp_path / "job.toml").write_text(FOUR_THINGS + more)
+    job = nc.read_job(tmp_path / "job.toml")
+    design = job.design()
+    assert_of_tables(job.sheet(design).document())
+    assert_of_tables(job.handover(design).document())
 
 
 def test_german_has_its_letters_in_the_type_of_the_paper_and_says_it_is_german():

@@ -309,7 +309,7 @@ def _trim(design: Design) -> str:
         return words_slide.TRIM.format(aim=aim)
     wanted, steps = float(target.lambda_target[idle]), design.limits.flats
     other = words.TRIM_OTHER.format(target=wanted) if aim != wanted else ""
-    near = words.TRIM_NEAR.format(flats=steps) if steps else ""
+    near = words.TRIM_NEAR.format(flats=words.STEPS[steps]) if steps else ""
     nut = design.trim()
     return words.TRIMS.get(1.0 if nut is None else nut.share, words.TRIM).format(aim=aim, near=near, other=other)
 
