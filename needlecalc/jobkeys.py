@@ -97,14 +97,15 @@ def _key(section: str, name: str, kinds: tuple[str, ...], made: tuple[Any, ...])
 
 @functools.cache
 def _documented(owner: Any) -> dict[str, str]:
-    """First sentence of each parameter in the docstring of a public name."""
+    """First sentence of each parameter in the docstring of a public name; of several named at once, each its own part."""
     text = inspect.getdoc(owner) or ""
     body = re.search(r"Parameters\n-+\n(.*?)(?:\n\n?[A-Z]\w+\n-+\n|\Z)", text, re.S)
     said: dict[str, str] = {}
     for heads, words in re.findall(r"(?m)^(\w[\w, ]*) : .*\n((?:^[ ]+.*\n?)+)", body[1] + "\n" if body else ""):
-        line = re.split(r"(?<=[.;])\s", " ".join(words.split()))[0].rstrip(";")
-        line = re.sub(r"\s*\[[^\]]*\]$", "", line)
-        said |= {head.strip(): line for head in heads.split(",")}
+        sentence = re.split(r"(?<=\.)\s", re.sub(r"\s*\[[^\]]*\]$", "", " ".join(words.split())))[0]
+        names, parts = heads.split(", "), sentence.rstrip(".").split("; ")
+        each = parts if len(parts) == len(names) else parts[:1] * len(names)
+        said |= {name: f"{part[0].upper()}{part[1:]}." for name, part in zip(names, each, strict=True)}
     return said
 
 

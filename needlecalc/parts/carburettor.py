@@ -37,7 +37,7 @@ class Jet(Shown):
     parallel_length_u_mm : float
         Standard uncertainty of that length. [mm]
     drop_min_mm, drop_max_mm : float or None
-        Range the jet nut can reach; both None keeps the jet where it is. [mm]
+        Least drop the jet nut can reach; greatest drop it can reach.  Both None keeps the jet where it is. [mm]
     flat_mm : float
         Travel for one flat, a sixth of a turn, of the jet nut; count your own thread. [mm]
     step_flats : float

@@ -56,7 +56,7 @@ class AtHand:
     jet_bores_mm : tuple of float
         Bores of other jets; the bore that would serve best is looked for when none is given. [mm]
     spring_preload_n, spring_rate_n_mm : tuple of float
-        Force at no lift and rate of other springs, one of each a spring. [N, N/mm]
+        Force at no lift of each other spring; rate of each. [N, N/mm]
     shims_mm : tuple of float
         Shims to lay under the spring. [mm]
     holder_mm : tuple of float
@@ -66,7 +66,7 @@ class AtHand:
     groove_mm : float or None
         Distance between the clip grooves of a slide's needle. [mm]
     groove, grooves : int or None
-        The groove that holds the clip now, from the top, and how many there are.
+        The groove that holds the clip now, from the top; how many there are.
     needles : path or None
         Folder or table of other needles; the best of them is tried.
 

@@ -77,7 +77,7 @@ class Limits:
     flats : {"half", "whole"} or None
         Turn the jet nut by half or whole flats only; None for any turn.
     drop_min_mm, drop_max_mm : float or None
-        Jet drop the design may use, inside the range of the nut; all of that range when not given. [mm]
+        Least jet drop the design may use; greatest one.  All of the nut's range when not given. [mm]
     unconfirmed : float
         On a car that nothing has confirmed yet, neither a cut nor a drive with the jet moved, no band may end richer
         than permitted even if the cut works so many times as strongly as predicted; 1 turns that off. [-]

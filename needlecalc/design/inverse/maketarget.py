@@ -67,7 +67,7 @@ def make_target(
     idle_o2_percent : float
         Oxygen an analyser finds at idle beside the CO: the more is left over, the leaner the CO limit lies. [%]
     idle_hc_ppm, idle_hc_limit_ppm : float or None, float
-        Hydrocarbons read at idle, as hexane, and from where on they are high: idle is then asked to run no leaner than
+        Hydrocarbons read at idle, as hexane; from where on they are high.  Idle is then asked to run no leaner than
         it does, as leaning raises them further; a CO limit that needs it leaner goes before. [ppm]
     sensor_zero : SensorZero or None
         How far the lambda meter is off, by gas read beside it; targets are then given as that meter shows them.

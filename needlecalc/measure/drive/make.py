@@ -79,8 +79,8 @@ def make_bands(
     loads_pa : mapping or None
         Name of each load to its range of manifold pressure; the usual three when not given. [Pa]
     loads_percent : mapping or None
-        The same by throttle, for logs without manifold pressure; both may be given.  With neither logged,
-        every load is "all". [%]
+        Name of each load to its range of throttle, for logs without manifold pressure; both may be given.  With
+        neither logged, every load is "all". [%]
     idle_below_rpm : float
         Below this speed the load is "idle" whatever the pressure. [1/min]
     lag_s : float, Lag or None
@@ -269,13 +269,13 @@ def typed_bands(
     Parameters
     ----------
     rpm, lambda_measured : array_like, shape (m,)
-        Engine speed and lambda of each hold. [1/min, -]
+        Engine speed of each hold; lambda of each hold. [1/min, -]
     lift_mm : array_like, shape (m,), or None
         Lift read at each, where it was. [mm]
     lift_u_mm : float
         Standard uncertainty of those readings. [mm]
     load : sequence of str or None
-        Name of the load of each; "full" when not given.
+        Name of the load of each hold; "full" when not given.
     lambda_se : float or array_like, shape (m,)
         Standard uncertainty of each lambda. [-]
     air_flow_g_s : array_like, shape (m,), or None

@@ -164,7 +164,7 @@ def lean_limit(
     rpm : float or None
         Engine speed at the start; the middle one of the stretch when not given. [1/min]
     start_s, end_s : float, float or None
-        Where in the log the sweep stands. [s]
+        Where in the log the sweep begins; where it ends. [s]
     rough_times : float
         Quick wander of engine speed, over that of the smoothest step, from which a step is rough. [-]
     drop_share : float
