@@ -27,6 +27,8 @@ def test_every_key_says_what_it_is():
         for key in keys_of(section):
             assert len(key.about) >= 5, (section, key.name)
             assert len(key.kinds) >= 1
+        said = [key.about for key in keys_of(section)]
+        assert len(set(said)) == len(said) or section == "checks.limits", section  # advance at idle has two limits there
 
 
 RANGED = [
