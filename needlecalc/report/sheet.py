@@ -35,31 +35,7 @@ WIDTHS = {"station": 0.75, "distance": 0.85, "stop": 1.25, "stop_reads": 1.25, "
 
 @dataclass(frozen=True, repr=False, eq=False)
 class GrindSheet(Orders, Printed):
-    """A design arranged for the bench.
-
-    Parameters
-    ----------
-    design : Design
-        The design it shows.
-    anvil_width_mm : float or None
-        Width along the needle of the anvils it will be measured with; None leaves the readings out. [mm]
-    face_on_mark : str
-        What of the anvils lies on a station's mark: "centre", or "thick_edge", the edge towards the
-        shoulder.
-    altitude : AltitudeOutlook or None
-        The needle at the other places it will be driven; None leaves them out.
-    acknowledged : str
-        Why a red warning of these places is accepted, and by whom; empty leaves a line to sign.
-    jet_drive : JetShift or None
-        What a drive with the jet moved found; None where there was none.
-    made_at : datetime
-        Date and time it says it was made; now when not given.
-    assumed : Table or None
-        What was assumed, as nobody stated it; None where nothing was.
-    paper : Paper
-        What it is printed on: size, unit, decimal sign.
-    changes : Changes or None
-        What could be changed in place of filing; None where nothing was tried.
+    """A design arranged for the bench; its fields are what :func:`grind_sheet` takes.
 
     Raises
     ------

@@ -276,13 +276,20 @@ def _(found: Changes, _part: str = "") -> Table:
     )
 
 
+def _foretold(one: RankedNeedle | Place | Outcome, head: str) -> tuple[Column, ...]:
+    """Lambda predicted of each band, and its interval."""
+    return (
+        Column("lambda_predicted", head, ".3f", one.lambda_predicted),
+        Column("lambda_low", "from", ".3f", one.lambda_low),
+        Column("lambda_high", "to (90 %)", ".3f", one.lambda_high),
+    )
+
+
 @table_of.register
 def _(found: RankedNeedle, _part: str = "") -> Table:
     return table(
         repr(found),
-        Column("lambda_predicted", "lambda", ".3f", found.lambda_predicted),
-        Column("lambda_low", "from", ".3f", found.lambda_low),
-        Column("lambda_high", "to (90 %)", ".3f", found.lambda_high),
+        *_foretold(found, "lambda"),
     )
 
 
@@ -329,9 +336,7 @@ def _(place: Place, _part: str = "") -> Table:
     return table(
         repr(place),
         Column("lift_mm", "lift mm", ".2f", place.lift_mm),
-        Column("lambda_predicted", "lambda", ".3f", place.lambda_predicted),
-        Column("lambda_low", "from", ".3f", place.lambda_low),
-        Column("lambda_high", "to (90 %)", ".3f", place.lambda_high),
+        *_foretold(place, "lambda"),
     )
 
 
@@ -366,9 +371,7 @@ def _(found: Outcome, _part: str = "") -> Table:
         Column("rpm", "rpm", ".0f", found.bands.rpm[found.band]),
         Column("load", "load", "", [found.bands.load[b] for b in found.band.tolist()]),
         Column("lambda_before", "before", ".3f", found.lambda_before),
-        Column("lambda_predicted", "predicted", ".3f", found.lambda_predicted),
-        Column("lambda_low", "from", ".3f", found.lambda_low),
-        Column("lambda_high", "to (90 %)", ".3f", found.lambda_high),
+        *_foretold(found, "predicted"),
         Column("lambda_measured", "measured", ".3f", found.lambda_measured),
         Column("inside", "inside", "", found.inside),
         Column("gain", "gain", ".2f", found.gain),
