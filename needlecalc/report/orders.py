@@ -92,7 +92,8 @@ class Orders(Shown):
         if design.limits.new_blank and self.works():
             do = words_sheet.TURN_BLANK
         if not design.met:
-            do = words_sheet.DECIDE_FIRST.format(bands=say.missed(design))
+            same = words_sheet.ALL_THE_SAME if filed and not design.limits.new_blank else ""
+            do = words_sheet.DECIDE_FIRST.format(bands=say.missed(design)) + same
         stop = words_sheet.STOP[stages] if self.works() or design.turns() else ""
         if stop and not self.works() and self.slide:
             stop = words_slide.MOVE

@@ -166,7 +166,10 @@ class Sheets(FPDF):
 
     def _grid(self, grid: Grid, scale: float) -> None:
         table, size = self.document.of(grid), self.larger * scale * grid.size
+        rows = len(table.rows) if len(table.rows) <= WHOLE else 3
+        tall = scale * grid.row_pt * (1 + rows) + 3 * size
         if table.title:
+            self._need(tall + 2.0 * LINE * Weight.HEADING.value[0] * scale)
             self._words(Words(table.title, Weight.HEADING), scale)
         if not table.columns:
             return
@@ -177,8 +180,7 @@ class Sheets(FPDF):
             said = "\n".join(map(self.printed, column.head.split("\n")))
             heads.append(_Cell(said, True, HEAD_SIZE * size, HEAD))
         self.ln(2.0)
-        rows = len(table.rows) if len(table.rows) <= WHOLE else 3
-        self._need(scale * grid.row_pt * (1 + rows) + 3 * size)
+        self._need(tall)
         self._row(heads, wide, grid, scale)
         for row, grey in zip(table.rows, grid.shaded or [False] * len(table.rows), strict=True):
             cells = []
