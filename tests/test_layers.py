@@ -90,6 +90,7 @@ FLOORS = [
         "design.after.rescue",
         "design.after.outcome",
         "design.after.altitude",
+        "design.after.scan",
         "design.after.trip",
         "design.after.rank",
         "design.after.changes",

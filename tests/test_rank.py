@@ -12,7 +12,8 @@ from hypothesis import strategies as st
 from scipy.optimize import brentq
 
 import needlecalc as nc
-from needlecalc.design.after.rank import DROPS_TRIED, Worth
+from needlecalc.design.after.rank import Worth
+from needlecalc.design.after.scan import DROPS_TRIED
 from needlecalc.design.inverse.uncertainty import outlook
 from needlecalc.design.inverse.verdict import Cause
 

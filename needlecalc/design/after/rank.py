@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
 from pathlib import Path
@@ -11,12 +11,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from needlecalc.design.after.progress import touched
-from needlecalc.design.belief.law import Law
+from needlecalc.design.after.scan import DROPS_TRIED, scan
 from needlecalc.design.belief.learn import learn
 from needlecalc.design.belief.learned import Learned
-from needlecalc.design.belief.unknowns import TOMORROW
 from needlecalc.design.inverse.problem import reach_mm
-from needlecalc.design.inverse.target import HARDLY, Target
+from needlecalc.design.inverse.target import Target
 from needlecalc.design.inverse.uncertainty import AfterCut, least_difference_mm
 from needlecalc.errors import InputError
 from needlecalc.parts.needle import Needle
@@ -27,13 +26,6 @@ from needlecalc.units import FloatArray
 
 WITH_INTERVALS = 20
 TOUCHED_MM = 1e-3
-DROPS_TRIED = 21
-STEPS = 2  # nearer to the least squares, from the best of the heights tried
-NUT_MM = 0.1
-TOO_RICH = 0.01  # a donor may start so much richer than asked
-GAP_EXPONENT = 2.0  # of the fuel, to begin with
-SECANTS = 4
-ACTS_BELOW = 0.25  # of the bore: how far below the face a diameter acts, about
 DIGITS = 9  # of the misses that rank: the rest is rounding
 
 
@@ -206,111 +198,49 @@ def rank(
         msg = "There is no needle to rank; give a list of needles, or a folder or table of them."
         raise InputError(msg)
     car = learned if isinstance(learned, Learned) else learn(target.bands, learned)
-    ranked = []
+    alike: dict[bytes, list[Needle]] = {}
     for needle in listed:
+        stations = needle.stations_mm.tobytes()
         try:
-            ranked.append(_weighed(needle, target, car))
+            if stations not in alike or needle.diameters_mm[0] >= car.setup.carburettor.jet.least_bore_mm():
+                _drops_mm(car.setup.with_needle(needle), car, target)
         except InputError as error:
             refused.append((needle.name, str(error)))
+        else:
+            alike.setdefault(stations, []).append(needle)
+    ranked = [one for group in alike.values() for one in _weighed(group, target, car)]
     ranked.sort(key=lambda one: (one.worth is not Worth.SERVES, round(one.rms, DIGITS), one.needle.name))
     best = [_with_interval(one, target, car) for one in ranked[:intervals]]
     return Ranking(target, (*best, *ranked[intervals:]), tuple(refused), car.setup)
 
 
-def _weighed(needle: Needle, target: Target, car: Learned) -> RankedNeedle:
-    """A needle at the jet height where it serves best, and what a file would have to take off it.
-
-    A lower jet never leans, as the needle only grows thinner and the fuel stands nearer the face: ln(lambda) of each band
-    falls with the drop, and the drops at which it is inside what is permitted are one stretch.
-    """
-    law, told = car.law.in_parts(car.setup.with_needle(needle)), least_difference_mm(car.doubts)
-    true_mm, drops, counts = _estimated_mm(needle, car), _drops_mm(law.setup, car, target), target.giving_way() == 1.0
-    aim, weight = np.log(target.lambda_target), (target.weight / target.giving_way()) ** 2
-    logs = law.log_lambda(np.tile(true_mm, (drops.size, 1)), drops[:, None])
-
-    def falls_to(level: FloatArray) -> FloatArray:
-        """Drop at which each band falls to a level; infinite where it never does."""
-        pairs = zip(level, logs.T, strict=True)
-        return np.array([np.interp(-one, -band, drops, -np.inf, np.inf) for one, band in pairs])
-
-    drop = float(drops[np.argmin((logs - aim) ** 2 @ weight)])
-    for _ in range(STEPS):
-        drop = _trimmed(law, true_mm, drop, drops, aim, weight)
-    first = max(falls_to(np.log(target.lambda_lean + HARDLY / 2.0)).max(), drops[0])
-    final = min(falls_to(np.log(target.lambda_rich - HARDLY / 2.0)).min(), drops[-1])
-    # A height at which every band is inside what is permitted goes before one with a better mean.
-    drop = float(np.clip(drop, first, final)) if first <= final else drop
-    donor = float(np.clip(falls_to(aim + np.log1p(-TOO_RICH))[counts].min(), drops[0], drops[-1]))
-    lacks, filed_mm = _filed(law, aim, counts, true_mm, donor)
-    donor = _trimmed(law, filed_mm, donor, drops, aim, weight)
-    here, filed = np.exp(law.log_lambda(np.array([true_mm, filed_mm]), np.array([[drop], [donor]])))
-    taken = true_mm - filed_mm
-    off, unknown = np.abs(here / target.lambda_target - 1.0), np.full(here.size, np.nan)
-    serves = not target.outside(here).any()
-    possible = not target.outside(filed).any()
-    return RankedNeedle(
-        needle=needle,
-        drop_mm=drop,
-        worth=_worth(serves, lacks > told, possible),
-        lambda_predicted=here,
-        lambda_low=unknown,
-        lambda_high=unknown,
-        worst=float(off.max()),
-        rms=float(np.sqrt((off**2).mean())),
-        chance=float("nan"),
-        filing_um=1e3 * float(taken.max()),
-        stations=tuple((np.flatnonzero(taken > TOUCHED_MM) + 1).tolist()),
-        lacks_um=1e3 * lacks if lacks > told else 0.0,
-        donor_drop_mm=donor,
-    )
-
-
-def _trimmed(
-    law: Law, diameters_mm: FloatArray, drop_mm: float, drops_mm: FloatArray, aim: FloatArray, weight: FloatArray
-) -> float:
-    """The jet drop a step nearer to the least squares."""
-    near = np.clip([drop_mm, drop_mm - NUT_MM, drop_mm + NUT_MM], drops_mm[0], drops_mm[-1])
-    now, below, above = law.log_lambda(np.tile(diameters_mm, (3, 1)), near[:, None])
-    slope = (above - below) / max(near[2] - near[1], 1e-9)
-    turn = -((now - aim) * slope) @ weight / max(slope**2 @ weight, 1e-12)
-    return float(np.clip(drop_mm + turn, drops_mm[0], drops_mm[-1]))
-
-
-def _filed(
-    law: Law, aim: FloatArray, counts: NDArray[np.bool_], diameters_mm: FloatArray, drop_mm: float
-) -> tuple[float, FloatArray]:
-    """Metal lacking at the worst band, and diameters that filing each band to its target leaves."""
-    carburettor, lift = law.setup.carburettor, law.unknowns[law.place.lift()]
-    stations, shift = carburettor.needle.stations_mm, float(carburettor.position_mm(0.0, drop_mm))
-    now = law.log_lambda(diameters_mm, drop_mm)
-    level = np.clip(now, aim + np.log1p(-TOO_RICH), aim)
-    gap = carburettor.jet.least_bore_mm() - np.interp(lift + shift, stations, diameters_mm)
-
-    def too_lean(log_wider: FloatArray) -> FloatArray:
-        thinned = diameters_mm - (gap * np.expm1(log_wider))[:, None]
-        return np.asarray(law.log_lambda(thinned[None], drop_mm)[0] - level)
-
-    removal = gap * np.expm1(_secant(too_lean, now - level))
-    places, which = np.unique(lift[counts], return_inverse=True)
-    asked = np.zeros(places.size)
-    np.maximum.at(asked, which, np.maximum(removal[counts], 0.0))
-    along = stations - shift - ACTS_BELOW * np.asarray(law.parameters(TOMORROW).length_mm)
-    taken = np.interp(along, places, asked)
-    # Nobody knows the needle above the station before the first band.
-    taken[:-1][along[1:] <= places[0]] = 0.0
-    return max(float(-removal[counts].min()), 0.0), np.minimum.accumulate(diameters_mm - taken)
-
-
-def _secant(function: Callable[[FloatArray], FloatArray], at_zero: FloatArray) -> FloatArray:
-    """Roots of a function that falls with about the gap's exponent."""
-    before, value = np.zeros(at_zero.shape), at_zero
-    x = at_zero / GAP_EXPONENT
-    for _ in range(SECANTS):
-        here = function(x)
-        moved = np.abs(x - before) > 1e-9
-        slope = np.where(moved, (here - value) / np.where(moved, x - before, 1.0), -GAP_EXPONENT)
-        before, value, x = x, here, x - here / np.minimum(slope, -0.5)
-    return x
+def _weighed(needles: Sequence[Needle], target: Target, car: Learned) -> list[RankedNeedle]:
+    """Needles on the same stations, each at its best jet drop."""
+    setup, told = car.setup.with_needle(needles[0]), least_difference_mm(car.doubts)
+    true_mm = np.array([_estimated_mm(needle, car) for needle in needles])
+    found = scan(car.law.in_parts(setup), target, true_mm, _drops_mm(setup, car, target))
+    off = np.abs(np.expm1(found.log_lambda - np.log(target.lambda_target)))
+    serves = np.all(~target.outside(np.exp(found.log_lambda)), axis=1)
+    possible = np.all(~target.outside(np.exp(found.log_filed)), axis=1)
+    taken, unknown = true_mm - found.filed_mm, np.full(off.shape[1], np.nan)
+    return [
+        RankedNeedle(
+            needle=needle,
+            drop_mm=float(found.drop_mm[n]),
+            worth=_worth(bool(serves[n]), bool(found.lacks_mm[n] > told), bool(possible[n])),
+            lambda_predicted=np.exp(found.log_lambda[n]),
+            lambda_low=unknown,
+            lambda_high=unknown,
+            worst=float(off[n].max()),
+            rms=float(np.sqrt((off[n] ** 2).mean())),
+            chance=float("nan"),
+            filing_um=1e3 * float(taken[n].max()),
+            stations=tuple((np.flatnonzero(taken[n] > TOUCHED_MM) + 1).tolist()),
+            lacks_um=1e3 * float(found.lacks_mm[n]) if found.lacks_mm[n] > told else 0.0,
+            donor_drop_mm=float(found.donor_drop_mm[n]),
+        )
+        for n, needle in enumerate(needles)
+    ]
 
 
 def _worth(serves: bool, short: bool, possible: bool) -> Worth:
