@@ -104,7 +104,7 @@ def design(asked: Namespace) -> int:
         pages["needle_to_scale"] = profile_drawing(made.next_stage().needle, paper=job.paper())
     _write(sheet, out, pages)
     print(sheet.text())
-    print(f"Written to {plain(str(out))}: {DESIGN}, grind_sheet.csv, .html, .pdf and .txt, profile.svg")
+    print(f"Written to {plain(str(out))}: {DESIGN}, grind_sheet.csv, .html, .pdf and .txt, profile.png")
     if pages:
         print(f"With them: {' and '.join(pages)}, each .html, .pdf and .txt{'; needle.dxf' * made.limits.new_blank}")
     if sheet.assumed is not None:
@@ -144,13 +144,13 @@ def _bands(job: Job, *, say: bool = False) -> Bands:
 
 def _write(sheet: GrindSheet, out: Path, pages: Mapping[str, Document]) -> None:
     """All files are made before any is written: a failure leaves those of the last design."""
-    from needlecalc.report.pages import profile_svg_of  # late: only a design draws
+    from needlecalc.report.pages import profile_png_of  # late: only a design draws
 
     contents = {
         DESIGN: json.dumps(facts_of(sheet), indent=1, allow_nan=False).encode(),
         "grind_sheet.csv": sheet.csv().encode(),
         **_forms(sheet.document(), "grind_sheet"),
-        "profile.svg": profile_svg_of(sheet),
+        "profile.png": profile_png_of(sheet),
     }
     for name, page in pages.items():
         contents |= _forms(page, name)

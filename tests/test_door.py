@@ -18,7 +18,7 @@ from needlecalc.commands import _write
 from needlecalc.measure.drive.bands import LiftSource
 from needlecalc.report.facts import FORMAT
 
-FILES = {"design.json", "grind_sheet.csv", "grind_sheet.html", "grind_sheet.pdf", "grind_sheet.txt", "profile.svg"}
+FILES = {"design.json", "grind_sheet.csv", "grind_sheet.html", "grind_sheet.pdf", "grind_sheet.txt", "profile.png"}
 
 
 def test_design_writes_everything(case, tmp_path, capsys):

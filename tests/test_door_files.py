@@ -13,12 +13,12 @@ import tomllib
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
-from xml.etree import ElementTree
 
 import numpy as np
 import pypdfium2
 import pytest
 from door_cases import refit, typed_job
+from PIL import Image
 from sheet_cases import paper_of, sheet_design
 
 import needlecalc as nc
@@ -68,9 +68,8 @@ def test_every_output_says_what_made_it(logged, tmp_path):
     facts = json.loads(facts)
     assert facts["made_by"] == {"needlecalc": nc.__version__, "made_at": "2025-06-01T12:00:00+00:00"}
     assert (facts["job"], facts["log"]["sha256"]) == ("job", log.sha256)
-    profile = ElementTree.parse(tmp_path / "out" / "profile.svg")
-    assert "needle radius (mm)" in {one.text for one in profile.iter("{http://www.w3.org/2000/svg}text")}
-    assert profile.find("{http://www.w3.org/2000/svg}desc").text == made
+    with Image.open(tmp_path / "out" / "profile.png") as picture:
+        assert picture.text == {"Software": f"needlecalc {nc.__version__}", "Description": made}
     with pypdfium2.PdfDocument(tmp_path / "out" / "grind_sheet.pdf") as pdf:
         assert pdf.get_metadata_value("Subject") == foot
         assert pdf.get_metadata_value("Creator") == f"needlecalc {nc.__version__}"

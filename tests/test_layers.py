@@ -106,7 +106,6 @@ FLOORS = [
         "report.tables",
         "report.document",
         "report.captions",
-        "report.chart",
         "report.plot",
         "report.comparepage",
         "report.drawing",

@@ -2,28 +2,31 @@
 
 from __future__ import annotations
 
-import html
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Mapping
 from io import BytesIO
 from pathlib import Path
-from typing import NamedTuple
 
-from fpdf import FPDF
+import matplotlib
+from fpdf import FPDF, FontFace
+from fpdf.enums import XPos, YPos
 from fpdf.fonts import CoreFont, TTFFont
+from fpdf.table import Row
 
 from needlecalc.echo import LONGEST_NAME, plain
 from needlecalc.files import write_files
 from needlecalc.report.document import BOX, Document, Grid, Page, Picture, Printed, Weight, Words, typeset
 from needlecalc.report.language import in_its_language, words_pages
-from needlecalc.report.plot import picture
+from needlecalc.report.plot import drawn, plot
 from needlecalc.report.sheet import GrindSheet
+from needlecalc.show import Table
 from needlecalc.version import __version__
 
 # Every reader of PDF brings the first along, a little larger as large as the other: what matplotlib draws with and brings
 # along, for documents with letters that are not of western Europe.
 FACE, LARGER, MORE_LETTERS = "helvetica", 1.05, "DejaVu Sans"
 FONT_FILES = {"": "DejaVuSans.ttf", "B": "DejaVuSans-Bold.ttf"}
+WRITE_IN = "\N{NO-BREAK SPACE}"  # an empty cell as high as the others
 NO_GLYPH = "\N{REPLACEMENT CHARACTER}"
 POINTS_PER_MM = 72.0 / 25.4
 MARGIN_PT, FOOT_PT, LINE = 34.0, 36.0, 1.28
@@ -36,22 +39,12 @@ BESIDE_PT = 1.5  # room beside the words of a cell
 BEFORE = {Weight.TITLE: 0.0, Weight.HEADING: 7.0, Weight.LOUD: 4.0, Weight.ORDER: 2.0}  # space above, in points
 
 
-class _Cell(NamedTuple):
-    """What stands in a cell, its type, and its grey."""
-
-    said: str
-    bold: bool
-    size: float
-    fill: int | None = None
-
-
 class Sheets(FPDF):
     """Pages whose foot says what made them, which page it is, and whether it goes on."""
 
     def __init__(self, document: Document, fonts: dict[str, CoreFont | TTFFont]) -> None:
         super().__init__(unit="pt", format=document.paper.size)
         self.document, self.named, self.ends = document, "", True
-        self.wide: dict[tuple[bool, str], float] = {}  # of letters, at one point
         self.fonts.update(fonts)  # of an earlier try: to open them takes long
         self.face, self.larger, self.known = FACE, LARGER, set(range(256))
         if not set(map(ord, _letters_of(document))) <= self.known:
@@ -71,8 +64,6 @@ class Sheets(FPDF):
         self.set_lang(document.paper.language)
 
     def _open_more_letters(self) -> None:
-        import matplotlib  # late: slow to import
-
         for style, file in FONT_FILES.items():
             self.add_font(MORE_LETTERS, style, Path(matplotlib.get_data_path()) / "fonts" / "ttf" / file)
 
@@ -88,10 +79,10 @@ class Sheets(FPDF):
             self.set_font(self.face, "B", 9.0)
             self.cell(0, 12.0, words_pages.GOES_ON, align="R")
         self.set_font(self.face, "", 6.5)
+        self.set_y(-24.0)
+        self.multi_cell(self.epw - 130.0, 8.5, self.printed(self.document.foot), align="L", max_line_height=8.5)
         self.set_xy(-MARGIN_PT - 130.0, -24.0)
         self.cell(130.0, 8.5, of, align="R")
-        for k, line in enumerate(self._lines(self.printed(self.document.foot), False, (self.epw - 130.0) / 6.5)):
-            self._print(line, False, 6.5, self.l_margin, self.h - 24.0 + k * 8.5, 8.5)
 
     def printed(self, words: str) -> str:
         """Words with the signs of print; a letter the type lacks has a sign in its place."""
@@ -119,50 +110,23 @@ class Sheets(FPDF):
         if self.will_page_break(height):
             self.add_page()
 
-    def _width(self, said: str, bold: bool) -> float:
-        """Width of words for each point of their size."""
-        if unknown := [letter for letter in said if (bold, letter) not in self.wide]:
-            self.set_font(self.face, "B" if bold else "", 100.0)
-            self.wide |= {(bold, letter): self.get_string_width(letter) / 100.0 for letter in unknown}
-        return sum(self.wide[bold, letter] for letter in said)
-
-    def _lines(self, said: str, bold: bool, most: float) -> Iterator[str]:
-        """Words in lines of at most that width for each point of their size; a word that is longer is cut."""
-        space = self._width(" ", bold)
-        for whole in said.split("\n"):
-            line, long = "", 0.0
-            for word in whole.split(" "):
-                wide = self._width(word, bold)
-                if line and long + space + wide > most:
-                    yield line
-                    line = ""
-                while not line and wide > most and len(word) > 1:
-                    fits = next((k for k in range(len(word) - 1, 1, -1) if self._width(word[:k], bold) <= most), 1)
-                    yield word[:fits]
-                    word = word[fits:]
-                    wide = self._width(word, bold)
-                line, long = (f"{line} {word}", long + space + wide) if line else (word, wide)
-            yield line
-
-    def _print(self, line: str, bold: bool, size: float, x: float, y: float, tall: float) -> None:
-        """One line of words, in the middle of its height."""
-        if line:
-            self.set_font(self.face, "B" if bold else "", size)
-            self.text(x, y + 0.5 * tall + 0.3 * size, line)
-
     def _words(self, words: Words, scale: float) -> None:
         size, bold, _ = words.weight.value
         size *= self.larger * (scale if words.weight is not Weight.TITLE else 1.0)
-        tall, hang = LINE * size, 0.9 * size if words.mark else 0.0
+        said, line = self.printed(self.document.say(words)), LINE * size
+        hang = 0.9 * size if words.mark else 0.0
+        self.set_font(self.face, "B" if bold else "", size)
         self.ln(BEFORE.get(words.weight, 1.0) * scale)
-        lines = list(self._lines(self.printed(self.document.say(words)), bold, (self.epw - hang) / size))
+        lines: list[str] = self.multi_cell(self.epw - hang, line, said, align="L", dry_run=True, output="LINES")  # type: ignore[assignment]
         # A paragraph stays whole, and a heading with some of what it is about.
-        self._need(tall * min(len(lines), AS_ONE) + (60.0 if words.weight is Weight.HEADING else 0.0))
-        self._print(words.mark, True, size, self.l_margin, self.y, tall)
-        for line in lines:
-            self._need(tall)
-            self._print(line, bold, size, self.l_margin + hang, self.y, tall)
-            self.ln(tall)
+        self._need(line * min(len(lines), AS_ONE) + (60.0 if words.weight is Weight.HEADING else 0.0))
+        if words.mark:
+            self.set_font(self.face, "B", size)
+            self.cell(hang, line, words.mark)
+            self.set_font(self.face, "B" if bold else "", size)
+        for one in lines:
+            self.set_x(self.l_margin + hang)
+            self.cell(0, line, one, new_x=XPos.LMARGIN, new_y=YPos.NEXT)
 
     def _grid(self, grid: Grid, scale: float) -> None:
         table, size = self.document.of(grid), self.larger * scale * grid.size
@@ -173,51 +137,29 @@ class Sheets(FPDF):
             self._words(Words(table.title, Weight.HEADING), scale)
         if not table.columns:
             return
-        parts = [grid.widths.get(column.key, 1.0) for column in table.columns]
-        wide = [self.epw * part / sum(parts) for part in parts]
-        heads = []
-        for column in table.columns:
-            said = "\n".join(map(self.printed, column.head.split("\n")))
-            heads.append(_Cell(said, True, HEAD_SIZE * size, HEAD))
+        pad = max(0.0, (scale * grid.row_pt - LINE * scale * grid.size) / 2.0)
         self.ln(2.0)
         self._need(tall)
-        self._row(heads, wide, grid, scale)
-        for row, grey in zip(table.rows, grid.shaded or [False] * len(table.rows), strict=True):
-            cells = []
-            for column in table.columns:
-                said, bold = row[column.key], column.key == grid.bold and not grey
-                fill = SHADE if grey and said != BOX else None
-                said = "" if said == BOX else self.printed(said)
-                cells.append(_Cell(said, bold, BOLD_SIZE * size if bold else size, fill))
-            self._row(cells, wide, grid, scale, heads)
+        self.set_font(self.face, "", size)
+        with self.table(
+            col_widths=tuple(grid.widths.get(column.key, 1.0) for column in table.columns),
+            headings_style=FontFace(emphasis="BOLD", size_pt=HEAD_SIZE * size, fill_color=HEAD),
+            text_align="CENTER",
+            line_height=LINE * 0.9 * scale * grid.size,
+            padding=(pad, BESIDE_PT, pad, BESIDE_PT),
+        ) as made:
+            made.row(["\n".join(map(self.printed, column.head.split("\n"))) for column in table.columns])
+            for number, row in enumerate(table.rows):
+                self._row(made.row(), grid, table, number, row, size)
         self.ln(3.0)
 
-    def _row(
-        self, cells: Sequence[_Cell], wide: Sequence[float], grid: Grid, scale: float, heads: Sequence[_Cell] = ()
-    ) -> None:
-        """Cells side by side, their words in the middle; on a fresh page the heads stand above them again."""
-        line = LINE * 0.9 * scale * grid.size
-        pad = max(0.0, (scale * grid.row_pt - LINE * scale * grid.size) / 2.0)
-        said = [
-            list(self._lines(cell.said, cell.bold, (across - 2.0 * BESIDE_PT) / cell.size))
-            for cell, across in zip(cells, wide, strict=True)
-        ]
-        tall = line * max(map(len, said)) + 2.0 * pad
-        if self.will_page_break(tall):
-            self.add_page()
-            if heads:
-                self._row(heads, wide, grid, scale)
-        x = self.l_margin
-        for cell, across, lines in zip(cells, wide, said, strict=True):
-            if cell.fill is not None:
-                self.set_fill_color(cell.fill)
-            self.rect(x, self.y, across, tall, "D" if cell.fill is None else "DF")
-            top = self.y + (tall - line * len(lines)) / 2.0
-            for k, one in enumerate(lines):
-                aside = (across - self._width(one, cell.bold) * cell.size) / 2.0
-                self._print(one, cell.bold, cell.size, x + aside, top + k * line, line)
-            x += across
-        self.ln(tall)
+    def _row(self, made: Row, grid: Grid, table: Table, number: int, row: Mapping[str, str], size: float) -> None:
+        grey = bool(grid.shaded and grid.shaded[number])
+        for column in table.columns:
+            said, bold = row[column.key], column.key == grid.bold and not grey
+            fill = SHADE if grey and said != BOX else None
+            face = FontFace(emphasis="BOLD" if bold else None, size_pt=BOLD_SIZE * size if bold else size, fill_color=fill)
+            made.cell(WRITE_IN if said == BOX else self.printed(said), style=face)
 
     def _picture(self, picture: Picture) -> None:
         # A pixel of the drawing is one of its own units, whatever the library takes it for.
@@ -298,8 +240,7 @@ def write_pdf(sheet: Printed | Document, path: str | Path) -> None:
     write_files({path: pdf_of(document)}, f"{plain(path.name, LONGEST_NAME)}: the pages")
 
 
-@in_its_language
-def profile_svg_of(sheet: GrindSheet) -> bytes:
-    """The plot of the profile as it stands in a file, with what made it."""
-    drawn = Document("", "", (), sheet.made_at, sheet.paper).drawing(picture(sheet.design, "profile"))
-    return drawn.replace("</svg>", f"<desc>{html.escape(plain(sheet.made_line()))}</desc></svg>\n").encode()
+def profile_png_of(sheet: GrindSheet) -> bytes:
+    """The plot of the profile as it stands in a file."""
+    about = {"Software": f"needlecalc {__version__}", "Description": sheet.made_line()}
+    return drawn(plot(sheet.design, "profile"), "png", about)

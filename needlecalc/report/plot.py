@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from functools import cache
 from io import BytesIO
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
+import matplotlib
 import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+from matplotlib.ticker import LogLocator, MaxNLocator, NullLocator
 
 from needlecalc.design.after.outcome import foretold
 from needlecalc.design.after.rank import Ranking
@@ -25,16 +28,12 @@ from needlecalc.parts.setup import Setup
 from needlecalc.parts.slide import SlideValve
 from needlecalc.report import say
 from needlecalc.report.captions import NEXT, TALL, WIDE, caption, to_stop_um
-from needlecalc.report.chart import Chart, svg_of
 from needlecalc.report.comparewords import greatest
 from needlecalc.report.document import Picture
 from needlecalc.report.language import words as words_all
 from needlecalc.report.language import words_plot as words
 from needlecalc.report.language import words_slide
 from needlecalc.units import FloatArray
-
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
 
 TALLER = 3.8  # of a figure with names of bands, in inches
 LEFT, RIGHT, ABOVE_IT, BELOW_IT, BAND_NAMES = 0.84, 0.2, 0.4, 0.6, 1.1  # what it leaves round the axes, in inches
@@ -68,16 +67,11 @@ HATCHES = ("", "////", "", "....", "xx", "\\\\\\\\", "")
 MOST_NAMED = 16  # bands that an axis names
 
 
-@cache
-def _shown() -> type[Axes]:
+class Plot(Axes):
     """Axes that a notebook shows as their picture, with the alt text."""
-    from matplotlib.axes import Axes  # late: slow to import
 
-    class Plot(Axes):
-        def _repr_png_(self) -> tuple[bytes, dict[str, str]]:
-            return drawn(self, "png"), {"alt": str(self.get_label())}
-
-    return Plot
+    def _repr_png_(self) -> tuple[bytes, dict[str, str]]:
+        return drawn(self, "png"), {"alt": str(self.get_label())}
 
 
 def plot(
@@ -133,12 +127,9 @@ def styled(
     right: float = RIGHT,
 ) -> Axes:
     """Axes with what ``draw`` puts on them, in the one style, their legend off the points."""
-    import matplotlib  # late: slow to import
-    from matplotlib.figure import Figure
-
     with matplotlib.rc_context(STYLE):
         if ax is None:
-            ax = Figure(figsize=(WIDE, tall)).add_subplot(axes_class=_shown())
+            ax = Figure(figsize=(WIDE, tall)).add_subplot(axes_class=Plot)
         draw(ax)
         ax.grid(color="0.88")
         ax.set_axisbelow(True)
@@ -151,7 +142,7 @@ def styled(
         if names:
             ax.legend(ncols=columns, frameon=False, handlelength=1.6, columnspacing=1.1, handletextpad=0.5, **ABOVE)
         figure = ax.get_figure()
-        if isinstance(ax, _shown()) and isinstance(figure, Figure):
+        if isinstance(ax, Plot) and isinstance(figure, Figure):
             top = 1.0 - (ABOVE_IT + LEGEND_ROW * max(-(-len(names) // columns) - 1, 0)) / tall
             figure.subplots_adjust(left=LEFT / WIDE, right=1.0 - right / WIDE, bottom=below / tall, top=top)
     ax.set_label(said)
@@ -160,33 +151,39 @@ def styled(
 
 def drawn(ax: Axes, form: str, about: dict[str, Any] | None = None) -> bytes:
     """The figure of some axes as it stands in a file."""
-    import matplotlib  # late: slow to import
-
     out = BytesIO()
     with matplotlib.rc_context(STYLE):
         ax.get_figure().savefig(out, format=form, dpi=130, metadata=about)  # type: ignore[union-attr]
     return out.getvalue()
 
 
+NOTHING = dict.fromkeys(("Date", "Creator", "Format", "Type"))  # of the day it was drawn
+
+
 def picture(record: Any, part: str) -> Picture:
     """A plot for a page, drawn only if it is shown; text stays text."""
     said = caption(record, part)
-    return Picture(lambda: svg_of([_chart(record, part)]), said, said)
-
-
-def _chart(record: Any, part: str) -> Chart:
-    chart = Chart(WIDE, TALL, (LEFT, RIGHT, ABOVE_IT, BELOW_IT))
-    PLOTS[type(record)][part](record, chart)
-    return chart
+    return Picture(lambda: drawn(plot(record, part), "svg", NOTHING).decode(), said, said)
 
 
 def panel(record: Any, parts: Sequence[str], said: str) -> Picture:
     """Plots two in a row, each at half the width of the page."""
-    alt = " ".join(caption(record, part) for part in parts)
-    return Picture(lambda: svg_of([_chart(record, part) for part in parts], columns=2), alt, said)
+    rows = -(-len(parts) // 2)
+
+    def made() -> str:
+        wide, tall = 2.0 * WIDE, rows * TALL
+        figure = Figure(figsize=(wide, tall))
+        for number, part in enumerate(parts, start=1):
+            plot(record, part, ax=figure.add_subplot(rows, 2, number))
+        apart = {"wspace": 2.0 * (LEFT + RIGHT) / (wide - 2.0 * (LEFT + RIGHT)), "hspace": 0.5}
+        ends = {"left": LEFT / wide, "right": 1.0 - RIGHT / wide, "bottom": BELOW_IT / tall, "top": 1.0 - ABOVE_IT / tall}
+        figure.subplots_adjust(**ends, **apart)
+        return drawn(figure.axes[0], "svg", NOTHING).decode()
+
+    return Picture(made, " ".join(caption(record, part) for part in parts), said)
 
 
-def _profiles(ax: Axes | Chart, setup: Setup, first: Needle, second: Needle, names: tuple[str, str], beyond: Any) -> None:
+def _profiles(ax: Axes, setup: Setup, first: Needle, second: Needle, names: tuple[str, str], beyond: Any) -> None:
     ax.plot(first.stations_mm, first.diameters_mm / 2.0, label=names[0], **NOW)
     if first.interpolated:
         guessed = np.array(first.interpolated) - 1
@@ -195,32 +192,32 @@ def _profiles(ax: Axes | Chart, setup: Setup, first: Needle, second: Needle, nam
     _named(ax, _distance(setup), words.RADIUS)
 
 
-def _with_hollow(ax: Axes | Chart, x: FloatArray, y: FloatArray, hollow: Any, **style: Any) -> None:
+def _with_hollow(ax: Axes, x: FloatArray, y: FloatArray, hollow: Any, **style: Any) -> None:
     """Final values; hollow where the data say nothing."""
     ax.plot(x, y, **FINAL | style)
     if hollow.any():
         ax.plot(x[hollow], y[hollow], label=words.BEYOND, **FINAL | HOLLOW)
 
 
-def _named(ax: Axes | Chart, across: str, up: str) -> None:
+def _named(ax: Axes, across: str, up: str) -> None:
     ax.set_xlabel(across)
     ax.set_ylabel(up)
 
 
-def _design_profile(design: Design, ax: Axes | Chart) -> None:
+def _design_profile(design: Design, ax: Axes) -> None:
     names = words.NOW, words.FINAL
     _profiles(ax, design.setup, design.present(), design.needle, names, ~design.stations.supported)
 
 
-def _comparison_profile(found: Comparison, ax: Axes | Chart) -> None:
+def _comparison_profile(found: Comparison, ax: Axes) -> None:
     _profiles(ax, found.setup, found.first, found.second, (words.FIRST, words.SECOND), np.zeros(0, dtype=bool))
 
 
-def _bars(ax: Axes | Chart, x: FloatArray, y: FloatArray, **style: Any) -> None:
+def _bars(ax: Axes, x: FloatArray, y: FloatArray, **style: Any) -> None:
     ax.bar(x, y, width=0.6 * float(np.diff(x).min()) if x.size > 1 else 1.0, **BAR | style)
 
 
-def _cut(design: Design, ax: Axes | Chart) -> None:
+def _cut(design: Design, ax: Axes) -> None:
     x, off, sure = design.needle.stations_mm, design.remove_um(), design.stations
     if design.stages() is not Stages.NOTHING:
         _bars(ax, x, to_stop_um(design), label=words.TO_STOP)
@@ -229,7 +226,7 @@ def _cut(design: Design, ax: Axes | Chart) -> None:
     _named(ax, _distance(design.setup), words.THINNER)
 
 
-def _difference(found: Comparison, ax: Axes | Chart) -> None:
+def _difference(found: Comparison, ax: Axes) -> None:
     _bars(ax, _shared_mm(found), found.thicker_um())
     ax.axhline(0.0, color="black", linewidth=0.8)
     _named(ax, _distance(found.setup), words.THICKER)
@@ -240,7 +237,7 @@ def _shared_mm(found: Comparison) -> FloatArray:
     return np.asarray(found.first.stations_mm[found.station - 1])
 
 
-def _comparison_areas(found: Comparison, ax: Axes | Chart) -> None:
+def _comparison_areas(found: Comparison, ax: Axes) -> None:
     x = _shared_mm(found)
     for flow, style, name in ((found.first_flow, NOW, words.FIRST), (found.second_flow, FINAL, words.SECOND)):
         geometric: dict[str, Any] = {} if style is NOW else {"label": words.GEOMETRIC}
@@ -249,7 +246,7 @@ def _comparison_areas(found: Comparison, ax: Axes | Chart) -> None:
     _named(ax, _distance(found.setup), words.AREA)
 
 
-def _design_lambda(design: Design, ax: Axes | Chart) -> None:
+def _design_lambda(design: Design, ax: Axes) -> None:
     bands, target = design.target.bands, design.target
     aside = ASIDE * max(float(np.ptp(bands.lift_mm)), 1.0)
     in_order = np.argsort(bands.lift_mm)
@@ -263,7 +260,7 @@ def _design_lambda(design: Design, ax: Axes | Chart) -> None:
     _named(ax, _lift(design.setup), words.LAMBDA)
 
 
-def _interval(ax: Axes | Chart, x: FloatArray, values: Sequence[FloatArray], style: dict[str, Any]) -> None:
+def _interval(ax: Axes, x: FloatArray, values: Sequence[FloatArray], style: dict[str, Any]) -> None:
     """Lambda expected; the interval is drawn by itself, as a prediction may lie outside it where all pulls one way."""
     expected, low, high = values
     ax.errorbar(x, (low + high) / 2.0, yerr=(high - low) / 2.0, fmt="none", ecolor=style["color"], capsize=4.0)
@@ -278,7 +275,7 @@ def _distance(setup: Setup) -> str:
     return words.FROM_FIRST if isinstance(setup.carburettor.air_valve, SlideValve) else words.DISTANCE
 
 
-def _comparison_lambda(found: Comparison, ax: Axes | Chart) -> None:
+def _comparison_lambda(found: Comparison, ax: Axes) -> None:
     if found.bands is None:
         msg = "These needles were compared without bands, so there is no lambda to plot; give compare() the bands."
         raise InputError(msg)
@@ -298,8 +295,6 @@ def _metering_areas(law: Metering, ax: Axes) -> None:
 def _sensitivity(law: Metering, ax: Axes) -> None:
     ax.plot(law.lift_mm, law.lambda_per_step, label=words.BY_LAW, **FINAL)
     ax.plot(law.lift_mm, law.lambda_per_step_by_area(), label=words.BY_AREA, **NOW)
-    from matplotlib.ticker import LogLocator, NullLocator  # late: slow to import
-
     ax.set_yscale("log")
     ax.yaxis.set_major_locator(LogLocator(subs=(1.0, 2.0, 5.0)))
     ax.yaxis.set_minor_locator(NullLocator())
@@ -373,8 +368,6 @@ def _diameter_shares(budget: Budget, ax: Axes) -> None:
         msg = "No diameter has an uncertainty, as nothing is filed; plot 'bands'."
         raise InputError(msg)
     _shares({one: um[told] for one, um in budget.diameter_um.items()}, 1 + np.flatnonzero(told), ax)
-    from matplotlib.ticker import MaxNLocator  # late: slow to import
-
     ax.xaxis.set_major_locator(MaxNLocator(integer=True))
     _named(ax, words.STATION, words.SHARE)
 
@@ -384,7 +377,7 @@ def _band_shares(budget: Budget, ax: Axes) -> None:
     _by_band(ax, budget.bands, words.SHARE)
 
 
-PLOTS: dict[type, dict[str, Callable[[Any, Any], None]]] = {
+PLOTS: dict[type, dict[str, Callable[[Any, Axes], None]]] = {
     Design: {"profile": _design_profile, "cut": _cut, "lambda": _design_lambda},
     Comparison: {
         "profile": _comparison_profile,

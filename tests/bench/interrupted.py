@@ -40,7 +40,7 @@ from needlecalc.report import pages
 
 DATA = Path(__file__).parent.parent.parent / "data"
 DRIVES = ("0.98, 1.03, 1.05, 1.06", "0.981, 1.031, 1.051, 1.061", "0.979, 1.029, 1.049, 1.059")
-OUTPUTS = ("design.json", "grind_sheet.csv", "grind_sheet.html", "grind_sheet.pdf", "grind_sheet.txt", "profile.svg")
+OUTPUTS = ("design.json", "grind_sheet.csv", "grind_sheet.html", "grind_sheet.pdf", "grind_sheet.txt", "profile.png")
 START = datetime(2025, 6, 1, tzinfo=UTC)
 ROOM_BYTES = 1 << 20
 WROTE, REFUSED = 0, 2
@@ -179,13 +179,13 @@ def sheet_at(bench: Bench, before: dict[str, bytes], when: str) -> str:
     new = [name for name in OUTPUTS if found[name] != before[name]]
     ends = {"grind_sheet.pdf": b"%%EOF\n", "grind_sheet.csv": b".\n", "grind_sheet.txt": b"\n"}
     broken = [name for name, end in ends.items() if name in new and not found[name].endswith(end)]
-    # JSON says its time in another form; a picture ends with the line that says what made it.
+    # JSON says its time in another form; a picture ends with a chunk IEND (PNG, ISO/IEC 15948).
     broken += [name for name in new if name != "design.json" and when.encode() not in found[name]]
     try:
         json.loads(found["design.json"])
     except ValueError as error:
         raise HalfWrittenError(error) from error
-    hold(not broken and found["profile.svg"].endswith(b"</desc></svg>\n"), HalfWrittenError, broken)
+    hold(not broken and found["profile.png"][-8:-4] == b"IEND", HalfWrittenError, broken)
     return "new" if len(new) == len(OUTPUTS) else "some of each"
 
 
