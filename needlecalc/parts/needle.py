@@ -178,55 +178,54 @@ class Needle(Shown):
     interpolated: tuple[int, ...] = ()
 
     def __post_init__(self) -> None:
-        object.__setattr__(self, "name", check_text(self.name, "name of a needle"))
-        object.__setattr__(self, "source", check_text(self.source, "source of a needle", LONGEST_SOURCE))
-        stations = read_only(self.stations_mm, "stations_mm")
-        diameters = read_only(self.diameters_mm, "diameters_mm")
-        same_length(f"needle {self.name}", stations_mm=stations, diameters_mm=diameters)
-        object.__setattr__(self, "stations_mm", stations)
-        object.__setattr__(self, "diameters_mm", diameters)
-        object.__setattr__(self, "interpolated", tuple(self.interpolated))
+        name, source = (
+            check_text(self.name, "name of a needle"),
+            check_text(self.source, "source of a needle", LONGEST_SOURCE),
+        )
+        stations, diameters = read_only(self.stations_mm, "stations_mm"), read_only(self.diameters_mm, "diameters_mm")
+        same_length(f"needle {name}", stations_mm=stations, diameters_mm=diameters)
+        made = {"name": name, "source": source, "stations_mm": stations, "diameters_mm": diameters}
+        for key, value in (made | {"interpolated": tuple(self.interpolated)}).items():
+            object.__setattr__(self, key, value)
+        named = f"Needle {name}"
         if any(not 1 <= station <= stations.size for station in self.interpolated):
-            msg = f"Needle {self.name}: interpolated names {self.interpolated}, but stations run from 1 to {stations.size}."
+            msg = f"{named}: interpolated names {self.interpolated}, but stations run from 1 to {stations.size}."
             raise InputError(msg)
         if stations.size < 2:
-            msg = (
-                f"Needle {self.name} has {counted(stations.size, 'station')}, but a taper needs at least two; add stations."
-            )
+            msg = f"{named} has {counted(stations.size, 'station')}, but a taper needs at least two; add stations."
             raise InputError(msg)
-        steps = np.diff(stations)
+        steps, thickest, thinnest = np.diff(stations), diameters.max(), diameters.min()
         if stations[0] < 0.0 or (steps <= 0.0).any():
             at = int(np.argmax(steps <= 0.0)) + 2 if (steps <= 0.0).any() else 1
             msg = (
-                f"Needle {self.name}: station {at} stands at {stations[at - 1]:g} mm, but stations must rise from "
-                "the shoulder (0 mm) towards the tip; check the order and the datum."
+                f"{named}: station {at} stands at {stations[at - 1]:g} mm, but stations must rise from the shoulder (0 mm) "
+                "towards the tip; check the order and the datum."
             )
             raise InputError(msg)
-        if diameters.max() < LEAST_DIAMETER_MM:
+        if thickest < LEAST_DIAMETER_MM:
             msg = (
-                f"Needle {self.name}: its thickest diameter is {diameters.max():g} mm, which looks like inches; "
-                "give diameters in mm, or name their column diameter_in (station_1_in and on where a row is a needle)."
+                f"{named}: its thickest diameter is {thickest:g} mm, which looks like inches; give diameters in mm, or name "
+                "their column diameter_in (station_1_in and on where a row is a needle)."
             )
             raise InputError(msg)
         if steps.max() < LEAST_PITCH_MM:
             msg = (
-                f"Needle {self.name}: its stations are at most {steps.max():g} mm apart, which looks like inches; "
-                "give distances in mm, or state distance_in in the table."
+                f"{named}: its stations are at most {steps.max():g} mm apart, which looks like inches; give distances in "
+                "mm, or state distance_in in the table."
             )
             raise InputError(msg)
-        if diameters.max() > GREATEST_DIAMETER_MM or diameters.min() < LEAST_DIAMETER_MM:
+        if thickest > GREATEST_DIAMETER_MM or thinnest < LEAST_DIAMETER_MM:
             msg = (
-                f"Needle {self.name}: diameters run from {diameters.min():g} to {diameters.max():g} mm, but must lie "
-                f"between {LEAST_DIAMETER_MM:g} and {GREATEST_DIAMETER_MM:g} mm; check the unit."
+                f"{named}: diameters run from {thinnest:g} to {thickest:g} mm, but must lie between {LEAST_DIAMETER_MM:g} "
+                f"and {GREATEST_DIAMETER_MM:g} mm; check the unit."
             )
             raise InputError(msg)
         rising = np.diff(diameters) > 1e-9
         if rising.any():
             at = int(np.argmax(rising)) + 1
             msg = (
-                f"Needle {self.name}: reversed taper {at} to {at + 1}, {diameters[at - 1]:.4f} to "
-                f"{diameters[at]:.4f} mm, but a needle never grows thicker towards its tip; check the two "
-                "readings, or whether the table was typed from the tip."
+                f"{named}: reversed taper {at} to {at + 1}, {diameters[at - 1]:.4f} to {diameters[at]:.4f} mm, but a needle "
+                "never grows thicker towards its tip; check the two readings, or whether the table was typed from the tip."
             )
             raise InputError(msg)
 
