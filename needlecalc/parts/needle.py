@@ -178,10 +178,8 @@ class Needle(Shown):
     interpolated: tuple[int, ...] = ()
 
     def __post_init__(self) -> None:
-        name, source = (
-            check_text(self.name, "name of a needle"),
-            check_text(self.source, "source of a needle", LONGEST_SOURCE),
-        )
+        name = check_text(self.name, "name of a needle")
+        source = check_text(self.source, "source of a needle", LONGEST_SOURCE)
         stations, diameters = read_only(self.stations_mm, "stations_mm"), read_only(self.diameters_mm, "diameters_mm")
         same_length(f"needle {name}", stations_mm=stations, diameters_mm=diameters)
         made = {"name": name, "source": source, "stations_mm": stations, "diameters_mm": diameters}
@@ -258,11 +256,9 @@ class Needle(Shown):
         2.35
         """
         distance = np.asarray(distance_mm, dtype=np.float64)
-        if ((distance < self.stations_mm[0]) | (distance > self.stations_mm[-1])).any():
-            msg = (
-                f"Needle {self.name} is known from {self.stations_mm[0]:g} to {self.stations_mm[-1]:g} mm from its "
-                "shoulder only; measure more stations."
-            )
+        first, last = self.stations_mm[[0, -1]]
+        if ((distance < first) | (distance > last)).any():
+            msg = f"Needle {self.name} is known from {first:g} to {last:g} mm from its shoulder only; measure more stations."
             raise InputError(msg)
         return np.asarray(np.interp(distance, self.stations_mm, self.diameters_mm))
 
