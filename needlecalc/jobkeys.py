@@ -30,7 +30,7 @@ from needlecalc.jobkinds import (
     nearest,
 )
 from needlecalc.jobunits import other_units
-from needlecalc.priors import DEPRESSION, FILLING, FOR_LIFT, PRIORS, SLIDE_DEPRESSION
+from needlecalc.priors import DEPRESSION, FILLING, FOR_LIFT, PRIORS, REASONS, SLIDE_DEPRESSION
 from needlecalc.show import Column, Table
 
 LAMBDA_OF_LOAD = "Lambda to reach at this load, or at load@rpm; or a section of lambda, rich, lean, weight."
@@ -112,10 +112,9 @@ def _documented(owner: Any) -> dict[str, str]:
 def _about(owner: Any, name: str, fact: Mapping[str, Any]) -> str:
     if "judges" in fact:
         return f"Amber and red limit of: {fact['judges']}."
-    if "reason" in fact:
+    if name in REASONS:
         within = "" if (u := getattr(owner, name)) is None else f"; 90 % within {NINETY * u:.2g}"
-        source = f" ({fact['reason']})" if fact["reason"] else ""
-        return f"{fact['what'].capitalize()}{within}{source}."
+        return f"{fact['what'].capitalize()}{within} ({REASONS[name]})."
     return str(fact.get("what", _documented(owner).get(name, "")))
 
 

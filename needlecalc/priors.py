@@ -11,13 +11,37 @@ from needlecalc.arrays import check_range
 
 SPRUNG_U = 0.05  # offset of a needle sprung against the bore, which hardly leaves it
 HANGING_U = 0.2  # and of one that hangs free
-BY_HANGING = f"if not given {HANGING_U:g}, {SPRUNG_U:g} for one sprung to a side, more where nobody said"
-CHECKED = "3 % beside exact and computed flow; each band errs by as much of its own"
+# Why each is as large as it is; all judgement but where a source is named.
+REASONS = {
+    "repeatability": "0.004 between visits of one drive",
+    "sensor_offset": "wideband meters in use, beside a gas analyser",
+    "sensor_gain": "a pump current read 5 % wrong",
+    "flow_gain": "3 % beside exact and computed flow; each band errs by as much of its own",
+    "flow_shape": "1 to 4 % beside exact flow, by gap and taper",
+    "viscosity": "petrols of winter and summer differ so",
+    "fuel_temperature_k": "the weather, and how long the float chamber soaked",
+    "eccentricity": f"if not given {HANGING_U:g}, {SPRUNG_U:g} for one sprung to a side, more where nobody said",
+    "lift_zero_mm": "shoulder and jet face by depth gauge",
+    "table_mm": "a copied table, and the wear of years",
+    "table_offset_mm": "two micrometers seldom agree to less",
+    "micrometer_mm": "a hundredth read to its sixth part",
+    "hand_mm": "fine abrasive takes 2 to 3 um a stroke",
+    "throat_u": "throats pass 0.6 to 0.9 of the ideal flow",
+    "throat_shape_u": "bridge and piston edge part the flow otherwise at each lift",
+    "throat_trend_u": "a low slit and an open bore differ by some 10 %",
+    "balance_u": "a spring read to 5 %, a disc to 0.5 mm, some friction",
+    "meter_u": "a hot-wire meter, soiled",
+    "meter_shape_u": "its curve is smooth",
+    "manifold_pressure_u_pa": "zero and span of a sensor of 1 bar",
+    "pulsation_u": "two to four cylinders on one carburettor",
+    "sensor_u_mm": "a lever or a cable has play",
+    "zero_u_mm": "the place at rest, read by eye",
+}
 
 
-def _u(usual: float | None, most: float, unit: str, what: str, reason: str = "") -> Any:
-    """One row of the table: standard uncertainty (k=1), the most it may be, its unit, of what, and its source."""
-    return field(default=usual, metadata={"range": (0.0, most), "unit": unit, "what": what, "reason": reason})
+def _u(usual: float | None, most: float, unit: str, what: str) -> Any:
+    """One row of the table: standard uncertainty (k=1), the most it may be, its unit, and of what."""
+    return field(default=usual, metadata={"range": (0.0, most), "unit": unit, "what": what})
 
 
 def _check(record: Any) -> None:
@@ -74,11 +98,11 @@ class Doubts:
     repeatability: float = _u(0.004, 0.1, "", "lambda of one running point measured on two days, as a share")
     sensor_offset: float = _u(0.010, 0.1, "", "zero of the lambda meter, the same in all passes")
     sensor_gain: float = _u(0.05, 0.5, "", "error of the lambda meter as a share of the distance from lambda 1")
-    flow_gain: float = _u(0.05, 0.5, "", "change of fuel really seen over change computed, less one", CHECKED)
+    flow_gain: float = _u(0.05, 0.5, "", "change of fuel really seen over change computed, less one")
     flow_shape: float = _u(0.015, 0.5, "", "error of the flow law from one air flow to the next")
     viscosity: float = _u(0.08, 0.5, "", "viscosity of the fuel in the tank, as a share")
     fuel_temperature_k: float = _u(5.0, 30.0, "K", "fuel in the jet, from one day's drive to another's")
-    eccentricity: float | None = _u(None, 1.0, "", "offset of the needle over the gap", BY_HANGING)
+    eccentricity: float | None = _u(None, 1.0, "", "offset of the needle over the gap")
     lift_zero_mm: float = _u(0.1, 2.0, "mm", "place of the needle in the jet, shared by all bands: shoulder, jet face")
     table_mm: float = _u(0.002, 0.05, "mm", "each diameter of a needle not yet measured by hand, wear included")
     table_offset_mm: float = _u(0.003, 0.05, "mm", "all diameters of that needle alike, over the micrometer it is filed by")

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from dataclasses import replace
+from dataclasses import fields, replace
 
 import numpy as np
 import pytest
@@ -14,6 +14,7 @@ import needlecalc as nc
 from needlecalc.__main__ import main
 from needlecalc.design.belief.unknowns import SHARED
 from needlecalc.jobkeys import keys_of
+from needlecalc.priors import REASONS, Doubts, LiftDoubts
 
 FOUR_THINGS = """
 [needle]
@@ -222,3 +223,8 @@ def test_no_leak_is_judged_by_an_engine_nobody_stated(job):
 
 def test_the_demo_assumes_nothing(case):
     assert nc.read_job(case).left_out == ()
+
+
+def test_every_prior_has_its_reason():
+    rows = {item.name for record in (Doubts, LiftDoubts) for item in fields(record)} - {"lift", "lean_limit"}
+    assert set(REASONS) == rows
