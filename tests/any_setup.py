@@ -11,7 +11,16 @@ import needlecalc as nc
 LOADS = ("idle", "light", "part", "full")
 GIVEN = {"learned", "target", "limits"}  # what the design was made from
 # Where nothing is cut, served, measured or changed.
-NAN_BY_RULE = {"u_um", "tolerance_um", "idle_percent_per_um", "multiplier", "before", "amount", "first_stop_share"}
+NAN_BY_RULE = {
+    "u_um",
+    "tolerance_um",
+    "idle_percent_per_um",
+    "multiplier",
+    "before",
+    "amount",
+    "first_stop_share",
+    "miss_percent",
+}
 
 
 def any_case(rng: np.random.Generator) -> tuple[nc.Target, nc.Setup, dict]:
