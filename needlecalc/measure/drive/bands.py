@@ -309,7 +309,7 @@ class Bands(Shown):
 
     def refuse(self, bad: NDArray[np.bool_], words: str, **columns: FloatArray) -> None:
         """InputError for the first band that is bad, if one is: its name, and the words with its figures in their braces."""
-        if bad.any():
+        if np.any(bad):
             band = int(np.argmax(bad))
             msg = f"Band {self.name(band)}: {words.format(**{name: column[band] for name, column in columns.items()})}"
             raise InputError(msg)
