@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from dataclasses import fields
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -81,6 +83,28 @@ def check_range(value: float, name: str, low: float, high: float, *, cure: str =
     except OverflowError:  # a whole number of hundreds of digits
         number = float("inf") if value > 0 else float("-inf")
     return float(check_each(number, name, low, high, cure=cure))
+
+
+def within(low: float, high: float, cure: str) -> Mapping[str, Any]:
+    """Metadata of a field whose number :func:`check_fields` holds to a range."""
+    return {"range": (low, high), "cure": cure}
+
+
+def one_of(*words: str, cure: str) -> Mapping[str, Any]:
+    """Metadata of a field that takes one of some words."""
+    return {"words": words, "cure": cure}
+
+
+def check_fields(record: Any) -> None:
+    """Hold each field of a record to the range or the words that its metadata state; a None or a row passes."""
+    for item in fields(record):
+        value, facts = getattr(record, item.name), item.metadata
+        if value is None:
+            continue
+        if "words" in facts:
+            check_choice(value, item.name, facts["words"], cure=facts["cure"])
+        elif "range" in facts and not isinstance(value, tuple):
+            check_range(value, item.name, *facts["range"], cure=facts["cure"])
 
 
 def check_choice(value: object, name: str, choices: Sequence[str], *, cure: str) -> None:

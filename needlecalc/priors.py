@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, fields
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
 
-from needlecalc.arrays import check_range
+from needlecalc.arrays import check_fields, within
 
 SPRUNG_U = 0.05  # offset of a needle sprung against the bore, which hardly leaves it
 HANGING_U = 0.2  # and of one that hangs free
@@ -41,14 +41,8 @@ REASONS = {
 
 def _u(usual: float | None, most: float, unit: str, what: str) -> Any:
     """One row of the table: standard uncertainty (k=1), the most it may be, its unit, and of what."""
-    return field(default=usual, metadata={"range": (0.0, most), "unit": unit, "what": what})
-
-
-def _check(record: Any) -> None:
-    for item in fields(record):
-        if "range" in item.metadata and (value := getattr(record, item.name)) is not None:
-            cure = "It is one standard uncertainty" + ("; 2.5 um is 0.0025." if item.name.endswith("_mm") else ".")
-            check_range(value, item.name, *item.metadata["range"], cure=item.metadata.get("cure", cure))
+    cure = "It is one standard uncertainty" + ("; 2.5 um is 0.0025." if unit == "mm" else ".")
+    return field(default=usual, metadata={**within(0.0, most, cure), "unit": unit, "what": what})
 
 
 @dataclass(frozen=True)
@@ -75,7 +69,7 @@ class LiftDoubts:
     zero_u_mm: float = _u(0.1, 5.0, "mm", "zero of lift sensor or lift readings, which all bands share")
 
     def __post_init__(self) -> None:
-        _check(self)
+        check_fields(self)
 
     def throat_share(self) -> float:
         """Uncertainty of the air that passes at a lift, shared by all bands, as a share."""
@@ -111,15 +105,14 @@ class Doubts:
     lean_limit: float = field(
         default=1.15,
         metadata={
-            "range": (0.9, 1.6),
+            **within(0.9, 1.6, "It is a lambda."),
             "what": "Lambda past which an engine misfires; bands past it count as at least so lean.",
-            "cure": "It is a lambda.",
         },
     )
     lift: LiftDoubts = LiftDoubts()
 
     def __post_init__(self) -> None:
-        _check(self)
+        check_fields(self)
 
     def eccentricity_u(self, mounting: str) -> float:
         """Uncertainty of the offset of a needle so mounted, over the gap: as stated, else by how it hangs."""

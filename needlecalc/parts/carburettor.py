@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import ArrayLike
 
-from needlecalc.arrays import check_choice, check_range
+from needlecalc.arrays import check_fields, check_range, one_of, within
 from needlecalc.errors import InputError
 from needlecalc.parts.engine import Air, Fuel
 from needlecalc.parts.needle import Needle
@@ -19,7 +19,7 @@ from needlecalc.show import Shown
 from needlecalc.units import GRAVITY_M_S2, FloatArray, as_inches
 
 TURNED_FLATS = 0.5
-MOUNTINGS = ("centred", "biased")
+_DOWN_TO_THE_JET = "Measure from the bridge down to the jet's face."
 
 
 @dataclass(frozen=True, repr=False)
@@ -59,30 +59,23 @@ class Jet(Shown):
     """
 
     bore_mm: float
-    drop_mm: float
-    parallel_length_mm: float = 3.5
-    parallel_length_u_mm: float = BORE_LENGTH.u
-    drop_min_mm: float | None = None
-    drop_max_mm: float | None = None
-    flat_mm: float = 0.163
-    step_flats: float = 0.5
-    mounting: str = "centred"
+    drop_mm: float = field(metadata=within(-2.0, 12.0, _DOWN_TO_THE_JET))
+    parallel_length_mm: float = field(default=3.5, metadata=within(0.2, 15.0, "Measure the parallel bore."))
+    parallel_length_u_mm: float = field(default=BORE_LENGTH.u, metadata=within(0.0, 5.0, "State one sigma."))
+    drop_min_mm: float | None = field(default=None, metadata=within(-2.0, 12.0, _DOWN_TO_THE_JET))
+    drop_max_mm: float | None = field(default=None, metadata=within(-2.0, 12.0, _DOWN_TO_THE_JET))
+    flat_mm: float = field(default=0.163, metadata=within(0.02, 0.6, "It is a sixth of the nut's thread pitch."))
+    step_flats: float = field(default=0.5, metadata=within(0.0, 6.0, "Half a flat is usual; 6 flats are a whole turn."))
+    mounting: str = field(default="centred", metadata=one_of("centred", "biased", cure="see how the needle is held."))
     bore_least_mm: float | None = None
 
     def __post_init__(self) -> None:
         inches = as_inches(self.bore_mm) if self.bore_mm < 0.5 else "Check the unit."
         check_range(self.bore_mm, "bore_mm", 1.0, 6.0, cure=inches)
-        check_range(self.drop_mm, "drop_mm", -2.0, 12.0, cure="Measure from the bridge down to the jet's face.")
-        check_range(self.parallel_length_mm, "parallel_length_mm", 0.2, 15.0, cure="Measure the parallel bore.")
-        check_range(self.parallel_length_u_mm, "parallel_length_u_mm", 0.0, 5.0, cure="State one sigma.")
-        check_range(self.flat_mm, "flat_mm", 0.02, 0.6, cure="It is a sixth of the nut's thread pitch.")
-        check_range(self.step_flats, "step_flats", 0.0, 6.0, cure="Half a flat is usual; 6 flats are a whole turn.")
+        check_fields(self)
         if (self.drop_min_mm is None) != (self.drop_max_mm is None):
             msg = "drop_min_mm and drop_max_mm go together; give both ends of the jet's travel, or neither."
             raise InputError(msg)
-        for name in ("drop_min_mm", "drop_max_mm"):
-            if (end := getattr(self, name)) is not None:
-                check_range(end, name, -2.0, 12.0, cure="Measure from the bridge down to the jet's face.")
         low, high = self.drop_range_mm()
         # Ends are read no nearer than a hand turns: where the jet stands, the nut reaches.
         if 0.0 < max(low - self.drop_mm, self.drop_mm - high) <= TURNED_FLATS * self.flat_mm:
@@ -92,7 +85,6 @@ class Jet(Shown):
         if not low <= self.drop_mm <= high:
             msg = f"drop_mm is {self.drop_mm:g}, but the nut's range is {low:g} to {high:g} mm; check the three."
             raise InputError(msg)
-        check_choice(self.mounting, "mounting", MOUNTINGS, cure="see how the needle is held.")
         if self.bore_least_mm is not None:
             cure = "bore_mm is the greatest bore, bore_least_mm the least, measured square to it."
             check_range(self.bore_least_mm, "bore_least_mm", 0.8 * self.bore_mm, self.bore_mm, cure=cure)
@@ -157,28 +149,23 @@ class AirValve(Shown):
     """
 
     throat_bore_mm: float
-    disc_diameter_mm: float
-    piston_mass_kg: float
-    spring_preload_n: float
-    spring_rate_n_mm: float = 0.0
+    disc_diameter_mm: float = field(metadata=within(25.0, 150.0, "Check the unit."))
+    piston_mass_kg: float = field(metadata=within(0.03, 1.0, "Weigh piston, rod and needle; in kg."))
+    spring_preload_n: float = field(metadata=within(0.0, 12.0, "One ounce-force is 0.278 N."))
+    spring_rate_n_mm: float = field(default=0.0, metadata=within(0.0, 0.5, "It is in N per mm."))
     bridge_mm: float = 0.0
     foot_area_mm2: float = 0.0
     max_lift_mm: float | None = None
-    discharge_coefficient: float = 0.7
-    tilt_deg: float = 0.0
+    discharge_coefficient: float = field(default=0.7, metadata=within(0.3, 1.0, "Usual is 0.6 to 0.85."))
+    tilt_deg: float = field(default=0.0, metadata=within(0.0, 45.0, "It is measured from upright."))
     damper_oil: str = ""
 
     def __post_init__(self) -> None:
         inches = as_inches(self.throat_bore_mm) if self.throat_bore_mm < 4.0 else "Check the unit."
         check_range(self.throat_bore_mm, "throat_bore_mm", 15.0, 80.0, cure=inches)
-        check_range(self.disc_diameter_mm, "disc_diameter_mm", 25.0, 150.0, cure="Check the unit.")
-        check_range(self.piston_mass_kg, "piston_mass_kg", 0.03, 1.0, cure="Weigh piston, rod and needle; in kg.")
-        check_range(self.spring_preload_n, "spring_preload_n", 0.0, 12.0, cure="One ounce-force is 0.278 N.")
-        check_range(self.spring_rate_n_mm, "spring_rate_n_mm", 0.0, 0.5, cure="It is in N per mm.")
+        check_fields(self)
         check_range(self.bridge_mm, "bridge_mm", 0.0, 0.5 * self.throat_bore_mm, cure="Measure from the bore's bottom.")
         check_range(self.foot_area_mm2, "foot_area_mm2", 0.0, 0.9 * self._disc_mm2(), cure="It is less than the disc.")
-        check_range(self.discharge_coefficient, "discharge_coefficient", 0.3, 1.0, cure="Usual is 0.6 to 0.85.")
-        check_range(self.tilt_deg, "tilt_deg", 0.0, 45.0, cure="It is measured from upright.")
         if self.max_lift_mm is not None:
             check_range(self.max_lift_mm, "max_lift_mm", 2.0, self.throat_bore_mm, cure="It cannot pass the bore.")
 
@@ -260,15 +247,12 @@ class Carburettor(Shown):
     needle: Needle
     jet: Jet
     air_valve: AirValve | SlideValve
-    shoulder_offset_mm: float = 0.0
-    float_level_mm: float = 6.0
-    float_ahead_mm: float | None = None
+    shoulder_offset_mm: float = field(default=0.0, metadata=within(-5.0, 10.0, "It is 0 when flush."))
+    float_level_mm: float = field(default=6.0, metadata=within(-10.0, 30.0, "Measure from fuel level to jet face."))
+    float_ahead_mm: float | None = field(default=None, metadata=within(-300.0, 300.0, "Measure it along the car."))
 
     def __post_init__(self) -> None:
-        check_range(self.shoulder_offset_mm, "shoulder_offset_mm", -5.0, 10.0, cure="It is 0 when flush.")
-        check_range(self.float_level_mm, "float_level_mm", -10.0, 30.0, cure="Measure from fuel level to jet face.")
-        if self.float_ahead_mm is not None:
-            check_range(self.float_ahead_mm, "float_ahead_mm", -300.0, 300.0, cure="Measure it along the car.")
+        check_fields(self)
         station = int(np.argmax(self.needle.diameters_mm))
         thickest = float(self.needle.diameters_mm[station])
         if thickest >= self.jet.least_bore_mm():

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import lru_cache
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from needlecalc.arrays import check_choice, check_each, check_range, read_only
+from needlecalc.arrays import check_each, check_fields, check_range, one_of, read_only, within
 from needlecalc.echo import shown
 from needlecalc.errors import InputError
 from needlecalc.physics.air import (
@@ -25,7 +25,6 @@ from needlecalc.show import Column, Shown, Table, counted
 from needlecalc.units import DRY_AIR_J_KG_K, KELVIN_AT_0_DEGC, PA_PER_KPA, STANDARD_PA, FloatArray, kelvin_from_degc
 
 WEATHER_PA = (95e3, 105e3)  # sea-level pressure of nearly all weather
-REFERENCES = ("manifold", "outside")
 
 
 @lru_cache
@@ -57,12 +56,11 @@ class Fuel(Shown):
     Fuel with 5 % ethanol at 25 degC: AFR 14.28, 738.4 kg/m3, 0.613 mm2/s
     """
 
-    ethanol_percent: float = 5.0
-    temperature_degc: float = 25.0
+    ethanol_percent: float = field(default=5.0, metadata=within(0.0, 100.0, "State it in per cent by volume."))
+    temperature_degc: float = field(default=25.0, metadata=within(-30.0, 70.0, "It is the fuel's temperature."))
 
     def __post_init__(self) -> None:
-        check_range(self.ethanol_percent, "ethanol_percent", 0.0, 100.0, cure="State it in per cent by volume.")
-        check_range(self.temperature_degc, "temperature_degc", -30.0, 70.0, cure="It is the fuel's temperature.")
+        check_fields(self)
 
     def __repr__(self) -> str:
         return (
@@ -115,18 +113,15 @@ class Air(Shown):
     Air 83528 Pa, 4.6 degC, 0 % humidity: 1.0480 kg/m3
     """
 
-    pressure_pa: float = STANDARD_PA
-    temperature_degc: float = 15.0
-    humidity: float = 0.0
-    altitude_m: float | None = None
+    pressure_pa: float = field(default=STANDARD_PA, metadata=within(45e3, 110e3, "One hPa or mbar is 100 Pa."))
+    temperature_degc: float = field(default=15.0, metadata=within(-40.0, 60.0, "It is the intake air's."))
+    humidity: float = field(default=0.0, metadata=within(0.0, 1.0, "Divide per cent by 100."))
+    altitude_m: float | None = field(default=None, metadata=within(-500.0, 6000.0, "It is in metres above sea level."))
 
     def __post_init__(self) -> None:
-        check_range(self.pressure_pa, "pressure_pa", 45e3, 110e3, cure="One hPa or mbar is 100 Pa.")
-        check_range(self.temperature_degc, "temperature_degc", -40.0, 60.0, cure="It is the intake air's.")
-        check_range(self.humidity, "humidity", 0.0, 1.0, cure="Divide per cent by 100.")
+        check_fields(self)
         if self.altitude_m is None:
             return
-        check_range(self.altitude_m, "altitude_m", -500.0, 6000.0, cure="It is in metres above sea level.")
         low, high = WEATHER_PA
         at_sea_level = float(sea_level_pressure_pa(self.pressure_pa, self.altitude_m))
         if low <= at_sea_level <= high:
@@ -202,7 +197,9 @@ class VolumetricEfficiency(Shown):
     rpm: FloatArray
     manifold_pressure_pa: FloatArray
     efficiency: FloatArray
-    reference: str = "manifold"
+    reference: str = field(
+        default="manifold", metadata=one_of("manifold", "outside", cure="see what air the table refers to.")
+    )
 
     def __post_init__(self) -> None:
         for name in ("rpm", "manifold_pressure_pa"):
@@ -232,7 +229,7 @@ class VolumetricEfficiency(Shown):
                 f"{table[row, column]:g}, but must lie between 0.05 and 1.5; it is a share, so write 80 % as 0.8."
             )
             raise InputError(msg)
-        check_choice(self.reference, "reference", REFERENCES, cure="see what air the table refers to.")
+        check_fields(self)
         table.flags.writeable = False
         object.__setattr__(self, "efficiency", table)
 
@@ -322,20 +319,17 @@ class Engine(Shown):
     Engine 1900 cm3, 4 cylinders, 1 carburettor
     """
 
-    displacement_cm3: float
+    displacement_cm3: float = field(metadata=within(100.0, 9000.0, "One litre is 1000 cm3."))
     cylinders: int
     carburettors: int = 1
     volumetric_efficiency: float | VolumetricEfficiency = 0.80
-    volumetric_efficiency_u: float = FILLING.u
-    volumetric_efficiency_shape_u: float | None = None
+    volumetric_efficiency_u: float = field(default=FILLING.u, metadata=within(0.0, 0.5, "It is one sigma, a share."))
+    volumetric_efficiency_shape_u: float | None = field(default=None, metadata=within(0.0, 0.5, "It is one sigma, a share."))
 
     def __post_init__(self) -> None:
-        check_range(self.displacement_cm3, "displacement_cm3", 100.0, 9000.0, cure="One litre is 1000 cm3.")
+        check_fields(self)
         if not isinstance(self.volumetric_efficiency, VolumetricEfficiency):
             check_range(self.volumetric_efficiency, "volumetric_efficiency", 0.3, 1.2, cure="It is a share, not per cent.")
-        for name in ("volumetric_efficiency_u", "volumetric_efficiency_shape_u"):
-            if (share := getattr(self, name)) is not None:
-                check_range(share, name, 0.0, 0.5, cure="It is one sigma, a share.")
         for name in ("cylinders", "carburettors"):
             count = getattr(self, name)
             if not isinstance(count, int) or not 1 <= count <= 16:

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import ArrayLike
 
-from needlecalc.arrays import check_range
+from needlecalc.arrays import check_fields, check_range, within
 from needlecalc.errors import InputError
 from needlecalc.parts.engine import Air
 from needlecalc.physics.airflow import air_flow_g_s, slide_depression_pa
@@ -45,17 +45,15 @@ class SlideValve(Shown):
 
     throat_bore_mm: float
     max_lift_mm: float | None = None
-    discharge_coefficient: float = 0.75
-    usual_depression_pa: float | None = None
+    discharge_coefficient: float = field(default=0.75, metadata=within(0.3, 1.0, "Usual is 0.6 to 0.85."))
+    usual_depression_pa: float | None = field(default=None, metadata=within(100.0, 2e4, "One inch of water is 249 Pa."))
 
     def __post_init__(self) -> None:
         inches = as_inches(self.throat_bore_mm) if self.throat_bore_mm < 4.0 else "Check the unit."
         check_range(self.throat_bore_mm, "throat_bore_mm", 10.0, 80.0, cure=inches)
-        check_range(self.discharge_coefficient, "discharge_coefficient", 0.3, 1.0, cure="Usual is 0.6 to 0.85.")
+        check_fields(self)
         if self.max_lift_mm is not None:
             check_range(self.max_lift_mm, "max_lift_mm", 2.0, self.throat_bore_mm, cure="It cannot pass the bore.")
-        if self.usual_depression_pa is not None:
-            check_range(self.usual_depression_pa, "usual_depression_pa", 100.0, 2e4, cure="One inch of water is 249 Pa.")
 
     def __repr__(self) -> str:
         return f"SlideValve {self.throat_bore_mm:g} mm throat, opened 0 to {self.travel_mm():g} mm by the throttle"

@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from needlecalc.arrays import check_choice, check_range, read_only
+from needlecalc.arrays import check_fields, check_range, one_of, read_only, within
 from needlecalc.echo import shown
 from needlecalc.errors import InputError
 from needlecalc.parts.needle import Needle
@@ -22,11 +22,11 @@ _VACUUM = ("ported", "manifold", "none")
 
 def _read(low: float, high: float, what: str, cure: str, usual: float | None = None, *, least: int = 1) -> Any:
     """A reading: its range, what it is, and the cure of one that cannot be; of a row, the least count of its numbers."""
-    return field(default=usual, metadata={"range": (low, high), "what": what, "cure": cure, "least": least})
+    return field(default=usual, metadata={**within(low, high, cure), "what": what, "least": least})
 
 
 def _word(what: str, *words: str, usual: str | None = None) -> Any:
-    return field(default=usual, metadata={"words": words, "what": what})
+    return field(default=usual, metadata={**one_of(*words, cure="leave it out if not known."), "what": what})
 
 
 def _yes(what: str) -> Any:
@@ -38,19 +38,15 @@ class _Found:
 
     def __post_init__(self) -> None:
         for item in fields(self):  # type: ignore[arg-type]  # each is a dataclass
-            name, value, facts = item.name, getattr(self, item.name), item.metadata
+            name, value = item.name, getattr(self, item.name)
             if value is None:
                 continue
-            if "words" in facts:
-                check_choice(value, name, facts["words"], cure="leave it out if not known.")
-            elif str(item.type).startswith("bool"):
-                if not isinstance(value, bool):
-                    msg = f"{name} is {shown(value)}, but must be true or false; leave it out if not looked at."
-                    raise InputError(msg)
-            elif str(item.type).startswith("Sequence"):
-                object.__setattr__(self, name, _row(value, name, facts))
-            elif "range" in facts:
-                check_range(value, name, *facts["range"], cure=facts["cure"])
+            if str(item.type).startswith("bool") and not isinstance(value, bool):
+                msg = f"{name} is {shown(value)}, but must be true or false; leave it out if not looked at."
+                raise InputError(msg)
+            if str(item.type).startswith("Sequence"):
+                object.__setattr__(self, name, _row(value, name, item.metadata))
+        check_fields(self)
 
 
 @dataclass(frozen=True)
