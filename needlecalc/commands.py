@@ -345,7 +345,8 @@ def compared(asked: Namespace) -> int:
 
 def ranked(asked: Namespace) -> int:
     """Needles at hand, by how near each comes to the target unfiled, or as donors."""
-    from needlecalc.report.plot import drawn, plot  # late: only what is drawn needs it
+    from needlecalc.report.axes import drawn  # late: only what is drawn needs it
+    from needlecalc.report.plot import plot
 
     job, out = read_job(asked.job), _out(asked)
     bands = _bands(job)

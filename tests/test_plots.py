@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import subprocess
 import sys
 from dataclasses import replace
@@ -14,12 +15,13 @@ from conftest import DIAMETERS_MM, STATIONS_MM, asked, make_setup
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.colors import to_rgb
 from matplotlib.figure import Figure
+from matplotlib.text import Text
 from test_slide import SLIDE, slide_setup
 
 import needlecalc as nc
-from needlecalc.report.captions import WIDE, caption
+from needlecalc.report.axes import STYLE, WIDE, drawn
 from needlecalc.report.language import words_plot
-from needlecalc.report.plot import FINAL, NOW, PLOTS, STOP, STYLE, drawn
+from needlecalc.report.plot import FINAL, NOW, PLOTS, STOP
 
 LIFTS = np.linspace(2.0, 25.0, 8)
 LEAST_POINTS = 5.5  # of type at half width: small print is 6 points (common practice, no source)
@@ -63,13 +65,14 @@ def test_every_plot_is_readable(records, kind, part):
     for axis, (low, high) in ((ax.xaxis, ax.get_xlim()), (ax.yaxis, ax.get_ylim())):
         ticks = [tick.label1 for tick in axis.get_major_ticks() if low <= tick.get_loc() <= high]
         assert len(ticks) >= 3
-        for text in (axis.label, *ticks):
+        for text in filter(Text.get_text, (axis.label, *ticks)):
             assert text.get_fontsize() / 2.0 >= LEAST_POINTS
             box = text.get_window_extent()
             assert min(box.x0, box.y0) >= -1.0, text.get_text()
     assert figure.get_figwidth() == WIDE
     assert ax.get_title() == ""
-    assert ax.get_label() == caption(records[kind], part)
+    template = words_plot.CAPTIONS[f"{kind.__name__} {part}"]
+    assert re.match(re.sub(r"\\\{.*?\}", ".+", re.escape(template)), ax.get_label())
     assert not set("{}") & set(ax.get_label())
     assert matplotlib.rcParams == before
     # The same on axes of one's own, whatever their figure.
@@ -132,9 +135,10 @@ def test_a_drive_with_nothing_changed_was_not_predicted():
 
 
 def test_a_notebook_shows_the_picture_with_its_words(records):
-    png, about = nc.plot(records[nc.Design])._repr_png_()
+    ax = nc.plot(records[nc.Design])
+    png, about = ax._repr_png_()
     assert png.startswith(b"\x89PNG")
-    assert about == {"alt": caption(records[nc.Design], "profile")}
+    assert about == {"alt": ax.get_label()}
 
 
 def test_a_part_that_is_not_there_is_told_with_those_that_are(records):

@@ -25,7 +25,7 @@ from needlecalc.design.after.trip import (
 from needlecalc.design.inverse.limits import LEAST_TURN_FLATS
 from needlecalc.errors import InputError
 from needlecalc.physics.analyser import meter_reading
-from needlecalc.report.document import Block, Document, Grid, Page, Paper, Picture, Printed, Weight, Words, pages_of
+from needlecalc.report.document import Block, Document, Grid, Page, Paper, Printed, Weight, Words, pages_of
 from needlecalc.report.language import in_its_language
 from needlecalc.report.language import words_pages as words
 from needlecalc.report.say import rpm
@@ -236,8 +236,6 @@ class AltitudeCard(Shown, Printed):
     def _road(self) -> list[Block]:
         if self.route is None:
             return []
-        from needlecalc.report.plot import drawn
+        from needlecalc.report.axes import picture_of
 
-        made = self.plot()
-        nothing = dict.fromkeys(("Date", "Creator", "Format", "Type"))
-        return [Picture(lambda: drawn(made, "svg", nothing).decode(), str(made.get_label()), str(made.get_label()))]
+        return [picture_of(self.plot)]

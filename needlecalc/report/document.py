@@ -61,17 +61,30 @@ class Grid:
 
 @dataclass(frozen=True)
 class Picture:
-    """A drawing, and what it shows for whoever cannot see it; wide as the page if not said, high by its own shape."""
+    """A drawing and what it shows, made once and only if it is shown; high by its own shape."""
 
-    draw: Callable[[], str]
-    alt: str
-    caption: str = ""
+    draw: Callable[[], tuple[str, str]]  # as SVG, and in words for whoever cannot see it
+    said: str | None = ""  # its caption; what it shows where None
     wide_mm: float = 0.0  # on paper; as the page where 0
 
     @cached_property
-    def svg(self) -> str:
-        """The drawing as SVG, made once and only if it is shown."""
+    def _made(self) -> tuple[str, str]:
         return self.draw()
+
+    @property
+    def svg(self) -> str:
+        """The drawing as SVG."""
+        return self._made[0]
+
+    @property
+    def alt(self) -> str:
+        """What it shows, for whoever cannot see it."""
+        return self._made[1]
+
+    @property
+    def caption(self) -> str:
+        """What stands below it."""
+        return self.alt if self.said is None else self.said
 
     def shape(self) -> float:
         """Height over width."""

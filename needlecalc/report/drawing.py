@@ -85,14 +85,13 @@ def profile_drawing(
         shown = needle.table()
         heads = [replace(column, head=words.NEEDLE_HEADS[column.key]) for column in shown.columns]
         figures = {"needle": needle.name, "long": length, "thick": needle.diameters_mm[0], "thin": needle.diameters_mm[-1]}
+        outline = words.OUTLINE.format(**figures)
         said = words.DRAWN.format(needle=say.needle(needle), length=length_scale, radius=radius_scale)
         blocks = (
             Words(words.TO_SCALE, Weight.TITLE),
             Words(said, verbatim=True),
             Words(words.CHECK_RULER, Weight.ORDER),
-            Picture(
-                lambda: _svg(points, needle.stations_mm * length_scale, wide), words.OUTLINE.format(**figures), wide_mm=wide
-            ),
+            Picture(lambda: (_svg(points, needle.stations_mm * length_scale, wide), outline), wide_mm=wide),
             Grid(Table("", heads, shown.rows), size=8.5, row_pt=12.5),
         )
         return pages_of(words.TO_SCALE, (Page(words.TO_SCALE, blocks),), None, needle.name, paper, made_at or now())

@@ -55,4 +55,4 @@ def needle_view(needle: Needle, filed: ArrayLike, ends: tuple[str, str], holder:
         words(WIDE - 5, 11, ends[1], anchor="end"),
     ]
     head = f'<svg xmlns="http://www.w3.org/2000/svg" width="{WIDE:g}" height="{TALL:g}" viewBox="0 0 {WIDE:g} {TALL:g}">'
-    return Picture(lambda: f"{head}{''.join(out)}</svg>", texts.SIDE_VIEW.format(thick=ends[0], thin=ends[1]))
+    return Picture(lambda: (f"{head}{''.join(out)}</svg>", texts.SIDE_VIEW.format(thick=ends[0], thin=ends[1])))

@@ -15,9 +15,10 @@ from fpdf.table import Row
 
 from needlecalc.echo import LONGEST_NAME, plain
 from needlecalc.files import write_files
+from needlecalc.report.axes import drawn
 from needlecalc.report.document import BOX, Document, Grid, Page, Picture, Printed, Weight, Words, typeset
 from needlecalc.report.language import in_its_language, words_pages
-from needlecalc.report.plot import drawn, plot
+from needlecalc.report.plot import plot
 from needlecalc.report.sheet import GrindSheet
 from needlecalc.show import Table
 from needlecalc.version import __version__

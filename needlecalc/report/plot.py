@@ -3,10 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from io import BytesIO
 from typing import Any
 
-import matplotlib
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
@@ -19,7 +17,7 @@ from needlecalc.design.belief.unknowns import BySource
 from needlecalc.design.forward.metering import Metering
 from needlecalc.design.forward.predict import Comparison
 from needlecalc.design.inverse.proposal import Budget, Design, Stages, in_squares
-from needlecalc.echo import shown
+from needlecalc.echo import plain, shown
 from needlecalc.errors import InputError
 from needlecalc.gaussian import NINETY
 from needlecalc.measure.drive.bands import Bands
@@ -27,7 +25,7 @@ from needlecalc.parts.needle import Needle
 from needlecalc.parts.setup import Setup
 from needlecalc.parts.slide import SlideValve
 from needlecalc.report import say
-from needlecalc.report.captions import NEXT, TALL, WIDE, caption, to_stop_um
+from needlecalc.report.axes import TALL, TALLER, WIDE, drawn_svg, picture_of, styled
 from needlecalc.report.comparewords import greatest
 from needlecalc.report.document import Picture
 from needlecalc.report.language import words as words_all
@@ -35,19 +33,6 @@ from needlecalc.report.language import words_plot as words
 from needlecalc.report.language import words_slide
 from needlecalc.units import FloatArray
 
-TALLER = 3.8  # of a figure with names of bands, in inches
-LEFT, RIGHT, ABOVE_IT, BELOW_IT, BAND_NAMES = 0.84, 0.2, 0.4, 0.6, 1.1  # what it leaves round the axes, in inches
-LEGEND_ROW, LEGEND_LETTERS = 0.23, 72  # its height in inches, and letters that fit into its width
-STYLE: Any = {
-    "font.family": "DejaVu Sans",
-    "font.size": 12.0,
-    "text.parse_math": False,  # a needle's name is no formula, whatever dollars it has
-    "lines.linewidth": 1.8,
-    "lines.markersize": 7.5,
-    "hatch.linewidth": 0.7,
-    "svg.fonttype": "none",
-    "svg.hashsalt": "needlecalc",  # nothing hangs on the day it was made
-}
 # Told apart by dash and marker, and by how dark they are.
 NOW: dict[str, Any] = {"color": "0.45", "linestyle": "--", "marker": "o"}
 FINAL: dict[str, Any] = {"color": "#0b2a5b", "linestyle": "-", "marker": "s"}
@@ -60,18 +45,11 @@ RING: dict[str, Any] = (
 CROSS: dict[str, Any] = {"color": "black", "linestyle": "none", "marker": "x", "markersize": 11.0, "markeredgewidth": 2.2}
 TARGET: dict[str, Any] = {"color": "0.7", "linestyle": "none", "marker": "_", "markersize": 24.0, "markeredgewidth": 6.0}
 BAR: dict[str, Any] = {"color": "0.82", "edgecolor": "0.35"}
-ABOVE: dict[str, Any] = {"loc": "lower right", "bbox_to_anchor": (1.0, 1.0), "borderaxespad": 0.1}  # of the points
 ASIDE = 0.009  # of the width: so far two intervals of one band stand apart
 GREYS = ("0.25", "0.95", "0.6", "0.85", "0.45", "0.75", "white")
 HATCHES = ("", "////", "", "....", "xx", "\\\\\\\\", "")
 MOST_NAMED = 16  # bands that an axis names
-
-
-class Plot(Axes):
-    """Axes that a notebook shows as their picture, with the alt text."""
-
-    def _repr_png_(self) -> tuple[bytes, dict[str, str]]:
-        return drawn(self, "png"), {"alt": str(self.get_label())}
+NEXT = 3  # needles drawn beside the best
 
 
 def plot(
@@ -113,83 +91,61 @@ def plot(
         msg = f"part is {shown(part)}, but must be {' or '.join(map(repr, parts))}, as a {type(record).__name__} has."
         raise InputError(msg)
     part = part or next(iter(parts))
-    tall, below = TALLER if part in TALL_ONES else TALL, BAND_NAMES if part in BY_BAND else BELOW_IT
-    return styled(lambda on: parts[part](record, on), ax, caption(record, part), tall=tall, below=below)
 
+    def draw(on: Axes) -> str:
+        said = words.CAPTIONS[f"{type(record).__name__} {part}"].format(**parts[part](record, on))
+        if not isinstance(record, Comparison):
+            return said
+        return said + words.BOTH.format(first=plain(record.first.name), second=plain(record.second.name))
 
-def styled(
-    draw: Callable[[Axes], None],
-    ax: Axes | None,
-    said: str,
-    *,
-    tall: float = TALL,
-    below: float = BELOW_IT,
-    right: float = RIGHT,
-) -> Axes:
-    """Axes with what ``draw`` puts on them, in the one style, their legend off the points."""
-    with matplotlib.rc_context(STYLE):
-        if ax is None:
-            ax = Figure(figsize=(WIDE, tall)).add_subplot(axes_class=Plot)
-        draw(ax)
-        ax.grid(color="0.88")
-        ax.set_axisbelow(True)
-        ax.spines[["top", "right"]].set_visible(False)
-        ax.tick_params(labelsize=STYLE["font.size"])
-        for axis in (ax.xaxis, ax.yaxis):
-            axis.label.set_fontsize(STYLE["font.size"])
-        names = ax.get_legend_handles_labels()[1]
-        columns = LEGEND_LETTERS // (max(map(len, names), default=0) + 6)
-        if names:
-            ax.legend(ncols=columns, frameon=False, handlelength=1.6, columnspacing=1.1, handletextpad=0.5, **ABOVE)
-        figure = ax.get_figure()
-        if isinstance(ax, Plot) and isinstance(figure, Figure):
-            top = 1.0 - (ABOVE_IT + LEGEND_ROW * max(-(-len(names) // columns) - 1, 0)) / tall
-            figure.subplots_adjust(left=LEFT / WIDE, right=1.0 - right / WIDE, bottom=below / tall, top=top)
-    ax.set_label(said)
-    return ax
-
-
-def drawn(ax: Axes, form: str, about: dict[str, Any] | None = None) -> bytes:
-    """The figure of some axes as it stands in a file."""
-    out = BytesIO()
-    with matplotlib.rc_context(STYLE):
-        ax.get_figure().savefig(out, format=form, dpi=130, metadata=about)  # type: ignore[union-attr]
-    return out.getvalue()
-
-
-NOTHING = dict.fromkeys(("Date", "Creator", "Format", "Type"))  # of the day it was drawn
+    return styled(draw, ax, tall=TALLER if part in TALL_ONES else TALL)
 
 
 def picture(record: Any, part: str) -> Picture:
     """A plot for a page, drawn only if it is shown; text stays text."""
-    said = caption(record, part)
-    return Picture(lambda: drawn(plot(record, part), "svg", NOTHING).decode(), said, said)
+    return picture_of(lambda: plot(record, part))
 
 
 def panel(record: Any, parts: Sequence[str], said: str) -> Picture:
     """Plots two in a row, each at half the width of the page."""
     rows = -(-len(parts) // 2)
 
-    def made() -> str:
-        wide, tall = 2.0 * WIDE, rows * TALL
-        figure = Figure(figsize=(wide, tall))
+    def draw() -> tuple[str, str]:
+        figure = Figure(figsize=(2.0 * WIDE, rows * TALL), layout="constrained")
         for number, part in enumerate(parts, start=1):
             plot(record, part, ax=figure.add_subplot(rows, 2, number))
-        apart = {"wspace": 2.0 * (LEFT + RIGHT) / (wide - 2.0 * (LEFT + RIGHT)), "hspace": 0.5}
-        ends = {"left": LEFT / wide, "right": 1.0 - RIGHT / wide, "bottom": BELOW_IT / tall, "top": 1.0 - ABOVE_IT / tall}
-        figure.subplots_adjust(**ends, **apart)
-        return drawn(figure.axes[0], "svg", NOTHING).decode()
+        return drawn_svg(figure.axes[0]), " ".join(str(ax.get_label()) for ax in figure.axes)
 
-    return Picture(made, " ".join(caption(record, part) for part in parts), said)
+    return Picture(draw, said)
 
 
-def _profiles(ax: Axes, setup: Setup, first: Needle, second: Needle, names: tuple[str, str], beyond: Any) -> None:
+# Each of what follows draws on the axes and hands back the figures that the caption names.
+Figures = dict[str, Any]
+
+
+def _ends(**values: FloatArray) -> Figures:
+    """Least and greatest of some values, by name; those that are not known do not count."""
+    ends = (("least", np.fmin), ("most", np.fmax))
+    return {f"{end}_{name}": float(of.reduce(value)) for name, value in values.items() for end, of in ends}
+
+
+def to_stop_um(design: Design) -> FloatArray:
+    """Metal that comes off to the first stop, in um."""
+    return np.asarray(1e3 * (design.present().diameters_mm - design.stop_mm()))
+
+
+def _profiles(ax: Axes, setup: Setup, needles: tuple[Needle, Needle], names: tuple[str, str], beyond: Any) -> Figures:
+    """Two needles from their side; how many times their radius is drawn larger than their length."""
+    first, second = needles
     ax.plot(first.stations_mm, first.diameters_mm / 2.0, label=names[0], **NOW)
     if first.interpolated:
         guessed = np.array(first.interpolated) - 1
         ax.plot(first.stations_mm[guessed], first.diameters_mm[guessed] / 2.0, label=words.GUESSED, **CROSS)
     _with_hollow(ax, second.stations_mm, second.diameters_mm / 2.0, beyond, label=names[1])
-    _named(ax, _distance(setup), words.RADIUS)
+    ax.set(xlabel=_distance(setup), ylabel=words.RADIUS)
+    length = np.ptp(np.concatenate([one.stations_mm for one in needles]))
+    radius = np.ptp(np.concatenate([one.diameters_mm for one in needles])) / 2.0
+    return {"tip": words.TIP.format(times=length / max(radius, 1e-6) * TALL / WIDE)}
 
 
 def _with_hollow(ax: Axes, x: FloatArray, y: FloatArray, hollow: Any, **style: Any) -> None:
@@ -199,37 +155,37 @@ def _with_hollow(ax: Axes, x: FloatArray, y: FloatArray, hollow: Any, **style: A
         ax.plot(x[hollow], y[hollow], label=words.BEYOND, **FINAL | HOLLOW)
 
 
-def _named(ax: Axes, across: str, up: str) -> None:
-    ax.set_xlabel(across)
-    ax.set_ylabel(up)
+def _design_profile(design: Design, ax: Axes) -> Figures:
+    present, beyond = design.present(), ~design.stations.supported
+    figures = _profiles(ax, design.setup, (present, design.needle), (words.NOW, words.FINAL), beyond)
+    return figures | {"needle": plain(present.name)}
 
 
-def _design_profile(design: Design, ax: Axes) -> None:
-    names = words.NOW, words.FINAL
-    _profiles(ax, design.setup, design.present(), design.needle, names, ~design.stations.supported)
-
-
-def _comparison_profile(found: Comparison, ax: Axes) -> None:
-    _profiles(ax, found.setup, found.first, found.second, (words.FIRST, words.SECOND), np.zeros(0, dtype=bool))
+def _comparison_profile(found: Comparison, ax: Axes) -> Figures:
+    names, beyond = (words.FIRST, words.SECOND), np.zeros(0, dtype=bool)
+    return _profiles(ax, found.setup, (found.first, found.second), names, beyond)
 
 
 def _bars(ax: Axes, x: FloatArray, y: FloatArray, **style: Any) -> None:
     ax.bar(x, y, width=0.6 * float(np.diff(x).min()) if x.size > 1 else 1.0, **BAR | style)
 
 
-def _cut(design: Design, ax: Axes) -> None:
-    x, off, sure = design.needle.stations_mm, design.remove_um(), design.stations
+def _cut(design: Design, ax: Axes) -> Figures:
+    x, off, to_stop, sure = design.needle.stations_mm, design.remove_um(), to_stop_um(design), design.stations
     if design.stages() is not Stages.NOTHING:
-        _bars(ax, x, to_stop_um(design), label=words.TO_STOP)
+        _bars(ax, x, to_stop, label=words.TO_STOP)
     ax.errorbar(x, off, yerr=NINETY * sure.u_um, fmt="none", ecolor=FINAL["color"], capsize=5.0)
     _with_hollow(ax, x, off, ~sure.supported, label=words.FINAL, **NO_LINE)
-    _named(ax, _distance(design.setup), words.THINNER)
+    ax.set(xlabel=_distance(design.setup), ylabel=words.THINNER)
+    most = int(np.argmax(off))
+    return {"at": most + 1, "most_um": off[most], "stop_um": to_stop[most]}
 
 
-def _difference(found: Comparison, ax: Axes) -> None:
+def _difference(found: Comparison, ax: Axes) -> Figures:
     _bars(ax, _shared_mm(found), found.thicker_um())
     ax.axhline(0.0, color="black", linewidth=0.8)
-    _named(ax, _distance(found.setup), words.THICKER)
+    ax.set(xlabel=_distance(found.setup), ylabel=words.THICKER)
+    return _ends(um=found.thicker_um())
 
 
 def _shared_mm(found: Comparison) -> FloatArray:
@@ -237,27 +193,31 @@ def _shared_mm(found: Comparison) -> FloatArray:
     return np.asarray(found.first.stations_mm[found.station - 1])
 
 
-def _comparison_areas(found: Comparison, ax: Axes) -> None:
+def _comparison_areas(found: Comparison, ax: Axes) -> Figures:
     x = _shared_mm(found)
     for flow, style, name in ((found.first_flow, NOW, words.FIRST), (found.second_flow, FINAL, words.SECOND)):
         geometric: dict[str, Any] = {} if style is NOW else {"label": words.GEOMETRIC}
         ax.plot(x, flow.metering_area_mm2, **style | HOLLOW | {"linestyle": ":"}, **geometric)
         ax.plot(x, flow.effective_area_mm2, label=f"{name}, {words.EFFECTIVE}", **style)
-    _named(ax, _distance(found.setup), words.AREA)
+    ax.set(xlabel=_distance(found.setup), ylabel=words.AREA)
+    return {}
 
 
-def _design_lambda(design: Design, ax: Axes) -> None:
+def _design_lambda(design: Design, ax: Axes) -> Figures:
     bands, target = design.target.bands, design.target
     aside = ASIDE * max(float(np.ptp(bands.lift_mm)), 1.0)
     in_order = np.argsort(bands.lift_mm)
     x = bands.lift_mm[in_order]
     ax.plot(x, target.lambda_target[in_order], label=words.TARGET, **TARGET)
     ax.plot(x, bands.lambda_measured[in_order], label=words.NOW, **RING)
+    at_stop = design.stages() is Stages.IN_STAGES
     for stage, style, name, to_side in ((design.stop, STOP, words.STOP, -aside), (design.final, FINAL, words.FINAL, aside)):
-        if stage is design.final or design.stages() is Stages.IN_STAGES:
+        if stage is design.final or at_stop:
             values = [one[in_order] for one in (stage.expected, stage.low, stage.high)]
             _interval(ax, x + to_side, values, style | {"label": name})
-    _named(ax, _lift(design.setup), words.LAMBDA)
+    ax.set(xlabel=_lift(design.setup), ylabel=words.LAMBDA)
+    stop = words.AT_STOP.format(**_ends(stop=design.stop.expected)) if at_stop else ""
+    return {"stop": stop, **_ends(now=bands.lambda_measured, final=design.final.expected)}
 
 
 def _interval(ax: Axes, x: FloatArray, values: Sequence[FloatArray], style: dict[str, Any]) -> None:
@@ -275,49 +235,55 @@ def _distance(setup: Setup) -> str:
     return words.FROM_FIRST if isinstance(setup.carburettor.air_valve, SlideValve) else words.DISTANCE
 
 
-def _comparison_lambda(found: Comparison, ax: Axes) -> None:
+def _comparison_lambda(found: Comparison, ax: Axes) -> Figures:
     if found.bands is None:
         msg = "These needles were compared without bands, so there is no lambda to plot; give compare() the bands."
         raise InputError(msg)
     for values, style, name in ((found.lambda_first, NOW, words.FIRST), (found.lambda_second, FINAL, words.SECOND)):
         ax.plot(found.bands.lift_mm, values, label=name, **style | NO_LINE)
-    _named(ax, _lift(found.setup), words.LAMBDA)
+    ax.set(xlabel=_lift(found.setup), ylabel=words.LAMBDA)
+    return _ends(percent=found.band_change_percent())
 
 
-def _metering_areas(law: Metering, ax: Axes) -> None:
+def _metering_areas(law: Metering, ax: Axes) -> Figures:
     whole, seen = law.flow.metering_area_mm2, law.flow.effective_area_mm2
     ax.plot(law.lift_mm, whole, label=words.METERING, **NOW)
     ax.plot(law.lift_mm, seen, label=words.EFFECTIVE_AREA, **FINAL)
     ax.set_ylim(bottom=0.0)
-    _named(ax, _lift(law.setup), words.AREA)
+    ax.set(xlabel=_lift(law.setup), ylabel=words.AREA)
+    return _ends(share=seen / whole)
 
 
-def _sensitivity(law: Metering, ax: Axes) -> None:
+def _sensitivity(law: Metering, ax: Axes) -> Figures:
     ax.plot(law.lift_mm, law.lambda_per_step, label=words.BY_LAW, **FINAL)
     ax.plot(law.lift_mm, law.lambda_per_step_by_area(), label=words.BY_AREA, **NOW)
     ax.set_yscale("log")
     ax.yaxis.set_major_locator(LogLocator(subs=(1.0, 2.0, 5.0)))
     ax.yaxis.set_minor_locator(NullLocator())
     ax.yaxis.set_major_formatter("{x:g}")
-    _named(ax, _lift(law.setup), words.PER_STEP)
+    ax.set(xlabel=_lift(law.setup), ylabel=words.PER_STEP)
+    return _ends(percent=law.lambda_per_step)
 
 
-def _ranking_lambda(found: Ranking, ax: Axes) -> None:
+def _ranking_lambda(found: Ranking, ax: Axes) -> Figures:
     target, best = found.target, found.best()
     in_order = np.argsort(target.bands.lift_mm)
     x = target.bands.lift_mm[in_order]
     permitted = target.lambda_rich[in_order], target.lambda_lean[in_order]
     ax.fill_between(x, *permitted, color="0.92", label=words.PERMITTED)
     ax.plot(x, target.lambda_target[in_order], label=words.TARGET, **TARGET)
-    for number, one in enumerate(found.needles[1 : 1 + NEXT]):
+    following = found.needles[1 : 1 + NEXT]
+    for number, one in enumerate(following):
         style = NOW | {"marker": "", "linewidth": 1.2, **({} if number else {"label": words.NEXT})}
         ax.plot(x, one.lambda_predicted[in_order], **style)
     values = [one[in_order] for one in (best.lambda_predicted, best.lambda_low, best.lambda_high)]
     _interval(ax, x, values, FINAL | {"label": words.BEST})
-    _named(ax, _lift(found.setup), words.LAMBDA)
+    ax.set(xlabel=_lift(found.setup), ylabel=words.LAMBDA)
+    after = ", ".join(plain(one.needle.name) for one in following) or "-"
+    return {"best": plain(best.needle.name), "next": after, "count": len(found.needles), **_ends(best=best.lambda_predicted)}
 
 
-def _passes(learned: Learned, ax: Axes) -> None:
+def _passes(learned: Learned, ax: Axes) -> Figures:
     drives = foretold(learned)
     each, apart = np.arange(learned.bands.rpm.size), 0.7 / len(drives)
     for number, (measured, _, low, high) in enumerate(drives):
@@ -327,57 +293,54 @@ def _passes(learned: Learned, ax: Axes) -> None:
         called = {0: words.FIRST_DRIVE, len(drives) - 1: words.LATER_DRIVES}.get(number)
         ax.plot(x, measured, label=called, **FINAL | NO_LINE if number else RING)
     _by_band(ax, learned.bands, words.LAMBDA)
+    measured, predicted, low, high = np.moveaxis(drives, 1, 0)
+    inside = int(((low <= measured) & (measured <= high)).sum())
+    return {"passes": len(drives), "inside": inside, "told": int(np.isfinite(predicted).sum())}
 
 
 def _by_band(ax: Axes, bands: Bands, up: str) -> None:
     """Bands across, by name."""
-    names = [say.band(one) for one in bands.called(*range(bands.rpm.size))]
+    names = [say.band(one).replace(" rpm", "") for one in bands.called(*range(bands.rpm.size))]
     every = -(-len(names) // MOST_NAMED)
-    ax.set_xticks(
-        range(0, len(names), every), [name.replace(" rpm", "") for name in names[::every]], rotation=40, ha="right"
-    )
-    _named(ax, "", up)
+    ax.set_xticks(range(0, len(names), every), names[::every], rotation=40, ha="right")
+    ax.set_ylabel(up)
 
 
-def _shares(parts: BySource, places: Any, ax: Axes) -> None:
-    """Variances stacked to 100 %, from the greatest source up."""
+def _shares(parts: BySource, places: Any, ax: Axes) -> str:
+    """Variances stacked to 100 %, from the greatest source up; the name of that source."""
     great, rest = greatest(parts)
     whole, bottom = in_squares(parts) ** 2, np.zeros(places.size)
     named = [(words_all.SOURCES[one], parts[one] ** 2) for one in great]
     named.append((words_all.OTHERS, in_squares({one: parts[one] for one in rest}) ** 2))
     for (name, variance), face, hatch in zip(named, GREYS, HATCHES, strict=False):
         share = 100.0 * np.nan_to_num(variance / whole)
-        ax.bar(
-            places,
-            share,
-            bottom=bottom,
-            width=0.8,
-            facecolor=face,
-            edgecolor="black",
-            linewidth=0.6,
-            hatch=hatch,
-            label=name,
-        )
+        style: dict[str, Any] = {"facecolor": face, "edgecolor": "black", "linewidth": 0.6, "hatch": hatch}
+        ax.bar(places, share, bottom=bottom, width=0.8, label=name, **style)
         bottom += share
     ax.set_ylim(0.0, 100.0)
+    ax.set_ylabel(words.SHARE)
+    return named[0][0]
 
 
-def _diameter_shares(budget: Budget, ax: Axes) -> None:
-    told = np.isfinite(budget.diameter_u_um())
+def _diameter_shares(budget: Budget, ax: Axes) -> Figures:
+    u_um = budget.diameter_u_um()
+    told = np.isfinite(u_um)
     if not told.any():
         msg = "No diameter has an uncertainty, as nothing is filed; plot 'bands'."
         raise InputError(msg)
-    _shares({one: um[told] for one, um in budget.diameter_um.items()}, 1 + np.flatnonzero(told), ax)
+    most = _shares({one: um[told] for one, um in budget.diameter_um.items()}, 1 + np.flatnonzero(told), ax)
     ax.xaxis.set_major_locator(MaxNLocator(integer=True))
-    _named(ax, words.STATION, words.SHARE)
+    ax.set_xlabel(words.STATION)
+    return {"diameter": most, **_ends(um=u_um)}
 
 
-def _band_shares(budget: Budget, ax: Axes) -> None:
-    _shares(budget.lambda_percent, np.arange(budget.bands.rpm.size), ax)
+def _band_shares(budget: Budget, ax: Axes) -> Figures:
+    most = _shares(budget.lambda_percent, np.arange(budget.bands.rpm.size), ax)
     _by_band(ax, budget.bands, words.SHARE)
+    return {"band": most, **_ends(percent=budget.lambda_u_percent())}
 
 
-PLOTS: dict[type, dict[str, Callable[[Any, Axes], None]]] = {
+PLOTS: dict[type, dict[str, Callable[[Any, Axes], Figures]]] = {
     Design: {"profile": _design_profile, "cut": _cut, "lambda": _design_lambda},
     Comparison: {
         "profile": _comparison_profile,
@@ -390,5 +353,4 @@ PLOTS: dict[type, dict[str, Callable[[Any, Axes], None]]] = {
     Ranking: {"lambda": _ranking_lambda},
     Budget: {"diameters": _diameter_shares, "bands": _band_shares},
 }
-BY_BAND = ("passes", "bands")
-TALL_ONES = (*BY_BAND, "diameters")
+TALL_ONES = ("passes", "bands", "diameters")

@@ -9,17 +9,16 @@ from matplotlib.axes import Axes
 
 from needlecalc.design.after.altitude import FAR_RICH, MISFIRE
 from needlecalc.design.after.trip import Route, Trip
+from needlecalc.report.axes import TALLER, styled
 from needlecalc.report.language import words_pages as words
-from needlecalc.report.plot import FINAL, TALLER, styled
+from needlecalc.report.plot import FINAL
 
 EDGE = 0.1  # of the road, where a label would stand out over its end
 DASHES = {"idle": ":", "cruise": "--", "full": "-"}
 AT_HOME: dict[str, Any] = {"color": FINAL["color"], "linewidth": 2.4}
 TURNED: dict[str, Any] = {"color": "0.45", "linewidth": 1.0}
 LIMIT: dict[str, Any] = {"color": "0.25", "linestyle": (0, (1, 2)), "linewidth": 1.2}
-SMALL: dict[str, Any] = {"va": "bottom", "fontsize": "small"}
 LEVEL, ROOM = 0.22, 0.32  # shares of the plot's height: under the road, and under all lines
-BESIDE = 1.35  # inches on the right, for the names of the limits
 
 
 def plot_road(trip: Trip, route: Route, said: str, *, ax: Axes | None = None) -> Axes:
@@ -27,7 +26,12 @@ def plot_road(trip: Trip, route: Route, said: str, *, ax: Axes | None = None) ->
 
     Heavy with the jet as at home, thin with it turned for the highest place; the height of the road stands grey behind.
     """
-    return styled(lambda on: _lines(trip, route, on), ax, said, tall=TALLER, right=BESIDE)
+
+    def draw(on: Axes) -> str:
+        _lines(trip, route, on)
+        return said
+
+    return styled(draw, ax, tall=TALLER)
 
 
 def _lines(trip: Trip, route: Route, ax: Axes) -> None:
@@ -48,8 +52,7 @@ def _lines(trip: Trip, route: Route, ax: Axes) -> None:
     beside = ax.secondary_yaxis("right")
     beside.set_yticks([*limits.values()], [words.LIMITS[kind] for kind in limits], fontsize="small")
     beside.spines["right"].set_visible(False)
-    ax.set_xlabel(words.ROAD_X)
-    ax.set_ylabel(words.ROAD_Y)
+    ax.set(xlabel=words.ROAD_X, ylabel=words.ROAD_Y)
     _height(ax, route)
 
 
@@ -63,8 +66,7 @@ def _height(ax: Axes, route: Route) -> None:
     for at in {0, int(np.argmax(route.height_m))}:
         where = float(route.distance_km[at]), float(route.height_m[at])
         side = (where[0] - route.distance_km[0]) / np.ptp(route.distance_km)
-        behind.annotate(
-            f"{where[1]:.0f} m", where, ha="left" if side < EDGE else "right" if side > 1.0 - EDGE else "center", **SMALL
-        )
+        along = "left" if side < EDGE else "right" if side > 1.0 - EDGE else "center"
+        behind.annotate(f"{where[1]:.0f} m", where, ha=along, va="bottom", fontsize="small")
     ax.set_zorder(behind.get_zorder() + 1)
     ax.patch.set_visible(False)
