@@ -309,8 +309,8 @@ def _as_utf8(raw: bytes) -> tuple[bytes, str]:
         raw, encoding = mended, "utf-8" if mended == raw else "latin-1"
     if not raw.isascii():
         raw = raw.replace(_BOM, b"")
-    if b"\r" in raw and raw.count(b"\r") != raw.count(b"\r\n"):
-        raw = re.sub(rb"\r+\n|\r", b"\n", raw)
+    if b"\r" in raw:
+        raw = raw.replace(b"\r\r\n", b"\n").replace(b"\r\n", b"\n").replace(b"\r", b"\n")
     return raw, (encoding or "utf-8").upper()
 
 
