@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import json
 import os
-import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
@@ -20,25 +18,29 @@ from needlecalc.design.after.altitude import AltitudeOutlook, at_altitude
 from needlecalc.design.after.changes import AtHand, Changes, try_changes
 from needlecalc.design.after.trip import USUAL_SLOPE_PERCENT, Route
 from needlecalc.design.belief.calibration import JetShift, TrimReading, jet_shift, trim_shifts, with_jet_drive, with_trims
-from needlecalc.design.belief.history import SAME_NEEDLE_MM, History, Pass, read_history
+from needlecalc.design.belief.history import History, Pass, read_history
 from needlecalc.design.belief.learn import learn
 from needlecalc.design.belief.learned import Learned
 from needlecalc.design.inverse.limits import Limits
-from needlecalc.design.inverse.maketarget import REGIMES, make_target
+from needlecalc.design.inverse.maketarget import make_target
 from needlecalc.design.inverse.proposal import Design, Stages
 from needlecalc.design.inverse.solve import solve
 from needlecalc.design.inverse.target import Target
-from needlecalc.echo import LONGEST_VALUE, plain, shown
 from needlecalc.errors import InputError
 from needlecalc.jobassumed import assumed_table, needs_parts, widened
-from needlecalc.jobkinds import built, keys_taken, named, nearest, path_in
+from needlecalc.jobkinds import TAKEN_BY, built, file_in, keys_taken, named, path_in
 from needlecalc.measure.checks.check import Checks
-from needlecalc.measure.checks.gas import MOST_RESIDUAL_O2_PERCENT, idle_diluted, sensor_zero
+from needlecalc.measure.checks.engine import check_engine
+from needlecalc.measure.checks.gas import idle_diluted, sensor_zero
+from needlecalc.measure.checks.inspection import GasReading, NeedleReading
 from needlecalc.measure.checks.limits import CheckLimits
 from needlecalc.measure.drive.bands import Bands, DriveNote
+from needlecalc.measure.drive.make import typed_bands
+from needlecalc.measure.drive.merge import normalise_bands, with_setup
 from needlecalc.measure.drive.sweep import LeanLimits
+from needlecalc.measure.lift.withlift import with_lift
 from needlecalc.measure.log.file import Log
-from needlecalc.parts.engine import Air
+from needlecalc.parts.engine import Air, Fuel
 from needlecalc.parts.setup import Setup
 from needlecalc.parts.slide import SlideValve
 from needlecalc.physics.gauge import diameters_from_readings_mm, micrometer_reading_mm
@@ -51,8 +53,6 @@ from needlecalc.report.language import spoken
 from needlecalc.report.sheet import GrindSheet, grind_sheet
 from needlecalc.show import Table
 from needlecalc.units import FloatArray
-
-SAME_DROP_MM = 1e-6
 
 
 @dataclass(frozen=True)
@@ -92,52 +92,74 @@ class Job:
 
     def read_log(self) -> Log | None:
         """The drive's log, read from the file the job names; None where bands were typed in."""
-        return jobdrive.log_of(self.settings["log"], self.folder, ambient_pa=self._ambient_pa())
+        section = self.settings["log"]
+        return jobdrive.log_of(section, self.folder, "log", self._ambient_pa()) if section else None
 
     def _ambient_pa(self) -> float | None:
         """Pressure of the air of the day, where the job states it."""
         assumed = any((prior.section, prior.key) == ("air", "pressure_pa") for prior in self.left_out)
         return None if assumed else self.setup.air.pressure_pa
 
+    def _states(self, *sections: str) -> bool:
+        """Whether nothing of these sections had to be assumed."""
+        return not any(prior.section in sections for prior in self.left_out)
+
     def bands(self, log: Log | None) -> Bands:
         """Bands of the job with their lifts, from the log, or as typed in where there is none."""
         bands, lift = jobdrive.bands_of(self.settings["bands"], log), self.settings["lift"]
         needs_parts(bands, lift, self.left_out, slide=isinstance(self.setup.carburettor.air_valve, SlideValve))
         bands = jobdrive.lifted(bands, lift, self.setup, self.doubts().lift)
-        bank = self.settings["log"].get("bank", "")
+        bank, only_bank = self.settings["log"].get("bank", ""), self.settings["bands"].get(jobdrive.ONE_BANK)
         if self.other_drives or bank:
             bands = jobdrive.together(bands, bank, self.other_drives)
-        only_bank = self.settings["bands"].get(jobdrive.ONE_BANK)
-        if only_bank is None:
-            return bands
-        chosen = [band for band, bank in enumerate(bands.bank) if bank == only_bank]
-        if not chosen:
-            there = ", ".join(dict.fromkeys(filter(None, bands.bank)))
-            rule = f"the banks are: {there}. Name one of them." if there else "no band names a bank; leave only_bank out."
-            msg = f"[bands] only_bank is {shown(only_bank)}, but {rule}"
-            raise InputError(msg)
-        return bands.only(chosen)
+        return bands if only_bank is None else jobdrive.of_bank(bands, only_bank)
 
     @cached_property
     def other_drives(self) -> list[jobdrive.OtherDrive]:
         """Further drives that [[log.others]] names, each brought to the air and fuel of the job."""
-        given = self.settings["log"], self.settings["bands"], self.settings["lift"], self.setup, self.folder
-        return jobdrive.others_of(*given, self.doubts().lift, self._ambient_pa())
+        found, where = [], "log.others"
+        for given in self.settings["log"].get("others", []):
+            own, ambient_pa = self.setup, self._ambient_pa()
+            if "air" in given:
+                own = replace(own, air=jobdrive.air_of(given["air"], f"{where}.air"))
+                ambient_pa = own.air.pressure_pa
+            if "fuel" in given:
+                own = replace(own, fuel=built(Fuel, given["fuel"], f"{where}.fuel"))
+            log = jobdrive.log_of(given, self.folder, where, ambient_pa)
+            there = jobdrive.bands_of(self.settings["bands"], log)
+            there = jobdrive.lifted(there, self.settings["lift"], own, self.doubts().lift)
+            with named(where):
+                brought = normalise_bands(there, air=self.setup.air, fuel=self.setup.fuel)
+            found.append(jobdrive.OtherDrive(log, brought, given.get("bank", "")))
+        return found
 
     def checks(self, bands: Bands) -> Checks:
         """Checks before the cut, from the drive and from [checks]; overridden where that gives a reason."""
-        engine_stated = not any(prior.section == "engine" for prior in self.left_out)
-        return jobdrive.checks_of(self.settings["checks"], bands, self.setup, self.doubts(), engine_stated=engine_stated)
+        section = self.settings["checks"]
+        given: dict[str, Any] = {
+            key: built(TAKEN_BY[f"checks.{key}"][0], section[key], f"checks.{key}")
+            for key in ("ignition", "mechanical", "sensor", "twins", "limits")
+            if key in section
+        }
+        if "needle" in section:
+            fitted = self.setup.carburettor.needle
+            given["needle"] = built(NeedleReading, section["needle"], "checks.needle", needle=fitted)
+        given |= {"gases": self._gases(), "engine_stated": self._states("engine"), "doubts": self.doubts()}
+        found = check_engine(bands, setup=self.setup, **given)
+        return found.override(section["override"]) if "override" in section else found
+
+    def _gases(self, at: str = "") -> list[GasReading]:
+        """Readings of an exhaust analyser that [checks] notes, of one running point where it is named."""
+        read = [built(GasReading, one, "checks.gases") for one in self.settings["checks"].get("gases", [])]
+        return [gas for gas in read if at in ("", gas.at)]
+
+    def _check_limits(self) -> CheckLimits:
+        return built(CheckLimits, self.settings["checks"].get("limits", {}), "checks.limits")
 
     def telling(self, bands: Bands) -> Bands:
         """The bands whose lambda is that of the mixture: without idle where its exhaust holds air, which is a red check."""
         driving = [band for band, load in enumerate(bands.load) if load != "idle"]
-        limits = built(CheckLimits, self.settings["checks"].get("limits", {}), "checks.limits")
-        if (
-            not driving
-            or len(driving) == bands.rpm.size
-            or not idle_diluted(jobdrive.gases_of(self.settings["checks"]), limits)
-        ):
+        if len(driving) in (0, bands.rpm.size) or not idle_diluted(self._gases(), self._check_limits()):
             return bands
         left = bands.only(driving)
         return left.having(remarks=(*left.remarks, Remark(DriveNote.IDLE_DILUTED, Severity.CAUTION)))
@@ -148,45 +170,18 @@ class Job:
 
     def target(self, bands: Bands) -> Target:
         """Target from [target], idle test, lean limits, the usual lambda by load, and the meter's zero by gas."""
-        bands, section = self.telling(bands), dict(self.settings["target"])
+        bands, section = self.telling(bands), self.settings["target"]
+        stated = {key: value for key, value in section.items() if key in keys_taken("target") and key != "*"}
         # All else in [target] is a load, or load@rpm, with its lambda or a table of lambda, rich, lean and weight.
-        settings = {key: section.pop(key) for key in keys_taken("target") if key in section}
-        for load, wanted in section.items():
-            if isinstance(wanted, bool) or not isinstance(wanted, (int, float, Mapping)):
-                named = plain(load, LONGEST_VALUE)
-                rule = f"must be a lambda, written {named} = 0.88, or a table of its own."
-                msg = f"[target] {named} is {shown(wanted)}, but {rule}"
-                raise InputError(msg)
-        self._loads_known(bands, section)
-        gases = jobdrive.gases_of(self.settings["checks"])
+        loads = {load: wanted for load, wanted in section.items() if load not in stated}
+        jobdrive.loads_known(bands, loads)
+        gases = self._gases()
         zero = sensor_zero(gases, before_u=self.doubts().sensor_offset) if gases else None
-        left = [gas.o2_percent for gas in gases if gas.at == "idle" and gas.o2_percent is not None]
-        if left and zero is not None and not any(one.numbers["at"] == "idle" for one in zero.left_out):
-            settings.setdefault("idle_o2_percent", min(left[0], MOST_RESIDUAL_O2_PERCENT))
-        for gas in (gas for gas in gases if gas.at == "idle" and gas.hc_ppm is not None):
-            high = built(CheckLimits, self.settings["checks"].get("limits", {}), "checks.limits").misfire_hc_ppm[0]
-            settings.setdefault("idle_hc_ppm", gas.hexane_ppm())
-            settings.setdefault("idle_hc_limit_ppm", gas.hexane_limit_ppm() or high)
-        limit = [gas.co_limit_percent for gas in gases if gas.at == "idle" and gas.co_limit_percent is not None]
-        if limit and not {"idle_co_percent", "idle_lambda_least"} & set(settings):
-            settings["idle_co_percent"] = limit[0]  # a limit stated for the check is a limit of the test
-        return make_target(bands, lambda_by_load=section, lean_limits=self.lean_limits(), sensor_zero=zero, **settings)
-
-    def _loads_known(self, bands: Bands, wishes: Mapping[str, Any]) -> None:
-        """A load that is misspelt, in [bands] or in [target], gets the nearest word; others are the target's to judge."""
-        there = {key.partition("@")[0] for key in wishes}
-        if unknown := sorted(set(bands.load) - {*REGIMES, *there}):
-            keys = [load if re.fullmatch(r"[\w-]+", load, re.ASCII) else json.dumps(plain(load)) for load in unknown]
-            near, usual = "".join(nearest(load, {*REGIMES, *there}) for load in unknown), ", ".join(REGIMES)
-            stated = " and ".join(f"{key} = 0.95" for key in keys)
-            cure = f"write one of {usual}, or state the lambda wanted there, as {stated}.{near}"
-            names, have = " and ".join(map(shown, unknown)), "has" if len(unknown) == 1 else "have"
-            msg = f"[bands] load {names} {have} no lambda in [target]; {cure}"
-            raise InputError(msg)
-        for load in sorted(there - {*bands.load, *REGIMES}):
-            near, known = nearest(load, {*bands.load, *REGIMES}), ", ".join(sorted(set(bands.load)))
-            msg = f"[target] names load {shown(load)}, but the bands have {known}.{near}"
-            raise InputError(msg)
+        found = jobdrive.idle_gas(gases, zero, self._check_limits())
+        if "idle_lambda_least" in stated:
+            found.pop("idle_co_percent", None)
+        given: dict[str, Any] = {**found, **stated}  # a limit stated for the check is a limit of the test
+        return make_target(bands, lambda_by_load=loads, lean_limits=self.lean_limits(), sensor_zero=zero, **given)
 
     def doubts(self) -> Doubts:
         """How far off each thing may be: as [doubts] states it, else the usual, wider for what was assumed."""
@@ -213,10 +208,7 @@ class Job:
     def history_path(self) -> Path | None:
         """File of the job's passes, as [history] names it; None where the job keeps none."""
         section = self.settings["history"]
-        if section and "file" not in section:
-            msg = 'The job\'s [history] names no file; write file = "passes.json", it need not exist yet.'
-            raise InputError(msg)
-        return path_in(self.folder, section["file"], "[history] file") if section else None
+        return file_in(self.folder, section, "history", "passes.json") if section else None
 
     def passes(self, bands: Bands) -> History:
         """Passes kept in the job's history file and the present drive, last; before it those of [calibration].
@@ -227,24 +219,8 @@ class Job:
         bands = self.telling(bands)
         here = Pass(self.setup.carburettor.needle, self.setup.carburettor.jet.drop_mm, bands)
         path = self.history_path()
-        kept = read_history(path).passes if path is not None and os.path.exists(path) else ()
-        for number, one in enumerate(kept, start=1):
-            if not one.same_drive(here):
-                continue
-            if number < len(kept):
-                msg = f"The drive of the job is pass {number} of {len(kept)} kept; name log and needle of the last drive."
-                raise InputError(msg)
-            History((one, here))  # refuses other stations
-            moved = abs(one.drop_mm - here.drop_mm) > SAME_DROP_MM
-            if moved or np.abs(one.needle.diameters_mm - here.needle.diameters_mm).max() > SAME_NEEDLE_MM:
-                what = "jet height" if moved else "needle"
-                msg = (
-                    f"The drive of the job is that of pass {number}, but its {what} is another; drive again with what is "
-                    "fitted now and name the new log, or put the needle and jet height of that drive back."
-                )
-                raise InputError(msg)
-            # The same drive read again, with bands or lifts set otherwise: the job's own words count.
-            kept = kept[:-1]
+        kept: Sequence[Pass] = read_history(path).passes if path is not None and os.path.exists(path) else ()
+        kept = jobdrive.kept_before(kept, here)
         second, trims, today = self._moved_drive, self._trims, History((here,))
         of_trims = {key for trim in trims for key in trim.known_by()}
 
@@ -278,13 +254,32 @@ class Job:
 
     @property
     def _trims(self) -> list[TrimReading]:
-        return jobdrive.trims_of(self.settings["calibration"])
+        """Turns of the nut at idle that [calibration] notes."""
+        read = self.settings["calibration"].get("trims", [])
+        return [built(TrimReading, one, "calibration.trims") for one in read]
 
     @cached_property
     def _moved_drive(self) -> tuple[Bands, float] | None:
-        stated = not any(prior.section in ("engine", "air_valve") for prior in self.left_out)
-        given = self.settings["calibration"], self.settings["bands"], self.setup, self.folder, self.doubts().lift
-        return jobdrive.moved_drive_of(*given, parts_stated=stated, ambient_pa=self._ambient_pa())
+        """Bands of the drive with the jet moved, and by how many flats, as [calibration] gives them."""
+        section = {key: value for key, value in self.settings["calibration"].items() if key != "trims"}
+        if not section:
+            return None
+        if "flats" not in section:
+            msg = "The job's [calibration] does not say how far the jet was moved; write flats = 2, positive lowers the jet."
+            raise InputError(msg)
+        flats = check_range(section["flats"], "[calibration] flats", -24.0, 24.0, cure="Positive lowers the jet.")
+        lifts = {key: section[key] for key in ("lift_mm", "lift_u_mm") if key in section}
+        if "rpm" in section:
+            moved = built(typed_bands, section, "calibration", beside={"flats", *lifts})
+        else:
+            log = jobdrive.log_of(section, self.folder, "calibration", self._ambient_pa())
+            moved = jobdrive.bands_of(self.settings["bands"], log)
+        # Lifts not read again are those of the first drive: the air sets them, not the jet.  Computed ones only tell
+        # whether the bands were held at the same air flow.
+        from_air = np.isfinite(moved.manifold_pressure_pa) | np.isfinite(moved.air_flow_g_s)
+        if lifts or np.isfinite(moved.lift_mm).any() or (self._states("engine", "air_valve") and from_air.all()):
+            moved = with_lift(with_setup(moved, self.setup), self.setup, doubts=self.doubts().lift, **lifts)
+        return moved, flats
 
     def diameters_mm(self, readings_mm: FloatArray) -> FloatArray:
         """Diameters at the stations from what the job's micrometer read there.
@@ -381,7 +376,7 @@ class Job:
 
     def handover(self, design: Design) -> Handover:
         """Pages for customer and tester, with the job's notes, gas at idle and limits of the test."""
-        gases = [gas for gas in jobdrive.gases_of(self.settings["checks"]) if gas.at == "idle"]
+        gases = self._gases("idle")
         limits = [gas.co_limit_percent for gas in gases if gas.co_limit_percent is not None]
         return Handover(
             design,

@@ -23,11 +23,9 @@ from needlecalc.jobkinds import (
     SECTIONS,
     built,
     close_word,
+    file_in,
     kind_faults,
-    named,
     nearest,
-    only,
-    path_in,
 )
 from needlecalc.jobunits import converted, said
 from needlecalc.parts.carburettor import AirValve, Carburettor, Jet
@@ -226,7 +224,7 @@ def setup_of(part: Mapping[str, Mapping[str, Any]], folder: Path, name: str, fau
         "jet": lambda: built(Jet, part["jet"], "jet"),
         slide: lambda: _valve(part["air_valve"], part["slide_valve"]),
         "fuel": lambda: built(Fuel, part["fuel"], "fuel"),
-        "air": lambda: air_of(dict(part["air"])),
+        "air": lambda: air_of(part["air"]),
     }
     made: dict[str, Any] = {}
     for section, make in makers.items():
@@ -260,12 +258,8 @@ def _valve(air_valve: Mapping[str, Any], slide_valve: Mapping[str, Any]) -> AirV
 
 def _needle(section: Mapping[str, Any], folder: Path, car: str) -> Needle:
     """Needle as written or in a file; one that its file calls just needle is named after the car."""
-    if "file" in section:
-        only(section, {"file", "name", "pitch_mm", "first_station_mm", "fill_blanks", "diameter_column"}, "needle")
-        rest = {key: value for key, value in section.items() if key != "file"}
-        path = path_in(folder, section["file"], "[needle] file")
-        if path.stem == "needle":
-            rest.setdefault("name", car)
-        with named("needle"):
-            return read_needle(path, **rest)
-    return built(Needle, section, "needle")
+    if "file" not in section:
+        return built(Needle, section, "needle")
+    path = file_in(folder, section, "needle")
+    named = {"name": car, **section} if path.stem == "needle" else section
+    return built(read_needle, named, "needle", beside={"file"}, path=path)

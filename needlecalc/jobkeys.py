@@ -18,22 +18,21 @@ from needlecalc.jobassumed import about, value_of
 from needlecalc.jobkinds import (
     DOUBTS_OF_PARTS,
     KINDS,
-    LISTS,
     NUMBER,
     NUMBERS,
     OWN,
     TABLE,
+    TABLES,
     TAKEN_BY,
     TEXT,
     Own,
     keys_taken,
     nearest,
 )
-from needlecalc.jobunits import other_units
+from needlecalc.jobunits import spellings
 from needlecalc.priors import DEPRESSION, FILLING, FOR_LIFT, PRIORS, REASONS, SLIDE_DEPRESSION
 from needlecalc.show import Column, Table
 
-LAMBDA_OF_LOAD = "Lambda to reach at this load, or at load@rpm; or a section of lambda, rich, lean, weight."
 UNITS = (
     ("_n_mm", "N/mm"), ("_g_s", "g/s"), ("per_s", "1/s"), ("_mm2", "mm2"), ("_cm3", "cm3"), ("_mm", "mm"), ("_um", "um"),
     ("_kpa", "kPa"), ("_pa", "Pa"), ("_kg", "kg"), ("_n", "N"), ("_degc", "degC"), ("_percent", "%"), ("_kohm", "kohm"),
@@ -62,21 +61,14 @@ def sections() -> list[str]:
 
 def keys_of(section: str) -> list[Key]:
     """Keys of a section, as the reader takes them."""
-    made = TAKEN_BY.get(section, ())
-    found = keys_taken(section)
-    found |= {name.rpartition(".")[2]: (TABLE,) for name in LISTS if name.rpartition(".")[0] == section}
-    if section == "target":
-        found["*"] = (NUMBER, TABLE)  # read by the job, after the loads of the bands
-    return [_key(section, name, kinds, made) for name, kinds in found.items()]
+    return [_key(section, name, kinds, TAKEN_BY.get(section, ())) for name, kinds in keys_taken(section).items()]
 
 
 def _key(section: str, name: str, kinds: tuple[str, ...], made: tuple[Any, ...]) -> Key:
     if section == "doubts" and (part := DOUBTS_OF_PARTS.get(name)):
         return replace(_key(part, name, kinds, TAKEN_BY[part]), section=section, about=OWN[section][name].about)
     owner = next((one for one in made if name in inspect.signature(one).parameters), None)
-    own = OWN.get(section, {}).get(name, Own("", LISTS.get(f"{section}.{name}", "")))
-    if (section, name) == ("target", "*"):
-        own = Own("", LAMBDA_OF_LOAD)
+    own = OWN.get(section, {}).get(name, Own("", ""))
     unit = next((unit for end, unit in UNITS if name.endswith(end)), "")
     if owner is None:
         return Key(section, name, kinds, unit, MISSING, own.range, (), own.about)
@@ -174,7 +166,7 @@ def _assumed_table() -> Table:
 
 
 def _others(key: Key) -> list[str]:
-    return other_units(key.name) if {NUMBER, NUMBERS} & set(key.kinds) else []
+    return list(spellings(key.name)) if {NUMBER, NUMBERS} & set(key.kinds) else []
 
 
 def _other_units(section: str) -> tuple[str, ...]:
@@ -240,11 +232,13 @@ def _json(key: Key) -> dict[str, Any]:
     kinds: list[dict[str, Any]] = []
     for kind in key.kinds:
         made = _object(inner) if kind == TABLE and inner in known else dict(KINDS[kind].schema)
+        if kind == TABLES:
+            made["items"] = _object(inner)
         if kind == NUMBER and key.range is not None:
             made |= {"minimum": key.range[0], "maximum": key.range[1]}
         if kind == TEXT and key.words:
             made["enum"] = list(key.words)
-        kinds.append({"type": "array", "items": made} if inner in LISTS else made)
+        kinds.append(made)
     out: dict[str, Any] = kinds[0] if len(kinds) == 1 else {"anyOf": kinds}
     if key.about:
         out["description"] = key.about

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import inspect
 import re
 from collections.abc import Callable, Collection, Iterator, Mapping
 from contextlib import contextmanager
-from dataclasses import MISSING, fields
 from difflib import get_close_matches
+from functools import cache
+from inspect import Parameter, signature
 from pathlib import Path
 from typing import Any, NamedTuple, TypeVar
 
@@ -88,13 +88,14 @@ DOUBTS_OF_PARTS = {
 }
 _COLUMNS = {"*": Own("str", "Column of the log that carries this meaning; empty does without.")}
 _UNITS = {"*": Own("str", "Unit of the column with this meaning.")}
-_SECTION, _HEIGHT_M = "Mapping", (-500.0, 6000.0)
+_SECTION, _LIST, _HEIGHT_M = "Mapping", "Sequence[Mapping]", (-500.0, 6000.0)
 # Keys that the job reads itself.
 OWN: Mapping[str, Mapping[str, Own]] = {
     "needle": {"file": Own("Path", "Needle table, CSV: station, distance_mm, diameter_mm.")},
     "log": {
         "file": Own("Path", "Log of the drive, text with delimiters."),
         "bank": Own("str", "Bank whose sensor this log holds, where each bank has one."),
+        "others": Own(_LIST, "Further drives, one [[log.others]] each, brought to the job's air and fuel and merged."),
     },
     "log.others": {
         "file": Own("Path", "Log of the other drive, or of the other bank."),
@@ -118,10 +119,16 @@ OWN: Mapping[str, Mapping[str, Own]] = {
         "twins": Own(_SECTION, "Readings of two or more carburettors side by side."),
         "limits": Own(_SECTION, "Other limits of the checks: [amber, red]."),
         "needle": Own(_SECTION, "Needle measured at its stations, for wear."),
+        "gases": Own(_LIST, "Readings of a gas analyser, one [[checks.gases]] each."),
         "override": Own("str", "Why a red check is overridden; it prints on the sheet."),
     },
     "lean_limits": {"*": Own(_SECTION, "A sweep, leaned step by step until the engine runs rough.")},
     "lean_limits.*": {"file": Own("Path", "Log of the sweep; leave out lambda_measured and rough then.")},
+    "target": {
+        "*": Own(
+            "float | Mapping", "Lambda to reach at this load, or at load@rpm; or a section of lambda, rich, lean, weight."
+        )
+    },
     "target.*": {"*": Own("float", "lambda, rich and lean (permitted), or weight.")},
     "limits.never_below_mm": {"*": Own("float", "Least diameter at the station of this number.")},
     "micrometer": {
@@ -131,6 +138,7 @@ OWN: Mapping[str, Mapping[str, Own]] = {
     "calibration": {
         "flats": Own("float", "How far the jet was moved for this drive; positive lowered it.", (-24.0, 24.0)),
         "file": Own("Path", "Log of the drive with the jet moved."),
+        "trims": Own(_LIST, "Turns of the nut at idle, one [[calibration.trims]] each, in their order."),
     },
     "doubts": {
         "parallel_length_u_mm": Own("float", "Parallel length of the jet's bore; may stand in [jet] too."),
@@ -155,12 +163,6 @@ OWN: Mapping[str, Mapping[str, Own]] = {
         for name, said in words_pages.TESTED.items()
     },
 }
-# Sections that stand once for each entry.
-LISTS = {
-    "calibration.trims": "Turns of the nut at idle, one [[calibration.trims]] each, in their order.",
-    "checks.gases": "Readings of a gas analyser, one [[checks.gases]] each.",
-    "log.others": "Further drives, one [[log.others]] each, brought to the job's air and fuel and merged.",
-}
 SECTIONS = tuple(dict.fromkeys(name.partition(".")[0] for name in (*TAKEN_BY, *OWN)))
 
 # Arguments that a job hands over in another way: as a section, or in another unit.
@@ -169,16 +171,14 @@ NOT_IN_A_JOB = {
     "log": {"source"},
     "log.others": {"source"},
     "bands": {"lift_mm", "lift_u_mm", "loads_pa"},
-    "lift": {"doubts"},
-    "doubts": {"lift"},
-    "calibration": {"source", "calibrate", "combine", "restate", "doubts", "depression_pa"},
+    "calibration": {"source", "calibrate", "combine", "restate", "depression_pa"},
     "target": {"lambda_by_load"},
 }
 MOST_KEYS = 22  # that a message lists
 BLANK = "?"  # a value still to be filled in
 NUMBER, TEXT, FILE, YES_NO, TABLE = "a number", "text", "the name of a file", "true or false", "a section of its own"
 NUMBERS, TEXTS, YES_NOS = "a row of numbers", "a row of texts", "a row of true and false"
-WHOLES = "a row of whole numbers"
+WHOLES, TABLES = "a row of whole numbers", "a list of sections"
 
 
 class Kind(NamedTuple):
@@ -189,27 +189,26 @@ class Kind(NamedTuple):
     schema: Mapping[str, Any]
 
 
+def _row(entry: str) -> dict[str, Any]:
+    return {"type": "array", "items": {"type": entry}}
+
+
 KINDS = {
     NUMBER: Kind(r"float|int", "write it bare, as 2.54", {"type": "number"}),
     TEXT: Kind(r"str|Literal\[.*", "write it in quotes", {"type": "string"}),
     FILE: Kind(r"Path", 'write it in quotes, as "drive.csv"', {"type": "string"}),
     YES_NO: Kind(r"bool", "write it in small letters without quotes", {"type": "boolean"}),
     TABLE: Kind(r"Mapping.*|VolumetricEfficiency", "give it a heading [{where}] with its keys below", {"type": "object"}),
+    TABLES: Kind(r"Sequence\[Mapping\]", "write [[{where}]], with double brackets, before each", _row("object")),
     NUMBERS: Kind(
         r"ArrayLike|FloatArray|Pair|(?:Sequence|tuple)\[float.*", "write it in brackets, as [1.0, 2.0]", {"type": "array"}
     ),
-    WHOLES: Kind(r"tuple\[int.*", "write it in brackets, as [1, 2]", {"type": "array", "items": {"type": "integer"}}),
-    TEXTS: Kind(
-        r"Sequence\[str\]",
-        'write it in brackets, as ["idle", "full"]',
-        {"type": "array", "items": {"type": "string"}},
-    ),
-    YES_NOS: Kind(
-        r"Sequence\[bool\]",
-        "write it in brackets, as [false, true]",
-        {"type": "array", "items": {"type": "boolean"}},
-    ),
+    WHOLES: Kind(r"tuple\[int.*", "write it in brackets, as [1, 2]", _row("integer")),
+    TEXTS: Kind(r"Sequence\[str\]", 'write it in brackets, as ["idle", "full"]', _row("string")),
+    YES_NOS: Kind(r"Sequence\[bool\]", "write it in brackets, as [false, true]", _row("boolean")),
 }
+# What JSON Schema calls a value, and its types here.
+TYPES: Mapping[str, Any] = {"number": (int, float), "integer": int, "string": str, "boolean": bool, "object": Mapping}
 
 
 class KindFault(NamedTuple):
@@ -229,9 +228,9 @@ def kind_faults(section: Mapping[str, Any], place: str = "", pattern: str = "") 
     >>> next(kind_faults({"jet": {"bore_mm": [2.54]}})).words
     '[jet] bore_mm is [2.54], but must be a number; write it bare, as 2.54.'
     """
-    taken = kinds_taken(pattern)
+    taken = keys_taken(pattern)
     for key, value in section.items():
-        where, name = (f"{place}.{key}", f"{pattern}.{key}") if place else (key, key)
+        where = f"{place}.{key}" if place else key
         kinds = taken.get(key, taken.get("*", ()))
         if kinds and not any(_is(value, kind) for kind in kinds):
             rule = f"be {' or '.join(kinds)}; {KINDS[kinds[0]].cure.format(where=where)}"
@@ -243,38 +242,31 @@ def kind_faults(section: Mapping[str, Any], place: str = "", pattern: str = "") 
                 rule = f"be {' or '.join(kinds)}; the ? stands where it is to be filled in"
             stands = f"[{plain(place, LONGEST_NAME)}] " if place else ""
             yield KindFault(place, key, f"{stands}{plain(key, LONGEST_VALUE)} is {shown(value)}, but must {rule}.")
-        elif place and not kinds and name not in LISTS and f"{pattern}.*" not in (*TAKEN_BY, *OWN):
-            lists = [one.removeprefix(f"{pattern}.") for one in LISTS if one.startswith(f"{pattern}.")]
-            yield KindFault(place, key, no_key(key, {*keys_taken(pattern), *lists}, plain(place, LONGEST_NAME)))
-        elif isinstance(value, Mapping):
-            yield from kind_faults(value, where, name if name in TAKEN_BY or name in OWN else f"{pattern}.*")
-        elif name in LISTS and isinstance(value, list):
-            for one in value:
+        elif place and not kinds:
+            yield KindFault(place, key, no_key(key, taken, plain(place, LONGEST_NAME)))
+        else:
+            for one in value if TABLES in kinds else [value]:
                 if isinstance(one, Mapping):
-                    yield from kind_faults(one, where, name)
+                    yield from kind_faults(one, where, pattern_of(f"{pattern}.{key}" if place else key))
 
 
 def pattern_of(place: str) -> str:
     """Name in the tables above of the section that stands at a place, such as ``lean_limits.*`` for any sweep."""
     if place in TAKEN_BY or place in OWN:
         return place
-    return f"{place.rpartition('.')[0]}.*" if "." in place else place
+    return f"{place.partition('.')[0]}.*" if "." in place else place
 
 
-def keys_taken(pattern: str) -> dict[str, tuple[str, ...]]:
+@cache
+def keys_taken(pattern: str) -> Mapping[str, tuple[str, ...]]:
     """Keys that a job may write in a section, each with its kinds."""
-    hidden = NOT_IN_A_JOB.get(pattern, set())
-    return {key: kinds for key, kinds in kinds_taken(pattern).items() if kinds and key not in hidden}
-
-
-def kinds_taken(pattern: str) -> dict[str, tuple[str, ...]]:
-    """Kinds each key of a section may have; those not listed are looked at elsewhere."""
     notes: dict[str, str] = {}
-    for made in TAKEN_BY.get(pattern, ()):
-        for name, parameter in inspect.signature(made).parameters.items():
-            notes.setdefault(name, str(parameter.annotation))
-    notes.update({key: own.note for key, own in OWN.get(pattern, {}).items()})
-    return {key: _kinds(note) for key, note in notes.items()}
+    for make in TAKEN_BY.get(pattern, ()):
+        for name, parameter in signature(make).parameters.items():
+            if name not in NOT_IN_A_JOB.get(pattern, ()):
+                notes.setdefault(name, str(parameter.annotation))
+    notes |= {key: own.note for key, own in OWN.get(pattern, {}).items()}
+    return {key: kinds for key, note in notes.items() if (kinds := _kinds(note))}
 
 
 def _kinds(note: str) -> tuple[str, ...]:
@@ -289,17 +281,18 @@ def _too_large(value: object) -> bool:
 
 
 def _is(value: object, kind: str) -> bool:
-    if kind == NUMBER:
-        return isinstance(value, (int, float)) and not isinstance(value, bool) and not _too_large(value)
-    if kind in (TEXT, FILE, YES_NO, TABLE):
-        return isinstance(value, {TEXT: str, FILE: str, YES_NO: bool, TABLE: Mapping}[kind])
     if kind == NUMBERS:
         # One number for a row of one is understood further on, or refused there; rows of rows make a table.
         return _is(value, NUMBER) or (isinstance(value, list) and all(_is(one, NUMBERS) for one in value))
-    if kind == WHOLES:
-        return isinstance(value, list) and all(_is(one, NUMBER) and isinstance(one, int) for one in value)
-    inner = TEXT if kind == TEXTS else YES_NO
-    return isinstance(value, list) and all(_is(one, inner) for one in value)
+    schema = KINDS[kind].schema
+    if schema["type"] == "array":
+        return isinstance(value, list) and all(_has_type(one, schema["items"]["type"]) for one in value)
+    return _has_type(value, schema["type"])
+
+
+def _has_type(value: object, name: str) -> bool:
+    """Whether a value is what JSON Schema calls so; true and false are no numbers."""
+    return isinstance(value, TYPES[name]) and isinstance(value, bool) == (name == "boolean") and not _too_large(value)
 
 
 def only(section: Mapping[str, Any], known: Collection[str], name: str) -> None:
@@ -339,6 +332,14 @@ def path_in(folder: Path, given: str, name: str) -> Path:
     return folder / given
 
 
+def file_in(folder: Path, section: Mapping[str, Any], name: str, like: str = "drive.csv") -> Path:
+    """File that a section of a job names."""
+    if "file" not in section:
+        msg = f'The job\'s [{name}] names no file; write file = "{like}".'
+        raise InputError(msg)
+    return path_in(folder, section["file"], f"[{name}] file")
+
+
 @contextmanager
 def named(name: str) -> Iterator[None]:
     """Put the section before what is wrong with its keys; a file's own trouble keeps its words."""
@@ -351,13 +352,25 @@ def named(name: str) -> Iterator[None]:
         raise InputError(msg, argument=error.argument) from error
 
 
-def built(kind: Callable[..., Part], section: Mapping[str, Any], name: str, **given: Any) -> Part:
-    """Record from a section of the same keys, and from fields that stand elsewhere."""
-    own = [item for item in fields(kind) if item.name not in given]  # type: ignore[arg-type]
-    only(section, {item.name for item in own}, name)
-    needed = (item.name for item in own if item.default is MISSING and item.default_factory is MISSING)
-    if lacks := [key for key in needed if key not in section]:
-        msg = f"[{name}] lacks {', '.join(lacks)}; add {'it' if len(lacks) == 1 else 'them'}."
+def built(
+    make: Callable[..., Part],
+    section: Mapping[str, Any],
+    name: str,
+    *,
+    beside: Collection[str] = (),
+    lack: str = "",
+    **given: Any,
+) -> Part:
+    """What a section is handed to, made of its keys and of what is given besides.
+
+    Keys ``beside`` are read elsewhere; ``lack`` is what may be done instead where keys are missing.
+    """
+    taken, of_job = signature(make).parameters, keys_taken(pattern_of(name))
+    own = {key: value for key, value in section.items() if key not in beside}
+    keys = [key for key in taken if key not in given and key in of_job]
+    only(own, {*keys, *beside}, name)
+    if lacks := [key for key in keys if taken[key].default is Parameter.empty and key not in own]:
+        msg = f"[{name}] lacks {', '.join(lacks)}; add {'it' if len(lacks) == 1 else 'them'}{lack}."
         raise InputError(msg)
     with named(name):
-        return kind(**section, **given)
+        return make(**own, **given)

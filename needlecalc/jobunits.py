@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from functools import partial
+from math import nan
 from operator import mul
 from typing import Any
 
@@ -24,7 +25,6 @@ DIMENSIONS: tuple[Mapping[str, float], ...] = (
 )
 VACUUM, PRESSURE = "manifold_vacuum", "manifold_pressure_pa"
 LAMBDAS = {f"lambda_{when}": f"afr_{when}" for when in ("measured", "before", "after")}  # as a gauge shows them
-ENDS = sorted({end for units in DIMENSIONS for end in units} | {"_degf"}, key=len, reverse=True)
 
 
 def converted(part: Mapping[str, Mapping[str, Any]]) -> tuple[dict[str, dict[str, Any]], dict[tuple[str, str], str]]:
@@ -33,15 +33,9 @@ def converted(part: Mapping[str, Mapping[str, Any]]) -> tuple[dict[str, dict[str
     A key that stands there in both units is left as it is, and refused later as one that means nothing.
     """
     written: dict[tuple[str, str], str] = {}
-    made = {section: _section(keys, section, written) for section, keys in part.items()}
-    for section in ("bands", "calibration"):
-        keys = made[section]
-        for key in [key for key in keys if key.rpartition("_")[0] == VACUUM and f"_{key.rpartition('_')[2]}" in PRESSURES]:
-            ambient, pa = _ambient_pa(made), PRESSURES[f"_{key.rpartition('_')[2]}"]
-            if PRESSURE not in keys and ambient is not None:
-                keys[PRESSURE] = _each(keys.pop(key), partial(_below, ambient, pa))
-                written[section, PRESSURE] = key
-    return made, written
+    air, altitude = (_section(part[name], name, {}) for name in ("air", "altitude"))
+    ambient = _ambient_pa(air, altitude.get("home_m"))
+    return {place: _section(keys, place, written, ambient) for place, keys in part.items()}, written
 
 
 def said(part: Mapping[str, Mapping[str, Any]], written: Mapping[tuple[str, str], str]) -> str:
@@ -55,54 +49,41 @@ def said(part: Mapping[str, Mapping[str, Any]], written: Mapping[tuple[str, str]
     return f"Converted: {'; '.join(found)}." if found else ""
 
 
-def other_units(key: str) -> list[str]:
-    """The same key in the other units it may be written in."""
+def spellings(key: str, ambient_pa: float = nan) -> dict[str, Callable[[float], float]]:
+    """The same key in the other units it may be written in, each with what turns a number into the key's own unit.
+
+    ``ambient_pa`` is what a manifold vacuum counts down from.
+    """
     if key in LAMBDAS:
-        return [LAMBDAS[key]]
-    vacuums = [f"{VACUUM}{end}" for end in PRESSURES] if key == PRESSURE else []
+        return {LAMBDAS[key]: partial(mul, 1.0 / GAUGE_AFR)}
     if key.endswith("_degc"):
-        return [f"{key.removesuffix('_degc')}_degf"]
-    for units in DIMENSIONS:
-        for end in units:
-            # N/mm is no length.
-            if key.endswith(end) and not key.endswith("_n_mm"):
-                return [f"{key.removesuffix(end)}{other}" for other in units if other != end] + vacuums
-    return []
+        return {f"{key.removesuffix('_degc')}_degf": degc_from_degf}
+    if key.endswith("_n_mm"):  # N/mm is no length
+        return {}
+    units, end = next(((units, end) for units in DIMENSIONS for end in units if key.endswith(end)), ({}, ""))
+    stem = key.removesuffix(end)
+    found = {f"{stem}{other}": partial(mul, size / units[end]) for other, size in units.items() if other != end}
+    vacuums = {f"{VACUUM}{one}": partial(_below, ambient_pa, pa) for one, pa in PRESSURES.items() if key == PRESSURE}
+    return {**found, **vacuums}
 
 
-def _section(keys: Mapping[str, Any], place: str, written: dict[tuple[str, str], str]) -> dict[str, Any]:
+def _section(
+    keys: Mapping[str, Any], place: str, written: dict[tuple[str, str], str], ambient_pa: float = nan
+) -> dict[str, Any]:
     known = keys_taken(pattern_of(place))
+    others = {other: (key, convert) for key in known for other, convert in spellings(key, ambient_pa).items()}
     out: dict[str, Any] = {}
     for key, value in keys.items():
         if isinstance(value, Mapping):
-            out[key] = _section(value, f"{place}.{key}", written)
-            continue
-        if isinstance(value, list) and value and all(isinstance(one, Mapping) for one in value):
-            out[key] = [_section(one, f"{place}.{key}", {}) for one in value]
-            continue
-        new, convert = (key, None) if key in known or "*" in known else _target(key, known)
-        if convert is None or new in keys or new in out:
+            out[key] = _section(value, f"{place}.{key}", written, ambient_pa)
+        elif isinstance(value, list) and value and all(isinstance(one, Mapping) for one in value):
+            out[key] = [_section(one, f"{place}.{key}", {}, ambient_pa) for one in value]
+        elif key in known or "*" in known or key not in others or others[key][0] in (*keys, *out):
             out[key] = value
         else:
-            out[new] = _each(value, convert)
-            written[place, new] = key
+            new, convert = others[key]
+            out[new], written[place, new] = _each(value, convert), key
     return out
-
-
-def _target(key: str, known: Mapping[str, Any]) -> tuple[str, Callable[[float], float] | None]:
-    """The known key that this one is in another unit, and how to convert; none where there is none."""
-    for ratio in (ratio for ratio, afr in LAMBDAS.items() if afr == key and ratio in known):
-        return ratio, partial(mul, 1.0 / GAUGE_AFR)
-    for end in (end for end in ENDS if key.endswith(end)):
-        stem = key.removesuffix(end)
-        if end == "_degf":
-            if f"{stem}_degc" in known:
-                return f"{stem}_degc", degc_from_degf
-            continue
-        for units in (units for units in DIMENSIONS if end in units):
-            for other in (other for other in units if f"{stem}{other}" in known):
-                return f"{stem}{other}", partial(mul, units[end] / units[other])
-    return key, None
 
 
 def _below(ambient_pa: float, pa: float, vacuum: float) -> float:
@@ -116,15 +97,14 @@ def _each(value: Any, convert: Callable[[float], float]) -> Any:
     return convert(value) if isinstance(value, int | float) and not isinstance(value, bool) else value
 
 
-def _ambient_pa(part: Mapping[str, Mapping[str, Any]]) -> float | None:
-    """Pressure of the air that a vacuum counts down from; None where what is stated is no number."""
-    air, home = part["air"], part["altitude"].get("home_m")
-    height = air.get("altitude_m", None if air else home)
+def _ambient_pa(air: Mapping[str, Any], home_m: Any) -> float:
+    """Pressure of the air that a vacuum counts down from; NaN where what is stated is no number, and refused as such."""
+    height = air.get("altitude_m", None if air else home_m)
     stated = air.get("pressure_pa", Air().pressure_pa if height is None else None)
     try:
         return float(stated) if stated is not None else Air.at_altitude(float(height)).pressure_pa
     except (TypeError, ValueError):
-        return None
+        return nan
 
 
 def _rounded(value: Any) -> Any:

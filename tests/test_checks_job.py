@@ -157,7 +157,11 @@ rough = [false, false, true]
     for old, new, match in (
         ('place = "downpipe"', 'plaice = "downpipe"', r"\[checks.sensor\] has no key 'plaice'"),
         ("[checks.twins]", "[checks.twin]", r"\[checks\] has no key 'twin'"),
-        ("[[checks.gases]]", "[checks.gases]", "checks.gases.* must be a list"),
+        (
+            "[[checks.gases]]",
+            "[checks.gases]",
+            r"\[checks\] gases is .* must be a list of sections; write \[\[checks.gases\]\]",
+        ),
         ("rough = [false, false, true]", "", r"\[lean_limits.cruise\] lacks rough"),
         ("[lean_limits.cruise]\nload", "[lean_limits]\nload", r"\[lean_limits\] load is .* heading \[lean_limits.load\]"),
         ("[checks.sensor]\nplace", "[checks]\nsensor", r"\[checks\] sensor is .* heading \[checks.sensor\]"),

@@ -101,7 +101,7 @@ CASES = {
     ),
     "a lambda in quotes": (
         {"target": "full = '0,88'"},
-        r"must be a lambda, written full = (0\.88)",
+        r"must be a number; write it bare and with a decimal point, as (0\.88)",
         lambda sections, found: replaced("target", full=found[1])(sections, found),
     ),
     "a target of another kind": ({"target": "full = true"}, r"full is true", replaced("target", full="0.88")),
@@ -145,7 +145,7 @@ CASES = {
     ),
     "a sweep without its steps": (
         {"lean_limits.one": 'load = "part"\nrpm = 2000'},
-        r"lacks (lambda_measured), (rough); add it",
+        r"lacks (lambda_measured), (rough); add them",
         lambda sections, found: replaced(
             "lean_limits.one", **{found[1]: "[1.0, 1.1, 1.2]", found[2]: "[false, false, true]"}
         )(sections, found),

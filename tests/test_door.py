@@ -114,7 +114,11 @@ def test_an_out_that_cannot_be_written_and_a_log_without_rows(case, tmp_path, ca
             r"^needlecalc: pass_van.toml, line 16: \[jet\] bore_mm is \[2.54\], but must",
         ),
         ("bore_mm = 2.54\nparallel", "parallel", r"\[jet\] lacks bore_mm; add it"),
-        ("full = 0.88", 'full = "0.88"', r"\[target\] full is '0.88', but must be a lambda, written full = 0.88"),
+        (
+            "full = 0.88",
+            'full = "0.88"',
+            r"line \d+: \[target\] full is '0.88', but must be a number or a section of its own; write it bare",
+        ),
         ("light = [40, 70]", "light = 40", r"\[bands\] loads_kpa light is 40, but must be two pressures in kPa"),
         (
             "light = [40, 70]",

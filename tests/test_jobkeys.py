@@ -72,7 +72,7 @@ def known(section, van):
         "bands": [lambda: bands_of(other, None), lambda: bands_of(other, job.read_log())],
         "lean_limits.*": [
             lambda: lean_limits_of({"own": other}, DATA),
-            lambda: lean_limits_of({"own": {**other, "file": "a"}}, DATA),
+            lambda: lean_limits_of({"own": {**other, "file": "pass_van_drive.csv"}}, DATA),
         ],
     }
     names = set()

@@ -13,7 +13,7 @@ from odd_inputs import as_toml
 
 import needlecalc as nc
 from needlecalc.echo import shown
-from needlecalc.jobkinds import OWN, TAKEN_BY, kind_faults, kinds_taken
+from needlecalc.jobkinds import OWN, TAKEN_BY, keys_taken, kind_faults
 
 RIGHT = {
     "a number": 2.5,
@@ -21,6 +21,7 @@ RIGHT = {
     "the name of a file": "drive.csv",
     "true or false": True,
     "a section of its own": {},
+    "a list of sections": [{}],
     "a row of numbers": [1.0, float("nan")],
     "a row of whole numbers": [1, 3],
     "a row of texts": ["idle"],
@@ -61,19 +62,20 @@ def kinds_refused(place: str, key: str, value: object) -> str:
     """What is said of one value in a job that holds nothing else; nothing where it may stand."""
     job: object = {key: value}
     for name in reversed(place.replace("*", "own").split(".")):
-        job = {name: [job] if name == "gases" else job}
+        job = {name: [job] if name in ("gases", "others", "trims") else job}
     return next((fault.words for fault in kind_faults(job)), "")
 
 
 @pytest.mark.parametrize("place", sorted({*TAKEN_BY, *OWN}))
 def test_every_key_takes_its_kind_and_no_other(place):
-    taken = {key: kinds for key, kinds in kinds_taken(place).items() if kinds}
+    taken = keys_taken(place)
     assert taken
     for key, kinds in taken.items():
         called = key.replace("*", "own")
         for kind in kinds:
             assert not kinds_refused(place, called, RIGHT[kind])
-        others = [value for value in WRONG.values() if not (isinstance(value, dict) and "a section of its own" in kinds)]
+        inside = {"a section of its own": WRONG["a table"], "a list of sections": WRONG["tables"]}
+        others = [value for value in WRONG.values() if not any(value is inside.get(kind) for kind in kinds)]
         said = [words for value in others if (words := kinds_refused(place, called, value))]
         assert len(said) >= 5
         for words in said:

@@ -11,7 +11,7 @@ from needlecalc.__main__ import main
 from needlecalc.jobfile import JobFaults
 from needlecalc.jobkeys import keys_of, sections
 from needlecalc.jobkinds import NUMBER, NUMBERS, keys_taken
-from needlecalc.jobunits import converted, other_units
+from needlecalc.jobunits import converted, spellings
 
 # BIPM SI brochure (inch, pound, standard gravity: exact); NIST SP 811 appendix B (in Hg at 32 degF, psi, in H2O at 4 degC).
 FIGURES = [
@@ -90,4 +90,4 @@ def test_no_key_of_a_job_reads_as_another_in_another_unit():
     for section in sections():
         known = keys_taken(section)
         for key in (key for key in keys_of(section) if {NUMBER, NUMBERS} & set(key.kinds)):
-            assert not set(other_units(key.name)) & set(known)
+            assert not set(spellings(key.name)) & set(known)
