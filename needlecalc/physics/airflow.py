@@ -17,7 +17,7 @@ from needlecalc.errors import InputError
 from needlecalc.units import DRY_AIR_J_KG_K, FloatArray, kelvin_from_degc
 
 HEAT_CAPACITY_RATIO_AIR: Final = 1.4
-STEPS: Final = 100
+STEPS: Final = 50
 CLOSE: Final = 1e-15  # of the place found
 ROUNDING: Final = 1e-14  # of the flow squared: a flow computed at choking is not to miss it by a rounding
 LEAST_MANIFOLD_SHARE: Final = 0.12
@@ -246,38 +246,31 @@ def throttled_share(manifold_share: ArrayLike) -> FloatArray:
     return np.asarray(1.0 - left / (_EXHAUST_RATIO * (_COMPRESSION - 1.0)))
 
 
-def rising_inverse(goal: ArrayLike, curve: Curve, low: ArrayLike, high: ArrayLike) -> FloatArray:
+def rising_inverse(goal: ArrayLike, curve: Curve, low: float, high: float) -> FloatArray:
     """Place between two ends where a rising curve takes each value; NaN where it does not.
 
-    By a parabola through three places where that is safe, else half way: Chandrupatla, *Advances in Engineering Software*
-    28 (1997) 145 (from memory).
+    By the method of Ridders, *IEEE Transactions on Circuits and Systems* 26 (1979) 979 (from memory).
     """
-    start, end = np.broadcast_arrays(np.asarray(low, dtype=np.float64), np.asarray(high, dtype=np.float64))
-    least, most = np.asarray(curve(start.copy())), np.asarray(curve(end.copy()))
+    least, most = np.asarray(curve(np.asarray(low))), np.asarray(curve(np.asarray(high)))
     if not (least < most).all():
-        msg = f"The curve does not rise between {np.min(start):g} and {np.max(end):g}; check the curve and both ends."
+        msg = f"The curve does not rise between {low:g} and {high:g}; check the curve and both ends."
         raise InputError(msg)
-    # A curve may bring axes of its own, such as one throat a row.
-    wanted, start, end, least, most = np.broadcast_arrays(np.asarray(goal, dtype=np.float64), start, end, least, most)
-    inside = (wanted > least) & (wanted < most)
-    # The newest place, the end across the root from it, and the place before; how far each is off.
-    here, there, off, across, share = start, end, least - wanted, most - wanted, np.full(wanted.shape, 0.5)
+    asked = np.asarray(goal, dtype=np.float64)
+    wanted = np.clip(asked, least, most)
+    place = below = np.full(wanted.shape, low)
+    above, short, over = np.full(wanted.shape, high), least - wanted, most - wanted
     for _ in range(STEPS):
-        place = here + share * (there - here)
-        now_off = np.asarray(curve(place)) - wanted
-        same = (now_off < 0.0) == (off < 0.0)
-        before, off_before = np.where(same, here, there), np.where(same, off, across)
-        there, across = np.where(same, there, here), np.where(same, across, off)
-        here, off = place, now_off
-        with np.errstate(invalid="ignore", divide="ignore"):
-            room = np.minimum(CLOSE * np.abs(here) / np.abs(there - here), 0.5)
-            apart, fall = (here - there) / (before - there), (off - across) / (off_before - across)
-            curved = off / (across - off) * off_before / (across - off_before)
-            curved += (before - here) / (there - here) * off / (off_before - off) * across / (off_before - across)
-        if not (inside & (room < 0.5) & (off != 0.0)).any():
+        before, middle = place, (below + above) / 2.0
+        off = curve(middle) - wanted
+        place = middle - (above - below) / 2.0 * off / np.maximum(np.sqrt(off**2 - short * over), _SMALL)
+        places = np.stack([below, middle, place, above])
+        offs = np.stack([short, off, curve(place) - wanted, over])
+        # On a rising curve the highest place that is too low is also the nearest to what is wanted.
+        below, short = np.where(offs < 0.0, places, low).max(axis=0), np.where(offs < 0.0, offs, least - wanted).max(axis=0)
+        above, over = np.where(offs < 0.0, high, places).min(axis=0), np.where(offs < 0.0, most - wanted, offs).min(axis=0)
+        if not (np.abs(place - before) > CLOSE * np.abs(place)).any():
             break
-        share = np.clip(np.where((fall**2 < apart) & ((1.0 - fall) ** 2 < 1.0 - apart), curved, 0.5), room, 1.0 - room)
-    return np.where(wanted == least, start, np.where(wanted == most, end, np.where(inside, here, np.nan)))
+    return np.where(asked == least, low, np.where(asked == most, high, np.where(asked == wanted, place, np.nan)))
 
 
 def _flow_squared(share: FloatArray) -> FloatArray:
