@@ -11,7 +11,7 @@ from numpy.typing import ArrayLike
 
 from needlecalc.echo import LONGEST_NAME, plain, shown
 from needlecalc.errors import InputError
-from needlecalc.units import FloatArray
+from needlecalc.units import FloatArray, as_inches
 
 
 def read_only(values: ArrayLike, name: str, *, allow_nan: bool = False) -> FloatArray:
@@ -85,9 +85,9 @@ def check_range(value: float, name: str, low: float, high: float, *, cure: str =
     return float(check_each(number, name, low, high, cure=cure))
 
 
-def within(low: float, high: float, cure: str) -> Mapping[str, Any]:
-    """Metadata of a field whose number :func:`check_fields` holds to a range."""
-    return {"range": (low, high), "cure": cure}
+def within(low: float, high: float, cure: str, inches_below: float = 0.0) -> Mapping[str, Any]:
+    """Metadata of a field whose number :func:`check_fields` holds to a range; a length so short is taken for inches."""
+    return {"range": (low, high), "cure": cure, "inches_below": inches_below}
 
 
 def one_of(*words: str, cure: str) -> Mapping[str, Any]:
@@ -104,7 +104,8 @@ def check_fields(record: Any) -> None:
         if "words" in facts:
             check_choice(value, item.name, facts["words"], cure=facts["cure"])
         elif "range" in facts and not isinstance(value, tuple):
-            check_range(value, item.name, *facts["range"], cure=facts["cure"])
+            inches = isinstance(value, (int, float)) and 0.0 < value < facts["inches_below"]
+            check_range(value, item.name, *facts["range"], cure=as_inches(value) if inches else facts["cure"])
 
 
 def check_choice(value: object, name: str, choices: Sequence[str], *, cure: str) -> None:

@@ -11,12 +11,12 @@ from needlecalc.arrays import check_fields, check_range, one_of, within
 from needlecalc.errors import InputError
 from needlecalc.parts.engine import Air, Fuel
 from needlecalc.parts.needle import Needle
-from needlecalc.parts.slide import SlideValve
-from needlecalc.physics.airflow import air_flow_g_s, rising_inverse
-from needlecalc.physics.airvalve import circular_throat_area_mm2, piston_depression_pa
+from needlecalc.parts.slide import SlideValve, Throat
+from needlecalc.physics.airflow import rising_inverse
+from needlecalc.physics.airvalve import piston_depression_pa
 from needlecalc.priors import BORE_LENGTH
 from needlecalc.show import Shown
-from needlecalc.units import GRAVITY_M_S2, FloatArray, as_inches
+from needlecalc.units import GRAVITY_M_S2, FloatArray
 
 TURNED_FLATS = 0.5
 _DOWN_TO_THE_JET = "Measure from the bridge down to the jet's face."
@@ -58,7 +58,7 @@ class Jet(Shown):
     Jet 2.54 mm, face 1.60 mm below the bridge, centred needle
     """
 
-    bore_mm: float
+    bore_mm: float = field(metadata=within(1.0, 6.0, "Check the unit.", inches_below=0.5))
     drop_mm: float = field(metadata=within(-2.0, 12.0, _DOWN_TO_THE_JET))
     parallel_length_mm: float = field(default=3.5, metadata=within(0.2, 15.0, "Measure the parallel bore."))
     parallel_length_u_mm: float = field(default=BORE_LENGTH.u, metadata=within(0.0, 5.0, "State one sigma."))
@@ -70,8 +70,6 @@ class Jet(Shown):
     bore_least_mm: float | None = None
 
     def __post_init__(self) -> None:
-        inches = as_inches(self.bore_mm) if self.bore_mm < 0.5 else "Check the unit."
-        check_range(self.bore_mm, "bore_mm", 1.0, 6.0, cure=inches)
         check_fields(self)
         if (self.drop_min_mm is None) != (self.drop_max_mm is None):
             msg = "drop_min_mm and drop_max_mm go together; give both ends of the jet's travel, or neither."
@@ -113,7 +111,7 @@ class Jet(Shown):
 
 
 @dataclass(frozen=True, repr=False)
-class AirValve(Shown):
+class AirValve(Throat):
     """Piston, spring and throat of a constant-depression carburettor.
 
     Parameters
@@ -148,7 +146,7 @@ class AirValve(Shown):
     AirValve 38 mm throat, depression 1326 Pa at no lift
     """
 
-    throat_bore_mm: float
+    throat_bore_mm: float = field(metadata=within(15.0, 80.0, "Check the unit.", inches_below=4.0))
     disc_diameter_mm: float = field(metadata=within(25.0, 150.0, "Check the unit."))
     piston_mass_kg: float = field(metadata=within(0.03, 1.0, "Weigh piston, rod and needle; in kg."))
     spring_preload_n: float = field(metadata=within(0.0, 12.0, "One ounce-force is 0.278 N."))
@@ -160,28 +158,18 @@ class AirValve(Shown):
     tilt_deg: float = field(default=0.0, metadata=within(0.0, 45.0, "It is measured from upright."))
     damper_oil: str = ""
 
+    travel_share = 0.8
+
     def __post_init__(self) -> None:
-        inches = as_inches(self.throat_bore_mm) if self.throat_bore_mm < 4.0 else "Check the unit."
-        check_range(self.throat_bore_mm, "throat_bore_mm", 15.0, 80.0, cure=inches)
-        check_fields(self)
+        super().__post_init__()
         check_range(self.bridge_mm, "bridge_mm", 0.0, 0.5 * self.throat_bore_mm, cure="Measure from the bore's bottom.")
         check_range(self.foot_area_mm2, "foot_area_mm2", 0.0, 0.9 * self._disc_mm2(), cure="It is less than the disc.")
-        if self.max_lift_mm is not None:
-            check_range(self.max_lift_mm, "max_lift_mm", 2.0, self.throat_bore_mm, cure="It cannot pass the bore.")
 
     def __repr__(self) -> str:
         return f"AirValve {self.throat_bore_mm:g} mm throat, depression {self.depression_pa(0.0):.0f} Pa at no lift"
 
     def _disc_mm2(self) -> float:
         return float(np.pi / 4.0 * self.disc_diameter_mm**2)
-
-    def travel_mm(self) -> float:
-        """Greatest lift: 0.8 of the bore where none was stated."""
-        return 0.8 * self.throat_bore_mm if self.max_lift_mm is None else self.max_lift_mm
-
-    def throat_area_mm2(self, lift_mm: ArrayLike) -> FloatArray:
-        """Open throat at a lift."""
-        return circular_throat_area_mm2(lift_mm, bore_mm=self.throat_bore_mm, bridge_mm=self.bridge_mm)
 
     def depression_pa(self, lift_mm: ArrayLike) -> FloatArray:
         """Depression at a lift."""
@@ -197,16 +185,6 @@ class AirValve(Shown):
     def depression_rise_pa_mm(self) -> float:
         """Rise of the depression with lift in Pa/mm, by the spring."""
         return 1e6 * self.spring_rate_n_mm / (self._disc_mm2() - self.foot_area_mm2)
-
-    def air_flow_g_s(self, lift_mm: ArrayLike, air: Air) -> FloatArray:
-        """Air that passes this one carburettor at a lift."""
-        return air_flow_g_s(
-            self.throat_area_mm2(lift_mm),
-            self.depression_pa(lift_mm),
-            density_kg_m3=air.density_kg_m3(),
-            pressure_pa=air.pressure_pa,
-            discharge_coefficient=self.discharge_coefficient,
-        )
 
     def lift_mm(self, air_flow: ArrayLike, air: Air) -> FloatArray:
         """Lift that passes an air flow; NaN where it is more than the throat passes."""

@@ -13,7 +13,7 @@ from needlecalc.measure.checks.check import Cause
 from needlecalc.measure.drive.bands import Bands
 from needlecalc.parts.setup import FlowParameters, Setup, fuel_flow, fuel_flow_and_slopes
 from needlecalc.parts.slide import SlideValve
-from needlecalc.physics.airflow import air_flow_g_s, leak_flow_g_s
+from needlecalc.physics.airflow import leak_flow_g_s
 from needlecalc.priors import Doubts
 from needlecalc.units import FloatArray
 
@@ -227,10 +227,4 @@ def expected_lambda(bands: Bands, setup: Setup, keep: NDArray[np.bool_], doubts:
 def _air_g_s(setup: Setup, lift_mm: FloatArray, depression_pa: FloatArray) -> FloatArray:
     """Air that passes the throat at each lift, by the depression read there where one was."""
     valve, air = setup.carburettor.air_valve, setup.air
-    return air_flow_g_s(
-        valve.throat_area_mm2(lift_mm),
-        setup.carburettor.depression_pa(lift_mm, depression_pa),
-        density_kg_m3=air.density_kg_m3(),
-        pressure_pa=air.pressure_pa,
-        discharge_coefficient=valve.discharge_coefficient,
-    )
+    return valve.air_flow_g_s(lift_mm, air, setup.carburettor.depression_pa(lift_mm, depression_pa))
