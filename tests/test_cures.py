@@ -351,7 +351,7 @@ TEXTS = {
     ),
     "units beside the numbers": (
         "\n".join([HEAD, *(row.replace(";", " s;", 1).replace(";1", " rpm;1") for row in ROWS)]) + "\n",
-        r"export plain numbers, with the units in the header",
+        r"keep units out of the cells",
         lambda _spoilt, _found: (WHOLE, ""),
     ),
     "another header in mid-file": (

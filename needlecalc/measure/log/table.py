@@ -11,7 +11,6 @@ from dataclasses import dataclass
 from itertools import pairwise
 from typing import NoReturn
 
-from needlecalc.echo import shown
 from needlecalc.measure.log.cell import (
     NO_READING,
     decimal_mark,
@@ -27,42 +26,27 @@ from needlecalc.show import counted
 
 HEADER_WITHIN_LINES = 200
 DELIMITERS = {",": "comma", ";": "semicolon", "\t": "tab"}
-# Quoted names may be broken over lines: a quote opens a cell and none closes it, until one does.
-NAMES_WITHIN_LINES = 30
-_OPENS = re.compile(r'(?:^|[,;\t])\s*"[^"]*$')
-_CLOSES = re.compile(r'^[^"]*"\s*(?:[,;\t]|$)')
-_WITH_UNIT = re.compile(r"[+-]?\d[\d.,]*\s*[^\W\d_%°/]{1,8}|[+-]?\d[\d.,]*\s*[%°]\w?")
 SAMPLE_LINES = 120
 _HEAD_BYTES = 1 << 20
 _BLOCK_BYTES = 1 << 21
 _BLANK = b" \t\r\n\0\x1a"
 _BOM = codecs.BOM_UTF8
 _CONTROLS = {code: " " for code in (*range(32), 127)}
-# A byte that is no UTF-8 is read as Latin-1.
-_LATIN_1 = {0xDC00 + byte: byte for byte in range(128, 256)}
 # How files of open formats begin, what they are, and how their numbers come out.
 _EXPORT = "Export the log as text (csv) from the logger's own program."
-_UNPACK = "Unpack it first."
 _FRAME = "Read it with a library that knows it, and hand read_log the DataFrame."
 _FOREIGN = (
-    (b"PK\x03\x04", "a zip archive or a spreadsheet", "Unpack it, or save its sheet as csv."),
-    (b"\x1f\x8b", "a gzip archive", _UNPACK),
-    (b"BZh", "a bzip2 archive", _UNPACK),
-    (b"\xfd7zXZ\0", "an xz archive", _UNPACK),
-    (b"7z\xbc\xaf\x27\x1c", "a 7z archive", _UNPACK),
-    (b"\x28\xb5\x2f\xfd", "a zstd archive", _UNPACK),
-    (b"%PDF-", "a PDF document", _EXPORT),
-    (b"MDF     ", "an MDF measurement file", _FRAME),
-    (b"UnFinMF ", "an MDF measurement file that was not closed", _FRAME),
-    (b"\x89HDF\r\n\x1a\n", "an HDF5 file", _FRAME),
-    (b"PAR1", "a parquet file", _FRAME),
-    (b"ARROW1", "an Arrow file", _FRAME),
-    (b"SQLite format 3\0", "an SQLite database", _FRAME),
-    (b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1", "an office document of the old binary kind", "Save its sheet as csv."),
-    (b"\x89PNG\r\n\x1a\n", "a PNG picture", _EXPORT),
-    (b"\xff\xd8\xff", "a JPEG picture", _EXPORT),
+    (rb"PK\x03\x04", "a zip archive or a spreadsheet", "Unpack it, or save its sheet as csv."),
+    (rb"\x1f\x8b", "a gzip archive", "Unpack it first."),
+    (rb"%PDF-", "a PDF document", _EXPORT),
+    (rb"MDF     ", "an MDF measurement file", _FRAME),
+    (rb"\x89HDF\r\n\x1a\n", "an HDF5 file", _FRAME),
+    (rb"PAR1", "a parquet file", _FRAME),
+    (rb"SQLite format 3\x00", "an SQLite database", _FRAME),
+    (rb"\x89PNG\r\n\x1a\n", "a PNG picture", _EXPORT),
+    (rb"\s*<(!doctype\s+html|html)[\s>]", "an HTML page", _EXPORT),
+    (rb"\s*<\?xml[\s>]", "an XML file", _EXPORT),
 )
-_MARKUP = re.compile(rb"\s*<(!doctype\s+html|html|\?xml)[\s>]", re.IGNORECASE)
 _WIDE = {
     "utf-32": (codecs.BOM_UTF32_LE, codecs.BOM_UTF32_BE),
     "utf-16": (codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE),
@@ -77,24 +61,6 @@ def split_cells(line: str, delimiter: str) -> list[str]:
         except csv.Error:
             pass  # A cell beyond the reader's length limit: such a line is no table row, split it plainly.
     return [cell.strip() for cell in line.split(delimiter)]
-
-
-def whole_names(lines: Sequence[str]) -> tuple[list[str], set[int]]:
-    """As many lines, names that were broken over several of them made whole, and the places of those joined to another."""
-    whole, joined = list(lines), set()
-    for place in range(min(len(lines), HEADER_WITHIN_LINES)):
-        if place in joined or not _OPENS.search(lines[place]):
-            continue
-        text = lines[place]
-        for more in range(place + 1, min(place + NAMES_WITHIN_LINES, len(lines))):
-            if not _CLOSES.match(lines[more]) and '"' in lines[more]:
-                break
-            text = f"{text.rstrip()} {lines[more].lstrip()}"
-            if '"' in lines[more] and not _OPENS.search(lines[more]):
-                whole[place : more + 1] = [text, *[""] * (more - place)]
-                joined |= set(range(place + 1, more + 1))
-                break
-    return whole, joined
 
 
 @dataclass(frozen=True)
@@ -153,7 +119,7 @@ def find_table(lines: Sequence[str], name: str) -> LogTable:
     if clash and (best is None or (clash.size() > best.size() and best.needed() < len(NEEDED))):
         _refuse_clash(clash, lines, name)
     if best is None:
-        _refuse_no_table(seen, lines, name)
+        _refuse_no_table(seen, name)
     return best
 
 
@@ -176,10 +142,9 @@ def _table_at(delimiter: str, rows: list[list[str]], kinds: list[str], filled: l
     if not heads:
         return [LogTable(delimiter, max(above), first, first, width, [], [], fitting)]
     shares = {place: _unit_share(rows[place]) for place in heads}
-    ranked = sorted(heads, key=lambda place: (shares[place] >= 0.6, -sum(map(bool, rows[place])), -place))
+    # The fullest line that is no row of units; where all could be one, as "rpm" and "lambda" are units too, the least so.
+    ranked = sorted(heads, key=lambda place: (max(shares[place], 0.59), -sum(map(bool, rows[place])), -place))
     header = ranked[0]
-    if len(heads) > 1 and all(share >= 0.6 for share in shares.values()):
-        header = min(heads, key=lambda place: (shares[place], place))
     count = heads[header]
     under = next((place for place in ranked if place != header and shares[place] >= 0.6), None)
     names, units = ([*cells, *[""] * count][:count] for cells in (rows[header], [] if under is None else rows[under]))
@@ -211,21 +176,15 @@ def _refuse_clash(clash: LogTable, lines: Sequence[str], name: str) -> NoReturn:
     refuse(name, words, clash.header + 1)
 
 
-def _refuse_no_table(seen: set[str], lines: Sequence[str], name: str) -> NoReturn:
-    for delimiter in DELIMITERS:
-        rows = [split_cells(line, delimiter) for line in lines]
-        dressed = [[cell for cell in cells if _WITH_UNIT.fullmatch(cell)] for cells in rows]
-        found = [place for place, some in enumerate(dressed) if len(some) >= 2 and 2 * len(some) >= len(rows[place])]
-        if len(found) >= 3:
-            words = f"the cells hold units beside their numbers, such as {shown(dressed[found[0]][0])}; "
-            refuse(name, f"{words}export plain numbers, with the units in the header.", found[0] + 1)
+def _refuse_no_table(seen: set[str], name: str) -> NoReturn:
     if "data" not in seen:
-        words = "no rows of numbers stand behind a header, divided by comma, semicolon or tab. Export the log with its data."
+        words = "no rows of numbers stand behind a header, divided by comma, semicolon or tab. "
+        words += "Export the log with its data, and keep units out of the cells."
     elif "text" not in seen:
         words = f"rows of numbers but no header; the columns' names must stand within the first {HEADER_WITHIN_LINES} lines."
     else:
         words = f"no header followed by rows of numbers stands within the first {HEADER_WITHIN_LINES} lines. "
-        words += "Remove what stands above the header, or export with comma, semicolon or tab."
+        words += "Remove what stands above the header, keep units out of the cells, or export with comma, semicolon or tab."
     refuse(name, words, 1)
 
 
@@ -256,14 +215,11 @@ class LogText:
 
     def blocks(self) -> Iterator[bytes]:
         """The rows in pieces of whole lines; what stands behind the last line end is left out."""
-        yield from _blocks(self.raw, self.start, self.raw.rfind(b"\n", self.start) + 1)
-
-
-def _blocks(raw: bytes, start: int, end: int) -> Iterator[bytes]:
-    while start < end:
-        stop = raw.rfind(b"\n", start, min(start + _BLOCK_BYTES, end)) + 1 or raw.find(b"\n", start, end) + 1 or end
-        yield raw[start:stop]
-        start = stop
+        start, end = self.start, self.raw.rfind(b"\n", self.start) + 1
+        while start < end:
+            stop = self.raw.rfind(b"\n", start, start + _BLOCK_BYTES) + 1 or self.raw.find(b"\n", start) + 1
+            yield self.raw[start:stop]
+            start = stop
 
 
 def open_log(raw: bytes, name: str, *, decimal: str | None = None) -> LogText:
@@ -280,12 +236,10 @@ def open_log(raw: bytes, name: str, *, decimal: str | None = None) -> LogText:
     pieces = head.split(b"\n", HEADER_WITHIN_LINES + SAMPLE_LINES)
     if len(head) == _HEAD_BYTES or len(pieces) > HEADER_WITHIN_LINES + SAMPLE_LINES:
         pieces.pop()
-    lines = [piece.decode(errors="replace").replace("\0", "").rstrip("\r") for piece in pieces]
+    lines = [piece.decode(errors="replace").replace("\0", "") for piece in pieces]
     _refuse_binary("".join(lines)[:65536], name)
-    lines, joined = whole_names(lines)
     table = find_table(lines, name)
-    begin = next(place for place in range(table.begin, len(lines) + 1) if place not in joined)
-    start = sum(len(piece) + 1 for piece in pieces[:begin])
+    start = sum(len(piece) + 1 for piece in pieces[: table.begin])
     mark, assumed = (decimal, False) if decimal else _decimal(table, text, start, name)
     layout: dict[str, int | str] = {
         "header": table.header + 1,
@@ -295,7 +249,7 @@ def open_log(raw: bytes, name: str, *, decimal: str | None = None) -> LogText:
         "encoding": encoding,
     }
     notes = (Remark(Note.LAYOUT, numbers=layout), *([Remark(Note.COMMA_ASSUMED)] if assumed else []))
-    return LogText(name, text, table, _distinct(table.names), mark, start, begin + 1, notes)
+    return LogText(name, text, table, _distinct(table.names), mark, start, table.begin + 1, notes)
 
 
 def _as_utf8(raw: bytes) -> tuple[bytes, str]:
@@ -305,21 +259,15 @@ def _as_utf8(raw: bytes) -> tuple[bytes, str]:
         # Half a character at the end belongs to a cut line, and a line without its end is dropped later.
         raw = raw.decode(encoding, "replace").encode("utf-8", "replace")
     elif not raw.isascii():
-        mended = b"".join(map(_mended, _blocks(raw, 0, len(raw))))
-        raw, encoding = mended, "utf-8" if mended == raw else "latin-1"
+        try:
+            raw.decode()
+        except UnicodeDecodeError:
+            raw, encoding = raw.decode("latin-1").encode(), "latin-1"
     if not raw.isascii():
         raw = raw.replace(_BOM, b"")
     if b"\r" in raw:
         raw = raw.replace(b"\r\r\n", b"\n").replace(b"\r\n", b"\n").replace(b"\r", b"\n")
     return raw, (encoding or "utf-8").upper()
-
-
-def _mended(block: bytes) -> bytes:
-    try:
-        block.decode()
-    except UnicodeDecodeError:
-        return block.decode("utf-8", "surrogateescape").translate(_LATIN_1).encode()
-    return block
 
 
 def _wide_encoding(head: bytes) -> str:
@@ -334,12 +282,9 @@ def _wide_encoding(head: bytes) -> str:
 
 
 def _refuse_foreign(raw: bytes, name: str) -> None:
-    markup = _MARKUP.match(raw.removeprefix(_BOM)[:400])
-    found = [(what, cure) for begin, what, cure in _FOREIGN if raw.startswith(begin)]
-    if markup:
-        found.append(("an XML file" if markup[1].startswith(b"?") else "an HTML page", _EXPORT))
-    for what, cure in found:
-        refuse(name, f"this is {what}, not a log as text. {cure}", 1)
+    for begin, what, cure in _FOREIGN:
+        if re.match(begin, raw.removeprefix(_BOM)[:400], re.IGNORECASE):
+            refuse(name, f"this is {what}, not a log as text. {cure}", 1)
 
 
 def _refuse_binary(text: str, name: str) -> None:
