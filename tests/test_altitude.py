@@ -10,7 +10,7 @@ import pytest
 from ambiance import Atmosphere
 from conftest import DIAMETERS_MM, STATIONS_MM, asked, make_setup
 from scipy.optimize import brentq
-from sheet_cases import at_once, changed, in_stages, left_alone, paper_of
+from sheet_cases import at_once, changed, in_stages, left_alone, paper_of, words_of
 
 import needlecalc as nc
 from needlecalc.design.after.altitude import AltitudeRemark
@@ -273,6 +273,7 @@ def test_a_page_gives_one_order_for_full_load_that_runs_lean(rich_enough):
         assert said.startswith(f"FULL LOAD TOO LEAN, leaner than lambda {leanest}, pistons can melt: the drive at")
         assert said.endswith("Short pulls only, to read lambda. Stop on any pinking.")
         assert said.count("FIRST STOP") >= 2
+        assert words_of(sheet).count("FULL LOAD") == words_of(sheet).count("melt") == 1
         assert sheet.full_load_line().endswith(
             f"{leanest} is the leanest (common practice, no source). There too only short pulls."
         )
@@ -308,18 +309,23 @@ def test_full_load_that_only_may_run_lean_at_a_place_is_cautioned_there(rich_eno
     sheet = nc.grind_sheet(rich_enough, altitude=unsure)
     assert sheet.altitude_line() == (words,)
     assert sheet.red_lines() == ()
+    # Beside a red one they stand together, and how far pistons bear it is said there.
+    beside = replace(red, places=(*unsure.places[:1], *red.places[1:]))
+    (line,) = nc.grind_sheet(rich_enough, altitude=beside).altitude_line()
+    assert line == "Full load may be leaner than lambda 0.92: the drive (up to 0.94). There too only short pulls."
 
 
 def test_only_a_needle_to_be_filed_or_a_jet_to_be_turned_is_signed_for(rich_enough):
     held = held_back(rich_enough)
     outlook = nc.at_altitude(held.setup, held.target.bands, held, 1500.0, home=0.0)
     assert len(outlook.red()) == 3
-    assert nc.grind_sheet(held, altitude=outlook).red_lines()[:-1] == (f"RED: {said_of(outlook.red())}",)
+    red = f"RED: {said_of(outlook.red())}".replace("melt: ", "melt: now (up to 1.00); ")  # as driven
+    assert nc.grind_sheet(held, altitude=outlook).red_lines()[:-1] == (red,)
     # Nothing to file: the facts stand, but no cut is signed for.
     left = left_alone(held)
     assert left.stages() is Stages.NOTHING
     sheet = nc.grind_sheet(left, altitude=outlook)
-    assert sheet.red_lines() == (f"RED: {said_of(outlook.red())}",)
+    assert sheet.red_lines() == (red,)
     assert "signed" not in sheet.text()
     assert "Lambda by altitude" in sheet.text()
     # A jet turned can melt a piston as well as a cut.

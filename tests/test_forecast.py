@@ -59,10 +59,13 @@ def test_the_sheet_says_it_with_its_interval(case):
     one, idle = design.forecast(design.next_stage()), design.target.bands.idle()
     assert one.lambda_low == pytest.approx(design.stop.low[idle] - design.target.sensor_zero.mean)
     (told,) = found(design, DesignRemark.TEST_IN_DANGER)
-    figures = f"lambda {one.lambda_expected:.2f} (90 %: {one.lambda_low:.2f} to {one.lambda_high:.2f})"
-    text = f"Not proven on the next drive, CO limit 1.2 %: {figures}, CO {one.co_percent:.1f} % "
+    chance = f"Chance to fail {100 * design.stop.chance_fails:.0f} % on the next drive"
+    text = f"Idle test, CO limit 1.2 %: NOT PROVEN. {chance}, CO up to {one.co_high:.1f} %."
     assert text in say.remark(told)
     assert text in " ".join(job.sheet(design).text().split())
+    # Its lambda and the interval stand with those of the other bands, as the meter shows them.
+    shown = job.sheet(design).band_table().rows[idle]["stop_span"]
+    assert shown == f"{design.stop.low[idle]:.2f} to {design.stop.high[idle]:.2f}"
     # At least 1.2 %, as the limit is; the interval holds it.
     assert one.co_low < 1.2 < one.co_high
 

@@ -33,7 +33,7 @@ def test_sheet_carries_status_jet_and_cautions(design):
     # No column goes unexplained.
     for words in (
         "but for per side",
-        "Hold:",
+        "Within:",
         "Grey rows:",
         "Uncertainty:",
         "90 %: lambda lies inside",
@@ -89,7 +89,7 @@ def test_hold_is_said_where_metal_comes_off_and_never_finer_than_the_hand(design
             assert row["hold"] == (f"{held:.0f}" if held >= 10.0 else f"{held:.1f}") + "*" * bool(tolerance < hand)
     lines = list(csv.DictReader(sheet.csv().splitlines()[:-1]))
     assert all(line["tolerance_um"] == "" for line, alone in zip(lines, left, strict=True) if alone)
-    assert "*: finer than the 2.5 um a hand holds" in " ".join(sheet.text().split())
+    assert "*: no hand files finer than 2.5 um" in " ".join(sheet.text().split())
     coarse = nc.grind_sheet(changed(design, stations={"tolerance_um": design.stations.tolerance_um + 10.0}))
     assert "2.5*" not in coarse.text()
 
@@ -220,12 +220,17 @@ def test_chances_of_a_test_are_said_of_the_cut_there_is():
 
     kind, words = said_of(in_stages(design, **chances))
     assert kind is DesignRemark.TEST_IN_DANGER
-    assert "chance to fail 20 % at the final diameters, 10 % at the first stop. Aim farther from the limit" in words
-    assert "chance to fail 20 % after the cut. Aim farther" in said_of(at_once(design, **chances))[1]
-    assert "chance to fail 20 %. Aim farther" in said_of(changed(left_alone(design), **chances))[1]
+    assert words.startswith(
+        "Idle test, lambda 0.97 or more: NOT PROVEN. Chance to fail 10 % on the next drive, lambda down to 0."
+    )
+    assert words.endswith(". Aim farther from the limit, or know the lambda of idle better.")
+    assert len(re.findall(r"\d+\.?\d*", words)) == 3
+    assert "Chance to fail 20 % on the next drive" in said_of(at_once(design, **chances))[1]
+    assert "Chance to fail 20 % on the next drive" in said_of(changed(left_alone(design), **chances))[1]
     kind, words = said_of(in_stages(design, risk=0.15, **chances))
     assert kind is DesignRemark.TEST
-    assert "10 % at the first stop. Not proven on the next drive, " in words
+    assert "Aim farther" not in words
+    assert words.startswith("Idle test, lambda 0.97 or more: NOT PROVEN. Chance to fail 10 %")
 
 
 def test_no_first_stop_is_nearer_than_can_be_told(design):

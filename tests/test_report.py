@@ -279,7 +279,7 @@ def test_readings_of_a_flat_micrometer(design):
         # Half of 6.35 mm is one pitch: the reading is the diameter one station up.
         for key in ("present", "target", "stop"):
             assert row[f"{key}_reads_mm"] == pytest.approx(above[f"{key}_mm"], abs=1e-9)
-    assert "Micrometer: what one shows whose anvils are 6.35 mm wide" in words_of(sheet)
+    assert "Micrometer: what yours shows there, its faces 6.35 mm wide" in words_of(sheet)
     assert (
         sheet.csv()
         .splitlines()[0]

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from needlecalc.arrays import check_range
-from needlecalc.design.after.altitude import AltitudeOutlook
+from needlecalc.design.after.altitude import AltitudeOutlook, AltitudeRemark
 from needlecalc.design.after.trip import (
     STEEPEST_PERCENT,
     TURN_FLATS,
@@ -160,7 +160,7 @@ class AltitudeCard(Shown, Printed):
                 for one in self.trip.situations()
                 for remark in one.remarks
             ],
-            lean=words.NO_FULL_THROTTLE,
+            {AltitudeRemark.FULL_LOAD_LEAN: words.NO_FULL_THROTTLE},
         )
 
     def _place(self, one: Situation) -> str:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 
 import numpy as np
@@ -26,6 +26,7 @@ from needlecalc.units import MM_PER_INCH, FloatArray
 from needlecalc.version import made_line, now
 
 FINE_UM = 10.0  # whole um from here on
+NOW: dict[str, str | int] = {"place": "now", "at_stop": -1}  # of a warning that stands with those of other places
 # What stands above nut and file, the gravest first.
 BEFORE = (
     DesignRemark.CHECKS_NOT_MADE,
@@ -120,8 +121,11 @@ class Orders(Shown):
         return red and (self.works() or self.design.turns())
 
     def _grave(self) -> tuple[str, ...]:
-        """What can hurt engine or needle, the gravest first."""
-        return (*say.remarks(self.before_remarks(), slide=self.slide), *filter(None, (self.full_load_line(),)))
+        """What can hurt engine or needle, the gravest first; full load where no red warning speaks of it."""
+        before, next_drive = self.before_remarks(), self.full_load_line()
+        if self.red_lines():
+            before, next_drive = tuple(one for one in before if one.kind is not DesignRemark.FULL_LOAD_LEAN_NOW), ""
+        return (*say.remarks(before, slide=self.slide), *((next_drive,) if next_drive else ()))
 
     def before_remarks(self) -> tuple[Remark, ...]:
         """What comes before nut and file, the gravest first."""
@@ -150,16 +154,24 @@ class Orders(Shown):
         """Red warnings of other altitudes, and who accepts them where metal comes off or the jet is turned."""
         if self.altitude is None or not self.altitude.needs_acknowledging():
             return ()
-        red = tuple(words_sheet.RED.format(said=said) for said in say_after.at_altitudes(self.altitude.red()))
+        lean = [one for one in self.design.remarks if one.kind is DesignRemark.FULL_LOAD_LEAN_NOW]
+        now = [
+            replace(one, kind=AltitudeRemark.FULL_LOAD_LEAN, numbers={**one.numbers, **NOW, "expected": one.numbers["high"]})
+            for one in lean
+        ]
+        said = say_after.at_altitudes([*now, *self.altitude.red()])
+        red = tuple(words_sheet.RED.format(said=one) for one in said)
         signed = words_sheet.SIGN.format(signed=self.acknowledged or words_sheet.TO_SIGN)
         return (*red, signed) if self._signed_for() else red
 
     def altitude_line(self) -> tuple[str, ...]:
-        """Each place where full load may run too lean; of the drive's own air the line above the table speaks."""
+        """Each place where full load may run too lean; of the drive's own air another line speaks, but where one is red."""
         if self.altitude is None:
             return ()
+        red = self.altitude.needs_acknowledging()
         lean = (one for one in self.altitude.remarks() if one.kind is AltitudeRemark.FULL_LOAD_MAY_BE_LEAN)
-        return tuple(say_after.at_altitudes(one for one in lean if one.numbers["place"] != THE_DRIVE))
+        told = [one for one in lean if red or one.numbers["place"] != THE_DRIVE]
+        return tuple(say_after.at_altitudes(told, {AltitudeRemark.FULL_LOAD_MAY_BE_LEAN: words.THERE_TOO} if red else {}))
 
     def full_load_line(self) -> str:
         """Caution for the drive that follows, where full load may run too lean on it; empty where it does not."""

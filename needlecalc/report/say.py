@@ -14,9 +14,9 @@ from needlecalc.design.after.rank import RankedNeedle
 from needlecalc.design.forward.predict import PairCheck
 from needlecalc.design.inverse.alternatives import Alternative, Change, Unsolved
 from needlecalc.design.inverse.limits import LEAST_TURN_FLATS, Limit
-from needlecalc.design.inverse.notes import rich_now, why_the_jet
+from needlecalc.design.inverse.notes import DesignRemark, rich_now, why_the_jet
 from needlecalc.design.inverse.proposal import Design, NextStep, Stages
-from needlecalc.design.inverse.target import ForecastResult, Target, Why
+from needlecalc.design.inverse.target import Target
 from needlecalc.design.inverse.uncertainty import Trim, idle_band
 from needlecalc.design.inverse.verdict import Cause, Missed, VerdictKind
 from needlecalc.measure.checks.check import Check, Checks
@@ -152,13 +152,10 @@ def _figures(one: Remark) -> dict[str, object]:
         figures["read_and_due"] = read.format(**one.numbers)
     if "metal" in one.numbers:
         figures["deeper"] = words_after.DEEPER_CUT if float(one.numbers["metal"]) > 1.0 else words_after.SHALLOWER_CUT
-    if "result" in one.numbers:
-        limit_said = words.TEST_LIMIT[Why(str(one.numbers["of"]))].format(**one.numbers)
-        result = words.RESULTS[ForecastResult(str(one.numbers["result"]))]
-        figures["forecast"] = words.FORECAST.format(**{**one.numbers, "limit": limit_said, "result": result})
-    if "stages" in one.numbers:
-        figures.setdefault("forecast", "")
-        figures["when"] = words.TEST_WHEN[Stages(str(one.numbers["stages"]))].format(**one.numbers)
+    if one.kind in (DesignRemark.TEST, DesignRemark.TEST_IN_DANGER):
+        figures["chance"] = one.numbers.get("stop_percent", one.numbers["percent"])  # of the drive that follows
+        figures["result"] = words.RESULTS.get(one.numbers.get("result"))
+        figures["idle_test"] = words.IDLE_TEST[one.numbers.get("of", "")].format(**figures)
     return figures
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 
 import numpy as np
 
@@ -137,13 +137,12 @@ def altitude_notes(found: AltitudeOutlook) -> list[str]:
     return [*at_altitudes(others), *idle_co(found), words_sheet.ALTITUDE_ASSUMES]
 
 
-def at_places(found: Sequence[tuple[str, Remark]], *, lean: str = "") -> list[str]:
-    """What melts, misfires or fouls at places as they are called: each kind once; what to do where full load is lean."""
+def at_places(found: Sequence[tuple[str, Remark]], then: Mapping[AltitudeRemark, str] | None) -> list[str]:
+    """What melts, misfires or fouls at places as they are called: each kind once, with what to do then."""
     said = []
     for kind in AltitudeRemark:
         if those := [one for one in found if one[1].kind is kind]:
-            then = lean if lean and kind is AltitudeRemark.FULL_LOAD_LEAN else words_pages.SHORT_PULLS
-            figures = {"limit": those[0][1].numbers["limit"], "then": then}
+            figures = {"limit": those[0][1].numbers["limit"], "then": (then or {}).get(kind, words_pages.SHORT_PULLS)}
             said.append(words_pages.FOUND[kind].format(places="; ".join(_where(*one) for one in those), **figures))
     return said
 
@@ -151,16 +150,17 @@ def at_places(found: Sequence[tuple[str, Remark]], *, lean: str = "") -> list[st
 def _where(place: str, one: Remark) -> str:
     """A place with the lambda of full load there, or with the bands it is about."""
     value = ", ".join(map(say.band, one.bands[:WORST_NAMED]))
-    if "expected" in one.numbers:
-        lean = one.kind is AltitudeRemark.FULL_LOAD_LEAN
-        value = words_pages.UP_TO.format(value=one.numbers["expected" if lean else "highest"])
+    if one.kind is AltitudeRemark.FULL_LOAD_LEAN:
+        value = words_pages.UP_TO.format(value=one.numbers["expected"])
+    elif one.kind is AltitudeRemark.FULL_LOAD_MAY_BE_LEAN:
+        value = words_pages.UP_TO.format(value=one.numbers["highest"])
     return words_pages.AT.format(place=place, value=value)
 
 
-def at_altitudes(found: Iterable[Remark]) -> list[str]:
+def at_altitudes(found: Iterable[Remark], then: Mapping[AltitudeRemark, str] | None = None) -> list[str]:
     """What melts, misfires or fouls at the places of an outlook, with the needle it is about."""
     called = ((str(one.numbers["place"]), words_sheet.NEEDLE_AT[int(one.numbers["at_stop"])], one) for one in found)
-    return at_places([(f"{place_name(place)}{needle}", one) for place, needle, one in called])
+    return at_places([(f"{place_name(place)}{needle}", one) for place, needle, one in called], then)
 
 
 def place_name(name: str) -> str:
