@@ -3,28 +3,26 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import replace
+from enum import Enum
 from pathlib import Path
-from typing import Any
+from types import NoneType
+from typing import Any, get_args, get_origin, get_type_hints
 
 import numpy as np
 
-from needlecalc.design.belief.unknowns import Source
-from needlecalc.design.inverse.alternatives import Alternative, Change
-from needlecalc.design.inverse.limits import Limit, LimitKind
+from needlecalc.design.inverse.alternatives import Alternative
 from needlecalc.design.inverse.notes import remarks_of
-from needlecalc.design.inverse.proposal import Design, Measurement, NextStep, Stage, Stations
+from needlecalc.design.inverse.proposal import Design, NextStep, Stage, Stations
 from needlecalc.design.inverse.solve import prepared
 from needlecalc.design.inverse.stages import RISK
 from needlecalc.design.inverse.target import Target
-from needlecalc.design.inverse.uncertainty import Promise
-from needlecalc.design.inverse.verdict import Cause, Missed, Verdict, VerdictKind
+from needlecalc.design.inverse.verdict import Verdict
 from needlecalc.echo import LONGEST_NAME, plain
 from needlecalc.errors import InputError
 from needlecalc.job import Job
 from needlecalc.measure.drive.bands import Bands
-from needlecalc.parts.needle import Needle
 from needlecalc.remark import BandName
 from needlecalc.report.facts import FORMAT
 from needlecalc.units import FloatArray
@@ -74,22 +72,25 @@ def read_design(path: str | Path, job: Job, bands: Bands | None = None) -> Desig
     _same_case(facts, job, target, name)
     learned = prepared(job.learned(bands), target, limits)
     present = job.setup.carburettor.needle
+    called = target.called(*range(target.bands.rpm.size))
     try:
-        chances = facts["chance_rich"], facts["chance_fails"], facts["chance_rich_stop"], facts["chance_fails_stop"]
         made = Design(
             learned=learned,
             target=target,
             limits=limits,
             risk=float(facts.get("risk", RISK)),
             drop_mm=float(facts["jet_drop_mm"]["target"]),
-            final=_stage(facts, "final", f"{present.name} at its target", facts["target_mm"], *chances[:2]),
-            stop=_stage(facts, "stop", f"{present.name} at the first stop", facts["stop_mm"], *chances[2:]),
+            final=_stage(facts, "final", "target", f"{present.name} at its target"),
+            stop=_stage(facts, "stop", "stop", f"{present.name} at the first stop"),
             lean_margin=float(facts["lean_margin"]),
             chance_least=float(facts["chance_least"]),
             stations=_stations(facts.get("stations"), present.stations_mm.size),
-            verdict=_verdict(facts["verdict"]),
-            alternatives=tuple(_alternative(one, target.called(*range(bands.rpm.size))) for one in facts["alternatives"]),
-            next_step=_next_step(facts["next_step"]),
+            verdict=_made(Verdict, facts["verdict"]),
+            alternatives=tuple(
+                _made(Alternative, {**one, "band": called.index(_made(BandName, one["band"]))})
+                for one in facts["alternatives"]
+            ),
+            next_step=_made(NextStep | None, facts["next_step"]),
             checks=job.checks(bands),
         )
     except (KeyError, TypeError, ValueError) as error:
@@ -117,7 +118,7 @@ def _same_case(facts: Mapping[str, Any], job: Job, target: Target, name: str) ->
     needle, bands = job.setup.carburettor.needle, target.bands
     try:
         rows = facts["bands"]
-        stored = {key: _floats([row[key] for row in rows]) for key in ("rpm", "lift_mm", "lambda_measured", "lambda_target")}
+        stored = {key: [row[key] for row in rows] for key in ("rpm", "lift_mm", "lambda_measured", "lambda_target")}
         loads = tuple(row["load"] for row in rows)
         parts: dict[str, list[tuple[Any, Any]]] = {
             "needle": [(facts["stations_mm"], needle.stations_mm), (facts["present_mm"], needle.diameters_mm)],
@@ -137,67 +138,46 @@ def _same_case(facts: Mapping[str, Any], job: Job, target: Target, name: str) ->
 
 
 def _alike(one: Any, other: Any) -> bool:
-    first, second = np.asarray(one, dtype=np.float64), np.asarray(other, dtype=np.float64)
+    first, second = _made(FloatArray, one), np.asarray(other, dtype=np.float64)
     return first.shape == second.shape and bool(np.allclose(first, second, rtol=SAME, atol=SAME))
 
 
-def _number(value: float | None) -> float:
-    return float("nan") if value is None else float(value)
-
-
-def _floats(values: Sequence[float | None]) -> FloatArray:
-    return np.array([_number(value) for value in values])
-
-
-def _stage(facts: Mapping[str, Any], stage: str, name: str, diameters: Sequence[float], rich: float, fails: float) -> Stage:
-    needle = Needle(name, _floats(facts["stations_mm"]), _floats(diameters), source="proposed")
-    expected, low, high = (_floats([row[f"lambda_{stage}{end}"] for row in facts["bands"]]) for end in ("", "_low", "_high"))
-    return Stage(needle, expected, low, high, float(rich), float(fails))
+def _stage(facts: Mapping[str, Any], stage: str, diameters: str, name: str) -> Stage:
+    needle = {
+        "name": name,
+        "stations_mm": facts["stations_mm"],
+        "diameters_mm": facts[f"{diameters}_mm"],
+        "source": "proposed",
+    }
+    at = "_stop" if stage == "stop" else ""
+    rows = {end: [row[f"lambda_{stage}{end}"] for row in facts["bands"]] for end in ("", "_low", "_high")}
+    chances = {"chance_rich": facts[f"chance_rich{at}"], "chance_fails": facts[f"chance_fails{at}"]}
+    bands = {"expected": rows[""], "low": rows["_low"], "high": rows["_high"]}
+    made: Stage = _made(Stage, {"needle": needle, **bands, **chances})
+    return made
 
 
 def _stations(stored: Mapping[str, Any] | None, size: int) -> Stations:
     if stored is None:  # an older version: how uncertain each diameter is was not kept
         nan = np.full(size, np.nan)
         return Stations({}, nan, nan, np.ones(size, dtype=bool))
-    return Stations(
-        {Source(name): _floats(um) for name, um in stored.get("by_source", {}).items()},
-        _floats(stored["tolerance_um"]),
-        _floats(stored["idle_percent_per_um"]),
-        np.array(stored["supported"], dtype=bool),
-    )
+    made: Stations = _made(Stations, {"by_source": {}, **stored})
+    return made
 
 
-def _limit(stored: Mapping[str, Any] | None) -> Limit | None:
-    return None if stored is None else Limit(LimitKind(stored["kind"]), stored["station"])
-
-
-def _verdict(stored: Mapping[str, Any]) -> Verdict:
-    missed = tuple(
-        Missed(**{**one, "band": BandName(**one["band"]), "cause": Cause(one["cause"]), "limit": _limit(one["limit"])})
-        for one in stored["missed"]
-    )
-    gaps = tuple((float(low), float(high)) for low, high in stored["gaps_mm"])
-    return Verdict(VerdictKind(stored["kind"]), float(stored["worst"]), missed, gaps)
-
-
-def _alternative(stored: Mapping[str, Any], bands: Sequence[BandName]) -> Alternative:
-    """One change solved again; the band that it is about is stored by name."""
-    figures = {key: stored[key] for key in ("drop_mm", "bore_mm", "met", "largest_cut_um")}
-    figures |= {key: _number(stored[key]) for key in ("before", "amount", "multiplier")}
-    figures |= {key: _floats(stored[key]) for key in ("diameters_mm", "lambda_expected", "lambda_target")}
-    return Alternative(
-        kind=Change(stored["kind"]),
-        band=bands.index(BandName(**stored["band"])),
-        stations=tuple(stored["stations"]),
-        limit=_limit(stored["limit"]),
-        **figures,
-    )
-
-
-def _next_step(stored: Mapping[str, Any] | None) -> NextStep | None:
-    if stored is None:
-        return None
-    now, then = ({key: _number(value) for key, value in stored[when].items()} for when in ("now", "then"))
-    bands, left_out = (tuple(BandName(**one) for one in stored[key]) for key in ("bands", "left_out"))
-    what, amount = Measurement(stored["what"]), _number(stored["amount"])
-    return NextStep(what, Promise(**now), Promise(**then), bands, left_out, stored["flats"], amount)
+def _made(kind: Any, stored: Any) -> Any:
+    """What plain figures and names of the file stand for: a value of this kind, a record by the kinds of its fields."""
+    origin, inner = get_origin(kind), get_args(kind)
+    if kind is float:
+        return float("nan") if stored is None else float(stored)
+    if NoneType in inner:
+        return None if stored is None else _made(inner[0], stored)
+    if origin is np.ndarray:
+        return np.array([_made(float, one) for one in stored], dtype=get_args(inner[1])[0])
+    if origin is tuple:
+        return tuple(_made(inner[0], one) for one in stored)
+    if origin is Mapping:
+        return {_made(inner[0], key): _made(inner[1], one) for key, one in stored.items()}
+    if issubclass(kind, Enum | int | str):
+        return kind(stored)
+    return kind(**{key: _made(field, stored[key]) for key, field in get_type_hints(kind).items() if key in stored})
