@@ -9,7 +9,7 @@ import pytest
 
 PACKAGE = Path(__file__).parent.parent / "needlecalc"
 FLOORS = [
-    ["echo", "version", "errors", "units", "arrays", "show", "remark", "kinds", "public", "gaussian", "files", "priors"],
+    ["echo", "version", "errors", "units", "arrays", "show", "remark", "public", "gaussian", "files", "priors"],
     [
         "physics.airflow",
         "physics.airvalve",
