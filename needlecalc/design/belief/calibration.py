@@ -11,8 +11,8 @@ import numpy as np
 
 from needlecalc.arrays import check_range
 from needlecalc.design.belief.history import History, Pass
-from needlecalc.design.belief.learn import learn
 from needlecalc.design.belief.readings import readings_of, same_bands
+from needlecalc.design.forward.predict import predict_lambda
 from needlecalc.errors import InputError
 from needlecalc.measure.drive.bands import AFR_CURE, Bands, LiftSource
 from needlecalc.parts.setup import Setup, fuel_flow
@@ -101,23 +101,8 @@ def jet_shift(bands: Bands, moved: Bands, setup: Setup, *, flats: float, doubts:
     >>> jet_shift(road.bands, moved, road.setup, flats=2.0)
     Jet moved +2 flats: 0.52 +- 0.04 of the change expected, 11 bands
     """
-    jet = setup.carburettor.jet
-    if not np.isfinite(flats) or abs(flats) < LEAST_TURN_FLATS:
-        msg = (
-            f"flats is {flats:g}, but a jet that was not moved teaches nothing; turn the nut 1 to 4 flats, state them, "
-            "positive where the jet was lowered."
-        )
-        raise InputError(msg)
-    drop, low, high = jet.drop_mm + flats * jet.flat_mm, *jet.drop_range_mm()
-    if high > low and not low - 1e-9 <= drop <= high + 1e-9:
-        msg = (
-            f"flats is {flats:g}, which puts the jet at {drop:.2f} mm, but the nut reaches {low:g} to {high:g} mm; check "
-            "the flats and their sign, positive lowers the jet."
-        )
-        raise InputError(msg)
-    doubts = doubts or Doubts()
-    history = _history(bands, moved, setup, drop)
-    there, here = readings_of(history, doubts)
+    drop, doubts = _drop_moved_to(setup, flats), doubts or Doubts()
+    there, here = readings_of(_history(bands, moved, setup, drop), doubts)
     usable = np.isfinite(there.log_lambda) & np.isfinite(here.log_lambda) & ~there.at_least & ~here.at_least
     both = np.flatnonzero(usable)
     if not both.size:
@@ -127,7 +112,7 @@ def jet_shift(bands: Bands, moved: Bands, setup: Setup, *, flats: float, doubts:
         float(flats),
         tuple(bands.name(band) for band in both.tolist()),
         (there.log_lambda - here.log_lambda)[both],
-        _expected(bands, setup, drop, doubts)[both],
+        _expected(bands, setup, drop)[both],
         np.hypot(there.log_lambda_u, here.log_lambda_u)[both],
     )
 
@@ -198,11 +183,10 @@ def with_jet_drive(bands: Bands, moved: Bands, setup: Setup, *, flats: float, do
             "check the flats turned, flat_mm (a sixth of the nut's thread pitch), and the lifts."
         )
         raise InputError(msg)
-    jet = setup.carburettor.jet
-    drop = jet.drop_mm + flats * jet.flat_mm
+    drop = _drop_moved_to(setup, flats)
     # The law errs from band to band by as much again as the gain they share; the change depends on the lift alone.
     order = np.argsort(bands.lift_mm)
-    change = np.interp(_lent(bands, moved).lift_mm, bands.lift_mm[order], _expected(bands, setup, drop, doubts)[order])
+    change = np.interp(_lent(bands, moved).lift_mm, bands.lift_mm[order], _expected(bands, setup, drop)[order])
     own = np.hypot((doubts or Doubts()).flow_gain * change, _other_point(bands, moved, setup))
     wider = np.hypot(moved.lambda_se, own * moved.lambda_measured)
     return _history(bands, moved.having(lambda_se=wider), setup, drop)
@@ -282,7 +266,7 @@ def with_trims(history: History, trims: Sequence[TrimReading], setup: Setup, *, 
     --------
     >>> from needlecalc.example import road
     >>> drive = History((Pass(road.design.present(), road.setup.carburettor.jet.drop_mm, road.bands),))
-    >>> learn(with_trims(drive, [TrimReading(2, 0.99, 0.92)], road.setup), road.setup).history
+    >>> with_trims(drive, [TrimReading(2, 0.99, 0.92)], road.setup)
     History of 3 passes, 1 needle
     """
     *earlier, here = history.passes
@@ -321,11 +305,28 @@ def _at_idle(here: Pass, trims: Sequence[TrimReading], setup: Setup) -> Iterator
         yield trim, before, after, stood
 
 
-def _expected(bands: Bands, setup: Setup, drop_mm: float, doubts: Doubts | None) -> FloatArray:
+def _drop_moved_to(setup: Setup, flats: float) -> float:
+    """Jet drop after a turn of the nut; refused where it was not turned, or cannot be turned so far."""
+    jet = setup.carburettor.jet
+    if not np.isfinite(flats) or abs(flats) < LEAST_TURN_FLATS:
+        msg = (
+            f"flats is {flats:g}, but a jet that was not moved teaches nothing; turn the nut 1 to 4 flats, state them, "
+            "positive where the jet was lowered."
+        )
+        raise InputError(msg)
+    drop, low, high = jet.drop_mm + flats * jet.flat_mm, *jet.drop_range_mm()
+    if high > low and not low - 1e-9 <= drop <= high + 1e-9:
+        msg = (
+            f"flats is {flats:g}, which puts the jet at {drop:.2f} mm, but the nut reaches {low:g} to {high:g} mm; check "
+            "the flats and their sign, positive lowers the jet."
+        )
+        raise InputError(msg)
+    return float(drop)
+
+
+def _expected(bands: Bands, setup: Setup, drop_mm: float) -> FloatArray:
     """Change of ln(lambda) of each band by a move of the jet, before anything was learned."""
-    before = learn(bands, setup, doubts=doubts)
-    needle, here = setup.carburettor.needle.diameters_mm, setup.carburettor.jet.drop_mm
-    return before.log_lambda(before.mean, needle, drop_mm) - before.log_lambda(before.mean, needle, here)
+    return np.asarray(np.log(predict_lambda(setup, bands, drop_mm=drop_mm) / bands.lambda_measured))
 
 
 def _other_point(bands: Bands, moved: Bands, setup: Setup) -> FloatArray:
@@ -334,17 +335,16 @@ def _other_point(bands: Bands, moved: Bands, setup: Setup) -> FloatArray:
     Known only where both lifts were computed in the same way: lambda goes from lift to lift as air over fuel.
     """
     same, valve = same_bands(bands, moved), setup.carburettor.air_valve
-    known = (same >= 0) & moved.lift_computed_alone()
-    known &= np.array([bands.lift_source[b] == source for b, source in zip(same.tolist(), moved.lift_source, strict=True)])
-    if bands.lift_setup is not None and moved.lift_setup is not None:
-        known &= bands.lift_setup.engine == moved.lift_setup.engine
+    alike = [bands.lift_source[b] == source for b, source in zip(same.tolist(), moved.lift_source, strict=True)]
+    known = (same >= 0) & moved.lift_computed_alone() & np.array(alike)
     if isinstance(valve, SlideValve) or not known.any():
         return np.zeros(moved.rpm.size)
-    level = []
-    for lift in (np.where(known, moved.lift_mm, bands.lift_mm[same]), bands.lift_mm[same]):
-        flow = fuel_flow(setup, lift)
-        level.append(np.log(valve.air_flow_g_s(lift, setup.air) / flow.fuel_flow_g_s))
-    return np.asarray(level[0] - level[1])
+    first = bands.lift_mm[same]
+    level, level_first = (
+        np.log(valve.air_flow_g_s(lift, setup.air) / fuel_flow(setup, lift).fuel_flow_g_s)
+        for lift in (np.where(known, moved.lift_mm, first), first)
+    )
+    return np.asarray(level - level_first)
 
 
 def _history(bands: Bands, moved: Bands, setup: Setup, drop_mm: float) -> History:

@@ -16,13 +16,12 @@ from needlecalc.design.belief.keptpass import (
     a_value,
     bands_of_facts,
     facts_of_bands,
-    facts_of_needle,
     passes_in,
     record_of_facts,
+    refused_as,
 )
 from needlecalc.design.forward.predict import need_lift
-from needlecalc.echo import LONGEST_NAME, plain
-from needlecalc.errors import InputError, LogFormatError
+from needlecalc.errors import InputError
 from needlecalc.files import write_files
 from needlecalc.measure.drive.bands import Bands
 from needlecalc.measure.drive.merge import normalise_bands, with_setup
@@ -88,13 +87,8 @@ class Pass(Shown):
         need_lift(self.bands)
         check_range(self.drop_mm, "drop_mm", -2.0, 12.0, cure="Measure from the bridge down to the jet's face.")
         for name in ("lift_u_mm", "lambda_se", "lambda_spread"):
-            values = getattr(self.bands, name)
-            bad = ~(values >= 0.0)
-            if bad.any():
-                band = int(np.argmax(bad))
-                rule = "but an uncertainty must be zero or more; state it."
-                msg = f"Band {self.bands.name(band)}: {name} is {values[band]:g}, {rule}"
-                raise InputError(msg)
+            u = self.bands.columns[name]
+            self.bands.refuse(~(u >= 0.0), f"{name} is {{u:g}}, but an uncertainty must be zero or more; state it.", u=u)
 
     def __repr__(self) -> str:
         return f"Pass: needle {self.needle.name!r}, jet drop {self.drop_mm:.2f} mm, {counted(self.bands.rpm.size, 'band')}"
@@ -159,13 +153,10 @@ class History(Shown):
     def needle_of_pass(self) -> FloatArray:
         """Number of the needle of each pass, from 0; passes with the same diameters share one."""
         numbers: list[int] = []
-        for one in self.passes:
-            same = [
-                numbers[k]
-                for k, other in enumerate(self.passes[: len(numbers)])
-                if np.abs(other.needle.diameters_mm - one.needle.diameters_mm).max() < SAME_NEEDLE_MM
-            ]
-            numbers.append(same[0] if same else max(numbers, default=-1) + 1)
+        diameters = np.array([one.needle.diameters_mm for one in self.passes])
+        for number, mine in enumerate(diameters):
+            alike = np.flatnonzero(np.abs(diameters[:number] - mine).max(axis=1) < SAME_NEEDLE_MM)
+            numbers.append(numbers[alike[0]] if alike.size else max(numbers, default=-1) + 1)
         return np.array(numbers)
 
     def day_of_pass(self) -> FloatArray:
@@ -257,28 +248,24 @@ def read_history(path: str | Path) -> History:
     ...     read_history(Path(folder) / "passes.json")
     History of 1 pass, 1 needle
     """
-    name, listed = plain(Path(path).name, LONGEST_NAME), passes_in(path)
+    listed = passes_in(path)
     passes = []
     for number, facts in enumerate(listed, start=1):
-        where = f"{name}, pass {number}"
-        try:
+        with refused_as(path, f", pass {number}"):
             passes.append(_pass_of(facts))
-        except KeyError as error:
-            msg = f"{where}: the history lacks {error}; it was cut or edited, so take it from a copy."
-            raise LogFormatError(msg, path=str(path)) from error
-        except InputError as error:
-            msg = f"{where}: {error}"
-            raise LogFormatError(msg, path=str(path)) from error
-    try:
+    with refused_as(path):
         return History(tuple(passes))
-    except InputError as error:
-        msg = f"{name}: {error}"
-        raise LogFormatError(msg, path=str(path)) from error
 
 
 def _facts(one: Pass) -> dict[str, Any]:
+    needle = one.needle
     facts = {
-        "needle": facts_of_needle(one.needle),
+        "needle": {
+            "name": needle.name,
+            "stations_mm": needle.stations_mm.tolist(),
+            "diameters_mm": needle.diameters_mm.tolist(),
+            "source": needle.source,
+        },
         "drop_mm": one.drop_mm,
         "log_sha256": one.log_sha256,
         "bands": facts_of_bands(one.bands),

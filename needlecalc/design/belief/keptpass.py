@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import json
 import re
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
 from dataclasses import MISSING, fields
 from functools import reduce
 from operator import or_
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any, NoReturn, TypeVar
 
 import numpy as np
 
@@ -28,43 +29,49 @@ LONGEST_WHOLE = 2**63 - 1
 Part = TypeVar("Part", Needle, Air, Fuel)
 
 
+@contextmanager
+def refused_as(path: str | Path, where: str = "") -> Iterator[None]:
+    """Put the file's name, and the place in it, before what is wrong with what it holds."""
+    try:
+        yield
+    except (InputError, KeyError) as error:
+        lacks = f"the history lacks {error}; it was cut or edited, so take it from a copy."
+        msg = f"{plain(Path(path).name, LONGEST_NAME)}{where}: {lacks if isinstance(error, KeyError) else error}"
+        raise LogFormatError(msg, path=str(path)) from error
+
+
 def passes_in(path: str | Path) -> list[Any]:
     """What the file of a history holds of its passes; refused where it is no history, or one of another format."""
-    name = plain(Path(path).name, LONGEST_NAME)
+
+    def refuse(words: str, cause: Exception | None = None) -> NoReturn:
+        msg = f"{plain(Path(path).name, LONGEST_NAME)}{words}"
+        raise LogFormatError(msg, path=str(path)) from cause
+
     try:
-        written = Path(path).read_bytes()
-    except (OSError, ValueError) as error:
-        msg = f"{name}: the history cannot be opened ({getattr(error, 'strerror', error)}); check its name and folder."
-        raise LogFormatError(msg, path=str(path)) from error
-    try:
-        content = json.loads(written.decode())
+        content = json.loads(Path(path).read_bytes().decode())
+    except OSError as error:
+        refuse(f": the history cannot be opened ({error.strerror}); check its name and folder.", error)
     except (ValueError, RecursionError) as error:
-        msg = f"{name} is no history: it is not JSON; give the file History.save wrote."
-        raise LogFormatError(msg, path=str(path)) from error
-    if isinstance(content, dict) and (other := _other_format(content)):
-        msg = f"{name} {other}"
-        raise LogFormatError(msg, path=str(path))
-    if not isinstance(content, dict) or content.get("format") != FORMAT:
-        msg = f"{name} is no history: it does not say {FORMAT!r}; give the file History.save wrote."
-        raise LogFormatError(msg, path=str(path))
+        refuse(" is no history: it is not JSON; give the file History.save wrote.", error)
+    written = str(content.get("format")) if isinstance(content, dict) else ""
+    if written != FORMAT:
+        if other := re.fullmatch(r"needlecalc history (\d{1,4})", written):
+            refuse(f" is a history of format {other[1]}, {_made_by(content)}")
+        refuse(f" is no history: it does not say {FORMAT!r}; give the file History.save wrote.")
     listed = content.get("passes")
     if not isinstance(listed, list):
-        msg = f"{name}: the history has no list of passes; it was cut or edited, so take it from a copy."
-        raise LogFormatError(msg, path=str(path))
+        refuse(": the history has no list of passes; it was cut or edited, so take it from a copy.")
     return listed
 
 
-def _other_format(content: dict[str, Any]) -> str:
-    """What to do about a history of another format number; empty where it is no such thing."""
-    ours, theirs = FORMAT.rpartition(" "), str(content.get("format")).rpartition(" ")
-    if theirs[0] != ours[0] or theirs[2] == ours[2] or not re.fullmatch(r"\d{1,4}", theirs[2]):
-        return ""
+def _made_by(content: Mapping[str, Any]) -> str:
+    """Who wrote a history of another format, and what to do about it."""
     made_by = content.get("made_by")
     version = str(made_by.get("needlecalc")) if isinstance(made_by, dict) else ""
     writer = f"needlecalc {version}" if re.fullmatch(r"\d[\w.+-]{0,29}", version) else "another needlecalc"
     return (
-        f"is a history of format {theirs[2]}, written by {writer}; this is needlecalc {__version__}, which knows format "
-        f"{ours[2]}. Use the needlecalc that wrote it, or a newer one."
+        f"written by {writer}; this is needlecalc {__version__}, which knows format {FORMAT.rpartition(' ')[2]}. Use the "
+        "needlecalc that wrote it, or a newer one."
     )
 
 
@@ -118,16 +125,6 @@ _LIFT_SENTENCES = {
     "computed from throttle": LiftSource.THROTTLE,
     "scaled to": LiftSource.SCALED,
 }
-
-
-def facts_of_needle(needle: Needle) -> dict[str, Any]:
-    """What the file keeps of a needle."""
-    return {
-        "name": needle.name,
-        "stations_mm": needle.stations_mm.tolist(),
-        "diameters_mm": needle.diameters_mm.tolist(),
-        "source": needle.source,
-    }
 
 
 def record_of_facts(kind: type[Part], facts: object) -> Part:
