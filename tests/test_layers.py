@@ -90,7 +90,6 @@ FLOORS = [
         "design.after.rescue",
         "design.after.outcome",
         "design.after.altitude",
-        "design.after.scan",
         "design.after.trip",
         "design.after.rank",
         "design.after.changes",

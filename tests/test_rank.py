@@ -12,8 +12,7 @@ from hypothesis import strategies as st
 from scipy.optimize import brentq
 
 import needlecalc as nc
-from needlecalc.design.after.rank import Worth
-from needlecalc.design.after.scan import DROPS_TRIED
+from needlecalc.design.after.rank import DROPS_TRIED, Worth
 from needlecalc.design.inverse.uncertainty import outlook
 from needlecalc.design.inverse.verdict import Cause
 

@@ -21,8 +21,7 @@ sys.path.insert(0, str(Path(__file__).parent.parent))
 from conftest import DATA, DIAMETERS_MM, STATIONS_MM, asked, make_setup
 
 import needlecalc as nc
-from needlecalc.design.after.rank import Worth
-from needlecalc.design.after.scan import DROPS_TRIED
+from needlecalc.design.after.rank import DROPS_TRIED, Worth
 from needlecalc.example import road
 
 SETUP = make_setup(drop_min_mm=0.8, drop_max_mm=2.6)

@@ -11,11 +11,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from needlecalc.design.after.progress import touched
-from needlecalc.design.after.scan import DROPS_TRIED, scan
+from needlecalc.design.belief.law import AT_ONCE, Law
 from needlecalc.design.belief.learn import learn
 from needlecalc.design.belief.learned import Learned
+from needlecalc.design.belief.unknowns import TOMORROW
 from needlecalc.design.inverse.problem import reach_mm
-from needlecalc.design.inverse.target import Target
+from needlecalc.design.inverse.target import HARDLY, Target
 from needlecalc.design.inverse.uncertainty import AfterCut, least_difference_mm
 from needlecalc.errors import InputError
 from needlecalc.parts.needle import Needle
@@ -27,6 +28,13 @@ from needlecalc.units import FloatArray
 WITH_INTERVALS = 20
 TOUCHED_MM = 1e-3
 DIGITS = 9  # of the misses that rank: the rest is rounding
+DROPS_TRIED = 41
+TOO_RICH = 0.01  # a donor may start so much richer than asked
+AT_ONCE_CENTRED = 3000  # needles times bands, one strip each
+GAP_EXPONENT = 2.0  # of the fuel, to begin with
+SECANTS, HARDLY_WIDER = 4, 1e-9
+ACTS_BELOW = 0.25  # of the bore: how far below the face a diameter acts, about
+NUT_MM, TINY = 0.1, 1e-15
 
 
 class Worth(StrEnum):
@@ -208,7 +216,9 @@ def rank(
             refused.append((needle.name, str(error)))
         else:
             alike.setdefault(stations, []).append(needle)
-    ranked = [one for group in alike.values() for one in _weighed(group, target, car)]
+    some = max(AT_ONCE_CENTRED // target.lambda_target.size, 1)
+    parts = (group[start : start + some] for group in alike.values() for start in range(0, len(group), some))
+    ranked = [one for part in parts for one in _weighed(part, target, car)]
     ranked.sort(key=lambda one: (one.worth is not Worth.SERVES, round(one.rms, DIGITS), one.needle.name))
     best = [_with_interval(one, target, car) for one in ranked[:intervals]]
     return Ranking(target, (*best, *ranked[intervals:]), tuple(refused), car.setup)
@@ -217,18 +227,21 @@ def rank(
 def _weighed(needles: Sequence[Needle], target: Target, car: Learned) -> list[RankedNeedle]:
     """Needles on the same stations, each at its best jet drop."""
     setup, told = car.setup.with_needle(needles[0]), least_difference_mm(car.doubts)
+    law, drops_mm = car.law.in_parts(setup), _drops_mm(setup, car, target)
     true_mm = np.array([_estimated_mm(needle, car) for needle in needles])
-    found = scan(car.law.in_parts(setup), target, true_mm, _drops_mm(setup, car, target))
-    off = np.abs(np.expm1(found.log_lambda - np.log(target.lambda_target)))
-    serves = np.all(~target.outside(np.exp(found.log_lambda)), axis=1)
-    possible = np.all(~target.outside(np.exp(found.log_filed)), axis=1)
-    taken, unknown = true_mm - found.filed_mm, np.full(off.shape[1], np.nan)
+    drop_mm, lowest_mm = _best_drops(law, target, true_mm, drops_mm)
+    lacks_mm, filed_mm = _filed(law, target, true_mm, lowest_mm)
+    donor_mm = _trimmed(law, target, filed_mm, lowest_mm, drops_mm)
+    then, found = (np.exp(_exact(law, *one)) for one in ((filed_mm, donor_mm), (true_mm, drop_mm)))
+    off = np.abs(found / target.lambda_target - 1.0)
+    serves, possible = (np.all(~target.outside(one), axis=1) for one in (found, then))
+    taken, unknown = true_mm - filed_mm, np.full(off.shape[1], np.nan)
     return [
         RankedNeedle(
             needle=needle,
-            drop_mm=float(found.drop_mm[n]),
-            worth=_worth(bool(serves[n]), bool(found.lacks_mm[n] > told), bool(possible[n])),
-            lambda_predicted=np.exp(found.log_lambda[n]),
+            drop_mm=float(drop_mm[n]),
+            worth=_worth(bool(serves[n]), bool(lacks_mm[n] > told), bool(possible[n])),
+            lambda_predicted=found[n],
             lambda_low=unknown,
             lambda_high=unknown,
             worst=float(off[n].max()),
@@ -236,11 +249,97 @@ def _weighed(needles: Sequence[Needle], target: Target, car: Learned) -> list[Ra
             chance=float("nan"),
             filing_um=1e3 * float(taken[n].max()),
             stations=tuple((np.flatnonzero(taken[n] > TOUCHED_MM) + 1).tolist()),
-            lacks_um=1e3 * float(found.lacks_mm[n]) if found.lacks_mm[n] > told else 0.0,
-            donor_drop_mm=float(found.donor_drop_mm[n]),
+            lacks_um=1e3 * float(lacks_mm[n]) if lacks_mm[n] > told else 0.0,
+            donor_drop_mm=float(donor_mm[n]),
         )
         for n, needle in enumerate(needles)
     ]
+
+
+def _best_drops(law: Law, target: Target, diameters_mm: FloatArray, drops_mm: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Of each needle the jet drop at which it serves best, and the greatest that makes no band richer than its target.
+
+    A lower jet never leans, as the needle only grows thinner towards its tip and the fuel stands nearer the face: so the
+    drops at which a band is inside what is permitted are one stretch.
+    """
+    aim, last, each = np.log(target.lambda_target), len(drops_mm) - 1, np.arange(len(diameters_mm))
+    weight, counts = (target.weight / target.giving_way()) ** 2, target.giving_way() == 1.0
+    near = law.centred()
+    logs = np.stack([near.log_lambda(diameters_mm[:, None, :], drop) for drop in drops_mm.tolist()], axis=1)
+    # What a needle off its centre differs by goes about straight with the height: known at both ends, then at the best.
+    ends = [_exact(law, diameters_mm, np.full(each.size, drops_mm[k])) - logs[:, k] for k in (0, last)]
+    logs += ends[0][:, None] + np.linspace(0.0, 1.0, last + 1)[:, None] * (ends[1] - ends[0])[:, None]
+    best = np.argmin((logs - aim) ** 2 @ weight, axis=1)
+    if last:
+        best = np.clip(best, 1, last - 1)
+        logs += (_exact(law, diameters_mm, drops_mm[best]) - logs[each, best])[:, None]
+        three = logs[each[:, None], best[:, None] + np.array([-1, 0, 1])]
+        before, here, after = ((three - aim) ** 2 @ weight).T
+        best = best + np.clip((before - after) / 2.0 / np.maximum(before - 2.0 * here + after, TINY), -1.0, 1.0)
+    # A height at which every band is inside what is permitted goes before one with a better mean.
+    first = np.maximum(_falls_to(logs, np.log(target.lambda_lean + HARDLY / 2.0)).max(axis=1), 0.0)
+    past = np.minimum(_falls_to(logs, np.log(target.lambda_rich - HARDLY / 2.0)).min(axis=1), last)
+    best = np.where(first <= past, np.clip(best, first, past), best)
+    lowest = np.clip(_falls_to(logs, aim + np.log1p(-TOO_RICH))[:, counts].min(axis=1), 0.0, last)
+    place = np.arange(last + 1)
+    return np.interp(best, place, drops_mm), np.interp(lowest, place, drops_mm)
+
+
+def _trimmed(law: Law, target: Target, diameters_mm: FloatArray, drop_mm: FloatArray, drops_mm: FloatArray) -> FloatArray:
+    """Jet drops a step nearer to the least squares."""
+    low, high = (np.clip(drop_mm + step, drops_mm[0], drops_mm[-1]) for step in (-NUT_MM, NUT_MM))
+    leaner, richer = (law.centred().log_lambda(diameters_mm[:, None, :], drop[:, None]) for drop in (low, high))
+    slope, weight = (richer - leaner) / np.maximum(high - low, TINY)[:, None], (target.weight / target.giving_way()) ** 2
+    off = _exact(law, diameters_mm, drop_mm) - np.log(target.lambda_target)
+    turn = (off * slope) @ weight / np.maximum(slope**2 @ weight, TINY)
+    return np.clip(drop_mm - turn, drops_mm[0], drops_mm[-1])
+
+
+def _falls_to(logs: FloatArray, level: FloatArray) -> FloatArray:
+    """Place in the row of drops at which each band falls to a level, (n, m); infinite where it never does."""
+    above = (logs > level).sum(axis=1)
+    upper = np.clip(above - 1, 0, max(logs.shape[1] - 2, 0))[:, None]
+    first = np.take_along_axis(logs, upper, axis=1)[:, 0]
+    second = np.take_along_axis(logs, np.minimum(upper + 1, logs.shape[1] - 1), axis=1)[:, 0]
+    share = np.clip((first - level) / np.maximum(first - second, TINY), 0.0, 1.0)
+    return np.where(above == 0, -np.inf, np.where(above == logs.shape[1], np.inf, upper[:, 0] + share))
+
+
+def _exact(law: Law, diameters_mm: FloatArray, drop_mm: FloatArray) -> FloatArray:
+    """ln(lambda) of each needle at its own drop, (n, m)."""
+    some = max(AT_ONCE // law.place.bands, 1)
+    parts = [slice(start, start + some) for start in range(0, len(diameters_mm), some)]
+    return np.vstack([law.log_lambda(diameters_mm[part], drop_mm[part, None]) for part in parts])
+
+
+def _filed(law: Law, target: Target, diameters_mm: FloatArray, drop_mm: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Metal lacking at the worst band, beyond what may start too rich, and diameters that filing the others leaves."""
+    aim, counts, near = np.log(target.lambda_target), target.giving_way() == 1.0, law.centred()
+    carburettor, lift = law.setup.carburettor, law.unknowns[law.place.lift()]
+    stations, shift = carburettor.needle.stations_mm, carburettor.position_mm(0.0, drop_mm)[:, None]
+    now = _exact(law, diameters_mm, drop_mm)
+    level = np.clip(now, aim + np.log1p(-TOO_RICH), aim)
+    apart = now - near.log_lambda(diameters_mm[:, None, :], drop_mm[:, None])
+    at_band = [np.interp(places, stations, needle) for places, needle in zip(lift + shift, diameters_mm, strict=True)]
+    gap = carburettor.jet.least_bore_mm() - np.array(at_band)
+    # Secants in the logarithm of the gap, the needle thinner all along, for each band by itself.
+    before, value = np.zeros(now.shape), now - level
+    wider = value / GAP_EXPONENT
+    for _ in range(SECANTS):
+        thinned = diameters_mm[:, None, :] - (gap * np.expm1(wider))[:, :, None]
+        here = near.log_lambda(thinned, drop_mm[:, None]) + apart - level
+        moved = np.abs(wider - before) > HARDLY_WIDER
+        slope = np.where(moved, (here - value) / np.where(moved, wider - before, 1.0), -GAP_EXPONENT)
+        before, value, wider = wider, here, wider - here / np.minimum(slope, -0.5)
+    removal = (gap * np.expm1(wider))[:, counts]
+    places, which = np.unique(lift[counts], return_inverse=True)
+    asked = np.zeros((len(diameters_mm), places.size))
+    np.maximum.at(asked.T, which, np.maximum(removal, 0.0).T)
+    along = stations - shift - ACTS_BELOW * np.asarray(law.parameters(TOMORROW).length_mm)
+    taken = np.array([np.interp(row, places, metal) for row, metal in zip(along, asked, strict=True)])
+    # Nobody knows the needle above the station before the first band.
+    taken[:, :-1][along[:, 1:] <= places[0]] = 0.0
+    return np.maximum(-removal, 0.0).max(axis=1), np.minimum.accumulate(diameters_mm - taken, axis=1)
 
 
 def _worth(serves: bool, short: bool, possible: bool) -> Worth:
