@@ -44,7 +44,7 @@ def test_throttle_is_judged_by_readings_left_out():
     bands = made_bands(throttle_percent=throttle_of(RPM, made_bands().manifold_pressure_pa, 101325.0, 0.85))
     rng = np.random.default_rng(4)
     read = scaled_lift(setup, bands, 0.05) + rng.normal(0.0, 0.2, RPM.size)
-    typed, _ = by_reading(bands, nc.measure.LiftDoubts(), lift_mm=read, lift_u_mm=0.2)
+    typed = by_reading(bands, nc.measure.LiftDoubts(), lift_mm=read, lift_u_mm=0.2)
     estimate = by_throttle(bands, setup, typed, nc.measure.LiftDoubts())
     away = (estimate.mm - read) / np.hypot(estimate.own_u_mm, 0.2)
     assert np.isnan(away).sum() == 2  # the least and the greatest

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.special import chdtrc, log_ndtr
 
 from needlecalc.errors import InputError
@@ -30,13 +31,13 @@ LEAST_FOR_SHIFT_AND_SHARE = 4
 
 @dataclass(frozen=True, eq=False)
 class LiftEstimate:
-    """Lifts of one source, shape (m,), NaN where it gives none; ``flow_g_s`` is empty for lifts that were read."""
+    """Lifts of the bands, shape (m,), NaN where there is none; and the air flow they were computed from."""
 
-    source: LiftSource
+    source: NDArray[Any]  # LiftSource of each
     mm: FloatArray
     common_u_mm: FloatArray  # shift of each lift if the error all bands share is one sigma high
     own_u_mm: FloatArray
-    flow_g_s: FloatArray  # of one carburettor
+    flow_g_s: FloatArray  # of one carburettor; empty for lifts that were read
     flow_u: float = 0.0  # shared uncertainty of the air flow, as a share
     flow_own_u: FloatArray | float = 0.0
     remarks: tuple[Remark, ...] = ()
@@ -45,12 +46,11 @@ class LiftEstimate:
         """Whole standard uncertainty, shared and own part together."""
         return np.hypot(self.common_u_mm, self.own_u_mm)
 
-
-def alike(lift_mm: FloatArray) -> FloatArray:
-    """Correlation of the own errors of computed lifts, shape (m, m): each errs much as its neighbours do."""
-    out = ALIKE_SHARE * nearness(lift_mm)
-    np.fill_diagonal(out, 1.0)
-    return np.asarray(out)
+    def with_those_of(self, other: LiftEstimate, here: NDArray[np.bool_]) -> LiftEstimate:
+        """The same, but at some bands the lifts of another estimate, and its remarks besides."""
+        columns = ("source", "mm", "common_u_mm", "own_u_mm")
+        taken = {name: np.where(here, getattr(other, name), getattr(self, name)) for name in columns}
+        return replace(self, **taken, remarks=(*self.remarks, *other.remarks))
 
 
 def nearness(lift_mm: FloatArray) -> FloatArray:
@@ -68,80 +68,81 @@ def lift_shift_mm(setup: Setup, flow_g_s: FloatArray, share: FloatArray | float)
     return np.asarray(np.where(np.isfinite(high), (high - low) / 2.0, here - low))
 
 
-def greatest_flow_g_s(setup: Setup) -> float:
+def _lift_and_slope(setup: Setup, flow_g_s: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Lift that passes an air flow, and its slope by ln of that flow."""
+    return setup.carburettor.air_valve.lift_mm(flow_g_s, setup.air), lift_shift_mm(setup, flow_g_s, 0.01) / 0.01
+
+
+def _greatest_flow_g_s(setup: Setup) -> float:
     """Air flow of one carburettor at full travel."""
     valve = setup.carburettor.air_valve
     return float(valve.air_flow_g_s(valve.travel_mm(), setup.air))
 
 
-def passable_flow_g_s(setup: Setup, flow_g_s: FloatArray, share: FloatArray | float) -> FloatArray:
+def _passable_flow_g_s(setup: Setup, flow_g_s: FloatArray, share: FloatArray | float) -> FloatArray:
     """Air flow of one carburettor, cut to that at full travel where it is above it by two sigma of its share or less."""
-    top = greatest_flow_g_s(setup)
+    top = _greatest_flow_g_s(setup)
     within = (flow_g_s > top) & (flow_g_s <= top * (1.0 + BEYOND_SIGMAS * np.asarray(share)))
     return np.where(within, top, flow_g_s)
 
 
 def by_reading(
     bands: Bands, doubts: LiftDoubts, *, lift_mm: FloatArray | None = None, lift_u_mm: float = LIFT_READ.u
-) -> tuple[LiftEstimate, LiftEstimate]:
-    """Lifts read by hand (those given, else those of the bands), and lifts of a sensor; computed ones are left out."""
+) -> LiftEstimate:
+    """Lifts read by hand (those given, else those of the bands), where there is none those of a sensor; none computed."""
     typed, logged = bands.lift_from(LiftSource.TYPED), bands.lift_from(LiftSource.LOGGED)
-    if (bands.lift_from(LiftSource.COMPUTED) & (typed | logged)).any():
+    read = typed | logged
+    if (bands.lift_from(LiftSource.COMPUTED) & read).any():
         msg = "The lifts of these bands were already weighed against the air flow; start again from the bands before that."
         raise InputError(msg)
-    logged &= ~typed
-    by_hand, by_hand_u = np.where(typed, bands.lift_mm, np.nan), np.where(typed, bands.lift_u_mm, np.nan)
-    by_sensor, by_sensor_u = np.where(logged, bands.lift_mm, np.nan), np.where(logged, bands.lift_u_mm, np.nan)
+    lift, whole = np.where(read, bands.lift_mm, np.nan), np.where(read, bands.lift_u_mm, np.nan)
+    # The log's figure is the scatter of the mean alone until the sensor's own uncertainty is joined to it, once.
+    raw = logged & ~typed & ~np.isfinite(bands.lift_common_u_mm)
+    whole = np.where(raw, np.hypot(np.nan_to_num(whole), doubts.sensor_u_mm), whole)
     if lift_mm is not None:
         given = np.isfinite(lift_mm)
-        by_hand, by_hand_u = np.where(given, lift_mm, by_hand), np.where(given, lift_u_mm, by_hand_u)
-    # The log's figure is the scatter of the mean alone until the sensor's own uncertainty is joined to it, once.
-    raw = np.isfinite(by_sensor) & ~np.isfinite(bands.lift_common_u_mm)
-    by_sensor_u = np.where(raw, np.hypot(np.nan_to_num(by_sensor_u), doubts.sensor_u_mm), by_sensor_u)
-
-    def estimate(source: LiftSource, lift: FloatArray, whole: FloatArray) -> LiftEstimate:
-        common = np.minimum(doubts.zero_u_mm, whole)
-        return LiftEstimate(source, lift, common, np.sqrt(np.maximum(whole**2 - common**2, 0.0)), np.empty(0))
-
-    return estimate(LiftSource.TYPED, by_hand, by_hand_u), estimate(LiftSource.LOGGED, by_sensor, by_sensor_u)
+        typed, lift, whole = typed | given, np.where(given, lift_mm, lift), np.where(given, lift_u_mm, whole)
+    source = np.full(lift.size, LiftSource.NONE)
+    source[logged], source[typed] = LiftSource.LOGGED, LiftSource.TYPED
+    common = np.minimum(doubts.zero_u_mm, whole)
+    return LiftEstimate(source, lift, common, np.sqrt(np.maximum(whole**2 - common**2, 0.0)), np.empty(0))
 
 
 def by_air(bands: Bands, setup: Setup, doubts: LiftDoubts) -> tuple[LiftEstimate, ...]:
     """Lifts computed from air flow, the most direct first; none under a slide, which the throttle opens."""
-    slide = isinstance(setup.carburettor.air_valve, SlideValve)
-    return () if slide else (by_air_meter(bands, setup, doubts), by_manifold(bands, setup, doubts))
+    if isinstance(setup.carburettor.air_valve, SlideValve):
+        return ()
+    # Behind a nearly shut throttle no pulses of the cylinders reach the air valve.
+    shut = bands.manifold_pressure_pa < OPEN_THROTTLE * setup.air.pressure_pa
+    throat_own = np.hypot(doubts.throat_shape_u, np.where(shut, 0.0, doubts.pulsation_u))
+    pumped, pumped_own, remarks = _pumped(bands, setup, doubts)
+    found = []
+    for source, flow, shared, own, said in (
+        (LiftSource.AIR_METER, bands.air_flow_g_s, doubts.meter_u, doubts.meter_shape_u, ()),
+        (LiftSource.PRESSURE, pumped, setup.engine.volumetric_efficiency_u, pumped_own, remarks),
+    ):
+        flow_u = float(np.hypot(shared, doubts.throat_share()))
+        each = flow / setup.engine.carburettors
+        found.append(_computed(source, setup, each, flow_u, np.hypot(own, throat_own), said))
+    return tuple(found)
 
 
-def by_air_meter(bands: Bands, setup: Setup, doubts: LiftDoubts) -> LiftEstimate:
-    """Lifts computed from the logged air flow; NaN where none was logged or the throat cannot pass it."""
-    own = np.hypot(np.hypot(doubts.meter_shape_u, doubts.throat_shape_u), _pulsation_share(bands, setup, doubts))
-    shared = float(np.hypot(doubts.meter_u, doubts.throat_share()))
-    return _computed(LiftSource.AIR_METER, setup, bands.air_flow_g_s, shared, own)
-
-
-def by_manifold(bands: Bands, setup: Setup, doubts: LiftDoubts) -> LiftEstimate:
-    """Lifts computed from manifold pressure and speed (speed-density); NaN where no pressure was logged.
+def _pumped(bands: Bands, setup: Setup, doubts: LiftDoubts) -> tuple[FloatArray, FloatArray, tuple[Remark, ...]]:
+    """Air of the engine by manifold pressure and speed, NaN without pressure; its own uncertainty in each band, as a share.
 
     A band off the table of volumetric efficiency takes its edge, with more uncertainty and a remark.
     """
-    engine, pressure = setup.engine, bands.manifold_pressure_pa
+    engine, pressure, filling = setup.engine, bands.manifold_pressure_pa, setup.engine.volumetric_efficiency
     flow = engine.air_flow_g_s(bands.rpm, pressure, setup.air, hold_edge=True)
-    gauge: FloatArray = doubts.manifold_pressure_u_pa / pressure
-    own = np.hypot(
-        np.hypot(engine.filling_shape_u(pressure / setup.air.pressure_pa), doubts.throat_shape_u),
-        _pulsation_share(bands, setup, doubts),
-    )
-    remarks: tuple[Remark, ...] = ()
-    filling = engine.volumetric_efficiency
-    if isinstance(filling, VolumetricEfficiency):
-        if filling.reference == "outside":
-            gauge = np.zeros(pressure.shape)  # the pressure then only picks the place in the table
-        own = np.hypot(own, filling.edge_u(bands.rpm, pressure))
-        off = np.flatnonzero(np.isfinite(pressure) & ~filling.covers(bands.rpm, pressure))
-        if off.size:
-            remarks = (Remark(DriveNote.EDGE_HELD, bands=bands.called(*off.tolist())),)
-    shared = float(np.hypot(engine.volumetric_efficiency_u, doubts.throat_share()))
-    return _computed(LiftSource.PRESSURE, setup, flow, shared, np.hypot(own, gauge), remarks)
+    own = engine.filling_shape_u(pressure / setup.air.pressure_pa)
+    by_gauge = np.hypot(own, doubts.manifold_pressure_u_pa / pressure)
+    if not isinstance(filling, VolumetricEfficiency):
+        return flow, by_gauge, ()
+    off = np.flatnonzero(np.isfinite(pressure) & ~filling.covers(bands.rpm, pressure))
+    remarks = (Remark(DriveNote.EDGE_HELD, bands=bands.called(*off.tolist())),) if off.size else ()
+    if filling.reference == "manifold":
+        own = by_gauge  # on outside air the pressure only picks the place in the table
+    return flow, np.hypot(own, filling.edge_u(bands.rpm, pressure)), remarks
 
 
 def _computed(
@@ -150,13 +151,13 @@ def _computed(
     flow_g_s: FloatArray,
     flow_u: float,
     own_u: FloatArray,
-    remarks: tuple[Remark, ...] = (),
+    remarks: tuple[Remark, ...],
 ) -> LiftEstimate:
-    each = np.asarray(flow_g_s / setup.engine.carburettors)
-    met = passable_flow_g_s(setup, each, np.hypot(flow_u, own_u))
+    """Lifts by the air flow of one carburettor; NaN where the throat cannot pass it."""
+    met = _passable_flow_g_s(setup, flow_g_s, np.hypot(flow_u, own_u))
     lift = setup.carburettor.air_valve.lift_mm(met, setup.air)
     common, own = (lift_shift_mm(setup, met, share) for share in (flow_u, np.minimum(own_u, 0.9)))
-    return LiftEstimate(source, lift, common, own, each, flow_u, own_u, remarks)
+    return LiftEstimate(np.full(lift.size, source), lift, common, own, flow_g_s, flow_u, own_u, remarks)
 
 
 def held_to_throat(estimate: LiftEstimate, setup: Setup) -> LiftEstimate:
@@ -166,51 +167,39 @@ def held_to_throat(estimate: LiftEstimate, setup: Setup) -> LiftEstimate:
     :math:`s \le s_0` is possible: mean :math:`-\sigma h`, variance :math:`\sigma^2 (1 - h (h + s_0/\sigma))`, with
     :math:`h = \varphi/\Phi` at :math:`s_0/\sigma` (truncated normal).  The shared error takes its part of both.
     """
-    known = np.isfinite(estimate.flow_g_s)
-    if not known.any() or not estimate.flow_u:
+    if not estimate.flow_u:
         return estimate
-    band = int(np.argmax(np.where(known, estimate.flow_g_s, -np.inf)))
-    own = np.broadcast_to(np.asarray(estimate.flow_own_u), known.shape)
+    band = int(np.nanargmax(estimate.flow_g_s))
+    own = np.broadcast_to(estimate.flow_own_u, estimate.flow_g_s.shape)
     whole_u = float(np.hypot(estimate.flow_u, own[band]))
-    end = float(np.log(greatest_flow_g_s(setup) / estimate.flow_g_s[band])) / whole_u
+    end = float(np.log(_greatest_flow_g_s(setup) / estimate.flow_g_s[band])) / whole_u
     h = float(np.exp(-0.5 * end**2 - log_ndtr(end))) / np.sqrt(2.0 * np.pi)
     part = (estimate.flow_u / whole_u) ** 2
     shared = estimate.flow_u * float(np.sqrt(1.0 - part * h * (h + end)))
+    remarks = estimate.remarks
+    if end <= 0.0:
+        numbers = {"percent": 100.0 * float(np.expm1(-end * whole_u)), "percent_u": 100.0 * whole_u}
+        severity = Severity.CAUTION if end < -BEYOND_SIGMAS else Severity.NOTE
+        remarks = (*remarks, Remark(DriveNote.THROAT_PASSES_LESS, severity, numbers=numbers))
     flow = estimate.flow_g_s * np.exp(-part * whole_u * h)
-    held = _computed(estimate.source, setup, flow * setup.engine.carburettors, shared, own, estimate.remarks)
-    if end > 0.0:
-        return held
-    percent = 100.0 * float(np.expm1(-end * whole_u))
-    severity = Severity.CAUTION if end < -BEYOND_SIGMAS else Severity.NOTE
-    numbers = {"percent": percent, "percent_u": 100.0 * whole_u}
-    return replace(held, remarks=(*held.remarks, Remark(DriveNote.THROAT_PASSES_LESS, severity, numbers=numbers)))
+    return _computed(estimate.source[band], setup, flow, shared, own, remarks)
 
 
-def _pulsation_share(bands: Bands, setup: Setup, doubts: LiftDoubts) -> FloatArray:
-    """Uncertainty by pulses: none behind a nearly shut throttle, which keeps them from the air valve."""
-    shut = bands.manifold_pressure_pa < OPEN_THROTTLE * setup.air.pressure_pa
-    return np.where(shut, 0.0, doubts.pulsation_u)
-
-
-def weighed_lift(estimate: LiftEstimate, setup: Setup, read: tuple[LiftEstimate, LiftEstimate], serves: int) -> LiftEstimate:
-    """Lifts with the air flow scaled by lifts read, a band read by hand counting once; the bands served are for the remark.
+def weighed_lift(estimate: LiftEstimate, setup: Setup, read: LiftEstimate, serves: int) -> LiftEstimate:
+    """Lifts with the air flow scaled by lifts read; the number of bands served is for the remark.
 
     A reading is the lift at the scaled air flow, plus the band's own error (alike among neighbours, so that it serves those
     beside it too), plus the zero of the readings, plus its own error. The slopes are taken anew at each scale found.
     """
-    reading, sensor = read
-    by_hand = np.isfinite(reading.mm)
-    seen = np.where(by_hand, reading.mm, sensor.mm)
-    seen_u = np.where(by_hand, reading.own_u_mm, sensor.own_u_mm)
-    zeros = [float(np.nanmax(one.common_u_mm, initial=0.0)) for one in read]
-    scale, valve, size = 0.0, setup.carburettor.air_valve, seen.size
+    by_hand, size = read.source == LiftSource.TYPED, read.mm.size
+    zeros = [float(np.nanmax(read.common_u_mm[here], initial=0.0)) for here in (by_hand, ~by_hand)]
+    scale = 0.0
     for _ in range(ROUNDS):
-        flow = estimate.flow_g_s * np.exp(scale)
-        lift, slope = valve.lift_mm(flow, setup.air), lift_shift_mm(setup, flow, 0.01) / 0.01
+        lift, slope = _lift_and_slope(setup, estimate.flow_g_s * np.exp(scale))
         known = np.isfinite(lift)
-        marks = np.flatnonzero(np.isfinite(seen) & known)
+        marks = np.flatnonzero(np.isfinite(read.mm) & known)
         if not marks.size:
-            name, suspects = in_words(estimate.source)
+            name, suspects = in_words(estimate.source[0])
             msg = (
                 f"No lift read stands at a band whose air flow from the {name} passes the throat; check {suspects}, or set "
                 "calibrate to false."
@@ -218,27 +207,27 @@ def weighed_lift(estimate: LiftEstimate, setup: Setup, read: tuple[LiftEstimate,
             raise InputError(msg)
         own = np.where(known, estimate.own_u_mm, 0.0)
         own = np.where(np.isfinite(own), own, np.nanmax(estimate.own_u_mm))  # beyond the throat before it was scaled
+        alike = ALIKE_SHARE * nearness(np.where(known, lift, setup.carburettor.air_valve.travel_mm()))
+        np.fill_diagonal(alike, 1.0)
+        # Unknown are ln of the scale, the zero of the hand's and of the sensor's readings, and each band's own error.
         root = np.diag([estimate.flow_u, *zeros, *np.zeros(size)])
-        root[3:, 3:] = own[:, None] * np.linalg.cholesky(alike(np.where(known, lift, valve.travel_mm())))
-        slopes = np.zeros((marks.size, 3 + size))
-        slopes[:, 0] = slope[marks]
-        slopes[np.arange(marks.size), np.where(by_hand[marks], 1, 2)] = 1.0
-        slopes[np.arange(marks.size), 3 + marks] = 1.0
-        away = seen[marks] - lift[marks] + slope[marks] * scale
-        found = Gaussian(np.zeros(3 + size), root).after(slopes, np.maximum(seen_u[marks], 1e-6), away)
+        root[3:, 3:] = own[:, None] * np.linalg.cholesky(alike)
+        slopes = np.column_stack([slope, by_hand, ~by_hand, np.eye(size)])[marks]
+        away = read.mm[marks] - lift[marks] + slope[marks] * scale
+        found = Gaussian(np.zeros(3 + size), root).after(slopes, np.maximum(read.own_u_mm[marks], 1e-6), away)
         moved, scale = abs(found.mean[0] - scale), float(found.mean[0])
         if moved < 1e-9:
             break
     u = found.u()
-    met = passable_flow_g_s(setup, estimate.flow_g_s * np.exp(scale), np.hypot(u[0], estimate.flow_own_u))
-    lift, slope = valve.lift_mm(met, setup.air), lift_shift_mm(setup, met, 0.01) / 0.01
+    met = _passable_flow_g_s(setup, estimate.flow_g_s * np.exp(scale), np.hypot(u[0], estimate.flow_own_u))
+    lift, slope = _lift_and_slope(setup, met)
     reach = np.column_stack([np.where(np.isfinite(lift), slope, 0.0), np.zeros((size, 2)), np.eye(size)])
     whole_u = found.u_of(reach)
-    shared = np.maximum(reach @ found.root @ found.root[0], 0.0) / max(u[0], 1e-12)
-    common, zero = np.minimum(shared, whole_u), 1 if by_hand[marks].any() else 2
+    common = np.minimum(np.maximum(reach @ found.root @ found.root[0], 0.0) / max(u[0], 1e-12), whole_u)
+    zero = 1 if by_hand[marks].any() else 2
     numbers: dict[str, float | int | str] = {
         "readings": marks.size,
-        "source": estimate.source.code(),
+        "source": estimate.source[0].code(),
         "percent": 100.0 * float(np.expm1(scale)),
         "percent_u": 100.0 * float(u[0]),
         "zero_mm": float(found.mean[zero]),
@@ -270,11 +259,11 @@ def readings_against_air(bands: Bands, setup: Setup, doubts: LiftDoubts) -> Shif
     """Share and shift that bring lifts computed from air flow to those read; None under a slide, or with too few of both."""
     if (bands.lift_from(LiftSource.COMPUTED) & bands.lift_from(LiftSource.READ)).any():
         return None  # already weighed against each other
-    computed = by_air(bands, setup, doubts)
-    for read in by_reading(bands, doubts):
+    read, computed = by_reading(bands, doubts), by_air(bands, setup, doubts)
+    for source in (LiftSource.TYPED, LiftSource.LOGGED):
         for estimate in computed:
             # More air than the throat passes tells too, so the flow is asked for, not the lift.
-            at = np.flatnonzero(np.isfinite(read.mm) & (estimate.flow_g_s > 0.0))
+            at = np.flatnonzero((read.source == source) & np.isfinite(read.mm) & (estimate.flow_g_s > 0.0))
             if at.size >= LEAST_FOR_SHIFT_AND_SHARE:
                 own = np.where(np.isfinite(estimate.mm), estimate.own_u_mm, np.nanmax(estimate.own_u_mm, initial=1.0))
                 own_u_mm = np.maximum(np.hypot(own, read.own_u_mm)[at], 1e-6)
@@ -284,16 +273,16 @@ def readings_against_air(bands: Bands, setup: Setup, doubts: LiftDoubts) -> Shif
 
 def _shift_and_share(setup: Setup, flow_g_s: FloatArray, read_mm: FloatArray, own_u_mm: FloatArray) -> ShiftAndShare:
     """Weighted least squares, repeated about the share found."""
-    valve, top, ln_share = setup.carburettor.air_valve, greatest_flow_g_s(setup), 0.0
+    top, ln_share = _greatest_flow_g_s(setup), 0.0
     for _ in range(ROUNDS):
-        flow = np.minimum(flow_g_s * np.exp(-ln_share), top)
-        above = valve.lift_mm(flow, setup.air) - read_mm
-        rows = np.column_stack([lift_shift_mm(setup, flow, 0.01) / 0.01, np.ones(above.size)]) / own_u_mm[:, None]
+        lift, slope = _lift_and_slope(setup, np.minimum(flow_g_s * np.exp(-ln_share), top))
+        above = (lift - read_mm) / own_u_mm
+        rows = np.column_stack([slope, np.ones(lift.size)]) / own_u_mm[:, None]
         covariance = np.linalg.inv(rows.T @ rows)
-        found = covariance @ (rows.T @ (above / own_u_mm))
+        found = covariance @ (rows.T @ above)
         if abs(found[0]) < 1e-6:
             break
         ln_share += float(np.clip(found[0], -0.3, 0.3))
-    left = above / own_u_mm - rows @ found
+    left = above - rows @ found
     chance = float(chdtrc(above.size - 2, left @ left))
     return ShiftAndShare(ln_share, float(found[1]), float(np.sqrt(covariance[1, 1])), chance)

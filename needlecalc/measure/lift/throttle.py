@@ -24,8 +24,7 @@ from needlecalc.units import FloatArray
 LEAST_READINGS = 6
 MODEL_U = 0.03
 LEAST_LIFT_MM = 0.3
-SPEED_BEYOND = 0.1
-FLOW_BEYOND = 0.1
+BEYOND = 0.1
 WORST_SHARE = 0.25
 REFERENCE_RPM = 3000.0
 
@@ -65,17 +64,12 @@ def by_throttle(bands: Bands, setup: Setup, read: LiftEstimate, doubts: LiftDoub
         )
         raise InputError(msg)
     valve, air = setup.carburettor.air_valve, setup.air
-    lift = np.maximum(read.mm[marks], LEAST_LIFT_MM)
-    seen = np.log(valve.air_flow_g_s(lift, air))
-    per_share = lift_shift_mm(setup, np.exp(seen), 0.01) / 0.01
-    read_u = read.u_mm()[marks] / per_share
+    rpm, opening, guess = bands.rpm[marks], throttle[marks], _guess(setup)
+    seen = np.log(valve.air_flow_g_s(np.maximum(read.mm[marks], LEAST_LIFT_MM), air))
+    read_u = read.u_mm()[marks] / (lift_shift_mm(setup, np.exp(seen), 0.01) / 0.01)
     seen_u = np.hypot(read_u, MODEL_U)
-    rpm, opening = bands.rpm[marks], throttle[marks]
-    guess = _guess(setup)
     model = _fitted(guess, rpm, opening, seen, seen_u)
-    flow = np.full(throttle.shape, np.nan)
-    known = np.isfinite(throttle)
-    flow[known] = _flow_g_s(model, bands.rpm[known], throttle[known])
+    known, flow = np.isfinite(throttle), _flow_g_s(model, bands.rpm, throttle)
     miss = np.full(marks.size, np.nan)
     for k in range(marks.size):
         rest = np.arange(marks.size) != k
@@ -94,11 +88,12 @@ def by_throttle(bands: Bands, setup: Setup, read: LiftEstimate, doubts: LiftDoub
             "that reading, or read the other bands too."
         )
         raise InputError(msg)
-    flow[known & ~_near(bands.rpm, flow, rpm, np.exp(seen))] = np.nan
+    flow[known & ~(_near(bands.rpm, rpm) & _near(flow, np.exp(seen)))] = np.nan
     own = lift_shift_mm(setup, flow, share)
     zero = np.where(np.isfinite(flow), doubts.zero_u_mm, np.nan)
     remark = Remark(DriveNote.BY_THROTTLE, numbers={"readings": int(marks.size), "percent": 100.0 * share})
-    return LiftEstimate(LiftSource.THROTTLE, valve.lift_mm(flow, air), zero, own, flow, remarks=(remark,))
+    source = np.full(flow.size, LiftSource.THROTTLE)
+    return LiftEstimate(source, valve.lift_mm(flow, air), zero, own, flow, remarks=(remark,))
 
 
 def _guess(setup: Setup) -> FloatArray:
@@ -122,9 +117,6 @@ def _fitted(guess: FloatArray, rpm: FloatArray, throttle: FloatArray, seen: Floa
     return np.asarray(least_squares(misses, guess).x)
 
 
-def _near(rpm: FloatArray, flow: FloatArray, rpm_seen: FloatArray, flow_seen: FloatArray) -> NDArray[np.bool_]:
-    """Whether points lie within the readings' speeds and flows, or a little beyond."""
-    low, high = 1.0 - SPEED_BEYOND, 1.0 + SPEED_BEYOND
-    speed_in = (rpm >= low * rpm_seen.min()) & (rpm <= high * rpm_seen.max())
-    low, high = 1.0 - FLOW_BEYOND, 1.0 + FLOW_BEYOND
-    return np.asarray(speed_in & (flow >= low * flow_seen.min()) & (flow <= high * flow_seen.max()))
+def _near(values: FloatArray, seen: FloatArray) -> NDArray[np.bool_]:
+    """Whether speeds or flows lie among those of the readings, or a little beyond."""
+    return np.asarray((values >= (1.0 - BEYOND) * seen.min()) & (values <= (1.0 + BEYOND) * seen.max()))

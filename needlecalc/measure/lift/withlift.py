@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields, replace
-from typing import Any
+from dataclasses import fields, replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -184,25 +183,6 @@ def band_depression_pa(bands: Bands, setup: Setup, lift_mm: FloatArray, typed_pa
     return np.where(missing, computed, known)
 
 
-@dataclass
-class _Lifts:
-    """Lifts of the bands while they are found, one estimate after the other; NaN where still missing."""
-
-    mm: FloatArray
-    u_mm: FloatArray
-    common_u_mm: FloatArray
-    source: NDArray[Any]
-    remarks: list[Remark]
-
-    def missing(self) -> NDArray[np.bool_]:
-        """Bands whose lift is not found yet."""
-        return ~np.isfinite(self.mm)
-
-    def take(self, here: NDArray[np.bool_], estimate: LiftEstimate) -> None:
-        """An estimate at some bands, but for what it shares."""
-        self.mm[here], self.u_mm[here], self.source[here] = estimate.mm[here], estimate.u_mm()[here], estimate.source
-
-
 def with_lift(
     bands: Bands,
     setup: Setup,
@@ -282,42 +262,41 @@ def with_lift(
         if lift_setup is not None:
             typed, said = brought_over(typed, lift_setup, setup, restate=restate)
             remarks += said
-    reading, sensor = by_reading(bands, doubts, lift_mm=typed, lift_u_mm=lift_u_mm)
+    reading = by_reading(bands, doubts, lift_mm=typed, lift_u_mm=lift_u_mm)
+    _inside_throat(bands, setup, reading.mm)
     # Computed lifts of an earlier call count for nothing: the scale may have changed.
-    nan, size = np.nan, bands.rpm.size
-    found = _Lifts(np.full(size, nan), np.full(size, nan), np.zeros(size), np.full(size, LiftSource.NONE), remarks)
-    for estimate in (sensor, reading):
-        found.take(np.isfinite(estimate.mm), estimate)
-    read = ~found.missing()
-    _inside_throat(bands, setup, found.mm)
-    slide = isinstance(setup.carburettor.air_valve, SlideValve)
-    from_air = np.zeros(size, dtype=bool)
+    found, read = reading, np.isfinite(reading.mm)
+    from_air = np.zeros(read.size, dtype=bool)
     for estimate in by_air(bands, setup, doubts):
-        from_air |= _add(found, estimate, bands, setup, (reading, sensor), read & ~from_air if combine else None, calibrate)
+        known = np.isfinite(estimate.flow_g_s)
+        wanted = known & ~np.isfinite(found.mm)
+        weigh = known & read & ~from_air & combine
+        if (wanted | weigh).any():
+            if (known & read).any() and (calibrate or combine):
+                estimate = weighed_lift(estimate, setup, reading, int(wanted.sum()))
+            else:
+                estimate = held_to_throat(estimate, setup)
+            found, served = _joined(found, estimate, bands, setup, wanted, weigh)
+            from_air |= served
     if combine and read.any() and not (from_air & read).any():
         msg = "combine needs an air flow or a manifold pressure at a band with a reading, but there is none; leave it out."
         raise InputError(msg)
-    if not from_air.any():
-        found.common_u_mm[read] = np.fmax(reading.common_u_mm, np.nan_to_num(sensor.common_u_mm))[read]
-    timed = read & np.isfinite(bands.throttle_percent)
-    missing = found.missing()
+    missing, timed = ~np.isfinite(found.mm), read & np.isfinite(bands.throttle_percent)
+    slide = isinstance(setup.carburettor.air_valve, SlideValve)
     if not slide and timed.sum() >= LEAST_READINGS and (missing & np.isfinite(bands.throttle_percent)).any():
-        joined = replace(reading, mm=np.where(read, found.mm, nan), own_u_mm=found.u_mm, common_u_mm=np.zeros(size))
-        estimate = by_throttle(bands, setup, joined, doubts)
-        found.take(missing, estimate)
-        found.remarks += estimate.remarks
-        if not from_air.any():
-            found.common_u_mm[missing] = estimate.common_u_mm[missing]
-    bands.refuse(found.missing(), _no_lift(bands, int(timed.sum()), slide=slide))
+        found = found.with_those_of(
+            by_throttle(bands, setup, replace(found, mm=np.where(read, found.mm, np.nan)), doubts), missing
+        )
+    bands.refuse(~np.isfinite(found.mm), _no_lift(bands, int(timed.sum()), slide=slide))
     _inside_throat(bands, setup, found.mm)
     return bands.having(
         lift_mm=found.mm,
-        lift_u_mm=found.u_mm,
-        lift_common_u_mm=np.minimum(found.common_u_mm, found.u_mm),
+        lift_u_mm=found.u_mm(),
+        lift_common_u_mm=np.where(from_air | ~from_air.any(), found.common_u_mm, 0.0),
         lift_source=tuple(found.source),
         lift_setup=setup,
         depression_pa=band_depression_pa(bands, setup, found.mm, depression_pa),
-        remarks=found.remarks,
+        remarks=[*remarks, *found.remarks],
     )
 
 
@@ -334,40 +313,26 @@ def _same_parts(bands: Bands, setup: Setup) -> list[Remark]:
     return oil_remarks(bands.lift_setup, setup)
 
 
-def _add(
-    found: _Lifts,
+def _joined(
+    found: LiftEstimate,
     estimate: LiftEstimate,
     bands: Bands,
     setup: Setup,
-    readings: tuple[LiftEstimate, LiftEstimate],
-    weigh: NDArray[np.bool_] | None,
-    calibrate: bool,
-) -> NDArray[np.bool_]:
-    """Lifts computed from air flow where none was found yet, and weighed against readings; the bands it served."""
-    known = np.isfinite(estimate.flow_g_s)
-    marked = known & np.isfinite(np.fmax(readings[0].mm, readings[1].mm))
-    wanted = found.missing() & known
-    to_weigh = np.zeros_like(marked) if weigh is None else marked & weigh
-    if not (wanted | to_weigh).any():
-        return wanted
-    if marked.any() and (calibrate or weigh is not None):
-        estimate = weighed_lift(estimate, setup, readings, int(wanted.sum()))
-    else:
-        estimate = held_to_throat(estimate, setup)
+    wanted: NDArray[np.bool_],
+    weigh: NDArray[np.bool_],
+) -> tuple[LiftEstimate, NDArray[np.bool_]]:
+    """Lifts found, and computed ones where they are wanted or a reading was weighed against them; where they were taken."""
     words = (
         "no lift can be computed, its air flow of {flow:.1f} g/s a carburettor is more than the throat passes at full "
         "travel; type lift_mm in, or check the parts."
     )
     bands.refuse(wanted & ~np.isfinite(estimate.mm), words, flow=estimate.flow_g_s)
-    found.remarks += estimate.remarks
     if (top := wanted & (estimate.mm >= setup.carburettor.air_valve.travel_mm())).any():
-        found.remarks.append(Remark(DriveNote.AT_THE_TOP, bands=bands.called(*np.flatnonzero(top).tolist())))
-    to_weigh &= np.isfinite(estimate.mm)
-    served, source = wanted | to_weigh, np.array(found.source)
-    found.take(served, estimate)
-    found.source[to_weigh] = source[to_weigh] | (estimate.source & ~LiftSource.SCALED)
-    found.common_u_mm[served] = estimate.common_u_mm[served]
-    return served
+        at_top = Remark(DriveNote.AT_THE_TOP, bands=bands.called(*np.flatnonzero(top).tolist()))
+        estimate = replace(estimate, remarks=(*estimate.remarks, at_top))
+    weigh = weigh & np.isfinite(estimate.mm)
+    both = np.where(weigh, found.source | (estimate.source & ~LiftSource.SCALED), estimate.source)
+    return found.with_those_of(replace(estimate, source=both), wanted | weigh), wanted | weigh
 
 
 def _no_lift(bands: Bands, timed: int, *, slide: bool) -> str:
