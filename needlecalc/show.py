@@ -5,7 +5,8 @@ from __future__ import annotations
 import html
 import textwrap
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields, is_dataclass
+from functools import singledispatch
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -153,9 +154,32 @@ def _wrap(note: str, bullet: str) -> list[str]:
     return [plain(line) for line in lines]
 
 
+@singledispatch
+def say(fact: object) -> Any:
+    """A fact in words, by its type; the rooms of the report floor hold them."""
+    msg = f"{type(fact).__name__} has no words."
+    raise TypeError(msg)
+
+
+@singledispatch
+def table_of(record: object, part: str = "") -> Table:
+    """One of the tables of a record; one without a table of its own shows its fields, a part within in a line."""
+    if part or not is_dataclass(record):
+        msg = f"{type(record).__name__} does not say what it shows{f' as {part}' if part else ''}."
+        raise TypeError(msg)
+    facts = {one.name: getattr(record, one.name) for one in fields(record)}
+    values = [repr(value) if isinstance(value, Shown) else value for value in facts.values()]
+    return table(repr(record), Column("fact", "fact", "", [*facts]), Column("value", "value", "", values))
+
+
+def table(title: str, *columns: Column, intro: Sequence[str] = (), notes: Sequence[str] = ()) -> Table:
+    """A table of columns that hold their values."""
+    return Table(title, columns, intro=intro, notes=notes)
+
+
 def in_words(fact: object) -> Any:
     """A fact in words, as the report floor has them."""
-    from needlecalc.report.say import say  # upwards, for only the report floor has words
+    from needlecalc.report import after  # noqa: F401  # upwards, for only the report floor has words
 
     return say(fact)
 
@@ -169,7 +193,7 @@ class Shown:
 
     def _part(self, name: str = "") -> Table:
         """One of the tables of a record that has several."""
-        from needlecalc.report.tables import table_of  # upwards, for only the report floor has words
+        from needlecalc.report import after  # noqa: F401  # upwards, for only the report floor has words
 
         return table_of(self, name)
 

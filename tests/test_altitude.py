@@ -15,7 +15,7 @@ from sheet_cases import at_once, changed, in_stages, left_alone, paper_of, words
 import needlecalc as nc
 from needlecalc.design.after.altitude import AltitudeRemark
 from needlecalc.design.inverse.proposal import Stages
-from needlecalc.report import say_after
+from needlecalc.report import after
 from needlecalc.report.language import words_sheet
 
 LIFTS = np.array([2.5, 5.0, 9.0, 13.0, 18.0, 24.0])
@@ -214,7 +214,7 @@ def test_a_job_names_home_and_trip(case):
 
 def said_of(found):
     """The one line that some remarks make."""
-    (said,) = say_after.at_altitudes(found)
+    (said,) = after.at_altitudes(found)
     return said
 
 
@@ -257,7 +257,7 @@ def test_where_metal_comes_off_in_stages_the_first_stop_is_judged_everywhere(ric
     lean = replace(
         outlook.stop, places=tuple(replace(p, lambda_predicted=p.lambda_predicted + 0.2) for p in outlook.stop.places)
     )
-    said = say_after.at_altitudes(replace(outlook, stop=lean).remarks())
+    said = after.at_altitudes(replace(outlook, stop=lean).remarks())
     assert any(re.match(r"Misfires, leaner than lambda 1\.15: .*home at the FIRST STOP \(", words) for words in said)
 
 

@@ -11,7 +11,7 @@ from sheet_cases import changed, in_stages
 
 import needlecalc as nc
 from needlecalc.design.after.progress import NextStroke, StationState
-from needlecalc.report import say, say_after
+from needlecalc.report import after, say
 
 LIFTS, BEFORE = np.linspace(2, 26, 9), np.linspace(1.0, 1.1, 9)
 
@@ -41,8 +41,8 @@ def test_the_way_down_to_the_stop(design):
     shares = (0.0, 0.5, 0.9, 1.0)
     found = [nc.judge_cut(design, part_way(design, share)) for share in shares]
     assert [one.next_stroke for one in found] == [NextStroke.CARRY_ON] * 2 + [NextStroke.LIGHT_PASS, NextStroke.THERE]
-    assert say_after.stroke(found[2]).startswith("One light pass at station")
-    assert say_after.stroke(found[3]).startswith("Stop, measure lambda: no station is over its first stop")
+    assert after.stroke(found[2]).startswith("One light pass at station")
+    assert after.stroke(found[3]).startswith("Stop, measure lambda: no station is over its first stop")
     chances = [one.chance_rich_now for one in found]
     assert chances == sorted(chances)
     assert found[0].chance_rich_rest == pytest.approx(design.stop.chance_rich, abs=0.03)
@@ -72,11 +72,11 @@ def test_overcut_is_named_with_its_micrometres(design):
     found = nc.judge_cut(design, readings)
     assert found.overcut()
     assert found.next_stroke is NextStroke.OVERCUT
-    assert say_after.stroke(found).startswith("Overcut at station 6 by 12 um: stop filing")
+    assert after.stroke(found).startswith("Overcut at station 6 by 12 um: stop filing")
     assert found.at(StationState.OVERCUT) == (6,)
     assert found.over_um[5] == pytest.approx(12.0)
     readings[0] -= 0.02  # nothing was asked there
-    assert "station 1 by 20 um, station 6 by 12 um" in say_after.stroke(nc.judge_cut(design, readings))
+    assert "station 1 by 20 um, station 6 by 12 um" in after.stroke(nc.judge_cut(design, readings))
 
 
 def test_past_the_stop_but_short_of_the_final_is_no_overcut(design):
@@ -88,7 +88,7 @@ def test_past_the_stop_but_short_of_the_final_is_no_overcut(design):
     found = nc.judge_cut(held, readings)
     assert found.states[deepest] is StationState.PAST
     assert not found.overcut()
-    assert say_after.stroke(found).endswith("past the stop already: no more there.")
+    assert after.stroke(found).endswith("past the stop already: no more there.")
     assert deepest + 1 in found.at(StationState.PAST)
 
 
@@ -122,7 +122,7 @@ def test_a_band_likely_too_rich_stops_the_file(design):
     strict = changed(design, target=replace(design.target, lambda_rich=np.full(9, 0.945)), stop={"chance_rich": 0.0})
     found = nc.judge_cut(strict, part_way(design, 0.9))
     assert found.next_stroke is NextStroke.RISK
-    assert say_after.stroke(found).startswith("Stop, measure lambda: the chance that the cut has made a band too rich")
+    assert after.stroke(found).startswith("Stop, measure lambda: the chance that the cut has made a band too rich")
 
 
 def test_nothing_asked_means_nothing_to_file():

@@ -12,7 +12,7 @@ from sheet_cases import changed
 import needlecalc as nc
 from needlecalc.design.after.rescue import WayOut
 from needlecalc.design.inverse.alternatives import Change
-from needlecalc.report import say_after
+from needlecalc.report import after
 
 # An invented needle, in inches, pitch 1/8 in, its shoulder 1.5 mm above the piston's face.
 N1_IN = np.array([0.0895, 0.0868, 0.0842, 0.0815, 0.0788, 0.0760, 0.0732, 0.0704, 0.0676, 0.0648, 0.0620, 0.0592])
@@ -48,7 +48,7 @@ def overcut_job(typed_in=TYPED_IN, air=None, rich=0.05, **jet):
 def test_typed_0826_where_08332_was_asked():
     setup, design, bands, readings = overcut_job()
     found = nc.rescue(design, readings)
-    assert say_after.stroke(found.progress).startswith("Overcut at station 3 by 18 um: stop filing")
+    assert after.stroke(found.progress).startswith("Overcut at station 3 by 18 um: stop filing")
     as_cut, raised, jet_only, filed = found.alternatives
     needle = nc.Needle("typed", N1.stations_mm, readings)
 
@@ -65,7 +65,7 @@ def test_typed_0826_where_08332_was_asked():
     assert raised.drop_mm < 1.6
     assert raised.lambda_expected[hurt] == pytest.approx(design.target.lambda_target[hurt], rel=1e-4)
     np.testing.assert_allclose(raised.lambda_expected, alone(raised.drop_mm), rtol=2e-5)
-    note = say_after.rescue_note(raised, found)
+    note = after.rescue_note(raised, found)
     assert f"900 rpm idle goes from {alone(1.6)[0]:.3f} to {alone(raised.drop_mm)[0]:.3f}" in note
     assert raised.lambda_expected[0] > design.target.lambda_target[0] + 0.02
     # The best height by a search of its own.
@@ -84,8 +84,8 @@ def test_typed_0826_where_08332_was_asked():
     driven = nc.compare_pass(found.design, bands, needle=found.design.stop.needle)
     assert [one.driven for one in driven.after.history.passes] == [True, True]
     assert found.way_out is WayOut.JET
-    assert say_after.way_out(found).startswith("The jet alone serves: raise the jet by")
-    assert "nut's range is not stated" in say_after.rescue_note(raised, found)
+    assert after.way_out(found).startswith("The jet alone serves: raise the jet by")
+    assert "nut's range is not stated" in after.rescue_note(raised, found)
 
 
 def test_the_rescue_shows_itself():
@@ -149,8 +149,8 @@ def test_nothing_to_rescue():
     _, design, _, readings = overcut_job(typed_in=ASKED_IN)
     found = nc.rescue(design, readings)
     assert found.way_out is WayOut.NOTHING_HURT
-    assert say_after.way_out(found).startswith("Nothing to rescue: no band is richer than its target by more than 1 %")
-    assert say_after.way_out(found).endswith("File no more: refit it, drive and measure lambda.")
+    assert after.way_out(found).startswith("Nothing to rescue: no band is richer than its target by more than 1 %")
+    assert after.way_out(found).endswith("File no more: refit it, drive and measure lambda.")
     assert found.design is None
     assert len(found.alternatives) == 1
     assert not found.hurt.any()
@@ -161,10 +161,10 @@ def test_a_nut_at_its_end_is_said():
     found = nc.rescue(design, readings)
     raised = found.alternatives[1]
     assert raised.drop_mm == pytest.approx(1.4)
-    assert "The jet at its highest brings 2000 rpm light to" in say_after.rescue_note(raised, found)
-    assert "not stated" not in say_after.rescue_note(raised, found)
+    assert "The jet at its highest brings 2000 rpm light to" in after.rescue_note(raised, found)
+    assert "not stated" not in after.rescue_note(raised, found)
     assert found.way_out is WayOut.NONE
-    assert "rich spare" in say_after.way_out(found)
+    assert "rich spare" in after.way_out(found)
 
 
 def test_a_waist_is_rescued_only_when_it_will_be_filed_down():
@@ -182,4 +182,4 @@ def test_a_spare_that_stays_off_is_no_fit():
     assert found.spares
     for spare in found.spares:
         worst = 100.0 * float(spare.missed()[spare.worst()])
-        assert (f"stays {worst:+.1f} % off" in say_after.rescue_note(spare, found)) is (abs(worst) > 2.0)
+        assert (f"stays {worst:+.1f} % off" in after.rescue_note(spare, found)) is (abs(worst) > 2.0)

@@ -17,8 +17,8 @@ from needlecalc.measure.drive.steady import steady_samples
 from needlecalc.measure.log.flags import FROZEN
 from needlecalc.measure.log.words import ColumnFault, Note
 from needlecalc.remark import Severity
-from needlecalc.report.drivewords import left_out_words
 from needlecalc.report.language import words_drive
+from needlecalc.report.measured import left_out_words
 
 NO_LAG = nc.measure.Lag(0.0, 0.0, "none")
 

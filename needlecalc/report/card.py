@@ -25,11 +25,10 @@ from needlecalc.design.after.trip import (
 from needlecalc.design.inverse.limits import LEAST_TURN_FLATS
 from needlecalc.errors import InputError
 from needlecalc.physics.analyser import meter_reading
+from needlecalc.report.after import at_places
 from needlecalc.report.document import Block, Document, Grid, Page, Paper, Printed, Weight, Words, pages_of
-from needlecalc.report.language import in_its_language
+from needlecalc.report.language import in_its_language, rpm
 from needlecalc.report.language import words_pages as words
-from needlecalc.report.say import rpm
-from needlecalc.report.say_after import at_places
 from needlecalc.show import Column, Row, Shown, Table
 from needlecalc.version import now
 

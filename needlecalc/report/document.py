@@ -16,8 +16,7 @@ from typing import Any, Literal
 from needlecalc.arrays import check_choice
 from needlecalc.echo import LONGEST_NAME, plain
 from needlecalc.measure.drive.bands import Bands
-from needlecalc.report import say
-from needlecalc.report.language import in_its_language, words, words_pages
+from needlecalc.report.language import in_its_language, rpm, words, words_pages
 from needlecalc.show import Column, Table
 from needlecalc.version import __version__
 
@@ -244,7 +243,7 @@ def _cell(column: Column, value: Any) -> str:
         return words.YES[value]
     if column.key == "load":
         return words.LOADS.get(value, plain(value))
-    return column.text(say.rpm(value) if column.key == "rpm" else value)
+    return column.text(rpm(value) if column.key == "rpm" else value)
 
 
 def pages_of(

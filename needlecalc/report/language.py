@@ -1,4 +1,4 @@
-"""Texts by language: ``en.json`` holds every text by room and name, ``de.json`` the same ones in German.
+"""Texts by language, and names of bands and stations in it: ``en.json`` holds every text, ``de.json`` the same in German.
 
 Figures go in by name. Beside each number of a remark a template may use its size (``off_abs``), its side (``off_side``:
 lean or rich) and a plural s (``readings_s``); beside its bands ``band``, ``bands`` and ``other``, beside its stations
@@ -8,12 +8,16 @@ lean or rich) and a plural s (``readings_s``); beside its bands ``band``, ``band
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from contextvars import ContextVar
 from functools import cache, wraps
 from pathlib import Path
 from typing import Any, TypeVar
+
+from needlecalc.measure.drive.bands import NAMED_IN_FULL, WORST_NAMED
+from needlecalc.parts.measured import listed
+from needlecalc.remark import BandName
 
 Made = TypeVar("Made")
 ENGLISH = "en"
@@ -74,3 +78,44 @@ def _read(value: Any) -> Any:
 words, words_after, words_checks = Texts("words"), Texts("words_after"), Texts("words_checks")
 words_pages, words_plot = Texts("words_pages"), Texts("words_plot")
 words_sheet, words_slide, words_drive = Texts("words_sheet"), Texts("words_slide"), Texts("words_drive")
+
+SAID_EVEN_RPM, NEAR_RPM = 50.0, 5.0  # 3999 is said 4000
+
+
+def rpm(speed: float) -> float:
+    """Speed as people speak of it: the next fifty where it is as near as a hold."""
+    even = round(speed / SAID_EVEN_RPM) * SAID_EVEN_RPM
+    return even if abs(speed - even) <= NEAR_RPM else speed
+
+
+def band(name: BandName) -> str:
+    """Speed and load, and the bank where there are two."""
+    return words.BAND.format(rpm=rpm(name.rpm), load=load(name.load), bank=name.bank).rstrip()
+
+
+def load(name: str) -> str:
+    """A load; one of the user's own is called as he called it."""
+    return words.LOADS.get(name, name)
+
+
+def bands(names: Sequence[BandName]) -> str:
+    """Names in a row: all where they are few, else the first and how many more."""
+    shown = names if len(names) <= NAMED_IN_FULL else names[:WORST_NAMED]
+    more = words.AND_MORE.format(count=len(names) - len(shown)) if len(shown) < len(names) else ""
+    return ", ".join(map(band, shown)) + more
+
+
+def stations(numbers: Iterable[int]) -> str:
+    """Stations in a row, runs joined."""
+    numbers = sorted(numbers)
+    return (words.STATIONS if len(numbers) > 1 else words.STATION).format(stations=listed(numbers, words.TO))
+
+
+def side(off: float) -> str:
+    """Which way a miss goes."""
+    return words.LEAN if off > 0.0 else words.RICH
+
+
+def upper(said: str) -> str:
+    """The same with a capital first."""
+    return f"{said[:1].upper()}{said[1:]}"

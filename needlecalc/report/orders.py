@@ -16,10 +16,10 @@ from needlecalc.design.inverse.notes import DesignRemark, full_load_next
 from needlecalc.design.inverse.proposal import Design, Stages
 from needlecalc.physics.gauge import FaceOnMark
 from needlecalc.remark import Remark, Severity
-from needlecalc.report import say, say_after
-from needlecalc.report.checkwords import check_name, checks_notes
+from needlecalc.report import after, say
 from needlecalc.report.document import Paper
-from needlecalc.report.language import words, words_sheet, words_slide
+from needlecalc.report.language import band, stations, words, words_sheet, words_slide
+from needlecalc.report.measured import check_name, checks_notes
 from needlecalc.report.stations import facts_of_stations, hand_um
 from needlecalc.show import Column, Row, Shown, Table
 from needlecalc.units import MM_PER_INCH, FloatArray
@@ -89,7 +89,7 @@ class Orders(Shown):
         """At most five lines: what to measure first where little is known, what to do, where to stop, what not, the jet."""
         design, stages = self.design, self.design.stages()
         filed = (np.flatnonzero(~self.left_alone()) + 1).tolist() if self.works() else []
-        do = words_sheet.DO[stages].format(stations=say.stations(filed)) if filed else words_sheet.DO[Stages.NOTHING]
+        do = words_sheet.DO[stages].format(stations=stations(filed)) if filed else words_sheet.DO[Stages.NOTHING]
         if design.limits.new_blank and self.works():
             do = words_sheet.TURN_BLANK
         if not design.met:
@@ -141,8 +141,8 @@ class Orders(Shown):
         instead = self.changes.instead() if self.changes is not None and self.works() else None
         if instead is not None and self.changes is not None:
             what, worst = instead.what, instead.what.worst()
-            figures = {"what": say_after.change(instead, self.changes), "worst": 100.0 * what.missed()[worst]}
-            return (words_sheet.INSTEAD.format(**figures, band=say.band(design.target.called(worst)[0])),)
+            figures = {"what": after.change(instead, self.changes), "worst": 100.0 * what.missed()[worst]}
+            return (words_sheet.INSTEAD.format(**figures, band=band(design.target.called(worst)[0])),)
         if design.met:
             return ()
         if not found:
@@ -159,7 +159,7 @@ class Orders(Shown):
             replace(one, kind=AltitudeRemark.FULL_LOAD_LEAN, numbers={**one.numbers, **NOW, "expected": one.numbers["high"]})
             for one in lean
         ]
-        said = say_after.at_altitudes([*now, *self.altitude.red()])
+        said = after.at_altitudes([*now, *self.altitude.red()])
         red = tuple(words_sheet.RED.format(said=one) for one in said)
         signed = words_sheet.SIGN.format(signed=self.acknowledged or words_sheet.TO_SIGN)
         return (*red, signed) if self._signed_for() else red
@@ -171,7 +171,7 @@ class Orders(Shown):
         red = self.altitude.needs_acknowledging()
         lean = (one for one in self.altitude.remarks() if one.kind is AltitudeRemark.FULL_LOAD_MAY_BE_LEAN)
         told = [one for one in lean if red or one.numbers["place"] != THE_DRIVE]
-        return tuple(say_after.at_altitudes(told, {AltitudeRemark.FULL_LOAD_MAY_BE_LEAN: words.THERE_TOO} if red else {}))
+        return tuple(after.at_altitudes(told, {AltitudeRemark.FULL_LOAD_MAY_BE_LEAN: words.THERE_TOO} if red else {}))
 
     def full_load_line(self) -> str:
         """Caution for the drive that follows, where full load may run too lean on it; empty where it does not."""

@@ -24,13 +24,12 @@ from needlecalc.measure.drive.bands import Bands
 from needlecalc.parts.needle import Needle
 from needlecalc.parts.setup import Setup
 from needlecalc.parts.slide import SlideValve
-from needlecalc.report import say
 from needlecalc.report.axes import TALL, TALLER, WIDE, drawn_svg, picture_of, styled
-from needlecalc.report.comparewords import greatest
 from needlecalc.report.document import Picture
+from needlecalc.report.language import band, words_slide
 from needlecalc.report.language import words as words_all
 from needlecalc.report.language import words_plot as words
-from needlecalc.report.language import words_slide
+from needlecalc.report.tables import greatest
 from needlecalc.units import FloatArray
 
 # Told apart by dash and marker, and by how dark they are.
@@ -300,7 +299,7 @@ def _passes(learned: Learned, ax: Axes) -> Figures:
 
 def _by_band(ax: Axes, bands: Bands, up: str) -> None:
     """Bands across, by name."""
-    names = [say.band(one).replace(" rpm", "") for one in bands.called(*range(bands.rpm.size))]
+    names = [band(one).replace(" rpm", "") for one in bands.called(*range(bands.rpm.size))]
     every = -(-len(names) // MOST_NAMED)
     ax.set_xticks(range(0, len(names), every), names[::every], rotation=40, ha="right")
     ax.set_ylabel(up)

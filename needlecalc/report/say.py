@@ -5,8 +5,6 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Sequence
 from enum import StrEnum
-from functools import singledispatch
-from typing import Any
 
 import numpy as np
 
@@ -19,74 +17,35 @@ from needlecalc.design.inverse.proposal import Design, NextStep, Stages
 from needlecalc.design.inverse.target import Target
 from needlecalc.design.inverse.uncertainty import Trim, idle_band
 from needlecalc.design.inverse.verdict import Cause, Missed, VerdictKind
-from needlecalc.measure.checks.check import Check, Checks
-from needlecalc.measure.checks.gas import SensorZero
-from needlecalc.measure.drive.bands import NAMED_IN_FULL, WORST_NAMED, DriveNote, LeftOut, LiftSource
+from needlecalc.measure.drive.bands import NAMED_IN_FULL, WORST_NAMED, DriveNote
 from needlecalc.measure.log.words import ColumnFault, Note
-from needlecalc.parts.measured import listed
 from needlecalc.parts.needle import Needle
 from needlecalc.parts.slide import SlideValve
 from needlecalc.remark import BandName, Remark
-from needlecalc.report.checkwords import check_words, checks_notes, zero_words
-from needlecalc.report.comparewords import pair_words
-from needlecalc.report.drivewords import drive_note_words, left_out_words, lift_source_words, log_words
-from needlecalc.report.language import words, words_after, words_sheet, words_slide
-
-SAID_EVEN_RPM, NEAR_RPM = 50.0, 5.0  # 3999 is said 4000
-
-
-def rpm(speed: float) -> float:
-    """Speed as people speak of it: the next fifty where it is as near as a hold."""
-    even = round(speed / SAID_EVEN_RPM) * SAID_EVEN_RPM
-    return even if abs(speed - even) <= NEAR_RPM else speed
-
-
-def band(name: BandName) -> str:
-    """Speed and load, and the bank where there are two."""
-    return words.BAND.format(rpm=rpm(name.rpm), load=load(name.load), bank=name.bank).rstrip()
+from needlecalc.report.language import (
+    band,
+    bands,
+    load,
+    rpm,
+    side,
+    stations,
+    upper,
+    words,
+    words_after,
+    words_sheet,
+    words_slide,
+)
+from needlecalc.report.measured import drive_note_words, log_words
+from needlecalc.show import say
 
 
-def load(name: str) -> str:
-    """A load; one of the user's own is called as he called it."""
-    return words.LOADS.get(name, name)
-
-
-def bands(names: Sequence[BandName]) -> str:
-    """Names in a row: all where they are few, else the first and how many more."""
-    shown = names if len(names) <= NAMED_IN_FULL else names[:WORST_NAMED]
-    more = words.AND_MORE.format(count=len(names) - len(shown)) if len(shown) < len(names) else ""
-    return ", ".join(map(band, shown)) + more
-
-
-def stations(numbers: Iterable[int]) -> str:
-    """Stations in a row, runs joined."""
-    numbers = sorted(numbers)
-    return (words.STATIONS if len(numbers) > 1 else words.STATION).format(stations=listed(numbers, words.TO))
-
-
-def side(off: float) -> str:
-    """Which way a miss goes."""
-    return words.LEAN if off > 0.0 else words.RICH
-
-
-def upper(said: str) -> str:
-    """The same with a capital first."""
-    return f"{said[:1].upper()}{said[1:]}"
-
-
-@singledispatch
-def say(fact: object) -> Any:
-    """A fact in words, by its type."""
-    msg = f"{type(fact).__name__} has no words."
-    raise TypeError(msg)
-
-
-say.register(Check)(check_words)
-say.register(Checks)(checks_notes)
-say.register(SensorZero)(zero_words)
-say.register(LeftOut)(left_out_words)
-say.register(LiftSource)(lift_source_words)
-say.register(PairCheck)(pair_words)
+@say.register
+def pair_words(found: PairCheck) -> str:
+    """Whether a pair matches, and where to file if not."""
+    off, worst = found.thicker_um, found.worst()
+    thicker = found.second if off[worst] > 0.0 else found.first
+    figures = {"most": abs(off[worst]), "station": worst + 1, "tolerance": found.tolerance_um, "thicker": thicker.name}
+    return words_after.MATCHED[found.matched].format(**figures)
 
 
 def on_slide(design: Design) -> bool:

@@ -15,12 +15,13 @@ from needlecalc.design.after.changes import Changes
 from needlecalc.design.belief.calibration import JetShift
 from needlecalc.design.inverse.proposal import Design, Stages
 from needlecalc.physics.gauge import FaceOnMark
-from needlecalc.report import say, say_after
+from needlecalc.report import after, say
 from needlecalc.report.document import BOX, Block, Document, Grid, Page, Paper, Printed, Weight, Words, pages_of
 from needlecalc.report.language import in_its_language, words, words_sheet, words_slide
 from needlecalc.report.needleview import needle_view
 from needlecalc.report.orders import Orders
-from needlecalc.report.stations import band_columns, csv_of
+from needlecalc.report.stations import csv_of
+from needlecalc.report.tables import band_columns
 from needlecalc.show import Column, Table
 from needlecalc.units import MM_PER_INCH, FloatArray
 from needlecalc.version import now
@@ -109,7 +110,7 @@ class GrindSheet(Orders, Printed):
         if self.altitude is not None:
             there = self.altitude.table()
             blocks.append(Grid(Table(words_sheet.BY_ALTITUDE, there.columns, there.rows)))
-            blocks += [Words(note, Weight.SMALL) for note in say_after.altitude_notes(self.altitude)]
+            blocks += [Words(note, Weight.SMALL) for note in after.altitude_notes(self.altitude)]
         if self.changes is not None:
             tried = self.changes.table()
             blocks.append(Grid(Table(tried.title, tried.columns, tried.rows), widths={"what": 3.0, "worst_band": 1.5}))

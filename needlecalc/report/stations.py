@@ -10,7 +10,7 @@ import numpy as np
 
 from needlecalc.design.inverse.proposal import Design
 from needlecalc.physics.gauge import FaceOnMark, contact_position_mm, micrometer_reading_mm
-from needlecalc.report.comparewords import called
+from needlecalc.report.tables import station_columns
 from needlecalc.show import Column, Row
 from needlecalc.units import FloatArray, inch_from_mm
 
@@ -35,45 +35,6 @@ CSV_READINGS = {
 }
 TO_TYPE = ("measured_mm", "measured_2_mm")
 OFF_A_ROD = ("remove_um", "per_side_um")  # nobody knows how thick the rod of a blank is
-
-
-def station_columns(design: Design) -> tuple[Column, ...]:
-    """What to do at each station."""
-    present, final, own = design.present().diameters_mm, design.needle.diameters_mm, design.stations
-    known = np.isfinite(own.idle_percent_per_um).any()
-    return (
-        Column("station", "station", "d", range(1, present.size + 1)),
-        Column("distance_mm", "from shoulder mm", ".3f", design.needle.stations_mm),
-        Column("present_mm", "present mm", ".4f", present),
-        Column("stop_mm", "stop mm", ".4f", design.stop_mm()),
-        Column("target_mm", "target mm", ".4f", final),
-        Column("remove_um", "take off um", ".1f", design.remove_um()),
-        Column("per_side_um", "", ".1f", design.remove_um() / 2.0),
-        Column("target_u_um", "+- um", ".1f", own.u_um),
-        Column("mostly_from", "mostly from", "", own.mostly_from),
-        Column("tolerance_um", "1 % tolerance um", ".1f", own.tolerance_um),
-        Column("idle_percent_per_um", "idle % per um" if known else "", ".2f", own.idle_percent_per_um),
-        Column("present_in", "", ".5f", inch_from_mm(present)),
-        Column("target_in", "", ".5f", inch_from_mm(final)),
-        Column("data", "data", "", own.supported),
-    )
-
-
-def band_columns(design: Design) -> tuple[Column, ...]:
-    """What becomes of each band; intervals are 90 %."""
-    bands, final, stop = design.target.bands, design.final, design.stop
-    return (
-        *called(bands),
-        Column("lift_mm", "lift mm", ".1f", bands.lift_mm),
-        Column("lambda_measured", "lambda now", ".3f", bands.lambda_measured),
-        Column("lambda_target", "target", ".3f", design.target.lambda_target),
-        Column("lambda_stop", "at stop", ".3f", stop.expected),
-        Column("lambda_stop_low", "", ".3f", stop.low),
-        Column("lambda_stop_high", "", ".3f", stop.high),
-        Column("lambda_final", "final", ".3f", final.expected),
-        Column("lambda_final_low", "from", ".3f", final.low),
-        Column("lambda_final_high", "to (90 %)", ".3f", final.high),
-    )
 
 
 def facts_of_stations(design: Design, width_mm: float | None, face: FaceOnMark) -> tuple[Column, ...]:

@@ -1,82 +1,218 @@
-"""Tables of the records: each column spelt once, with its key, head, form and values."""
+"""Tables of a design and of what it rests on: each column spelt once, with its key, head, form and values."""
 
 from __future__ import annotations
 
-from dataclasses import fields, is_dataclass, replace
-from functools import singledispatch
+from collections.abc import Iterable, Mapping
+from dataclasses import replace
+from textwrap import wrap
 
 import numpy as np
 
-from needlecalc.design.after.altitude import THE_DRIVE, AltitudeOutlook, Place
-from needlecalc.design.after.changes import Changes
-from needlecalc.design.after.outcome import Outcome
-from needlecalc.design.after.progress import Progress
-from needlecalc.design.after.rank import RankedNeedle, Ranking
-from needlecalc.design.after.rescue import Rescue
+from needlecalc.design.after.rank import Ranking
 from needlecalc.design.belief.calibration import JetShift
 from needlecalc.design.belief.history import History, Pass
 from needlecalc.design.belief.learned import Learned
-from needlecalc.design.belief.unknowns import SHARED
+from needlecalc.design.belief.unknowns import SHARED, BySource, Source
 from needlecalc.design.forward.metering import Metering
 from needlecalc.design.forward.predict import Comparison, PairCheck
-from needlecalc.design.inverse.alternatives import Change
 from needlecalc.design.inverse.nextstep import NextSteps
 from needlecalc.design.inverse.notes import DesignRemark
-from needlecalc.design.inverse.proposal import Budget, Design
+from needlecalc.design.inverse.proposal import Budget, Design, in_squares
 from needlecalc.design.inverse.target import Target
-from needlecalc.design.inverse.uncertainty import LEAST_DIFFERENCE_MM
-from needlecalc.measure.checks.check import Checks
-from needlecalc.measure.checks.limits import CheckLimits
 from needlecalc.measure.drive.bands import Bands, DriveNote
-from needlecalc.measure.drive.merge import Normalisation
-from needlecalc.measure.drive.sweep import LeanLimits
-from needlecalc.measure.log.file import Log
-from needlecalc.report import say, say_after
-from needlecalc.report.checkwords import checks_table, limits_table
-from needlecalc.report.comparewords import (
-    budget_table,
-    called,
-    comparison_table,
-    history_table,
-    metering_table,
-    pair_table,
-    pass_table,
-    shift_table,
-    table,
-)
-from needlecalc.report.drivewords import bands_table, lean_limits_table, log_table, normalisation_table
-from needlecalc.report.language import words, words_after, words_sheet
-from needlecalc.report.stations import band_columns, station_columns
-from needlecalc.show import Column, Shown, Table, counted
+from needlecalc.report import say
+from needlecalc.report.language import stations, upper, words, words_after, words_pages
+from needlecalc.show import Column, Table, counted, table, table_of
+from needlecalc.units import inch_from_mm
+
+MOST_SOURCES, HEAD_WIDTH = 6, 12  # that stand by themselves, and letters of their heads
 
 
-@singledispatch
-def table_of(record: object, part: str = "") -> Table:
-    """One of the tables of a record; one without a table of its own shows its fields, a part within in a line."""
-    if part or not is_dataclass(record):
-        msg = f"{type(record).__name__} does not say what it shows{f' as {part}' if part else ''}."
-        raise TypeError(msg)
-    facts = {one.name: getattr(record, one.name) for one in fields(record)}
-    values = [repr(value) if isinstance(value, Shown) else value for value in facts.values()]
-    return table(repr(record), Column("fact", "fact", "", [*facts]), Column("value", "value", "", values))
+def called(bands: Bands) -> tuple[Column, ...]:
+    """Columns that name a band."""
+    heads = words.CALLED
+    banks = (Column("bank", heads["bank"], "", bands.bank),) if any(bands.bank) else ()
+    return (Column("rpm", heads["rpm"], ".0f", bands.rpm), Column("load", heads["load"], "", bands.load), *banks)
 
 
-table_of.register(Bands)(bands_table)
-table_of.register(Budget)(budget_table)
-table_of.register(CheckLimits)(limits_table)
-table_of.register(Checks)(checks_table)
-table_of.register(Comparison)(comparison_table)
-table_of.register(History)(history_table)
-table_of.register(JetShift)(shift_table)
-table_of.register(LeanLimits)(lean_limits_table)
-table_of.register(Log)(log_table)
-table_of.register(Metering)(metering_table)
-table_of.register(Normalisation)(normalisation_table)
-table_of.register(PairCheck)(pair_table)
-table_of.register(Pass)(pass_table)
+@table_of.register
+def _(found: Comparison, part: str = "") -> Table:
+    """Both needles station by station, or band by band."""
+    one, two, bands = found.first_flow, found.second_flow, found.bands
+    if part == "bands":
+        by_band = (
+            Column("lift_mm", "", ".2f", bands.lift_mm if bands else ()),
+            Column("lambda_first", "", ".3f", found.lambda_first),
+            Column("lambda_second", "", ".3f", found.lambda_second),
+            Column("lambda_change_percent", "", "+.1f", found.band_change_percent()),
+        )
+        return table(words_pages.BY_BAND, *(called(bands) if bands else ()), *headed(by_band, words_pages.BAND_HEADS))
+    at_mm, own_mm = (values[found.station - 1] for values in (found.first.stations_mm, found.first.diameters_mm))
+    names = {"first": found.first.name, "second": found.second.name, "bore_mm": found.setup.carburettor.jet.bore_mm}
+    columns = (
+        Column("station", "", "d", found.station),
+        Column("distance_mm", "", ".3f", at_mm),
+        Column("first_mm", "", ".4f", own_mm),
+        Column("second_mm", "", ".4f", found.second.diameter_at_mm(at_mm)),
+        Column("thicker_um", "", "+.1f", found.thicker_um()),
+        Column("first_metering_mm2", "", ".3f", one.metering_area_mm2),
+        Column("second_metering_mm2", "", ".3f", two.metering_area_mm2),
+        Column("first_effective_mm2", "", ".3f", one.effective_area_mm2),
+        Column("second_effective_mm2", "", ".3f", two.effective_area_mm2),
+        Column("lambda_change_percent", "", "+.1f", found.lambda_change_percent()),
+    )
+    notes = (words_pages.AS_AT_FACE,)
+    return table(words_pages.BY_STATION.format(**names), *headed(columns, words_pages.STATION_HEADS), notes=notes)
 
 
-def _brought(bands: Bands) -> list[str]:
+def headed(columns: Iterable[Column], heads: Mapping[str, str]) -> list[Column]:
+    """Columns with the heads of their keys; those without one are not printed."""
+    return [replace(column, head=heads.get(column.key, "")) for column in columns]
+
+
+@table_of.register
+def _(found: PairCheck, _part: str = "") -> Table:
+    """Stations of both needles."""
+    return table(
+        say.pair_words(found),
+        Column("station", "station", "d", range(1, found.thicker_um.size + 1)),
+        Column("first_mm", f"{found.first.name} mm", ".4f", found.first.diameters_mm),
+        Column("second_mm", f"{found.second.name} mm", ".4f", found.second.diameters_mm),
+        Column("thicker_um", "second thicker um", "+.1f", found.thicker_um),
+        Column("lambda_percent", "lambda %", "+.1f", found.lambda_percent),
+        Column("within", "matched", "", found.within()),
+    )
+
+
+@table_of.register
+def _(law: Metering, _part: str = "") -> Table:
+    """The local law, one row a lift."""
+    flow = law.flow
+    return table(
+        repr(law),
+        Column("lift_mm", "lift mm", ".1f", law.lift_mm),
+        Column("position_mm", "place mm", ".2f", law.position_mm),
+        Column("diameter_mm", "diameter mm", ".3f", law.diameter_mm),
+        Column("metering_area_mm2", "metering mm2", ".3f", flow.metering_area_mm2),
+        Column("effective_area_mm2", "effective mm2", ".3f", flow.effective_area_mm2),
+        Column("discharge_coefficient", "Cd", ".3f", flow.discharge_coefficient),
+        Column("viscous_fraction", "viscous", ".2f", flow.viscous_fraction),
+        Column("reynolds", "Re", ".0f", flow.reynolds),
+        Column("gap_exponent", "by gap", ".2f", law.gap_exponent),
+        Column("viscosity_exponent", "by viscosity", ".2f", law.viscosity_exponent),
+        Column("depression_exponent", "by depression", ".2f", law.depression_exponent),
+        Column("lambda_per_step", "lambda % per 0.01 mm", ".1f", law.lambda_per_step),
+        Column("acts_below_mm", "acts below face mm", ".2f", law.acts_below_mm),
+        Column("share_elsewhere", "elsewhere", ".0%", law.share_elsewhere),
+        notes=(words_after.EXPONENTS, words_after.ELSEWHERE),
+    )
+
+
+@table_of.register
+def _(budget: Budget, part: str = "") -> Table:
+    """Sources of each final diameter, or of lambda of each band: the greatest, the others together, and the total."""
+    bands = part == "bands"
+    parts = budget.lambda_percent if bands else budget.diameter_um
+    unit, form = ("percent", ".2f") if bands else ("um", ".1f")
+    great, rest = greatest(parts)
+    columns = [
+        Column(f"{one.name.lower()}_{unit}", "\n".join(wrap(words.SOURCES[one], HEAD_WIDTH)), form, parts[one])
+        for one in great
+    ]
+    columns += [Column(f"{one.name.lower()}_{unit}", "", form, parts[one]) for one in rest]
+    columns.append(Column(f"others_{unit}", words.OTHERS, form, in_squares({one: parts[one] for one in rest})))
+    columns.append(Column(f"total_{unit}", words.TOTAL, form, in_squares(parts)))
+    if bands:
+        return table(words.BAND_BUDGET, *called(budget.bands), *columns, notes=(words.BAND_BUDGET_MEANS,))
+    at = Column("station", "station", "d", range(1, budget.stations_mm.size + 1))
+    place = Column("distance_mm", "from\nshoulder mm", ".3f", budget.stations_mm)
+    return table(words.BUDGET, at, place, *columns, notes=(words.BUDGET_MEANS,))
+
+
+def greatest(parts: BySource) -> tuple[list[Source], list[Source]]:
+    """Sources that stand by themselves, the greatest first, and those taken together."""
+    order = sorted(parts, key=lambda one: -float(np.nansum(parts[one] ** 2)))
+    return order[:MOST_SOURCES], order[MOST_SOURCES:]
+
+
+@table_of.register
+def _(shift: JetShift, _: str = "") -> Table:
+    """The change of each band by a move of the jet."""
+    return table(
+        repr(shift),
+        Column("band", "band", "", shift.names),
+        Column("expected_percent", "expected %", "+.1f", 100.0 * np.expm1(shift.expected)),
+        Column("seen_percent", "seen %", "+.1f", 100.0 * np.expm1(shift.seen)),
+        Column("seen_u_percent", "+-", ".1f", 100.0 * shift.seen_u),
+        notes=("Change of lambda by the move; + is leaner.",),
+    )
+
+
+@table_of.register
+def _(one: Pass, _: str = "") -> Table:
+    """Bands of a pass."""
+    return replace(one.bands.table(), title=repr(one))
+
+
+@table_of.register
+def _(history: History, _: str = "") -> Table:
+    """Passes, a row each."""
+    passes, start = history.passes, history.passes[0].needle.diameters_mm
+    read = [one.bands.lambda_measured for one in passes]
+    return table(
+        repr(history),
+        Column("number", "pass", "d", range(1, len(passes) + 1)),
+        Column("needle", "needle", "", [one.needle.name for one in passes]),
+        Column(
+            "off_um", "taken off since, most um", ".1f", [1e3 * float((start - p.needle.diameters_mm).max()) for p in passes]
+        ),
+        Column("drop_mm", "jet drop mm", ".3f", [one.drop_mm for one in passes]),
+        Column("bands", "bands", "d", [one.size for one in read]),
+        Column("leanest", "leanest", ".3f", [float(one.max()) for one in read]),
+        Column("richest", "richest", ".3f", [float(one.min()) for one in read]),
+    )
+
+
+def station_columns(design: Design) -> tuple[Column, ...]:
+    """What to do at each station."""
+    present, final, own = design.present().diameters_mm, design.needle.diameters_mm, design.stations
+    known = np.isfinite(own.idle_percent_per_um).any()
+    return (
+        Column("station", "station", "d", range(1, present.size + 1)),
+        Column("distance_mm", "from shoulder mm", ".3f", design.needle.stations_mm),
+        Column("present_mm", "present mm", ".4f", present),
+        Column("stop_mm", "stop mm", ".4f", design.stop_mm()),
+        Column("target_mm", "target mm", ".4f", final),
+        Column("remove_um", "take off um", ".1f", design.remove_um()),
+        Column("per_side_um", "", ".1f", design.remove_um() / 2.0),
+        Column("target_u_um", "+- um", ".1f", own.u_um),
+        Column("mostly_from", "mostly from", "", own.mostly_from),
+        Column("tolerance_um", "1 % tolerance um", ".1f", own.tolerance_um),
+        Column("idle_percent_per_um", "idle % per um" if known else "", ".2f", own.idle_percent_per_um),
+        Column("present_in", "", ".5f", inch_from_mm(present)),
+        Column("target_in", "", ".5f", inch_from_mm(final)),
+        Column("data", "data", "", own.supported),
+    )
+
+
+def band_columns(design: Design) -> tuple[Column, ...]:
+    """What becomes of each band; intervals are 90 %."""
+    bands, final, stop = design.target.bands, design.final, design.stop
+    return (
+        *called(bands),
+        Column("lift_mm", "lift mm", ".1f", bands.lift_mm),
+        Column("lambda_measured", "lambda now", ".3f", bands.lambda_measured),
+        Column("lambda_target", "target", ".3f", design.target.lambda_target),
+        Column("lambda_stop", "at stop", ".3f", stop.expected),
+        Column("lambda_stop_low", "", ".3f", stop.low),
+        Column("lambda_stop_high", "", ".3f", stop.high),
+        Column("lambda_final", "final", ".3f", final.expected),
+        Column("lambda_final_low", "from", ".3f", final.low),
+        Column("lambda_final_high", "to (90 %)", ".3f", final.high),
+    )
+
+
+def brought(bands: Bands) -> list[str]:
     """To which air and fuel the bands were brought last; empty where they stand as measured."""
     return [say.remark(one) for one in bands.remarks if one.kind is DriveNote.BROUGHT][-1:]
 
@@ -88,7 +224,7 @@ def _(learned: Learned, _part: str = "") -> Table:
     brought = (
         words.PASS_BROUGHT.format(number=number, words=said)
         for number, one in enumerate(passes, start=1)
-        for said in _brought(one.bands)
+        for said in brought(one.bands)
     )
     return table(
         f"Learned from {counted(len(passes), 'pass', 'passes')}",
@@ -139,7 +275,7 @@ def _(found: NextSteps, _part: str = "") -> Table:
         Column("u_after_percent", "then % lambda", ".2f", [one.then.lambda_u_percent for one in steps]),
         Column("variance_after", "variances left", ".0%", [1.0 - one.gain() for one in steps]),
     )
-    said = [say.upper(say.measurement(one)) for one in steps]
+    said = [upper(say.measurement(one)) for one in steps]
     return table(
         "Measure next",
         Column("rank", "rank", "d", range(1, len(steps) + 1)),
@@ -155,141 +291,6 @@ def _(found: NextSteps, _part: str = "") -> Table:
             words.EACH_ALONE,
             *map(say.remark, found.remarks),
         ),
-    )
-
-
-@table_of.register
-def _(found: Progress, part: str = "") -> Table:
-    design, target = found.design, found.design.target
-    if part == "bands":
-        return table(
-            "Lambda with what was cut",
-            *called(design.learned.bands),
-            Column("lambda_before", "before", ".3f", design.learned.bands.lambda_measured),
-            Column("lambda_now", "as cut now", ".3f", found.lambda_now),
-            Column("lambda_low", "from", ".3f", found.lambda_low),
-            Column("lambda_high", "to (90 %)", ".3f", found.lambda_high),
-            Column("lambda_rest", "at stop", ".3f", found.lambda_rest),
-            Column("lambda_target", "target", ".3f", target.lambda_target),
-            Column("lambda_rich", "richest allowed", ".3f", target.lambda_rich),
-            notes=(words_after.COMPUTED.format(drop_mm=design.drop_mm),),
-        )
-    more = (found.to_go_um > 1e3 * LEAST_DIFFERENCE_MM).any()
-    rest = words_after.CHANCE_REST.format(rest=100.0 * found.chance_rich_rest) if more else ""
-    lean = found.full_load()
-    return table(
-        f"Where {design.present().name} is",
-        Column("station", "station", "d", range(1, found.to_go_um.size + 1)),
-        Column("distance_mm", "from shoulder mm", ".3f", found.measured.stations_mm),
-        Column("present_mm", "before mm", ".4f", design.present().diameters_mm),
-        Column("stop_mm", "stop mm", ".4f", design.stop_mm()),
-        Column("target_mm", "", ".4f", design.needle.diameters_mm),
-        Column("measured_mm", "measured mm", ".4f", found.measured.diameters_mm),
-        Column("to_go_um", "to go um", "+.1f", found.to_go_um),
-        Column("over_um", "", ".1f", found.over_um),
-        Column("state", "state", "", [str(one) for one in found.states]),
-        intro=(say_after.stroke(found), *((say.remark(lean),) if lean else ())),
-        notes=(
-            words_after.CHANCE_NOW.format(now=100.0 * found.chance_rich_now, rest=rest),
-            words_after.THERE.format(told_um=1e3 * design.least_difference_mm()),
-            words_after.READINGS_OF.format(source=found.measured.source),
-            words_after.CARE,
-        ),
-    )
-
-
-@table_of.register
-def _(found: Rescue, part: str = "") -> Table:
-    asked, bands = found.planned(), found.car.bands
-    if part == "design" and found.design is not None:
-        shown = found.design.table()
-        filed = next(one for one in found.alternatives if one.kind is Change.JET_AND_FILE)
-        return replace(shown, title=f"{shown.title}, row {say_after.rescued(filed, found)!r}")
-    if part == "bands":
-        return table(
-            "Lambda of each way out",
-            *called(bands),
-            Column("target", "target", ".3f", asked.target.lambda_target),
-            Column("planned", "as planned", ".3f", asked.final.expected),
-            *(
-                Column(str(k), say_after.rescued(one, found), ".3f", one.lambda_expected)
-                for k, one in enumerate(found.alternatives, 1)
-            ),
-        )
-    ways, jet, lowest = (*found.alternatives, *found.spares), found.car.setup.carburettor.jet, found.lowest()
-    first, missed = asked.setup.carburettor.jet.drop_mm, [one.missed() for one in ways]
-    outside = [int((asked.target.excess(one.lambda_expected) > 0.0).sum()) for one in found.alternatives]
-    said, noted = [say_after.rescued(one, found) for one in ways], [say_after.rescue_note(one, found) for one in ways]
-    lean = filter(None, (say_after.too_lean(one, found) for one in found.alternatives))
-    return table(
-        "Rescue",
-        Column("way_out", "way out", "", said),
-        Column("drop_mm", "jet drop mm", ".2f", [one.drop_mm for one in ways]),
-        Column("flats", "flats from now", "+.1f", [(one.drop_mm - first) / jet.flat_mm for one in ways]),
-        Column("worst_miss_percent", "worst miss %", "+.1f", [100.0 * float(one.missed()[one.worst()]) for one in ways]),
-        Column("worst_band", "at", "", [bands.name(one.worst()) for one in ways]),
-        Column("rms_miss_percent", "", ".1f", [100.0 * float(np.sqrt(np.mean(m**2))) for m in missed]),
-        Column(
-            "lambda_lowest_band",
-            f"lambda {bands.name(lowest)}",
-            ".3f",
-            [float(one.lambda_expected[lowest]) for one in ways],
-        ),
-        Column("outside", "not permitted", "d", [*outside, *[None] * len(found.spares)]),
-        Column("note", "", "", noted),
-        intro=(say_after.stroke(found.progress), say_after.way_out(found)),
-        notes=(
-            *(f"{what}: {note}" for what, note in zip(said, noted, strict=True) if note),
-            *lean,
-            words_after.NOT_TRIMMED,
-            words_after.FLATS_MEAN,
-            words_after.CARE,
-        ),
-    )
-
-
-@table_of.register
-def _(found: Changes, _part: str = "") -> Table:
-    target, tried = found.design.target, found.tried
-    ways = [one.what for one in tried]
-    worst, jet = [one.worst() for one in ways], found.design.setup.carburettor.jet
-    full = target.full_load() if target.full_load().any() else np.ones(target.weight.size, dtype=bool)
-    outlooks = [one.outlook for one in tried if one.outlook is not None]
-    names = [place.name for place in outlooks[0].places if place.name != THE_DRIVE] if outlooks else []
-    leanest = [[float(one.at(name).lambda_predicted[full].max()) for one in outlooks] for name in names]
-    off = [100.0 * float(one.missed()[at]) for one, at in zip(ways, worst, strict=True)]
-    heads, full_load = words_sheet.CHANGE_HEADS, words_sheet.FULL_LOAD_AT
-    heads = heads | ({"flats": ""} if say.on_slide(found.design) else {})
-    return table(
-        words_sheet.CHANGES_TITLE,
-        Column("what", heads["what"], "", [say_after.change(one, found) for one in tried]),
-        Column("flats", heads["flats"], "+.1f", [(one.drop_mm - jet.drop_mm) / jet.flat_mm for one in ways]),
-        Column("worst_percent", heads["worst_percent"], "+.1f", off),
-        Column("worst_band", heads["worst_band"], "", [say.band(target.called(at)[0]) for at in worst]),
-        Column("met", heads["met"], "", [one.met for one in ways]),
-        Column("cut_um", heads["cut_um"], ".0f", [one.largest_cut_um for one in ways]),
-        *(
-            Column(name, full_load.format(place=say_after.place_name(name)), ".2f", values)
-            for name, values in zip(names, leanest, strict=True)
-        ),
-        notes=say_after.changes_notes(found),
-    )
-
-
-def _foretold(one: RankedNeedle | Place | Outcome, head: str) -> tuple[Column, ...]:
-    """Lambda predicted of each band, and its interval."""
-    return (
-        Column("lambda_predicted", head, ".3f", one.lambda_predicted),
-        Column("lambda_low", "from", ".3f", one.lambda_low),
-        Column("lambda_high", "to (90 %)", ".3f", one.lambda_high),
-    )
-
-
-@table_of.register
-def _(found: RankedNeedle, _part: str = "") -> Table:
-    return table(
-        repr(found),
-        *_foretold(found, "lambda"),
     )
 
 
@@ -312,9 +313,9 @@ def _(found: Ranking, _part: str = "") -> Table:
         Column("chance_percent", "chance %", ".0f", percent("chance")),
         Column("filing_um", "to file um", ".0f", [*(one.filing_um for one in ranked), *none]),
         Column("donor_drop_mm", "at drop mm", ".2f", [*(one.donor_drop_mm for one in ranked), *none]),
-        Column("stations", "touching", "", [*(say.stations(one.stations) for one in ranked), *none]),
+        Column("stations", "touching", "", [*(stations(one.stations) for one in ranked), *none]),
         Column("lacks_um", "", ".0f", [*(one.lacks_um for one in ranked), *none]),
-        Column("verdict", "verdict", "", [*map(say.say, ranked), *[words_after.REFUSED] * len(refused)]),
+        Column("verdict", "verdict", "", [*map(say.ranked, ranked), *[words_after.REFUSED] * len(refused)]),
         *(
             Column(
                 f"lambda {found.target.bands.name(k)}", "", "", [*(float(one.lambda_predicted[k]) for one in ranked), *none]
@@ -327,60 +328,5 @@ def _(found: Ranking, _part: str = "") -> Table:
             *((words_after.NO_CHANCE,) if any(np.isnan(one.chance) for one in ranked) else ()),
             words_after.FLATS,
             *(words_after.REFUSED_AS.format(name=name, why=why) for name, why in refused),
-        ),
-    )
-
-
-@table_of.register
-def _(place: Place, _part: str = "") -> Table:
-    return table(
-        repr(place),
-        Column("lift_mm", "lift mm", ".2f", place.lift_mm),
-        *_foretold(place, "lambda"),
-    )
-
-
-@table_of.register
-def _(found: AltitudeOutlook, _part: str = "") -> Table:
-    stop, heads = found.stop.places if found.stop else (), words_sheet.ALTITUDE_HEADS
-    last = heads["final" if found.stop else "only"]
-    names = [say_after.place_name(one.name) for one in found.places]
-    return table(
-        f"Lambda by altitude, {found.needle}, jet {found.places[0].drop_mm:.2f} mm below the bridge",
-        *called(found.bands),
-        *(
-            Column(f"{key}_{k}", head.format(place=name), ".3f", one.lambda_predicted)
-            for key, head, places in (("stop", heads["stop"], stop), ("lambda", last, found.places))
-            for k, (name, one) in enumerate(zip(names, places, strict=False), 1)
-        ),
-        *(Column(f"lift_{k}_mm", "", ".2f", one.lift_mm) for k, one in enumerate(found.places, 1)),
-        notes=(
-            *say_after.at_altitudes(found.remarks()),
-            *say_after.idle_co(found),
-            words_sheet.ALTITUDE_ASSUMES,
-            *words_after.ALTITUDE_CAUTIONS,
-        ),
-    )
-
-
-@table_of.register
-def _(found: Outcome, _part: str = "") -> Table:
-    apart = found.after.contradiction()
-    return table(
-        "What the pass did",
-        Column("rpm", "rpm", ".0f", found.bands.rpm[found.band]),
-        Column("load", "load", "", [found.bands.load[b] for b in found.band.tolist()]),
-        Column("lambda_before", "before", ".3f", found.lambda_before),
-        *_foretold(found, "predicted"),
-        Column("lambda_measured", "measured", ".3f", found.lambda_measured),
-        Column("inside", "inside", "", found.inside),
-        Column("gain", "gain", ".2f", found.gain),
-        Column("gain_u", "+-", ".2f", found.gain_u),
-        intro=(say_after.diagnosis(found),),
-        notes=(
-            words_after.GAIN_MEANS,
-            *map(say.remark, found.remarks()),
-            *(words_after.MEASURED_BUT.format(words=one) for one in _brought(found.bands)),
-            *((say.remark(apart),) if apart else ()),
         ),
     )

@@ -1,9 +1,14 @@
-"""What a log, a drive, its bands and their lifts are told by: words for each fact, and the tables."""
+"""What is told of a log, a drive, its bands, their lifts and the checks: words for each fact, and the tables."""
 
 from __future__ import annotations
 
+from dataclasses import fields
+
 import numpy as np
 
+from needlecalc.measure.checks.check import Check, Checks, CheckWords, Found, Verdict
+from needlecalc.measure.checks.gas import GasLeftOut, SensorZero
+from needlecalc.measure.checks.limits import CheckLimits
 from needlecalc.measure.drive.bands import Bands, DriveNote, LeftOut, LiftSource, RowReason
 from needlecalc.measure.drive.merge import Normalisation
 from needlecalc.measure.drive.sweep import LeanLimits
@@ -12,8 +17,8 @@ from needlecalc.measure.log.file import Log
 from needlecalc.measure.log.flags import FLAGS
 from needlecalc.measure.log.words import ColumnFault, Note, how_to_state, listed, quoted
 from needlecalc.remark import BandName, Remark, Severity
-from needlecalc.report.language import words_drive as texts
-from needlecalc.show import Column, Table, counted
+from needlecalc.report.language import band, words_after, words_checks, words_drive
+from needlecalc.show import Column, Table, counted, say, table_of
 from needlecalc.units import FloatArray
 
 # Each source of a lift as tables print it, its short name, and what to look at where it is wrong as a whole.
@@ -34,6 +39,7 @@ LIFT_SOURCES = {
 }
 
 
+@say.register
 def lift_source_words(source: LiftSource) -> tuple[str, str]:
     """Short name of one source of lifts, and what to look at where it is wrong as a whole."""
     _, name, suspects = LIFT_SOURCES[source & ~LiftSource.SCALED]
@@ -43,12 +49,13 @@ def lift_source_words(source: LiftSource) -> tuple[str, str]:
 def lift_from_words(source: LiftSource) -> str:
     """Where a lift comes from, as tables print it; more than one source were weighed together."""
     words = [words for part, (words, _, _) in LIFT_SOURCES.items() if part & source]
-    return ", ".join([" and ".join(words), *((texts.SCALED,) if LiftSource.SCALED & source else ())])
+    return ", ".join([" and ".join(words), *((words_drive.SCALED,) if LiftSource.SCALED & source else ())])
 
 
+@say.register
 def left_out_words(reason: LeftOut, *, key: bool = True) -> str:
     """Why rows are in no band, and which key lets them in."""
-    words, lets_in = texts.ROW_REASONS[reason.why]
+    words, lets_in = words_drive.ROW_REASONS[reason.why]
     said = words.format(limit=reason.limit, words=FLAGS[reason.flag])
     bank = f"{reason.bank}: " if reason.bank else ""
     return f"{bank}{said}; {lets_in} lets them in" if key and lets_in else f"{bank}{said}"
@@ -61,7 +68,7 @@ def drive_note_words(remark: Remark) -> str:
         numbers["why"] = _why_no_idle(remark)
     elif remark.kind == DriveNote.AIR_SCALED:
         name, suspects = lift_source_words(LiftSource.of_code(str(numbers["source"])))
-        strange = texts.STRANGE.format(suspects=suspects, **numbers) if remark.severity == Severity.CAUTION else ""
+        strange = words_drive.STRANGE.format(suspects=suspects, **numbers) if remark.severity == Severity.CAUTION else ""
         numbers |= {"name": name, "strange": strange}
         numbers |= {"read": counted(int(numbers["readings"]), "lift"), "served": counted(int(numbers["bands"]), "band")}
     elif remark.kind == DriveNote.OTHER_OIL:
@@ -69,8 +76,8 @@ def drive_note_words(remark: Remark) -> str:
     elif remark.kind == DriveNote.RESTATED:
         numbers["changed"] = numbers["changed"] or "the same parts"
     elif remark.bands:
-        numbers["bands"] = ", ".join(map(_band, remark.bands))
-    return texts.NOTES[DriveNote(remark.kind)].format(**numbers)
+        numbers["bands"] = ", ".join(map(band, remark.bands))
+    return words_drive.NOTES[DriveNote(remark.kind)].format(**numbers)
 
 
 def _why_no_idle(remark: Remark) -> str:
@@ -94,7 +101,7 @@ def log_words(fact: Remark) -> str:
         numbers["percent"] = how_to_state("units", key, "%")
     if isinstance(fact.kind, ColumnFault):
         numbers["in_ms"] = how_to_state("units", "time", "ms")
-        numbers["zero_cure"] = texts.ZERO_CURE.format(gauge=how_to_state("units", "manifold_pressure", "psi gauge"))
+        numbers["zero_cure"] = words_drive.ZERO_CURE.format(gauge=how_to_state("units", "manifold_pressure", "psi gauge"))
     if fact.kind is Note.VACUUM:
         numbers["absolute"] = how_to_state("units", "manifold_pressure", f"{numbers['unit']} absolute")
     if "count" in numbers:
@@ -103,15 +110,13 @@ def log_words(fact: Remark) -> str:
         usual = "the standard atmosphere; ambient_pa, or ambient_kpa under [log] of a job file, sets another"
         numbers["source"] = "stated" if numbers["stated"] else usual
     if isinstance(fact.kind, ColumnFault):
-        return f"{numbers['column']} is not used as {numbers['label']}: {texts.COLUMN_FAULTS[fact.kind].format(**numbers)}."
-    return texts.LOG_NOTES[Note(fact.kind)].format(**numbers)
+        fault = words_drive.COLUMN_FAULTS[fact.kind].format(**numbers)
+        return f"{numbers['column']} is not used as {numbers['label']}: {fault}."
+    return words_drive.LOG_NOTES[Note(fact.kind)].format(**numbers)
 
 
-def _band(name: BandName) -> str:
-    return f"{name.rpm:.0f} rpm {name.load} {name.bank}".rstrip()
-
-
-def bands_table(bands: Bands, _part: str = "") -> Table:
+@table_of.register
+def _(bands: Bands, _part: str = "") -> Table:
     """Bands, one row each, and why all other rows are in none; a column that holds nothing is left out."""
     logged = np.isfinite(bands.effective_count).any()
 
@@ -143,7 +148,8 @@ def bands_table(bands: Bands, _part: str = "") -> Table:
     return Table("Bands", columns, notes=[*notes, *bands.assumptions])
 
 
-def log_table(log: Log, part: str = "") -> Table:
+@table_of.register
+def _(log: Log, part: str = "") -> Table:
     """Columns chosen, one a row, what was assumed and which columns are left; or what became of the rows."""
     rows = dict(log.fates())
     total = sum(rows.values())
@@ -159,7 +165,7 @@ def log_table(log: Log, part: str = "") -> Table:
         Column(
             "why",
             "chosen by",
-            values=[f"{texts.CHOSEN_BY[one.why]}{more}" for one, more in zip(log.columns, same, strict=True)],
+            values=[f"{words_drive.CHOSEN_BY[one.why]}{more}" for one, more in zip(log.columns, same, strict=True)],
         ),
     )
     fit = f"{counted(total, 'row')}, {len(log.time_s)} kept, {rows[FLAGS[0]]} fit for use."
@@ -167,7 +173,8 @@ def log_table(log: Log, part: str = "") -> Table:
     return Table(f"Log {log.name}", columns, intro=(f"sha256 {log.sha256}", fit), notes=notes)
 
 
-def lean_limits_table(found: LeanLimits, _part: str = "") -> Table:
+@table_of.register
+def _(found: LeanLimits, _part: str = "") -> Table:
     """Limits and what targets may ask, to be shown; one row a sweep."""
     columns = (
         Column("load", "load", "", found.load),
@@ -184,7 +191,8 @@ def lean_limits_table(found: LeanLimits, _part: str = "") -> Table:
     return Table(f"Lean limits, margin {found.margin:g}", columns, notes=notes)
 
 
-def normalisation_table(found: Normalisation, _part: str = "") -> Table:
+@table_of.register
+def _(found: Normalisation, _part: str = "") -> Table:
     """Each factor by band, to be shown."""
     columns = (
         Column("band", "band", "", [found.bands.name(b) for b in range(found.air.size)]),
@@ -199,3 +207,105 @@ def normalisation_table(found: Normalisation, _part: str = "") -> Table:
     notes = [f"from {part!r}" for part in (found.before.air, found.before.fuel)]
     notes += [f"to {part!r}" for part in (found.after.air, found.after.fuel)]
     return Table("Lambda brought to another air and fuel, at the same lift", columns, notes=notes)
+
+
+def check_name(check: Check) -> str:
+    """Name of a check: the kind, and where it was looked at."""
+    kind = words_checks.NAMES[check.kind]
+    return words_checks.NAME_AT.format(kind=kind, at=words_checks.POINTS.get(check.at, check.at)) if check.at else kind
+
+
+@say.register
+def check_words(check: Check) -> CheckWords:
+    """A check in words_checks."""
+    (found, right, todo, missing), name = words_checks.WORDS[check.kind], check_name(check)
+    numbers: dict[str, object] = {key: _said(value) for key, value in check.numbers.items()}
+    if check.limit is not None:
+        numbers |= {"amber": check.limit[0], "red": check.limit[1]}
+    causes = [words_checks.CAUSES[cause] for cause in check.causes if cause in words_checks.CAUSES]
+    if check.verdict == Verdict.NOT_MEASURED:
+        return CheckWords(name, "-", "", (causes or [missing])[0].format(**numbers))
+    told = [] if check.verdict == Verdict.GREEN else causes or [todo]
+    told += [words_checks.ASIDES[cause] for cause in check.causes if cause in words_checks.ASIDES]
+    said = " ".join(template for template in told if template).format(**numbers)
+    if check.kind in words_checks.ANSWERS:
+        well, wrong = words_checks.ANSWERS[check.kind]
+        return CheckWords(name, well if check.verdict == Verdict.GREEN else wrong, well, said)
+    right = "{wanted}" if "wanted" in numbers else right
+    return CheckWords(name, found.format(**numbers), right.format(**numbers), said)
+
+
+def _said(value: Found) -> object:
+    """A figure as it is; what the user chose, and a band, in words_checks."""
+    if isinstance(value, BandName):
+        return band(value)
+    return words_checks.VALUES.get(value, value) if isinstance(value, str) else value
+
+
+@say.register
+def checks_notes(checks: Checks, *, slips: bool = True) -> tuple[str, ...]:
+    """What is said of the checks: counts, what is red and why it was overridden, what to do about amber."""
+    lines = [words_checks.COUNTED.format(counts=checks_count(checks))]
+    if checks.reason:
+        red = "; ".join(words_checks.RED_FOUND.format(**one.words()._asdict()) for one in checks.of(Verdict.RED))
+        lines.append(words_checks.RED_OVERRIDDEN.format(reason=checks.reason, red=red))
+    amber = (check for check in checks.of(Verdict.AMBER) if slips or check not in checks.slips())
+    lines += [words_checks.AMBER.format(**check.words()._asdict()) for check in amber]
+    return tuple(lines)
+
+
+def checks_count(checks: Checks) -> str:
+    """How many stand at each verdict."""
+    return ", ".join(said.format(count=len(checks.of(verdict))) for verdict, said in words_checks.COUNT.items())
+
+
+@table_of.register
+def _(checks: Checks, _part: str = "") -> Table:
+    """Every check, one row each; what to do as notes."""
+    heads = {"check": "check", "found": "found", "right": "right", "verdict": "verdict"}
+    columns = [Column(key, head) for key, head in heads.items()]
+    spoken = [(check, check.words()) for check in checks.checks]
+    rows = [
+        {"check": said.name, "found": said.found, "right": said.right, "verdict": check.verdict.upper(), "todo": said.todo}
+        for check, said in spoken
+    ]
+    order = (Verdict.RED, Verdict.AMBER, Verdict.GREEN)
+    notes = [
+        f"{said.name}: {said.todo}" for verdict in order for check, said in spoken if check.verdict == verdict and said.todo
+    ]
+    unknown = [f"{said.name} ({said.todo.rstrip('.')})" for check, said in spoken if check.verdict == Verdict.NOT_MEASURED]
+    if unknown:
+        notes.append(f"Not measured, so not proven: {'; '.join(unknown)}.")
+    if checks.reason:
+        notes.append(f"Red overridden, reason given: {checks.reason!r}.")
+    return Table("Checks before a cut", columns, rows, (checks.count(),), (*notes, *words_after.CHECK_CAUTIONS))
+
+
+@say.register
+def _(zero: SensorZero) -> tuple[str, ...]:
+    """What gas readings say of the meter's zero, and why others say nothing."""
+    said = []
+    if zero.readings:
+        way = "lean" if zero.mean > 0.0 else "rich"
+        read = counted(zero.readings, "gas reading")
+        said.append(
+            f"By {read} the meter reads {abs(zero.mean):.3f} +- {zero.u:.3f} too {way}; lambda here is as it shows it."
+        )
+    for remark in zero.left_out:
+        why = words_after.GAS_LEFT_OUT[GasLeftOut(remark.kind)].format(**remark.numbers)
+        said.append(f"Gas at {remark.numbers['at']} {why}, so it says nothing of the meter's zero.")
+    return tuple(said)
+
+
+@table_of.register
+def _(limits: CheckLimits, _part: str = "") -> Table:
+    """Every limit with its source, to be shown; one row a limit."""
+    forms = {"amber": "g", "red": "g"}
+    columns = [Column(key, key, forms.get(key, "")) for key in ("limit", "amber", "red", "unit", "judges", "source")]
+    rows = []
+    for item in fields(limits):
+        amber, red = getattr(limits, item.name)
+        told = {key: item.metadata[key] for key in ("unit", "judges", "source")}
+        row = {"limit": item.name, "amber": amber, "red": red, **told}
+        rows.append(row if (amber, red) == item.default else row | {"source": "user's own"})
+    return Table("Limits of the checks", columns, rows)
