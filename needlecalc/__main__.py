@@ -22,28 +22,25 @@ EXITS = {
     NOT_BY_FILING: "cannot be met by filing, the needle measured is overcut, or too lean elsewhere",
     LOCKED: "a red check locks it",
 }
-# Command: function that does it, what it is for, an example, exit codes beside 0, 1 and 2.
+# Command, done by the function do_ of that name: what it is for, an example, exit codes beside 0, 1 and 2.
 COMMANDS = {
-    "new": ("new", "begin a job: a job file and a needle table to fill in", "new van --log drive.csv", ()),
-    "keys": ("keys", "every key of a job: kind, unit, default, range, what it is", "keys jet", ()),
-    "check": ("check", "log, bands and checks: is the engine fit to be measured", "check van/job.toml", (LOCKED,)),
-    "design": ("design", "the sheet to file by", "design van/job.toml", (NOT_BY_FILING, LOCKED)),
+    "new": ("begin a job: a job file and a needle table to fill in", "new van --log drive.csv", ()),
+    "keys": ("every key of a job: kind, unit, default, range, what it is", "keys jet", ()),
+    "check": ("log, bands and checks: is the engine fit to be measured", "check van/job.toml", (LOCKED,)),
+    "design": ("the sheet to file by", "design van/job.toml", (NOT_BY_FILING, LOCKED)),
     "measured": (
-        "measured",
         "where the file stands: micrometer readings against the first stop",
         "measured van/job.toml 2.450 2.412 - -",
         (NOT_BY_FILING,),
     ),
-    "learn": ("learned", "keep the job's drive as a pass and say what it taught", "learn van/job.toml", ()),
-    "compare": ("compared", "two needle tables in the setup of a job", "compare old.csv new.csv --job van/job.toml", ()),
+    "learn": ("keep the job's drive as a pass and say what it taught", "learn van/job.toml", ()),
+    "compare": ("two needle tables in the setup of a job", "compare old.csv new.csv --job van/job.toml", ()),
     "rank": (
-        "ranked",
         "needles at hand, by how near each comes unfiled",
         "rank demo/pass_van.toml demo/needles.csv --donors",
         (NOT_BY_FILING,),
     ),
     "altitude": (
-        "at_heights",
         "altitude card: how far to turn the jet for each height, with the second check at home",
         "altitude van/job.toml 1800 2400",
         (NOT_BY_FILING,),
@@ -76,7 +73,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         step(f"{asked.command}: {getattr(asked, 'job', None) or 'reading'}")
         from needlecalc import commands  # late: the libraries behind it take their time
 
-        code: int = getattr(commands, COMMANDS[asked.command][0])(asked)
+        code: int = getattr(commands, f"do_{asked.command}")(asked)
         return code
     except BrokenPipeError:
         # The reader of our output (a pager, head) has seen enough; keep Python from complaining at exit.
@@ -98,7 +95,7 @@ def _parser() -> argparse.ArgumentParser:
     parser.add_argument("--version", action="version", version=f"needlecalc {__version__}")
     commands = parser.add_subparsers(dest="command", metavar="command", title="commands")
     made = {}
-    for name, (_, words, example, exits) in COMMANDS.items():
+    for name, (words, example, exits) in COMMANDS.items():
         codes = "\n".join(f"  {code}  {EXITS[code]}" for code in (USABLE, CUT_SHORT, BAD_INPUT, *exits))
         end = f"example:\n  needlecalc {example}\n\nexit codes:\n{codes}"
         said = f"{words[0].upper()}{words[1:]}."

@@ -50,14 +50,14 @@ DESIGN, RANKED = "design.json", "rank.csv"
 MOST_SHOWN = 10  # needles on the screen
 
 
-def keys(asked: Namespace) -> int:
+def do_keys(asked: Namespace) -> int:
     """Every key of a job, or their JSON Schema."""
     tables = "" if asked.schema else "\n\n".join(one.text() for one in key_tables(asked.section))
     print(tables or json.dumps(schema(), indent=1))
     return USABLE
 
 
-def new(asked: Namespace) -> int:
+def do_new(asked: Namespace) -> int:
     """A job begun."""
     folder = Path(asked.folder)
     if asked.demo:
@@ -77,7 +77,7 @@ def _print(*said: object) -> None:
         print(words, end="\n\n", flush=True)
 
 
-def check(asked: Namespace) -> int:
+def do_check(asked: Namespace) -> int:
     """Log, bands and checks: whether the engine is fit to be measured."""
     job = read_job(asked.job)
     found = job.checks(_bands(job, say=True))
@@ -85,7 +85,7 @@ def check(asked: Namespace) -> int:
     return USABLE if _open(found) else LOCKED
 
 
-def design(asked: Namespace) -> int:
+def do_design(asked: Namespace) -> int:
     """The sheet, on screen and as files."""
     job, out = read_job(asked.job), _out(asked)
     bands = _bands(job, say=True)
@@ -170,7 +170,7 @@ def _forms(document: Document, name: str) -> dict[str, bytes]:
     }
 
 
-def measured(asked: Namespace) -> int:
+def do_measured(asked: Namespace) -> int:
     """Where the file stands, against the design that was stored."""
     job = read_job(asked.job)
     present = job.setup.carburettor.needle
@@ -269,7 +269,7 @@ def _history_path(job: Job) -> Path:
     return path
 
 
-def learned(asked: Namespace) -> int:
+def do_learn(asked: Namespace) -> int:
     """The drive kept as a pass, or the last one forgotten."""
     return _forget(asked.job) if asked.undo else _learn(asked.job)
 
@@ -326,7 +326,7 @@ def _learn(job_path: str) -> int:
     return USABLE
 
 
-def compared(asked: Namespace) -> int:
+def do_compare(asked: Namespace) -> int:
     """Two needles side by side."""
     job = read_job(asked.job)
     first, second = read_needle(asked.first), read_needle(asked.second)
@@ -343,7 +343,7 @@ def compared(asked: Namespace) -> int:
     return USABLE
 
 
-def ranked(asked: Namespace) -> int:
+def do_rank(asked: Namespace) -> int:
     """Needles at hand, by how near each comes to the target unfiled, or as donors."""
     from needlecalc.report.axes import drawn  # late: only what is drawn needs it
     from needlecalc.report.plot import plot
@@ -365,7 +365,7 @@ def ranked(asked: Namespace) -> int:
     return USABLE if found.of_use() else NOT_BY_FILING
 
 
-def at_heights(asked: Namespace) -> int:
+def do_altitude(asked: Namespace) -> int:
     """The design at other altitudes, with the second check at home."""
     job = read_job(asked.job)
     heights = [_number(word, "The height", "type metres above sea level, such as 1800") for word in asked.heights]
