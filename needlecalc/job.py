@@ -28,7 +28,7 @@ from needlecalc.design.inverse.solve import solve
 from needlecalc.design.inverse.target import Target
 from needlecalc.errors import InputError
 from needlecalc.jobassumed import assumed_table, needs_parts, widened
-from needlecalc.jobkinds import TAKEN_BY, built, file_in, keys_taken, named, path_in
+from needlecalc.jobkinds import built, file_in, keys_taken, named, path_in
 from needlecalc.measure.checks.check import Checks
 from needlecalc.measure.checks.engine import check_engine
 from needlecalc.measure.checks.gas import idle_diluted, sensor_zero
@@ -135,17 +135,10 @@ class Job:
 
     def checks(self, bands: Bands) -> Checks:
         """Checks before the cut, from the drive and from [checks]; overridden where that gives a reason."""
-        section = self.settings["checks"]
-        given: dict[str, Any] = {
-            key: built(TAKEN_BY[f"checks.{key}"][0], section[key], f"checks.{key}")
-            for key in ("ignition", "mechanical", "sensor", "twins", "limits")
-            if key in section
-        }
-        if "needle" in section:
-            fitted = self.setup.carburettor.needle
-            given["needle"] = built(NeedleReading, section["needle"], "checks.needle", needle=fitted)
-        given |= {"gases": self._gases(), "engine_stated": self._states("engine"), "doubts": self.doubts()}
-        found = check_engine(bands, setup=self.setup, **given)
+        section, fitted = self.settings["checks"], self.setup.carburettor.needle
+        worn = built(NeedleReading, section["needle"], "checks.needle", needle=fitted) if "needle" in section else None
+        given: dict[str, Any] = {"setup": self.setup, "doubts": self.doubts(), "engine_stated": self._states("engine")}
+        found = built(check_engine, section, "checks", beside={"needle", "override"}, bands=bands, needle=worn, **given)
         return found.override(section["override"]) if "override" in section else found
 
     def _gases(self, at: str = "") -> list[GasReading]:

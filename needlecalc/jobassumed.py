@@ -102,11 +102,11 @@ def _depression_u(assumed: tuple[Prior, ...], bands: Bands | None = None) -> flo
     return DEPRESSION_U if {prior.key for prior in assumed} & {prior.key for prior in PISTON} else 0.0
 
 
-def doubts_of(stated: Mapping[str, Any], name: str = "doubts") -> Doubts:
+def doubts_of(stated: Mapping[str, Any]) -> Doubts:
     """Uncertainties that a job's [doubts] states, the usual ones for all others."""
-    of_lift = {item.name for item in fields(LiftDoubts)}
-    lift = built(LiftDoubts, {key: value for key, value in stated.items() if key in of_lift}, name)
-    return built(Doubts, {key: value for key, value in stated.items() if key not in of_lift}, name, lift=lift)
+    of_lift = {item.name for item in fields(LiftDoubts)} & stated.keys()
+    lift = built(LiftDoubts, stated, "doubts", beside=stated.keys() - of_lift)
+    return built(Doubts, stated, "doubts", beside=of_lift, lift=lift)
 
 
 def widened(stated: Mapping[str, Any], assumed: tuple[Prior, ...], setup: Setup) -> Doubts:

@@ -6,13 +6,12 @@ import re
 import tomllib
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from functools import partial
 from pathlib import Path
 from typing import Any
 
 from needlecalc.design.after.changes import AtHand
 from needlecalc.design.inverse.limits import Limits
-from needlecalc.echo import LONGEST_NAME, LONGEST_VALUE, plain, shown
+from needlecalc.echo import LONGEST_NAME, LONGEST_VALUE, plain
 from needlecalc.errors import InputError, LogFormatError
 from needlecalc.job import Job
 from needlecalc.jobassumed import completed, doubts_of
@@ -24,12 +23,12 @@ from needlecalc.jobkinds import (
     built,
     close_word,
     file_in,
+    keys_taken,
     kind_faults,
-    nearest,
 )
 from needlecalc.jobunits import converted, said
 from needlecalc.parts.carburettor import AirValve, Carburettor, Jet
-from needlecalc.parts.engine import Engine, Fuel, VolumetricEfficiency
+from needlecalc.parts.engine import Engine, Fuel
 from needlecalc.parts.needle import Needle, read_needle
 from needlecalc.parts.setup import Setup
 from needlecalc.parts.slide import SlideValve
@@ -175,56 +174,43 @@ def read_job(path: str | Path) -> Job:
         content = faults.parsed(text.decode("utf-8-sig"))
     except JobFaults:
         raise
-    except UnicodeDecodeError as error:
-        msg = f"{file} is not valid TOML: {error}; mend that place."
-        raise LogFormatError(msg, path=str(path)) from error
     except (ValueError, RecursionError) as error:
-        msg = f"{file} holds a number of thousands of digits, or brackets nested hundreds deep; mend that place."
+        deep = "it holds a number of thousands of digits, or brackets nested hundreds deep"
+        reason = str(error) if isinstance(error, UnicodeDecodeError) else deep
+        msg = f"{file} is not valid TOML: {reason}; mend that place."
         raise LogFormatError(msg, path=str(path)) from error
-    name = content.pop("name", path.stem)
-    if not isinstance(name, str) or name == BLANK:
-        cure = "the ? stands where it is to be filled in" if name == BLANK else "write it in quotes, above the first section"
-        faults.add("", "name", f"name is {shown(name)}, but must be text; {cure}.")
-        name = path.stem
-    for unknown in sorted(set(content) - set(SECTIONS)):
-        called, near = plain(unknown, LONGEST_VALUE), nearest(unknown, SECTIONS)
-        faults.add(unknown, "", f"[{called}] is no section of a job; they are {', '.join(SECTIONS)}.{near}")
-        faults.pass_over(close_word(unknown, SECTIONS))
-    part = {section: content.get(section, {}) for section in SECTIONS}
-    for section, keys in part.items():
-        if not isinstance(keys, dict):
-            faults.add(section, "", f"{section} must be a section, written [{section}], with its keys below.")
-            part[section] = {}
-    part, written = converted(part)
+    content, written = converted(content)
     faults.read_as(written)
-    for wrong in kind_faults(part):
+    for wrong in kind_faults(content):
         faults.add(*wrong)
+    for unknown in content.keys() - keys_taken("").keys():
+        faults.pass_over(close_word(unknown, SECTIONS))
+    name = path.stem if faults.hit("name") else content.get("name", path.stem)
+    # Of a section with a fault nothing more is said, so what it leaves out need not be filled in.
+    part = {section: {} if faults.hit(section) else content.get(section, {}) for section in SECTIONS}
     for key in part["doubts"].keys() & DOUBTS_OF_PARTS.keys():
         section = DOUBTS_OF_PARTS[key]
         if key in part[section]:
             faults.add("doubts", key, f"[doubts] {key} stands in [{section}] too; keep the one that counts.")
         part[section] = {**part[section], key: part["doubts"].pop(key)}
-    for section, make in (("doubts", doubts_of), ("limits", partial(built, Limits)), ("at_hand", partial(built, AtHand))):
-        if not faults.hit(section):
-            with faults.catching(section):
-                make(part[section], section)
-    # Of a section with a fault nothing more is said, so what it leaves out need not be filled in.
-    whole = {section: {} if faults.hit(section) else keys for section, keys in part.items()}
-    part, left_out = completed(whole)
+    part, left_out = completed(part)
     setup = setup_of(part, path.parent, name, faults)
     return Job(setup.name, path.parent, setup, part, left_out, said(part, written))
 
 
 def setup_of(part: Mapping[str, Mapping[str, Any]], folder: Path, name: str, faults: Faults) -> Setup:
-    """Setup of a job, parts built and checked; all their faults are raised at once."""
+    """Setup of a job, parts built and checked with what else can be; all their faults are raised at once."""
     slide = "slide_valve" if part["slide_valve"] else "air_valve"
     makers: dict[str, Callable[[], Any]] = {
-        "engine": lambda: _engine(part["engine"]),
+        "engine": lambda: built(Engine, part["engine"], "engine"),
         "needle": lambda: _needle(part["needle"], folder, name),
         "jet": lambda: built(Jet, part["jet"], "jet"),
         slide: lambda: _valve(part["air_valve"], part["slide_valve"]),
         "fuel": lambda: built(Fuel, part["fuel"], "fuel"),
         "air": lambda: air_of(part["air"]),
+        "doubts": lambda: doubts_of(part["doubts"]),
+        "limits": lambda: built(Limits, part["limits"], "limits"),
+        "at_hand": lambda: built(AtHand, part["at_hand"], "at_hand"),
     }
     made: dict[str, Any] = {}
     for section, make in makers.items():
@@ -237,14 +223,6 @@ def setup_of(part: Mapping[str, Mapping[str, Any]], folder: Path, name: str, fau
             made["carburettor"] = built(Carburettor, part["carburettor"], "carburettor", **given)
     faults.end()
     return Setup(made["engine"], made["carburettor"], made["fuel"], made["air"], name)
-
-
-def _engine(section: Mapping[str, Any]) -> Engine:
-    """Engine; its volumetric efficiency may be a table of its own, [engine.volumetric_efficiency]."""
-    filling = section.get("volumetric_efficiency")
-    if isinstance(filling, dict):
-        section = {**section, "volumetric_efficiency": built(VolumetricEfficiency, filling, "engine.volumetric_efficiency")}
-    return built(Engine, section, "engine")
 
 
 def _valve(air_valve: Mapping[str, Any], slide_valve: Mapping[str, Any]) -> AirValve | SlideValve:

@@ -204,14 +204,8 @@ def _usual(key: Key) -> str:
 
 def schema() -> dict[str, Any]:
     """JSON Schema of a job, for editors that check TOML."""
-    tops = [name for name in sections() if "." not in name]
-    return {
-        "$schema": "https://json-schema.org/draft/2020-12/schema",
-        "title": "Job of needlecalc",
-        "type": "object",
-        "properties": {"name": {"type": "string"}, **{name: _object(name) for name in tops}},
-        "additionalProperties": False,
-    }
+    dialect = "https://json-schema.org/draft/2020-12/schema"
+    return {"$schema": dialect, "title": "Job of needlecalc", **_object("")}
 
 
 def _object(section: str) -> dict[str, Any]:
@@ -228,7 +222,7 @@ def _object(section: str) -> dict[str, Any]:
 
 
 def _json(key: Key) -> dict[str, Any]:
-    inner, known = f"{key.section}.{key.name}", sections()
+    inner, known = f"{key.section}.{key.name}".removeprefix("."), sections()
     kinds: list[dict[str, Any]] = []
     for kind in key.kinds:
         made = _object(inner) if kind == TABLE and inner in known else dict(KINDS[kind].schema)

@@ -17,6 +17,7 @@ from needlecalc.design.inverse.limits import Limits
 from needlecalc.design.inverse.maketarget import make_target
 from needlecalc.echo import LONGEST_NAME, LONGEST_VALUE, plain, shown
 from needlecalc.errors import InputError, LogFormatError
+from needlecalc.measure.checks.engine import check_engine
 from needlecalc.measure.checks.inspection import GasReading, Ignition, Mechanical, NeedleReading, Sensor, Twins
 from needlecalc.measure.checks.limits import CheckLimits
 from needlecalc.measure.drive.make import make_bands, typed_bands
@@ -53,6 +54,7 @@ TAKEN_BY: Mapping[str, tuple[Callable[..., Any], ...]] = {
     "bands": (typed_bands, make_bands),
     "lift": (with_lift,),
     "lift.air_valve": (AirValve,),
+    "checks": (check_engine,),
     "checks.ignition": (Ignition,),
     "checks.mechanical": (Mechanical,),
     "checks.sensor": (Sensor,),
@@ -172,6 +174,7 @@ NOT_IN_A_JOB = {
     "log.others": {"source"},
     "bands": {"lift_mm", "lift_u_mm", "loads_pa"},
     "calibration": {"source", "calibrate", "combine", "restate", "depression_pa"},
+    "checks": {"engine_stated"},
     "target": {"lambda_by_load"},
 }
 MOST_KEYS = 22  # that a message lists
@@ -230,7 +233,7 @@ def kind_faults(section: Mapping[str, Any], place: str = "", pattern: str = "") 
     """
     taken = keys_taken(pattern)
     for key, value in section.items():
-        where = f"{place}.{key}" if place else key
+        where, at = (f"{place}.{key}", (place, key)) if place else (key, (key, ""))
         kinds = taken.get(key, taken.get("*", ()))
         if kinds and not any(_is(value, kind) for kind in kinds):
             rule = f"be {' or '.join(kinds)}; {KINDS[kinds[0]].cure.format(where=where)}"
@@ -241,9 +244,9 @@ def kind_faults(section: Mapping[str, Any], place: str = "", pattern: str = "") 
             if value == BLANK:
                 rule = f"be {' or '.join(kinds)}; the ? stands where it is to be filled in"
             stands = f"[{plain(place, LONGEST_NAME)}] " if place else ""
-            yield KindFault(place, key, f"{stands}{plain(key, LONGEST_VALUE)} is {shown(value)}, but must {rule}.")
-        elif place and not kinds:
-            yield KindFault(place, key, no_key(key, taken, plain(place, LONGEST_NAME)))
+            yield KindFault(*at, f"{stands}{plain(key, LONGEST_VALUE)} is {shown(value)}, but must {rule}.")
+        elif not kinds:
+            yield KindFault(*at, no_key(key, taken, plain(place, LONGEST_NAME)) if place else no_section(key))
         else:
             for one in value if TABLES in kinds else [value]:
                 if isinstance(one, Mapping):
@@ -259,7 +262,9 @@ def pattern_of(place: str) -> str:
 
 @cache
 def keys_taken(pattern: str) -> Mapping[str, tuple[str, ...]]:
-    """Keys that a job may write in a section, each with its kinds."""
+    """Keys that a job may write in a section, each with its kinds; of the job itself where no section is named."""
+    if not pattern:
+        return {"name": (TEXT,), **dict.fromkeys(SECTIONS, (TABLE,))}
     notes: dict[str, str] = {}
     for make in TAKEN_BY.get(pattern, ()):
         for name, parameter in signature(make).parameters.items():
@@ -307,6 +312,11 @@ def no_key(key: str, known: Collection[str], name: str) -> str:
     knows = f"it knows {', '.join(sorted(known))}" if len(known) <= MOST_KEYS else many
     meant = f" Perhaps the section [{key}] is meant." if key in SECTIONS else nearest(key, known)
     return f"[{name}] has no key {shown(key)}; {knows}.{meant}"
+
+
+def no_section(name: str) -> str:
+    """The sentence for a section that means nothing."""
+    return f"[{plain(name, LONGEST_VALUE)}] is no section of a job; they are {', '.join(SECTIONS)}.{nearest(name, SECTIONS)}"
 
 
 def nearest(word: str, known: Collection[str]) -> str:
@@ -361,7 +371,7 @@ def built(
     lack: str = "",
     **given: Any,
 ) -> Part:
-    """What a section is handed to, made of its keys and of what is given besides.
+    """What a section is handed to, made of its keys and of what is given besides; so are the sections inside it.
 
     Keys ``beside`` are read elsewhere; ``lack`` is what may be done instead where keys are missing.
     """
@@ -372,5 +382,16 @@ def built(
     if lacks := [key for key in keys if taken[key].default is Parameter.empty and key not in own]:
         msg = f"[{name}] lacks {', '.join(lacks)}; add {'it' if len(lacks) == 1 else 'them'}{lack}."
         raise InputError(msg)
+    for key in own:
+        own[key] = _inside(own[key], f"{name}.{key}")
     with named(name):
         return make(**own, **given)
+
+
+def _inside(value: Any, name: str) -> Any:
+    """A section inside another, or a list of them, made of its keys; another value as it is."""
+    if name in TAKEN_BY and isinstance(value, Mapping):
+        return built(TAKEN_BY[name][0], value, name)
+    if name in TAKEN_BY and isinstance(value, list):
+        return [built(TAKEN_BY[name][0], one, name) for one in value]
+    return value

@@ -27,15 +27,14 @@ VACUUM, PRESSURE = "manifold_vacuum", "manifold_pressure_pa"
 LAMBDAS = {f"lambda_{when}": f"afr_{when}" for when in ("measured", "before", "after")}  # as a gauge shows them
 
 
-def converted(part: Mapping[str, Mapping[str, Any]]) -> tuple[dict[str, dict[str, Any]], dict[tuple[str, str], str]]:
-    """Sections of a job with every key in the unit the reader takes, and which key each converted one was written as.
+def converted(job: Mapping[str, Any]) -> tuple[dict[str, Any], dict[tuple[str, str], str]]:
+    """A job with every key in the unit the reader takes, and which key each converted one was written as.
 
     A key that stands there in both units is left as it is, and refused later as one that means nothing.
     """
     written: dict[tuple[str, str], str] = {}
-    air, altitude = (_section(part[name], name, {}) for name in ("air", "altitude"))
-    ambient = _ambient_pa(air, altitude.get("home_m"))
-    return {place: _section(keys, place, written, ambient) for place, keys in part.items()}, written
+    outside = _section({name: job[name] for name in ("air", "altitude") if name in job}, "", {})
+    return _section(job, "", written, _ambient_pa(outside)), written
 
 
 def said(part: Mapping[str, Mapping[str, Any]], written: Mapping[tuple[str, str], str]) -> str:
@@ -74,10 +73,11 @@ def _section(
     others = {other: (key, convert) for key in known for other, convert in spellings(key, ambient_pa).items()}
     out: dict[str, Any] = {}
     for key, value in keys.items():
+        where = f"{place}.{key}" if place else key
         if isinstance(value, Mapping):
-            out[key] = _section(value, f"{place}.{key}", written, ambient_pa)
+            out[key] = _section(value, where, written, ambient_pa)
         elif isinstance(value, list) and value and all(isinstance(one, Mapping) for one in value):
-            out[key] = [_section(one, f"{place}.{key}", {}, ambient_pa) for one in value]
+            out[key] = [_section(one, where, {}, ambient_pa) for one in value]
         elif key in known or "*" in known or key not in others or others[key][0] in (*keys, *out):
             out[key] = value
         else:
@@ -97,13 +97,15 @@ def _each(value: Any, convert: Callable[[float], float]) -> Any:
     return convert(value) if isinstance(value, int | float) and not isinstance(value, bool) else value
 
 
-def _ambient_pa(air: Mapping[str, Any], home_m: Any) -> float:
+def _ambient_pa(outside: Mapping[str, Any]) -> float:
     """Pressure of the air that a vacuum counts down from; NaN where what is stated is no number, and refused as such."""
-    height = air.get("altitude_m", None if air else home_m)
-    stated = air.get("pressure_pa", Air().pressure_pa if height is None else None)
     try:
-        return float(stated) if stated is not None else Air.at_altitude(float(height)).pressure_pa
-    except (TypeError, ValueError):
+        air = outside.get("air", {})
+        height = air.get("altitude_m") if air else outside.get("altitude", {}).get("home_m")
+        if "pressure_pa" in air or height is None:
+            return float(air.get("pressure_pa", Air().pressure_pa))
+        return Air.at_altitude(float(height)).pressure_pa
+    except (AttributeError, TypeError, ValueError):
         return nan
 
 

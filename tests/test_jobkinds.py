@@ -139,7 +139,7 @@ def test_values_are_shown_as_a_job_writes_them():
     ("text", "words"),
     [
         ("name = 7", r"job.toml, line 1: name is 7, but must be text; write it in quotes"),
-        ("jet = 7", r"job.toml, line 1: jet must be a section, written \[jet\]"),
+        ("jet = 7", r"job.toml, line 1: jet is 7, but must be a section of its own; give it a heading \[jet\]"),
         (f"jet = {{bore_mm = {'9' * 5000}}}", "holds a number of thousands of digits, or brackets nested"),
         (f"jet = {{bore_mm = {'[' * 5000}", "holds a number of thousands of digits, or brackets nested"),
         ('needle = {file = "a\\u0000b"}', r"job.toml, line 1: \[needle\] file is 'a\\x00b', but must be the name of a file"),
