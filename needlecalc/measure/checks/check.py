@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from enum import StrEnum
 from typing import Any, NamedTuple
@@ -127,6 +127,10 @@ class Check:
     def name(self) -> str:
         """Its name: the kind, and where it was looked at."""
         return f"{self.kind} at {self.at}" if self.at else str(self.kind)
+
+    def at_least(self, verdict: Verdict) -> Check:
+        """The same, but no better than a verdict."""
+        return replace(self, verdict=worse(self.verdict, verdict))
 
     def words(self) -> CheckWords:
         """What was found, what is right and what to do, in words."""
@@ -259,14 +263,13 @@ def worse(*verdicts: Verdict) -> Verdict:
     return max(verdicts, key=list(Verdict).index)
 
 
-def judged(kind: CheckKind, figure: float | None, limits: CheckLimits, *causes: Cause, **numbers: Found) -> Check:
+def judged(kind: CheckKind, figure: float, limits: CheckLimits, *causes: Cause, **numbers: Found) -> Check:
     """Check of one figure against the limit of its kind; ``value`` is what is shown, the figure unless given."""
-    if figure is None:
-        return missing(kind)
     limit = limits.of(kind)
     return Check(kind, graded(figure, limit), {"value": figure, **numbers}, limit, causes=causes)
 
 
-def missing(kind: CheckKind, *causes: Cause, at: str = "", **numbers: Found) -> Check:
-    """A check for which too little was measured."""
-    return Check(kind, numbers=numbers, at=at, causes=causes)
+def in_full(first: CheckKind, last: CheckKind, found: Iterable[Check]) -> list[Check]:
+    """A check of each kind from the first to the last: the latest found, else that it was not measured."""
+    kinds, by_kind = list(CheckKind), {check.kind: check for check in found}
+    return [by_kind.get(kind) or Check(kind) for kind in kinds[kinds.index(first) : kinds.index(last) + 1]]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
 
@@ -10,7 +10,7 @@ import numpy as np
 
 from needlecalc.arrays import check_range
 from needlecalc.gaussian import Gaussian
-from needlecalc.measure.checks.check import Cause, Check, Verdict, graded, judged, missing
+from needlecalc.measure.checks.check import Cause, Check, Verdict, graded, in_full, judged
 from needlecalc.measure.checks.inspection import GasReading
 from needlecalc.measure.checks.limits import CheckKind, CheckLimits
 from needlecalc.physics.analyser import (
@@ -38,17 +38,13 @@ LEANEST_TOLD = 1.03
 
 
 def gas_checks(gases: Sequence[GasReading], limits: CheckLimits) -> list[Check]:
-    """Carbon sum, air, lambda, hydrocarbons and CO limit of each reading; then whether idle alone is lean."""
+    """Carbon sum, air, lambda, hydrocarbons and limits of each reading; then whether idle alone is lean."""
     if not gases:
-        return [missing(CheckKind.GAS)]
+        return [Check(CheckKind.GAS)]
     checks = []
     for gas in gases:
-        here = [_sum(gas, limits), _air(gas, limits), _contradiction(gas, limits), _hydrocarbons(gas, limits)]
-        if gas.co_limit_percent is not None:
-            here.append(_co_limit(gas, gas.co_limit_percent))
-        if gas.hc_limit_ppm is not None:
-            here.append(_hc_limit(gas))
-        checks += [replace(check, at=gas.at) for check in here]
+        here = in_full(CheckKind.CARBON_SUM, CheckKind.HYDROCARBONS, _of_gas(gas, limits))
+        checks += [replace(check, at=gas.at) for check in (*here, *_against_limits(gas))]
     return [*checks, _idle_only(gases, limits)]
 
 
@@ -59,96 +55,77 @@ def idle_diluted(gases: Sequence[GasReading], limits: CheckLimits) -> bool:
     return any(one.verdict is Verdict.RED and (one.kind in kinds or Cause.DILUTED in one.causes) for one in found)
 
 
-def _sum(gas: GasReading, limits: CheckLimits) -> Check:
+def _carbon_sum(gas: GasReading, limits: CheckLimits) -> Check:
     if gas.co_percent is None or gas.co2_percent is None:
-        return missing(CheckKind.CARBON_SUM)
+        return Check(CheckKind.CARBON_SUM)
     return judged(CheckKind.CARBON_SUM, gas.co_percent + gas.co2_percent, limits)
 
 
-def _air_share(gas: GasReading) -> float | None:
-    """Share of air in a sample with enough CO to tell, else None."""
-    if gas.co_percent is None or gas.co2_percent is None or gas.co_percent < TELLING_CO_PERCENT:
-        return None
-    return float(dilution(gas.co2_percent, gas.co_percent).air_share)
-
-
-def _air(gas: GasReading, limits: CheckLimits) -> Check:
-    share = _air_share(gas)
-    if share is None:
-        return missing(CheckKind.AIR_IN_SAMPLE, least_co=TELLING_CO_PERCENT)
-    return judged(CheckKind.AIR_IN_SAMPLE, share, limits)
-
-
-def _gas_lambda(gas: GasReading) -> tuple[float, float] | None:
-    """Range of lambda that the CO belongs to, whatever air leaked in after the engine."""
-    if gas.co_percent is None or gas.co_percent < TELLING_CO_PERCENT:
-        return None
-    co = gas.co_percent
-    if gas.co2_percent is not None and gas.co2_percent > 0.0:
-        found = dilution(gas.co2_percent, co)
-        co = min(co * float(found.undiluted_sum_percent / found.sum_percent), 14.0)
-    return float(lambda_of_co_percent(co)), float(lambda_of_co_percent(co, o2_percent=MOST_RESIDUAL_O2_PERCENT))
-
-
-def _contradiction(gas: GasReading, limits: CheckLimits) -> Check:
-    kind, span, meter = CheckKind.GAS_LAMBDA, _gas_lambda(gas), gas.lambda_measured
-    if meter is None or gas.co_percent is None or span is None:
-        return missing(kind, least_co=TELLING_CO_PERCENT)
-    low, high = span
+def _of_gas(gas: GasReading, limits: CheckLimits) -> Iterator[Check]:
+    """Carbon sum, air in the sample, the meter against the gas, and hydrocarbons."""
+    co, co2, unburnt, meter = gas.co_percent, gas.co2_percent, gas.hexane_ppm(), gas.lambda_measured
+    telling, misfire = co is not None and co >= TELLING_CO_PERCENT, False
+    yield _carbon_sum(gas, limits)
+    if unburnt is not None:
+        check = judged(CheckKind.HYDROCARBONS, unburnt, limits)
+        misfire = check.verdict != Verdict.GREEN
+        causes = (Cause.RICH_MISFIRE if telling else Cause.LEAN_MISFIRE,) if misfire else ()
+        yield replace(check, causes=causes)
+    for kind in (CheckKind.AIR_IN_SAMPLE, CheckKind.GAS_LAMBDA):
+        yield Check(kind, numbers={"least_co": TELLING_CO_PERCENT})
+    if co is None or not telling:
+        return
+    undiluted, diluted = co, False
+    if co2 is not None:
+        found = dilution(co2, co)
+        air = judged(CheckKind.AIR_IN_SAMPLE, float(found.air_share), limits)
+        diluted = air.verdict != Verdict.GREEN
+        undiluted = min(co * float(found.undiluted_sum_percent / found.sum_percent), 14.0) if co2 else co
+        yield air
+    if meter is None:
+        return
+    # Lambda that the CO belongs to, whatever air leaked in after the engine: with no oxygen left, and with the most.
+    low, high = (float(lambda_of_co_percent(undiluted, o2_percent=left)) for left in (0.0, MOST_RESIDUAL_O2_PERCENT))
     leaner, richer = meter - gas.lambda_u - high, low - meter - gas.lambda_u
-    verdict = graded(max(leaner, richer), limits.of(kind))
-    numbers = {"value": meter, "co": gas.co_percent, "low": low, "high": high}
-    if verdict == Verdict.GREEN:
-        return Check(kind, verdict, numbers)
-    share, hydrocarbons = _air_share(gas), gas.hexane_ppm()
-    if leaner <= richer:
-        cause = Cause.METER_RICH
-    elif hydrocarbons is not None and graded(hydrocarbons, limits.misfire_hc_ppm) != Verdict.GREEN:
-        cause = Cause.MISFIRE
-        numbers["hc"] = hydrocarbons
-    elif share is not None and graded(share, limits.air_in_sample) != Verdict.GREEN:
-        cause = Cause.DILUTED
-    else:
-        cause = Cause.MISFIRE_OR_LEAK
-    return Check(kind, verdict, numbers, causes=(cause,))
-
-
-def _hydrocarbons(gas: GasReading, limits: CheckLimits) -> Check:
-    counted = gas.hexane_ppm()
-    if counted is None:
-        return missing(CheckKind.HYDROCARBONS)
-    check = judged(CheckKind.HYDROCARBONS, counted, limits)
+    numbers = {"value": meter, "co": co, "low": low, "high": high}
+    check = Check(CheckKind.GAS_LAMBDA, graded(max(leaner, richer), limits.of(CheckKind.GAS_LAMBDA)), numbers)
     if check.verdict == Verdict.GREEN:
-        return check
-    rich = (gas.co_percent or 0.0) >= TELLING_CO_PERCENT
-    return replace(check, causes=(Cause.RICH_MISFIRE if rich else Cause.LEAN_MISFIRE,))
-
-
-def _co_limit(gas: GasReading, limit: float) -> Check:
-    """CO held against the limit, from the analyser or else from the meter; what is asked, so never red."""
-    kind = CheckKind.CO_LIMIT
-    if gas.co_percent is not None:
-        best, doubt = gas.co_percent, max(CO_ERROR_PERCENT, ERROR_SHARE * gas.co_percent)
-        low, high = max(best - doubt, 0.0), best + doubt
-    elif gas.lambda_measured is not None:
-        at = [gas.lambda_measured + way * gas.lambda_u for way in (0.0, 1.0, -1.0)]
-        best, low, high = (float(dry_exhaust(ratio).co_percent) for ratio in at)
+        yield check
+    elif leaner <= richer:
+        yield replace(check, causes=(Cause.METER_RICH,))
+    elif misfire:
+        yield replace(check, causes=(Cause.MISFIRE,), numbers={**numbers, "hc": unburnt or 0.0})
     else:
-        return missing(kind)
-    return _against(kind, best, low, high, limit, Cause.OVER_LIMIT)
+        yield replace(check, causes=(Cause.DILUTED if diluted else Cause.MISFIRE_OR_LEAK,))
 
 
-def _hc_limit(gas: GasReading) -> Check:
-    """Hydrocarbons held against the limit, both as hexane."""
-    found, limit = gas.hexane_ppm(), gas.hexane_limit_ppm()
-    if found is None or limit is None:
-        return missing(CheckKind.HC_LIMIT)
-    doubt = max(HC_ERROR_PPM, ERROR_SHARE * found)
-    return _against(CheckKind.HC_LIMIT, found, max(found - doubt, 0.0), found + doubt, limit, Cause.HC_OVER_LIMIT)
+def _against_limits(gas: GasReading) -> Iterator[Check]:
+    """CO, by the analyser or else by the meter, and hydrocarbons held against the test's limits: asked, so never red."""
+    if gas.co_limit_percent is not None:
+        ends = None
+        if gas.co_percent is not None:
+            ends = _by_analyser(gas.co_percent, CO_ERROR_PERCENT)
+        elif gas.lambda_measured is not None:
+            at = [gas.lambda_measured + way * gas.lambda_u for way in (0.0, 1.0, -1.0)]
+            ends = tuple(float(dry_exhaust(ratio).co_percent) for ratio in at)
+        yield _held(CheckKind.CO_LIMIT, ends, gas.co_limit_percent, Cause.OVER_LIMIT)
+    if (limit := gas.hexane_limit_ppm()) is not None:
+        found = gas.hexane_ppm()
+        ends = None if found is None else _by_analyser(found, HC_ERROR_PPM)
+        yield _held(CheckKind.HC_LIMIT, ends, limit, Cause.HC_OVER_LIMIT)
 
 
-def _against(kind: CheckKind, best: float, low: float, high: float, limit: float, over: Cause) -> Check:
+def _by_analyser(read: float, least_error: float) -> tuple[float, ...]:
+    """A reading with the ends of its interval by the analyser's error."""
+    error = max(least_error, ERROR_SHARE * read)
+    return read, max(read - error, 0.0), read + error
+
+
+def _held(kind: CheckKind, ends: tuple[float, ...] | None, limit: float, over: Cause) -> Check:
     """A reading and its interval held against a limit."""
+    if ends is None:
+        return Check(kind)
+    best, low, high = ends
     numbers = {"value": best, "low": low, "high": high, "most": limit}
     if high <= limit:
         return Check(kind, Verdict.GREEN, numbers)
@@ -156,18 +133,18 @@ def _against(kind: CheckKind, best: float, low: float, high: float, limit: float
 
 
 def _idle_only(gases: Sequence[GasReading], limits: CheckLimits) -> Check:
-    idle = [(gas.lambda_measured, gas) for gas in gases if gas.at == "idle" and gas.lambda_measured is not None]
-    other = [(gas.lambda_measured, gas) for gas in gases if gas.at != "idle" and gas.lambda_measured is not None]
-    kind = CheckKind.LEAN_AT_IDLE
+    """Lambda at idle against the first reading elsewhere; red where the carbon sum too is thin at idle alone."""
+    read = [(gas.lambda_measured, gas) for gas in gases if gas.lambda_measured is not None]
+    idle, other = ([one for one in read if (one[1].at == "idle") == at_idle] for at_idle in (True, False))
     if not idle or not other:
-        return missing(kind)
+        return Check(CheckKind.LEAN_AT_IDLE)
     (first, at_idle), (second, elsewhere) = idle[0], other[0]
-    numbers: dict[str, float | str] = {"value": first, "other": second, "other_at": elsewhere.at}
+    check = Check(CheckKind.LEAN_AT_IDLE, Verdict.GREEN, {"value": first, "other": second, "other_at": elsewhere.at})
     if first - second < LEAN_AT_IDLE_BY:
-        return Check(kind, Verdict.GREEN, numbers)
-    if _sum(at_idle, limits).verdict == Verdict.RED != _sum(elsewhere, limits).verdict:
-        return Check(kind, Verdict.RED, numbers, causes=(Cause.THIN_AT_IDLE,))
-    return Check(kind, Verdict.AMBER, numbers, causes=(Cause.LEAN_JET_OR_LEAK,))
+        return check
+    if _carbon_sum(at_idle, limits).verdict == Verdict.RED != _carbon_sum(elsewhere, limits).verdict:
+        return replace(check, verdict=Verdict.RED, causes=(Cause.THIN_AT_IDLE,))
+    return replace(check, verdict=Verdict.AMBER, causes=(Cause.LEAN_JET_OR_LEAK,))
 
 
 class GasLeftOut(StrEnum):
@@ -252,21 +229,15 @@ def sensor_zero(gases: Sequence[GasReading], *, before_u: float = Doubts.sensor_
     +0.0039 +- 0.0064
     """
     check_range(before_u, "before_u", 0.0, 0.1, cure="It is a lambda, some 0.01.")
-    zeros, zero_u, left_out = [], [], []
-    for gas in gases:
-        if gas.lambda_measured is None:
-            continue
-        by_gas = _lambda_of(gas)
-        if isinstance(by_gas, Remark):
-            left_out.append(by_gas)
-            continue
-        zeros.append(gas.lambda_measured - by_gas[0])
-        zero_u.append(by_gas[1])
-    if not zeros or before_u == 0.0:
-        return SensorZero(0.0, before_u, 0, tuple(left_out))
-    mean_u = np.hypot([np.mean(zero_u)], METER_SCATTER / np.sqrt(len(zeros)))
-    zero = Gaussian(np.zeros(1), np.full((1, 1), before_u)).after(np.ones((1, 1)), mean_u, np.array([np.mean(zeros)]))
-    return SensorZero(float(zero.mean[0]), float(zero.u()[0]), len(zeros), tuple(left_out))
+    read = [(gas.lambda_measured, _lambda_of(gas)) for gas in gases if gas.lambda_measured is not None]
+    left_out = tuple(found for _, found in read if isinstance(found, Remark))
+    told = np.array([(meter - found[0], found[1]) for meter, found in read if not isinstance(found, Remark)])
+    if not told.size or before_u == 0.0:
+        return SensorZero(0.0, before_u, 0, left_out)
+    zero, zero_u = told.mean(axis=0)
+    u = np.hypot([zero_u], METER_SCATTER / np.sqrt(len(told)))
+    found = Gaussian(np.zeros(1), np.full((1, 1), before_u)).after(np.ones((1, 1)), u, np.array([zero]))
+    return SensorZero(float(found.mean[0]), float(found.u()[0]), len(told), left_out)
 
 
 def _lambda_of(gas: GasReading) -> tuple[float, float] | Remark:

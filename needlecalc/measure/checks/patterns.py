@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import replace
 from typing import NamedTuple
 
@@ -9,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from needlecalc.gaussian import NINETY
-from needlecalc.measure.checks.check import Cause, Check, Verdict, judged, missing
+from needlecalc.measure.checks.check import Cause, Check, Verdict, in_full, judged
 from needlecalc.measure.checks.leaksign import LeakSign, leak_sign
 from needlecalc.measure.checks.limits import CheckKind, CheckLimits
 from needlecalc.measure.drive.bands import Bands
@@ -45,133 +46,96 @@ def drive_checks(
     bands: Bands | None, setup: Setup | None, coolant_degc: float | None, limits: CheckLimits, doubts: Doubts
 ) -> list[Check]:
     """Leak, wander, starvation, rich when hot, sensor, warm engine, repeatability, reach; coolant as read by hand."""
-    checks = [*leak_checks(bands, setup, limits, doubts)]
-    if bands is None:
-        kinds = (CheckKind.WANDER, CheckKind.STARVATION, CheckKind.HOT_IDLE, CheckKind.STUCK, CheckKind.CEILING)
-        checks += [*(missing(kind) for kind in kinds), _warm(None, coolant_degc, limits), missing(CheckKind.REPEAT)]
-    else:
-        checks += [_wander(bands, limits), _starvation(bands, limits), _hot_idle(bands, limits)]
-        checks += [*_sensor(bands, limits), _warm(bands, coolant_degc, limits), _repeat(bands, limits)]
-    return [*checks, _reach(bands, setup, limits)]
-
-
-def leak_checks(bands: Bands | None, setup: Setup | None, limits: CheckLimits, doubts: Doubts) -> list[Check]:
-    """Verdict on the sign of an air leak, on twins for each bank; green only where a leak of the red size would show."""
-    kind = CheckKind.LEAK
+    found = [] if bands is None else [*_of_drive(bands, limits), *_of_log(bands, limits)]
+    heat = coolant_degc if bands is None else _coolest(bands, coolant_degc)
+    if heat is not None:
+        found.append(judged(CheckKind.WARM, heat, limits))
     if bands is None or setup is None:
-        return [missing(kind, Cause.NO_LIFT_OR_PRESSURE)]
-    sides = {side: [b for b, bank in enumerate(bands.bank) if bank == side] for side in bands.bank}
-    signs = {side: leak_sign(bands.only(own), setup, banks=len(sides), doubts=doubts) for side, own in sides.items()}
-    return [_leak(sign, side, limits) for side, sign in signs.items()]
+        leaks = [Check(CheckKind.LEAK, causes=(Cause.NO_LIFT_OR_PRESSURE,))]
+    else:
+        sides = {side: [b for b, bank in enumerate(bands.bank) if bank == side] for side in bands.bank}
+        leaks = [
+            _leak(leak_sign(bands.only(own), setup, banks=len(sides), doubts=doubts), side, limits)
+            for side, own in sides.items()
+        ]
+        found += _reach(bands, setup, limits)
+    return [*leaks, *in_full(CheckKind.WANDER, CheckKind.REACH, found)]
 
 
 def _leak(sign: LeakSign, side: str, limits: CheckLimits) -> Check:
-    kind = CheckKind.LEAK
-    limit = limits.of(kind)
+    """Verdict on the sign of an air leak of one bank; green only where a leak of the red size would show."""
+    kind, limit, excess = CheckKind.LEAK, limits.of(CheckKind.LEAK), sign.idle_excess
     if sign.why_not is not None:
-        return missing(kind, sign.why_not, at=side, bands=sign.bands)
-    numbers = {
-        "value": sign.idle_excess,
-        "value_u": sign.idle_excess_u,
-        "area": sign.area_mm2,
-        "area_u": sign.area_u_mm2,
-    }
-    if sign.misfit > WORST_MISFIT or sign.idle_excess > GREATEST_EXCESS:
-        return missing(kind, Cause.NEITHER, at=side)
+        return Check(kind, numbers={"bands": sign.bands}, at=side, causes=(sign.why_not,))
+    if sign.misfit > WORST_MISFIT or excess > GREATEST_EXCESS:
+        return Check(kind, at=side, causes=(Cause.NEITHER,))
+    numbers = {"value": excess, "value_u": sign.idle_excess_u, "area": sign.area_mm2, "area_u": sign.area_u_mm2}
     # Red asks for all three: beyond chance, large enough to matter, and not of a size that nobody can tell.
-    large = sign.idle_excess >= limit[0]
-    if large and sign.significance() >= ONE_IN_TWENTY:
-        told = sign.idle_excess >= ONE_IN_TWENTY * sign.idle_excess_u
-        sure = told and sign.significance() >= ONE_IN_A_HUNDRED
+    beyond_chance, reach = sign.significance() >= ONE_IN_TWENTY, ONE_IN_TWENTY * sign.idle_excess_u
+    if excess >= limit[0] and beyond_chance:
+        sure = excess >= reach and sign.significance() >= ONE_IN_A_HUNDRED
         return Check(kind, Verdict.RED if sure else Verdict.AMBER, numbers, limit, side)
-    high = sign.idle_excess + ONE_IN_TWENTY * sign.idle_excess_u
-    if high < limit[1] and sign.significance() < ONE_IN_TWENTY:
+    if excess + reach < limit[1] and not beyond_chance:
         return Check(kind, Verdict.GREEN, numbers, limit, side)
-    return missing(kind, Cause.TOO_SMALL_TO_SHOW, at=side, high=high)
+    return Check(kind, numbers={"high": excess + reach}, at=side, causes=(Cause.TOO_SMALL_TO_SHOW,))
 
 
-def _wander(bands: Bands, limits: CheckLimits) -> Check:
-    """Spread of lambda at idle over the middle spread of the other bands; a leak that opens and shuts makes it great."""
+def _of_drive(bands: Bands, limits: CheckLimits) -> Iterator[Check]:
+    """Spread of lambda at idle, starvation, scatter between visits."""
+    # Idle over the middle spread of the other bands; a leak that opens and shuts makes it great.
     many = (bands.count >= LEAST_SPREAD_SAMPLES) & (bands.lambda_spread > 0.0)
     idle = np.array([load == "idle" for load in bands.load])
-    if not (many & idle).any() or (many & ~idle).sum() < 3:
-        return missing(CheckKind.WANDER)
-    times = float(bands.lambda_spread[many & idle].max() / np.median(bands.lambda_spread[many & ~idle]))
-    return judged(CheckKind.WANDER, times, limits)
+    if (many & idle).any() and (many & ~idle).sum() >= LEAST_HOLDS:
+        times = float(bands.lambda_spread[many & idle].max() / np.median(bands.lambda_spread[many & ~idle]))
+        yield judged(CheckKind.WANDER, times, limits)
+    if (rise := starving(bands)) is not None:
+        check = judged(CheckKind.STARVATION, rise.value, limits, value_u=rise.error)
+        if check.verdict != Verdict.GREEN and rise.value >= CLEAR_OF_NOISE * rise.error:
+            yield check
+        elif rise.value + ONE_IN_TWENTY * rise.error < limits.of(check.kind)[1]:
+            yield replace(check, verdict=Verdict.GREEN)
+        else:
+            yield Check(check.kind, causes=(Cause.TOO_SHORT,))
+    if (scatter := visits_scatter(bands)) is not None and scatter.parts >= LEAST_HOLDS:
+        yield judged(CheckKind.REPEAT, scatter.value, limits, visits=scatter.parts)
 
 
-def _starvation(bands: Bands, limits: CheckLimits) -> Check:
-    kind = CheckKind.STARVATION
-    found = starving(bands)
-    if found is None:
-        return missing(kind)
-    check = judged(kind, found.value, limits, value_u=found.error)
-    if check.verdict != Verdict.GREEN and found.value >= CLEAR_OF_NOISE * found.error:
-        return check
-    if found.value + ONE_IN_TWENTY * found.error < limits.of(kind)[1]:
-        return replace(check, verdict=Verdict.GREEN)
-    return missing(kind, Cause.TOO_SHORT)
-
-
-def _hot_idle(bands: Bands, limits: CheckLimits) -> Check:
-    """Change of idle lambda from the coolest to the hottest hold."""
-    kind, log = CheckKind.HOT_IDLE, bands.log
-    if log is None or log.coolant_degc is None:
-        return missing(kind)
+def _of_log(bands: Bands, limits: CheckLimits) -> Iterator[Check]:
+    """Share of the running engine's rows with lambda stuck, and at its ceiling; idle from cool to hot."""
+    if (log := bands.log) is None:
+        return
+    flag = log.flag[log.rpm >= RPM_ENGINE_ON]
+    for kind, flags in ((CheckKind.STUCK, (FROZEN,)), (CheckKind.CEILING, (CEILING, TOO_LEAN))):
+        yield judged(kind, float(np.isin(flag, flags).mean()) if flag.size else 0.0, limits)
+    if log.coolant_degc is None:
+        return
     idle = [hold for b, load in enumerate(bands.load) if load == "idle" for hold in holds(bands, b)]
     heat = np.array([float(log.coolant_degc[hold].mean()) for hold in idle])
-    ratio = np.array([float(log.lambda_measured[hold].mean()) for hold in idle])
-    if heat.size < LEAST_HOLDS + 1 or not np.ptp(heat) >= LEAST_COOLANT_RANGE_DEGC:
-        return missing(kind)
-    change, error = (float(np.ptp(heat)) * part for part in _slope(heat, ratio, heat.size))
-    check = judged(kind, -change, limits, value=change, value_u=error)
-    return check if -change >= CLEAR_OF_NOISE * error else replace(check, verdict=Verdict.GREEN)
+    if heat.size > LEAST_HOLDS and np.ptp(heat) >= LEAST_COOLANT_RANGE_DEGC:
+        ratio = np.array([float(log.lambda_measured[hold].mean()) for hold in idle])
+        change, error = (float(np.ptp(heat)) * part for part in _slope(heat, ratio, heat.size))
+        check = judged(CheckKind.HOT_IDLE, -change, limits, value=change, value_u=error)
+        yield check if -change >= CLEAR_OF_NOISE * error else replace(check, verdict=Verdict.GREEN)
 
 
-def _sensor(bands: Bands, limits: CheckLimits) -> list[Check]:
-    """Share of the running engine's rows with lambda stuck, and at the meter's ceiling."""
-    if bands.log is None:
-        return [missing(CheckKind.STUCK), missing(CheckKind.CEILING)]
-    flag = bands.log.flag[bands.log.rpm >= RPM_ENGINE_ON]
-
-    def share(*flags: int) -> float:
-        return float(np.isin(flag, flags).mean()) if flag.size else 0.0
-
-    return [
-        judged(CheckKind.STUCK, share(FROZEN), limits),
-        judged(CheckKind.CEILING, share(CEILING, TOO_LEAN), limits),
-    ]
-
-
-def _warm(bands: Bands | None, by_hand_degc: float | None, limits: CheckLimits) -> Check:
+def _coolest(bands: Bands, by_hand_degc: float | None) -> float | None:
     """Coolant in the coolest twentieth of the holds' rows, else as read by hand."""
-    heat = by_hand_degc
-    if bands is not None and bands.log is not None and bands.log.coolant_degc is not None:
-        rows = [hold for b in range(bands.rpm.size) for hold in holds(bands, b)] or [np.flatnonzero(bands.log.flag == 0)]
-        logged = bands.log.coolant_degc[np.concatenate(rows)]
-        if np.isfinite(logged).any():
-            heat = float(np.nanpercentile(logged, 5.0))
-    return judged(CheckKind.WARM, heat, limits)
+    if (log := bands.log) is None or log.coolant_degc is None:
+        return by_hand_degc
+    rows = [hold for b in range(bands.rpm.size) for hold in holds(bands, b)] or [np.flatnonzero(log.flag == 0)]
+    logged = log.coolant_degc[np.concatenate(rows)]
+    return float(np.nanpercentile(logged, 5.0)) if np.isfinite(logged).any() else by_hand_degc
 
 
-def _repeat(bands: Bands, limits: CheckLimits) -> Check:
-    found = visits_scatter(bands)
-    if found is None or found.parts < LEAST_HOLDS:
-        return missing(CheckKind.REPEAT)
-    return judged(CheckKind.REPEAT, found.value, limits, visits=found.parts)
-
-
-def _reach(bands: Bands | None, setup: Setup | None, limits: CheckLimits) -> Check:
+def _reach(bands: Bands, setup: Setup, limits: CheckLimits) -> Iterator[Check]:
     """How far along the needle the jet's face came; too little is no fault, but no cut is proposed beyond."""
-    if bands is None or setup is None or not np.isfinite(bands.lift_mm).any():
-        return missing(CheckKind.REACH)
-    carburettor = setup.carburettor
-    stations, lift = carburettor.needle.stations_mm, float(np.nanmax(bands.lift_mm))
-    place = float(carburettor.position_mm(lift))
-    station = float(np.interp(place, stations, np.arange(1.0, stations.size + 1.0)))
-    share = lift / carburettor.air_valve.travel_mm()
-    check = judged(CheckKind.REACH, share, limits, station=station, place=place)
-    return check if check.verdict is Verdict.GREEN else replace(check, verdict=Verdict.AMBER)
+    if np.isfinite(bands.lift_mm).any():
+        carburettor, lift = setup.carburettor, float(np.nanmax(bands.lift_mm))
+        stations, place = carburettor.needle.stations_mm, float(carburettor.position_mm(lift))
+        station = float(np.interp(place, stations, np.arange(1.0, stations.size + 1.0)))
+        share = lift / carburettor.air_valve.travel_mm()
+        check = judged(CheckKind.REACH, share, limits, station=station, place=place)
+        yield check if check.verdict is Verdict.GREEN else replace(check, verdict=Verdict.AMBER)
 
 
 def holds(bands: Bands, band: int) -> list[NDArray[np.intp]]:

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
 
 import numpy as np
 
 from needlecalc.gaussian import NINETY
-from needlecalc.measure.checks.check import Cause, Check, Verdict, graded, judged, missing, worse
+from needlecalc.measure.checks.check import Cause, Check, Verdict, graded, in_full, judged, worse
 from needlecalc.measure.checks.inspection import GasReading
 from needlecalc.measure.checks.leaksign import COMMON_SHARE_OF_LIFT, expected_lambda, on_needle
 from needlecalc.measure.checks.limits import CheckKind, CheckLimits
@@ -39,14 +40,13 @@ def plausible_checks(
     engine_stated: bool,
 ) -> list[Check]:
     """Needle table, pressure at full load, lifts against air flow, lambda against the parts, and that noted with the gas."""
-    return [
-        missing(CheckKind.TABLE) if setup is None else _table(setup.carburettor.needle, limits),
-        _full_load(bands, setup, limits),
-        _loads(bands, setup, limits),
-        _lifts(bands, setup if engine_stated else None, limits, doubts),
-        *_against_parts(bands, setup, limits, doubts),
-        _noted(bands, gases, limits),
-    ]
+    found = [] if setup is None else [_table(setup.carburettor.needle, limits)]
+    if bands is not None and setup is not None:
+        found += [*_loads(bands, setup, limits), *_against_parts(bands, setup, limits, doubts)]
+        found += _lifts(bands, setup, limits, doubts) if engine_stated else []
+    if bands is not None:
+        found += _noted(bands, gases, limits)
+    return in_full(CheckKind.TABLE, CheckKind.NOTED, found)
 
 
 def _table(needle: Needle, limits: CheckLimits) -> Check:
@@ -70,41 +70,30 @@ def _table(needle: Needle, limits: CheckLimits) -> Check:
     return judged(CheckKind.TABLE, 1e3 * abs(off), limits, **numbers)
 
 
-def _full_load(bands: Bands | None, setup: Setup | None, limits: CheckLimits) -> Check:
-    """Greatest manifold pressure of the full-load bands over the air outside; of all bands where none is called so."""
-    if bands is None or setup is None:
-        return missing(CheckKind.FULL_PRESSURE)
+def _loads(bands: Bands, setup: Setup, limits: CheckLimits) -> Iterator[Check]:
+    """Full load by its manifold pressure, and by its air a turn against that of light load."""
+    light, full = (np.array([load == called for load in bands.load]) for called in ("light", "full"))
+    # Greatest pressure over that outside, of the full-load bands; of all bands where none is called so.
     share = bands.manifold_pressure_pa / setup.air.pressure_pa
-    full = np.isfinite(share) & np.array([load == "full" for load in bands.load])
-    open_wide = share[full] if full.any() else share[np.isfinite(share) & (share >= NEARLY_OPEN)]
-    if not open_wide.size:
-        return missing(CheckKind.FULL_PRESSURE)
-    return judged(CheckKind.FULL_PRESSURE, float(open_wide.max()), limits)
-
-
-def _loads(bands: Bands | None, setup: Setup | None, limits: CheckLimits) -> Check:
-    """Air a turn, by the lifts, of the light band that takes most over that of the full-load band that takes least."""
-    kind = CheckKind.LOADS
-    if bands is None or setup is None:
-        return missing(kind)
+    open_wide = share[np.isfinite(share) & (full if (np.isfinite(share) & full).any() else share >= NEARLY_OPEN)]
+    if open_wide.size:
+        yield judged(CheckKind.FULL_PRESSURE, float(open_wide.max()), limits)
+    # By the lifts: the light band that takes most over the full-load band that takes least.
     taken = setup.carburettor.air_valve.throat_area_mm2(bands.lift_mm) / bands.rpm
-    light, full = (np.where([load == called for load in bands.load], taken, np.nan) for called in ("light", "full"))
-    if not np.isfinite(light).any() or not np.isfinite(full).any():
-        return missing(kind)
-    most, least = int(np.nanargmax(light)), int(np.nanargmin(full))
-    named = dict(zip(("light", "full"), bands.called(most, least), strict=True))
-    return judged(kind, float(light[most] / full[least]), limits, **named)
+    if np.isfinite(taken[light]).any() and np.isfinite(taken[full]).any():
+        most, least = int(np.nanargmax(np.where(light, taken, np.nan))), int(np.nanargmin(np.where(full, taken, np.nan)))
+        named = dict(zip(("light", "full"), bands.called(most, least), strict=True))
+        yield judged(CheckKind.LOADS, float(taken[most] / taken[least]), limits, **named)
 
 
-def _against_parts(bands: Bands | None, setup: Setup | None, limits: CheckLimits, doubts: Doubts) -> list[Check]:
+def _against_parts(bands: Bands, setup: Setup, limits: CheckLimits, doubts: Doubts) -> Iterator[Check]:
     r"""Lambda against what needle, jet and lifts as stated give: all bands together, and each against all others.
 
     With r = ln of measured over expected lambda and C its covariance, the misfit is r C^-1 r over the bands, and a band
     stands :math:`(C^{-1} r)_k / \sqrt{C^{-1}_{kk}}` of its uncertainties off what the others foretell.
     """
-    kinds = CheckKind.ODD_BAND, CheckKind.PARTS
-    if bands is None or setup is None or (keep := on_needle(bands, setup)).sum() < LEAST_BANDS:
-        return [missing(kind) for kind in kinds]
+    if (keep := on_needle(bands, setup)).sum() < LEAST_BANDS:
+        return
     lift, lambdas = bands.lift_mm[keep], bands.lambda_measured[keep]
     model = expected_lambda(bands, setup, keep, doubts)
     left = np.log(lambdas * setup.fuel.afr()) - model.ln_lambda
@@ -119,16 +108,9 @@ def _against_parts(bands: Bands | None, setup: Setup | None, limits: CheckLimits
     misfit = float(left @ pull) / left.size
     off = pull / np.sqrt(np.diag(weight))
     odd = int(np.argmax(np.abs(off)))
-    read = float(lambdas[odd])
+    read, (band,) = float(lambdas[odd]), bands.called(int(np.flatnonzero(keep)[odd]))
     foretold = read * float(np.exp(-pull[odd] / weight[odd, odd]))
-    odd_band = judged(
-        kinds[0],
-        abs(float(off[odd])),
-        limits,
-        band=bands.called(int(np.flatnonzero(keep)[odd]))[0],
-        read=read,
-        foretold=foretold,
-    )
+    yield judged(CheckKind.ODD_BAND, abs(float(off[odd])), limits, band=band, read=read, foretold=foretold)
     # How far each part alone would have to be other than stated, and what misfit that takes away.
     known, wider = bands.depression_pa[keep], setup.with_jet(bore_mm=setup.carburettor.jet.bore_mm + BORE_STEP_MM)
     fuels = [fuel_flow(one, lift, depression_pa=known).fuel_flow_g_s for one in (setup, wider)]
@@ -138,43 +120,37 @@ def _against_parts(bands: Bands | None, setup: Setup | None, limits: CheckLimits
         Cause.SUSPECT_LIFTS: model.per_mm_lift,
         Cause.SUSPECT_LEVEL: np.ones(lift.size),
     }
-    numbers, taken_away = {"value": misfit}, {Cause.ONE_BAND: float(off[odd]) ** 2 / left.size}
+    numbers, taken_away = {}, {Cause.ONE_BAND: float(off[odd]) ** 2 / left.size}
     for cause, sign in signs.items():
         sure = float(sign @ weight @ sign)
         by = float(sign @ pull) / sure
         numbers[cause.name.lower()] = by
         taken_away[cause] = by**2 * sure / left.size if abs(by) < FARTHEST[cause] else 0.0
-    verdict = graded(misfit, limits.parts_misfit)
     enough = [cause for cause, one in taken_away.items() if misfit - one < limits.parts_misfit[0]]
-    enough = sorted(enough, key=lambda cause: -taken_away[cause])[:MOST_SUSPECTS] or [Cause.NO_ONE_PART]
-    causes = () if verdict is Verdict.GREEN else tuple(enough)
-    return [odd_band, Check(kinds[1], verdict, numbers, limits.parts_misfit, causes=causes)]
+    causes = sorted(enough, key=lambda cause: -taken_away[cause])[:MOST_SUSPECTS] or [Cause.NO_ONE_PART]
+    check = judged(CheckKind.PARTS, misfit, limits, *causes, **numbers)
+    yield replace(check, causes=()) if check.verdict is Verdict.GREEN else check
 
 
-def _lifts(bands: Bands | None, setup: Setup | None, limits: CheckLimits, doubts: Doubts) -> Check:
+def _lifts(bands: Bands, setup: Setup, limits: CheckLimits, doubts: Doubts) -> Iterator[Check]:
     """Lifts read against those computed: a shift or a share that parts and efficiency do not explain, or an odd one."""
-    kind = CheckKind.LIFTS
-    found = None if bands is None or setup is None else readings_against_air(bands, setup, doubts.lift)
-    if found is None:
-        return missing(kind)
-    shift, share = abs(found.shift_mm), abs(found.ln_share)
+    if (found := readings_against_air(bands, setup, doubts.lift)) is None:
+        return
+    shift = abs(found.shift_mm)
     sizes = {
         Cause.LIFTS_SHIFTED: graded(shift, limits.lift_shift_mm) if shift > NINETY * found.shift_u_mm else Verdict.GREEN,
-        Cause.AIR_OFF: graded(share, limits.air_share),
+        Cause.AIR_OFF: graded(abs(found.ln_share), limits.air_share),
         Cause.LIFT_ODD: graded(found.chance, limits.lift_chance),
     }
     verdict = worse(*sizes.values())
     causes = tuple(cause for cause, one in sizes.items() if one is verdict)[:1] if verdict is not Verdict.GREEN else ()
-    percent = 100.0 * float(np.expm1(found.ln_share))
-    return Check(kind, verdict, {"value": -found.shift_mm, "percent": percent}, limits.lift_shift_mm, causes=causes)
+    numbers = {"value": -found.shift_mm, "percent": 100.0 * float(np.expm1(found.ln_share))}
+    yield Check(CheckKind.LIFTS, verdict, numbers, limits.lift_shift_mm, causes=causes)
 
 
-def _noted(bands: Bands | None, gases: Sequence[GasReading], limits: CheckLimits) -> Check:
+def _noted(bands: Bands, gases: Sequence[GasReading], limits: CheckLimits) -> Iterator[Check]:
     """Lambda noted beside the gas at idle against that of the drive at idle."""
     noted = [gas.lambda_measured for gas in gases if gas.at == "idle" and gas.lambda_measured is not None]
-    idle = None if bands is None else bands.idle()
-    if bands is None or idle is None or not noted:
-        return missing(CheckKind.NOTED)
-    driven = float(bands.lambda_measured[idle])
-    away = abs(float(np.log(driven / np.mean(noted))))
-    return judged(CheckKind.NOTED, away, limits, driven=driven, noted=float(np.mean(noted)))
+    if noted and (idle := bands.idle()) is not None:
+        driven, read = float(bands.lambda_measured[idle]), float(np.mean(noted))
+        yield judged(CheckKind.NOTED, abs(float(np.log(driven / read))), limits, driven=driven, noted=read)
