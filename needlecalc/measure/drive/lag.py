@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import lru_cache, partial
+from functools import partial
 
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 from scipy.linalg import solve_toeplitz
-from scipy.optimize import OptimizeResult, least_squares
 
 from needlecalc.arrays import check_range
 from needlecalc.gaussian import NINETY
@@ -26,15 +25,14 @@ MODEL_U_S = 0.04
 TIGHT_S, WORST_U_S = 0.1, 0.12
 STEP_S = 0.05
 SLOWEST_STEP_S = 0.35
-KNOTS = 24
 BLOCK_S = 10.0
 LEAST_BLOCKS = 8
-# Delay, sensor and pipe searched, s; together never beyond LONGEST_S.
+# Delay, sensor and pipe, s: where the search starts and ends; together never beyond LONGEST_S.
+START_S = np.array([0.4, 0.2, 0.05])
 LEAST_S, MOST_S = np.array([0.0, 0.02, 0.0]), np.array([1.6, 1.0, 0.6])
 LONGEST_S = 1.6
-TRY_DELAYS_S, TRY_SENSORS_S = np.arange(0.0, 1.5, 0.15), (0.05, 0.2, 0.5)
 # A pipe of 1.5 l takes some 0.05 s at middling flow; sensors with their meters 0.1 to 0.4 s: judgement.
-USUAL_PIPE_S, USUAL_SENSOR_S, SENSOR_FACTOR = 0.08, 0.2, 0.8
+USUAL_S, USUAL_U_S = np.array([0.0, 0.2, 0.05]), np.array([np.inf, 0.16, 0.08])
 # Rows left out: so long before an opening shows in the flow, and after the damper has done.
 OPENING_RISE, OPENS_BEFORE_S, SETTLE_S, FADES_S = 0.10, 0.5, 2.5, 1.0
 # Longer than what one reading can look back on.
@@ -42,8 +40,10 @@ PAUSE_S = 10.0
 WILD, FASTEST_RPM = 100.0, 20000.0
 # Second difference of lambda from knot to knot: judgement.  A stiffer curve smears a steep step of the needle and reads
 # the lag of the demo 0.1 s too short; a looser one doubles the scatter.
-USUAL_BEND = 0.03
-MEMORY, HUBER_AT, TRIAL_S, FORGOTTEN = 6, 1.5, 0.02, 1e-16
+KNOTS, USUAL_BEND, USUAL_NOISE = 24, 0.03, 0.01
+MEMORY, HUBER_AT, FORGOTTEN = 6, 1.5, 1e-16
+# A slope is taken over the first, a round moves each part by the second at most, and the last is near enough.
+TRIAL_S, STRIDE_S, NEARLY_S, ROUNDS = 0.02, 0.3, 0.003, 12
 # What the fit explains over what noise would for each column (1 for noise alone).  Below the second the curve takes noise
 # for signal and the uncertainty comes out too small: 120 s drives and noise of 0.06 ask for twice it at 60.
 LEAST_F, SURE_F = 20.0, 60.0
@@ -106,9 +106,10 @@ def find_lag(log: Log, lag_s: float | Lag | None = None) -> Lag:
     steady: it tells which rows to use.
 
     Steady lambda is piecewise linear in ln(speed x load) plus a parabola in both, seen through a delay, plug flow along
-    the pipe (:math:`\int \dot m\,dt` over the transport is a constant) and a first-order sensor. What is left hangs
+    the pipe (:math:`\int \dot m\,dt` over the transport is a constant) and a first-order sensor. Curve and lag are
+    fitted together by least squares, linear about the last answer (Gauss and Newton) and Huber's. What is left hangs
     together; both sides are filtered by its own autoregression of 6 rows, so that quick steps count and slow drift does
-    not [1]_. Least squares are Huber's. Left out: readings that could still hold an opening (the damper's enrichment
+    not [1]_. Left out: readings that could still hold an opening (the damper's enrichment
     would pass for lag), rows that are flagged or cold, and single spikes.
 
     The uncertainty is the larger of that of the fit and of that from the scatter of its gradient over blocks of 10 s
@@ -150,15 +151,29 @@ def fit_lag(log: Log) -> tuple[float, float, str] | str:
     drive = _even_drive(log)
     if isinstance(drive, str):
         return drive
-    start = _nearest(drive)
-    fit = _whitened_fit(drive, start, _use(drive, LONGEST_S), [start], nearly=100.0)
-    if isinstance(fit, str):
-        return fit
-    # Once more with the residual's memory at the first answer, and fewer rows left out after openings.
-    use = _use(drive, min(float(fit[0].sum()) + float(fit[0][1]), LONGEST_S))
-    more_pipe = fit[0] + [-USUAL_PIPE_S, 0.0, USUAL_PIPE_S]
-    fit = _whitened_fit(drive, fit[0], use, [fit[0], more_pipe])
-    return fit if isinstance(fit, str) else (float(fit[0].sum()), fit[1], drive.signal)
+    parts, reach, no_memory = START_S, LONGEST_S, np.ones(1)
+    # Once as if what is left had no memory; then with it, and with fewer rows left out after openings.
+    for remembered in (0, MEMORY):
+        use = _use(drive, reach)
+        rows = np.convolve(~use, np.ones(remembered + 1))[: use.size] == 0.0
+        block = np.unique(drive.time[rows] // BLOCK_S, return_inverse=True)[1]
+        if rows.sum() < 4 * KNOTS or block.max() + 1 < LEAST_BLOCKS:
+            return "too few rows are fit to time it by"
+        memory = _memory_of(_fit(drive, parts, use, no_memory).rest, use) if remembered else no_memory
+        fit = _fit(drive, parts, rows, memory)
+        for _ in range(ROUNDS):
+            fit, last = _fit(drive, parts, rows, memory, fit), parts
+            parts = np.clip(parts + np.clip(fit.off_s, -STRIDE_S, STRIDE_S), LEAST_S, MOST_S)
+            if np.abs(parts - last).max() < NEARLY_S:
+                break
+        reach = min(float(parts.sum() + parts[1]), LONGEST_S)
+    varies = float(np.var(_whitened(drive.reading, memory)[rows]))
+    explained = (varies / float(np.mean(fit.rest**2)) - 1.0) * fit.rest.size / drive.shape.shape[1]
+    if explained < LEAST_F:
+        return "lambda hardly answers to speed and load"
+    if parts[0] >= MOST_S[0] - 1e-3 or parts.sum() > LONGEST_S:
+        return f"no lag of up to {LONGEST_S:g} s fits the log best"
+    return float(parts.sum()), (1.0 + (SURE_F / explained) ** 2) * fit.spread_s(block), drive.signal
 
 
 @dataclass(frozen=True)
@@ -169,44 +184,29 @@ class _Drive:
     time: FloatArray
     reading: FloatArray
     shape: FloatArray  # columns of the steady lambda, shape (n, columns)
-    rooms: FloatArray  # two of the shape's size to work in: large arrays made anew take longer than the sums
     flown: FloatArray  # time the gas so far would have taken at middling flow
-    opened: FloatArray
-    unfit: FloatArray
+    unfit: FloatArray  # 1 where lambda is not that of the curve, else 0
     signal: str
 
-    def through_sensor(self, sensor_s: float, shape: FloatArray) -> FloatArray:
-        """Columns of the steady lambda, or some sum of them, through a first-order sensor; a row a tick."""
+    def as_read(self, parts: FloatArray, steady: FloatArray) -> FloatArray:
+        """Steady lambda, or columns of it, through sensor, delay and pipe."""
+        delay_s, sensor_s, pipe_s = parts
         keep = np.exp(-self.step_s / sensor_s)
         # Straight between the ticks, so that it lags by its time constant however far they are apart.
         later = sensor_s / self.step_s * (1.0 - keep)
-        late, part = self.rooms if shape.ndim > 1 else np.empty((2, *shape.shape))
-        np.multiply(shape, 1.0 - later, out=late)
-        late[1:] += np.multiply(shape[:-1], later - keep, out=part[1:])
-        late[0] = shape[0]
+        late = (1.0 - later) * steady
+        late[1:] += (later - keep) * steady[:-1]
+        late[0] = steady[0]
         back = 1  # what is kept from tick to tick, summed over 1, 2, 4 ... ticks at once
         while keep > FORGOTTEN and back < self.time.size:
-            late[back:] += np.multiply(late[:-back], keep, out=part[back:])
+            late[back:] += keep * late[:-back]
             back, keep = 2 * back, keep * keep
-        return np.asarray(late)
-
-    def through_pipe(self, late: FloatArray, delay_s: float, pipe_s: float, rows: NDArray[np.intp]) -> FloatArray:
-        """The same through delay and pipe, at some ticks."""
-        left_pipe = np.interp(self.time[rows] - delay_s, self.time, self.flown) - pipe_s
+        left_pipe = np.interp(self.time - delay_s, self.time, self.flown) - pipe_s
         left_engine = np.interp(left_pipe, self.flown, self.time)
         place = np.clip((left_engine - self.time[0]) / self.step_s, 0.0, self.time.size - 1.001)
         before = place.astype(np.intp)
-        # A tick's columns lie side by side, and whole rows are taken much quicker than single numbers.
-        read, change = late[before], self.rooms[1, : before.size] if late.ndim > 1 else np.empty(before.size)
-        np.take(late, before + 1, axis=0, out=change, mode="clip")
-        change -= read
-        change *= (place - before).reshape(-1, *[1] * (late.ndim - 1))
-        read += change
-        return np.asarray(read)
-
-    def as_read(self, parts: FloatArray, shape: FloatArray, rows: NDArray[np.intp]) -> FloatArray:
-        """Columns, or some sum of them, through sensor, delay and pipe, at some ticks."""
-        return self.through_pipe(self.through_sensor(float(parts[1]), shape), float(parts[0]), float(parts[2]), rows)
+        share = (place - before).reshape(-1, *[1] * (late.ndim - 1))
+        return np.asarray(late[before] + share * (late[before + 1] - late[before]))
 
 
 def _even_drive(log: Log) -> _Drive | str:
@@ -245,8 +245,8 @@ def _even_drive(log: Log) -> _Drive | str:
     unfit = np.concatenate([[bad[0]], signals.window_max(bad, np.minimum(nearest[:-1] + 1, nearest[1:]), nearest[1:])])
     reading = even(log.lambda_measured)
     off = np.abs(reading - np.median(sliding_window_view(np.pad(reading, 2), 5), axis=1))
-    unfit, rooms = np.maximum(unfit, off > 6.0 * signals.spread_of(off) + 0.01), np.empty((2, *shape.shape))
-    return _Drive(step, time, reading, shape, rooms, flown, opened.astype(np.float64), unfit, signal[1])
+    unfit = np.maximum(unfit, opened | (off > 6.0 * signals.spread_of(off) + 0.01))
+    return _Drive(step, time, reading, shape, flown, unfit, signal[1])
 
 
 def _shape(rpm: FloatArray, load: FloatArray) -> FloatArray | None:
@@ -265,136 +265,73 @@ def _use(drive: _Drive, reach_s: float) -> NDArray[np.bool_]:
     """Readings whose causes, up to so long ago, are fit and no opening."""
     first, last, _ = signals.window_ends(drive.time, reach_s + FADES_S, OPENS_BEFORE_S)
     began = drive.time > drive.time[0] + LONGEST_S + FADES_S
-    fit = (signals.window_max(drive.opened, first, last) == 0.0) & (signals.window_max(drive.unfit, first, last) == 0.0)
-    return np.asarray(began & fit & (drive.unfit == 0.0))
+    return np.asarray(began & (signals.window_max(drive.unfit, first, last) == 0.0))
 
 
-class _Columns:
-    """Columns that explain a reading; an empty triangle drops out, and the small matrix is quicker than the rows."""
+@dataclass(frozen=True)
+class _Fit:
+    """A round of least squares about some parts of the lag; rows and priors weigh by their own spread."""
 
-    def __init__(self, columns: FloatArray) -> None:
-        size, vectors = np.linalg.eigh(columns.T @ columns)
-        sound = size > 1e-10 * size[-1]
-        self.columns, self.inverse = columns, (vectors[:, sound] / size[sound]) @ vectors[:, sound].T
+    curve: FloatArray  # steady lambda at every tick
+    off_s: FloatArray  # by how much each part is off
+    rest: FloatArray  # what is left of the rows
+    scale: float  # spread of that
+    columns: FloatArray
+    inverse: FloatArray
 
-    def share(self, reading: FloatArray) -> FloatArray:
-        """How much of each column a reading holds, or each of several side by side."""
-        return np.asarray(self.inverse @ (self.columns.T @ reading))
-
-    def rest(self, reading: FloatArray) -> FloatArray:
-        """What the columns leave of a reading."""
-        return np.asarray(reading - self.columns @ self.share(reading))
-
-
-def _nearest(drive: _Drive) -> FloatArray:
-    """Delay and sensor of a coarse grid that leave least."""
-    use = np.flatnonzero(_use(drive, LONGEST_S))
-    best, found = np.inf, np.array([0.3, 0.2, 0.0])
-    if use.size < 4 * KNOTS:
-        return found
-    for sensor in TRY_SENSORS_S:
-        late = drive.through_sensor(sensor, drive.shape)
-        for delay in TRY_DELAYS_S[TRY_DELAYS_S + sensor <= LONGEST_S]:
-            rest = _Columns(drive.through_pipe(late, delay, 0.0, use)).rest(drive.reading[use])
-            most = 3.0 * signals.spread_of(rest)
-            left = float((np.clip(rest, -most, most) ** 2).sum())
-            if left < best:
-                best, found = left, np.array([delay, sensor, 0.0])
-    return found
+    def spread_s(self, block: NDArray[np.intp]) -> float:
+        """Standard uncertainty of the sum of the parts: the larger of that by the noise and by the scatter of blocks."""
+        blocks, parts = int(block.max()) + 1, slice(-self.off_s.size, None)
+        clipped = np.clip(self.rest / self.scale, -HUBER_AT, HUBER_AT)
+        pull = np.stack([np.bincount(block, column * clipped, blocks) for column in self.columns[: block.size].T], axis=1)
+        # Priors scatter by one.
+        pull = np.vstack([pull * np.sqrt(blocks / (blocks - self.off_s.size)), self.columns[block.size :]])
+        loose = self.inverse @ (pull.T @ pull) @ self.inverse
+        noise = float(np.mean(clipped**2))
+        return float(np.sqrt(max(loose[parts, parts].sum(), self.inverse[parts, parts].sum() * noise)))
 
 
-def _filter_of(rest: FloatArray, use: NDArray[np.bool_]) -> FloatArray:
-    """Filter that takes the memory out of a residual (Yule-Walker over the rows in use)."""
-    most = 3.0 * signals.spread_of(rest[use])
-    clipped = np.where(use, np.clip(rest, -most, most), 0.0)
-    lagged = [
-        float(clipped[k:] @ clipped[: clipped.size - k]) / max(int((use[k:] & use[: use.size - k]).sum()), 1)
-        for k in range(MEMORY + 1)
-    ]
+def _fit(drive: _Drive, parts: FloatArray, rows: NDArray[np.bool_], memory: FloatArray, last: _Fit | None = None) -> _Fit:
+    """The curve, and how far the parts are off by the slopes of the last curve; without one they are held."""
+    reading = _whitened(drive.reading, memory)[rows]
+    columns = _whitened(drive.as_read(parts, drive.shape), memory)[rows]
+    slopes, scale, weight = np.zeros((reading.size, parts.size)), USUAL_NOISE, np.ones(reading.size)
+    if last is not None:
+        scale, weight = last.scale, 1.0 / np.maximum(np.abs(last.rest) / (HUBER_AT * last.scale), 1.0)
+        for k in range(parts.size):
+            up, down = parts.copy(), parts.copy()
+            up[k], down[k] = min(parts[k] + TRIAL_S, MOST_S[k]), max(parts[k] - TRIAL_S, LEAST_S[k])
+            apart = drive.as_read(up, last.curve) - drive.as_read(down, last.curve)
+            slopes[:, k] = _whitened(apart, memory)[rows] / (up[k] - down[k])
+    # Behind the rows stand what holds the curve smooth, its triangles' second differences, and the parts' priors.
+    curves = columns.shape[1]
+    priors = np.zeros((KNOTS - 2 + parts.size, curves + parts.size))
+    priors[: KNOTS - 2, :KNOTS] = np.diff(np.eye(KNOTS), 2, axis=0) / USUAL_BEND
+    priors[KNOTS - 2 :, curves:] = np.diag(1.0 / USUAL_U_S)
+    every = np.vstack([np.hstack([columns, slopes]) / scale, priors])
+    seen = np.concatenate([reading / scale, np.zeros(KNOTS - 2), (USUAL_S - parts) / USUAL_U_S])
+    weighed = every * np.concatenate([weight, np.ones(len(priors))])[:, None]
+    inverse = np.linalg.pinv(weighed.T @ every, rcond=1e-10, hermitian=True)
+    found = inverse @ (weighed.T @ seen)
+    rest = reading - columns @ found[:curves]
+    spread = max(signals.spread_of(rest), 1e-6)
+    return _Fit(drive.shape @ found[:curves], found[curves:], rest, spread, every, inverse)
+
+
+def _memory_of(rest: FloatArray, use: NDArray[np.bool_]) -> FloatArray:
+    """Filter that takes the memory out of what is left of the ticks in use (Yule-Walker)."""
+    clipped = np.zeros(use.size)
+    most = 3.0 * signals.spread_of(rest)
+    clipped[use] = np.clip(rest, -most, most)
+    pairs = [max(int((use[k:] & use[: use.size - k]).sum()), 1) for k in range(MEMORY + 1)]
+    lagged = [float(clipped[k:] @ clipped[: use.size - k]) / pairs[k] for k in range(MEMORY + 1)]
     lagged[0] = lagged[0] * 1.0001 + 1e-12
     return np.concatenate([[1.0], -solve_toeplitz(lagged[:MEMORY], lagged[1:])])
 
 
-def _whitened_fit(
-    drive: _Drive, at: FloatArray, use: NDArray[np.bool_], starts: list[FloatArray], nearly: float = 1.0
-) -> tuple[FloatArray, float] | str:
-    """Parts of the lag and the uncertainty of their sum; ``nearly`` times as far from the best as the last fit may end."""
-    whole = use.copy()
-    for k in range(1, MEMORY + 1):
-        whole[k:] &= use[:-k]
-    whole[:MEMORY] = False
-    block = np.unique((drive.time[whole] / BLOCK_S).astype(np.intp), return_inverse=True)[1]
-    if whole.sum() < 4 * KNOTS or block.max() + 1 < LEAST_BLOCKS:
-        return "too few rows are fit to time it by"
-    ticks = np.flatnonzero(use)
-    shape = drive.as_read(at, drive.shape, ticks)
-    rest = np.zeros(use.size)
-    rest[use] = _Columns(shape).rest(drive.reading[use])
-    memory = _filter_of(rest, use)
-    rows = np.flatnonzero(whole[use][MEMORY:])
-
-    def filtered(values: FloatArray) -> FloatArray:
-        """Values at the ticks in use, each less what those before foretell."""
-        rooms = drive.rooms if values.ndim > 1 else np.empty((2, drive.time.size))
-        whitened, part = rooms[:, : len(values) - MEMORY]
-        np.copyto(whitened, values[MEMORY:])
-        for back in range(1, MEMORY + 1):
-            whitened += np.multiply(values[MEMORY - back : -back], memory[back], out=part)
-        return np.asarray(whitened[rows])
-
-    reading = filtered(drive.reading[use])
-    scale = max(signals.spread_of(_Columns(filtered(shape)).rest(reading)), 1e-6)
-    # Rows that hold the curve smooth: its triangles' second differences.
-    bends = np.zeros((KNOTS - 2, drive.shape.shape[1]))
-    bends[:, :KNOTS] = np.diff(np.eye(KNOTS), 2, axis=0) * scale / USUAL_BEND
-    padded = np.concatenate([reading, np.zeros(KNOTS - 2)])
-
-    @lru_cache(maxsize=1)  # misfit and slopes are asked for at the same place
-    def columns(*parts: float) -> _Columns:
-        return _Columns(np.vstack([filtered(drive.as_read(np.array(parts), drive.shape, ticks)), bends]))
-
-    def misfit(parts: FloatArray) -> FloatArray:
-        priors = [parts[2] / USUAL_PIPE_S, np.log(parts[1] / USUAL_SENSOR_S) / SENSOR_FACTOR]
-        return np.concatenate([columns(*parts).rest(padded) / scale, priors])
-
-    def slopes(parts: FloatArray) -> FloatArray:
-        """The curve is held while the parts move; what the columns can follow of that is taken off (Kaufman)."""
-        curve = drive.shape @ columns(*parts).share(padded)
-        moved = np.zeros((padded.size, parts.size))
-        for k in range(parts.size):
-            up, down = parts.copy(), parts.copy()
-            up[k], down[k] = min(parts[k] + TRIAL_S, MOST_S[k]), max(parts[k] - TRIAL_S, LEAST_S[k])
-            apart = drive.as_read(up, curve, ticks) - drive.as_read(down, curve, ticks)
-            moved[: rows.size, k] = filtered(apart) / (up[k] - down[k])
-        priors = [[0.0, 0.0, 1.0 / USUAL_PIPE_S], [0.0, 1.0 / (parts[1] * SENSOR_FACTOR), 0.0]]
-        return np.vstack([columns(*parts).rest(moved) / -scale, priors])
-
-    def solved(start: FloatArray) -> OptimizeResult:
-        inside = np.clip(start, LEAST_S + 1e-3, MOST_S - 1e-3)
-        return least_squares(
-            misfit, inside, slopes, (LEAST_S, MOST_S), loss="huber", f_scale=HUBER_AT,
-            x_scale=0.1, xtol=1e-4 * nearly, ftol=1e-6 * nearly, max_nfev=40,
-        )  # fmt: skip
-
-    best = min((solved(start) for start in starts), key=lambda one: float(one.cost))
-    remains = scale * misfit(best.x)[: reading.size]
-    noise = float(remains @ remains) / remains.size
-    explained = (float(np.var(reading)) / noise - 1.0) * remains.size / drive.shape.shape[1]
-    if explained < LEAST_F:
-        return "lambda hardly answers to speed and load"
-    if best.x[0] >= MOST_S[0] - 1e-3 or best.x.sum() > LONGEST_S:
-        return f"no lag of up to {LONGEST_S:g} s fits the log best"
-    return best.x, (1.0 + (SURE_F / explained) ** 2) * _spread(slopes(best.x), misfit(best.x), block)
-
-
-def _spread(slope: FloatArray, misfit: FloatArray, block: NDArray[np.intp]) -> float:
-    """Standard uncertainty of the sum of the parts; rows beyond those in blocks are priors."""
-    rows, blocks = block.size, int(block.max()) + 1
-    clipped, inside = np.clip(misfit, -HUBER_AT, HUBER_AT), np.abs(misfit) < HUBER_AT
-    clipped[rows:], inside[rows:] = misfit[rows:], True
-    inverse = np.linalg.pinv(slope.T @ (inside[:, None] * slope))
-    pull = np.stack([np.bincount(block, column, blocks) for column in (slope[:rows] * clipped[:rows, None]).T], axis=1)
-    pull = np.vstack([pull, slope[rows:]])  # priors scatter by one
-    loose = inverse @ (pull.T @ pull * blocks / (blocks - slope.shape[1])) @ inverse
-    noise = float(np.mean(clipped[:rows] ** 2) / np.mean(inside[:rows]))
-    return float(np.sqrt(max(loose.sum(), inverse.sum() * max(noise, 0.0))))
+def _whitened(values: FloatArray, memory: FloatArray) -> FloatArray:
+    """Values at every tick, each less what those before foretell."""
+    out = np.array(values)
+    for back in range(1, memory.size):
+        out[back:] += memory[back] * values[:-back]
+    return out
