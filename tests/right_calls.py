@@ -187,7 +187,7 @@ def right_calls(folder: Path) -> dict[str, dict[str, Any]]:
             "with_alternatives": False,
         },
         "measure_next": {"design": design, "risk": 0.05},
-        "judge_cut": {**read, "within_um": 8.0, "risk": 0.05, "file_down": False},
+        "judge_cut": {**read, "file_down": False},
         "rescue": read,
         "compare_pass": {"before": design, "bands": bands, "needle": needle, "drop_mm": 1.4},
         "at_altitude": {

@@ -12,11 +12,11 @@ from needlecalc.design.belief.history import SAME_NEEDLE_MM, History, Pass
 from needlecalc.design.belief.learned import Learned
 from needlecalc.design.inverse.notes import full_load_next
 from needlecalc.design.inverse.proposal import Design, Stages
-from needlecalc.design.inverse.stages import RISK, chance_made_rich
+from needlecalc.design.inverse.stages import chance_made_rich
 from needlecalc.design.inverse.uncertainty import Cars, Outlook, outlook
 from needlecalc.errors import InputError
 from needlecalc.gaussian import Gaussian
-from needlecalc.parts.measured import OVAL_UM, WITHIN_UM, measured_needle
+from needlecalc.parts.measured import measured_needle
 from needlecalc.parts.needle import Needle
 from needlecalc.remark import Remark
 from needlecalc.show import Shown, Table
@@ -58,12 +58,8 @@ class Progress(Shown):
         What was asked.
     measured : Needle
         The needle as it is.
-    to_go_um : array, shape (n,)
-        Metal still over the first stop; negative is past it. [um]
     states : tuple of StationState
         How each station stands.
-    over_um : array, shape (n,)
-        Metal taken beyond the target diameter; 0 where none. [um]
     lambda_now, lambda_low, lambda_high : array, shape (m,)
         Lambda expected of each band with what was really cut and its 90 % interval. [-]
     lambda_rest : array, shape (m,)
@@ -71,10 +67,6 @@ class Progress(Shown):
     chance_rich_now, chance_rich_rest : float
         Chance that the cut makes any band too rich, now and with the rest taken; a band too rich with no cut at all
         is not counted. [-]
-    risk : float
-        Chance of a rich band at which filing stops. [-]
-    next_stroke : NextStroke
-        What to do.
 
     Examples
     --------
@@ -85,21 +77,46 @@ class Progress(Shown):
 
     design: Design
     measured: Needle
-    to_go_um: FloatArray
     states: tuple[StationState, ...]
-    over_um: FloatArray
     lambda_now: FloatArray
     lambda_low: FloatArray
     lambda_high: FloatArray
     lambda_rest: FloatArray
     chance_rich_now: float
     chance_rich_rest: float
-    risk: float
-    next_stroke: NextStroke
 
     def __repr__(self) -> str:
-        most = float(self.to_go_um.max(initial=0.0))
-        return f"Progress: {self.next_stroke}, at most {most:.0f} um to go"
+        return f"Progress: {self.next_stroke}, at most {float(self.to_go_um.max(initial=0.0)):.0f} um to go"
+
+    @property
+    def to_go_um(self) -> FloatArray:
+        """Metal still over the first stop at each station, in um, shape (n,); negative is past it."""
+        return np.asarray(1e3 * (self.measured.diameters_mm - self.design.stop_mm()))
+
+    @property
+    def over_um(self) -> FloatArray:
+        """Metal taken beyond the target diameter, in um, shape (n,); 0 where none."""
+        over = 1e3 * (self.design.needle.diameters_mm - self.measured.diameters_mm)
+        return np.where([one is StationState.OVERCUT for one in self.states], over, 0.0)
+
+    @property
+    def risk(self) -> float:
+        """Chance of a rich band at which filing stops."""
+        return max(self.design.risk, self.design.stop.chance_rich)
+
+    @property
+    def next_stroke(self) -> NextStroke:
+        """What to do with the file, the gravest first."""
+        if self.overcut():
+            return NextStroke.OVERCUT
+        if self.design.stages() is Stages.NOTHING:
+            return NextStroke.NOTHING
+        if self.chance_rich_now > self.risk:
+            return NextStroke.RISK
+        left = self.to_go_um[[one is StationState.TO_GO for one in self.states]]
+        if not left.size:
+            return NextStroke.THERE
+        return NextStroke.LIGHT_PASS if left.max() <= LIGHT_PASS_UM else NextStroke.CARRY_ON
 
     def overcut(self) -> bool:
         """Whether any station is beyond its target diameter by more than can be told."""
@@ -122,15 +139,7 @@ class Progress(Shown):
         return self._part("bands")
 
 
-def judge_cut(
-    design: Design,
-    readings_mm: ArrayLike,
-    *,
-    within_um: float = WITHIN_UM,
-    oval_um: float = OVAL_UM,
-    risk: float = RISK,
-    file_down: bool = False,
-) -> Progress:
+def judge_cut(design: Design, readings_mm: ArrayLike, *, file_down: bool = False) -> Progress:
     """How far a needle is on its way to the first stop, and whether to go on.
 
     Parameters
@@ -139,11 +148,6 @@ def judge_cut(
         What was asked.
     readings_mm : array_like, shape (n,) or (2, n)
         Diameter read at each station, at one angle or two; NaN where nothing was asked and none was taken. [mm]
-    within_um, oval_um : float
-        Limits of :func:`measured_needle`. [um]
-    risk : float
-        Chance of a band richer than permitted at which filing stops, or that of the design's first stop where
-        that is greater. [-]
     file_down : bool
         As in :func:`measured_needle`: stations beyond a waist count as filed down to it.
 
@@ -175,59 +179,24 @@ def judge_cut(
         )
         raise InputError(msg)
     before, stop, final = design.present().diameters_mm, design.stop_mm(), design.needle.diameters_mm
-    measured = measured_needle(
-        design.present(), readings_mm, within_um=within_um, oval_um=oval_um, filed=stop < before, file_down=file_down
-    )
+    measured = measured_needle(design.present(), readings_mm, filed=stop < before, file_down=file_down)
     now, told = measured.diameters_mm, design.least_difference_mm()
     states = tuple(_state(*row, told=told) for row in zip(now, before, stop, final, strict=True))
-    over = np.where([one is StationState.OVERCUT for one in states], 1e3 * (final - now), 0.0)
-    seen, rest, uncut = _outlooks(design, measured)
-    chances = [chance_made_rich(design.target, one.lambda_drawn, uncut) for one in (seen, rest)]
-    to_go, bearable = 1e3 * (now - stop), max(risk, design.stop.chance_rich)
-    low, high = seen.interval()
-    return Progress(
-        design=design,
-        measured=measured,
-        to_go_um=to_go,
-        states=states,
-        over_um=over,
-        lambda_now=np.median(seen.lambda_drawn, axis=0),
-        lambda_low=low,
-        lambda_high=high,
-        lambda_rest=np.median(rest.lambda_drawn, axis=0),
-        chance_rich_now=chances[0],
-        chance_rich_rest=chances[1],
-        risk=bearable,
-        next_stroke=_next_stroke(design, states, to_go, chances[0] > bearable),
-    )
+    learned, target, doubts, cars = design.learned, design.target, design.learned.doubts, Cars.of(design.learned)
 
+    def after(diameters_mm: FloatArray, cut: NDArray[np.bool_], error_mm: FloatArray | float) -> Outlook:
+        idle_to = design.idle_to()
+        return outlook(learned, target, diameters_mm, cut, design.drop_mm, error_mm=error_mm, idle_to=idle_to, cars=cars)
 
-def _outlooks(design: Design, measured: Needle) -> tuple[Outlook, Outlook, FloatArray]:
-    """Outlook of the needle as cut, and with the rest down to the first stop taken; lambda of the same cars with no cut."""
-    doubts, cars = design.learned.doubts, Cars.of(design.learned)
-    now, before, stop = measured.diameters_mm, design.present().diameters_mm, design.stop_mm()
-    new, still = touched(design.learned, measured), (stop < before) & (now > stop)
-
-    def after(diameters_mm: FloatArray, changed: NDArray[np.bool_], error_mm: FloatArray | float) -> Outlook:
-        return outlook(
-            design.learned,
-            design.target,
-            diameters_mm,
-            changed,
-            design.drop_mm,
-            error_mm=error_mm,
-            idle_to=design.idle_to(),
-            cars=cars,
-        )
-
-    none = np.zeros(now.size, dtype=bool)
+    new, still = touched(learned, measured), (stop < before) & (now > stop)
+    seen = after(now, new, doubts.micrometer_mm)
+    rest = after(np.where(still, stop, now), new | still, np.where(still, doubts.hand_mm, doubts.micrometer_mm))
     # With no cut: a tested idle with the nut set as after one, the other bands as they were driven.
-    height = design.setup.carburettor.jet.drop_mm
-    as_driven = outlook(design.learned, design.target, before, none, height, trims=False, cars=cars).lambda_drawn
-    nut_set = after(before, none, doubts.hand_mm).lambda_drawn
-    uncut = np.where(design.target.tested, nut_set, as_driven)
-    error = np.where(still, doubts.hand_mm, doubts.micrometer_mm)
-    return after(now, new, doubts.micrometer_mm), after(np.where(still, stop, now), new | still, error), uncut
+    nut_set = after(before, np.zeros(now.size, dtype=bool), doubts.hand_mm).lambda_drawn
+    uncut = np.where(target.tested, nut_set, cars.driven(seen.meter))
+    (low, high), middles = seen.interval(), [np.median(one.lambda_drawn, axis=0) for one in (seen, rest)]
+    chances = [chance_made_rich(target, one.lambda_drawn, uncut) for one in (seen, rest)]
+    return Progress(design, measured, states, middles[0], low, high, middles[1], chances[0], chances[1])
 
 
 def _state(now: float, before: float, stop: float, final: float, *, told: float) -> StationState:
@@ -238,20 +207,6 @@ def _state(now: float, before: float, stop: float, final: float, *, told: float)
     if now > stop + told:
         return StationState.TO_GO
     return StationState.THERE if now >= stop - told else StationState.PAST
-
-
-def _next_stroke(design: Design, states: tuple[StationState, ...], to_go_um: FloatArray, risk_spent: bool) -> NextStroke:
-    """What to do, the gravest first."""
-    if StationState.OVERCUT in states:
-        return NextStroke.OVERCUT
-    if design.stages() is Stages.NOTHING:
-        return NextStroke.NOTHING
-    if risk_spent:
-        return NextStroke.RISK
-    left = to_go_um[[one is StationState.TO_GO for one in states]]
-    if not left.size:
-        return NextStroke.THERE
-    return NextStroke.LIGHT_PASS if left.max() <= LIGHT_PASS_UM else NextStroke.CARRY_ON
 
 
 def touched(learned: Learned, needle: Needle) -> NDArray[np.bool_]:
@@ -272,25 +227,21 @@ def unchanged(learned: Learned, needle: Needle, drop_mm: float) -> bool:
 
 def refitted(learned: Learned, needle: Needle, drop_mm: float) -> Learned:
     """The car as estimated with another needle in it, measured but not yet driven."""
-    new = touched(learned, needle)
-    place, history = learned.place, learned.history
-    after = history.then(needle, drop_mm, learned.bands)
-    number = int(after.needle_of_pass()[-1])
+    new, place, last = touched(learned, needle), learned.place, learned.history.passes[-1]
+    number = int(learned.history.then(needle, drop_mm, learned.bands).needle_of_pass()[-1])
     estimate, prior_u = learned.estimate, learned.prior_u
     if number == place.needles:
         one = max(learned.doubts.micrometer_mm, LEAST_ERROR_MM)
-        # Unknowns that each new one copies; those measured anew stand alone.
-        copy = np.eye(prior_u.size)[learned.present_errors()]
-        copy[new] = 0.0
         both = estimate.joined(np.where(new, one, 0.0))
-        both.root[prior_u.size :, : estimate.root.shape[1]] = copy @ estimate.root
-        estimate = Gaussian(np.append(estimate.mean, copy @ estimate.mean), both.root)
+        # Unknowns that each new one copies; those measured anew stand alone.
+        copied = np.eye(both.mean.size)
+        copied[prior_u.size :, learned.present_errors()] = np.diag(~new)
+        estimate = Gaussian(copied @ both.mean, copied @ both.root)
         prior_u, place = np.append(prior_u, np.full(new.size, one)), replace(place, needles=place.needles + 1)
     true = needle.diameters_mm - estimate.mean[place.needle(number)]
     expected = np.exp(learned.log_lambda(learned.mean, true, drop_mm))
     undriven = learned.bands.having(lambda_measured=expected, log=None, samples=())
-    last = history.passes[-1]
-    after = History((*history.passes, Pass(needle, drop_mm, undriven, driven=False, air=last.air, fuel=last.fuel)))
+    after = History((*learned.history.passes, Pass(needle, drop_mm, undriven, driven=False, air=last.air, fuel=last.fuel)))
     return replace(
         learned,
         setup=after.present(learned.setup),

@@ -17,7 +17,6 @@ from needlecalc.design.inverse.alternatives import Alternative, Change, alternat
 from needlecalc.design.inverse.problem import reach_mm
 from needlecalc.design.inverse.proposal import Design
 from needlecalc.design.inverse.solve import solve
-from needlecalc.parts.measured import OVAL_UM, WITHIN_UM
 from needlecalc.physics.air import altitude_of_pressure_m
 from needlecalc.show import Shown, Table
 from needlecalc.units import FLATS_PER_TURN, FloatArray
@@ -104,14 +103,7 @@ class Rescue(Shown):
         return self._part("bands")
 
 
-def rescue(
-    design: Design,
-    readings_mm: ArrayLike,
-    *,
-    within_um: float = WITHIN_UM,
-    oval_um: float = OVAL_UM,
-    file_down: bool = False,
-) -> Rescue:
+def rescue(design: Design, readings_mm: ArrayLike, *, file_down: bool = False) -> Rescue:
     r"""What can be done with a needle cut deeper than asked.
 
     Parameters
@@ -120,8 +112,6 @@ def rescue(
         What was asked.
     readings_mm : array_like, shape (n,) or (2, n)
         Diameter read at each station; NaN where nothing was asked and none was taken. [mm]
-    within_um, oval_um : float
-        Limits of :func:`measured_needle`. [um]
     file_down : bool
         True takes stations beyond a waist as filed down to it.
 
@@ -149,7 +139,7 @@ def rescue(
     >>> rescue(road.design, road.design.stop_mm() - 0.05)
     Rescue: no way out
     """
-    progress = judge_cut(design, readings_mm, within_um=within_um, oval_um=oval_um, file_down=file_down)
+    progress = judge_cut(design, readings_mm, file_down=file_down)
     car = _with_travel(refitted(design.learned, progress.measured, design.setup.carburettor.jet.drop_mm))
     target = design.target
     low, high = car.setup.carburettor.jet.drop_range_mm()
