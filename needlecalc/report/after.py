@@ -67,7 +67,7 @@ def way_out(found: Rescue) -> str:
 def rescued(one: Alternative, found: Rescue) -> str:
     """Name of one way out."""
     name = band(found.planned().target.called(one.band)[0])
-    return words_after.RESCUES[one.kind].format(band=name, amount=one.amount, bore_mm=one.bore_mm)
+    return words_after.RESCUES[one.kind].format(band=name, amount=one.amount)
 
 
 def rescue_note(one: Alternative, found: Rescue) -> str:
@@ -88,7 +88,6 @@ def rescue_note(one: Alternative, found: Rescue) -> str:
         "fit": "" if fits else words_after.NO_FIT.format(band=worst_named, worst=100.0 * missed[worst]),
         "richer": 100.0 * (1.0 - one.amount),
         "amount": one.amount,
-        "bore_mm": one.bore_mm,
     }
     return words_after.RESCUE_NOTES[one.kind].format(**figures)
 
@@ -259,7 +258,7 @@ def _(found: Rescue, part: str = "") -> Table:
                 for k, one in enumerate(found.alternatives, 1)
             ),
         )
-    ways, jet, lowest = (*found.alternatives, *found.spares), found.car.setup.carburettor.jet, found.lowest()
+    ways, jet, lowest = (*found.alternatives, *filter(None, [found.spare])), found.car.setup.carburettor.jet, found.lowest()
     first, missed = asked.setup.carburettor.jet.drop_mm, [one.missed() for one in ways]
     outside = [int((asked.target.excess(one.lambda_expected) > 0.0).sum()) for one in found.alternatives]
     said, noted = [rescued(one, found) for one in ways], [rescue_note(one, found) for one in ways]
@@ -278,7 +277,7 @@ def _(found: Rescue, part: str = "") -> Table:
             ".3f",
             [float(one.lambda_expected[lowest]) for one in ways],
         ),
-        Column("outside", "not permitted", "d", [*outside, *[None] * len(found.spares)]),
+        Column("outside", "not permitted", "d", [*outside, *[None] * (len(ways) - len(outside))]),
         Column("note", "", "", noted),
         intro=(stroke(found.progress), way_out(found)),
         notes=(

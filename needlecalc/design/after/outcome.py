@@ -28,6 +28,7 @@ FAR_STRAY = 1.5  # but none of them as far as this many half intervals
 FITS = 2.0  # of the degrees of freedom: misfit of one cause that still explains the misses
 SCALES = np.linspace(-0.4, 0.4, 81)  # errors of lift tried
 ZEROS_MM = np.linspace(-4.0, 4.0, 81)
+LEAST_SQUARE = 1e-30
 NO_GAIN = 0.5  # error of the flow law that is no longer credible
 ALIKE = 3.0  # chi-squared by which two causes must differ to be told apart
 
@@ -222,7 +223,8 @@ def compare_pass(
     value, own, _ = usable_lambda(bands, learned.doubts)
     value, own = value[band], own[band]
     start = np.log(learned.lambda_now())[old]
-    car, expected, total = _expected(learned, needle, drop_mm, old, own)
+    car = refitted(learned, needle, drop_mm)
+    expected, total = np.log(car.bands.lambda_measured)[old], np.hypot(car.lambda_now_u()[old], own)
     # The level of a band is known from its reading before, so that reading's uncertainty stands in every change.
     reading = np.hypot(learned.lambda_now_u()[old], own)
     change = expected - start
@@ -245,14 +247,6 @@ def compare_pass(
     )
 
 
-def _expected(
-    learned: Learned, needle: Needle, drop_mm: float, old: NDArray[np.intp], own: FloatArray
-) -> tuple[Learned, FloatArray, FloatArray]:
-    """The car with another needle or jet height, ln(lambda) of some of its bands, and the uncertainty of a reading of it."""
-    car = refitted(learned, needle, drop_mm)
-    return car, np.log(car.bands.lambda_measured)[old], np.hypot(car.lambda_now_u()[old], own)
-
-
 def foretold(learned: Learned) -> FloatArray:
     """Lambda of each drive, shape (drives, 4, m): measured; predicted by the drives before it; and its 90 % interval.
 
@@ -264,24 +258,22 @@ def foretold(learned: Learned) -> FloatArray:
         place = same_bands(learned.bands, here.bands)
         out[number, 0, place[place >= 0]] = here.bands.lambda_measured[place >= 0]
         before = learn(History(passes[:number]), learned.setup, doubts=learned.doubts) if number else learned
-        old = same_bands(before.bands, here.bands)
-        told = np.flatnonzero((old >= 0) & (place >= 0))
-        if number and told.size and not unchanged(before, here.needle, here.drop_mm):
-            own = usable_lambda(here.bands, learned.doubts)[1][told]
-            _, expected, total = _expected(before, here.needle, here.drop_mm, old[told], own)
-            out[number, 1:, place[told]] = np.exp(expected + np.outer([0.0, -NINETY, NINETY], total)).T
+        alike = (same_bands(before.bands, here.bands) >= 0).any()
+        if number and alike and not unchanged(before, here.needle, here.drop_mm):
+            found = compare_pass(before, here.bands, needle=here.needle, drop_mm=here.drop_mm)
+            shown = place[found.band] >= 0
+            ends = np.array([found.lambda_predicted, found.lambda_low, found.lambda_high])
+            out[number, 1:, place[found.band[shown]]] = ends[:, shown].T
     return out
 
 
 def _gains(change: FloatArray, moved: FloatArray, reading: FloatArray) -> tuple[FloatArray, FloatArray, float, float]:
     """Change measured over change predicted with its standard uncertainty: of each band, and of all that tell."""
-    tells = np.abs(change) > TELLING * reading
-    with np.errstate(divide="ignore", invalid="ignore"):
-        gain, gain_u = (np.where(tells, part / change, np.nan) for part in (moved, reading * np.sign(change)))
-    weight = float(((change / reading) ** 2)[tells].sum())
+    told = np.where(np.abs(change) > TELLING * reading, change, np.nan)
+    gain, gain_u, weight = moved / told, reading / np.abs(told), float(np.nansum((told / reading) ** 2))
     if not weight:
         return gain, gain_u, np.nan, np.nan
-    return gain, gain_u, float((moved * change / reading**2)[tells].sum() / weight), weight**-0.5
+    return gain, gain_u, float(np.nansum(moved * told / reading**2)) / weight, weight**-0.5
 
 
 def _causes(
@@ -289,16 +281,15 @@ def _causes(
 ) -> tuple[Cause, ...]:
     """Causes tried one at a time, the best first, against the change of ln(lambda) that was measured."""
     lift = car.lift_mm()
-    change = _change(learned, car, lift[None])[0, old]
-    shape = change / reading
-    strength = float(shape @ shape)
-    gain = float(shape @ (moved / reading)) / strength if strength > 0.0 else 1.0
-    out = [Cause(Diagnosis.GAIN, gain - 1.0, float((((moved - gain * change) / reading) ** 2).sum()))]
-    for one, sizes, lifts in (
-        (Diagnosis.LIFT_SCALE, SCALES, lift * (1.0 + SCALES[:, None])),
-        (Diagnosis.LIFT_ZERO, ZEROS_MM, lift + ZEROS_MM[:, None]),
+    change = _change(learned, car, lift[None])[:, old]
+    gain = float((change * moved / reading**2).sum() / max((change**2 / reading**2).sum(), LEAST_SQUARE))
+    out = []
+    for one, sizes, changes in (
+        (Diagnosis.GAIN, np.array([gain - 1.0]), gain * change),
+        (Diagnosis.LIFT_SCALE, SCALES, _change(learned, car, lift * (1.0 + SCALES[:, None]))[:, old]),
+        (Diagnosis.LIFT_ZERO, ZEROS_MM, _change(learned, car, lift + ZEROS_MM[:, None])[:, old]),
     ):
-        left = (((moved - _change(learned, car, lifts)[:, old]) / reading) ** 2).sum(axis=1)
+        left = (((moved - changes) / reading) ** 2).sum(axis=1)
         best = int(np.argmin(left))
         out.append(Cause(one, float(sizes[best]), float(left[best])))
     return tuple(sorted(out, key=lambda cause: cause.misfit))

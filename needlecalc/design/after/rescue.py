@@ -1,4 +1,4 @@
-"""After an overcut: what the jet and the other stations can still do, and what else the needle is good for."""
+"""After an overcut: what the jet and the other stations can still do, or the needle kept as a rich spare."""
 
 from __future__ import annotations
 
@@ -13,11 +13,10 @@ from scipy.optimize import brentq
 
 from needlecalc.design.after.progress import Progress, judge_cut, refitted
 from needlecalc.design.belief.learned import Learned
-from needlecalc.design.inverse.alternatives import Alternative, Change, alternative, bore_for, bore_gain
+from needlecalc.design.inverse.alternatives import Alternative, Change, alternative
 from needlecalc.design.inverse.problem import reach_mm
 from needlecalc.design.inverse.proposal import Design
 from needlecalc.design.inverse.solve import solve
-from needlecalc.physics.air import altitude_of_pressure_m
 from needlecalc.show import Shown, Table
 from needlecalc.units import FLATS_PER_TURN, FloatArray
 
@@ -26,7 +25,6 @@ GOOD = 0.02
 JETS_TRIED = 241
 ASSUMED_TURNS = 1.0
 STILL_FITS = 0.02  # of lambda: no band of a needle that fits stays farther off
-HIGHEST_PRESSURE_PA = 104e3  # no road lies in denser standard air
 WORTH_FILING_UM = 0.5
 
 
@@ -54,8 +52,8 @@ class Rescue(Shown):
         Bands the overcut makes too rich.
     alternatives : tuple of Alternative
         The job's own ways out, the needle as it is first.
-    spares : tuple of Alternative
-        Other uses it would fit.
+    spare : Alternative or None
+        The needle as it is, kept for targets richer by so much; None where it is not rich in the mean.
     design : Design or None
         The design that files the other stations back with the jet raised, ready for a sheet; None where no
         band is hurt.
@@ -73,7 +71,7 @@ class Rescue(Shown):
     car: Learned
     hurt: NDArray[np.bool_]
     alternatives: tuple[Alternative, ...]
-    spares: tuple[Alternative, ...]
+    spare: Alternative | None
     design: Design | None
     way_out: WayOut
 
@@ -119,7 +117,7 @@ def rescue(design: Design, readings_mm: ArrayLike, *, file_down: bool = False) -
     -------
     Rescue
         Ways out with the worst miss of each: the needle as it is, the jet raised for the band hurt most, the best
-        jet height, the jet raised and the other stations filed back, and other uses of the needle.
+        jet height, the jet raised and the other stations filed back, and the needle kept as a rich spare.
 
     Raises
     ------
@@ -129,9 +127,8 @@ def rescue(design: Design, readings_mm: ArrayLike, *, file_down: bool = False) -
     Notes
     -----
     Raising the jet leans every band, idle most; what it leans too far is filed back where the file reaches.
-    An overcut needle is rich by a mean share *k*; it fits air denser by :math:`1/k^2` (equal lift), a smaller
-    jet, or targets richer by *k*, each as well as its shape allows.  All figures are best values; the
-    intervals stand in ``progress``.
+    An overcut needle is rich by a mean share: it fits targets richer by as much, as well as its shape allows.
+    All figures are best values; the intervals stand in ``progress``.
 
     Examples
     --------
@@ -154,7 +151,7 @@ def rescue(design: Design, readings_mm: ArrayLike, *, file_down: bool = False) -
     asked_miss = design.final.expected / target.lambda_target - 1.0
     hurt = (as_cut.missed() < -HURT) & (as_cut.missed() < asked_miss - HURT / 2.0)
     if not hurt.any():
-        return Rescue(progress, car, hurt, (as_cut,), (), None, WayOut.NOTHING_HURT)
+        return Rescue(progress, car, hurt, (as_cut,), None, None, WayOut.NOTHING_HURT)
     band = int(np.argmin(np.where(hurt, as_cut.missed(), np.inf)))
     raised = way(Change.JET_FOR_BAND, _drop_for(at, band, float(target.lambda_target[band]), low, design.drop_mm), band=band)
     drops = np.linspace(low, high, JETS_TRIED).tolist()
@@ -171,8 +168,11 @@ def rescue(design: Design, readings_mm: ArrayLike, *, file_down: bool = False) -
         largest_cut_um=float(off.max()),
         stations=tuple((np.flatnonzero(off > WORTH_FILING_UM) + 1).tolist()),
     )
+    richer = float(np.exp(np.mean(np.log(as_cut.lambda_expected / target.lambda_target))))
+    wanted = np.asarray(richer * target.lambda_target)
+    spare = way(Change.SPARE_RICHER, design.drop_mm, lambda_target=wanted, amount=richer) if richer < 1.0 else None
     found = (as_cut, raised, jet_only, filed)
-    return Rescue(progress, car, hurt, found, _spares(design, car, as_cut), again, _way_out(as_cut, jet_only, filed))
+    return Rescue(progress, car, hurt, found, spare, again, _way_out(as_cut, jet_only, filed))
 
 
 def _with_travel(car: Learned) -> Learned:
@@ -190,29 +190,6 @@ def _drop_for(at: Callable[[float], FloatArray], band: int, aim: float, low: flo
     if at(low)[band] < aim:
         return low
     return float(brentq(lambda drop: float(at(drop)[band]) - aim, low, high, xtol=1e-5))
-
-
-def _spares(design: Design, car: Learned, as_cut: Alternative) -> tuple[Alternative, ...]:
-    """Other uses that the needle fits as it is, the jet where the design has it."""
-    target, found, drop = design.target, as_cut.lambda_expected, design.drop_mm
-    k = float(np.exp(np.mean(np.log(found / target.lambda_target))))
-    if k >= 1.0:
-        return ()
-
-    def spare(kind: Change, ratio: FloatArray, **figures: Any) -> Alternative:
-        return alternative(kind, car, target, drop, car.present_mm(), ratio, **figures)
-
-    out = [spare(Change.SPARE_RICHER, found, lambda_target=np.asarray(k * target.lambda_target), amount=k)]
-    air = design.setup.air
-    pressure = air.pressure_pa / k**2
-    if pressure <= HIGHEST_PRESSURE_PA:
-        lower = float(altitude_of_pressure_m(air.pressure_pa) - altitude_of_pressure_m(pressure))
-        out.append(spare(Change.SPARE_LOWER, np.asarray(found / k), amount=lower))
-    bore = bore_for(car, drop, float(np.log(k)))
-    if bore is not None:
-        lean = np.asarray(found * np.exp(-bore_gain(car, drop, bore)))
-        out.append(replace(spare(Change.SPARE_BORE, lean), bore_mm=bore))
-    return tuple(out)
 
 
 def _way_out(as_cut: Alternative, jet_only: Alternative, filed: Alternative) -> WayOut:

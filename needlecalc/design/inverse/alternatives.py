@@ -65,8 +65,6 @@ class Change(StrEnum):
     BEST_JET = "best jet height"
     JET_AND_FILE = "jet and file"
     SPARE_RICHER = "spare for richer targets"
-    SPARE_LOWER = "spare for a lower place"
-    SPARE_BORE = "spare for another jet"
 
 
 class Unsolved(StrEnum):
