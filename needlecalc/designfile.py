@@ -27,7 +27,7 @@ from needlecalc.remark import BandName
 from needlecalc.report.facts import FORMAT
 from needlecalc.units import FloatArray
 
-READABLE = (2, 3, FORMAT)
+READABLE = (2, 3, 4, FORMAT)
 SAME = 1e-6  # other processors round otherwise
 
 

@@ -69,8 +69,8 @@ def test_rows_add_up_in_squares_to_what_the_sheet_states(made):
         own = [value for key, value in row.items() if key not in ("total_percent", "others_percent")]
         assert np.sqrt(np.sum(np.square(own))) == pytest.approx(row["total_percent"])
     # The whole of a band, by its covariance: the nut turned as the sheet tells on one day, lambda on another.
-    cut, learned = design.after_cut(), design.learned
-    other_day = np.hypot(cut.known.u_of(cut.other_day), learned.prior_u[learned.place.day()] * cut.by_day)
+    cut = design.after_cut()
+    other_day = np.hypot(cut.known.u_of(cut.other_day), cut.fuel_u)
     np.testing.assert_allclose([row["total_percent"] for row in rows], 100.0 * other_day)
     # What the sheet prints comes from 400 cars through the flow law; a straight budget comes near.
     final = design.final

@@ -96,7 +96,7 @@ def test_a_design_of_every_version_reads_and_its_sheet_is_that_of_today():
         ]
         np.testing.assert_array_equal(stored.alternatives[0].diameters_mm, facts["alternatives"][0]["diameters_mm"])
         assert stored.next_step.what == facts["next_step"]["what"]
-        assert stored.next_step.then.chance_rich == facts["next_step"]["then"]["chance_rich"]
+        assert stored.next_step.then.lambda_u_percent == facts["next_step"]["then"]["lambda_u_percent"]
         assert [band._asdict() for band in stored.next_step.bands] == facts["next_step"]["bands"]
     # Written and read back by the code of today, not a word of the sheet is another.
     made_at = datetime(2026, 1, 1, tzinfo=UTC)

@@ -21,8 +21,7 @@ from needlecalc.design.inverse.problem import Problem
 from needlecalc.design.inverse.solution import best_solution
 from needlecalc.design.inverse.solve import prepared
 from needlecalc.design.inverse.stages import _Search, chance_made_rich
-from needlecalc.design.inverse.uncertainty import AfterCut, Cars, nut_u_mm, outlook
-from needlecalc.gaussian import Gaussian
+from needlecalc.design.inverse.uncertainty import Cars, nut_u_mm, outlook
 from needlecalc.measure.drive import lag
 
 LIFTS = np.linspace(2.0, 25.0, 8)
@@ -77,10 +76,9 @@ def test_a_cut_may_add_a_fifth_of_the_risk_to_the_danger_of_a_test():
         return drawn
 
     for before, risk, most in ((1000, 0.05, 1100), (200, 0.05, 500), (1000, 0.2, 2000), (1990, 0.2, 2390)):
-        driven = cars(before)
-        search = _Search.of(found, seen, lambda _, uncut=driven: uncut, driven, risk)
-        assert not search.test_fails(cars(most - 2))
-        assert search.test_fails(cars(most + 2))
+        search = _Search(found, seen, lambda _: seen, cars(before), risk)
+        assert not search.test_fails(replace(seen, lambda_drawn=cars(most - 2)))
+        assert search.test_fails(replace(seen, lambda_drawn=cars(most + 2)))
 
 
 def test_passes_are_refused_past_four_times_what_chance_and_three_readings_bring():
@@ -127,19 +125,6 @@ def test_a_nut_turned_by_steps_stays_evenly_spread_about_its_place():
     width = 2.0 * setup.carburettor.jet.farthest_off_mm()
     assert width == pytest.approx(setup.carburettor.jet.flat_mm)
     assert nut_u_mm(learned, np.array([-0.5, -0.1]), 0) == pytest.approx(width / np.sqrt(12.0), rel=1e-6)
-
-
-@pytest.mark.parametrize("risk", [0.02, 0.05, 0.2])
-def test_the_first_stop_foretold_leaves_the_risk_stated(risk):
-    # Two bands, every error their own: the share of the way that leaves some band rich in that many of the cars drawn.
-    u, far = 0.02, 0.15
-    cut = AfterCut(
-        Gaussian(np.zeros(2), u * np.eye(2)), np.eye(2), 1, np.array([0.0, 0.01]), np.full(2, far), np.eye(2), np.zeros(2)
-    )
-    lean = (1.0 - cut.promise(cut.known, risk).first_stop_share) * far
-    errors = cut.errors(cut.known, seed=2)
-    rich = (cut.room + errors + lean < 0.0).any(axis=1)
-    assert rich.mean() == pytest.approx(risk, abs=2.0 / len(errors))
 
 
 def test_a_miss_within_two_uncertainties_of_a_reading_is_put_down_to_the_reading(monkeypatch):

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import itertools
 from dataclasses import replace
 
 import numpy as np
@@ -12,7 +11,7 @@ from conftest import NO_DOUBTS, SAME_DAY, asked, make_setup
 from other_engine import draw_other
 
 import needlecalc as nc
-from needlecalc.design.inverse.nextstep import Unweighed, _Sight, metal_share
+from needlecalc.design.inverse.nextstep import Unweighed, _jet_drives, metal_share
 from needlecalc.design.inverse.solve import miss_percent
 from needlecalc.design.inverse.uncertainty import outlook
 from needlecalc.measure.drive.bands import LiftSource
@@ -47,7 +46,7 @@ def steps(design):
 
 def test_picture_agrees_with_the_cars_drawn(design):
     # Cars drawn through the flow law itself, not by slopes, all driven on the day that their nut is set.
-    cut = _Sight.of(design, 0.05).cut
+    cut = design.after_cut()
     u = cut.known.u_of(cut.slopes)
     final = design.needle.diameters_mm
     seen = outlook(
@@ -57,7 +56,6 @@ def test_picture_agrees_with_the_cars_drawn(design):
     drawn = np.log(high / low) / (2.0 * 1.645)
     # The last band stands where the cut ends: there the drawn cars feel a kink that slopes do not.
     np.testing.assert_allclose(u[:-1], drawn[:-1], rtol=0.2)
-    assert nc.measure_next(design).steps[0].now.chance_rich == pytest.approx(design.final.chance_rich, abs=0.05)
 
 
 def places_of(design, step):
@@ -66,25 +64,49 @@ def places_of(design, step):
     return [every.index(name) for name in step.bands]
 
 
-def promised_by(sight, learned):
-    """What the design is worth, were this learned in place of what was."""
-    assert learned.place == sight.design.learned.place
-    return sight.promise(learned.estimate.joined(sight.cut.known.u()[sight.cut.zero :]))
+def variance(percent):
+    """Mean square uncertainty of ln(lambda)."""
+    return (percent / 100.0) ** 2
+
+
+def left_by(design, learned):
+    """Variance of lambda at the final diameters, were this learned in place of what was."""
+    cut = design.after_cut()
+    assert learned.place == cut.learned.place
+    return variance(cut.u_percent(learned.estimate.joined(cut.known.u()[cut.zero :])))
+
+
+def drives_of(design):
+    """Jet drives by every whole number of flats that the nut allows."""
+    return [step for step, _ in _jet_drives(design.after_cut())]
+
+
+def test_the_gain_of_the_meter_counts_once_where_no_nut_trims_idle():
+    # True lambda less 1 is what the meter shows less 1 over its gain; its gain alone is not known. By the car's own law the
+    # change from the first needle is stretched by it too: both together, by small steps.
+    made = make_design(jet=False)
+    cut, learned = made.after_cut(), made.learned
+    place, true = learned.place.shared("meter gain"), []
+    for gain in (-1e-5, 1e-5):
+        unknowns = learned.mean.copy()
+        unknowns[place] += gain
+        shown = np.exp(learned.log_lambda(unknowns, made.needle.diameters_mm, made.drop_mm))
+        true.append(np.log(1.0 + (shown - 1.0) / np.exp(unknowns[place])))
+    np.testing.assert_allclose(cut.slopes[:, place], (true[1] - true[0]) / 2e-5, atol=2e-4)
 
 
 @pytest.mark.parametrize("flats", [-1, 2])
-def test_a_jet_drive_then_made_leaves_the_doubt_that_was_promised(design, steps, flats):
+def test_a_jet_drive_then_made_leaves_the_doubt_that_was_promised(design, flats):
     bands, setup = design.target.bands, design.setup
-    drive = next(step for step in steps.flats_tried if step.flats == flats)
+    drive = next(step for step in drives_of(design) if step.flats == flats)
     drop = setup.carburettor.jet.drop_mm + flats * setup.carburettor.jet.flat_mm
     learned = design.learned
     reads = np.exp(learned.log_lambda(learned.mean, learned.present_mm(), drop))
     driven = places_of(design, drive)
     moved = nc.typed_bands(bands.rpm[driven], reads[driven], load=[bands.load[b] for b in driven], lambda_se=0.006)
     then = nc.learn(nc.with_jet_drive(bands, moved, setup, flats=flats), setup)
-    made = promised_by(_Sight.of(design, 0.05), then)
-    assert made.variance_sum == pytest.approx(drive.then.variance_sum, rel=0.03)
-    assert drive.then.variance_sum < drive.now.variance_sum
+    assert left_by(design, then) == pytest.approx(variance(drive.then.lambda_u_percent), rel=0.03)
+    assert drive.then.lambda_u_percent < drive.now.lambda_u_percent
 
 
 def test_markers_then_read_leave_the_doubt_that_was_promised(design):
@@ -102,30 +124,29 @@ def test_markers_then_read_leave_the_doubt_that_was_promised(design):
     )
     needle, drop = design.present(), design.setup.carburettor.jet.drop_mm
     history = nc.History((nc.Pass(needle, drop, again, jet_drive=True), nc.Pass(needle, drop, bands)))
-    then = promised_by(_Sight.of(design, 0.05), nc.learn(history, design.setup))
-    assert then.variance_sum == pytest.approx(promised.then.variance_sum, rel=0.02)
+    then = left_by(design, nc.learn(history, design.setup))
+    assert then == pytest.approx(variance(promised.then.lambda_u_percent), rel=0.02)
 
 
 def test_first_marker_is_the_best_single_one():
     # By brute force: the band whose reading alone leaves the least sum of variances.
     made = make_design(lift_u_mm=1.5, source=LiftSource.PRESSURE)
     marker = next(step for step in nc.measure_next(made, marker_zero_u_mm=0.0).steps if step.what == "marker")
-    sight, place = _Sight.of(made, 0.05), made.learned.place
+    cut, place = made.after_cut(), made.learned.place
     left = []
     for band in range(9):
         read = np.zeros((1, place.size()))
         read[0, [place.lift().start + band, place.shared("lift zero")]] = 1.0
-        then = sight.after(read, np.array([0.3]))
-        left.append((then.u_of(sight.cut.slopes) ** 2).sum())
+        left.append(cut.u_percent(cut.after_reading(read, np.array([0.3]))))
     assert int(np.argmin(left)) in places_of(made, marker)
     assert len(marker.bands) <= 3
 
 
 def test_ranked_by_variance_left_with_words_and_figures(steps):
-    left = [step.then.variance_sum for step in steps.steps]
+    left = [step.then.lambda_u_percent for step in steps.steps]
     assert left == sorted(left)
     assert {step.what for step in steps.steps} == {"marker", "jet drive", "longer holds", "gas reading", "bore length"}
-    assert all(step.then.variance_sum <= step.now.variance_sum * (1.0 + 1e-9) for step in steps.steps)
+    assert all(step.then.lambda_u_percent <= step.now.lambda_u_percent * (1.0 + 1e-9) for step in steps.steps)
     best = steps.steps[0]
     words = say.measurement(best)
     assert f"from {best.now.lambda_u_percent:.1f} to {best.then.lambda_u_percent:.1f} % lambda" in words
@@ -170,7 +191,8 @@ def test_no_measurement_helps_where_nothing_is_in_doubt():
 
 def test_jet_drives_stay_in_the_nut_and_off_misfire(steps, design):
     jet = design.setup.carburettor.jet
-    for step in steps.flats_tried:
+    drives = drives_of(design)
+    for step in drives:
         drop = jet.drop_mm + step.flats * jet.flat_mm
         assert jet.drop_min_mm <= drop <= jet.drop_max_mm
         learned = design.learned
@@ -180,19 +202,20 @@ def test_jet_drives_stay_in_the_nut_and_off_misfire(steps, design):
         if step.flats < 0:
             # Full load starts leaner than 0.92 here: a raised jet would lean it further.
             assert all(one.load != "full" for one in step.bands)
-    assert len(steps.flats_tried) > 2
+    assert len(drives) > 2
     # The least number of flats within 5 % of the best, so never more than teaches more.
     chosen = next(step for step in steps.steps if step.what == "jet drive")
-    least = min(step.then.variance_sum for step in steps.flats_tried)
-    assert chosen.then.variance_sum <= 1.05 * least
-    for one, other in itertools.product(steps.flats_tried, [chosen]):
-        if abs(one.flats) < abs(other.flats):
-            assert one.then.variance_sum > 1.05 * least
+    least = min(variance(step.then.lambda_u_percent) for step in drives)
+    assert variance(chosen.then.lambda_u_percent) <= 1.05 * least
+    for one in drives:
+        if abs(one.flats) < abs(chosen.flats):
+            assert variance(one.then.lambda_u_percent) > 1.05 * least
 
 
 def test_without_a_range_of_the_nut_no_jet_drive_is_promised():
-    steps = nc.measure_next(make_design(jet=False))
-    assert not steps.flats_tried
+    made = make_design(jet=False)
+    steps = nc.measure_next(made)
+    assert not drives_of(made)
     assert Unweighed.JET_DRIVE in [one.kind for one in steps.remarks]
 
 
@@ -217,7 +240,6 @@ def test_the_sheet_says_it_only_where_cutting_at_once_is_risky():
 @pytest.mark.parametrize(
     ("wrong", "match"),
     [
-        ({"risk": 0.0}, "5 % is 0.05"),
         ({"marker_u_mm": 0.0}, "one standard uncertainty .k=1., in mm"),
         ({"marker_zero_u_mm": 0.5}, "part of marker_u_mm"),
         ({"longer": 0.5}, "how many times as long"),

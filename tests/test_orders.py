@@ -162,7 +162,7 @@ def test_the_headline_tells_the_target_needle_from_the_first_stop(design):
 
 
 def test_what_comes_first_stands_on_the_first_page_once(design):
-    now = nc.measure_next(design, risk=0.2).steps[0].now
+    now = nc.measure_next(design).steps[0].now
     measure = NextStep(Measurement.GAS, now, replace(now, lambda_u_percent=now.lambda_u_percent / 2))
     made = in_stages(design, drop_mm=1.9, next_step=measure)
     sheet = nc.grind_sheet(made)

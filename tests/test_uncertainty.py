@@ -80,14 +80,6 @@ def test_the_same_design_gives_the_same_figures():
     np.testing.assert_array_equal(one.lambda_drawn, other.lambda_drawn)
 
 
-def test_moved_agrees_with_an_outlook_of_the_moved_needle():
-    target, learned = believed(SMALL, parallel_length_u_mm=0.02)
-    change = np.where(CUT_MM > 0, 0.002, 0.0)
-    here = outlook(learned, target, DIAMETERS_MM - CUT_MM, CUT_MM > 0, 1.6)
-    there = outlook(learned, target, DIAMETERS_MM - CUT_MM + change, CUT_MM > 0, 1.6)
-    np.testing.assert_allclose(here.moved(change), there.lambda_drawn, rtol=1e-3)
-
-
 def test_a_new_blank_may_be_thicker_than_the_needle_it_replaces():
     target, learned = believed(lift_u=0.3, se=0.01)
     thicker = DIAMETERS_MM + np.linspace(0.0, 0.03, 13)
@@ -118,9 +110,11 @@ def test_idle_is_put_back_by_the_nut(step_flats):
     assert middle.mean() > 0.95  # the others met an end of the nut
     assert seen.lambda_drawn[middle, 0].mean() == pytest.approx(0.95, abs=0.003)
     assert seen.lambda_drawn[middle, 0].std() == pytest.approx(spread, rel=0.15)
-    # A needle a little different leaves idle where the nut still reaches, and moves the others.
-    moved = seen.moved(np.full(DIAMETERS_MM.size, 2e-4))
-    held = np.isclose(moved[middle, 0], seen.lambda_drawn[middle, 0], atol=1e-9)
+    # A needle a little different leaves idle where the nut still reaches, and moves the others. Left alone idle would move
+    # by 0.5 %.
+    thicker = DIAMETERS_MM - CUT_MM + 2e-4
+    moved = outlook(learned, target, thicker, CUT_MM > 0, 1.6, cars=Cars.of(learned, 2000)).lambda_drawn
+    held = np.isclose(moved[middle, 0], seen.lambda_drawn[middle, 0], atol=2e-4)
     assert held.mean() > 0.98  # a few stand at the nut's end though idle is right there
     assert (moved[middle, 3:] != seen.lambda_drawn[middle, 3:]).all()
     # Without a nut, idle is where the needle leaves it.

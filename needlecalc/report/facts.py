@@ -13,7 +13,8 @@ from needlecalc.design.inverse.alternatives import Alternative
 from needlecalc.report.sheet import GrindSheet
 from needlecalc.version import made_facts
 
-FORMAT = 4  # 3 held no uncertainty of a diameter by source, 2 no figures of the stations and no risk
+# 4 held chances of a measurement, 3 no uncertainty of a diameter by source, 2 no figures of the stations and no risk
+FORMAT = 5
 
 
 def facts_of(sheet: GrindSheet) -> dict[str, Any]:

@@ -282,10 +282,6 @@ def _(found: NextSteps, _part: str = "") -> Table:
         Column("what", "measure", "", [str(one.what) for one in steps]),
         Column("u_before_percent", "uncertainty now % lambda", ".2f", [one.now.lambda_u_percent for one in steps]),
         *then,
-        Column("chance_before", "too rich now", ".0%", [one.now.chance_rich for one in steps]),
-        Column("chance_after", "then", ".0%", [one.then.chance_rich for one in steps]),
-        Column("first_stop_before", "first stop now", ".0%", [one.now.first_stop_share for one in steps]),
-        Column("first_stop_after", "then", ".0%", [one.then.first_stop_share for one in steps]),
         notes=(
             *(f"{k}. {one}" for k, one in enumerate(said, start=1)),
             words.EACH_ALONE,

@@ -41,7 +41,6 @@ BROKEN = (
     Broken("design/inverse/stages.py", "RISK = 0.05", "RISK = 0.055", "figures stages progress"),
     Broken("design/inverse/stages.py", "AS_RICH_BEFORE = 0.005", "AS_RICH_BEFORE = 0.006", "figures stages progress"),
     Broken("design/inverse/uncertainty.py", "np.sqrt(3.0)", "np.sqrt(2.7)", "figures uncertainty nextstep"),
-    Broken("design/inverse/uncertainty.py", "1.0 - risk))", "1.0 - 1.1 * risk))", "figures uncertainty nextstep"),
     Broken("design/inverse/solve.py", "1e3 * mm, np.nan", "1.05e3 * mm, np.nan", "figures uncertainty solve"),
     Broken("design/inverse/uncertainty.py", "TELLS_APART = 2.0", "TELLS_APART = 2.1", "figures progress orders"),
     Broken("design/inverse/verdict.py", "TOLD_BY_READING = 2.0", "TOLD_BY_READING = 2.2", "figures verdict"),

@@ -40,7 +40,7 @@ def main(count: int, first: int) -> int:
             print(f"seed {seed}: {traceback.format_exc(limit=-3)}")
             continue
         designs += 1
-        shares = not_finite([step.then.variance_sum for step in steps.steps])
+        shares = not_finite([step.then.lambda_u_percent for step in steps.steps])
         for kind, found in (("no number", not_finite(design) + shares), ("limit not kept", broken(design))):
             if found:
                 wrong[kind] += 1

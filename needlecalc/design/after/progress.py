@@ -13,7 +13,7 @@ from needlecalc.design.belief.learned import Learned
 from needlecalc.design.inverse.notes import full_load_next
 from needlecalc.design.inverse.proposal import Design, Stages
 from needlecalc.design.inverse.stages import chance_made_rich
-from needlecalc.design.inverse.uncertainty import Cars, Outlook, outlook
+from needlecalc.design.inverse.uncertainty import Cars, Outlook, lambda_uncut, outlook
 from needlecalc.errors import InputError
 from needlecalc.gaussian import Gaussian
 from needlecalc.parts.measured import measured_needle
@@ -191,9 +191,7 @@ def judge_cut(design: Design, readings_mm: ArrayLike, *, file_down: bool = False
     new, still = touched(learned, measured), (stop < before) & (now > stop)
     seen = after(now, new, doubts.micrometer_mm)
     rest = after(np.where(still, stop, now), new | still, np.where(still, doubts.hand_mm, doubts.micrometer_mm))
-    # With no cut: a tested idle with the nut set as after one, the other bands as they were driven.
-    nut_set = after(before, np.zeros(now.size, dtype=bool), doubts.hand_mm).lambda_drawn
-    uncut = np.where(target.tested, nut_set, cars.driven(seen.meter))
+    uncut = lambda_uncut(learned, target, design.drop_mm, idle_to=design.idle_to(), cars=cars)
     (low, high), middles = seen.interval(), [np.median(one.lambda_drawn, axis=0) for one in (seen, rest)]
     chances = [chance_made_rich(target, one.lambda_drawn, uncut) for one in (seen, rest)]
     return Progress(design, measured, states, middles[0], low, high, middles[1], chances[0], chances[1])

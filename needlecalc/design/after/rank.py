@@ -370,9 +370,9 @@ def _with_interval(one: RankedNeedle, target: Target, car: Learned) -> RankedNee
     # Every table errs by itself; metal that was driven keeps the errors it was driven with.
     same = _metal_now_fitted(one.needle, car)
     number = car.fitted() if same.any() else None
-    log, rows, by_needle = law.slopes(_estimated_mm(one.needle, car), one.drop_mm, number=number, kept=same)
-    cut = AfterCut.of(car, target, rows, by_needle, np.where(same, 0.0, car.doubts.table_mm), log)
-    drawn = np.exp(log + cut.errors(cut.known, seed=3))
+    straight = law.slopes(_estimated_mm(one.needle, car), one.drop_mm, number=number, kept=same)
+    cut = AfterCut(car, target, one.drop_mm, *straight, np.where(same, 0.0, car.doubts.table_mm))
+    drawn = cut.lambda_drawn(seed=3)
     low, high = np.quantile(drawn, [0.05, 0.95], axis=0)
     chance = float((~target.outside(drawn)).all(axis=1).mean())
     return replace(one, lambda_low=low, lambda_high=high, chance=chance)

@@ -138,6 +138,17 @@ class Limits:
                 raise InputError(msg)
         return np.isin(np.arange(1, count + 1), self.keep)
 
+    def least_mm(self, count: int) -> FloatArray:
+        """Least diameter that each station may get."""
+        least = np.full(count, self.least_diameter_mm)
+        for number, diameter in self.never_below_mm.items():
+            least[number - 1] = max(least[number - 1], diameter)
+        return least
+
+    def steepest_fall_mm(self, stations_mm: FloatArray, diameters_mm: FloatArray) -> FloatArray:
+        """Greatest fall of the diameter from each station to the next: the steepest taper, or the present one."""
+        return np.maximum(self.steepest * np.diff(stations_mm), -np.diff(diameters_mm))
+
     def confined(self, setup: Setup) -> Setup:
         """The setup with the nut's range, and the steps it turns by, cut down to what the limits allow."""
         if self.drop_min_mm is None and self.drop_max_mm is None and self.flats is None:
@@ -165,13 +176,10 @@ class Limits:
         where = np.flatnonzero(free)
         thickest = setup.carburettor.jet.least_bore_mm() - 2.0 * self.least_gap_mm
         added = np.minimum(diameters - thickest, 0.0) if self.new_blank else np.zeros(count)
-        left = np.full(count, self.least_diameter_mm)
-        for number, diameter in self.never_below_mm.items():
-            left[number - 1] = max(left[number - 1], diameter)
-        above = diameters - left
+        above = diameters - self.least_mm(count)
         deepest = np.maximum(np.minimum(self.max_cut_mm, above), 0.0)
         fall = diameters[:-1] - diameters[1:]
-        steep = np.maximum(self.steepest * np.diff(needle.stations_mm), fall)
+        steep = self.steepest_fall_mm(needle.stations_mm, diameters)
         # What no free station takes part in holds as it is.
         tapers = np.flatnonzero(free[:-1] | free[1:])
         inwards = (below - cut[:-1])[tapers]

@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from enum import StrEnum
+from typing import Any
 
 import numpy as np
 
 from needlecalc.arrays import check_range
+from needlecalc.design.belief.learned import Learned
 from needlecalc.design.belief.readings import readings_of
-from needlecalc.design.inverse.proposal import Design, Measurement, NextStep
-from needlecalc.design.inverse.stages import RISK
-from needlecalc.design.inverse.uncertainty import AfterCut, Promise, padded
+from needlecalc.design.inverse.proposal import Design, Measurement, NextStep, Promise
+from needlecalc.design.inverse.uncertainty import AfterCut, padded
 from needlecalc.gaussian import Gaussian
 from needlecalc.measure.drive.bands import LiftSource
 from needlecalc.parts.slide import SlideValve
@@ -20,12 +21,11 @@ from needlecalc.show import Shown
 from needlecalc.units import FloatArray
 
 MOST_MARKERS = 3
-WORTH_A_MARKER = 0.03  # of the sum of variances: a further marker must gain so much
+WORTH_A_MARKER = 0.03  # of the variance: a further marker must gain so much
 MOST_FLATS = 4
 NEARLY_BEST = 1.05  # fewer flats are safer: the least turn that comes so near the best
 RICHEST_DRIVEN = 0.75  # plugs foul and wideband meters end; common practice, no source
 SHORT_OF_MISFIRE = 0.05
-ALIKE = 0.1  # shares of the first stop no farther apart are the same
 Weighed = tuple[NextStep, Gaussian]  # a measurement, and what would be known after it
 
 
@@ -35,7 +35,6 @@ class Unweighed(StrEnum):
     REMAINS = "what no measurement lessens"
     LONGER_HOLDS = "longer holds were not weighed"
     JET_DRIVE = "a jet drive was not weighed"
-    FIRST_STOP = "the first stop is not foretold"
 
 
 @dataclass(frozen=True, repr=False)
@@ -49,11 +48,9 @@ class NextSteps(Shown):
     'jet drive'
     """
 
-    design: Design
     steps: tuple[NextStep, ...]
-    flats_tried: tuple[NextStep, ...]  # jet drives by every whole number of flats that the nut allows, rising
-    remarks: tuple[Remark, ...]  # what could not be weighed, and what was taken for granted
     known: tuple[Gaussian, ...]  # what would be known after each of the steps, in the order of AfterCut.known
+    remarks: tuple[Remark, ...]  # what could not be weighed
 
     def __repr__(self) -> str:
         best = self.steps[0]
@@ -63,7 +60,6 @@ class NextSteps(Shown):
 def measure_next(
     design: Design,
     *,
-    risk: float = RISK,
     marker_u_mm: float = 0.3,
     marker_zero_u_mm: float = 0.1,
     longer: float = 4.0,
@@ -76,8 +72,6 @@ def measure_next(
     ----------
     design : Design
         The design, not yet cut.
-    risk : float
-        Chance of a rich band that the first stop may carry. [-]
     marker_u_mm : float
         Whole standard uncertainty of one lift read by a marker rod. [mm]
     marker_zero_u_mm : float
@@ -126,44 +120,33 @@ def measure_next(
     >>> [str(step.what) for step in measure_next(design).steps]  # typed bands have no holds to make longer
     ['bore length', 'jet drive', 'gas reading', 'marker']
     """
-    check_range(risk, "risk", 0.001, 0.5, cure="It is a share; 5 % is 0.05.")
     check_range(marker_u_mm, "marker_u_mm", 0.01, 10.0, cure="It is one standard uncertainty (k=1), in mm.")
     check_range(marker_zero_u_mm, "marker_zero_u_mm", 0.0, marker_u_mm, cure="It is part of marker_u_mm.")
     check_range(longer, "longer", 1.0, 1000.0, cure="It is how many times as long.")
     check_range(gas_u, "gas_u", 0.001, 0.2, cure="It is one standard uncertainty (k=1) of lambda.")
     check_range(length_u_mm, "length_u_mm", 0.01, 5.0, cure="It is one standard uncertainty (k=1), in mm.")
-    sight = _Sight.of(design, risk)
-    now = sight.promise(sight.cut.known)
-    floor = 100.0 * float(np.sqrt(np.mean(sight.cut.remains_u() ** 2)))
-    remarks = [Remark(Unweighed.REMAINS, numbers={"percent": floor})]
-    place, zero = design.learned.place, sight.cut.zero
-    length = place.shared("jet length")
-    best_mm = float(np.exp(design.learned.mean[length]))
+    cut = design.after_cut()
+    remarks = [Remark(Unweighed.REMAINS, numbers={"percent": 100.0 * float(np.sqrt(np.mean(cut.remains_u() ** 2)))})]
+    length = design.learned.place.shared("jet length")
+    share = length_u_mm / float(np.exp(design.learned.mean[length]))
     weighed = [
-        _markers(sight, now, marker_u_mm, marker_zero_u_mm),
-        _of_one(sight, now, zero, gas_u, Measurement.GAS),
-        _of_one(sight, now, length, length_u_mm / best_mm, Measurement.BORE_LENGTH, amount=length_u_mm),
+        _markers(cut, marker_u_mm, marker_zero_u_mm),
+        _of_one(cut, cut.zero, gas_u, Measurement.GAS),
+        _of_one(cut, length, share, Measurement.BORE_LENGTH, amount=length_u_mm),
     ]
     if np.isfinite(design.learned.bands.effective_count).any():
-        weighed.append(_longer_holds(sight, now, longer))
+        weighed.append(_longer_holds(cut, longer))
     else:
         remarks.append(Remark(Unweighed.LONGER_HOLDS))
-    drives = _jet_drives(sight, now)
-    if drives:
-        least = min(drive.then.variance_sum for drive, _ in drives)
-        good = [one for one in drives if one[0].then.variance_sum <= NEARLY_BEST * least]
-        weighed.append(min(good, key=lambda one: (abs(one[0].flats), one[0].then.variance_sum)))
+    if drives := _jet_drives(cut):
+        most = max(drive.gain() for drive, _ in drives)
+        good = [one for one in drives if 1.0 - one[0].gain() <= NEARLY_BEST * (1.0 - most)]
+        weighed.append(min(good, key=lambda one: (abs(one[0].flats), -one[0].gain())))
     else:
         remarks.append(Remark(Unweighed.JET_DRIVE))
-    weighed.sort(key=lambda one: one[0].then.variance_sum)
-    steps, known = [step for step, _ in weighed], tuple(left for _, left in weighed)
-    held = design.limits.unconfirmed > 1.0 and not design.learned.confirmed()
-    if held or abs(metal_share(design) - now.first_stop_share) > ALIKE:
-        # More than the chances weighed here holds the first stop, or less: a test, a limit, a car never confirmed.
-        remarks.append(Remark(Unweighed.FIRST_STOP))
-        untold = {"first_stop_share": float("nan")}
-        steps = [replace(step, now=replace(step.now, **untold), then=replace(step.then, **untold)) for step in steps]
-    return NextSteps(design, tuple(steps), tuple(drive for drive, _ in drives), tuple(remarks), known)
+    weighed.sort(key=lambda one: -one[0].gain())
+    steps, known = zip(*weighed, strict=True)
+    return NextSteps(steps, known, tuple(remarks))
 
 
 def metal_share(design: Design) -> float:
@@ -173,40 +156,22 @@ def metal_share(design: Design) -> float:
     return float((present - design.stop.needle.diameters_mm).sum()) / whole if whole else float("nan")
 
 
-@dataclass(frozen=True, eq=False)
-class _Sight:
-    """A design not yet cut, straight in all that errs, and the risk that its first stop may carry."""
-
-    design: Design
-    cut: AfterCut
-    risk: float
-
-    @classmethod
-    def of(cls, design: Design, risk: float) -> _Sight:
-        return cls(design, design.after_cut(), risk)
-
-    def after(self, rows: FloatArray, noise_u: FloatArray) -> Gaussian:
-        """What would be known once quantities with these slopes by the car's unknowns are read."""
-        return self.cut.known.after(padded(rows, self.cut.slopes.shape[1]), noise_u)
-
-    def promise(self, known: Gaussian) -> Promise:
-        """What the design is worth under some knowledge of the car, solved again with it."""
-        return self.cut.promise(known, self.risk)
-
-    def reading_rows(self, drop_mm: float) -> tuple[FloatArray, FloatArray]:
-        """Slopes of ln(lambda) read on the needle now fitted by the unknowns, the jet anywhere, and lambda expected."""
-        learned = self.design.learned
-        present, day = learned.present_mm(), int(learned.history.day_of_pass()[-1])
-        log_lambda, rows, _ = learned.law.slopes(present, drop_mm, number=learned.fitted(), day=day)
-        return rows, np.exp(log_lambda)
+def _weighed(cut: AfterCut, known: Gaussian, what: Measurement, **figures: Any) -> Weighed:
+    """A measurement after which so much would be known."""
+    now, then = (Promise(cut.u_percent(one)) for one in (cut.known, known))
+    return NextStep(what, now, then, **figures), known
 
 
-def _markers(sight: _Sight, now: Promise, whole_u: float, zero_u: float) -> Weighed:
+def _of_one(cut: AfterCut, place: int, u: float, what: Measurement, **figures: Any) -> Weighed:
+    """A reading of one unknown by itself."""
+    return _weighed(cut, cut.after_reading(np.eye(1, place + 1, place), np.array([u])), what, **figures)
+
+
+def _markers(cut: AfterCut, whole_u: float, zero_u: float) -> Weighed:
     """Lift read at the bands that teach most, one after the other."""
-    learned = sight.design.learned
-    bands, place = learned.bands, learned.place
+    bands, place = cut.learned.bands, cut.learned.place
     own_u = float(np.sqrt(max(whole_u**2 - zero_u**2, 1e-12)))
-    known = sight.cut.known.joined(np.array([zero_u]))
+    known = cut.known.joined(np.array([zero_u]))
     reads, each = np.zeros((bands.rpm.size, known.mean.size)), np.arange(bands.rpm.size)
     reads[each, place.lift().start + each] = 1.0
     reads[:, place.shared("lift zero")] = 1.0
@@ -214,7 +179,8 @@ def _markers(sight: _Sight, now: Promise, whole_u: float, zero_u: float) -> Weig
     same_rod = bands.lift_from(LiftSource.TYPED)
     reads[same_rod, place.shared("lift scale")] = np.nan_to_num(bands.lift_common_u_mm)[same_rod]
     reads[:, -1] = ~same_rod
-    slopes = padded(sight.cut.slopes, known.mean.size)
+    slopes = padded(cut.slopes, known.mean.size)
+    now = (known.u_of(slopes) ** 2).sum()
     chosen: list[int] = []
     while len(chosen) < min(MOST_MARKERS, bands.rpm.size):
         errors, told = slopes @ known.root, reads @ known.root
@@ -222,28 +188,34 @@ def _markers(sight: _Sight, now: Promise, whole_u: float, zero_u: float) -> Weig
         gains = ((errors @ told.T) ** 2).sum(axis=0) / ((told**2).sum(axis=1) + own_u**2)
         gains[chosen] = -np.inf
         band = int(np.argmax(gains))
-        if chosen and gains[band] < WORTH_A_MARKER * now.variance_sum:
+        if chosen and gains[band] < WORTH_A_MARKER * now:
             break
         chosen.append(band)
         known = known.after(reads[[band]], np.array([own_u]))
-    chosen.sort()
-    return NextStep(Measurement.MARKER, now, sight.promise(known), sight.design.target.called(*chosen)), known
+    return _weighed(cut, known, Measurement.MARKER, bands=cut.target.called(*sorted(chosen)))
 
 
-def _jet_drives(sight: _Sight, now: Promise) -> list[Weighed]:
+def _reading_rows(learned: Learned, drop_mm: float) -> tuple[FloatArray, FloatArray]:
+    """Slopes of ln(lambda) read on the needle now fitted by the unknowns, the jet anywhere, and lambda expected."""
+    day = int(learned.history.day_of_pass()[-1])
+    log_lambda, rows, _ = learned.law.slopes(learned.present_mm(), drop_mm, number=learned.fitted(), day=day)
+    return rows, np.exp(log_lambda)
+
+
+def _jet_drives(cut: AfterCut) -> list[Weighed]:
     """A second drive with the jet moved, by every whole number of flats the nut allows."""
-    learned = sight.design.learned
-    target, jet, doubts = sight.design.target, learned.setup.carburettor.jet, learned.doubts
+    learned, target = cut.learned, cut.target
+    jet, doubts = learned.setup.carburettor.jet, learned.doubts
     if isinstance(learned.setup.carburettor.air_valve, SlideValve):
         return []  # its needle moves by whole steps, with the slide out
     low, high = jet.drop_range_mm()
-    reading_u, lambda_now, stations = _reading_u(sight), learned.lambda_now(), learned.setup.carburettor.needle.stations_mm
+    reading_u, lambda_now, stations = _reading_u(learned), learned.lambda_now(), learned.setup.carburettor.needle.stations_mm
     out = []
     for flats in (*range(-MOST_FLATS, 0), *range(1, MOST_FLATS + 1)):
         drop = jet.drop_mm + flats * jet.flat_mm
         if not low - 1e-9 <= drop <= high + 1e-9:
             continue
-        rows, expected = sight.reading_rows(drop)
+        rows, expected = _reading_rows(learned, drop)
         place = learned.setup.carburettor.position_mm(learned.lift_mm(), drop)
         safe = (place >= stations[0]) & (place <= stations[-1])
         safe &= (expected >= RICHEST_DRIVEN) & (expected <= doubts.lean_limit)
@@ -251,40 +223,29 @@ def _jet_drives(sight: _Sight, now: Promise) -> list[Weighed]:
             safe &= expected <= doubts.lean_limit - SHORT_OF_MISFIRE
             safe &= ~target.full_load() | (expected <= target.leanest_full_load())
         driven = np.flatnonzero(safe)
-        if not driven.size:
-            continue
-        noise = np.hypot(reading_u, doubts.flow_gain * np.log(expected / lambda_now))[driven]
-        known = sight.after(rows[driven], noise)
-        read, left_out = (target.called(*which.tolist()) for which in (driven, np.flatnonzero(~safe)))
-        step = NextStep(Measurement.JET_DRIVE, now, sight.promise(known), read, left_out, flats, drop)
-        out.append((step, known))
+        if driven.size:
+            noise = np.hypot(reading_u, doubts.flow_gain * np.log(expected / lambda_now))[driven]
+            read, left_out = (target.called(*which.tolist()) for which in (driven, np.flatnonzero(~safe)))
+            figures = {"bands": read, "left_out": left_out, "flats": flats, "amount": drop}
+            out.append(_weighed(cut, cut.after_reading(rows[driven], noise), Measurement.JET_DRIVE, **figures))
     return out
 
 
-def _longer_holds(sight: _Sight, now: Promise, longer: float) -> Weighed:
+def _longer_holds(cut: AfterCut, longer: float) -> Weighed:
     """The drive with longer holds, in place of the one made."""
-    learned = sight.design.learned
-    rows, _ = sight.reading_rows(learned.setup.carburettor.jet.drop_mm)
-    read_u = _reading_u(sight)
+    learned = cut.learned
+    rows, _ = _reading_rows(learned, learned.setup.carburettor.jet.drop_mm)
+    read_u = _reading_u(learned)
     scatter = np.minimum(learned.bands.lambda_se / learned.bands.lambda_measured, read_u)
     better = np.sqrt(read_u**2 - scatter**2 * (1.0 - 1.0 / longer))
     # What the longer hold knows more than the one made, as a reading of its own.
     more = np.maximum(1.0 / np.maximum(better, 1e-9) ** 2 - 1.0 / read_u**2, 0.0)
     use = np.flatnonzero(more > 0.0)
-    known, read = sight.after(rows[use], 1.0 / np.sqrt(more[use])), sight.design.target.called(*use.tolist())
-    return NextStep(Measurement.LONGER_HOLDS, now, sight.promise(known), read, amount=longer), known
+    known, read = cut.after_reading(rows[use], 1.0 / np.sqrt(more[use])), cut.target.called(*use.tolist())
+    return _weighed(cut, known, Measurement.LONGER_HOLDS, bands=read, amount=longer)
 
 
-def _of_one(
-    sight: _Sight, now: Promise, place: int, u: float, what: Measurement, *, amount: float = float("nan")
-) -> Weighed:
-    """A reading of one unknown of the car itself."""
-    known = sight.after(np.eye(1, place + 1, place), np.array([u]))
-    return NextStep(what, now, sight.promise(known), amount=amount), known
-
-
-def _reading_u(sight: _Sight) -> FloatArray:
+def _reading_u(learned: Learned) -> FloatArray:
     """Standard uncertainty of ln(lambda) of each band as the last drive read it."""
-    learned = sight.design.learned
     last = readings_of(learned.history, learned.doubts)[-1]
     return np.where(np.isnan(last.log_lambda_u), np.nanmedian(last.log_lambda_u), last.log_lambda_u)

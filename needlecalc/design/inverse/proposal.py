@@ -14,7 +14,7 @@ from needlecalc.design.belief.unknowns import BySource
 from needlecalc.design.inverse.alternatives import Alternative, Change
 from needlecalc.design.inverse.limits import LEAST_TURN_FLATS, Limits
 from needlecalc.design.inverse.target import Forecast, Target
-from needlecalc.design.inverse.uncertainty import AfterCut, Promise, Trim, idle_aim, idle_band, least_difference_mm, trim_of
+from needlecalc.design.inverse.uncertainty import AfterCut, Trim, idle_aim, idle_band, least_difference_mm
 from needlecalc.design.inverse.verdict import Verdict
 from needlecalc.errors import InputError
 from needlecalc.measure.checks.check import Checks
@@ -36,6 +36,16 @@ class Measurement(StrEnum):
     LONGER_HOLDS = "longer holds"
     GAS = "gas reading"
     BORE_LENGTH = "bore length"
+
+
+@dataclass(frozen=True)
+class Promise:
+    """What a design would be worth under some knowledge of the car; what was not solved again for is NaN."""
+
+    lambda_u_percent: float  # uncertainty of lambda after the whole cut, root mean square over the bands
+    # Distance of lambda from its target to expect after the first cut, root mean square.
+    miss_percent: float = float("nan")
+    first_stop_share: float = float("nan")  # how much of the metal the first stop takes
 
 
 @dataclass(frozen=True)
@@ -72,8 +82,8 @@ class NextStep:
     amount: float = float("nan")
 
     def gain(self) -> float:
-        """Share of the sum of variances that it takes away."""
-        return 1.0 - self.then.variance_sum / self.now.variance_sum
+        """Share of the variance that it takes away."""
+        return 1.0 - (self.then.lambda_u_percent / self.now.lambda_u_percent) ** 2
 
     def helps(self) -> bool:
         """Whether it takes 2 % or more off the miss to expect after the first cut, or off the uncertainty of the design."""
@@ -328,8 +338,11 @@ class Design(Shown):
 
     def after_cut(self) -> AfterCut:
         """ln(lambda) of each band at the final diameters, straight in all that errs."""
-        final = self.final
-        return AfterCut.of_needle(self.learned, self.target, final.needle.diameters_mm, self.drop_mm, np.log(final.expected))
+        return self._after(self.final)
+
+    def _after(self, stage: Stage) -> AfterCut:
+        filed = stage.needle.diameters_mm
+        return AfterCut.of(self.learned, self.target, filed, filed != self.present().diameters_mm, self.drop_mm)
 
     def budget(self) -> Budget:
         """What each source of uncertainty contributes to each final diameter and to lambda of each band.
@@ -348,16 +361,13 @@ class Design(Shown):
         if not self.stations.by_source:
             msg = "This design was stored by an older version, without its uncertainties; run the design again."
             raise InputError(msg)
-        percent = {source: 100.0 * u for source, u in self.after_cut().by_source(self.learned).items()}
+        percent = {source: 100.0 * u for source, u in self.after_cut().by_source().items()}
         return Budget(self.needle.stations_mm, self.target.bands, self.stations.by_source, percent)
 
     def trim(self) -> Trim | None:
         """How the nut is set after the next cut; None where it trims nothing."""
         aim = self.idle_to()
-        if aim is None:
-            return None
-        stop = self.next_stage().needle.diameters_mm
-        return trim_of(self.learned, self.target, stop, stop != self.present().diameters_mm, self.drop_mm, aim)
+        return None if aim is None else self._after(self.next_stage()).trim(aim)
 
     def band_rows(self) -> list[Row]:
         """What becomes of each band, one dict each, full precision; intervals are 90 %."""

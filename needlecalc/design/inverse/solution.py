@@ -50,6 +50,28 @@ class Solution:
         """Jet drop found."""
         return self.problem.learned.setup.carburettor.jet.drop_mm + float(self.x[-1])
 
+    def diameters_mm(self, removal_mm: FloatArray) -> tuple[FloatArray, NDArray[np.bool_]]:
+        """Diameters to file to for a removal, and which stations are touched at all."""
+        learned, limits = self.problem.learned, self.problem.limits
+        needle = learned.setup.carburettor.needle
+        measured, stations = needle.diameters_mm, needle.stations_mm
+        touched = np.abs(removal_mm) > LEAST_CUT_MM / 10.0
+        # A new blank is turned to what is believed of the needle; a filed one keeps the metal it has.
+        wanted = np.where(touched | limits.new_blank, learned.present_mm() - removal_mm, measured)
+        if not limits.new_blank:
+            wanted = np.minimum(wanted, measured)
+        # Rounding of the exact step must not show as a thousandth of a micron of reversed taper.
+        wanted = np.minimum.accumulate(wanted)
+        # Nor may what is believed of the present needle carry a cut past a limit on the diameters measured.
+        if not limits.new_blank:
+            wanted = np.maximum(wanted, measured - limits.max_cut_mm)
+            for k, fall in enumerate(limits.steepest_fall_mm(stations, measured).tolist()):
+                wanted[k + 1] = max(wanted[k + 1], wanted[k] - fall)
+        least = np.where(limits.kept(wanted.size), measured, limits.least_mm(wanted.size))
+        least = np.maximum.accumulate(least[::-1])[::-1]
+        wanted = np.maximum(wanted, np.minimum(least, measured))
+        return wanted, np.asarray(wanted != measured)
+
     def missed(self) -> FloatArray:
         """How far each band stays from its target."""
         return np.asarray(np.expm1(self.problem.misfit(self.x)))
@@ -112,11 +134,8 @@ def _carried_mm(problem: Problem, x: FloatArray) -> FloatArray:
     known = np.full(lift.size, learned.bands.depression_pa[last])
     acting: dict[str, Any] = {"drop_mm": drop, "depression_pa": known, "parameters": law.parameters(None)}
     before = np.log(fuel_flow(setup, lift, diameters_mm=present, **acting).fuel_flow_g_s)
-    least = np.full(stations.size, limits.least_diameter_mm)
-    for number, diameter in limits.never_below_mm.items():
-        least[number - 1] = max(least[number - 1], diameter)
-    most = np.maximum(np.clip(present - least, 0.0, limits.max_cut_mm), removal)
-    fall = np.maximum(limits.steepest * np.diff(stations), -np.diff(present))
+    most = np.maximum(np.clip(present - limits.least_mm(stations.size), 0.0, limits.max_cut_mm), removal)
+    fall = limits.steepest_fall_mm(stations, present)
     total = removal + problem.carried_mm
     for _ in range(CARRYING_ROUNDS):
         flow, by = fuel_flow_and_slopes(setup, lift, diameters_mm=law.in_jet(present - total), **acting)

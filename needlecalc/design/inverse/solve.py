@@ -17,10 +17,19 @@ from needlecalc.design.inverse.limits import Limits
 from needlecalc.design.inverse.nextstep import measure_next, metal_share
 from needlecalc.design.inverse.notes import remarks_of
 from needlecalc.design.inverse.proposal import Design, Measurement, NextStep, Stage, Stages, Stations
-from needlecalc.design.inverse.solution import LEAST_CUT_MM, SUPPORT_SHARE, Solution, best_solution
+from needlecalc.design.inverse.solution import SUPPORT_SHARE, Solution, best_solution
 from needlecalc.design.inverse.stages import RISK, first_stage
 from needlecalc.design.inverse.target import Target
-from needlecalc.design.inverse.uncertainty import Cars, Outlook, filed_u_mm, idle_aim, idle_band, outlook, sources
+from needlecalc.design.inverse.uncertainty import (
+    Cars,
+    Outlook,
+    filed_u_mm,
+    idle_aim,
+    idle_band,
+    lambda_uncut,
+    outlook,
+    sources,
+)
 from needlecalc.design.inverse.verdict import judged
 from needlecalc.errors import InputError
 from needlecalc.gaussian import NINETY, Gaussian
@@ -29,8 +38,6 @@ from needlecalc.parts.needle import Needle
 from needlecalc.parts.setup import Setup
 from needlecalc.priors import Doubts
 from needlecalc.units import FloatArray
-
-TELLABLE = 0.001, 0.5  # risks for which the next measurement can be weighed: none brings a chance down to nothing
 
 
 def solve(
@@ -113,20 +120,19 @@ def solve(
     made = replace(made, alternatives=(*others, *active_limits(found)))
     made = replace(made, remarks=(*remarks_of(made), *unsolved))
     held_short = made.final.chance_rich > risk or made.lean_margin > 0.0 or learned.little_known()
-    if with_alternatives and held_short and made.stages() is not Stages.NOTHING and TELLABLE[0] <= risk <= TELLABLE[1]:
+    if with_alternatives and held_short and made.stages() is not Stages.NOTHING:
         made = replace(made, next_step=_measured_next(made))
     return made
 
 
 def _measured_next(made: Design) -> NextStep:
     """The measurement that helps most: where little is known of the car, by the design solved again after it."""
-    found = measure_next(made, risk=made.risk)
+    found = measure_next(made)
+    weighed = list(zip(found.steps, found.known, strict=True))
     if not made.learned.little_known():
         return found.steps[0]
-    # A jet drive confirms the car besides, which no sum of variances counts.
-    tried = [one for one in zip(found.steps, found.known, strict=True) if one[0].what is Measurement.JET_DRIVE]
-    if not tried or tried[0][0] is not found.steps[0]:
-        tried.append((found.steps[0], found.known[0]))
+    # A jet drive confirms the car besides, which no variance counts.
+    tried = [one for one in weighed if one is weighed[0] or one[0].what is Measurement.JET_DRIVE]
     return min((_solved_after(made, *one) for one in tried), key=lambda step: step.then.miss_percent)
 
 
@@ -183,22 +189,17 @@ def _planned(found: Solution, risk: float, named_as: str | None, checks: Checks 
     """The design of a solution, and what is left of it: diameters a file can make, in stages, and how uncertain each is."""
     problem, x, blank = found.problem, found.x, found.problem.limits.new_blank
     learned, target, limits = problem.learned, problem.target, problem.limits
-    final_mm, cut = _diameters(learned, found.removal_mm(), limits)
+    final_mm, cut = found.diameters_mm(found.removal_mm())
     drop, cars, expected = found.drop_mm(), Cars.of(learned), np.exp(problem.misfit(x)) * target.lambda_target
     idle = idle_band(learned, target)
     idle_to = None if idle is None else idle_aim(target, idle, float(expected[idle]))
     trims = blank or bool(cut.any()) or drop != learned.setup.carburettor.jet.drop_mm
 
-    def seen_after(diameters_mm: FloatArray, touched: NDArray[np.bool_]) -> Outlook:
-        return outlook(
-            learned, target, diameters_mm, touched, drop, new_blank=blank, idle_to=idle_to, trims=trims, cars=cars
-        )
+    def after(removal_mm: FloatArray) -> Outlook:
+        filed = found.diameters_mm(removal_mm)
+        return outlook(learned, target, *filed, drop, new_blank=blank, idle_to=idle_to, trims=trims, cars=cars)
 
-    def after(removal_mm: FloatArray) -> FloatArray:
-        return seen_after(*_diameters(learned, removal_mm, limits)).lambda_drawn
-
-    seen = seen_after(final_mm, cut)
-    first = first_stage(found, seen, after, cars.driven(seen.meter), risk=risk)
+    first = first_stage(found, after, lambda_uncut(learned, target, drop, idle_to=idle_to, cars=cars), risk=risk)
     left_mm = found.removal_mm() - first.removal_mm
     if not blank and 0.0 < left_mm.max() < filed_u_mm(learned.doubts) and first.chance_rich <= risk:
         # Nobody could tell the first stop from the target: one cut is enough, the leaner of the two.
@@ -206,9 +207,8 @@ def _planned(found: Solution, risk: float, named_as: str | None, checks: Checks 
         carried = np.where(problem.free, 0.0, first.removal_mm)
         nearer_problem = replace(problem, carried_mm=carried)
         return _planned(replace(found, problem=nearer_problem, x=nearer), risk, named_as, checks)
-    stop_mm, _ = _diameters(learned, first.removal_mm, limits)
+    stop_mm, _ = found.diameters_mm(first.removal_mm)
     stop_mm = np.where(cut | blank, np.maximum(stop_mm, final_mm), final_mm)
-    at_stop = seen_after(*_diameters(learned, first.removal_mm, limits))
     name, stations_mm = learned.setup.carburettor.needle.name, learned.setup.carburettor.needle.stations_mm
     final = Needle(named_as or f"{name} at its target", stations_mm, final_mm, source="proposed")
     stop = Needle(f"{name} at the first stop", stations_mm, stop_mm, source="proposed")
@@ -218,8 +218,8 @@ def _planned(found: Solution, risk: float, named_as: str | None, checks: Checks 
         limits=limits,
         risk=risk,
         drop_mm=drop,
-        final=_stage(final, target, seen.lambda_drawn, seen.other_day, first.chance_rich_whole, expected),
-        stop=_stage(stop, target, first.lambda_drawn, at_stop.other_day, first.chance_rich),
+        final=_stage(final, target, after(found.removal_mm()), first.chance_rich_whole, expected),
+        stop=_stage(stop, target, first.seen, first.chance_rich),
         lean_margin=first.lean_margin,
         chance_least=first.chance_least,
         stations=_stations(found, cut),
@@ -229,17 +229,10 @@ def _planned(found: Solution, risk: float, named_as: str | None, checks: Checks 
     return made, found
 
 
-def _stage(
-    needle: Needle,
-    target: Target,
-    drawn: FloatArray,
-    other_day: FloatArray,
-    chance_rich: float,
-    expected: FloatArray | None = None,
-) -> Stage:
+def _stage(needle: Needle, target: Target, seen: Outlook, chance_rich: float, expected: FloatArray | None = None) -> Stage:
     """A needle with what the cars drawn say of it; the nut is set on one day, the interval is of another."""
-    low, middle, high = np.quantile(drawn * np.exp(other_day), [0.05, 0.5, 0.95], axis=0)
-    fails = float((drawn < target.lambda_rich)[:, target.tested].any(axis=1).mean())
+    low, middle, high = np.quantile(seen.lambda_drawn * np.exp(seen.other_day), [0.05, 0.5, 0.95], axis=0)
+    fails = float((seen.lambda_drawn < target.lambda_rich)[:, target.tested].any(axis=1).mean())
     return Stage(needle, middle if expected is None else expected, low, high, chance_rich, fails)
 
 
@@ -253,32 +246,6 @@ def _stations(found: Solution, cut: NDArray[np.bool_]) -> Stations:
     idle = target.bands.idle()
     idle_percent = np.full(cut.size, np.nan) if idle is None else -100.0 * 1e-3 * by_needle[idle, :-1]
     return Stations(by_source, _tolerance_um(now[:, :-1], found.share), np.asarray(idle_percent), found.supported)
-
-
-def _diameters(learned: Learned, removal_mm: FloatArray, limits: Limits) -> tuple[FloatArray, NDArray[np.bool_]]:
-    """Diameters to file to, and which stations are touched at all."""
-    measured = learned.setup.carburettor.needle.diameters_mm
-    touched = np.abs(removal_mm) > LEAST_CUT_MM / 10.0
-    # A new blank is turned to what is believed of the needle; a filed one keeps the metal it has.
-    wanted = np.where(touched | limits.new_blank, learned.present_mm() - removal_mm, measured)
-    if not limits.new_blank:
-        wanted = np.minimum(wanted, measured)
-    # Rounding of the exact step must not show as a thousandth of a micron of reversed taper.
-    wanted = np.minimum.accumulate(wanted)
-    # Nor may what is believed of the present needle carry a cut past a limit on the diameters measured.
-    if not limits.new_blank:
-        wanted = np.maximum(wanted, measured - limits.max_cut_mm)
-        steepest = limits.steepest * np.diff(learned.setup.carburettor.needle.stations_mm)
-        for k, fall in enumerate(np.maximum(steepest, measured[:-1] - measured[1:]).tolist()):
-            wanted[k + 1] = max(wanted[k + 1], wanted[k] - fall)
-    least = np.full(wanted.size, limits.least_diameter_mm)
-    kept = limits.kept(wanted.size)
-    least[kept] = measured[kept]
-    for number, diameter in limits.never_below_mm.items():
-        least[number - 1] = max(least[number - 1], diameter)
-    least = np.maximum.accumulate(least[::-1])[::-1]
-    wanted = np.maximum(wanted, np.minimum(least, measured))
-    return wanted, np.asarray(wanted != measured)
 
 
 def _diameter_u(found: Solution, cut: NDArray[np.bool_], by_unknowns: FloatArray) -> dict[Source, FloatArray]:
