@@ -100,7 +100,6 @@ FLOORS = [
         "report.say",
         "report.tables",
         "report.after",
-        "report.stations",
         "report.document",
         "report.axes",
         "report.plot",

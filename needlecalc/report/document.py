@@ -94,6 +94,11 @@ class Picture:
 Block = Words | Grid | Picture
 
 
+def noted(table: Table, widths: Mapping[str, float]) -> list[Block]:
+    """A table with its notes below it."""
+    return [Grid(table, widths=widths), *(Words(note, Weight.SMALL) for note in table.notes)]
+
+
 @dataclass(frozen=True)
 class Page:
     """One page, or more where it does not fit."""

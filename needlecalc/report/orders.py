@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
 from datetime import datetime
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,13 +15,13 @@ from needlecalc.design.belief.calibration import JetShift
 from needlecalc.design.belief.learned import LearnedRemark
 from needlecalc.design.inverse.notes import DesignRemark, full_load_next
 from needlecalc.design.inverse.proposal import Design, Stages
-from needlecalc.physics.gauge import FaceOnMark
+from needlecalc.physics.gauge import FaceOnMark, contact_position_mm, micrometer_reading_mm
 from needlecalc.remark import Remark, Severity
 from needlecalc.report import after, say
 from needlecalc.report.document import Paper
 from needlecalc.report.language import band, stations, words, words_sheet, words_slide
 from needlecalc.report.measured import check_name, checks_notes
-from needlecalc.report.stations import facts_of_stations, hand_um
+from needlecalc.report.tables import station_columns
 from needlecalc.show import Column, Row, Shown, Table
 from needlecalc.units import MM_PER_INCH, FloatArray
 from needlecalc.version import made_line, now
@@ -220,9 +221,9 @@ class Orders(Shown):
 
     def tolerance_line(self) -> str:
         """How the tolerance is meant, and where it is finer than the hand."""
-        if not any(row["finer"] and not alone for row, alone in zip(self.station_rows(), self.left_alone(), strict=True)):
+        if not (~self.left_alone() & (self._tolerance_um() < self._hand_um())).any():
             return words_sheet.TOLERANCE
-        (hand,), unit = self.taken_off(np.array([hand_um(self.design)])), words_sheet.CUT_UNITS[self.paper.unit]
+        (hand,), unit = self.taken_off(np.array([self._hand_um()])), words_sheet.CUT_UNITS[self.paper.unit]
         return f"{words_sheet.TOLERANCE} {words_sheet.FINER_THAN_HAND.format(hand=hand, unit=unit)}"
 
     def taken_off(self, values_um: FloatArray) -> list[str]:
@@ -241,9 +242,49 @@ class Orders(Shown):
         return (*checks_notes(checks, slips=False), *listed)
 
     def columns(self) -> tuple[Column, ...]:
-        """Figures of each station at full precision."""
-        return facts_of_stations(self.design, self.anvil_width_mm, self.face_on_mark)
+        """Figures of each station at full precision; what the micrometer reads is NaN where nobody knows its anvils."""
+        design = self.design
+        present, stop, target = design.present().diameters_mm, design.stop_mm(), design.needle.diameters_mm
+        off, tolerance, hand = 1e3 * (present - stop), self._tolerance_um(), self._hand_um()
+        return (
+            *station_columns(design),
+            Column("stop_off_um", "", ".1f", off),
+            Column("stop_side_um", "", ".1f", off / 2.0),
+            Column("hold_um", "", ".1f", np.maximum(tolerance, hand)),
+            Column("finer", "", "", tolerance < hand),
+            Column("present_reads_mm", "", ".4f", self._reads_mm(present)),
+            Column("stop_reads_mm", "", ".4f", self._reads_mm(stop)),
+            Column("target_reads_mm", "", ".4f", self._reads_mm(target)),
+        )
 
     def station_rows(self) -> list[Row]:
         """What to do at each station, one dict each; ``remove_um`` counts down to the target."""
         return [dict(row) for row in Table("", self.columns()).rows]
+
+    def _hand_um(self) -> float:
+        """Standard error of a filed diameter, in um."""
+        return 1e3 * self.design.learned.doubts.hand_mm
+
+    def _tolerance_um(self) -> FloatArray:
+        """Error that changes the most sensitive band by 1 % lambda, in um; NaN where no metal comes off.
+
+        Of a station between bands or beyond them the finer of its next neighbours' that have one.
+        """
+        own = self.design.stations.tolerance_um
+        known = np.flatnonzero(np.isfinite(own))
+        if not known.size:
+            return own
+        at = np.arange(own.size)
+        before = own[known[np.maximum(np.searchsorted(known, at, side="right") - 1, 0)]]
+        after = own[known[np.minimum(np.searchsorted(known, at), known.size - 1)]]
+        worked = (self.design.remove_um() != 0.0) | self.design.limits.new_blank
+        return np.where(worked, np.minimum(before, after), np.nan)
+
+    def _reads_mm(self, diameters_mm: FloatArray) -> FloatArray:
+        """What the micrometer reads at each station; NaN where it would stand over the shoulder, or is not known."""
+        at = self.design.needle.stations_mm
+        if self.anvil_width_mm is None:
+            return np.full(at.size, np.nan)
+        anvils: dict[str, Any] = {"face_width_mm": self.anvil_width_mm, "face_on_mark": self.face_on_mark}
+        contact = contact_position_mm(at, **anvils)
+        return np.where(contact >= at[0] - 1e-9, micrometer_reading_mm(at, at, diameters_mm, **anvils), np.nan)

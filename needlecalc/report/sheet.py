@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import csv
+import io
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
@@ -16,20 +18,25 @@ from needlecalc.design.belief.calibration import JetShift
 from needlecalc.design.inverse.proposal import Design, Stages
 from needlecalc.physics.gauge import FaceOnMark
 from needlecalc.report import after, say
-from needlecalc.report.document import BOX, Block, Document, Grid, Page, Paper, Printed, Weight, Words, pages_of
+from needlecalc.report.document import BOX, Block, Document, Grid, Page, Paper, Printed, Weight, Words, noted, pages_of
 from needlecalc.report.language import in_its_language, words, words_sheet, words_slide
 from needlecalc.report.needleview import needle_view
 from needlecalc.report.orders import Orders
-from needlecalc.report.stations import csv_of
-from needlecalc.report.tables import band_columns
-from needlecalc.show import Column, Table
+from needlecalc.report.tables import band_columns, headed
+from needlecalc.show import NOT_KNOWN, Column, Table
 from needlecalc.units import MM_PER_INCH, FloatArray
 from needlecalc.version import now
 
 ZERO_BY = 2  # stations left alone that show the zero of the instrument
-FINAL_FORMS = {"station": "d", "target_mm": ".3f", "target_in": ".4f", "target_u_um": ".0f", "mostly_from": ""}
 ANGLES = ("angle_0", "angle_90")
-FORMS = {"station": "d", **dict.fromkeys(ANGLES, "")}  # the other cells are text, set flush right
+# Of the CSV; the names of diameters are as other programs read them, and readings are typed into the last two.
+CSV = (
+    *("station", "distance_mm", "present_mm", "target_mm", "remove_um", "per_side_um", "stop_mm", "tolerance_um"),
+    *("present_in", "target_in", "data"),
+)
+CSV_READINGS = ("present_reads_mm", "stop_reads_mm", "target_reads_mm")
+CSV_NAMES = {"target": "asked", "stop": "first_stop"}
+TO_TYPE = ("measured_mm", "measured_2_mm")
 WIDTHS = {"station": 0.75, "distance": 0.85, "stop": 1.25, "stop_reads": 1.25, "off": 0.8, "side": 0.8, "hold": 0.75,
           "angle_0": 1.2, "angle_90": 1.2}  # fmt: skip
 
@@ -100,27 +107,21 @@ class GrindSheet(Orders, Printed):
 
     def _how_uncertain(self) -> tuple[Block, ...]:
         """What lambda will be, final diameters, what was assumed, checks, where it all comes from."""
-        bands, finals = self.band_table(), self._finals()
+        finals = self._finals()
         blocks: list[Block] = [
             Words(words_sheet.WHAT_IT_BRINGS, Weight.HEADING),
             *(Words(line) for line in (*say.verdict(self.design), say.chance(self.design)) if line),
-            Grid(Table(bands.title, bands.columns, bands.rows), widths={"load": 1.4, "stop_span": 1.6, "final_span": 1.6}),
-            *(Words(note, Weight.SMALL) for note in bands.notes),
+            *noted(self.band_table(), {"load": 1.4, "stop_span": 1.6, "final_span": 1.6}),
         ]
         if self.altitude is not None:
-            there = self.altitude.table()
-            blocks.append(Grid(Table(words_sheet.BY_ALTITUDE, there.columns, there.rows)))
-            blocks += [Words(note, Weight.SMALL) for note in after.altitude_notes(self.altitude)]
+            there, notes = self.altitude.table(), after.altitude_notes(self.altitude)
+            blocks += noted(replace(there, title=words_sheet.BY_ALTITUDE, notes=notes), {})
         if self.changes is not None:
-            tried = self.changes.table()
-            blocks.append(Grid(Table(tried.title, tried.columns, tried.rows), widths={"what": 3.0, "worst_band": 1.5}))
-            blocks += [Words(note, Weight.SMALL) for note in tried.notes]
+            blocks += noted(self.changes.table(), {"what": 3.0, "worst_band": 1.5})
         if finals is not None:
-            blocks += [finals, Words(words_sheet.UNCERTAINTY, Weight.SMALL)]
+            blocks += noted(finals, {"mostly_from": 2.4})
         if self.assumed is not None:
-            shown = self.assumed
-            blocks.append(Grid(Table(shown.title, shown.columns, shown.rows), widths={"what": 3.0}))
-            blocks += [Words(note, Weight.SMALL) for note in shown.notes]
+            blocks += noted(self.assumed, {"what": 3.0})
         for head, lines in ((words_sheet.ELSE, self.notes()), (words_sheet.CHECKED, self.check_lines())):
             blocks += [Words(head, Weight.HEADING)] if lines else []
             blocks += [Words(line, Weight.SMALL, mark="*") for line in lines]
@@ -136,41 +137,39 @@ class GrindSheet(Orders, Printed):
 
     def _lengths(self, values_mm: FloatArray) -> list[str]:
         """Diameters as a micrometer of the paper's unit shows them."""
-        known = [(value, np.isfinite(value)) for value in values_mm.tolist()]
-        inch = self.paper.unit == "inch"
-        return [(f"{value / MM_PER_INCH:.4f}" if inch else f"{value:.3f}") if real else "-" for value, real in known]
+        form, per = (".4f", MM_PER_INCH) if self.paper.unit == "inch" else (".3f", 1.0)
+        return [Column("", "", form).text(value / per) for value in values_mm.tolist()]
 
     def grid(self) -> Grid:
         """Stations as the bench needs them: one bold column, the diameter to stop at, and boxes for two angles."""
-        by_key = {column.key: np.asarray(column.values) for column in self.columns()}
-        kept, works, blank = self.left_alone(), self.works(), self.design.limits.new_blank
-        wide, heads = self.anvil_width_mm is not None, words_sheet.HEADS[self.paper.unit]
+        exact = {column.key: np.asarray(column.values) for column in self.columns()}
+        kept, wide, heads = self.left_alone().tolist(), self.anvil_width_mm is not None, words_sheet.HEADS[self.paper.unit]
         if self.slide:
             heads = heads | {"distance": words_slide.DISTANCE[self.paper.unit]}
-        cells: dict[str, Sequence[Any]] = {"station": by_key["station"].tolist()}
-        cells["distance"] = self._lengths(by_key["distance_mm"])
-        cells["present"] = self._lengths(by_key["present_mm"])
-        if wide:
-            cells["present_reads"] = self._lengths(by_key["present_reads_mm"])
-        if works:
-            left = [words_sheet.LEAVE if alone else "" for alone in kept.tolist()]
-            cells["stop"] = [alone or said for alone, said in zip(left, self._lengths(by_key["stop_mm"]), strict=True)]
+
+        def where_filed(cells: Sequence[str], else_said: str = "") -> list[str]:
+            return [else_said if alone else cell for alone, cell in zip(kept, cells, strict=True)]
+
+        shown = ["distance", "present", *(["present_reads"] if wide else [])]
+        cells: dict[str, Sequence[Any]] = {key: self._lengths(exact[f"{key}_mm"]) for key in shown}
+        if self.works():
+            cells["stop"] = where_filed(self._lengths(exact["stop_mm"]), words_sheet.LEAVE)
             if wide:
                 # Wide anvils reach a station that is cut beside one that is left: it then reads otherwise, untouched.
-                cells["stop_reads"] = self._lengths(by_key["stop_reads_mm"])
-            if not blank:
-                for key in ("off", "side"):
-                    off = zip(kept.tolist(), self.taken_off(by_key[f"stop_{key}_um"]), strict=True)
-                    cells[key] = ["" if alone else said for alone, said in off]
-            finer = zip(kept.tolist(), self.taken_off(by_key["hold_um"]), by_key["finer"].tolist(), strict=True)
-            cells["hold"] = ["" if alone else f"{said}{'*' * fine}" for alone, said, fine in finer]
-        cells |= {key: [BOX] * kept.size for key in ANGLES}
-        raw = self.station_rows()
-        rows = [{**row, **{key: cells[key][at] for key in cells}} for at, row in enumerate(raw)]
-        columns = [Column(key, heads[key], FORMS.get(key, "s")) for key in cells]
-        bold = ("stop_reads" if wide else "stop") if works else ""
-        row_pt = min(19.0, max(14.5, 290.0 / len(rows)))
-        return Grid(Table("", columns, rows), bold, kept.tolist() if works else (), WIDTHS, 9.0 if wide else 10.5, row_pt)
+                cells["stop_reads"] = self._lengths(exact["stop_reads_mm"])
+            if not self.design.limits.new_blank:
+                cells |= {key: where_filed(self.taken_off(exact[f"stop_{key}_um"])) for key in ("off", "side")}
+            finer = zip(self.taken_off(exact["hold_um"]), exact["finer"].tolist(), strict=True)
+            cells["hold"] = where_filed([f"{said}{'*' * fine}" for said, fine in finer])
+        cells |= {key: [BOX] * len(kept) for key in ANGLES}
+        # The station is a number, boxes stand left, the other cells are text set flush right.
+        printed = [Column(key, heads[key], "" if key in ANGLES else "s", values) for key, values in cells.items()]
+        station = Column("station", heads["station"], "d", exact["station"])
+        hidden = [replace(column, head="") for column in self.columns() if column.key != "station"]
+        bold = ("stop_reads" if wide else "stop") if self.works() else ""
+        row_pt = min(19.0, max(14.5, 290.0 / len(kept)))
+        shaded = kept if self.works() else ()
+        return Grid(Table("", [station, *printed, *hidden]), bold, shaded, WIDTHS, 9.0 if wide else 10.5, row_pt)
 
     def legend(self) -> str:
         """How the table is meant."""
@@ -194,30 +193,30 @@ class GrindSheet(Orders, Printed):
         columns = [Column(key, head.format(unit=unit), "", [BOX]) for key, head in heads.items()]
         return Grid(Table("", columns), size=9.0, row_pt=22.0, widths={"instrument": 1.5})
 
-    def _finals(self) -> Grid | None:
+    def _finals(self) -> Table | None:
         """Final diameters of the stations that are cut, how uncertain, and why."""
         cut = [row for row in self.station_rows() if row["remove_um"] != 0.0 or self.design.limits.new_blank]
         if not cut or not self.works():
             return None
-        for row in cut:
-            row["mostly_from"] = words.SOURCES[row["mostly_from"]] if row["mostly_from"] else ""
-        columns = [Column(key, head, FINAL_FORMS[key]) for key, head in words_sheet.FINALS.items()]
-        return Grid(Table(words_sheet.FINAL_DIAMETERS, columns, cut), widths={"mostly_from": 2.4})
+        forms = {"station": "d", "target_mm": ".3f", "target_in": ".4f", "target_u_um": ".0f", "mostly_from": ""}
+        columns = [Column(key, head, forms[key]) for key, head in words_sheet.FINALS.items()]
+        rows = [{**row, "mostly_from": words.SOURCES.get(row["mostly_from"], "")} for row in cut]
+        return Table(words_sheet.FINAL_DIAMETERS, columns, rows, notes=(words_sheet.UNCERTAINTY,))
 
     @in_its_language
     def band_table(self) -> Table:
         """Lambda of each band now, where to stop, and at the final diameters, with 90 % intervals."""
-        stages, design = self.design.stages(), self.design
-        given = {column.key: column for column in band_columns(design)}
-        spans = {}
-        for key in ("stop", "final"):
-            low, high = (np.asarray(given[f"lambda_{key}_{end}"].values) for end in ("low", "high"))
-            spans[f"{key}_span"] = [words_sheet.SPAN.format(low=a, high=b) for a, b in zip(low, high, strict=True)]
-        given |= {key: Column(key, "", "", values) for key, values in spans.items()}
-        heads = words.CALLED | words_sheet.BANDS[stages] | ({"lift_mm": words_slide.BAND_OPENING} if self.slide else {})
-        columns = [replace(column, head=heads.get(key, "")) for key, column in given.items()]
-        printed = sorted(columns, key=lambda one: list(heads).index(one.key) if one.key in heads else len(heads))
-        return Table(words_sheet.BY_BAND, printed, notes=(self.band_note(),))
+        columns = band_columns(self.design)
+        given = {column.key: column.values for column in columns}
+
+        def spans(key: str) -> list[str]:
+            ends = zip(given[f"lambda_{key}_low"], given[f"lambda_{key}_high"], strict=True)
+            return [words_sheet.SPAN.format(low=low, high=high) for low, high in ends]
+
+        columns += tuple(Column(f"{key}_span", "", "", spans(key)) for key in ("stop", "final"))
+        heads = words.CALLED | words_sheet.BANDS[self.design.stages()]
+        heads |= {"lift_mm": words_slide.BAND_OPENING} if self.slide else {}
+        return Table(words_sheet.BY_BAND, headed(columns, heads), notes=(self.band_note(),))
 
     def band_note(self) -> str:
         """What the figures of the bands mean."""
@@ -237,8 +236,18 @@ class GrindSheet(Orders, Printed):
 
     def csv(self) -> str:
         """Stations as CSV, with empty columns to type the readings in; last a remark (``#``) that says what made it."""
-        readings = self.anvil_width_mm is not None
-        return csv_of(self.design, self.columns(), self.station_rows(), self.made_line(), readings=readings)
+        keys = CSV + (CSV_READINGS if self.anvil_width_mm is not None else ())
+        by_key = {column.key: column for column in self.columns()}
+        out = io.StringIO()
+        writer = csv.writer(out, lineterminator="\n")
+        writer.writerow(["_".join(CSV_NAMES.get(part, part) for part in key.split("_")) for key in (*keys, *TO_TYPE)])
+        for row in self.station_rows():
+            row["tolerance_um"] = row["tolerance_um"] if row["remove_um"] else None
+            if self.design.limits.new_blank:  # nobody knows how thick its rod is
+                row["remove_um"] = row["per_side_um"] = None
+            cells = [by_key[key].text(row[key]) for key in keys]
+            writer.writerow([*("" if cell == NOT_KNOWN else cell for cell in cells), *("" for _ in TO_TYPE)])
+        return f"{out.getvalue()}# {self.made_line()}\n"
 
 
 def grind_sheet(

@@ -66,8 +66,9 @@ def _(found: Comparison, part: str = "") -> Table:
 
 
 def headed(columns: Iterable[Column], heads: Mapping[str, str]) -> list[Column]:
-    """Columns with the heads of their keys; those without one are not printed."""
-    return [replace(column, head=heads.get(column.key, "")) for column in columns]
+    """Columns with the heads of their keys, in their order; those without one are in the rows and not printed."""
+    named = [replace(column, head=heads.get(column.key, "")) for column in columns]
+    return sorted(named, key=lambda one: [*heads].index(one.key) if one.key in heads else len(heads))
 
 
 @table_of.register
