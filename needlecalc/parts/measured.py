@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 import numpy as np
@@ -91,33 +91,16 @@ def measured_needle(
     rows, before = _rows(present, readings_mm), present.diameters_mm
     angles, oval = np.isfinite(rows).sum(axis=0), 1e3 * np.abs(rows[0] - rows[-1])
     taken, mean = angles > 0, np.where(angles > 0, np.nansum(rows, axis=0) / np.maximum(angles, 1), np.nan)
-    _plausible(present, mean, oval, oval_um)
-    _complete(present, mean, filed, within_um)
     values = np.where(taken, mean, before)
+    rise = values - np.minimum.accumulate(values)
+    reversed_ = rise > 1e-3 * within_um
+    for fault in _faults(present, mean, oval, within_um, oval_um, filed):
+        raise InputError(fault)
+    if reversed_.any() and not file_down:
+        raise InputError(_waist(values, rise, reversed_))
     words = ["measured" if len(rows) == 1 else f"measured at two angles, {_most_oval(oval)}"]
     if not taken.all():
         words.append(f"not measured and taken as before: {_stations(~taken)}")
-    grown = values - before
-    if grown.max() > 1e-3 * within_um:
-        at = int(np.argmax(grown))
-        msg = (
-            f"Station {at + 1} reads {values[at]:.4f} mm, {1e3 * grown[at]:.1f} um thicker than before the file "
-            f"({before[at]:.4f} mm), but metal cannot grow: look for readings at mixed-up stations, a needle still warm, "
-            "grit, or a micrometer off zero; if the old table was wrong, measure the needle before the next cut."
-        )
-        raise InputError(msg)
-    rise = values - np.minimum.accumulate(values)
-    reversed_ = rise > 1e-3 * within_um
-    if reversed_.any() and not file_down:
-        at = int(np.argmax(reversed_))
-        thin = int(np.argmin(values[:at]))
-        msg = (
-            f"Reversed taper {thin + 1} to {at + 1}: {values[thin]:.4f} mm, then {values[at]:.4f} mm, {1e3 * rise[at]:.1f} "
-            f"um thicker towards the tip, more than readings differ by; read both again, and if station {thin + 1} is a "
-            f"waist, file the stations beyond it down to {values[thin]:.4f} mm, blended over at least three stations; "
-            "file_down (--file-down at the bench) tells where that leads."
-        )
-        raise InputError(msg)
     if reversed_.any():
         values = np.where(reversed_, np.minimum.accumulate(values), values)
         words.append(f"filed down to the waist: {_stations(reversed_)}")
@@ -222,54 +205,59 @@ def _rows(present: Needle, readings_mm: ArrayLike) -> FloatArray:
     return np.atleast_2d(array)
 
 
-def _plausible(present: Needle, mean: FloatArray, oval: FloatArray, oval_um: float) -> None:
-    """Refuse inches, slips of the pen and ovals."""
-    small = mean < LEAST_DIAMETER_MM
-    if small.any():
+def _faults(
+    present: Needle, mean: FloatArray, oval: FloatArray, within_um: float, oval_um: float, filed: NDArray[np.bool_] | None
+) -> Iterator[str]:
+    """Why readings cannot be: inches, ovals, slips of the pen, gaps where metal may have gone, metal that grew."""
+    before, taken = present.diameters_mm, np.isfinite(mean)
+    if (small := mean < LEAST_DIAMETER_MM).any():
         at = int(np.argmax(small))
-        msg = (
-            f"Station {at + 1} reads {mean[at]:g} mm, which looks like inches ({MM_PER_INCH * mean[at]:.4f} "
-            "mm); give readings in mm, inches times 25.4, or as a table with measured_in at its head."
+        yield (
+            f"Station {at + 1} reads {mean[at]:g} mm, which looks like inches ({MM_PER_INCH * mean[at]:.4f} mm); give "
+            "readings in mm, inches times 25.4, or as a table with measured_in at its head."
         )
-        raise InputError(msg)
     if (oval > oval_um).any():
         at = int(np.nanargmax(oval))
-        msg = (
+        yield (
             f"Station {at + 1} is oval by {oval[at]:.1f} um between the two angles, more than {oval_um:g} um: filed "
             "flat on one side, or one reading is wrong; read it again, then polish the thick way until it turns round."
         )
-        raise InputError(msg)
-    off = present.diameters_mm - mean
-    if np.nanmax(off) > MOST_OFF_MM:
-        at = int(np.nanargmax(off))
-        msg = (
-            f"Station {at + 1} reads {mean[at]:.4f} mm, {off[at]:.2f} mm thinner than before "
-            f"({present.diameters_mm[at]:.4f} mm), more than any file takes at once; read it again, or type the needle "
-            "as a new one."
+    lost = before - mean
+    if np.nanmax(lost) > MOST_OFF_MM:
+        at = int(np.nanargmax(lost))
+        yield (
+            f"Station {at + 1} reads {mean[at]:.4f} mm, {lost[at]:.2f} mm thinner than before ({before[at]:.4f} mm), more "
+            "than any file takes at once; read it again, or type the needle as a new one."
         )
-        raise InputError(msg)
-
-
-def _complete(present: Needle, mean: FloatArray, filed: NDArray[np.bool_] | None, within_um: float) -> None:
-    """Refuse gaps in the readings where metal may have gone."""
-    taken = np.isfinite(mean)
-    for at in np.flatnonzero(~taken).tolist():
+    for at in np.flatnonzero(~taken if filed is None else ~taken & filed).tolist():
         if filed is not None:
-            if filed[at]:
-                msg = (
-                    f"Station {at + 1} was to be filed but has no reading; measure it, as the hand never stops where asked."
-                )
-                raise InputError(msg)
+            yield f"Station {at + 1} was to be filed but has no reading; measure it, as the hand never stops where asked."
             continue
-        sides = (np.flatnonzero(taken[:at])[-1:], at + 1 + np.flatnonzero(taken[at + 1 :])[:1])
-        for side in np.concatenate(sides).tolist():
-            lost = 1e3 * (present.diameters_mm[side] - mean[side])
-            if lost > within_um:
-                msg = (
-                    f"Station {at + 1} has no reading, but its neighbour {side + 1} has lost {lost:.1f} um, so the file "
-                    f"was there; measure station {at + 1} too."
+        for side in (*np.flatnonzero(taken[:at])[-1:], *(at + 1 + np.flatnonzero(taken[at + 1 :])[:1])):
+            if 1e3 * lost[side] > within_um:
+                yield (
+                    f"Station {at + 1} has no reading, but its neighbour {side + 1} has lost {1e3 * lost[side]:.1f} um, so "
+                    f"the file was there; measure station {at + 1} too."
                 )
-                raise InputError(msg)
+    if np.nanmin(lost) < -1e-3 * within_um:
+        at = int(np.nanargmin(lost))
+        yield (
+            f"Station {at + 1} reads {mean[at]:.4f} mm, {-1e3 * lost[at]:.1f} um thicker than before the file "
+            f"({before[at]:.4f} mm), but metal cannot grow: look for readings at mixed-up stations, a needle still warm, "
+            "grit, or a micrometer off zero; if the old table was wrong, measure the needle before the next cut."
+        )
+
+
+def _waist(values: FloatArray, rise: FloatArray, reversed_: NDArray[np.bool_]) -> str:
+    """What to do about a taper that is reversed."""
+    at = int(np.argmax(reversed_))
+    thin = int(np.argmin(values[:at]))
+    return (
+        f"Reversed taper {thin + 1} to {at + 1}: {values[thin]:.4f} mm, then {values[at]:.4f} mm, {1e3 * rise[at]:.1f} "
+        f"um thicker towards the tip, more than readings differ by; read both again, and if station {thin + 1} is a "
+        f"waist, file the stations beyond it down to {values[thin]:.4f} mm, blended over at least three stations; "
+        "file_down (--file-down at the bench) tells where that leads."
+    )
 
 
 def _most_oval(oval: FloatArray) -> str:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import math
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, NoReturn
@@ -42,14 +43,11 @@ class TableFile:
 
     def refuse(self, words: str, line: int | None = None, column: str | None = None) -> NoReturn:
         """Say what is wrong with the file, and where."""
-        place = [plain(self.path.name, LONGEST_NAME), *([self.row] if self.row else [])]
-        place += [f"{'station' if self.row else 'line'} {line}"] if line else []
-        place += (
-            []
-            if column is None or (self.row and column.startswith("diameter"))
-            else [f"column {plain(column, LONGEST_NAME)}"]
-        )
-        msg = f"{', '.join(place)}: {words}"
+        place = [plain(self.path.name, LONGEST_NAME), self.row]
+        place.append(f"{'station' if self.row else 'line'} {line}" if line else "")
+        if column is not None and not (self.row and column.startswith("diameter")):
+            place.append(f"column {plain(column, LONGEST_NAME)}")
+        msg = f"{', '.join(filter(None, place))}: {words}"
         raise LogFormatError(msg, path=str(self.path), line=line, column=column)
 
     def length_column(self, what: str, settle: str) -> tuple[int, float] | None:
@@ -58,23 +56,17 @@ class TableFile:
         Several columns are one if they agree in every line; if not, the message ends with ``settle``.
         """
         found = [(n, factor) for unit, factor in UNITS for n, head in enumerate(self.heads) if head == f"{what}_{unit}"]
-        for other, to_mm in found[1:]:
-            first, factor = found[0]
+        for other in found[1:]:
             for line, cells in self.lines:
-                one, two = cells[first], cells[other]
-                if self.blank(one) and self.blank(two):
+                pair = found[0], other
+                read = [self.number(line, n, cells[n]) * to_mm for n, to_mm in pair if not self.blank(cells[n])]
+                if not read or (len(read) == 2 and abs(read[0] - read[1]) <= SAME_MM):
                     continue
-                if not (self.blank(one) or self.blank(two)):
-                    apart = self.number(line, first, one) * factor - self.number(line, other, two) * to_mm
-                    if abs(apart) <= SAME_MM:
-                        continue
-                names = self.heads[first], self.heads[other]
-                held = [
-                    f"column {n + 1}, {name}, holds {shown(cells[n]) if cells[n] else 'nothing'}"
-                    for n, name in zip((first, other), names, strict=True)
-                ]
-                cure = "rename the wrong one" if names[0] == names[1] else settle
-                self.refuse(f"{held[0]}, but {held[1]}; {cure}.", line)
+                held, also = (
+                    f"column {n + 1}, {self.heads[n]}, holds {shown(cells[n]) if cells[n] else 'nothing'}" for n, _ in pair
+                )
+                cure = "rename the wrong one" if self.heads[found[0][0]] == self.heads[other[0]] else settle
+                self.refuse(f"{held}, but {also}; {cure}.", line)
         return found[0] if found else None
 
     def blank(self, cell: str) -> bool:
@@ -185,47 +177,45 @@ class Needle(Shown):
         made = {"name": name, "source": source, "stations_mm": stations, "diameters_mm": diameters}
         for key, value in (made | {"interpolated": tuple(self.interpolated)}).items():
             object.__setattr__(self, key, value)
-        named = f"Needle {name}"
+        for fault in self._faults():
+            msg = f"Needle {name}: {fault}"
+            raise InputError(msg)
+
+    def _faults(self) -> Iterator[str]:
+        """Why it can be no needle; nothing where it can."""
+        stations, diameters = self.stations_mm, self.diameters_mm
         if any(not 1 <= station <= stations.size for station in self.interpolated):
-            msg = f"{named}: interpolated names {self.interpolated}, but stations run from 1 to {stations.size}."
-            raise InputError(msg)
+            yield f"interpolated names {self.interpolated}, but stations run from 1 to {stations.size}."
         if stations.size < 2:
-            msg = f"{named} has {counted(stations.size, 'station')}, but a taper needs at least two; add stations."
-            raise InputError(msg)
+            yield f"it has {counted(stations.size, 'station')}, but a taper needs at least two; add stations."
         steps, thickest, thinnest = np.diff(stations), diameters.max(), diameters.min()
         if stations[0] < 0.0 or (steps <= 0.0).any():
             at = int(np.argmax(steps <= 0.0)) + 2 if (steps <= 0.0).any() else 1
-            msg = (
-                f"{named}: station {at} stands at {stations[at - 1]:g} mm, but stations must rise from the shoulder (0 mm) "
+            yield (
+                f"station {at} stands at {stations[at - 1]:g} mm, but stations must rise from the shoulder (0 mm) "
                 "towards the tip; check the order and the datum."
             )
-            raise InputError(msg)
         if thickest < LEAST_DIAMETER_MM:
-            msg = (
-                f"{named}: its thickest diameter is {thickest:g} mm, which looks like inches; give diameters in mm, or name "
+            yield (
+                f"its thickest diameter is {thickest:g} mm, which looks like inches; give diameters in mm, or name "
                 "their column diameter_in (station_1_in and on where a row is a needle)."
             )
-            raise InputError(msg)
         if steps.max() < LEAST_PITCH_MM:
-            msg = (
-                f"{named}: its stations are at most {steps.max():g} mm apart, which looks like inches; give distances in "
-                "mm, or state distance_in in the table."
+            yield (
+                f"its stations are at most {steps.max():g} mm apart, which looks like inches; give distances in mm, or "
+                "state distance_in in the table."
             )
-            raise InputError(msg)
         if thickest > GREATEST_DIAMETER_MM or thinnest < LEAST_DIAMETER_MM:
-            msg = (
-                f"{named}: diameters run from {thinnest:g} to {thickest:g} mm, but must lie between {LEAST_DIAMETER_MM:g} "
-                f"and {GREATEST_DIAMETER_MM:g} mm; check the unit."
+            yield (
+                f"diameters run from {thinnest:g} to {thickest:g} mm, but must lie between {LEAST_DIAMETER_MM:g} and "
+                f"{GREATEST_DIAMETER_MM:g} mm; check the unit."
             )
-            raise InputError(msg)
-        rising = np.diff(diameters) > 1e-9
-        if rising.any():
+        if (rising := np.diff(diameters) > 1e-9).any():
             at = int(np.argmax(rising)) + 1
-            msg = (
-                f"{named}: reversed taper {at} to {at + 1}, {diameters[at - 1]:.4f} to {diameters[at]:.4f} mm, but a needle "
-                "never grows thicker towards its tip; check the two readings, or whether the table was typed from the tip."
+            yield (
+                f"reversed taper {at} to {at + 1}, {diameters[at - 1]:.4f} to {diameters[at]:.4f} mm, but a needle never "
+                "grows thicker towards its tip; check the two readings, or whether the table was typed from the tip."
             )
-            raise InputError(msg)
 
     def __repr__(self) -> str:
         return (
@@ -360,12 +350,12 @@ def _diameters(table: TableFile, asked: str | None) -> tuple[int, float]:
     if asked is None:
         return _length(table, "diameter", "say which one counts with diameter_column")
     head = asked.strip().lower()
-    factor = next((factor for unit, factor in UNITS if head.endswith(f"_{unit}")), None)
-    if factor is None or table.heads.count(head) != 1:
-        listed = plain(", ".join(table.heads), 4 * LONGEST_NAME)
-        msg = f"diameter_column is {shown(asked)}, but must name one column that ends in _mm or _in; there are {listed}."
-        table.refuse(msg, table.head_line)
-    return table.heads.index(head), factor
+    for unit, factor in UNITS:
+        if head.endswith(f"_{unit}") and table.heads.count(head) == 1:
+            return table.heads.index(head), factor
+    listed = plain(", ".join(table.heads), 4 * LONGEST_NAME)
+    msg = f"diameter_column is {shown(asked)}, but must name one column that ends in _mm or _in; there are {listed}."
+    table.refuse(msg, table.head_line)
 
 
 def _distances(table: TableFile, pitch_mm: float | None, first_station_mm: float) -> FloatArray:
