@@ -222,7 +222,7 @@ def brought(bands: Bands) -> list[str]:
 def _(learned: Learned, _part: str = "") -> Table:
     (before, before_u), (now, now_u) = learned.shared()
     passes = learned.history.passes
-    brought = (
+    notes = (
         words.PASS_BROUGHT.format(number=number, words=said)
         for number, one in enumerate(passes, start=1)
         for said in brought(one.bands)
@@ -235,7 +235,7 @@ def _(learned: Learned, _part: str = "") -> Table:
         Column("before_u", "+-", ".3f", before_u),
         Column("now", "now", ".3f", now),
         Column("now_u", "+-", ".3f", now_u),
-        notes=(*map(say.remark, learned.remarks()), *brought),
+        notes=(*map(say.remark, learned.remarks()), *notes),
     )
 
 
