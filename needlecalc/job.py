@@ -36,7 +36,7 @@ from needlecalc.measure.checks.inspection import GasReading, NeedleReading
 from needlecalc.measure.checks.limits import CheckLimits
 from needlecalc.measure.drive.bands import Bands, DriveNote
 from needlecalc.measure.drive.make import typed_bands
-from needlecalc.measure.drive.merge import normalise_bands, with_setup
+from needlecalc.measure.drive.merge import normalise_bands
 from needlecalc.measure.drive.sweep import LeanLimits
 from needlecalc.measure.lift.withlift import with_lift
 from needlecalc.measure.log.file import Log
@@ -271,7 +271,7 @@ class Job:
         # whether the bands were held at the same air flow.
         from_air = np.isfinite(moved.manifold_pressure_pa) | np.isfinite(moved.air_flow_g_s)
         if lifts or np.isfinite(moved.lift_mm).any() or (self._states("engine", "air_valve") and from_air.all()):
-            moved = with_lift(with_setup(moved, self.setup), self.setup, doubts=self.doubts().lift, **lifts)
+            moved = with_lift(moved.having(setup=self.setup), self.setup, doubts=self.doubts().lift, **lifts)
         return moved, flats
 
     def diameters_mm(self, readings_mm: FloatArray) -> FloatArray:

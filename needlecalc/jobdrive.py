@@ -24,7 +24,7 @@ from needlecalc.measure.checks.inspection import GasReading
 from needlecalc.measure.checks.limits import CheckLimits
 from needlecalc.measure.drive.bands import Bands
 from needlecalc.measure.drive.make import make_bands, typed_bands
-from needlecalc.measure.drive.merge import Normalisation, merge_bands, with_setup
+from needlecalc.measure.drive.merge import Normalisation, merge_bands
 from needlecalc.measure.drive.sweep import LeanLimits, lean_limit, typed_sweep
 from needlecalc.measure.lift.withlift import with_lift
 from needlecalc.measure.log.file import Log, read_log
@@ -92,7 +92,7 @@ def lifted(bands: Bands, lift: Mapping[str, Any], setup: Setup, doubts: LiftDoub
     if "air_valve" in lift:
         as_read = {**vars(setup.carburettor.air_valve), **lift["air_valve"]}
         read_under = setup.with_parts(air_valve=built(AirValve, as_read, "lift.air_valve"))
-    given: dict[str, Any] = {"bands": with_setup(bands, setup), "setup": setup, "lift_setup": read_under, "doubts": doubts}
+    given: dict[str, Any] = {"bands": bands.having(setup=setup), "setup": setup, "lift_setup": read_under, "doubts": doubts}
     return built(with_lift, lift, "lift", beside={"air_valve"}, **given)
 
 

@@ -65,7 +65,7 @@ def test_every_factor_is_shown_and_the_fuel_counts_too(case, capsys):
 def test_a_refusal_names_fuel_as_well_as_air():
     setup, later = make_setup(), make_setup()
     later = nc.Setup(later.engine, later.carburettor, nc.Fuel(10.0, 40.0), nc.Air(9e4), later.name)
-    first, second = (nc.measure.with_setup(nc.typed_bands([2000.0], [1.0], lift_mm=[8.0]), one) for one in (setup, later))
+    first, second = (nc.typed_bands([2000.0], [1.0], lift_mm=[8.0]).having(setup=one) for one in (setup, later))
     with pytest.raises(nc.InputError, match=r"air of .* apart; .*% ethanol; .*fuel at .* K apart\. Bring them"):
         nc.measure.merge_bands(first, second)
 

@@ -5,7 +5,6 @@ from needlecalc.measure.drive.lag import find_lag as find_lag
 from needlecalc.measure.drive.merge import Normalisation as Normalisation
 from needlecalc.measure.drive.merge import merge_bands as merge_bands
 from needlecalc.measure.drive.merge import normalise_bands as normalise_bands
-from needlecalc.measure.drive.merge import with_setup as with_setup
 from needlecalc.measure.drive.sweep import LeanLimits as LeanLimits
 from needlecalc.measure.drive.sweep import typed_sweep as typed_sweep
 from needlecalc.measure.lift.withlift import lift_change as lift_change

@@ -24,7 +24,7 @@ from needlecalc.design.forward.predict import need_lift
 from needlecalc.errors import InputError
 from needlecalc.files import write_files
 from needlecalc.measure.drive.bands import Bands
-from needlecalc.measure.drive.merge import normalise_bands, with_setup
+from needlecalc.measure.drive.merge import normalise_bands
 from needlecalc.parts.engine import Air, Fuel
 from needlecalc.parts.needle import Needle
 from needlecalc.parts.setup import Setup
@@ -181,7 +181,7 @@ class History(Shown):
                 moved.append(one)
                 continue
             then = replace(History((one,)).present(setup), air=one.air, fuel=one.fuel)
-            bands = normalise_bands(with_setup(one.bands, then), air=air, fuel=fuel).bands
+            bands = normalise_bands(one.bands.having(setup=then), air=air, fuel=fuel).bands
             moved.append(replace(one, bands=replace(bands, setup=one.bands.setup), air=air, fuel=fuel))
         return History(tuple(moved))
 

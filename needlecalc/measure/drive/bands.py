@@ -91,8 +91,6 @@ class DriveNote(StrEnum):
     NO_IDLE = "idle is missing"
     IDLE_DILUTED = "idle is left out, its exhaust holds air"
     MERGED = "drives merged"
-    DESPITE = "merged despite"
-    DIFFER = "merged drives differ"
     BROUGHT = "brought to another air or fuel"
     AIR_SCALED = "air flow scaled to lifts read"
     EDGE_HELD = "edge of the table of volumetric efficiency held"

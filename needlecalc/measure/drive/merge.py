@@ -7,22 +7,19 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, fields, is_dataclass, replace
 from functools import reduce
 from itertools import combinations
-from numbers import Real
 from operator import or_
 
 import numpy as np
-from numpy.typing import ArrayLike
 
 from needlecalc.arrays import read_only
 from needlecalc.errors import InputError
 from needlecalc.measure.drive.averages import USUAL_BETWEEN, between_visits, stretch
 from needlecalc.measure.drive.bands import Bands, DriveNote, LeftOut, LiftSource
-from needlecalc.measure.drive.make import typed_each
 from needlecalc.parts.engine import Air, Fuel
 from needlecalc.parts.setup import Setup, fuel_flow
 from needlecalc.physics.air import humidity_ratio, lambda_factor_of_air
 from needlecalc.physics.fuel import lambda_factor_of_fuel
-from needlecalc.remark import Remark, Severity
+from needlecalc.remark import Remark
 from needlecalc.show import Shown, counted
 from needlecalc.units import FloatArray
 
@@ -80,9 +77,7 @@ class Normalisation(Shown):
         return self.air * self.stoichiometry * self.fuel_density * self.viscosity
 
 
-def normalise_bands(
-    bands: Bands, *, air: Air | None = None, fuel: Fuel | None = None, viscous_fraction: ArrayLike | None = None
-) -> Normalisation:
+def normalise_bands(bands: Bands, *, air: Air | None = None, fuel: Fuel | None = None) -> Normalisation:
     r"""Bands as they would have been in another air and with another fuel, at the same lift.
 
     .. math:: \lambda' = \lambda\,\sqrt{\frac{\rho'}{\rho}}\,\frac{1+w}{1+w'}\cdot\frac{\mathrm{AFR}}{\mathrm{AFR}'}
@@ -91,14 +86,9 @@ def normalise_bands(
     Parameters
     ----------
     bands : Bands
-        Bands whose ``setup`` is stated (:func:`with_setup`).
-    air : Air or None
-        The air to bring them to; that of the drive when not given.
-    fuel : Fuel or None
-        The fuel; that of the drive when not given.
-    viscous_fraction : array_like, shape (m,), or None
-        Share of the fuel's pressure difference that viscosity takes; from needle, jet and lift when not
-        given.  Asked for only if the fuel changes. [-]
+        Bands whose ``setup`` is stated.
+    air, fuel : Air or None, Fuel or None
+        What to bring them to; that of the drive when not given.
 
     Returns
     -------
@@ -108,18 +98,14 @@ def normalise_bands(
     Raises
     ------
     InputError
-        If the setup is not stated, or the fuel changes and neither lift nor viscous fraction is known.
+        If the setup is not stated, or the fuel changes and a band has no lift.
 
     Notes
     -----
     The lift is kept: lambda belongs to a place on the needle.  In thinner air the engine's own lift at one
     speed is lower, which the forward model follows, not this.  The factor of viscosity is what remains of the
-    fuel's factor after that of density, so their product is exact.
-
-    References
-    ----------
-    .. [1] As :func:`needlecalc.physics.air.lambda_factor_of_air` and
-       :func:`needlecalc.physics.fuel.lambda_factor_of_fuel`.
+    fuel's factor after that of density, so their product is exact.  Sources:
+    :func:`needlecalc.physics.air.lambda_factor_of_air`, :func:`needlecalc.physics.fuel.lambda_factor_of_fuel`.
 
     Examples
     --------
@@ -128,99 +114,51 @@ def normalise_bands(
     >>> normalise_bands(road.bands, air=Air.at_altitude(1800.0))
     Normalisation: 11 bands, lambda x 0.9590 to 0.9590
     """
-    setup = _stated(bands)
+    setup = bands.setup
+    if setup is None:
+        msg = "The bands do not say what they were measured with; state it: bands.having(setup=setup)."
+        raise InputError(msg)
     after = replace(setup, air=air or setup.air, fuel=fuel or setup.fuel)
-    size = bands.rpm.size
-    there, here = after.air, setup.air
+    there, here, old, new = after.air, setup.air, setup.fuel, after.fuel
     of_air = lambda_factor_of_air(
         there.density_kg_m3(),
         humidity_ratio(there.pressure_pa, there.temperature_degc, there.humidity),
         reference_density_kg_m3=here.density_kg_m3(),
         reference_humidity_ratio=humidity_ratio(here.pressure_pa, here.temperature_degc, here.humidity),
     )
-    old, new = setup.fuel, after.fuel
-    changes = old != new
-    share = np.zeros(size)
-    if viscous_fraction is not None:
-        one = isinstance(viscous_fraction, Real)
-        share = typed_each(np.full(size, viscous_fraction) if one else viscous_fraction, bands, "viscous_fraction")
-    elif changes:
-        share = _viscous_fraction(bands, setup)
+    share = np.zeros(bands.rpm.size)
+    if old != new:
+        words = "it has no lift, so the share of viscosity in its fuel flow is not known; run with_lift first."
+        bands.refuse(~np.isfinite(bands.lift_mm), words)
+        share = fuel_flow(setup, bands.lift_mm, depression_pa=bands.depression_pa).viscous_fraction
     density = new.density_kg_m3() / old.density_kg_m3()
-    viscosity = new.viscosity_mm2_s() / old.viscosity_mm2_s()
     by_density = lambda_factor_of_fuel(share, density_ratio=density)
+    viscosity = new.viscosity_mm2_s() / old.viscosity_mm2_s()
     by_both = lambda_factor_of_fuel(share, density_ratio=density, viscosity_ratio=viscosity)
     of_stoichiometry = old.afr() / new.afr()
     total = float(of_air) * of_stoichiometry * by_both
-    moved = {
-        name: getattr(bands, name) * total
-        for name in ("lambda_measured", "lambda_spread", "lambda_se", "spread_within", "spread_between")
-    }
+    moved = {name: getattr(bands, name) * total for name in ("lambda_measured", "lambda_se", *_SPREADS)}
     brought: dict[str, float | int | str] = {"low": float(total.min()), "high": float(total.max())}
     brought |= {"air": repr(after.air), "fuel": repr(after.fuel)}
-    remarks = (*bands.remarks, Remark(DriveNote.BROUGHT, numbers=brought))
     return Normalisation(
-        bands.having(**moved, setup=after, remarks=remarks),
+        bands.having(**moved, setup=after, remarks=(*bands.remarks, Remark(DriveNote.BROUGHT, numbers=brought))),
         setup,
         after,
-        read_only(np.full(size, float(of_air)), "air"),
-        read_only(np.full(size, of_stoichiometry), "stoichiometry"),
+        read_only(np.full(share.size, float(of_air)), "air"),
+        read_only(np.full(share.size, of_stoichiometry), "stoichiometry"),
         read_only(by_density, "fuel_density"),
         read_only(by_both / by_density, "viscosity"),
         read_only(share, "viscous_fraction"),
     )
 
 
-def with_setup(bands: Bands, setup: Setup) -> Bands:
-    """The same bands, with the setup they were measured with.
-
-    Parameters
-    ----------
-    bands : Bands
-        The bands.
-    setup : Setup
-        Parts, fuel and air on the day of the drive.
-
-    Returns
-    -------
-    Bands
-        As before, the setup stated.
-
-    Examples
-    --------
-    >>> from needlecalc.example import road
-    >>> with_setup(road.bands, road.setup).setup == road.setup
-    True
-    """
-    return bands.having(setup=setup)
-
-
-def _stated(bands: Bands) -> Setup:
-    if bands.setup is None:
-        msg = "The bands do not say what they were measured with; state it: nc.measure.with_setup(bands, setup)."
-        raise InputError(msg)
-    return bands.setup
-
-
-def _viscous_fraction(bands: Bands, setup: Setup) -> FloatArray:
-    words = (
-        "it has no lift, so the share of viscosity in its fuel flow is not known; run with_lift first, or give "
-        "viscous_fraction."
-    )
-    bands.refuse(~np.isfinite(bands.lift_mm), words)
-    return fuel_flow(setup, bands.lift_mm, depression_pa=bands.depression_pa).viscous_fraction
-
-
-def merge_bands(first: Bands, second: Bands, *others: Bands, despite: str | None = None) -> Bands:
+def merge_bands(first: Bands, second: Bands, *others: Bands) -> Bands:
     r"""Bands of several drives combined into one set.
 
     Parameters
     ----------
     first, second, *others : Bands
         Bands made with the same edges and loads, each with its setup stated.
-    despite : str or None
-        Why drives that differ in parts, fuel or air shall be merged all the same; it is printed with the
-        result.
 
     Returns
     -------
@@ -231,7 +169,7 @@ def merge_bands(first: Bands, second: Bands, *others: Bands, despite: str | None
     Raises
     ------
     InputError
-        If edges differ, a setup is not stated, or parts, fuel or air differ and no reason is given.
+        If edges differ, a setup is not stated, or parts, fuel or air differ.
 
     Notes
     -----
@@ -240,11 +178,6 @@ def merge_bands(first: Bands, second: Bands, *others: Bands, despite: str | None
     freedom as there are drives less one (what moves one band mostly moves all), mixed with a repeatability of
     0.004 worth one drive.  Nothing depends on the order of the drives but the order of the notes.
 
-    References
-    ----------
-    .. [1] DerSimonian and Laird, "Meta-analysis in clinical trials", *Controlled Clinical Trials* 7 (1986) 177
-       (from memory).
-
     Examples
     --------
     >>> from needlecalc.example import road
@@ -252,15 +185,11 @@ def merge_bands(first: Bands, second: Bands, *others: Bands, despite: str | None
     Bands: 11, 5090 samples, 850 to 5000 rpm
     """
     drives = (first, second, *others)
-    if despite is not None and not despite.strip():
-        msg = "despite is empty; write the reason why differing drives may be merged, it is printed with the bands."
-        raise InputError(msg)
-    differences = _disagreements(drives)
-    if differences and despite is None:
-        msg = (
-            f"The drives cannot be merged: {'; '.join(differences)}. Bring them to one air and fuel with "
-            "nc.measure.normalise_bands, or give despite='reason'."
+    if differences := _disagreements(drives):
+        cure = (
+            "Bring them to one air and fuel with nc.measure.normalise_bands; drives on other parts are passes of their own."
         )
+        msg = f"The drives cannot be merged: {'; '.join(differences)}. {cure}"
         raise InputError(msg)
     every = {name: np.concatenate([drive.columns[name] for drive in drives]) for name in first.columns}
     sources = [source for drive in drives for source in drive.lift_source]
@@ -269,28 +198,20 @@ def merge_bands(first: Bands, second: Bands, *others: Bands, despite: str | None
     parts = [
         _combined({name: column[group] for name, column in every.items()}, between, len(drives)) for group in groups.values()
     ]
-    columns = {name: np.array([part[name] for part in parts]) for name in parts[0]}
     dropped = Counter[LeftOut]()
     for drive in drives:
         dropped.update(dict(drive.dropped))
-    numbers = {"drives": len(drives), "spread": float(np.sqrt(between))}
-    remarks = [remark for drive in drives for remark in drive.remarks]
-    remarks.append(Remark(DriveNote.MERGED, numbers=numbers))
-    if despite is not None:
-        remarks.append(Remark(DriveNote.DESPITE, Severity.CAUTION, numbers={"reason": despite.strip()}))
-        remarks += [Remark(DriveNote.DIFFER, numbers={"what": words}) for words in differences]
-    logs = {id(drive.log): drive.log for drive in drives}
-    setups = [drive.setup for drive in drives if drive.setup is not None]
+    merged = Remark(DriveNote.MERGED, numbers={"drives": len(drives), "spread": float(np.sqrt(between))})
     return Bands(
-        columns,
+        {name: np.array([part[name] for part in parts]) for name in parts[0]},
         load=[key[2] for key in groups],
         rpm_low=[key[0] for key in groups],
         rpm_high=[key[1] for key in groups],
         lift_source=[reduce(or_, (sources[k] for k in group), LiftSource.NONE) for group in groups.values()],
-        log=first.log if len(logs) == 1 else None,
+        log=first.log if all(drive.log is first.log for drive in drives) else None,
         dropped=sorted(dropped.items()),
-        remarks=remarks,
-        setup=setups[0] if setups and not differences else None,
+        remarks=[*(remark for drive in drives for remark in drive.remarks), merged],
+        setup=first.setup,
     )
 
 
@@ -314,15 +235,15 @@ def _alike(drives: Sequence[Bands]) -> dict[Key, list[int]]:
 
 def _disagreements(drives: Sequence[Bands]) -> list[str]:
     """What the drives differ in, in words."""
-    out: list[str] = []
-    unstated = [str(d + 1) for d, drive in enumerate(drives) if drive.setup is None]
-    if unstated:
-        out.append(f"drive {', '.join(unstated)} does not say what it was measured with (nc.measure.with_setup states it)")
-    stated = [(d, drive.setup) for d, drive in enumerate(drives) if drive.setup is not None]
-    for place, (d, old) in enumerate(stated):
-        for e, new in stated[place + 1 :]:
-            out += [f"drives {d + 1} and {e + 1}: {words}" for words in _differences(old, new)]
-    return out
+    setups = [(number, drive.setup) for number, drive in enumerate(drives, start=1)]
+    if unstated := [str(number) for number, setup in setups if setup is None]:
+        return [f"drive {', '.join(unstated)} does not say what it was measured with (bands.having(setup=setup) states it)"]
+    return [
+        f"drives {here} and {there}: {words}"
+        for (here, old), (there, new) in combinations(setups, 2)
+        if old is not None and new is not None
+        for words in _differences(old, new)
+    ]
 
 
 def _differences(old: Setup, new: Setup) -> list[str]:
@@ -345,12 +266,10 @@ def _differences(old: Setup, new: Setup) -> list[str]:
 
 def _unequal(old: object, new: object, name: str) -> list[str]:
     """Names of the fields in which two parts differ; what they are called does not matter."""
-    if is_dataclass(old) and not isinstance(old, type) and type(old) is type(new):
+    if is_dataclass(old) and type(old) is type(new):
         inner = [field.name for field in fields(old) if field.name not in ("name", "source")]
         return [found for key in inner for found in _unequal(getattr(old, key), getattr(new, key), f"{name}.{key}")]
-    if isinstance(old, np.ndarray) or isinstance(new, np.ndarray):
-        return [] if np.array_equal(np.asarray(old), np.asarray(new)) else [name]
-    return [] if old == new else [name]
+    return [] if np.array_equal(np.asarray(old), np.asarray(new)) else [name]
 
 
 def _between_drives(every: Mapping[str, FloatArray], groups: Sequence[list[int]], drives: int) -> float:
