@@ -36,9 +36,8 @@ from needlecalc.measure.drive.bands import Bands
 from needlecalc.parts.measured import read_readings
 from needlecalc.parts.needle import Needle, read_needle
 from needlecalc.parts.needles import read_needles
-from needlecalc.report.comparepage import compare_page
 from needlecalc.report.document import Document
-from needlecalc.report.drawing import needle_dxf, profile_drawing
+from needlecalc.report.drawing import compare_page, needle_dxf, profile_drawing
 from needlecalc.report.facts import facts_of
 from needlecalc.report.sheet import GrindSheet
 from needlecalc.show import counted, in_words

@@ -1,6 +1,6 @@
 """The pages as records and as files."""
 
-from needlecalc.report.comparepage import compare_page as compare_page
+from needlecalc.report.drawing import compare_page as compare_page
 from needlecalc.report.drawing import needle_dxf as needle_dxf
 from needlecalc.report.drawing import profile_drawing as profile_drawing
 from needlecalc.report.handover import Notes as Notes

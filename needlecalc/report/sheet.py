@@ -19,8 +19,8 @@ from needlecalc.design.inverse.proposal import Design, Stages
 from needlecalc.physics.gauge import FaceOnMark
 from needlecalc.report import after, say
 from needlecalc.report.document import BOX, Block, Document, Grid, Page, Paper, Printed, Weight, Words, noted, pages_of
+from needlecalc.report.drawing import needle_view
 from needlecalc.report.language import in_its_language, words, words_sheet, words_slide
-from needlecalc.report.needleview import needle_view
 from needlecalc.report.orders import Orders
 from needlecalc.report.tables import band_columns, headed
 from needlecalc.show import NOT_KNOWN, Column, Table
