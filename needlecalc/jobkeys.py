@@ -3,15 +3,14 @@
 from __future__ import annotations
 
 import ast
-import functools
-import inspect
 import re
 import sys
 from collections.abc import Iterator, Mapping
-from dataclasses import MISSING, dataclass, fields, is_dataclass, replace
+from dataclasses import dataclass, fields, is_dataclass
+from functools import cache
+from inspect import Parameter, getdoc, getsource, isfunction, signature
 from typing import Any
 
-from needlecalc.echo import LONGEST_VALUE, plain
 from needlecalc.errors import InputError
 from needlecalc.gaussian import NINETY
 from needlecalc.jobassumed import about, value_of
@@ -27,7 +26,7 @@ from needlecalc.jobkinds import (
     TEXT,
     Own,
     keys_taken,
-    nearest,
+    no_section,
 )
 from needlecalc.jobunits import spellings
 from needlecalc.priors import DEPRESSION, FILLING, FOR_LIFT, PRIORS, REASONS, SLIDE_DEPRESSION
@@ -48,7 +47,7 @@ class Key:
     name: str  # * for any name
     kinds: tuple[str, ...]
     unit: str
-    default: Any  # MISSING where there is none
+    default: Any  # None where there is none, empty where the key is needed
     range: tuple[float, float] | None
     words: tuple[str, ...]  # those allowed; empty for any
     about: str
@@ -61,36 +60,35 @@ def sections() -> list[str]:
 
 def keys_of(section: str) -> list[Key]:
     """Keys of a section, as the reader takes them."""
-    return [_key(section, name, kinds, TAKEN_BY.get(section, ())) for name, kinds in keys_taken(section).items()]
+    return [_key(section, name, kinds) for name, kinds in keys_taken(section).items()]
 
 
-def _key(section: str, name: str, kinds: tuple[str, ...], made: tuple[Any, ...]) -> Key:
-    if section == "doubts" and (part := DOUBTS_OF_PARTS.get(name)):
-        return replace(_key(part, name, kinds, TAKEN_BY[part]), section=section, about=OWN[section][name].about)
-    owner = next((one for one in made if name in inspect.signature(one).parameters), None)
+def _key(section: str, name: str, kinds: tuple[str, ...]) -> Key:
     own = OWN.get(section, {}).get(name, Own("", ""))
+    part = DOUBTS_OF_PARTS.get(name, section) if section == "doubts" else section
+    made = TAKEN_BY.get(part, ())
+    owner = next((one for one in made if name in signature(one).parameters), None)
     unit = next((unit for end, unit in UNITS if name.endswith(end)), "")
     if owner is None:
-        return Key(section, name, kinds, unit, MISSING, own.range, (), own.about)
-    one = inspect.signature(owner).parameters[name]
-    default = MISSING if one.default is one.empty or "factory" in repr(one.default) else one.default
-    prior = next((prior for prior in PRIORS if (prior.section, prior.key) == (section, name)), None)
-    if default is MISSING and prior is not None:
-        default = prior.value
+        return Key(section, name, kinds, unit, None, own.range, (), own.about)
+    one = signature(owner).parameters[name]
+    fact: Mapping[str, Any] = (
+        next((item.metadata for item in fields(owner) if item.name == name), {}) if is_dataclass(owner) else {}
+    )
+    default = None if "factory" in repr(one.default) or (one.default is one.empty and len(made) > 1) else one.default
+    if default is one.empty:
+        default = next((prior.value for prior in PRIORS if (prior.section, prior.key) == (section, name)), default)
     listed = re.search(r"Literal\[(.*?)\]", str(one.annotation))
-    facts = {item.name: item.metadata for item in fields(owner)} if is_dataclass(owner) else {}
-    fact: Mapping[str, Any] = facts.get(name, {})
     words = ast.literal_eval(f"({listed[1]},)") if listed else fact.get("words", ())
     range_ = fact.get("range", _ranges(owner).get(name)) if NUMBER in kinds or NUMBERS in kinds else None
-    return Key(
-        section, name, kinds, fact.get("unit") or unit, default, range_, tuple(words), own.about or _about(owner, name, fact)
-    )
+    about = own.about or _about(owner, name, fact)
+    return Key(section, name, kinds, fact.get("unit") or unit, default, range_, tuple(words), about)
 
 
-@functools.cache
+@cache
 def _documented(owner: Any) -> dict[str, str]:
     """First sentence of each parameter in the docstring of a public name; of several named at once, each its own part."""
-    text = inspect.getdoc(owner) or ""
+    text = getdoc(owner) or ""
     body = re.search(r"Parameters\n-+\n(.*?)(?:\n\n?[A-Z]\w+\n-+\n|\Z)", text, re.S)
     said: dict[str, str] = {}
     for heads, words in re.findall(r"(?m)^(\w[\w, ]*) : .*\n((?:^[ ]+.*\n?)+)", body[1] + "\n" if body else ""):
@@ -110,15 +108,15 @@ def _about(owner: Any, name: str, fact: Mapping[str, Any]) -> str:
     return str(fact.get("what", _documented(owner).get(name, "")))
 
 
-@functools.cache
+@cache
 def _ranges(owner: Any) -> dict[str, tuple[float, float]]:
     """Ranges that keys are held to, by name, read from the calls themselves: the owner's, its room's, those it calls."""
     room = sys.modules[owner.__module__]
-    called = {value.__module__ for value in vars(room).values() if inspect.isfunction(value)} - {room.__name__}
+    called = {value.__module__ for value in vars(room).values() if isfunction(value)} - {room.__name__}
     others = [sys.modules[name] for name in sorted(called) if name.startswith("needlecalc.")]
     found: dict[str, tuple[float, float]] = {}
     for one in (owner, room, *others):
-        for name, low, high in _calls(inspect.getsource(one)):
+        for name, low, high in _calls(getsource(one)):
             found.setdefault(name, (low, high))
     return found
 
@@ -142,10 +140,7 @@ def key_tables(asked: str | None = None) -> list[Table]:
         wanted = asked.strip("[]")
         names = [name for name in names if name == wanted or name.startswith(f"{wanted}.")]
         if not names:
-            tops = sorted({name.split(".")[0] for name in sections()})
-            named, there = plain(wanted, LONGEST_VALUE), ", ".join(tops)
-            msg = f"[{named}] is no section of a job; they are {there}.{nearest(wanted, tops)}"
-            raise InputError(msg)
+            raise InputError(no_section(wanted))
     columns = tuple(Column(name, name) for name in ("key", "kind", "unit", "default", "range", "what it is"))
     tables = [Table(f"[{name}]", columns, [_row(key) for key in keys_of(name)], notes=_other_units(name)) for name in names]
     return [*tables, _assumed_table()] if "doubts" in names else tables
@@ -192,11 +187,8 @@ def _usual(key: Key) -> str:
     if any((prior.section, prior.key) == (key.section, key.name) for prior in FOR_LIFT):
         return "needed to compute lift"
     value = key.default
-    if value is MISSING:
-        made = TAKEN_BY.get(key.section, ())
-        items = fields(made[0]) if len(made) == 1 and is_dataclass(made[0]) else ()
-        bare = [item.name for item in items if item.default is MISSING and item.default_factory is MISSING]
-        return "needed" if key.name in bare else ""
+    if value is Parameter.empty:
+        return "needed"
     if value is None or value == ():
         return ""
     return str(value).lower() if isinstance(value, bool) else f"{value:g}" if isinstance(value, float) else str(value)
