@@ -112,19 +112,18 @@ def doubts_of(stated: Mapping[str, Any]) -> Doubts:
 def widened(stated: Mapping[str, Any], assumed: tuple[Prior, ...], setup: Setup) -> Doubts:
     """Uncertainties with those of what was left out, but for those the job states itself."""
     doubts = doubts_of(stated)
-    left = {(prior.section, prior.key): prior for prior in assumed}
-    viscosity, lift_zero = [doubts.viscosity], [doubts.lift_zero_mm]
+    left = {f"{prior.section} {prior.key}": prior.u for prior in assumed}
     # At one lift the depression only enters through the Reynolds number: as half its share of the viscosity.
-    viscosity.append(_depression_u(assumed) / 2.0)
+    viscosity = [doubts.viscosity, _depression_u(assumed) / 2.0]
     for key in ("temperature_degc", "ethanol_percent"):
-        if (prior := left.get(("fuel", key))) is not None:
-            other = replace(setup.fuel, **{key: getattr(setup.fuel, key) + prior.u})
-            viscosity.append(abs(float(np.log(other.viscosity_mm2_s() / setup.fuel.viscosity_mm2_s()))))
-    if (prior := left.get(("jet", "drop_mm"))) is not None:
-        lift_zero.append(prior.u)
-    found: dict[str, Any] = {"viscosity": float(np.linalg.norm(viscosity)), "lift_zero_mm": float(np.linalg.norm(lift_zero))}
-    if (prior := left.get(("jet", "mounting"))) is not None:
-        found["eccentricity"] = max(prior.u, doubts.eccentricity_u("centred"))
+        other = replace(setup.fuel, **{key: getattr(setup.fuel, key) + left.get(f"fuel {key}", 0.0)})
+        viscosity.append(abs(float(np.log(other.viscosity_mm2_s() / setup.fuel.viscosity_mm2_s()))))
+    found: dict[str, Any] = {
+        "viscosity": float(np.linalg.norm(viscosity)),
+        "lift_zero_mm": float(np.hypot(doubts.lift_zero_mm, left.get("jet drop_mm", 0.0))),
+    }
+    if "jet mounting" in left:
+        found["eccentricity"] = max(left["jet mounting"], doubts.eccentricity_u("centred"))
     return replace(doubts, **{key: value for key, value in found.items() if key not in stated})
 
 
@@ -154,35 +153,34 @@ def needs_parts(bands: Bands, lift: Mapping[str, Any], assumed: tuple[Prior, ...
 
 def assumed_table(design: Design, assumed: tuple[Prior, ...], engine: Mapping[str, Any]) -> Table | None:
     """What was assumed, and what each costs: how far the target diameters move if it is off by its uncertainty."""
-    listed = [(prior, prior.value, prior.u) for prior in assumed if prior.section not in PARTS]
+    listed = [prior for prior in assumed if prior.section not in PARTS]
     if share := _depression_u(assumed, design.target.bands):
         pa = round(float(design.setup.carburettor.air_valve.depression_pa(0.0)), -1)
         which = SLIDE_DEPRESSION if SLIDE_DEPRESSION in assumed else DEPRESSION
-        listed.append((replace(which, u=share), pa, share * pa))
+        listed.append(replace(which, value=pa, u=share * pa))
     by_pressure = any(LiftSource.PRESSURE in source for source in design.target.bands.lift_source)
     usual = design.setup.engine
     if by_pressure and FILLING.key not in engine and isinstance(usual.volumetric_efficiency, float):
-        listed.append((FILLING, usual.volumetric_efficiency, usual.volumetric_efficiency_u))
+        listed.append(replace(FILLING, value=usual.volumetric_efficiency, u=usual.volumetric_efficiency_u))
     if not listed:
         return None
-    costs = {prior: _cost_um(design, prior) for prior, _, _ in listed}
-    listed.sort(key=lambda one: -costs[one[0]])
-    called = {prior: about(prior, slide=say.on_slide(design)) for prior in (*assumed, *costs)}
+    costs = {prior: _cost_um(design, prior) for prior in listed}
+    listed.sort(key=costs.__getitem__, reverse=True)
+    called = {prior: about(prior, slide=say.on_slide(design)) for prior in (*assumed, *listed)}
     rows = [
         {
             "what": called[prior][0],
-            "value": words_sheet.MOUNTINGS.get(str(value), value),
-            "u": None if isinstance(value, str) else u,
+            "value": words_sheet.MOUNTINGS.get(str(prior.value), prior.value),
+            "u": None if isinstance(prior.value, str) else prior.u,
             "um": costs[prior],
             "key": f"[{prior.section}] {prior.key}",  # for whoever edits the job; no key stands on the sheet
         }
-        for prior, value, u in listed
+        for prior in listed
     ]
     forms = {"what": "", "value": "g", "u": ".4g", "um": ".1f"}
     columns = [Column(key, head, forms[key]) for key, head in words_sheet.ASSUMED_HEADS.items()]
     notes = [words_sheet.COSTS]
-    best = [called[prior] for prior, _, _ in listed if costs[prior] > LEAST_COST_UM][:WORTH_MEASURING]
-    if best:
+    if best := [called[prior] for prior in listed if costs[prior] > LEAST_COST_UM][:WORTH_MEASURING]:
         things = (words_sheet.HELPS_BY.format(what=what.partition(",")[0], how=how) for what, how in best)
         notes.append(words_sheet.HELPS_MOST.format(things="; ".join(things)))
     if unused := [called[prior][0] for prior in assumed if prior.section == "engine" or prior.key == THROAT.key]:
@@ -193,38 +191,39 @@ def assumed_table(design: Design, assumed: tuple[Prior, ...], engine: Mapping[st
 def _cost_um(design: Design, prior: Prior) -> float:
     """How far the target diameters move, in um, where a value is off by one standard uncertainty; of the worst band."""
     setup, bands, key, u = design.setup, design.target.bands, prior.key, prior.u
+    value: Any = prior.value
+    carburettor, usual = setup.carburettor, FlowParameters.of(setup)
+    known = carburettor.depression_pa(bands.lift_mm, bands.depression_pa)
     given: dict[str, Any] = {"diameters_mm": design.needle.diameters_mm, "drop_mm": design.drop_mm}
-    known = setup.carburettor.depression_pa(bands.lift_mm, bands.depression_pa)
     _, slopes = fuel_flow_and_slopes(setup, bands.lift_mm, depression_pa=known, **given)
     per_um = np.abs(slopes.per_mm_diameter.sum(axis=-1)) * 1e-3
     if prior.section == "bands":
         return float(np.max(u / bands.lambda_measured / per_um))
+    # Along the needle a lift and the jet's height count alike; held below its first station.
+    highest = min(float(carburettor.position_mm(0.0, drop)) for drop in (design.drop_mm, carburettor.jet.drop_mm))
+    lowest_lift = carburettor.needle.stations_mm[0] - highest
 
-    def ratio(setup: Setup, moved_mm: FloatArray, pressure: FloatArray, off: FlowParameters) -> FloatArray:
-        # Along the needle a lift and the jet's height count alike; held below its first station.
-        carburettor = setup.carburettor
-        highest = min(float(carburettor.position_mm(0.0, drop)) for drop in (design.drop_mm, carburettor.jet.drop_mm))
-        lift = np.maximum(bands.lift_mm + moved_mm, carburettor.needle.stations_mm[0] - highest)
+    def effect(setup: Setup, lift_mm: FloatArray, pressure: FloatArray, off: FlowParameters) -> FloatArray:
+        """Logarithm of the fuel past the needle proposed over that past the present one."""
         place: dict[str, Any] = {"depression_pa": pressure, "parameters": off}
-        after = fuel_flow(setup, lift, **given, **place).fuel_flow_g_s
-        return np.asarray(np.log(after / fuel_flow(setup, lift, **place).fuel_flow_g_s))
+        lift = np.maximum(lift_mm, lowest_lift)
+        after, before = (fuel_flow(setup, lift, **place, **needle).fuel_flow_g_s for needle in (given, {}))
+        return np.asarray(np.log(after / before))
 
-    usual = FlowParameters.of(setup)
-    other, moved, pressure, off = setup, np.zeros(bands.rpm.size), known, usual
+    other, lift, pressure, off = setup, bands.lift_mm, known, usual
     if key in (DEPRESSION.key, SLIDE_DEPRESSION.key):
-        pressure = known * np.exp(u)
+        pressure = known * np.exp(u / value)
     elif prior.section == "fuel":
         other = replace(setup, fuel=replace(setup.fuel, **{key: getattr(setup.fuel, key) + u}))
     elif key == BORE_LENGTH.key:
-        off = replace(usual, length_mm=setup.carburettor.jet.parallel_length_mm + u)
+        off = replace(usual, length_mm=carburettor.jet.parallel_length_mm + u)
     elif key == "mounting":
-        off = replace(usual, eccentricity=abs(setup.carburettor.jet.eccentricity() - u))
+        off = replace(usual, eccentricity=abs(carburettor.jet.eccentricity() - u))
     elif key == "float_level_mm":
-        level = setup.carburettor.float_level_mm + u
-        other = setup.with_parts(float_level_mm=level)
+        other = setup.with_parts(float_level_mm=carburettor.float_level_mm + u)
     elif key in ("drop_mm", "shoulder_offset_mm", "lift_u_mm"):
-        moved = np.full(bands.rpm.size, -u)  # towards the shoulder, where the needle surely is
+        lift = lift - u  # towards the shoulder, where the needle surely is
     elif key == FILLING.key:
-        moved = -bands.lift_common_u_mm  # by far the most of what moves all computed lifts at once
-    change = ratio(other, moved, pressure, off) - ratio(setup, np.zeros(bands.rpm.size), known, usual)
+        lift = lift - bands.lift_common_u_mm  # by far the most of what moves all computed lifts at once
+    change = effect(other, lift, pressure, off) - effect(setup, bands.lift_mm, known, usual)
     return float(np.max(np.abs(change) / per_um))
