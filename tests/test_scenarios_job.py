@@ -173,7 +173,7 @@ def test_9_a_limit_inside_the_uncertainty_is_not_proven(tmp_path, capsys):
     assert "Not proven: the limit lies inside the uncertainty" in out
     # The limit noted with the gas is that of the test, and the sheet forecasts it.
     _, out, _ = run(capsys, "design", path)
-    assert "on the next drive, CO limit 3.5 %: lambda " in out
+    assert "Idle test, CO limit 3.5 %: " in out
 
 
 # 10. Idle lambda 1.22, CO 3.1 %, HC 3400 ppm.
