@@ -44,16 +44,9 @@ def window_ends(
 
 
 def window_max(values: FloatArray, first: NDArray[np.intp], last: NDArray[np.intp]) -> FloatArray:
-    """Greatest value in each window; two overlapping runs of a power of two cover each, so the time is n log n."""
-    level = np.floor(np.log2(last - first + 1)).astype(np.intp)
-    out = np.empty(first.size)
-    run = np.array(values, dtype=np.float64)
-    for power in range(int(level.max(initial=0)) + 1):
-        here = level == power
-        out[here] = np.maximum(run[first[here]], run[last[here] - (1 << power) + 1])
-        ahead = np.minimum(np.arange(run.size) + (1 << power), run.size - 1)
-        run = np.maximum(run, run[ahead])
-    return out
+    """Greatest value in each window."""
+    ends = np.stack([first, last + 1], axis=1).ravel()
+    return np.asarray(np.maximum.reduceat(np.append(values, values[-1:]), ends)[::2], dtype=np.float64)
 
 
 def window_range(values: FloatArray, first: NDArray[np.intp], last: NDArray[np.intp]) -> FloatArray:

@@ -69,84 +69,67 @@ class Steady:
         return tuple((reason, int(count)) for reason, count in zip(self.reasons[1:], counts[1:], strict=True) if count)
 
 
-def steady_samples(
-    log: Log,
-    lag: Lag,
-    *,
-    steady_s: float = STEADY_S,
-    settle_s: float = SETTLE_S,
-    rpm_within: float = RPM_WITHIN,
-    pressure_within_pa: float | None = None,
-    throttle_within_percent: float | None = None,
-    lambda_within: float = LAMBDA_WITHIN,
-    opening_rise: float = OPENING_RISE,
-    warm_above_degc: float | None = None,
-    overrun_below_pa: float | None = None,
-) -> Steady:
-    """Rows of a log that are warm, under load and steady for long enough; options as those of ``make_bands``.
+def steady_samples(log: Log, lag: Lag, **asked: float | None) -> Steady:
+    """Rows of a log that are warm, under load and steady for long enough; limits as ``make_bands`` names them.
 
     A row bad for several reasons counts under the first. The limits are common practice, no source.
     """
-    check_range(steady_s, "steady_s", 0.0, 60.0, cure="A few seconds will do.")
-    check_range(settle_s, "settle_s", 0.0, 60.0, cure="The damper takes 2 to 3 s.")
-    check_range(rpm_within, "rpm_within", 0.0, 1.0, cure="It is a share; 4 % is 0.04.")
-    check_range(lambda_within, "lambda_within", 0.0, 1.0, cure="It is a lambda, some 0.05.")
-    check_range(opening_rise, "opening_rise", 0.0, 100.0, cure="It is a share; a tenth is 0.1.")
-    warm_degc = _asked(log, "warm_above_degc", warm_above_degc, WARM_ABOVE_DEGC)
-    within_pa = _asked(log, "pressure_within_pa", pressure_within_pa, PRESSURE_WITHIN_PA)
-    below_pa = _asked(log, "overrun_below_pa", overrun_below_pa, OVERRUN_BELOW_PA)
-    within_percent = _asked(log, "throttle_within_percent", throttle_within_percent, THROTTLE_WITHIN_PERCENT)
+    limits = {name: _limit(log, name, asked.get(name)) for name in _LIMITS}
+    steady_s, settle_s, warm_degc = (limits[name] for name in ("steady_s", "settle_s", "warm_above_degc"))
     time, pressure, load = log.time_s, log.manifold_pressure_pa, load_signal(log)
     burnt, answered = _undelayed(log, lag.seconds)
     first, last, whole = window_ends(time, steady_s / 2.0, steady_s / 2.0)
     here = np.arange(time.size)
-    remarks: list[Remark] = []
-    found: list[tuple[LeftOut, NDArray[np.bool_]]] = [
-        (LeftOut(RowReason.FLAGGED, flag=code), log.flag == code) for code in range(1, len(FLAGS))
-    ]
-    found.append((LeftOut(RowReason.NO_ANSWER), ~answered))
-    found.append((LeftOut(RowReason.COLD, warm_degc), cold_rows(log, warm_degc)))
-    if log.coolant_degc is None:
-        remarks.append(Remark(DriveNote.NO_COOLANT))
+    speed_within = limits["rpm_within"] * np.maximum(window_mean(log.rpm, first, last), 1000.0)
+    held: list[tuple[RowReason, FloatArray, FloatArray | float]] = [(RowReason.SPEED, log.rpm, speed_within)]
     if pressure is not None:
-        found.append((LeftOut(RowReason.NO_PRESSURE), ~np.isfinite(pressure)))
-    found.append((LeftOut(RowReason.OVERRUN), _overrun(log, below_pa)))
-    found.append((LeftOut(RowReason.EDGE), ~whole))
-    within_rpm = rpm_within * np.maximum(window_mean(log.rpm, first, last), 1000.0)
-    found.append((LeftOut(RowReason.SPEED), moves(time, log.rpm, within_rpm, steady_s)))
-    if pressure is not None:
-        found.append((LeftOut(RowReason.PRESSURE), moves(time, filled(pressure), within_pa, steady_s)))
+        held.append((RowReason.PRESSURE, filled(pressure), limits["pressure_within_pa"]))
     elif log.throttle_percent is not None:
-        found.append((LeftOut(RowReason.THROTTLE), moves(time, filled(log.throttle_percent), within_percent, steady_s)))
-    else:
-        remarks.append(Remark(DriveNote.SPEED_ALONE))
+        held.append((RowReason.THROTTLE, filled(log.throttle_percent), limits["throttle_within_percent"]))
     flow = np.maximum(log.rpm, 100.0) * (1.0 if load is None else load[0])
-    found.append((LeftOut(RowReason.OPENING, settle_s), opening(time, flow, rise=opening_rise, settle_s=settle_s)))
     drift = np.abs(window_mean(burnt, first, here) - window_mean(burnt, here, last))
-    found.append((LeftOut(RowReason.LAMBDA), drift > lambda_within))
+    found = [
+        *((LeftOut(RowReason.FLAGGED, flag=flag), log.flag == flag) for flag in range(1, len(FLAGS))),
+        (LeftOut(RowReason.NO_ANSWER), ~answered),
+        (LeftOut(RowReason.COLD, warm_degc), cold_rows(log, warm_degc)),
+        *([] if pressure is None else [(LeftOut(RowReason.NO_PRESSURE), ~np.isfinite(pressure))]),
+        (LeftOut(RowReason.OVERRUN), _overrun(log, limits["overrun_below_pa"])),
+        (LeftOut(RowReason.EDGE), ~whole),
+        *((LeftOut(why), moves(time, values, within, steady_s)) for why, values, within in held),
+        (LeftOut(RowReason.OPENING, settle_s), opening(time, flow, rise=limits["opening_rise"], settle_s=settle_s)),
+        (LeftOut(RowReason.LAMBDA), drift > limits["lambda_within"]),
+    ]
+    not_logged = {DriveNote.NO_COOLANT: log.coolant_degc is None, DriveNote.SPEED_ALONE: len(held) == 1}
     code = np.zeros(time.size, dtype=np.int16)
     for place, (_, bad) in enumerate(found, start=1):
         code[(code == 0) & bad] = place
+    remarks = tuple(Remark(kind) for kind, missing in not_logged.items() if missing)
     code.flags.writeable = burnt.flags.writeable = False
-    return Steady(log, lag, burnt, code, (LeftOut(RowReason.STEADY), *(reason for reason, _ in found)), tuple(remarks))
+    return Steady(log, lag, burnt, code, (LeftOut(RowReason.STEADY), *(reason for reason, _ in found)), remarks)
 
 
-# Of what only some logs can be held against: the column it needs, its range, and what to do about a wrong one.
-_ASKED_OF = {
-    "warm_above_degc": ("coolant", -40.0, 120.0, "70 degC is common."),
-    "pressure_within_pa": ("manifold_pressure", 0.0, 1e5, "It is in Pa; 1 kPa is 1000 Pa."),
-    "overrun_below_pa": ("manifold_pressure", 0.0, 1.2e5, "It is absolute, in Pa; 1 kPa is 1000 Pa."),
-    "throttle_within_percent": ("throttle", 0.0, 100.0, "Some 4 % will do."),
+# Each limit: what it is where none is asked for, its range, what to do about a wrong one, and the column it needs, if any.
+_LIMITS = {
+    "steady_s": (STEADY_S, 0.0, 60.0, "A few seconds will do.", ""),
+    "settle_s": (SETTLE_S, 0.0, 60.0, "The damper takes 2 to 3 s.", ""),
+    "rpm_within": (RPM_WITHIN, 0.0, 1.0, "It is a share; 4 % is 0.04.", ""),
+    "lambda_within": (LAMBDA_WITHIN, 0.0, 1.0, "It is a lambda, some 0.05.", ""),
+    "opening_rise": (OPENING_RISE, 0.0, 100.0, "It is a share; a tenth is 0.1.", ""),
+    "warm_above_degc": (WARM_ABOVE_DEGC, -40.0, 120.0, "70 degC is common.", "coolant"),
+    "pressure_within_pa": (PRESSURE_WITHIN_PA, 0.0, 1e5, "It is in Pa; 1 kPa is 1000 Pa.", "manifold_pressure"),
+    "overrun_below_pa": (OVERRUN_BELOW_PA, 0.0, 1.2e5, "It is absolute, in Pa; 1 kPa is 1000 Pa.", "manifold_pressure"),
+    "throttle_within_percent": (THROTTLE_WITHIN_PERCENT, 0.0, 100.0, "Some 4 % will do.", "throttle"),
 }
 
 
-def _asked(log: Log, name: str, asked: float | None, usual: float) -> float:
+def _limit(log: Log, name: str, asked: float | None) -> float:
     """A limit in its range, the usual one where none was asked for; refused where the log has nothing to hold against it."""
+    usual, low, high, cure, column = _LIMITS[name]
     if asked is None:
         return usual
-    meaning, low, high, cure = _ASKED_OF[name]
     check_range(asked, name, low, high, cure=cure)
-    _need(log, meaning, name)
+    if column:
+        _need(log, column, name)
     return asked
 
 
