@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from functools import lru_cache
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -25,18 +24,6 @@ from needlecalc.show import Column, Shown, Table, counted
 from needlecalc.units import DRY_AIR_J_KG_K, KELVIN_AT_0_DEGC, PA_PER_KPA, STANDARD_PA, FloatArray, kelvin_from_degc
 
 WEATHER_PA = (95e3, 105e3)  # sea-level pressure of nearly all weather
-
-
-@lru_cache
-def _density_kg_m3(ethanol_percent: float, temperature_degc: float) -> float:
-    """Density of one fuel, asked for over and over."""
-    return float(fuel_density_kg_m3(ethanol_percent, temperature_degc))
-
-
-@lru_cache
-def _viscosity_mm2_s(ethanol_percent: float, temperature_degc: float) -> float:
-    """Viscosity of one fuel, asked for over and over."""
-    return float(fuel_viscosity_mm2_s(ethanol_percent, temperature_degc))
 
 
 @dataclass(frozen=True, repr=False)
@@ -74,11 +61,11 @@ class Fuel(Shown):
 
     def density_kg_m3(self) -> float:
         """Density at its temperature."""
-        return _density_kg_m3(self.ethanol_percent, self.temperature_degc)
+        return float(fuel_density_kg_m3(self.ethanol_percent, self.temperature_degc))
 
     def viscosity_mm2_s(self) -> float:
         """Kinematic viscosity at its temperature."""
-        return _viscosity_mm2_s(self.ethanol_percent, self.temperature_degc)
+        return float(fuel_viscosity_mm2_s(self.ethanol_percent, self.temperature_degc))
 
     def viscosity_per_k(self) -> float:
         """Share by which the viscosity falls for one degree more."""
@@ -246,10 +233,9 @@ class VolumetricEfficiency(Shown):
 
     def covers(self, rpm: ArrayLike, manifold_pressure_pa: ArrayLike) -> NDArray[np.bool_]:
         """Whether points lie inside the table."""
-        inside = np.asarray(True)
-        for at, edges in ((rpm, self.rpm), (manifold_pressure_pa, self.manifold_pressure_pa)):
-            inside = inside & (np.asarray(at) >= edges[0]) & (np.asarray(at) <= edges[-1])
-        return np.asarray(inside)
+        speed, pressure = np.asarray(rpm), np.asarray(manifold_pressure_pa)
+        inside = (speed >= self.rpm[0]) & (speed <= self.rpm[-1])
+        return np.asarray(inside & (pressure >= self.manifold_pressure_pa[0]) & (pressure <= self.manifold_pressure_pa[-1]))
 
     def at(self, rpm: ArrayLike, manifold_pressure_pa: ArrayLike, *, hold_edge: bool = False) -> FloatArray:
         """Volumetric efficiency between the table's entries, linear both ways; NaN where a pressure is.
@@ -257,31 +243,22 @@ class VolumetricEfficiency(Shown):
         A point off the table is refused, or takes the nearest edge with ``hold_edge``.
         """
         speed, pressure = np.broadcast_arrays(np.asarray(rpm, dtype=float), np.asarray(manifold_pressure_pa, dtype=float))
-        known = np.isfinite(speed) & np.isfinite(pressure)
-        off = known & ~self.covers(speed, pressure)
+        (slow, fast), (low, high) = self.rpm[[0, -1]], self.manifold_pressure_pa[[0, -1]]
+        off = np.isfinite(speed) & np.isfinite(pressure) & ~self.covers(speed, pressure)
         if off.any() and not hold_edge:
             n, p = float(speed[off][0]), float(pressure[off][0])
             msg = (
                 f"{n:.0f} rpm at {p / PA_PER_KPA:.1f} kPa lies off the volumetric efficiency table "
-                f"({self.rpm[0]:g} to {self.rpm[-1]:g} rpm, {self.manifold_pressure_pa[0] / PA_PER_KPA:g} to "
-                f"{self.manifold_pressure_pa[-1] / PA_PER_KPA:g} kPa); widen the table or ask for its edge."
+                f"({slow:g} to {fast:g} rpm, {low / PA_PER_KPA:g} to {high / PA_PER_KPA:g} kPa); widen the table or ask for "
+                "its edge."
             )
             raise InputError(msg)
-        out = np.full(speed.shape, np.nan)
-        out[known] = self._read(
-            np.clip(speed[known], self.rpm[0], self.rpm[-1]),
-            np.clip(pressure[known], self.manifold_pressure_pa[0], self.manifold_pressure_pa[-1]),
-        )
-        return out
+        return self._read(np.clip(speed, slow, fast), np.clip(pressure, low, high))
 
     def edge_u(self, rpm: ArrayLike, manifold_pressure_pa: ArrayLike) -> FloatArray:
         """Standard uncertainty, as a share, of an edge held off the table: what its last slope would have given."""
-        held = self.at(rpm, manifold_pressure_pa, hold_edge=True)
         speed, pressure = np.broadcast_arrays(np.asarray(rpm, dtype=float), np.asarray(manifold_pressure_pa, dtype=float))
-        out = np.where(np.isfinite(held), 0.0, np.nan)
-        off = np.isfinite(held) & ~self.covers(speed, pressure)
-        out[off] = np.abs(self._read(speed[off], pressure[off]) / held[off] - 1.0)
-        return out
+        return np.abs(self._read(speed, pressure) / self.at(speed, pressure, hold_edge=True) - 1.0)
 
     def _read(self, speed: FloatArray, pressure: FloatArray) -> FloatArray:
         """Table read linearly, carried on beyond its edges."""
@@ -289,7 +266,7 @@ class VolumetricEfficiency(Shown):
 
         grid = (self.rpm, self.manifold_pressure_pa)
         reading = RegularGridInterpolator(grid, self.efficiency, bounds_error=False, fill_value=None)
-        return np.asarray(reading(np.stack([speed, pressure], axis=-1)), dtype=np.float64)
+        return np.asarray(reading(np.stack([speed, pressure], axis=-1)), dtype=np.float64).reshape(speed.shape)
 
 
 @dataclass(frozen=True, repr=False)
@@ -353,17 +330,14 @@ class Engine(Shown):
     ) -> FloatArray:
         """Air the engine draws through all its carburettors; NaN where a pressure is, points off a table as in ``at``."""
         speed, pressure = np.broadcast_arrays(np.asarray(rpm, dtype=float), np.asarray(manifold_pressure_pa, dtype=float))
-        known = np.isfinite(pressure)
-        density = pressure[known] / (DRY_AIR_J_KG_K * kelvin_from_degc(air.temperature_degc))
+        density: ArrayLike = pressure / (DRY_AIR_J_KG_K * kelvin_from_degc(air.temperature_degc))
         filling: ArrayLike
         if isinstance(self.volumetric_efficiency, VolumetricEfficiency):
-            filling = self.volumetric_efficiency.at(speed[known], pressure[known], hold_edge=hold_edge)
+            filling = self.volumetric_efficiency.at(speed, pressure, hold_edge=hold_edge)
             if self.volumetric_efficiency.reference == "outside":
-                density = np.full(density.shape, air.density_kg_m3())
+                density = air.density_kg_m3()
         else:
-            filling = self.volumetric_efficiency * throttled_share(pressure[known] / air.pressure_pa)
-        out = np.full(pressure.shape, np.nan)
-        out[known] = engine_air_flow_g_s(
-            speed[known], displacement_cm3=self.displacement_cm3, volumetric_efficiency=filling, density_kg_m3=density
+            filling = self.volumetric_efficiency * throttled_share(pressure / air.pressure_pa)
+        return engine_air_flow_g_s(
+            speed, displacement_cm3=self.displacement_cm3, volumetric_efficiency=filling, density_kg_m3=density
         )
-        return out

@@ -28,7 +28,7 @@ def engine_air_flow_g_s(
     Parameters
     ----------
     rpm : array_like, shape (...)
-        Engine speed *n*; NaN stays NaN. [1/min]
+        Engine speed *n*; NaN stays NaN, here as below. [1/min]
     displacement_cm3 : array_like, shape (...)
         Swept volume of all cylinders. [cm3]
     volumetric_efficiency : array_like, shape (...)
@@ -60,8 +60,8 @@ def engine_air_flow_g_s(
     speed = check_each(rpm, "rpm", 0.0, allow_nan=True)
     volume = check_each(displacement_cm3, "displacement_cm3", 0.0, open_low=True)
     cure = "It is a share, so write 80 % as 0.8."
-    efficiency = check_each(volumetric_efficiency, "volumetric_efficiency", 0.0, 1.5, cure=cure)
-    density = check_each(density_kg_m3, "density_kg_m3", 0.0, open_low=True)
+    efficiency = check_each(volumetric_efficiency, "volumetric_efficiency", 0.0, 1.5, allow_nan=True, cure=cure)
+    density = check_each(density_kg_m3, "density_kg_m3", 0.0, open_low=True, allow_nan=True)
     return np.asarray(1e-3 * volume * speed / SECONDS_TIMES_STROKES * efficiency * density)[()]
 
 

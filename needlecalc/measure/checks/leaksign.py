@@ -146,14 +146,11 @@ def leak_sign(bands: Bands, setup: Setup, *, banks: int = 1, doubts: Doubts | No
 
 def _flows(bands: Bands, setup: Setup, banks: int) -> tuple[FloatArray, FloatArray]:
     """Air of the engine, or of one bank, in each band, and what a hole of 1 mm2 lets in there; NaN without pressure."""
-    air, engine = setup.air, setup.engine
-    pressure = bands.manifold_pressure_pa
-    known = np.isfinite(pressure)
-    computed = np.full(bands.rpm.size, np.nan)
-    computed[known] = engine.air_flow_g_s(bands.rpm[known], pressure[known], air, hold_edge=True)
+    air, pressure = setup.air, bands.manifold_pressure_pa
+    computed = setup.engine.air_flow_g_s(bands.rpm, pressure, air, hold_edge=True)
     flow = np.where(np.isfinite(bands.air_flow_g_s), bands.air_flow_g_s, computed)
     hole = leak_flow_g_s(1.0, pressure, pressure_pa=air.pressure_pa, temperature_degc=air.temperature_degc)
-    return np.where(known, flow / banks, np.nan), hole
+    return np.where(np.isfinite(pressure), flow / banks, np.nan), hole
 
 
 def on_needle(bands: Bands, setup: Setup) -> NDArray[np.bool_]:
@@ -197,12 +194,11 @@ def expected_lambda(bands: Bands, setup: Setup, keep: NDArray[np.bool_], doubts:
     jet = setup.carburettor.jet
     lift, known = bands.lift_mm[keep], bands.depression_pa[keep]
     flow, slopes = fuel_flow_and_slopes(setup, lift, depression_pa=known)
-    expected = np.log(_air_g_s(setup, lift, known) / flow.fuel_flow_g_s)
     lower = lift - LIFT_STEP_MM
-    there, air = fuel_flow(setup, lower, depression_pa=known), _air_g_s(setup, lower, known)
-    air_step = np.log(_air_g_s(setup, lift, known) / air)
-    step = expected - np.log(air / there.fuel_flow_g_s)
-    by_lift = step / LIFT_STEP_MM * np.nan_to_num(bands.lift_u_mm[keep])
+    air, air_lower = (np.log(_air_g_s(setup, mm, known)) for mm in (lift, lower))
+    expected = air - np.log(flow.fuel_flow_g_s)
+    step = expected - air_lower + np.log(fuel_flow(setup, lower, depression_pa=known).fuel_flow_g_s)
+    by_lift_u = step / LIFT_STEP_MM * np.nan_to_num(bands.lift_u_mm[keep])
     height = lift / setup.carburettor.air_valve.throat_bore_mm
     common = [
         doubts.table_mm * slopes.per_mm_diameter,
@@ -212,7 +208,7 @@ def expected_lambda(bands: Bands, setup: Setup, keep: NDArray[np.bool_], doubts:
                 doubts.lift_zero_mm * slopes.per_mm_position,
                 jet.parallel_length_u_mm * slopes.per_mm_length,
                 doubts.viscosity * slopes.per_ln_viscosity,
-                COMMON_SHARE_OF_LIFT * by_lift,
+                COMMON_SHARE_OF_LIFT * by_lift_u,
                 doubts.lift.throat_trend_u * (height - height.mean()),
             ]
         ),
@@ -221,7 +217,8 @@ def expected_lambda(bands: Bands, setup: Setup, keep: NDArray[np.bool_], doubts:
         offset = min(np.sqrt(offset_squared_u(0.0, doubts.eccentricity_u(jet.mounting))), 1.0)
         off = fuel_flow(setup, lift, depression_pa=known, parameters=FlowParameters(jet.parallel_length_mm, 1.0, offset))
         common.append(np.log(off.fuel_flow_g_s / flow.fuel_flow_g_s)[:, None])
-    return Expected(expected, np.hstack(common), slopes.per_mm_position, step / LIFT_STEP_MM, by_lift, step / air_step)
+    by_flow = step / (air - air_lower)
+    return Expected(expected, np.hstack(common), slopes.per_mm_position, step / LIFT_STEP_MM, by_lift_u, by_flow)
 
 
 def _air_g_s(setup: Setup, lift_mm: FloatArray, depression_pa: FloatArray) -> FloatArray:
