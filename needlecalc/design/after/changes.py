@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from functools import partial
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -210,9 +210,9 @@ def try_changes(
     _fits(at_hand, design.setup)
     where = {**(places or {}), **({} if home is None else {"home": home})}
     found, left_out = [], []
-    for kind, amount, made in _all(design, at_hand):
+    for kind, amount, parts in _all(design, at_hand):
         try:
-            one = _tried(design, kind, amount, made(), where)
+            one = _tried(design, kind, amount, parts, where)
         except (InputError, SolveError) as error:
             # What the flow law or the needle's table does not reach is said, the others stand.
             numbers: dict[str, float | int | str] = {"what": kind.value, "amount": amount, "why": str(error)}
@@ -220,22 +220,19 @@ def try_changes(
             continue
         if kind is not Change.JET or abs(one.what.amount) > LEAST_TURN_MM:
             found.append(one)
-    bands = design.target.bands
+    learned, target = design.learned, design.target
     for other in (other for other in design.alternatives if other.kind is Change.DONOR):
         donor = design.setup.with_needle(replace(design.present(), diameters_mm=other.diameters_mm))
-        found.append(_seen(other, donor, bands, where))
+        found.append(_seen(other, donor, target.bands, where))
     if at_hand.needles is not None:
-        best = rank(at_hand.needles, design.target, design.learned, intervals=0).best()
-        fitted = best.needle.diameters_mm, best.lambda_predicted
-        what = alternative(Change.NEEDLE, design.learned, design.target, best.drop_mm, *fitted, amount=0.0)
-        found.append(_seen(what, design.setup.with_needle(best.needle), bands, where))
+        best = rank(at_hand.needles, target, learned, intervals=0).best()
+        fitted = best.drop_mm, best.needle.diameters_mm, best.lambda_predicted
+        what = alternative(Change.NEEDLE, learned, target, *fitted, amount=0.0)
+        found.append(_seen(what, design.setup.with_needle(best.needle), target.bands, where))
     if design.stages() is not Stages.NOTHING:
-        off = float(design.remove_um().max())
-        after = design.needle.diameters_mm, design.final.expected
-        filed = alternative(
-            Change.FILE, design.learned, design.target, design.drop_mm, *after, amount=off / 1e3, largest_cut_um=off
-        )
-        outlook = at_altitude(design.setup, design.target.bands, design, where) if where else None
+        off, after = float(design.remove_um().max()), (design.drop_mm, design.needle.diameters_mm, design.final.expected)
+        filed = alternative(Change.FILE, learned, target, *after, amount=off / 1e3, largest_cut_um=off)
+        outlook = at_altitude(design.setup, target.bands, design, where) if where else None
         found.append(Tried(filed, design.setup, outlook))
     found.sort(key=_order)
     return Changes(design, at_hand, tuple(found), tuple(left_out))
@@ -249,41 +246,36 @@ def _order(one: Tried) -> tuple[bool, float]:
 def _fits(at_hand: AtHand, setup: Setup) -> None:
     """Refuse what the carburettor has no place for."""
     valve = setup.carburettor.air_valve
-    if not isinstance(valve, AirValve):
-        if at_hand.spring_preload_n or at_hand.shims_mm or at_hand.holder_mm:
-            msg = "A slide has neither spring nor needle holder; state groove_mm, washers_mm and jet_bores_mm only."
-            raise InputError(msg)
-        return
-    if at_hand.washers_mm or at_hand.groove_mm is not None:
+    piston, clip = isinstance(valve, AirValve), bool(at_hand.washers_mm) or at_hand.groove_mm is not None
+    msg = ""
+    if not piston and (at_hand.spring_preload_n or at_hand.shims_mm or at_hand.holder_mm):
+        msg = "A slide has neither spring nor needle holder; state groove_mm, washers_mm and jet_bores_mm only."
+    elif piston and clip:
         msg = "A piston holds its needle by the shoulder, not by a clip; state holder_mm in place of grooves and washers."
-        raise InputError(msg)
-    if at_hand.shims_mm and valve.spring_rate_n_mm == 0.0:
+    elif isinstance(valve, AirValve) and at_hand.shims_mm and valve.spring_rate_n_mm == 0.0:
         msg = "A shim acts by the rate of the spring, and that is 0; state spring_rate_n_mm of the air valve."
+    if msg:
         raise InputError(msg)
 
 
-def _all(design: Design, at_hand: AtHand) -> Iterator[tuple[Change, float, Callable[[], Setup]]]:
-    """Each change with its size, and what makes the parts it leaves."""
-    setup = design.setup
-    carburettor, valve = setup.carburettor, setup.carburettor.air_valve
-
-    def raised(by_mm: float) -> Setup:
-        return setup.with_parts(shoulder_offset_mm=carburettor.shoulder_offset_mm + by_mm)
-
+def _all(design: Design, at_hand: AtHand) -> Iterator[tuple[Change, float, dict[str, Any]]]:
+    """Each change with its size, and the parts of the carburettor it exchanges."""
+    carburettor = design.setup.carburettor
+    jet, valve = carburettor.jet, carburettor.air_valve
     if isinstance(valve, AirValve):
-        if np.ptp(carburettor.jet.drop_range_mm()) > LEAST_TURN_MM:
-            yield Change.JET, float("nan"), lambda: setup
-        yield from ((Change.HOLDER, by, partial(raised, by)) for by in at_hand.holder_mm)
+        if np.ptp(jet.drop_range_mm()) > LEAST_TURN_MM:
+            yield Change.JET, float("nan"), {}
         for shim in at_hand.shims_mm:
-            harder = replace(valve, spring_preload_n=valve.spring_preload_n + shim * valve.spring_rate_n_mm)
-            yield Change.SHIM, shim, partial(setup.with_parts, air_valve=harder)
+            preload = valve.spring_preload_n + shim * valve.spring_rate_n_mm
+            yield Change.SHIM, shim, {"air_valve": replace(valve, spring_preload_n=preload)}
         for preload, rate in zip(at_hand.spring_preload_n, at_hand.spring_rate_n_mm, strict=True):
             other = replace(valve, spring_preload_n=preload, spring_rate_n_mm=rate)
-            yield Change.SPRING, preload, partial(setup.with_parts, air_valve=other)
-    yield from ((Change.GROOVE, by, partial(raised, by)) for by in at_hand.raised_mm())
-    yield from ((Change.WASHERS, by, partial(raised, by)) for by in at_hand.washers_mm)
+            yield Change.SPRING, preload, {"air_valve": other}
+    raised = (Change.HOLDER, at_hand.holder_mm), (Change.GROOVE, at_hand.raised_mm()), (Change.WASHERS, at_hand.washers_mm)
+    for kind, steps in raised:
+        yield from ((kind, by, {"shoulder_offset_mm": carburettor.shoulder_offset_mm + by}) for by in steps)
     for bore in at_hand.jet_bores_mm or _best_bore(design):
-        yield Change.OTHER_JET, bore - carburettor.jet.bore_mm, partial(setup.with_jet, bore_mm=bore, bore_least_mm=None)
+        yield Change.OTHER_JET, bore - jet.bore_mm, {"jet": replace(jet, bore_mm=bore, bore_least_mm=None)}
 
 
 def _best_bore(design: Design) -> Sequence[float]:
@@ -295,23 +287,21 @@ def _best_bore(design: Design) -> Sequence[float]:
     return (rounded,) if rounded not in (0.0, present.bore_mm) else ()
 
 
-def _tried(design: Design, kind: Change, amount: float, setup: Setup, where: Mapping[str, Air | float]) -> Tried:
+def _tried(design: Design, kind: Change, amount: float, parts: Mapping[str, Any], where: Mapping[str, Air | float]) -> Tried:
     """One change, the jet's nut set anew; under a slide the needle stays where the change put it."""
-    learned, target, jet = design.learned, design.target, setup.carburettor.jet
+    setup, learned, target = design.setup.with_parts(**parts), design.learned, design.target
     if not isinstance(setup.carburettor.air_valve, AirValve):
         setup = setup.with_jet(drop_min_mm=None, drop_max_mm=None)
     every = tuple(range(1, learned.present_mm().size + 1))
-    limits = replace(design.limits, keep=every, never_below_mm={}, new_blank=False)
-    then = solved_again(learned, target, limits, setup)
-    drop, expected = then.drop_mm(), (1.0 + then.missed()) * target.lambda_target
-    amount = drop - jet.drop_mm if kind is Change.JET else amount
-    car = then.problem.learned
+    then = solved_again(learned, target, replace(design.limits, keep=every, never_below_mm={}, new_blank=False), setup)
+    drop, car = then.drop_mm(), then.problem.learned
     low, high = drops_on_table_mm(setup, car.lift_mm())
     if not low - HAIR_MM <= drop <= high + HAIR_MM:
         msg = "A band leaves the needle's table with that change, and nothing is known of the needle there."
         raise SolveError(msg)
-    what = alternative(kind, car, target, drop, car.present_mm(), expected, amount=amount)
-    what = replace(what, before=float((learned.lambda_now() / target.lambda_target - 1.0)[what.band]))
+    amount = drop - setup.carburettor.jet.drop_mm if kind is Change.JET else amount
+    ratio = (1.0 + then.missed()) * target.lambda_target
+    what = alternative(kind, car, target, drop, car.present_mm(), ratio, amount=amount)
     return _seen(what, car.setup, car.bands.having(lift_mm=car.lift_mm()), where)
 
 
