@@ -313,37 +313,27 @@ def at_altitude(
     [0.79 0.79 0.79]
     """
     need_lift(bands)
-    if isinstance(fitted, Design):
-        same_length("bands and design", bands=bands.rpm, design=fitted.final.expected)
-    jet = setup.carburettor.jet
-    parameters, gain, lift = FlowParameters.of(setup), 1.0, bands.lift_mm
-    nan, learned = np.full(bands.rpm.size, np.nan), None
-    if isinstance(fitted, Design):
-        needle, learned, as_set = fitted.needle, fitted.learned, fitted.drop_mm
-        lift, parameters, gain = learned.lift_mm(), learned.law.parameters(None), learned.gain()
-        here = (fitted.final.expected, fitted.final.low, fitted.final.high)
-    else:
-        needle = fitted or setup.carburettor.needle
-        as_set = jet.drop_mm if drop_mm is None else drop_mm
-        here = (predict_lambda(setup, bands, needle=needle, drop_mm=as_set), nan, nan)
-    drop = as_set if drop_mm is None else drop_mm
     wanted = dict(air) if isinstance(air, Mapping) else {_called(air): air}
-    places = {THE_DRIVE: setup.air, **{name: _air(value) for name, value in wanted.items()}}
-    if home is not None:
-        places[HOME] = _air(home)
+    places = {THE_DRIVE: setup.air, **wanted, **({} if home is None else {HOME: home})}
 
-    def carried(needle: Needle, here: tuple[FloatArray, FloatArray, FloatArray]) -> AltitudeOutlook:
-        car = Car(setup.with_needle(needle), bands, as_set, lift, parameters, gain, here, learned)
-        return AltitudeOutlook(car, tuple(car.at(name, there, drop) for name, there in places.items()))
+    def outlook(car: Car, leanest: float = LEANEST_FULL_LOAD) -> AltitudeOutlook:
+        drop = car.drop_mm if drop_mm is None else drop_mm
+        there = tuple(car.at(name, _air(one), drop) for name, one in places.items())
+        return AltitudeOutlook(car, there, leanest=leanest)
 
-    outlook = carried(needle, here)
     if not isinstance(fitted, Design):
-        return outlook
-    outlook = replace(outlook, leanest=fitted.target.leanest_full_load())
-    if fitted.stages() is not Stages.IN_STAGES:
-        return outlook
-    held = fitted.stop.expected, fitted.stop.low, fitted.stop.high
-    return replace(outlook, stop=carried(fitted.stop.needle, held))
+        needle, drop = fitted or setup.carburettor.needle, setup.carburettor.jet.drop_mm if drop_mm is None else drop_mm
+        nan, ratio = np.full(bands.rpm.size, np.nan), predict_lambda(setup, bands, needle=needle, drop_mm=drop)
+        usual, driven = FlowParameters.of(setup), (ratio, nan, nan)
+        return outlook(Car(setup.with_needle(needle), bands, drop, bands.lift_mm, usual, 1.0, driven))
+    same_length("bands and design", bands=bands.rpm, design=fitted.final.expected)
+    learned, found = fitted.learned, []
+    known = fitted.drop_mm, learned.lift_mm(), learned.law.parameters(None), learned.gain()
+    for one in (fitted.final, fitted.stop) if fitted.stages() is Stages.IN_STAGES else (fitted.final,):
+        driven = one.expected, one.low, one.high
+        car = Car(setup.with_needle(one.needle), bands, *known, driven, learned)
+        found.append(outlook(car, fitted.target.leanest_full_load()))
+    return replace(found[0], stop=found[1] if len(found) > 1 else None)
 
 
 def _floats(setup: Setup, lift: FloatArray, known_pa: FloatArray, there: Air) -> tuple[FloatArray, FloatArray]:
