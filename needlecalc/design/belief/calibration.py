@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Any
 
 import numpy as np
 
@@ -39,6 +38,8 @@ class JetShift(Shown):
         Bands that both drives read.
     seen, expected, seen_u : array, shape (r,)
         Change of ln(lambda) seen, expected before anything was learned, and the standard uncertainty of the seen. [-]
+    history : History
+        Both drives, the moved one first; its errors as wide as the law may err besides.
 
     Examples
     --------
@@ -54,6 +55,7 @@ class JetShift(Shown):
     seen: FloatArray
     expected: FloatArray
     seen_u: FloatArray
+    history: History
 
     def __repr__(self) -> str:
         share, u = self.share()
@@ -65,6 +67,25 @@ class JetShift(Shown):
         weight = 1.0 / self.seen_u**2
         power = float((weight * self.expected**2).sum())
         return float((weight * self.expected * self.seen).sum()) / power, float(1.0 / np.sqrt(power))
+
+    def explained(self) -> History:
+        """Both drives; refused where lambda moved as no lift and jet would explain."""
+        share, u = self.share()
+        if share + SIGMAS * u < LEAST_SEEN:
+            seen = "the wrong way" if share < -SIGMAS * u else "hardly at all"
+            msg = (
+                f"With the jet moved by {_flats(self.flats)} lambda moved {seen}: {share:.2f} +- {u:.2f} of the change "
+                "expected. Positive flats lower the jet, which is richer; check the sign, and whether the nut was turned "
+                "at all."
+            )
+            raise InputError(msg)
+        if share - SIGMAS * u > MOST_SEEN:
+            msg = (
+                f"With the jet moved by {_flats(self.flats)} lambda moved {share:.1f} +- {u:.1f} times as far as expected; "
+                "check the flats turned, flat_mm (a sixth of the nut's thread pitch), and the lifts."
+            )
+            raise InputError(msg)
+        return self.history
 
 
 def jet_shift(bands: Bands, moved: Bands, setup: Setup, *, flats: float, doubts: Doubts | None = None) -> JetShift:
@@ -101,19 +122,28 @@ def jet_shift(bands: Bands, moved: Bands, setup: Setup, *, flats: float, doubts:
     >>> jet_shift(road.bands, moved, road.setup, flats=2.0)
     Jet moved +2 flats: 0.52 +- 0.04 of the change expected, 11 bands
     """
-    drop, doubts = _drop_moved_to(setup, flats), doubts or Doubts()
-    there, here = readings_of(_history(bands, moved, setup, drop), doubts)
-    usable = np.isfinite(there.log_lambda) & np.isfinite(here.log_lambda) & ~there.at_least & ~here.at_least
+    drop, doubts, lent = _drop_moved_to(setup, flats), doubts or Doubts(), _lent(bands, moved)
+    needle, jet = setup.carburettor.needle, setup.carburettor.jet
+    here = Pass(needle, jet.drop_mm, bands)
+    after, before = readings_of(History((Pass(needle, drop, lent), here)), doubts)
+    usable = np.isfinite(after.log_lambda) & np.isfinite(before.log_lambda) & ~after.at_least & ~before.at_least
     both = np.flatnonzero(usable)
     if not both.size:
         msg = "The drive with the jet moved shares no usable band with the first; hold the same speeds and loads again."
         raise InputError(msg)
+    expected = np.log(predict_lambda(setup, bands, drop_mm=drop) / bands.lambda_measured)
+    # The law errs from band to band by as much again as the gain they share; the change depends on the lift alone.
+    order = np.argsort(bands.lift_mm)
+    change = np.interp(lent.lift_mm, bands.lift_mm[order], expected[order])
+    own = np.hypot(doubts.flow_gain * change, _other_point(bands, moved, setup))
+    wider = lent.having(lambda_se=np.hypot(lent.lambda_se, own * lent.lambda_measured))
     return JetShift(
         float(flats),
         tuple(bands.name(band) for band in both.tolist()),
-        (there.log_lambda - here.log_lambda)[both],
-        _expected(bands, setup, drop)[both],
-        np.hypot(there.log_lambda_u, here.log_lambda_u)[both],
+        (after.log_lambda - before.log_lambda)[both],
+        expected[both],
+        np.hypot(after.log_lambda_u, before.log_lambda_u)[both],
+        History((Pass(needle, drop, wider, jet_drive=True), here)),
     )
 
 
@@ -168,28 +198,7 @@ def with_jet_drive(bands: Bands, moved: Bands, setup: Setup, *, flats: float, do
     >>> nc.learn(with_jet_drive(bands, moved, setup, flats=2), setup).history
     History of 2 passes, 1 needle
     """
-    shift = jet_shift(bands, moved, setup, flats=flats, doubts=doubts)
-    share, u = shift.share()
-    if share + SIGMAS * u < LEAST_SEEN:
-        seen = "the wrong way" if share < -SIGMAS * u else "hardly at all"
-        msg = (
-            f"With the jet moved by {_flats(flats)} lambda moved {seen}: {share:.2f} +- {u:.2f} of the change "
-            "expected. Positive flats lower the jet, which is richer; check the sign, and whether the nut was turned at all."
-        )
-        raise InputError(msg)
-    if share - SIGMAS * u > MOST_SEEN:
-        msg = (
-            f"With the jet moved by {_flats(flats)} lambda moved {share:.1f} +- {u:.1f} times as far as expected; "
-            "check the flats turned, flat_mm (a sixth of the nut's thread pitch), and the lifts."
-        )
-        raise InputError(msg)
-    drop = _drop_moved_to(setup, flats)
-    # The law errs from band to band by as much again as the gain they share; the change depends on the lift alone.
-    order = np.argsort(bands.lift_mm)
-    change = np.interp(_lent(bands, moved).lift_mm, bands.lift_mm[order], _expected(bands, setup, drop)[order])
-    own = np.hypot((doubts or Doubts()).flow_gain * change, _other_point(bands, moved, setup))
-    wider = np.hypot(moved.lambda_se, own * moved.lambda_measured)
-    return _history(bands, moved.having(lambda_se=wider), setup, drop)
+    return jet_shift(bands, moved, setup, flats=flats, doubts=doubts).explained()
 
 
 @dataclass(frozen=True)
@@ -271,30 +280,23 @@ def with_trims(history: History, trims: Sequence[TrimReading], setup: Setup, *, 
     """
     *earlier, here = history.passes
     found: list[Pass] = []
-    for trim, before, after, stood in _at_idle(here, trims, setup):
-        pair = with_jet_drive(before, after, stood, flats=trim.flats, doubts=doubts).passes
+    for trim, shift in zip(reversed(trims), trim_shifts(here, trims, setup, doubts=doubts), strict=True):
+        after, before = shift.explained().passes
         # Lift is that of the drive, read there once.
-        lent = [replace(one, bands=_lent(before, one.bands.having(lift_mm=[np.nan]))) for one in pair]
-        beside: dict[str, Any] = {"jet_drive": True, "air": here.air, "fuel": here.fuel}
-        found[:0] = [replace(one, log_sha256=key, **beside) for one, key in zip(lent, trim.known_by(), strict=True)]
+        for one, key in zip((before, after), reversed(trim.known_by()), strict=True):
+            lent = _lent(before.bands, one.bands.having(lift_mm=[np.nan]))
+            beside = Pass(one.needle, one.drop_mm, lent, key, jet_drive=True, air=here.air, fuel=here.fuel)
+            found.insert(0, beside)
     return History((*earlier, *found, here))
 
 
 def trim_shifts(here: Pass, trims: Sequence[TrimReading], setup: Setup, *, doubts: Doubts | None = None) -> list[JetShift]:
     """What each turn of the nut did to idle, beside what it should have done; the last turn first."""
-    return [
-        jet_shift(before, after, stood, flats=trim.flats, doubts=doubts)
-        for trim, before, after, stood in _at_idle(here, trims, setup)
-    ]
-
-
-def _at_idle(here: Pass, trims: Sequence[TrimReading], setup: Setup) -> Iterator[tuple[TrimReading, Bands, Bands, Setup]]:
-    """Each trim, the last first: idle as read before and after it, and the setup before it."""
     idle, drop, flat = here.bands.idle(), here.drop_mm, setup.carburettor.jet.flat_mm
     if idle is None:
         msg = "A trim is read at idle, but the drive has no idle band; hold a warm idle in the drive too, or leave it out."
         raise InputError(msg)
-    band = here.bands.only([idle]).having(log=None, samples=())
+    band, found = here.bands.only([idle]).having(log=None, samples=()), []
     for trim in reversed(trims):
         drop -= 0.0 if trim.turned_back else trim.flats * flat
         stood = History((replace(here, drop_mm=drop),)).present(setup)
@@ -302,7 +304,8 @@ def _at_idle(here: Pass, trims: Sequence[TrimReading], setup: Setup) -> Iterator
             band.having(lambda_measured=[read], lambda_se=[trim.lambda_se])
             for read in (trim.lambda_before, trim.lambda_after)
         )
-        yield trim, before, after, stood
+        found.append(jet_shift(before, after, stood, flats=trim.flats, doubts=doubts))
+    return found
 
 
 def _drop_moved_to(setup: Setup, flats: float) -> float:
@@ -324,11 +327,6 @@ def _drop_moved_to(setup: Setup, flats: float) -> float:
     return float(drop)
 
 
-def _expected(bands: Bands, setup: Setup, drop_mm: float) -> FloatArray:
-    """Change of ln(lambda) of each band by a move of the jet, before anything was learned."""
-    return np.asarray(np.log(predict_lambda(setup, bands, drop_mm=drop_mm) / bands.lambda_measured))
-
-
 def _other_point(bands: Bands, moved: Bands, setup: Setup) -> FloatArray:
     """Change of ln(lambda) to expect of each moved band as it was not held at quite the same air flow.
 
@@ -345,11 +343,6 @@ def _other_point(bands: Bands, moved: Bands, setup: Setup) -> FloatArray:
         for lift in (np.where(known, moved.lift_mm, first), first)
     )
     return np.asarray(level - level_first)
-
-
-def _history(bands: Bands, moved: Bands, setup: Setup, drop_mm: float) -> History:
-    needle, jet = setup.carburettor.needle, setup.carburettor.jet
-    return History((Pass(needle, drop_mm, _lent(bands, moved), jet_drive=True), Pass(needle, jet.drop_mm, bands)))
 
 
 def _lent(bands: Bands, moved: Bands) -> Bands:
