@@ -216,7 +216,7 @@ def test_a_slide_hears_of_its_needle_only():
 def test_a_nut_of_unknown_range_turns_once_at_most_and_says_so():
     setup = make_setup()
     found = trip(nc.at_altitude(setup, bands_at(np.full(6, 0.9)), None, 3000.0, home=0.0))
-    assert found.range_assumed
+    assert found.range_assumed()
     assert -6.0 <= found.flats(found.away()[0]) < 0.0
     assert found.away()[0].drop_mm >= 0.0
     assert "1.0 mm either way is taken" in words(nc.AltitudeCard(found.as_set))

@@ -14,7 +14,6 @@ from needlecalc.arrays import check_range
 from needlecalc.design.after.altitude import AltitudeOutlook, AltitudeRemark
 from needlecalc.design.after.trip import (
     STEEPEST_PERCENT,
-    TURN_FLATS,
     USUAL_SLOPE_PERCENT,
     Route,
     Situation,
@@ -30,6 +29,7 @@ from needlecalc.report.document import Block, Document, Grid, Page, Paper, Print
 from needlecalc.report.language import in_its_language, rpm
 from needlecalc.report.language import words_pages as words
 from needlecalc.show import Column, Row, Shown, Table
+from needlecalc.units import FLATS_PER_TURN
 from needlecalc.version import now
 
 if TYPE_CHECKING:
@@ -119,8 +119,8 @@ class AltitudeCard(Shown, Printed):
             small += [words.NARROWER]
         small += [words.PILOT] if self.trip.slide() else [words.FLAT_IS]
         small += [words.AT_STOP] if self.outlook.stop is not None else []
-        most = TURN_FLATS * self.trip.car.setup.carburettor.jet.flat_mm
-        small += [words.RANGE_ASSUMED.format(mm=most)] if self.trip.range_assumed else []
+        most = FLATS_PER_TURN * self.trip.car.setup.carburettor.jet.flat_mm
+        small += [words.RANGE_ASSUMED.format(mm=most)] if self.trip.range_assumed() else []
         place, true = self.trip.highest(), self.trip.as_set.leanest
         read = float(meter_reading(true, place.air.pressure_pa))
         if f"{read:.2f}" != f"{true:.2f}":
@@ -155,7 +155,7 @@ class AltitudeCard(Shown, Printed):
         """What melts, misfires or fouls: each kind once, with its places."""
         return at_places(
             [
-                (words.STATES[one.state].format(place=words.PLACES.get(one.name, one.name)), remark)
+                (words.STATES[one.state].format(place=words.PLACES.get(one.place.name, one.place.name)), remark)
                 for one in self.trip.situations()
                 for remark in one.remarks
             ],
@@ -164,12 +164,12 @@ class AltitudeCard(Shown, Printed):
 
     def _place(self, one: Situation) -> str:
         """Where the car is."""
-        return words.HOME if one.state is State.NOT_BACK else words.PLACES.get(one.name, one.name)
+        return words.HOME if one.state is State.NOT_BACK else words.PLACES.get(one.place.name, one.place.name)
 
     def _jet(self, one: Situation) -> str:
         """How the jet stands there."""
         turn = turn_words(self.trip, self.trip.flats(one.place), short=True)
-        return words.JET[one.state].format(turn=turn, place=one.name)
+        return words.JET[one.state].format(turn=turn, place=one.place.name)
 
     def _lambdas(self) -> Grid:
         """Lambda at each place, with its 90 % interval: before the turn, after it, and back at home not turned back."""

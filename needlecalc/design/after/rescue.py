@@ -18,12 +18,11 @@ from needlecalc.design.inverse.problem import reach_mm
 from needlecalc.design.inverse.proposal import Design
 from needlecalc.design.inverse.solve import solve
 from needlecalc.show import Shown, Table
-from needlecalc.units import FLATS_PER_TURN, FloatArray
+from needlecalc.units import FloatArray
 
 HURT = 0.01  # of lambda, richer than target and through the overcut
 GOOD = 0.02
 JETS_TRIED = 241
-ASSUMED_TURNS = 1.0
 STILL_FITS = 0.02  # of lambda: no band of a needle that fits stays farther off
 WORTH_FILING_UM = 0.5
 
@@ -178,9 +177,7 @@ def rescue(design: Design, readings_mm: ArrayLike, *, file_down: bool = False) -
 def _with_travel(car: Learned) -> Learned:
     """The car with a range for its nut, a turn either way where none was stated, and the needle still in reach."""
     jet = car.setup.carburettor.jet
-    turn = ASSUMED_TURNS * FLATS_PER_TURN * jet.flat_mm
-    low, high = jet.drop_range_mm() if jet.drop_min_mm is not None else (jet.drop_mm - turn, jet.drop_mm + turn)
-    low, high = reach_mm(car.setup, car.lift_mm(), (low, high))
+    low, high = reach_mm(car.setup, car.lift_mm(), or_a_turn=True)
     free = car.setup.with_jet(drop_min_mm=min(low, jet.drop_mm), drop_max_mm=max(high, jet.drop_mm))
     return replace(car, setup=free)
 

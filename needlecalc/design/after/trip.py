@@ -22,7 +22,6 @@ from needlecalc.remark import Remark
 from needlecalc.units import FloatArray
 
 USUAL_STEP_FLATS = 0.5  # as the sheet rounds
-TURN_FLATS = 6.0  # either way, where the nut's range is not stated
 USUAL_SLOPE_PERCENT = 10.0  # of a pass road; common practice, no source
 STEEPEST_PERCENT = 40.0
 WEATHER = 0.05  # share of density by which days differ at one place
@@ -78,8 +77,7 @@ class Situation(NamedTuple):
     """A car at a place, or back at home from it."""
 
     state: State
-    name: str  # of the place the jet is turned for
-    place: Place
+    place: Place  # named for the place the jet is turned for
     remarks: tuple[Remark, ...]
 
 
@@ -90,13 +88,16 @@ class Trip:
     as_set: AltitudeOutlook  # the jet as it is set for the drive, everywhere
     turned: tuple[Place, ...]  # the same places, the jet turned for each
     not_back: tuple[Place, ...]  # at home, the jet still as it was turned for each place
-    range_assumed: bool  # the nut's range was not stated, and a turn either way is taken
     held: tuple[str, ...]  # names of places that ask for more, which full load does not bear
 
     @property
     def car(self) -> Car:
         """The car and its needle."""
         return self.as_set.car
+
+    def range_assumed(self) -> bool:
+        """Whether the nut's range was not stated, and a turn either way is taken."""
+        return self.car.setup.carburettor.jet.drop_min_mm is None
 
     def slide(self) -> bool:
         """Whether a slide carries the needle."""
@@ -120,17 +121,15 @@ class Trip:
 
     def situations(self) -> tuple[Situation, ...]:
         """Home, and each other place: not turned, turned, and back at home not turned back; with what hurts there."""
-        found, last = [(State.AS_SET, self.home().name, self.home())], dict[float, tuple[State, str, Place]]()
+        found, back_home = [(State.AS_SET, self.home())], dict[float, tuple[State, Place]]()
         for as_set, turned, back in zip(self.as_set.places, self.turned, self.not_back, strict=True):
             if turned in self.away() and self.flats(turned):
-                found += [(State.NOT_TURNED, turned.name, as_set), (State.TURNED, turned.name, turned)]
-                last.setdefault(back.drop_mm, (State.NOT_BACK, turned.name, back))
+                found += [(State.NOT_TURNED, as_set), (State.TURNED, turned)]
+                back_home.setdefault(back.drop_mm, (State.NOT_BACK, back))
             elif turned in self.away():
-                found.append((State.AS_SET, turned.name, turned))
-        return tuple(
-            Situation(state, name, place, replace(self.as_set, places=(place,)).remarks())
-            for state, name, place in (*found, *last.values())
-        )
+                found.append((State.AS_SET, turned))
+        every = (*found, *back_home.values())
+        return tuple(Situation(*one, replace(self.as_set, places=(one[1],)).remarks()) for one in every)
 
     def shown(self) -> dict[str, int]:
         """Bands that speak for idle, cruise and full load; under a slide not for idle, which its needle does not reach."""
@@ -172,8 +171,7 @@ def trip(outlook: AltitudeOutlook) -> Trip:
         turned.append(car.at(place.name, place.air, drop))
         held += [place.name] if further else []
     back = tuple(car.at(place.name, home.air, place.drop_mm) for place in turned)
-    low, high = car.setup.carburettor.jet.drop_range_mm()
-    return Trip(driven, tuple(turned), back, low == high, tuple(held))
+    return Trip(driven, tuple(turned), back, tuple(held))
 
 
 def speaking(bands: Bands, ratio: FloatArray) -> dict[str, int]:
@@ -222,12 +220,9 @@ def _best_drop(outlook: AltitudeOutlook, place: Place, home: Place, wanted: Floa
 
 def _drops(car: Car, lifts: FloatArray) -> FloatArray:
     """Jet drops that steps of the nut can give, the present one first, with every lift on the needle's table."""
-    cut = car.setup.carburettor
-    step, (low, high) = (cut.jet.step_flats or USUAL_STEP_FLATS) * cut.jet.flat_mm, cut.jet.drop_range_mm()
-    if low == high:
-        turn_mm = TURN_FLATS * cut.jet.flat_mm
-        low, high = max(low - turn_mm, min(0.0, low)), high + turn_mm
-    low, high = reach_mm(car.setup, lifts, (low, high))
+    jet = car.setup.carburettor.jet
+    step = (jet.step_flats or USUAL_STEP_FLATS) * jet.flat_mm
+    low, high = reach_mm(car.setup, lifts, or_a_turn=True)
     turns = np.arange(np.ceil((low - car.drop_mm) / step - 1e-6), np.floor((high - car.drop_mm) / step + 1e-6) + 1.0)
     return np.asarray(car.drop_mm + step * turns[np.argsort(np.abs(turns), kind="stable")])
 

@@ -13,7 +13,7 @@ from needlecalc.design.inverse.limits import Inequalities, LimitKind, Limits
 from needlecalc.design.inverse.target import Target
 from needlecalc.gaussian import NINETY
 from needlecalc.parts.setup import Setup
-from needlecalc.units import FloatArray
+from needlecalc.units import FLATS_PER_TURN, FloatArray
 
 LEAST_U = 1e-4
 TEST_SLACK = 1e-5  # of ln lambda: the point that changes nothing must not lie on the very edge
@@ -172,10 +172,17 @@ def drops_on_table_mm(setup: Setup, lift_mm: FloatArray) -> tuple[float, float]:
     return float(stations[0] - place.min()), float(stations[-1] - place.max())
 
 
-def reach_mm(setup: Setup, lift_mm: FloatArray, nut_mm: tuple[float, float] | None = None) -> tuple[float, float]:
-    """Least and greatest jet drop that the nut gives, in its own range or another, with every lift on the needle's table."""
-    nut, table = nut_mm or setup.carburettor.jet.drop_range_mm(), drops_on_table_mm(setup, lift_mm)
-    return max(nut[0], table[0]), min(nut[1], table[1])
+def reach_mm(setup: Setup, lift_mm: FloatArray, *, or_a_turn: bool = False) -> tuple[float, float]:
+    """Least and greatest jet drop that the nut gives, or a turn either way gives where its range is not stated.
+
+    Every lift stays on the needle's table.
+    """
+    jet, table = setup.carburettor.jet, drops_on_table_mm(setup, lift_mm)
+    low, high = jet.drop_range_mm()
+    if or_a_turn and jet.drop_min_mm is None:
+        turn = FLATS_PER_TURN * jet.flat_mm
+        low, high = max(low - turn, min(low, 0.0)), high + turn
+    return max(low, table[0]), min(high, table[1])
 
 
 def drop_range_mm(setup: Setup, lift_mm: FloatArray) -> tuple[float, float]:
