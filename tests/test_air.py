@@ -15,7 +15,6 @@ from reference_tables import read_reference
 
 from needlecalc.errors import InputError
 from needlecalc.physics.air import (
-    altitude_of_pressure_m,
     humidity_ratio,
     lambda_factor_of_air,
     moist_air_density_kg_m3,
@@ -51,12 +50,6 @@ def test_standard_atmosphere_against_two_libraries():
     american = [ATMOSPHERE_1976(Z=height) for height in HEIGHTS_M]
     np.testing.assert_allclose(ours.pressure_pa, [state.P for state in american], rtol=1e-5)
     np.testing.assert_allclose(ours.density_kg_m3, [state.rho for state in american], rtol=1e-5)
-
-
-def test_altitude_undoes_pressure():
-    pressure = standard_atmosphere(np.append(HEIGHTS_M, [-1000.0, 11000.0])).pressure_pa
-    back = altitude_of_pressure_m(pressure)
-    np.testing.assert_allclose(back, np.append(HEIGHTS_M, [-1000.0, 11000.0]), atol=1e-6)
 
 
 def test_hydrostatic_balance():
@@ -208,7 +201,6 @@ def test_everything_broadcasts():
             "altitude_m is 11020, but must lie between -1000 and 11019",
         ),
         (lambda: standard_atmosphere(float("nan")), "altitude_m is nan"),
-        (lambda: altitude_of_pressure_m(1013.25), "pressure_pa is 1013.25.*One hPa or mbar is 100 Pa"),
         (lambda: moist_air_density_kg_m3(1e5, 20.0, 50.0), "humidity is 50.*divide per cent by 100"),
         (
             lambda: moist_air_density_kg_m3(1013.0, 20.0, 0.5),

@@ -199,16 +199,9 @@ def fuel_flow_and_slopes(
     known = _at_the_jet(setup, lift_mm, diameters_mm, drop_mm, depression_pa, parameters)
     flow, by = bore_flow_and_slopes(**known)
     per_pa = by.per_ln_pressure / known["pressure_pa"]
-    return flow, FuelSlopes(
-        by.per_mm_diameter,
-        by.per_mm_position,
-        by.per_mm_position + per_pa * setup.carburettor.depression_rise_pa_mm(lift_mm, depression_pa),
-        by.per_mm_position + per_pa * setup.carburettor.head_pa_mm(setup.fuel),
-        by.per_mm_length,
-        by.per_eccentricity,
-        by.per_ln_viscosity,
-        by.per_ln_pressure,
-    )
+    rise, head = setup.carburettor.depression_rise_pa_mm(lift_mm, depression_pa), setup.carburettor.head_pa_mm(setup.fuel)
+    moved = {"per_mm_lift": by.per_mm_position + per_pa * rise, "per_mm_drop": by.per_mm_position + per_pa * head}
+    return flow, FuelSlopes(**by._asdict(), **moved)
 
 
 def _at_the_jet(

@@ -6,7 +6,6 @@ it and the exact ring flows (``concentric_conductance_mm4``, ``eccentric_conduct
 the leakage of any close fit.
 """
 
-from needlecalc.physics.air import altitude_of_pressure_m as altitude_of_pressure_m
 from needlecalc.physics.air import humidity_ratio as humidity_ratio
 from needlecalc.physics.air import lambda_factor_of_air as lambda_factor_of_air
 from needlecalc.physics.air import moist_air_density_kg_m3 as moist_air_density_kg_m3

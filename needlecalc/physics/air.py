@@ -71,35 +71,6 @@ def standard_atmosphere(altitude_m: ArrayLike) -> Atmosphere:
     return Atmosphere(pressure[()], temperature[()], (pressure / (DRY_AIR_J_KG_K * temperature))[()])
 
 
-def altitude_of_pressure_m(pressure_pa: ArrayLike) -> FloatArray:
-    """Geometric height at which the standard atmosphere has a pressure.
-
-    Parameters
-    ----------
-    pressure_pa : array_like, shape (...)
-        Station pressure, that of a height from -1000 to 11019 m. [Pa]
-
-    Returns
-    -------
-    float or array, shape (...)
-        Height above sea level; weather moves the pressure by some 3 %, so it may be 250 m off the map. [m]
-
-    References
-    ----------
-    .. [1] ISO 2533:1975, *Standard Atmosphere*.
-
-    Examples
-    --------
-    >>> print(f"{altitude_of_pressure_m(83528.0):.0f} m")
-    1600 m
-    """
-    least, most = standard_atmosphere([TROPOPAUSE_M, LOWEST_M]).pressure_pa
-    # A hair of room, so that the ends come back from their own pressure.
-    pressure = check_each(pressure_pa, "pressure_pa", float(least) * (1 - 1e-12), float(most) * (1 + 1e-12), cure=_HPA_CURE)
-    geopotential = SEA_LEVEL_K / LAPSE_K_M * (1.0 - (pressure / STANDARD_PA) ** (1.0 / PRESSURE_EXPONENT))
-    return np.asarray(EARTH_RADIUS_M * geopotential / (EARTH_RADIUS_M - geopotential))[()]
-
-
 def sea_level_pressure_pa(station_pressure_pa: ArrayLike, altitude_m: ArrayLike) -> FloatArray:
     r"""Barometer reading reduced to sea level by the standard atmosphere, from the pressure on the spot.
 

@@ -9,7 +9,7 @@ from typing import Any, NamedTuple
 
 from needlecalc.echo import shown
 from needlecalc.errors import InputError, SolveError
-from needlecalc.measure.checks.limits import CheckKind, CheckLimits, Pair
+from needlecalc.measure.checks.limits import CheckKind, CheckLimits, Pair, kinds
 from needlecalc.remark import BandName
 from needlecalc.show import Shown, in_words
 
@@ -24,18 +24,6 @@ class Verdict(StrEnum):
     GREEN = "green"
     AMBER = "amber"
     RED = "red"
-
-
-# What a slip of the pen in the job makes amber.
-SLIPS = {
-    CheckKind.TABLE,
-    CheckKind.FULL_PRESSURE,
-    CheckKind.LOADS,
-    CheckKind.LIFTS,
-    CheckKind.ODD_BAND,
-    CheckKind.PARTS,
-    CheckKind.NOTED,
-}
 
 
 class Cause(StrEnum):
@@ -235,7 +223,8 @@ class Checks(Shown):
 
     def slips(self) -> tuple[Check, ...]:
         """Amber checks that a slip of the pen in the job may stand behind."""
-        return tuple(check for check in self.of(Verdict.AMBER) if check.kind in SLIPS)
+        slips = kinds(CheckKind.TABLE, CheckKind.NOTED)
+        return tuple(check for check in self.of(Verdict.AMBER) if check.kind in slips)
 
     def notes(self) -> tuple[str, ...]:
         """What a sheet says of the checks: counts, what is red and why it was overridden, what to do about amber."""
@@ -271,5 +260,5 @@ def judged(kind: CheckKind, figure: float, limits: CheckLimits, *causes: Cause, 
 
 def in_full(first: CheckKind, last: CheckKind, found: Iterable[Check]) -> list[Check]:
     """A check of each kind from the first to the last: the latest found, else that it was not measured."""
-    kinds, by_kind = list(CheckKind), {check.kind: check for check in found}
-    return [by_kind.get(kind) or Check(kind) for kind in kinds[kinds.index(first) : kinds.index(last) + 1]]
+    by_kind = {check.kind: check for check in found}
+    return [by_kind.get(kind) or Check(kind) for kind in kinds(first, last)]

@@ -10,6 +10,7 @@ from typing import Any, Final
 
 import numpy as np
 
+from needlecalc.arrays import check_range
 from needlecalc.echo import shown
 from needlecalc.errors import InputError
 from needlecalc.show import Shown
@@ -69,6 +70,12 @@ class CheckKind(StrEnum):
     ODD_BAND = "each band against the others"
     PARTS = "lambda against the parts"
     NOTED = "lambda noted with the gas"
+
+
+def kinds(first: CheckKind, last: CheckKind) -> list[CheckKind]:
+    """Kinds of checks from one to another, in the order of the list."""
+    every = list(CheckKind)
+    return every[every.index(first) : every.index(last) + 1]
 
 
 def _limit(amber: float, red: float, unit: str, judges: str, kind: CheckKind | None = None, source: str = JUDGEMENT) -> Any:
@@ -148,19 +155,16 @@ class CheckLimits(Shown):
         for item in fields(self):
             given: Any = getattr(self, item.name)
             usual: Any = item.default
-            if (
-                not isinstance(given, (tuple, list))
-                or len(given) != 2
-                or not all(isinstance(v, (int, float)) and not isinstance(v, bool) and np.isfinite(v) for v in given)
-            ):
+            try:
+                amber, red = (check_range(one, item.name, -np.inf, np.inf) for one in (*given,))
+            except (InputError, TypeError, ValueError) as error:
                 msg = f"limit {item.name} is {shown(given)}, but must be two numbers, amber then red, such as {usual}."
-                raise InputError(msg)
-            pair = (float(given[0]), float(given[1]))
-            if (pair[1] - pair[0]) * (usual[1] - usual[0]) <= 0.0:
+                raise InputError(msg) from error
+            if (red - amber) * (usual[1] - usual[0]) <= 0.0:
                 way = "above" if usual[1] > usual[0] else "below"
-                msg = f"limit {item.name} is {pair}, but red must lie {way} amber; put amber first, then red."
+                msg = f"limit {item.name} is {(amber, red)}, but red must lie {way} amber; put amber first, then red."
                 raise InputError(msg)
-            object.__setattr__(self, item.name, pair)
+            object.__setattr__(self, item.name, (amber, red))
 
     def of(self, kind: CheckKind) -> Pair:
         """Amber and red limit of a kind of check."""
