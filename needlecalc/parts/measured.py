@@ -229,7 +229,7 @@ def _faults(
             f"Station {at + 1} reads {mean[at]:.4f} mm, {lost[at]:.2f} mm thinner than before ({before[at]:.4f} mm), more "
             "than any file takes at once; read it again, or type the needle as a new one."
         )
-    for at in np.flatnonzero(~taken if filed is None else ~taken & filed).tolist():
+    for at in (at for at in np.flatnonzero(~taken).tolist() if filed is None or filed[at]):
         if filed is not None:
             yield f"Station {at + 1} was to be filed but has no reading; measure it, as the hand never stops where asked."
             continue
