@@ -14,6 +14,7 @@ from typing import Any
 from needlecalc.errors import InputError
 from needlecalc.gaussian import NINETY
 from needlecalc.jobassumed import about, value_of
+from needlecalc.jobfile import spellings
 from needlecalc.jobkinds import (
     DOUBTS_OF_PARTS,
     KINDS,
@@ -28,7 +29,6 @@ from needlecalc.jobkinds import (
     keys_taken,
     no_section,
 )
-from needlecalc.jobunits import spellings
 from needlecalc.priors import DEPRESSION, FILLING, FOR_LIFT, PRIORS, REASONS, SLIDE_DEPRESSION
 from needlecalc.show import Column, Table
 

@@ -8,10 +8,9 @@ from door_cases import change, typed_job
 
 import needlecalc as nc
 from needlecalc.__main__ import main
-from needlecalc.jobfile import JobFaults
+from needlecalc.jobfile import JobFaults, converted, spellings
 from needlecalc.jobkeys import keys_of, sections
 from needlecalc.jobkinds import NUMBER, NUMBERS, keys_taken
-from needlecalc.jobunits import converted, spellings
 
 # BIPM SI brochure (inch, pound, standard gravity: exact); NIST SP 811 appendix B (in Hg at 32 degF, psi, in H2O at 4 degC).
 FIGURES = [

@@ -114,7 +114,6 @@ FLOORS = [
     ],
     [
         "jobkinds",
-        "jobunits",
         "jobdrive",
         "jobassumed",
         "job",
