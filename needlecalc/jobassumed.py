@@ -129,25 +129,23 @@ def widened(stated: Mapping[str, Any], assumed: tuple[Prior, ...], setup: Setup)
 
 def needs_parts(bands: Bands, lift: Mapping[str, Any], assumed: tuple[Prior, ...], *, slide: bool) -> None:
     """Refuse to compute a lift, or the depression under a slide, from parts nobody stated: all are named at once."""
+    sections = ("engine",) if slide else ("engine", "air_valve")
     if slide:
-        lacks = [prior for prior in assumed if prior.section == "engine"]
-        here = np.isfinite(bands.manifold_pressure_pa) & ~np.isfinite(bands.air_flow_g_s)
-        what, instead = "the depression under the slide", "type depression_pa under [lift]"
-        if "depression_pa" in lift:
-            return
+        what, instead = "the depression under the slide", "depression_pa"
+        here = np.isfinite(bands.manifold_pressure_pa) & ~np.isfinite(bands.air_flow_g_s) & (instead not in lift)
     else:
-        lacks = [prior for prior in assumed if prior.section in ("engine", "air_valve")]
+        what, instead = "its lift", "lift_mm"
         here = ~np.isfinite(bands.lift_mm)
-        if "lift_mm" in lift:
-            here &= ~np.isfinite(typed_each(lift["lift_mm"], bands, "lift_mm"))
-        what, instead = "its lift", "type lift_mm under [lift]"
+        if instead in lift:
+            here &= ~np.isfinite(typed_each(lift[instead], bands, instead))
+    lacks = [prior for prior in assumed if prior.section in sections]
     if not lacks or not here.any():
         return
     band = bands.name(int(np.argmax(here)))
     more = f" and {counted(int(here.sum()) - 1, 'more')}".removesuffix("s") if here.sum() > 1 else ""
     keys = "; ".join(f"[{prior.section}] {prior.key} ({about(prior, slide=slide)[1]})" for prior in lacks)
     lack = f"was not read and must be computed, for which the job lacks {keys}"
-    msg = f"Band {band}{more}: {what} {lack}. Add them, or {instead}."
+    msg = f"Band {band}{more}: {what} {lack}. Add them, or type {instead} under [lift]."
     raise InputError(msg)
 
 

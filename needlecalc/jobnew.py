@@ -73,6 +73,28 @@ lambda_measured = {blank}    # such as [0.97, 1.04, 1.08, 1.10]; a gauge that sh
 lift_mm = {blank}    # {lift_is}, such as [3.0, 9.5, 16.0, 22.0]
 {lift}
 """
+LOGGED = """
+[log]
+file = {file}
+
+# Columns and units as found; a wrong one is mended here.
+[log.columns]
+{columns}
+
+[log.units]
+{units}
+
+# A drive of another day, or the other bank of twins: python -m needlecalc keys log.others
+# [[log.others]]
+# file = "another_drive.csv"
+
+{seen}
+[bands]
+# rpm_edges = [500, 1100, 1750, 2250]    # edges of the bands
+
+[lift]
+{lift}
+"""
 TARGET = """
 # Lambda to reach; without it the usual: idle 0.93, light 1.00, part 0.95, full 0.88 (common practice).
 # [target]
@@ -98,44 +120,53 @@ TRIMS = """
 AT_HAND = """
 # Parts at hand, tried before the file: python -m needlecalc keys at_hand
 # [at_hand]
-# {at_hand}
+"""
+PARTS = """\
+# jet_bores_mm = [2.50, 2.60]
+# holder_mm = [-0.5, 0.5]
+"""
+CLIPS = """\
+# groove_mm = 0.9
+# groove = 2    # that holds the clip, counted from the top
+# grooves = 4
+# washers_mm = [0.5]
+"""
+UNDER_SLIDE = """
+[engine]    # for the air flow, from which the depression under the slide follows
+{engine}
+"""
+TABLE = """\
+# Diameter at each station, from the shoulder to the tip. Write your own distances, and as many lines as needed.
+station,distance_mm,diameter_mm
 """
 
 
 def new_job(folder: Path, *, log: Path | None = None, slide: bool = False) -> tuple[Path, Log | None]:
     """A job file and a needle table to fill in; the log that was read, if one was named."""
     read = None if log is None else read_log(log)
-    parts = {
-        section: _lines(section, slide=slide) for section in ("jet", "carburettor", "fuel", "air", "bands", "lift")
-    } | {  # keys of parts that nothing but a computed lift needs
-        section: _lines(section, bare="# ") for section in ("engine", "air_valve")
-    }
-    words = {"blank": f'"{BLANK}"', "needle": NEEDLE, "job": plain(str(folder / JOB)), "bare": "# "}
+    flow = read is not None and not (read.manifold_pressure_pa is None and read.air_flow_g_s is None)
+    computed = flow and not slide and (read is None or read.lift_mm is None)  # lifts, from parts
     moves, kept = ("clip grooves and washers", "needle") if slide else ("the jet nut", "jet")
-    words["range"] = f"range of {moves}; without both ends the {kept} stays where it is"
-    words["lift_is"] = LIFT_IS[slide]
-    clip = (
-        "groove_mm = 0.9\n# groove = 2    # that holds the clip, counted from the top\n# grooves = 4\n# washers_mm = [0.5]"
-    )
-    words["at_hand"] = clip if slide else "jet_bores_mm = [2.50, 2.60]\n# holder_mm = [-0.5, 0.5]"
-    drive = GAUGE
-    if read is not None:
-        drive, computed = _of_log(read, os.path.relpath(log, folder) if log is not None else "", slide=slide)
-        if computed:
-            words["bare"] = ""
-            parts |= {section: _lines(section, blank=True) for section in ("engine", "air_valve")}
-    text = HEAD + (SLIDE if slide else VALVE) + AIR_AND_FUEL + drive + TARGET + ("" if slide else TRIMS) + AT_HAND
-    if slide and read is not None and read.manifold_pressure_pa is not None:
-        parts["engine"] = _lines("engine", blank=True)
-        text += "\n[engine]    # for the air flow, from which the depression under the slide follows\n{engine}\n"
-    rows = [f"{k + 1},{k * PITCH_MM:g}," for k in range(STATIONS)]
-    table = [
-        "# Diameter at each station, from the shoulder to the tip. Write your own distances, and as many lines as needed.",
-        "station,distance_mm,diameter_mm",
-        *rows,
-    ]
-    filled = text.format(**words, **parts)
-    _write(folder, {JOB: filled.encode(), NEEDLE: ("\n".join(table) + "\n").encode()})
+    words = {
+        "blank": f'"{BLANK}"',
+        "needle": NEEDLE,
+        "job": plain(str(folder / JOB)),
+        "bare": "" if computed else "# ",
+        "range": f"range of {moves}; without both ends the {kept} stays where it is",
+        "lift_is": LIFT_IS[slide],
+    }
+    for section in ("jet", "carburettor", "fuel", "air", "bands", "lift"):
+        words[section] = _lines(section, slide=slide)
+    for section in ("engine", "air_valve"):
+        words[section] = _lines(section, blank=computed or slide)
+    drive = GAUGE.format(**words)
+    if read is not None and log is not None:
+        drive = _of_log(read, os.path.relpath(log, folder), words["lift_is"], computed=computed)
+    under = UNDER_SLIDE if slide and read is not None and read.manifold_pressure_pa is not None else ""
+    before, after = HEAD + (SLIDE if slide else VALVE) + AIR_AND_FUEL, TARGET + ("" if slide else TRIMS) + AT_HAND
+    job = before.format(**words) + drive + after + (CLIPS if slide else PARTS) + under.format(**words)
+    table = TABLE + "".join(f"{k + 1},{k * PITCH_MM:g},\n" for k in range(STATIONS))
+    _write(folder, {JOB: job.encode(), NEEDLE: table.encode()})
     return folder / JOB, read
 
 
@@ -165,15 +196,15 @@ def _write(folder: Path, files: dict[str, bytes]) -> None:
     write_into(folder, files, f"{shown}: the job")
 
 
-def _lines(section: str, *, bare: str = "# ", blank: bool = False, slide: bool = False) -> str:
+def _lines(section: str, *, blank: bool = False, slide: bool = False) -> str:
     """Keys of a section as lines: commented with what is assumed, or to be filled in."""
     lines = []
-    for prior in (*PRIORS, *FOR_LIFT, FILLING):
-        if prior.section != section:
-            continue
-        (what, how), left = about(prior, slide=slide), "# " if prior is FILLING else bare
-        assumed = f"{left}{prior.key} = {_usual(prior)}    # {what.partition(',')[0]}: {how}"
-        lines.append(f'{prior.key} = "{BLANK}"    # {how}' if blank and prior is not FILLING else assumed)
+    for prior in (prior for prior in (*PRIORS, *FOR_LIFT, FILLING) if prior.section == section):
+        what, how = about(prior, slide=slide)
+        if blank and prior is not FILLING:
+            lines.append(f'{prior.key} = "{BLANK}"    # {how}')
+        else:
+            lines.append(f"# {prior.key} = {_usual(prior)}    # {what.partition(',')[0]}: {how}")
     return "\n".join(lines)
 
 
@@ -182,44 +213,25 @@ def _usual(prior: Prior) -> str:
     return f'"{value}"' if isinstance(value, str) else f"{value:g}"
 
 
-def _of_log(log: Log, file: str, *, slide: bool) -> tuple[str, bool]:
-    """Sections of a job with a log, and whether its lifts must be computed from parts."""
-    lines = [
-        "",
-        "[log]",
-        f"file = {_quoted(file)}",
-        "",
-        "# Columns and units as found; a wrong one is mended here.",
-        "[log.columns]",
-    ]
-    lines += [f"{choice.meaning} = {_quoted(choice.column)}" for choice in log.columns]
-    lines += ["", "[log.units]", *(f"{choice.meaning} = {_quoted(choice.unit)}" for choice in log.columns if choice.unit)]
+def _of_log(log: Log, file: str, lift_is: str, *, computed: bool) -> str:
+    """Sections of a job with a log, its lifts computed from parts, or to be typed in where it holds none."""
+    units = [f"{choice.meaning} = {_quoted(choice.unit)}" for choice in log.columns if choice.unit]
     for fact in log.remarks:
         if fact.kind is ColumnFault.NO_UNIT:
             unit, column = (str(fact.numbers[key]) for key in ("example", "column"))
             told = f"{plain(column, LONGEST_NAME)} states no unit; if it has this one, take the # away"
-            lines.append(f"# {fact.numbers['key']} = {_quoted(unit)}    # {told}")
-    flow = log.manifold_pressure_pa is not None or log.air_flow_g_s is not None
-    computed = flow and log.lift_mm is None and not slide
-    bands, said = _bands_seen(log)
-    lines += [
-        "",
-        "# A drive of another day, or the other bank of twins: python -m needlecalc keys log.others",
-        "# [[log.others]]",
-        '# file = "another_drive.csv"',
-        "",
-        *(f"# {line}" for line in said),
-        "[bands]",
-        "# rpm_edges = [500, 1100, 1750, 2250]    # edges of the bands",
-    ]
-    lines += ["", "[lift]"]
-    nans = ", ".join("nan" for _ in bands)
+            units.append(f"# {fact.numbers['key']} = {_quoted(unit)}    # {told}")
+    bands, seen = _bands_seen(log)
+    lift = f"# lift_mm = [{', '.join('nan' for _ in bands)}]    # where you read one: in the order of the bands above"
     if log.lift_mm is None and not computed:
-        lines.append(f'lift_mm = "{BLANK}"    # {LIFT_IS[slide]}, one entry a band in the order above, such as [3.0, 9.5]')
-    elif bands:
-        lines.append(f"# lift_mm = [{nans}]    # where you read one: in the order of the bands above")
-    text = "\n".join(lines) + "\n"
-    return text.replace("{", "{{").replace("}", "}}"), computed
+        lift = f'lift_mm = "{BLANK}"    # {lift_is}, one entry a band in the order above, such as [3.0, 9.5]'
+    return LOGGED.format(
+        file=_quoted(file),
+        columns="\n".join(f"{choice.meaning} = {_quoted(choice.column)}" for choice in log.columns),
+        units="\n".join(units),
+        seen="\n".join(f"# {line}" for line in seen),
+        lift=lift if bands or not lift.startswith("#") else "",
+    )
 
 
 def _bands_seen(log: Log) -> tuple[Sequence[str], list[str]]:

@@ -119,26 +119,19 @@ class Table:
         """HTML for a notebook or a page: a fragment with no style of its own but the side on which a column stands."""
         parts = [f"<p><b>{html.escape(plain(self.title))}</b></p>"]
         parts += [f"<p>{html.escape(plain(note))}</p>" for note in self.intro]
-        body = list(self._cells())
-        if self.columns and body:
-            sides = ["right" if column.is_number() else "left" for column in self.columns]
-            parts.append("<table><thead><tr>")
-            parts += [
-                f'<th style="text-align:{side}">{html.escape(column.head).replace(chr(10), "<br>")}</th>'
-                for column, side in zip(self.columns, sides, strict=True)
-            ]
-            parts.append("</tr></thead><tbody>")
-            for cells in body:
-                parts.append("<tr>")
-                parts += [
-                    f'<td style="text-align:{side}">{html.escape(cell)}</td>'
-                    for cell, side in zip(cells, sides, strict=True)
-                ]
-                parts.append("</tr>")
-            parts.append("</tbody></table>")
+        if self.columns and self.rows:
+            heads = [column.head for column in self.columns]
+            body = "".join(self._html_row("td", cells) for cells in self._cells())
+            parts.append(f"<table><thead>{self._html_row('th', heads)}</thead><tbody>{body}</tbody></table>")
         if self.notes:
             parts.append("<ul>" + "".join(f"<li>{html.escape(plain(note))}</li>" for note in self.notes) + "</ul>")
         return "".join(parts)
+
+    def _html_row(self, tag: str, cells: Sequence[str]) -> str:
+        sides = ["right" if column.is_number() else "left" for column in self.columns]
+        escaped = [html.escape(cell).replace("\n", "<br>") for cell in cells]
+        made = [f'<{tag} style="text-align:{side}">{cell}</{tag}>' for side, cell in zip(sides, escaped, strict=True)]
+        return f"<tr>{''.join(made)}</tr>"
 
     def __str__(self) -> str:
         return self.text()
