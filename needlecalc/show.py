@@ -170,6 +170,13 @@ def table(title: str, *columns: Column, intro: Sequence[str] = (), notes: Sequen
     return Table(title, columns, intro=intro, notes=notes)
 
 
+def columns_of(records: object, form: str, **heads: str) -> tuple[Column, ...]:
+    """Columns of a record's own values, or of one value of each of several records, by their names; all in one form."""
+    if isinstance(records, list):
+        return tuple(Column(key, head, form, [getattr(one, key) for one in records]) for key, head in heads.items())
+    return tuple(Column(key, head, form, getattr(records, key)) for key, head in heads.items())
+
+
 def in_words(fact: object) -> Any:
     """A fact in words, as the report floor has them."""
     from needlecalc.report import after  # noqa: F401  # upwards, for only the report floor has words

@@ -111,7 +111,6 @@ def test_the_rescue_shows_itself():
     assert nc.rescue(design, design.needle.diameters_mm).design_table() is None
     rows = found.rows()
     assert [row["flats"] < 0.0 for row in rows[:4]] == [False, True, True, True]
-    assert all(abs(row["rms_miss_percent"]) <= abs(row["worst_miss_percent"]) + 1e-9 for row in rows)
 
 
 def test_kept_as_a_rich_spare():

@@ -21,9 +21,10 @@ from needlecalc.remark import Remark
 from needlecalc.report import say
 from needlecalc.report.language import band, stations, words, words_after, words_pages, words_sheet
 from needlecalc.report.tables import brought, called
-from needlecalc.show import Column, Table, table, table_of
+from needlecalc.show import Column, Table, columns_of, table, table_of
 
 STOOD_STILL = 0.1  # of the change computed
+INTERVAL = {"lambda_low": "from", "lambda_high": "to (90 %)"}
 
 
 def stroke(found: Progress) -> str:
@@ -202,18 +203,14 @@ def diagnosis(found: Outcome) -> str:
 
 @table_of.register
 def _(found: Progress, part: str = "") -> Table:
-    design, target = found.design, found.design.target
+    design = found.design
     if part == "bands":
         return table(
             "Lambda with what was cut",
             *called(design.learned.bands),
             Column("lambda_before", "before", ".3f", design.learned.bands.lambda_measured),
-            Column("lambda_now", "as cut now", ".3f", found.lambda_now),
-            Column("lambda_low", "from", ".3f", found.lambda_low),
-            Column("lambda_high", "to (90 %)", ".3f", found.lambda_high),
-            Column("lambda_rest", "at stop", ".3f", found.lambda_rest),
-            Column("lambda_target", "target", ".3f", target.lambda_target),
-            Column("lambda_rich", "richest allowed", ".3f", target.lambda_rich),
+            *columns_of(found, ".3f", lambda_now="as cut now", **INTERVAL, lambda_rest="at stop"),
+            *columns_of(design.target, ".3f", lambda_target="target", lambda_rich="richest allowed"),
             notes=(words_after.COMPUTED.format(drop_mm=design.drop_mm),),
         )
     more = (found.to_go_um > 1e3 * LEAST_DIFFERENCE_MM).any()
@@ -225,10 +222,8 @@ def _(found: Progress, part: str = "") -> Table:
         Column("distance_mm", "from shoulder mm", ".3f", found.measured.stations_mm),
         Column("present_mm", "before mm", ".4f", design.present().diameters_mm),
         Column("stop_mm", "stop mm", ".4f", design.stop_mm()),
-        Column("target_mm", "", ".4f", design.needle.diameters_mm),
         Column("measured_mm", "measured mm", ".4f", found.measured.diameters_mm),
-        Column("to_go_um", "to go um", "+.1f", found.to_go_um),
-        Column("over_um", "", ".1f", found.over_um),
+        *columns_of(found, "+.1f", to_go_um="to go um"),
         Column("state", "state", "", [str(one) for one in found.states]),
         intro=(stroke(found), *((say.remark(lean),) if lean else ())),
         notes=(
@@ -258,27 +253,20 @@ def _(found: Rescue, part: str = "") -> Table:
                 for k, one in enumerate(found.alternatives, 1)
             ),
         )
-    ways, jet, lowest = (*found.alternatives, *filter(None, [found.spare])), found.car.setup.carburettor.jet, found.lowest()
-    first, missed = asked.setup.carburettor.jet.drop_mm, [one.missed() for one in ways]
+    ways, jet, lowest = [*found.alternatives, *filter(None, [found.spare])], found.car.setup.carburettor.jet, found.lowest()
+    first = asked.setup.carburettor.jet.drop_mm
     outside = [int((asked.target.excess(one.lambda_expected) > 0.0).sum()) for one in found.alternatives]
     said, noted = [rescued(one, found) for one in ways], [rescue_note(one, found) for one in ways]
     lean = filter(None, (too_lean(one, found) for one in found.alternatives))
     return table(
         "Rescue",
         Column("way_out", "way out", "", said),
-        Column("drop_mm", "jet drop mm", ".2f", [one.drop_mm for one in ways]),
+        *columns_of(ways, ".2f", drop_mm="jet drop mm"),
         Column("flats", "flats from now", "+.1f", [(one.drop_mm - first) / jet.flat_mm for one in ways]),
         Column("worst_miss_percent", "worst miss %", "+.1f", [100.0 * float(one.missed()[one.worst()]) for one in ways]),
         Column("worst_band", "at", "", [bands.name(one.worst()) for one in ways]),
-        Column("rms_miss_percent", "", ".1f", [100.0 * float(np.sqrt(np.mean(m**2))) for m in missed]),
-        Column(
-            "lambda_lowest_band",
-            f"lambda {bands.name(lowest)}",
-            ".3f",
-            [float(one.lambda_expected[lowest]) for one in ways],
-        ),
+        Column("lambda_lowest_band", f"lambda {bands.name(lowest)}", ".3f", [one.lambda_expected[lowest] for one in ways]),
         Column("outside", "not permitted", "d", [*outside, *[None] * (len(ways) - len(outside))]),
-        Column("note", "", "", noted),
         intro=(stroke(found.progress), way_out(found)),
         notes=(
             *(f"{what}: {note}" for what, note in zip(said, noted, strict=True) if note),
@@ -318,30 +306,15 @@ def _(found: Changes, _part: str = "") -> Table:
     )
 
 
-def _foretold(one: RankedNeedle | Place | Outcome, head: str) -> tuple[Column, ...]:
-    """Lambda predicted of each band, and its interval."""
-    return (
-        Column("lambda_predicted", head, ".3f", one.lambda_predicted),
-        Column("lambda_low", "from", ".3f", one.lambda_low),
-        Column("lambda_high", "to (90 %)", ".3f", one.lambda_high),
-    )
-
-
 @table_of.register
 def _(found: RankedNeedle, _part: str = "") -> Table:
-    return table(
-        repr(found),
-        *_foretold(found, "lambda"),
-    )
+    return table(repr(found), *columns_of(found, ".3f", lambda_predicted="lambda", **INTERVAL))
 
 
 @table_of.register
 def _(place: Place, _part: str = "") -> Table:
-    return table(
-        repr(place),
-        Column("lift_mm", "lift mm", ".2f", place.lift_mm),
-        *_foretold(place, "lambda"),
-    )
+    lift = columns_of(place, ".2f", lift_mm="lift mm")
+    return table(repr(place), *lift, *columns_of(place, ".3f", lambda_predicted="lambda", **INTERVAL))
 
 
 @table_of.register
@@ -357,7 +330,6 @@ def _(found: AltitudeOutlook, _part: str = "") -> Table:
             for key, head, places in (("stop", heads["stop"], stop), ("lambda", last, found.places))
             for k, (name, one) in enumerate(zip(names, places, strict=False), 1)
         ),
-        *(Column(f"lift_{k}_mm", "", ".2f", one.lift_mm) for k, one in enumerate(found.places, 1)),
         notes=(
             *at_altitudes(found.remarks()),
             *idle_co(found),
@@ -374,12 +346,11 @@ def _(found: Outcome, _part: str = "") -> Table:
         "What the pass did",
         Column("rpm", "rpm", ".0f", found.bands.rpm[found.band]),
         Column("load", "load", "", [found.bands.load[b] for b in found.band.tolist()]),
-        Column("lambda_before", "before", ".3f", found.lambda_before),
-        *_foretold(found, "predicted"),
-        Column("lambda_measured", "measured", ".3f", found.lambda_measured),
-        Column("inside", "inside", "", found.inside),
-        Column("gain", "gain", ".2f", found.gain),
-        Column("gain_u", "+-", ".2f", found.gain_u),
+        *columns_of(
+            found, ".3f", lambda_before="before", lambda_predicted="predicted", **INTERVAL, lambda_measured="measured"
+        ),
+        *columns_of(found, "", inside="inside"),
+        *columns_of(found, ".2f", gain="gain", gain_u="+-"),
         intro=(diagnosis(found),),
         notes=(
             words_after.GAIN_MEANS,

@@ -18,7 +18,7 @@ from needlecalc.measure.log.flags import FLAGS
 from needlecalc.measure.log.words import ColumnFault, Note, how_to_state, listed, quoted
 from needlecalc.remark import BandName, Remark, Severity
 from needlecalc.report.language import band, words_after, words_checks, words_drive
-from needlecalc.show import Column, Table, counted, say, table_of
+from needlecalc.show import Column, Table, columns_of, counted, say, table_of
 from needlecalc.units import FloatArray
 
 # Each source of a lift as tables print it, its short name, and what to look at where it is wrong as a whole.
@@ -177,10 +177,9 @@ def _(log: Log, part: str = "") -> Table:
 def _(found: LeanLimits, _part: str = "") -> Table:
     """Limits and what targets may ask, to be shown; one row a sweep."""
     columns = (
-        Column("load", "load", "", found.load),
-        Column("rpm", "rpm", ".0f", found.rpm),
-        Column("lambda_limit", "leanest smooth", ".3f", found.lambda_limit),
-        Column("lambda_rough", "rough from", ".3f", found.lambda_rough),
+        *columns_of(found, "", load="load"),
+        *columns_of(found, ".0f", rpm="rpm"),
+        *columns_of(found, ".3f", lambda_limit="leanest smooth", lambda_rough="rough from"),
         Column("lambda_most", "target at most", ".3f", found.lambda_limit - found.margin),
         Column("source", "source", "", found.source),
     )
@@ -196,10 +195,8 @@ def _(found: Normalisation, _part: str = "") -> Table:
     """Each factor by band, to be shown."""
     columns = (
         Column("band", "band", "", [found.bands.name(b) for b in range(found.air.size)]),
-        Column("air", "air", ".4f", found.air),
-        Column("stoichiometry", "stoichiometry", ".4f", found.stoichiometry),
-        Column("fuel_density", "fuel density", ".4f", found.fuel_density),
-        Column("viscosity", "viscosity", ".4f", found.viscosity),
+        *columns_of(found, ".4f", air="air", stoichiometry="stoichiometry"),
+        *columns_of(found, ".4f", fuel_density="fuel density", viscosity="viscosity"),
         Column("total", "total", ".4f", found.total()),
         Column("viscous_fraction", "viscous fraction", ".2f", found.viscous_fraction),
         Column("lambda_measured", "lambda", ".3f", found.bands.lambda_measured),

@@ -22,7 +22,7 @@ from needlecalc.design.inverse.target import Target
 from needlecalc.measure.drive.bands import Bands, DriveNote
 from needlecalc.report import say
 from needlecalc.report.language import stations, upper, words, words_after, words_pages
-from needlecalc.show import Column, Table, counted, table, table_of
+from needlecalc.show import Column, Table, columns_of, counted, table, table_of
 from needlecalc.units import inch_from_mm
 
 MOST_SOURCES, HEAD_WIDTH = 6, 12  # that stand by themselves, and letters of their heads
@@ -79,8 +79,7 @@ def _(found: PairCheck, _part: str = "") -> Table:
         Column("station", "station", "d", range(1, found.thicker_um.size + 1)),
         Column("first_mm", f"{found.first.name} mm", ".4f", found.first.diameters_mm),
         Column("second_mm", f"{found.second.name} mm", ".4f", found.second.diameters_mm),
-        Column("thicker_um", "second thicker um", "+.1f", found.thicker_um),
-        Column("lambda_percent", "lambda %", "+.1f", found.lambda_percent),
+        *columns_of(found, "+.1f", thicker_um="second thicker um", lambda_percent="lambda %"),
         Column("within", "matched", "", found.within()),
     )
 
@@ -91,20 +90,19 @@ def _(law: Metering, _part: str = "") -> Table:
     flow = law.flow
     return table(
         repr(law),
-        Column("lift_mm", "lift mm", ".1f", law.lift_mm),
-        Column("position_mm", "place mm", ".2f", law.position_mm),
-        Column("diameter_mm", "diameter mm", ".3f", law.diameter_mm),
-        Column("metering_area_mm2", "metering mm2", ".3f", flow.metering_area_mm2),
-        Column("effective_area_mm2", "effective mm2", ".3f", flow.effective_area_mm2),
-        Column("discharge_coefficient", "Cd", ".3f", flow.discharge_coefficient),
-        Column("viscous_fraction", "viscous", ".2f", flow.viscous_fraction),
-        Column("reynolds", "Re", ".0f", flow.reynolds),
-        Column("gap_exponent", "by gap", ".2f", law.gap_exponent),
-        Column("viscosity_exponent", "by viscosity", ".2f", law.viscosity_exponent),
-        Column("depression_exponent", "by depression", ".2f", law.depression_exponent),
-        Column("lambda_per_step", "lambda % per 0.01 mm", ".1f", law.lambda_per_step),
-        Column("acts_below_mm", "acts below face mm", ".2f", law.acts_below_mm),
-        Column("share_elsewhere", "elsewhere", ".0%", law.share_elsewhere),
+        *columns_of(law, ".1f", lift_mm="lift mm"),
+        *columns_of(law, ".2f", position_mm="place mm"),
+        *columns_of(law, ".3f", diameter_mm="diameter mm"),
+        *columns_of(flow, ".3f", metering_area_mm2="metering mm2", effective_area_mm2="effective mm2"),
+        *columns_of(flow, ".3f", discharge_coefficient="Cd"),
+        *columns_of(flow, ".2f", viscous_fraction="viscous"),
+        *columns_of(flow, ".0f", reynolds="Re"),
+        *columns_of(
+            law, ".2f", gap_exponent="by gap", viscosity_exponent="by viscosity", depression_exponent="by depression"
+        ),
+        *columns_of(law, ".1f", lambda_per_step="lambda % per 0.01 mm"),
+        *columns_of(law, ".2f", acts_below_mm="acts below face mm"),
+        *columns_of(law, ".0%", share_elsewhere="elsewhere"),
         notes=(words_after.EXPONENTS, words_after.ELSEWHERE),
     )
 
@@ -246,10 +244,8 @@ def _(target: Target, _part: str = "") -> Table:
         "Target",
         *called(target.bands),
         Column("lambda_measured", "measured", ".3f", target.bands.lambda_measured),
-        Column("lambda_target", "target", ".3f", target.lambda_target),
-        Column("lambda_rich", "richest", ".3f", target.lambda_rich),
-        Column("lambda_lean", "leanest", ".3f", target.lambda_lean),
-        Column("weight", "weight", ".1f", target.weight),
+        *columns_of(target, ".3f", lambda_target="target", lambda_rich="richest", lambda_lean="leanest"),
+        *columns_of(target, ".1f", weight="weight"),
         Column("why", "why", "", say.whys(target)),
         notes=(*zero, *say.remarks(target.remarks())),
     )
@@ -293,37 +289,28 @@ def _(found: NextSteps, _part: str = "") -> Table:
 
 @table_of.register
 def _(found: Ranking, _part: str = "") -> Table:
-    ranked, refused, jet = found.needles, found.refused, found.setup.carburettor.jet
-    none = [None] * len(refused)
+    ranked, jet = list(found.needles), found.setup.carburettor.jet
 
-    def percent(name: str) -> list[float | None]:
-        return [*(100.0 * float(getattr(one, name)) for one in ranked), *none]
+    def percent(name: str) -> list[float]:
+        return [100.0 * float(getattr(one, name)) for one in ranked]
 
     return table(
         f"Needles for {counted(len(found.target.why), 'band')}",
-        Column("rank", "rank", "d", [*range(1, len(ranked) + 1), *none]),
-        Column("needle", "needle", "", [*(one.needle.name for one in ranked), *(name for name, _ in refused)]),
-        Column("drop_mm", "jet drop mm", ".2f", [*(one.drop_mm for one in ranked), *none]),
-        Column("flats", "flats", "+.1f", [*((one.drop_mm - jet.drop_mm) / jet.flat_mm for one in ranked), *none]),
+        Column("rank", "rank", "d", range(1, len(ranked) + 1)),
+        Column("needle", "needle", "", [one.needle.name for one in ranked]),
+        *columns_of(ranked, ".2f", drop_mm="jet drop mm"),
+        Column("flats", "flats", "+.1f", [(one.drop_mm - jet.drop_mm) / jet.flat_mm for one in ranked]),
         Column("worst_percent", "worst %", ".1f", percent("worst")),
         Column("rms_percent", "rms %", ".1f", percent("rms")),
         Column("chance_percent", "chance %", ".0f", percent("chance")),
-        Column("filing_um", "to file um", ".0f", [*(one.filing_um for one in ranked), *none]),
-        Column("donor_drop_mm", "at drop mm", ".2f", [*(one.donor_drop_mm for one in ranked), *none]),
-        Column("stations", "touching", "", [*(stations(one.stations) for one in ranked), *none]),
-        Column("lacks_um", "", ".0f", [*(one.lacks_um for one in ranked), *none]),
-        Column("verdict", "verdict", "", [*map(say.ranked, ranked), *[words_after.REFUSED] * len(refused)]),
-        *(
-            Column(
-                f"lambda {found.target.bands.name(k)}", "", "", [*(float(one.lambda_predicted[k]) for one in ranked), *none]
-            )
-            for k in range(found.target.lambda_target.size)
-        ),
-        Column("why", "", "", [*[""] * len(ranked), *(why for _, why in refused)]),
+        *columns_of(ranked, ".0f", filing_um="to file um", lacks_um=""),
+        *columns_of(ranked, ".2f", donor_drop_mm="at drop mm"),
+        Column("stations", "touching", "", [stations(one.stations) for one in ranked]),
+        Column("verdict", "verdict", "", [*map(say.ranked, ranked)]),
         notes=(
             words_after.RANKED_BY,
             *((words_after.NO_CHANCE,) if any(np.isnan(one.chance) for one in ranked) else ()),
             words_after.FLATS,
-            *(words_after.REFUSED_AS.format(name=name, why=why) for name, why in refused),
+            *(words_after.REFUSED_AS.format(name=name, why=why) for name, why in found.refused),
         ),
     )
