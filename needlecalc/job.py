@@ -17,7 +17,7 @@ from needlecalc.arrays import check_range
 from needlecalc.design.after.altitude import AltitudeOutlook, at_altitude
 from needlecalc.design.after.changes import AtHand, Changes, try_changes
 from needlecalc.design.after.trip import USUAL_SLOPE_PERCENT, Route
-from needlecalc.design.belief.calibration import JetShift, TrimReading, jet_shift, trim_shifts, with_jet_drive, with_trims
+from needlecalc.design.belief.calibration import JetShift, TrimReading, jet_shift, trim_shifts, with_trims
 from needlecalc.design.belief.history import History, Pass, read_history
 from needlecalc.design.belief.learn import learn
 from needlecalc.design.belief.learned import Learned
@@ -214,11 +214,11 @@ class Job:
         path = self.history_path()
         kept: Sequence[Pass] = read_history(path).passes if path is not None and os.path.exists(path) else ()
         kept = jobdrive.kept_before(kept, here)
-        second, trims, today = self._moved_drive, self._trims, History((here,))
+        second, trims, today = self.jet_drive(bands), self._trims, History((here,))
         of_trims = {key for trim in trims for key in trim.known_by()}
 
         def beside(one: Pass) -> bool:
-            return one.log_sha256 in of_trims or (second is not None and one.same_drive(second[0]))
+            return one.log_sha256 in of_trims or (second is not None and one.same_drive(second.history.passes[0]))
 
         while kept and beside(kept[-1]):
             kept = kept[:-1]
@@ -230,7 +230,7 @@ class Job:
                 )
                 raise InputError(msg)
         if second is not None:
-            today = with_jet_drive(bands, second[0], self.setup, flats=second[1], doubts=self.doubts())
+            today = second.explained()
         if trims:
             today = with_trims(today, trims, self.setup, doubts=self.doubts())
         return History((*kept, *today.passes))

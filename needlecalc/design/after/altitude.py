@@ -8,7 +8,7 @@ from enum import StrEnum
 
 import numpy as np
 
-from needlecalc.arrays import read_only, same_length
+from needlecalc.arrays import same_length
 from needlecalc.design.belief.learned import Learned
 from needlecalc.design.forward.predict import need_lift, predict_lambda
 from needlecalc.design.inverse.proposal import Design, Stages
@@ -100,13 +100,9 @@ class Car:
         moved, ratio = self._carried(air, drop_mm, head_mm)
         expected, low, high = (values * ratio for values in self.driven)
         wider = np.exp(np.hypot(np.log(high / low) / 2.0, NINETY * self._change_u(moved, drop_mm)))
-        middle = np.sqrt(low * high)
-        ends = expected, middle / wider, middle * wider
-        expected, low, high = (read_only(values, "lambda", allow_nan=True) for values in ends)
-        idle = self.bands.idle()
-        return Place(
-            name, air, drop_mm, moved, expected, low, high, float("nan") if idle is None else idle_co(expected[idle])
-        )
+        middle, idle = np.sqrt(low * high), self.bands.idle()
+        co = float("nan") if idle is None else idle_co(expected[idle])
+        return Place(name, air, drop_mm, moved, expected, middle / wider, middle * wider, co)
 
     def lambda_at(self, air: Air, drop_mm: float | FloatArray, head_mm: float = 0.0) -> FloatArray:
         """Lambda expected there, without its interval; for many jet heights, shape (k, 1), of each."""

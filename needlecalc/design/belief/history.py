@@ -93,15 +93,11 @@ class Pass(Shown):
     def __repr__(self) -> str:
         return f"Pass: needle {self.needle.name!r}, jet drop {self.drop_mm:.2f} mm, {counted(self.bands.rpm.size, 'band')}"
 
-    def same_drive(self, other: Pass | Bands) -> bool:
+    def same_drive(self, other: Pass) -> bool:
         """Whether another pass was the very same drive: by the hash of the log, or by readings where one has none."""
-        if isinstance(other, Pass):
-            theirs, log = other.bands, other.log_sha256
-        else:
-            theirs, log = other, other.log.sha256 if other.log is not None else ""
-        if self.log_sha256 and log:
-            return self.log_sha256 == log
-        mine = self.bands
+        if self.log_sha256 and other.log_sha256:
+            return self.log_sha256 == other.log_sha256
+        mine, theirs = self.bands, other.bands
         return np.array_equal(mine.rpm, theirs.rpm) and np.array_equal(mine.lambda_measured, theirs.lambda_measured)
 
 
@@ -137,9 +133,8 @@ class History(Shown):
             raise InputError(msg)
         stations = self.passes[0].needle.stations_mm
         for number, one in enumerate(self.passes[1:], start=2):
-            if one.needle.stations_mm.shape != stations.shape or not np.allclose(
-                one.needle.stations_mm, stations, atol=1e-6
-            ):
+            here = one.needle.stations_mm
+            if here.shape != stations.shape or not np.allclose(here, stations, atol=1e-6):
                 msg = (
                     f"Pass {number} has needle {one.needle.name} on other stations than pass 1; measure every pass "
                     "at the same stations from the same datum."
