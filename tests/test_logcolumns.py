@@ -239,7 +239,6 @@ def test_rpm_in_thousands(name):
     ("name", "values", "words"),
     [
         ("Boost (psi)", np.linspace(0, 8, N), "count from ambient pressure either way"),
-        ("Throttle (deg)", 30.0, "in degrees, and percent of what is not known"),
         ("Air Flow", 12.0, "states no unit, and its values .* leave it open"),
         ("Lift", 0.2, "states no unit"),
         ("MAP", 14.0, "states no unit"),

@@ -98,7 +98,6 @@ def log_words(fact: Remark) -> str:
         numbers["label"] = BY_KEY[key].label
         numbers["choice"] = how_to_state("columns", key, str(fact.numbers["column"]))
         numbers["how"] = how_to_state("units", key, str(numbers.get("example", BY_KEY[key].example)))
-        numbers["percent"] = how_to_state("units", key, "%")
     if isinstance(fact.kind, ColumnFault):
         numbers["in_ms"] = how_to_state("units", "time", "ms")
         numbers["zero_cure"] = words_drive.ZERO_CURE.format(gauge=how_to_state("units", "manifold_pressure", "psi gauge"))

@@ -131,7 +131,6 @@ class Why(IntEnum):
     NAME_AND_UNIT = 3
     STAND_IN = 4
     UNIT = 5
-    DEGREES = 6
 
 
 @dataclass(frozen=True)
@@ -167,19 +166,15 @@ def _says(phrases: Iterable[str], words: Sequence[str]) -> bool:
 
 def _why(meaning: Meaning, words: Sequence[str], unit: LogUnit | None) -> Why | None:
     """Why a column of that name and unit may carry a meaning, None if it may not."""
-    if unit is not None and unit.dimension not in (meaning.dimension, "none", "angle"):
+    if unit is not None and unit.dimension not in (meaning.dimension, "none"):
         return None
-    degrees = unit is not None and unit.dimension == "angle"
     if meaning.key == "time":
         # Time stands in the names of many things (injection time, lap time): no foreign word may stand beside it.
         named = any(word in meaning.named for word in words) and set(words).issubset([*_TIME_WORDS, *meaning.named])
-        return (Why.EXACT_NAME if len(words) == 1 else Why.NAME) if named and not degrees else None
+        return (Why.EXACT_NAME if len(words) == 1 else Why.NAME) if named else None
     if _says([*_DECOYS, *meaning.decoys], words):
         return None
     named = _says(meaning.named, words)
-    if degrees:
-        # Degrees are no percent of anything: only where nothing else is there, to be told.
-        return Why.DEGREES if named and meaning.key == "throttle" else None
     # Boost and vacuum count from ambient pressure, whatever else the name says.
     if _says(meaning.stand_in, words) and (meaning.key == "manifold_pressure" or not named):
         return Why.STAND_IN

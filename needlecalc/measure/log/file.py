@@ -19,7 +19,7 @@ from needlecalc.echo import LONGEST_NAME, plain, shown
 from needlecalc.errors import InputError, LogFormatError
 from needlecalc.measure.log.cell import LogUnit, unit_from_text
 from needlecalc.measure.log.columns import BY_KEY, NEEDED, Candidate, find_candidates
-from needlecalc.measure.log.flags import FLAGS, RPM_ENGINE_ON, flag_rows, order_time, pasted_again, runs_backwards
+from needlecalc.measure.log.flags import FLAGS, RPM_ENGINE_ON, flag_rows, order_time, pasted_again
 from needlecalc.measure.log.record import FIELDS, ColumnChoice, Log
 from needlecalc.measure.log.rows import LogRows, read_rows
 from needlecalc.measure.log.table import LogText, open_log
@@ -232,10 +232,6 @@ def _assemble(
         words = "no row below holds a number for time, engine speed and mixture at once"
         cure = f"Check that these are the columns meant, or name them: {how_to_name('lambda')}."
         text.refuse(f"{words} ({_because(dropped)}). {cure}")
-    if runs_backwards(_where(chosen["time"].values, keep)):
-        chosen = {key: replace(reading, values=reading.values[::-1]) for key, reading in chosen.items()}
-        line, keep = line[::-1], keep[::-1].copy()
-        notes.append(Remark(Note.REVERSED))
     again = pasted_again([_where(chosen[key].values, keep) for key in NEEDED])
     if again.any():
         dropped[RowFault.PASTED] = int(np.count_nonzero(again))
@@ -254,6 +250,7 @@ def _assemble(
             notes.append(Remark(Note.NO_NUMBERS_LEFT, numbers={"column": chosen[key].candidate.name}))
         else:
             optional[field] = values
+    lost = [Remark(fault, numbers={"count": count}) for fault, count in sorted(dropped.items()) if count]
     used = {choice.column for choice in choices}
     rpm, mixture = (_where(chosen[key].values, keep) for key in ("rpm", "lambda"))
     return Log(
@@ -266,8 +263,7 @@ def _assemble(
         line=_where(line, keep),
         flag=_closed(flag_rows(ordered.time_s, rpm, mixture)),
         columns=tuple(choices),
-        dropped=tuple(sorted((fault, count) for fault, count in dropped.items() if count)),
-        remarks=(*text.notes, *notes),
+        remarks=(*text.notes, *notes, *lost),
         unused=tuple(name for name in text.names if name not in used),
     )
 

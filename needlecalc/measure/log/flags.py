@@ -69,8 +69,8 @@ class OrderedTime:
 def order_time(seconds: FloatArray, *, clock: bool = False) -> OrderedTime:
     """Time that starts at zero and rises with every row; ``clock`` says that it is a time of day.
 
-    In this order: rows that share coarse stamps are spread, midnight adds a day, a leap of one row is dropped, a restart of
-    the logger's clock is set behind, and what still does not rise is dropped.
+    In this order: rows that share coarse stamps are spread, midnight adds a day, a restart of the logger's clock is set
+    behind, and what still does not rise is dropped.
     """
     notes: list[Remark] = []
     keep = np.ones(len(seconds), dtype=np.bool_)
@@ -99,12 +99,6 @@ def order_time(seconds: FloatArray, *, clock: bool = False) -> OrderedTime:
         if count:
             notes.append(Remark(Note.PAUSES, numbers={"count": count, "longest": float(steps.max())}))
     return OrderedTime(time_s, keep, dropped, tuple(notes))
-
-
-def runs_backwards(seconds: FloatArray) -> bool:
-    """Whether a log was written last row first: time falls in nine steps of ten and more."""
-    falls = seconds[1:] < seconds[:-1]
-    return bool(len(falls) > 1 and np.count_nonzero(falls) >= 0.9 * len(falls))
 
 
 def pasted_again(columns: list[FloatArray]) -> NDArray[np.bool_]:
@@ -155,32 +149,20 @@ def _walk(
     dropped: Counter[RowFault] = Counter()
     offset, last = 0.0, -np.inf
     midnights = restarts = 0
-    leap = max(_PAUSE_STEPS * usual, _PAUSE_S)
     for place, stamp in enumerate(logged):
-        now = stamp + offset
-        if clock and last - now > _MIDNIGHT_FALL_S:
+        if clock and last - (stamp + offset) > _MIDNIGHT_FALL_S:
             offset += SECONDS_PER_DAY
-            now += SECONDS_PER_DAY
             midnights += 1
-        if now > last:
-            follows = logged[place + 1] + offset if place + 1 < len(logged) else np.inf
-            # The first row has no row before it: it leaps if the next ones rise, far below it.
-            behind = last if place else min(logged[1:3], default=np.inf)
-            midnight = clock and now - follows > _MIDNIGHT_FALL_S
-            if now - last > leap and behind <= follows <= now and not midnight and now - follows > leap:
+        now = stamp + offset
+        if now <= last:
+            if not _restarts(logged, place, last - offset):
                 keep[place] = False
-                dropped[RowFault.SPIKE] += 1
+                dropped[RowFault.REPEATS if now == last else RowFault.BACKWARDS] += 1
                 continue
-        elif _restarts(logged, place, last - offset):
-            offset = last + usual - stamp
             now = last + usual
+            offset = now - stamp
             restarts += 1
-        else:
-            keep[place] = False
-            dropped[RowFault.REPEATS if now == last else RowFault.BACKWARDS] += 1
-            continue
-        shifted[place] = now
-        last = now
+        shifted[place] = last = now
     notes = []
     if midnights:
         notes.append(Remark(Note.MIDNIGHT, numbers={"count": midnights}))

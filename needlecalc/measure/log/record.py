@@ -77,10 +77,9 @@ class Log(Shown):
         0 where the row is fit for use, else its reason's place in ``FLAGS``.
     columns : tuple of ColumnChoice
         The columns used.
-    dropped : tuple of (RowFault, int)
-        Rows of the file that are not in the arrays: reason, which is its own words, and count.
     remarks : tuple of Remark
-        What was assumed or found; ``assumptions`` are their sentences.
+        What was assumed or found, and last of each ``RowFault`` how many rows it left out; ``assumptions`` and ``dropped``
+        tell the two apart.
     unused : tuple of str
         Columns of the file that carry none of the meanings above, as named there.
 
@@ -106,7 +105,6 @@ class Log(Shown):
     line: NDArray[np.int64]
     flag: NDArray[np.int8]
     columns: tuple[ColumnChoice, ...] = ()
-    dropped: tuple[tuple[RowFault, int], ...] = ()
     remarks: tuple[Remark, ...] = ()
     unused: tuple[str, ...] = ()
 
@@ -151,7 +149,13 @@ class Log(Shown):
     @property
     def assumptions(self) -> tuple[str, ...]:
         """What was assumed or found, one sentence each."""
-        return tuple(map(in_words, self.remarks))
+        return tuple(in_words(remark) for remark in self.remarks if not isinstance(remark.kind, RowFault))
+
+    @property
+    def dropped(self) -> tuple[tuple[RowFault, int], ...]:
+        """Rows of the file that are not in the arrays: reason, which is its own words, and count."""
+        faults = [(remark.kind, remark.numbers) for remark in self.remarks]
+        return tuple((kind, int(numbers["count"])) for kind, numbers in faults if isinstance(kind, RowFault))
 
     def fates(self) -> tuple[tuple[str, int], ...]:
         """What became of the rows, and of how many; the counts add up to the rows below the header, blank lines aside."""

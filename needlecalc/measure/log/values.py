@@ -86,8 +86,6 @@ def take_reading(
     if key == "lambda":
         return _mixture(candidate, raw, np.full_like(raw, np.nan) if rpm is None else rpm, afr_stoich)
     unit, notes = candidate.unit, []
-    if unit is not None and unit.dimension == "angle":
-        return _refused(key, candidate, ColumnFault.DEGREES)
     if unit is None or unit.dimension != BY_KEY[key].dimension:
         top = float(np.nanquantile(raw, 0.999))
         label = next((label for low, high, label in _BY_TOP.get(key, ()) if low <= top <= high), None)

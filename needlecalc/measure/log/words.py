@@ -29,7 +29,6 @@ class RowFault(StrEnum):
     PASTED = "row of a block that stands in the file twice"
     REPEATS = "time repeats the row before"
     BACKWARDS = "time runs backwards"
-    SPIKE = "time leaps ahead for one row only"
 
 
 def how_to_state(table: str, key: str, value: str) -> str:
@@ -46,12 +45,12 @@ def how_to_name(key: str, name: str = "...") -> str:
 # Why a column cannot be used.
 ColumnFault = StrEnum(
     "ColumnFault",
-    "NO_NUMBERS STEP VOLTS STUCK NO_MIXTURE DEGREES NO_UNIT OUTSIDE TWO_ZEROS EITHER_WAY DIFFER FILTERED LONGER_NAME",
+    "NO_NUMBERS STEP VOLTS STUCK NO_MIXTURE NO_UNIT OUTSIDE TWO_ZEROS EITHER_WAY DIFFER FILTERED LONGER_NAME",
 )
 # What was assumed or found.
 Note = StrEnum(
     "Note",
-    "LAYOUT COMMA_ASSUMED REVERSED PASTED COARSE MIDNIGHT RESTART PAUSES CLOCK TIME_UNIT THOUSANDS UNIT "
+    "LAYOUT COMMA_ASSUMED PASTED COARSE MIDNIGHT RESTART PAUSES CLOCK TIME_UNIT THOUSANDS UNIT "
     "HEAD_LIES AFR_USUAL AFR_STATED PHI GAUGE GAUGE_SEEN VACUUM VOLUME PEDAL BLANKED NO_NUMBERS_LEFT",
 )
 
