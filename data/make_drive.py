@@ -22,7 +22,7 @@ sys.path.insert(0, str(HERE.parent))
 from needlecalc.jobfile import read_job  # noqa: E402
 from needlecalc.parts.needle import Needle  # noqa: E402
 from needlecalc.parts.setup import FlowParameters, Setup, fuel_flow_and_slopes  # noqa: E402
-from needlecalc.physics.airvalve import engine_air_flow_g_s  # noqa: E402
+from needlecalc.physics.airflow import engine_air_flow_g_s  # noqa: E402
 from needlecalc.units import DRY_AIR_J_KG_K, FloatArray, kelvin_from_degc  # noqa: E402
 
 RATE_HZ, SEED = 10, 1908

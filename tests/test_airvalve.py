@@ -9,11 +9,12 @@ from scipy.integrate import quad
 from shapely import Polygon, clip_by_rect
 
 from needlecalc.errors import InputError
-from needlecalc.physics.airflow import air_flow_g_s, rising_inverse
-from needlecalc.physics.airvalve import (
+from needlecalc.physics.airflow import (
+    air_flow_g_s,
     circular_throat_area_mm2,
     engine_air_flow_g_s,
     piston_depression_pa,
+    rising_inverse,
 )
 from needlecalc.units import PA_PER
 

@@ -13,8 +13,7 @@ from scipy.optimize import brentq
 from shapely.geometry import Point, box
 
 import needlecalc as nc
-from needlecalc.physics.airflow import air_flow_g_s
-from needlecalc.physics.airvalve import circular_throat_area_mm2, engine_air_flow_g_s, piston_depression_pa
+from needlecalc.physics.airflow import air_flow_g_s, circular_throat_area_mm2, engine_air_flow_g_s, piston_depression_pa
 
 VALVE = nc.AirValve(throat_bore_mm=38.0, disc_diameter_mm=60.0, piston_mass_kg=0.26, spring_preload_n=1.2)
 

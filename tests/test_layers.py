@@ -12,7 +12,6 @@ FLOORS = [
     ["echo", "version", "errors", "units", "arrays", "show", "remark", "public", "gaussian", "files", "priors"],
     [
         "physics.airflow",
-        "physics.airvalve",
         "physics.strips",
         "physics.annulus",
         "physics.ring",

@@ -12,8 +12,7 @@ from needlecalc.errors import InputError
 from needlecalc.parts.engine import Air, Fuel
 from needlecalc.parts.needle import Needle
 from needlecalc.parts.slide import SlideValve, Throat
-from needlecalc.physics.airflow import rising_inverse
-from needlecalc.physics.airvalve import piston_depression_pa
+from needlecalc.physics.airflow import piston_depression_pa, rising_inverse
 from needlecalc.priors import BORE_LENGTH
 from needlecalc.show import Shown
 from needlecalc.units import GRAVITY_M_S2, FloatArray

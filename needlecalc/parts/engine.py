@@ -16,8 +16,7 @@ from needlecalc.physics.air import (
     standard_atmosphere,
     station_pressure_pa,
 )
-from needlecalc.physics.airflow import throttled_share
-from needlecalc.physics.airvalve import engine_air_flow_g_s
+from needlecalc.physics.airflow import engine_air_flow_g_s, throttled_share
 from needlecalc.physics.fuel import blend_atoms, fuel_density_kg_m3, fuel_viscosity_mm2_s, stoichiometric_afr
 from needlecalc.priors import FILLING, NUMBER_SHAPE_U, TABLE_SHAPE_U, THROTTLED_U
 from needlecalc.show import Column, Shown, Table, counted

@@ -10,8 +10,7 @@ from numpy.typing import ArrayLike
 from needlecalc.arrays import check_fields, check_range, within
 from needlecalc.errors import InputError
 from needlecalc.parts.engine import Air
-from needlecalc.physics.airflow import air_flow_g_s, slide_depression_pa
-from needlecalc.physics.airvalve import circular_throat_area_mm2
+from needlecalc.physics.airflow import air_flow_g_s, circular_throat_area_mm2, slide_depression_pa
 from needlecalc.show import Shown
 from needlecalc.units import FloatArray
 

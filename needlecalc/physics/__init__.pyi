@@ -14,12 +14,12 @@ from needlecalc.physics.air import sea_level_pressure_pa as sea_level_pressure_p
 from needlecalc.physics.air import standard_atmosphere as standard_atmosphere
 from needlecalc.physics.air import station_pressure_pa as station_pressure_pa
 from needlecalc.physics.airflow import air_flow_g_s as air_flow_g_s
+from needlecalc.physics.airflow import circular_throat_area_mm2 as circular_throat_area_mm2
+from needlecalc.physics.airflow import engine_air_flow_g_s as engine_air_flow_g_s
 from needlecalc.physics.airflow import expansion_factor as expansion_factor
 from needlecalc.physics.airflow import leak_flow_g_s as leak_flow_g_s
+from needlecalc.physics.airflow import piston_depression_pa as piston_depression_pa
 from needlecalc.physics.airflow import slide_depression_pa as slide_depression_pa
-from needlecalc.physics.airvalve import circular_throat_area_mm2 as circular_throat_area_mm2
-from needlecalc.physics.airvalve import engine_air_flow_g_s as engine_air_flow_g_s
-from needlecalc.physics.airvalve import piston_depression_pa as piston_depression_pa
 from needlecalc.physics.analyser import brettschneider_lambda as brettschneider_lambda
 from needlecalc.physics.analyser import dilution as dilution
 from needlecalc.physics.analyser import gas_lambda_uncertainty as gas_lambda_uncertainty

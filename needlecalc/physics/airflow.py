@@ -1,4 +1,4 @@
-r"""Air through a throat, under a slide or through a hole.
+r"""Air that an engine asks for, through a throat, under a slide or through a hole; the balance of the air valve's piston.
 
 Air drawn from rest at :math:`p_0` through an opening where the pressure is :math:`p_0 - \Delta p` runs without loss or
 heat up to the opening; its flow is that of constant density times a factor near 1.
@@ -14,12 +14,13 @@ from numpy.typing import ArrayLike
 
 from needlecalc.arrays import check_each
 from needlecalc.errors import InputError
-from needlecalc.units import DRY_AIR_J_KG_K, FloatArray, kelvin_from_degc
+from needlecalc.units import DRY_AIR_J_KG_K, GRAVITY_M_S2, FloatArray, kelvin_from_degc
 
 HEAT_CAPACITY_RATIO_AIR: Final = 1.4
 STEPS: Final = 50
 CLOSE: Final = 1e-15  # of the place found
 ROUNDING: Final = 1e-14  # of the flow squared: a flow computed at choking is not to miss it by a rounding
+SECONDS_TIMES_STROKES: Final = 120.0  # a four-stroke engine breathes once in two turns: 2 * 60 s
 LEAST_MANIFOLD_SHARE: Final = 0.12
 _COMPRESSION: Final = 8.5  # of an old engine; 7 to 10 moves the filling at idle by 4 %
 _EXHAUST_RATIO: Final = 1.3  # of heat capacities, burnt gas
@@ -31,6 +32,153 @@ CHOKED_SHARE: Final = 1.0 - (2.0 / (HEAT_CAPACITY_RATIO_AIR + 1.0)) ** (1.0 / _P
 Curve = Callable[[FloatArray], FloatArray]
 
 
+def engine_air_flow_g_s(
+    rpm: ArrayLike, *, displacement_cm3: ArrayLike, volumetric_efficiency: ArrayLike, density_kg_m3: ArrayLike
+) -> FloatArray:
+    r"""Air mass flow of a four-stroke engine from speed and volumetric efficiency.
+
+    .. math:: \dot m = V_d\,\frac{n}{120}\,\eta_v\,\rho
+
+    Parameters
+    ----------
+    rpm, displacement_cm3 : array_like, shape (...)
+        Engine speed *n*, and swept volume of all cylinders. [1/min, cm3]
+    volumetric_efficiency, density_kg_m3 : array_like, shape (...)
+        Air drawn in over the air that fills the swept volume at this density, 0 to 1.5; NaN in any but the volume stays
+        NaN. The density is that of outside air, or of air of manifold pressure and outside temperature. [-, kg/m3]
+
+    Returns
+    -------
+    float or array, shape (...)
+        Air mass flow of the whole engine; divide by the number of carburettors. [g/s]
+
+    Notes
+    -----
+    On outside air some 0.2-0.3 at idle, 0.70-0.85 at full load of a two-valve engine; on manifold pressure it changes
+    little with throttle (values from memory).
+
+    References
+    ----------
+    .. [1] Heywood, *Internal Combustion Engine Fundamentals*, McGraw-Hill, 1988, section 2.10 (from memory).
+
+    Examples
+    --------
+    >>> flow = engine_air_flow_g_s(5000.0, displacement_cm3=2393.0, volumetric_efficiency=0.8, density_kg_m3=1.2)
+    >>> print(f"{flow:.1f}")
+    95.7
+    """
+    speed = check_each(rpm, "rpm", 0.0, allow_nan=True)
+    volume = check_each(displacement_cm3, "displacement_cm3", 0.0, open_low=True)
+    cure = "It is a share, so write 80 % as 0.8."
+    efficiency = check_each(volumetric_efficiency, "volumetric_efficiency", 0.0, 1.5, allow_nan=True, cure=cure)
+    density = check_each(density_kg_m3, "density_kg_m3", 0.0, open_low=True, allow_nan=True)
+    return np.asarray(1e-3 * volume * speed / SECONDS_TIMES_STROKES * efficiency * density)[()]
+
+
+def circular_throat_area_mm2(lift_mm: ArrayLike, *, bore_mm: ArrayLike, bridge_mm: ArrayLike = 0.0) -> FloatArray:
+    r"""Open area of a round throat over a flat bridge, under a flat foot: the difference of two circular segments.
+
+    .. math:: A = \frac{B^2}{4}\,[\Delta - \cos(\varphi_0 + \varphi_1)\sin\Delta],\qquad \Delta = \varphi_1 - \varphi_0,
+              \qquad \sin^2\tfrac{\varphi_0}{2} = \tfrac{b}{B},\quad \sin^2\tfrac{\varphi_1}{2} = \tfrac{b + y}{B}
+
+    Parameters
+    ----------
+    lift_mm, bore_mm, bridge_mm : array_like, shape (...)
+        Height *y* of the foot above the bridge (NaN stays NaN), bore *B*, and height *b* of the bridge above the lowest
+        point of the bore. [mm]
+
+    Returns
+    -------
+    float or array, shape (...)
+        Area; constant once the foot has left the bore at the top. [mm2]
+
+    Raises
+    ------
+    InputError
+        If the lift is negative, or the bridge fills the bore.
+
+    References
+    ----------
+    .. [1] Bronshtein et al., *Handbook of Mathematics*, circular segment (from memory).
+
+    Examples
+    --------
+    >>> print(f"{circular_throat_area_mm2(10.0, bore_mm=38.1, bridge_mm=3.0):.1f}")
+    301.7
+    """
+    lift = check_each(lift_mm, "lift_mm", 0.0, allow_nan=True, cure="Count it from the bridge.")
+    bore = check_each(bore_mm, "bore_mm", 0.0, open_low=True)
+    bridge = check_each(bridge_mm, "bridge_mm", 0.0)
+    if not np.all(bridge < bore):
+        msg = (
+            f"bridge_mm is up to {np.max(bridge):g}, but must be less than bore_mm ({np.min(bore):g}); "
+            "measure the bridge from the lowest point of the bore."
+        )
+        raise InputError(msg)
+    foot = np.minimum(bridge + lift, bore)
+    low, high = (2.0 * np.arcsin(np.sqrt(height / bore)) for height in (bridge, foot))
+    angle = high - low
+    return np.asarray(bore**2 / 4.0 * (angle - np.cos(low + high) * np.sin(angle)))[()]
+
+
+def piston_depression_pa(
+    lift_mm: ArrayLike,
+    *,
+    piston_mass_kg: ArrayLike,
+    spring_preload_n: ArrayLike,
+    spring_rate_n_mm: ArrayLike,
+    suction_area_mm2: ArrayLike,
+    tilt_deg: ArrayLike = 0.0,
+) -> FloatArray:
+    r"""Depression that holds the piston of the air valve at a lift, the balance of forces on it.
+
+    .. math:: \Delta p = \frac{m g \cos\beta + F_0 + k y}{A}
+
+    Parameters
+    ----------
+    lift_mm, piston_mass_kg : array_like, shape (...)
+        Lift *y* of the piston (NaN stays NaN), and mass *m* of piston, needle and rod. [mm, kg]
+    spring_preload_n, spring_rate_n_mm : array_like, shape (...)
+        Spring force :math:`F_0` at no lift and spring rate *k*. [N, N/mm]
+    suction_area_mm2, tilt_deg : array_like, shape (...)
+        Area *A* on which the depression lifts, the disc's less what the foot sees of the bridge's depression; and tilt
+        :math:`\beta` of the chamber's axis from upright, 0 to 90. [mm2, deg]
+
+    Returns
+    -------
+    float or array, shape (...)
+        Depression of a piston at rest: the damper adds its drag while it rises. [Pa]
+
+    Raises
+    ------
+    InputError
+        If a value is out of its range, or nothing pulls the piston down.
+
+    Examples
+    --------
+    A piston of 250 g and a spring of 1.25 N on a disc of 61 mm diameter:
+
+    >>> depression = piston_depression_pa(0.0, piston_mass_kg=0.25, spring_preload_n=1.25, spring_rate_n_mm=0.0,
+    ...                                   suction_area_mm2=2922.47)
+    >>> print(f"{depression:.0f}")
+    1267
+    """
+    lift = check_each(lift_mm, "lift_mm", -np.inf, allow_nan=True)
+    mass = check_each(piston_mass_kg, "piston_mass_kg", 0.0)
+    preload = check_each(spring_preload_n, "spring_preload_n", 0.0)
+    rate = check_each(spring_rate_n_mm, "spring_rate_n_mm", 0.0)
+    area = check_each(suction_area_mm2, "suction_area_mm2", 0.0, open_low=True)
+    tilt = check_each(tilt_deg, "tilt_deg", 0.0, 90.0)
+    force = mass * GRAVITY_M_S2 * np.cos(np.radians(tilt)) + preload + rate * lift
+    if np.any(force <= 0.0):
+        msg = (
+            f"The piston is pulled down with {np.nanmin(force):g} N, but weight and spring must pull it; "
+            "check piston_mass_kg and spring_preload_n."
+        )
+        raise InputError(msg)
+    return np.asarray(force / area * 1e6)[()]
+
+
 def expansion_factor(depression_pa: ArrayLike, *, pressure_pa: ArrayLike) -> FloatArray:
     r"""Isentropic air flow over that of constant density.
 
@@ -39,10 +187,8 @@ def expansion_factor(depression_pa: ArrayLike, *, pressure_pa: ArrayLike) -> Flo
 
     Parameters
     ----------
-    depression_pa : array_like, shape (...)
-        Pressure ahead of the throat less the pressure in it; zero gives 1, NaN stays NaN. [Pa]
-    pressure_pa : array_like, shape (...)
-        Absolute total pressure :math:`p_0` ahead of the throat. [Pa]
+    depression_pa, pressure_pa : array_like, shape (...)
+        Pressure ahead of the throat less that in it (zero gives 1, NaN stays NaN), and absolute total pressure ahead. [Pa]
 
     Returns
     -------
@@ -90,16 +236,12 @@ def air_flow_g_s(
 
     Parameters
     ----------
-    area_mm2 : array_like, shape (...)
-        Open area; NaN stays NaN. [mm2]
-    depression_pa : array_like, shape (...)
-        Pressure ahead of the throat less the pressure in it; NaN stays NaN. [Pa]
-    density_kg_m3 : array_like, shape (...)
-        Density of the air ahead of the throat. [kg/m3]
-    discharge_coefficient : array_like, shape (...)
-        Coefficient *C*; 0.6-0.85 for a gate across a throat, changing with lift (from memory). [-]
+    area_mm2, depression_pa : array_like, shape (...)
+        Open area, and pressure ahead of it less that in it; NaN stays NaN. [mm2, Pa]
+    density_kg_m3, discharge_coefficient : array_like, shape (...)
+        Density ahead, and coefficient *C*: 0.6-0.85 for a gate across a throat (from memory). [kg/m3, -]
     pressure_pa : array_like, shape (...), or None
-        Absolute pressure ahead of the throat, for :func:`expansion_factor`; None leaves that at 1. [Pa]
+        Absolute pressure ahead, for :func:`expansion_factor`; None leaves that at 1. [Pa]
 
     Returns
     -------
@@ -153,10 +295,6 @@ def slide_depression_pa(
     float or array, shape (...)
         Depression; NaN where the opening cannot pass the flow even when choked. [Pa]
 
-    References
-    ----------
-    .. [1] As :func:`air_flow_g_s`.
-
     Examples
     --------
     >>> air = {"density_kg_m3": 1.225, "discharge_coefficient": 0.75, "pressure_pa": 101325.0}
@@ -181,22 +319,16 @@ def leak_flow_g_s(
 
     Parameters
     ----------
-    area_mm2 : array_like, shape (...)
-        Effective area, contraction included. [mm2]
-    manifold_pressure_pa : array_like, shape (...)
-        Absolute pressure in the manifold; NaN stays NaN. [Pa]
+    area_mm2, manifold_pressure_pa : array_like, shape (...)
+        Effective area, contraction included; absolute pressure in the manifold, NaN stays NaN. [mm2, Pa]
     pressure_pa, temperature_degc : array_like, shape (...)
         Air outside. [Pa, degC]
 
     Returns
     -------
     float or array, shape (...)
-        Air flow by :func:`air_flow_g_s`; none where the manifold stands at or above the outside. [g/s]
-
-    Notes
-    -----
-    Below a pressure ratio of 0.528 the hole runs at the speed of sound and its flow no longer depends on the manifold:
-    the excess of lambda then falls as one over the air flow.
+        Air flow by :func:`air_flow_g_s`; none where the manifold stands at or above the outside. Below a pressure ratio of
+        0.528 it is choked, so that the excess of lambda falls as one over the air flow. [g/s]
 
     References
     ----------
@@ -218,25 +350,9 @@ def leak_flow_g_s(
 def throttled_share(manifold_share: ArrayLike) -> FloatArray:
     r"""Filling of an engine on the air of its manifold, over that at full load: exhaust left behind lessens it.
 
-    .. math:: 1 - \frac{p_e/p_i - 1}{\gamma\,(r_c - 1)},\qquad r_c = 8.5,\quad \gamma = 1.3
+    :math:`1 - (p_e/p_i - 1) / (\gamma (r_c - 1))`, :math:`r_c = 8.5`, :math:`\gamma = 1.3`, by the ratio of manifold to
+    outside pressure, 1 where it is more; NaN stays NaN. Heywood 1988, section 6.2.1, the ideal cycle (from memory).
 
-    Parameters
-    ----------
-    manifold_share : array_like, shape (...)
-        Manifold pressure over the pressure outside, 1 where it is more; NaN stays NaN. [-]
-
-    Returns
-    -------
-    float or array, shape (...)
-        Share of the filling; 0.8 at a third. [-]
-
-    References
-    ----------
-    .. [1] Heywood, *Internal Combustion Engine Fundamentals*, McGraw-Hill, 1988, section 6.2.1, the ideal cycle (from
-       memory).
-
-    Examples
-    --------
     >>> print(throttled_share([0.33, 0.6, 1.0]).round(2))
     [0.79 0.93 1.  ]
     """
