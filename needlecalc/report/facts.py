@@ -47,7 +47,7 @@ def facts_of(sheet: GrindSheet) -> dict[str, Any]:
         "chance_least": design.chance_least,
         "chance_fails": design.final.chance_fails,
         "chance_fails_stop": design.stop.chance_fails,
-        "bands": design.band_rows(),
+        "bands": [dict(row) for row in design.band_table().rows],
         "log": None if log is None else {"file": log.name, "sha256": log.sha256},
     }
     return {key: _plain(value) for key, value in facts.items()}

@@ -72,7 +72,7 @@ def general_solver(problem: Problem, smoothness: float, start: np.ndarray, exact
     mean = (left + right) / 2
     g, h = problem.rows.matrix, problem.rows.least
     held = np.isfinite(problem.tested)
-    least = problem.least_misfit()[held]
+    least = problem.least_misfit[held]
 
     def whole(v):
         """Removal and turn; beyond the data no more is cut than the taper needs."""
@@ -108,7 +108,7 @@ def by_slsqp(problem: Problem, smoothness: float, point: Point, tests: np.ndarra
 
 def plain_smoothest(problem: Problem) -> tuple[np.ndarray, float]:
     """The rule by which the smoothness is chosen, every rung of the ladder fitted in full."""
-    bands, tests, rest = problem.band_u.size, problem.least_misfit(), problem.point(problem.rest())
+    bands, tests, rest = problem.band_u.size, problem.least_misfit, problem.point(problem.rest())
     point, tried = rest, []
     for smoothness in room.SMOOTHNESS_LADDER.tolist():
         at_end = point.x[-1] and (problem.rows.matrix @ point.x - problem.rows.least)[-2:].min() < room.SETTLED_MM

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from enum import StrEnum
@@ -32,7 +33,6 @@ JET_REACH_MM = 3.0
 LEAST_TURN_MM = 0.02
 BORE_STEP_MM = 0.01
 WIDEST_BORE_MM = 0.5  # larger than the present one
-BORES_TRIED = 60
 DEEPEST_CUT_MM = 2.0
 THINNEST_MM = 0.3
 THINNEST_GAP_MM = 0.02
@@ -206,35 +206,36 @@ def active_limits(solution: Solution) -> tuple[Alternative, ...]:
     problem, missed = solution.problem, solution.missed()
     if np.abs(missed).max() < WORTH_EASING:
         return ()
-    found = []
-
-    def tell(limit: Limit, amount: float, multiplier: float, then: Solution) -> None:
-        gain = np.where(np.abs(missed) > WORTH_EASING, np.abs(missed) - np.abs(then.missed()), 0.0)
-        band = int(np.argmax(gain))
-        if gain[band] >= WORTH_SAYING:
-            figures = {"amount": amount, "limit": limit, "multiplier": multiplier}
-            stations = (limit.station,) if limit.station else ()
-            found.append(_changed(Change.LIMIT, solution, then, band=band, stations=stations, **figures))
-
+    (low, high), (lower, higher) = problem.drop_range_mm, problem.eased_range_mm(EASED_DROP_MM)
+    eased = []
     for limit, multiplier in multipliers(solution).items():
-        of_jet = limit.station is None
+        of_jet, by_mm = limit.station is None, EASED_CUT_MM
         if limit.kind is LimitKind.NO_REVERSED_TAPER or (of_jet and problem.limits.flats):
             continue
-        (low, high), (lowest, highest) = problem.drop_range_mm, problem.on_table_mm()
-        room = low - lowest if limit.kind is LimitKind.JET_AT_ITS_HIGHEST else highest - high
-        by_mm = min(EASED_DROP_MM, room) if of_jet else EASED_CUT_MM
+        if of_jet:
+            by_mm = low - lower if limit.kind is LimitKind.JET_AT_ITS_HIGHEST else higher - high
         least = problem.rows.least.copy()
         least[problem.rows.limits.index(limit)] -= by_mm
-        if of_jet and problem.drop_range_mm[0] == problem.drop_range_mm[1]:
-            limit = Limit(LimitKind.JET_KEPT)
-        tell(limit, by_mm, multiplier, fit_again(solution, replace(problem, rows=problem.rows._replace(least=least))))
+        called = Limit(LimitKind.JET_KEPT) if of_jet and low == high else limit
+        eased.append((called, by_mm, multiplier, replace(problem, rows=problem.rows._replace(least=least))))
     for station in problem.limits.keep:
         if solution.inside[station - 1]:
             free = problem.free.copy()
             free[station - 1] = True
             others = tuple(number for number in problem.limits.keep if number != station)
-            then = fit_again(solution, problem.with_free(free, replace(problem.limits, keep=others)))
-            tell(Limit(LimitKind.STATION_KEPT, station), float(then.removal_mm()[station - 1]), float("nan"), then)
+            other = problem.with_free(free, replace(problem.limits, keep=others))
+            eased.append((Limit(LimitKind.STATION_KEPT, station), np.nan, np.nan, other))
+    found = []
+    for limit, by_mm, multiplier, other in eased:
+        then = fit_again(solution, other)
+        gain = np.where(np.abs(missed) > WORTH_EASING, np.abs(missed) - np.abs(then.missed()), 0.0)
+        band = int(np.argmax(gain))
+        if gain[band] >= WORTH_SAYING:
+            stations = (limit.station,) if limit.station else ()
+            # A station that was kept is filed by what helps.
+            amount = float(then.removal_mm()[np.array(stations) - 1].max()) if np.isnan(by_mm) else by_mm
+            figures = {"amount": amount, "limit": limit, "multiplier": multiplier}
+            found.append(_changed(Change.LIMIT, solution, then, band=band, stations=stations, **figures))
     found.sort(key=lambda one: abs(one.missed()[one.band]) - abs(one.before))
     return tuple(found[:MOST_LIMITS])
 
@@ -317,11 +318,15 @@ def _cut_is_limited(solution: Solution) -> bool:
     return bool(problem.held_by_a_limit(solution.x).any() or problem.limits.keep)
 
 
+def deepest(limits: Limits) -> Limits:
+    """The limits without those of the user's own on the cut."""
+    return replace(limits, max_cut_mm=DEEPEST_CUT_MM, least_diameter_mm=THINNEST_MM, keep=(), never_below_mm={})
+
+
 def _deeper_cut(solution: Solution) -> Alternative | None:
     """Every limit on the cut lifted."""
     problem = solution.problem
-    free = replace(problem.limits, max_cut_mm=DEEPEST_CUT_MM, least_diameter_mm=THINNEST_MM, keep=(), never_below_mm={})
-    then = solved_again(problem.learned, problem.target, free)
+    then = solved_again(problem.learned, problem.target, deepest(problem.limits))
     more = then.removal_mm() - solution.removal_mm()
     if not (more > LEAST_CUT_MM).any():
         return None
@@ -330,25 +335,32 @@ def _deeper_cut(solution: Solution) -> Alternative | None:
 
 def _other_bore(solution: Solution) -> Alternative | None:
     """The bore next to the present one with which no band that missed asks for what filing cannot give."""
-    problem = solution.problem
+    problem, missed = solution.problem, solution.missed()
     setup = problem.learned.setup
-    carburettor, missed = setup.carburettor, solution.missed()
-    jet, needle = carburettor.jet, carburettor.needle
+    present = setup.carburettor.jet.bore_mm
+    clear = float(setup.carburettor.needle.diameters_mm.max()) + 2.0 * problem.limits.least_gap_mm
     smaller = bool((missed < -MISSED_BY).any())
-    clear = float(needle.diameters_mm.max()) + 2.0 * problem.limits.least_gap_mm
-    end = clear if smaller else jet.bore_mm + WIDEST_BORE_MM
-    if smaller and clear > jet.bore_mm - BORE_STEP_MM:
+    if smaller and clear > present - BORE_STEP_MM:
         return None
+    here, least, most = (round(mm / BORE_STEP_MM, 3) for mm in (present, clear, present + WIDEST_BORE_MM))
+    if smaller:
+        steps = range(math.ceil(here) - 1, math.ceil(least) - 1, -1)
+    else:
+        steps = range(math.floor(here) + 1, math.floor(most) + 1)
     short = missed < -MISSED_BY if smaller else missed > MISSED_BY
-    for bore in np.linspace(jet.bore_mm, end, BORES_TRIED)[1:].tolist():
-        untouched = problem.with_setup(setup.with_jet(bore_mm=bore, bore_least_mm=None))
-        left = untouched.misfit(solution.x if not smaller else untouched.rest())
-        if ((left[short] > 0.0) if smaller else (left[short] < 0.0)).all():
-            break
-    bore = round((np.floor if smaller else np.ceil)(bore / BORE_STEP_MM) * BORE_STEP_MM, 6)
-    bore = max(bore, round(float(np.ceil(clear / BORE_STEP_MM)) * BORE_STEP_MM, 6))
-    then = solved_again(problem.learned, problem.target, problem.limits, setup.with_jet(bore_mm=bore, bore_least_mm=None))
-    return _changed(Change.BORE, solution, then, amount=bore - jet.bore_mm)
+
+    def with_bore(bore_mm: float) -> Setup:
+        return setup.with_jet(bore_mm=bore_mm, bore_least_mm=None)
+
+    def serves(bore_mm: float) -> bool:
+        untouched = problem.with_setup(with_bore(bore_mm))
+        left = untouched.misfit(untouched.rest() if smaller else solution.x)[short]
+        return bool((left > 0.0).all() if smaller else (left < 0.0).all())
+
+    bores = [round(step * BORE_STEP_MM, 6) for step in steps]
+    bore = next(filter(serves, bores), bores[-1])
+    then = solved_again(problem.learned, problem.target, problem.limits, with_bore(bore))
+    return _changed(Change.BORE, solution, then, amount=bore - present)
 
 
 def bore_for(car: Learned, drop_mm: float, rise: float) -> float | None:

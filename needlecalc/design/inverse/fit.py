@@ -19,7 +19,7 @@ FLAT = 1e-9
 NEARLY_FLAT = 1e-4  # of the cost: enough to tell one smoothness from the next
 SHARES = 0.4 ** np.arange(1, 6)
 MISSED_BY = 0.02  # of lambda: a band farther from its target is not met
-OTHER_HEIGHTS = (0.0, 0.25, 0.5, 0.75, 1.0)  # of the jet's range
+HEIGHTS = 5  # of the jet's range, to start from anew
 BETTER = 0.95  # of the cost
 SHORTFALL = 0.25  # of what was promised
 NOISE_LEFT = 0.5  # of what the noise explains: a fit takes part of the noise up, and less smoothing misses less
@@ -36,32 +36,25 @@ def smoothest(problem: Problem) -> tuple[FloatArray, float]:
     the best any weight reaches allows.  Where a band crosses a station as the jet moves, the law has a kink, and a fit can
     stop at the wrong side of it: so where a target is missed, the ladder is gone down again from another height.
     """
-    tests = problem.least_misfit()
-    rest = problem.point(problem.rest())
-    point, smoothness = _down_the_ladder(problem, rest, tests)
+    point, smoothness = _down_the_ladder(problem, problem.point(problem.rest()))
     if np.abs(point.misfit).max() > MISSED_BY and np.ptp(problem.drop_range_mm) > SETTLED_MM:
-        starts = tuple(_with_jet_at(problem, share) for share in OTHER_HEIGHTS)
-        other = _best_from(starts, problem, smoothness, tests, NEARLY_FLAT)
+        heights = np.linspace(*problem.drop_range_mm, HEIGHTS)
+        starts = tuple(problem.point(np.append(problem.rest()[:-1], height)) for height in heights)
+        other = _best_from(starts, problem, smoothness, NEARLY_FLAT)
         if cost(problem, smoothness, other.x) < BETTER * cost(problem, smoothness, point.x):
-            point, smoothness = _down_the_ladder(problem, other, tests)
+            point, smoothness = _down_the_ladder(problem, other)
     return point.x, smoothness
 
 
-def _with_jet_at(problem: Problem, share: float) -> Point:
-    """The needle as it is, the jet so far along its range."""
-    low, high = problem.drop_range_mm
-    x = problem.rest()
-    x[-1] = low + share * (high - low)
-    return problem.point(x)
-
-
-def _down_the_ladder(problem: Problem, rest: Point, tests: FloatArray) -> tuple[Point, float]:
+def _down_the_ladder(problem: Problem, rest: Point) -> tuple[Point, float]:
     """Fit of the greatest smoothness that serves, and that smoothness, from one start."""
     bands = problem.band_u.size
     rung, point, points, chis = 0, rest, [], []
     # Where only the jet moves, nothing is smoothed.
     for smoothness in SMOOTHNESS_LADDER[: None if problem.free.any() else 1].tolist():
-        point = _better(problem, smoothness, point, rest, tests)
+        # A stiff removal can send the jet to one end of its nut, and a ridge keeps it there when it need not.
+        at_an_end = bool(point.x[-1]) and problem.room(point.x)[-2:].min() < SETTLED_MM
+        point = _best_from((point, rest) if at_an_end else (point,), problem, smoothness, NEARLY_FLAT)
         points.append(point)
         chis.append(float(((point.misfit / problem.drive_u) ** 2).sum()))
         # However much better the rougher ones may be, down to no misfit at all, they would not change the choice.
@@ -69,7 +62,7 @@ def _down_the_ladder(problem: Problem, rest: Point, tests: FloatArray) -> tuple[
         if rung == _chosen(chis, 0.0, bands):
             break
     smoothness = float(SMOOTHNESS_LADDER[rung])
-    return _best_from((points[rung], rest), problem, smoothness, tests, FLAT), smoothness
+    return _best_from((points[rung], rest), problem, smoothness, FLAT), smoothness
 
 
 def _chosen(chis: list[float], best: float, bands: int) -> int:
@@ -79,19 +72,11 @@ def _chosen(chis: list[float], best: float, bands: int) -> int:
     return next((rung for rung, chi in enumerate(chis) if chi <= allowed), len(chis))
 
 
-def _better(problem: Problem, smoothness: float, point: Point, rest: Point, tests: FloatArray) -> Point:
-    """Fit from where the stiffer one ended and, if the jet met an end there, from the needle as it is."""
-    # A stiff removal can send the jet to one end of its nut, and a ridge keeps it there when it need not.
-    room = problem.room(point.x)[-2:]
-    starts = (point, rest) if point.x[-1] and room.min() < SETTLED_MM else (point,)
-    return _best_from(starts, problem, smoothness, tests, NEARLY_FLAT)
-
-
-def _best_from(starts: tuple[Point, ...], problem: Problem, smoothness: float, tests: FloatArray, flat: float) -> Point:
+def _best_from(starts: tuple[Point, ...], problem: Problem, smoothness: float, flat: float) -> Point:
     """Best of the fits from some starts."""
     smoothing = _smoothing_rows(problem, smoothness)
-    ends = [_settled(problem, smoothness, start, tests, flat) for start in starts]
-    return min(ends, key=lambda end: _cost(problem, end.misfit, smoothing @ end.x, tests))
+    ends = [fit_from(problem, smoothness, start, flat) for start in starts]
+    return min(ends, key=lambda end: _cost(problem, end.misfit, smoothing @ end.x))
 
 
 def fit(problem: Problem, smoothness: float, x: FloatArray) -> FloatArray:
@@ -99,29 +84,24 @@ def fit(problem: Problem, smoothness: float, x: FloatArray) -> FloatArray:
     return fit_from(problem, smoothness, problem.point(x)).x
 
 
-def fit_from(problem: Problem, smoothness: float, start: Point, flat: float = FLAT) -> Point:
-    """Best removal and jet height at one smoothness, from a point already worked out."""
-    return _settled(problem, smoothness, start, problem.least_misfit(), flat)
-
-
-def _settled(problem: Problem, smoothness: float, point: Point, tests: FloatArray, flat: float) -> Point:
-    """Where no step gains more than a share ``flat`` of the cost."""
+def fit_from(problem: Problem, smoothness: float, point: Point, flat: float = FLAT) -> Point:
+    """Best removal and jet height at one smoothness, from a point on, where no step gains more than a share of the cost."""
     smoothing = _smoothing_rows(problem, smoothness)
-    cost = _cost(problem, point.misfit, smoothing @ point.x, tests)
+    cost = _cost(problem, point.misfit, smoothing @ point.x)
     reach = np.inf
     for _ in range(ROUNDS):
-        best, _ = _linear_step(problem, smoothing, tests, point, reach)
+        best, _ = _linear_step(problem, smoothing, point, reach)
         step = best - point.x
         # What the straightened law promises is all that can be gained here.
-        promised = cost - _cost(problem, point.misfit + point.slopes @ step, smoothing @ best, tests)
+        promised = cost - _cost(problem, point.misfit + point.slopes @ step, smoothing @ best)
         if promised < flat * cost:
             break
         trial = problem.point(best)
-        gained = cost - _cost(problem, trial.misfit, smoothing @ best, tests)
+        gained = cost - _cost(problem, trial.misfit, smoothing @ best)
         turned = abs(float(step[-1]))
         if gained < 0.0 and turned < SETTLED_MM:
             # The law bends more than it turns; every point between meets the limits, as both ends do.
-            trial, gained = _part_of_the_way(problem, smoothing, tests, point, step, cost)
+            trial, gained = _part_of_the_way(problem, smoothing, point, step, cost)
         # The law is all but straight in the removal, but where a band crosses a station it has a kink in the jet's
         # height, so it is the jet that must not go too far at once.
         if gained < SHORTFALL * promised:
@@ -139,13 +119,13 @@ def _settled(problem: Problem, smoothness: float, point: Point, tests: FloatArra
 
 
 def _part_of_the_way(
-    problem: Problem, smoothing: FloatArray, tests: FloatArray, point: Point, step: FloatArray, cost: float
+    problem: Problem, smoothing: FloatArray, point: Point, step: FloatArray, cost: float
 ) -> tuple[Point, float]:
     """As much of a step as lowers the cost, and by how much; a loss where none does."""
     gained = -np.inf
     for share in SHARES.tolist():
         x = point.x + share * step
-        gained = cost - _cost(problem, problem.misfit(x), smoothing @ x, tests)
+        gained = cost - _cost(problem, problem.misfit(x), smoothing @ x)
         if gained >= 0.0:
             return problem.point(x), gained
     return point, gained
@@ -153,15 +133,13 @@ def _part_of_the_way(
 
 def forces(problem: Problem, smoothness: float, x: FloatArray) -> FloatArray:
     """How hard each limit holds the solution back."""
-    _, force = _linear_step(problem, _smoothing_rows(problem, smoothness), problem.least_misfit(), problem.point(x), np.inf)
+    _, force = _linear_step(problem, _smoothing_rows(problem, smoothness), problem.point(x), np.inf)
     return force[: len(problem.rows.limits)]
 
 
-def _linear_step(
-    problem: Problem, smoothing: FloatArray, tests: FloatArray, point: Point, reach_mm: float
-) -> tuple[FloatArray, FloatArray]:
+def _linear_step(problem: Problem, smoothing: FloatArray, point: Point, reach_mm: float) -> tuple[FloatArray, FloatArray]:
     """Exact solution of the linear problem around a point, the jet within reach, with multipliers of limits and tests."""
-    slopes, there, drop = point.slopes, point.slopes @ point.x, float(point.x[-1])
+    slopes, there, drop, tests = point.slopes, point.slopes @ point.x, float(point.x[-1]), problem.least_misfit
     rows = np.concatenate([slopes / problem.band_u[:, None], smoothing])
     aims = np.concatenate([(there - point.misfit) / problem.band_u, np.zeros(smoothing.shape[0])])
     matrix, least = problem.rows.matrix, problem.rows.least.copy()
@@ -186,7 +164,7 @@ def response(problem: Problem, smoothness: float, x: FloatArray) -> FloatArray:
     here = problem.point(x)
     misfit, slopes = here.misfit, here.slopes
     rows = np.vstack([slopes / problem.band_u[:, None], _smoothing_rows(problem, smoothness)])
-    active = np.vstack([problem.rows.matrix[problem.at_limits(x)], slopes[misfit - problem.least_misfit() < 1e-6]])
+    active = np.vstack([problem.rows.matrix[problem.at_limits(x)], slopes[misfit - problem.least_misfit < 1e-6]])
     moves = np.eye(x.size)
     if active.size:
         _, sizes, right = np.linalg.svd(np.linalg.qr(active, mode="r"))
@@ -217,12 +195,12 @@ def _smoothing_rows(problem: Problem, smoothness: float) -> FloatArray:
 
 def cost(problem: Problem, smoothness: float, x: FloatArray) -> float:
     """What the fit makes least: misfit over uncertainty, and what keeps the removal smooth and small."""
-    return _cost(problem, problem.misfit(x), _smoothing_rows(problem, smoothness) @ x, problem.least_misfit())
+    return _cost(problem, problem.misfit(x), _smoothing_rows(problem, smoothness) @ x)
 
 
-def _cost(problem: Problem, misfit: FloatArray, kept: FloatArray, tests: FloatArray) -> float:
+def _cost(problem: Problem, misfit: FloatArray, kept: FloatArray) -> float:
     # A test missed costs more than any target met could gain.
-    short = np.maximum(tests - misfit, 0.0).sum() * 10.0 / problem.band_u.min() ** 2
+    short = np.maximum(problem.least_misfit - misfit, 0.0).sum() * 10.0 / problem.band_u.min() ** 2
     missed = misfit / problem.band_u
     return float(missed @ missed + kept @ kept + short)
 

@@ -216,7 +216,7 @@ def _station(number: object, name: str) -> int:
         raise InputError(msg) from error
 
 
-def own_cut(needle: Needle, diameters_mm: ArrayLike, *, named_as: str | None = None) -> Needle:
+def own_cut(needle: Needle, diameters_mm: ArrayLike) -> Needle:
     """The needle after a cut the user thought of himself.
 
     Parameters
@@ -225,8 +225,6 @@ def own_cut(needle: Needle, diameters_mm: ArrayLike, *, named_as: str | None = N
         The needle as it is.
     diameters_mm : array_like, shape (n,)
         Diameters wanted at its stations. [mm]
-    named_as : str or None
-        Name of the new needle.
 
     Returns
     -------
@@ -257,10 +255,10 @@ def own_cut(needle: Needle, diameters_mm: ArrayLike, *, named_as: str | None = N
             f"{counted(changed.size, 'station')} instead, as nc.design.blended gives it: {figures} mm."
         )
         raise InputError(msg)
-    return Needle(named_as or f"{needle.name} as cut", needle.stations_mm, wanted, source="the user's own cut")
+    return Needle(f"{needle.name} as cut", needle.stations_mm, wanted, source="the user's own cut")
 
 
-def blended(needle: Needle, diameters_mm: ArrayLike, *, named_as: str | None = None) -> Needle:
+def blended(needle: Needle, diameters_mm: ArrayLike) -> Needle:
     """A cut spread over at least three stations, so that it leaves no waist.
 
     Parameters
@@ -269,8 +267,6 @@ def blended(needle: Needle, diameters_mm: ArrayLike, *, named_as: str | None = N
         The needle as it is.
     diameters_mm : array_like, shape (n,)
         Diameters wanted at its stations. [mm]
-    named_as : str or None
-        Name of the new needle.
 
     Returns
     -------
@@ -298,7 +294,7 @@ def blended(needle: Needle, diameters_mm: ArrayLike, *, named_as: str | None = N
     spread[:-1] = np.maximum(spread[:-1], SHARE_OF_NEIGHBOUR * removal[1:])
     spread[1:] = np.maximum(spread[1:], SHARE_OF_NEIGHBOUR * removal[:-1])
     diameters = np.minimum.accumulate(needle.diameters_mm - spread)
-    return Needle(named_as or f"{needle.name} blended", needle.stations_mm, diameters, source="blended")
+    return Needle(f"{needle.name} blended", needle.stations_mm, diameters, source="blended")
 
 
 def _only_filed(needle: Needle, diameters_mm: ArrayLike) -> FloatArray:

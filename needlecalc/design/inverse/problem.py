@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -62,7 +63,8 @@ class Problem:
         # Beyond the data the tip follows only as far as the taper needs.
         free = inside | (np.arange(inside.size) > int(np.flatnonzero(inside)[-1]))
         free &= ~limits.kept(free.size)
-        turn = drop_range_mm(setup, learned.lift_mm())
+        drop, (low, high) = setup.carburettor.jet.drop_mm, reach_mm(setup, learned.lift_mm())
+        turn = min(low - drop, 0.0), max(high - drop, 0.0)
         read_u = np.hypot(now_u, learned.doubts.sensor_offset / target.lambda_rich)
         tested = np.where(target.tested, np.log(target.lambda_rich / target.lambda_target) + NINETY * read_u, -np.inf)
         rows = limits.inequalities(setup, free, *turn)
@@ -75,6 +77,7 @@ class Problem:
         x[-1] = np.clip(0.0, *self.drop_range_mm)
         return x
 
+    @cached_property
     def least_misfit(self) -> FloatArray:
         """Misfit each tested band must keep: what its test needs, or what it has now where that is less."""
         if not np.isfinite(self.tested).any():
@@ -150,20 +153,16 @@ class Problem:
         rows = limits.inequalities(self.learned.setup, free, *turn)
         return replace(self, free=free, limits=limits, drop_range_mm=turn, rows=rows)
 
-    def jet_may_stay(self) -> bool:
-        """Whether the jet may stand where it stands now."""
-        return self.drop_range_mm[0] <= 0.0 <= self.drop_range_mm[1]
+    def eased_range_mm(self, by_mm: float) -> tuple[float, float]:
+        """Range of the change of jet drop, so much wider at either end, as far as the needle's table goes."""
+        setup, (low, high) = self.learned.setup, self.drop_range_mm
+        lowest, highest = (end - setup.carburettor.jet.drop_mm for end in drops_on_table_mm(setup, self.learned.lift_mm()))
+        return min(low, max(low - by_mm, lowest)), max(high, min(high + by_mm, highest))
 
     def left_alone(self) -> Problem:
         """The same problem with no station and no jet to move."""
         left = self.with_free(np.zeros(self.free.size, dtype=bool), drop_range_mm=(0.0, 0.0))
         return replace(left, carried_mm=np.zeros(self.free.size))
-
-    def on_table_mm(self) -> tuple[float, float]:
-        """Least and greatest change of jet drop with no band off the needle's table."""
-        setup = self.learned.setup
-        low, high = drops_on_table_mm(setup, self.learned.lift_mm())
-        return min(low - setup.carburettor.jet.drop_mm, 0.0), max(high - setup.carburettor.jet.drop_mm, 0.0)
 
 
 def drops_on_table_mm(setup: Setup, lift_mm: FloatArray) -> tuple[float, float]:
@@ -183,10 +182,3 @@ def reach_mm(setup: Setup, lift_mm: FloatArray, *, or_a_turn: bool = False) -> t
         turn = FLATS_PER_TURN * jet.flat_mm
         low, high = max(low - turn, min(low, 0.0)), high + turn
     return max(low, table[0]), min(high, table[1])
-
-
-def drop_range_mm(setup: Setup, lift_mm: FloatArray) -> tuple[float, float]:
-    """Least and greatest change of jet drop: what the nut allows, and no band off the needle's table."""
-    jet, table = setup.carburettor.jet, drops_on_table_mm(setup, lift_mm)
-    low, high = jet.drop_range_mm()
-    return max(low, min(table[0], jet.drop_mm)) - jet.drop_mm, min(high, max(table[1], jet.drop_mm)) - jet.drop_mm

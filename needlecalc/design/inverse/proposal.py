@@ -22,7 +22,7 @@ from needlecalc.measure.drive.bands import Bands
 from needlecalc.parts.needle import Needle
 from needlecalc.parts.setup import Setup
 from needlecalc.remark import BandName, Remark
-from needlecalc.show import Row, Shown, Table
+from needlecalc.show import Shown, Table
 from needlecalc.units import FloatArray
 
 WORTH_MEASURING = 0.02  # of the uncertainty: less is not worth the trouble
@@ -368,10 +368,6 @@ class Design(Shown):
         """How the nut is set after the next cut; None where it trims nothing."""
         aim = self.idle_to()
         return None if aim is None else self._after(self.next_stage()).trim(aim)
-
-    def band_rows(self) -> list[Row]:
-        """What becomes of each band, one dict each, full precision; intervals are 90 %."""
-        return [dict(row) for row in self.band_table().rows]
 
     def band_table(self) -> Table:
         """Bands before and after, to be shown."""

@@ -151,8 +151,6 @@ def _carried_mm(problem: Problem, x: FloatArray) -> FloatArray:
 
 def _no_worse_than_it_is(whole: Problem, problem: Problem, x: FloatArray) -> tuple[Problem, FloatArray]:
     """The solution, or nothing at all where it takes some band farther outside what is permitted than any is now."""
-    if not whole.jet_may_stay():
-        return problem, x
     as_it_is = whole.left_alone()
     aim, counts = whole.target.lambda_target, whole.target.giving_way() == 1.0
     now, then = (
@@ -165,7 +163,7 @@ def _no_worse_than_it_is(whole: Problem, problem: Problem, x: FloatArray) -> tup
 def _idle_left_alone(problem: Problem, share: FloatArray) -> tuple[Problem, FloatArray, float] | None:
     """Solution that moves neither the jet nor the stations of a tested band, if it serves all others."""
     tested = problem.target.tested
-    if not tested.any() or not problem.jet_may_stay():
+    if not tested.any():
         return None
     now = problem.misfit(problem.rest())
     if (np.abs(now[tested]) > IDLE_IS_RIGHT).any():
@@ -199,7 +197,7 @@ def _no_less_than_a_hand_turns(problem: Problem, smoothness: float, x: FloatArra
     """The solution with the jet left, where it would turn by less than anybody sets; a trimmed idle sets it anyway."""
     learned = problem.learned
     least = LEAST_TURN_FLATS * learned.setup.carburettor.jet.flat_mm
-    if not 0.0 < abs(x[-1]) < least or not problem.jet_may_stay() or idle_band(learned, problem.target) is not None:
+    if not 0.0 < abs(x[-1]) < least or idle_band(learned, problem.target) is not None:
         return problem, x
     left = problem.with_free(problem.free, drop_range_mm=(0.0, 0.0))
     return left, fit(left, smoothness, np.append(x[:-1], 0.0))
@@ -232,11 +230,10 @@ def _only_what_helps(problem: Problem, smoothness: float, x: FloatArray) -> tupl
         else:
             break
     least = best + WORTH_THE_WORK
-    if whole.jet_may_stay():
-        as_it_is = problem.left_alone()
-        left = as_it_is.point(as_it_is.rest())
-        if _expected_loss(as_it_is, left, put_right=put_right) <= least:
-            return as_it_is, left.x
+    as_it_is = problem.left_alone()
+    left = as_it_is.point(as_it_is.rest())
+    if _expected_loss(as_it_is, left, put_right=put_right) <= least:
+        return as_it_is, left.x
     untouched = problem.with_free(np.zeros(problem.free.size, dtype=bool))
     alone = fit_from(untouched, smoothness, untouched.point(untouched.rest()))
     if _expected_loss(untouched, alone, put_right=put_right) <= least:

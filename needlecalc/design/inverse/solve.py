@@ -48,7 +48,6 @@ def solve(
     learned: Learned | None = None,
     doubts: Doubts | None = None,
     risk: float = RISK,
-    named_as: str | None = None,
     checks: Checks | None = None,
     with_alternatives: bool = True,
 ) -> Design:
@@ -69,8 +68,6 @@ def solve(
         How far off things may be, when nothing was learned yet; the usual when not given.
     risk : float
         Greatest chance that the first stage leaves any band richer than permitted. [-]
-    named_as : str or None
-        Name of the new needle.
     checks : Checks or None
         Checks before the cut; a red one that is not overridden locks the solver.
     with_alternatives : bool
@@ -115,7 +112,7 @@ def solve(
     check_range(risk, "risk", 0.0, 1.0, cure="It is a chance; 0.05 is one drive in twenty.")
     learned = prepared(learned or learn(target.bands, setup, doubts=doubts), target, limits)
     found = best_solution(learned, target, limits)
-    made, found = _planned(found, risk, named_as, checks)
+    made, found = _planned(found, risk, checks)
     others, unsolved = ((), ()) if made.met or not with_alternatives else alternatives(found)
     made = replace(made, alternatives=(*others, *active_limits(found)))
     made = replace(made, remarks=(*remarks_of(made), *unsolved))
@@ -149,7 +146,7 @@ def _solved_after(made: Design, step: NextStep, known: Gaussian) -> NextStep:
         doubts=replace(made.learned.doubts, sensor_offset=float(left.u()[zero])),
     )
     confirmed = replace(made.limits, unconfirmed=1.0) if step.what is Measurement.JET_DRIVE else made.limits
-    again, _ = _planned(best_solution(learned, made.target, confirmed), made.risk, None, None)
+    again, _ = _planned(best_solution(learned, made.target, confirmed), made.risk, None)
     now, then = (
         replace(promise, first_stop_share=metal_share(one), miss_percent=miss_percent(one))
         for promise, one in ((step.now, made), (step.then, again))
@@ -185,7 +182,7 @@ def _same_bands(target: Target, learned: Learned) -> None:
         raise InputError(msg)
 
 
-def _planned(found: Solution, risk: float, named_as: str | None, checks: Checks | None) -> tuple[Design, Solution]:
+def _planned(found: Solution, risk: float, checks: Checks | None) -> tuple[Design, Solution]:
     """The design of a solution, and what is left of it: diameters a file can make, in stages, and how uncertain each is."""
     problem, x, blank = found.problem, found.x, found.problem.limits.new_blank
     learned, target, limits = problem.learned, problem.target, problem.limits
@@ -206,11 +203,11 @@ def _planned(found: Solution, risk: float, named_as: str | None, checks: Checks 
         nearer = np.append(first.removal_mm[problem.free], x[-1])
         carried = np.where(problem.free, 0.0, first.removal_mm)
         nearer_problem = replace(problem, carried_mm=carried)
-        return _planned(replace(found, problem=nearer_problem, x=nearer), risk, named_as, checks)
+        return _planned(replace(found, problem=nearer_problem, x=nearer), risk, checks)
     stop_mm, _ = found.diameters_mm(first.removal_mm)
     stop_mm = np.where(cut | blank, np.maximum(stop_mm, final_mm), final_mm)
     name, stations_mm = learned.setup.carburettor.needle.name, learned.setup.carburettor.needle.stations_mm
-    final = Needle(named_as or f"{name} at its target", stations_mm, final_mm, source="proposed")
+    final = Needle(f"{name} at its target", stations_mm, final_mm, source="proposed")
     stop = Needle(f"{name} at the first stop", stations_mm, stop_mm, source="proposed")
     made = Design(
         learned=learned,

@@ -2,19 +2,18 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from enum import StrEnum
 
 import numpy as np
 from numpy.typing import NDArray
 
-from needlecalc.design.inverse.alternatives import DEEPEST_CUT_MM, EASED_DROP_MM, NATURE, THINNEST_MM, fit_again, multipliers
+from needlecalc.design.inverse.alternatives import EASED_DROP_MM, NATURE, deepest, fit_again, multipliers
 from needlecalc.design.inverse.fit import MISSED_BY, SMOOTHNESS_LADDER
 from needlecalc.design.inverse.limits import LEAST_TURN_FLATS, Limit, LimitKind
-from needlecalc.design.inverse.problem import Problem
 from needlecalc.design.inverse.solution import LEAST_CUT_MM, Solution
 from needlecalc.remark import BandName
-from needlecalc.units import FloatArray
 
 BETTERED = 0.7  # of the miss: what leaves more is not the cause
 TOLD_BY_READING = 2.0  # standard uncertainties of a reading
@@ -109,51 +108,36 @@ def judged(solution: Solution) -> Verdict:
 
 
 def _causes(solution: Solution, named: NDArray[np.intp]) -> dict[int, tuple[Cause, Limit | None]]:
-    """Cause of each miss: each tried by solving once more without it."""
-    if not named.size:
-        return {}
+    """Cause of each miss: the first without which it is clearly less."""
     missed, problem = solution.missed(), solution.problem
-    left = {int(b) for b in named}
-    causes: dict[int, tuple[Cause, Limit | None]] = {}
+    gives_way, u = problem.target.giving_way() > 1.0, problem.reading_u()
+    causes: dict[int, tuple[Cause, Limit | None]] = {b: (Cause.OPPOSED, None) for b in named.tolist() if gives_way[b]}
+    left = [b for b in named.tolist() if b not in causes]
+    tried = _without(solution)
+    while left and (one := next(tried, None)):
+        cause, limit, then = one
+        off = np.abs(then.missed())
+        causes |= {b: (cause, limit) for b in left if off[b] < BETTERED * abs(missed[b])}
+        left = [b for b in left if b not in causes]
+    told = {b: Cause.READINGS if abs(missed[b]) <= TOLD_BY_READING * u[b] else Cause.OPPOSED for b in left}
+    return causes | {b: (cause, None) for b, cause in told.items()}
 
-    def blame(cause: Cause, without: FloatArray, limit: Limit | None = None) -> None:
-        for b in tuple(left):
-            if abs(without[b]) < BETTERED * abs(missed[b]):
-                causes[b] = (cause, limit)
-                left.discard(b)
 
-    gives_way = problem.target.giving_way() > 1.0
-    for b in tuple(left):
-        if gives_way[b]:
-            causes[b] = (Cause.OPPOSED, None)
-            left.discard(b)
+def _without(solution: Solution) -> Iterator[tuple[Cause, Limit | None, Solution]]:
+    """Each thing that may be the cause, and the solution sought again without it."""
     whole = fit_again(solution, solution.whole)
-    blame(Cause.HAND, whole.missed())
-    pushing, limits, kept = multipliers(whole), whole.problem.limits, whole.problem.limits.kept(solution.inside.size)
+    yield Cause.HAND, None, whole
+    problem, pushing = whole.problem, multipliers(whole)
     if any(limit.kind is LimitKind.NO_METAL_TO_ADD for limit in pushing):
-        thicker = whole.problem.with_free(solution.inside & ~kept, replace(limits, new_blank=True))
-        blame(Cause.METAL, fit_again(whole, thicker).missed())
+        free = solution.inside & ~problem.limits.kept(solution.inside.size)
+        yield Cause.METAL, None, fit_again(whole, problem.with_free(free, replace(problem.limits, new_blank=True)))
     own = next((limit for limit in pushing if limit.kind not in NATURE), None)
-    if own is not None and own.station is None and np.ptp(whole.problem.drop_range_mm) == 0.0:
-        own = Limit(LimitKind.JET_KEPT)
     if own is not None:
-        blame(Cause.LIMIT, fit_again(whole, _unlimited(whole)).missed(), own)
-    if left:
-        blame(Cause.READINGS, fit_again(whole, whole.problem, ROUGHEST).missed())
-    u = problem.reading_u()
-    for b in left:
-        causes[b] = (Cause.READINGS if abs(missed[b]) <= TOLD_BY_READING * u[b] else Cause.OPPOSED, None)
-    return causes
-
-
-def _unlimited(whole: Solution) -> Problem:
-    """The problem without what the user allows only, the jet a little past its range."""
-    problem = whole.problem
-    deep = replace(problem.limits, max_cut_mm=DEEPEST_CUT_MM, least_diameter_mm=THINNEST_MM, steepest=STEEPEST)
-    limits = replace(deep, keep=(), never_below_mm={}, flats=None)
-    (low, high), ends = problem.drop_range_mm, problem.on_table_mm()
-    wider = min(low, max(low - EASED_DROP_MM, ends[0])), max(high, min(high + EASED_DROP_MM, ends[1]))
-    return problem.with_free(problem.inside | problem.free, limits, wider)
+        jet_kept = own.station is None and np.ptp(problem.drop_range_mm) == 0.0
+        limits = replace(deepest(problem.limits), steepest=STEEPEST, flats=None)
+        every = problem.with_free(problem.inside | problem.free, limits, problem.eased_range_mm(EASED_DROP_MM))
+        yield Cause.LIMIT, Limit(LimitKind.JET_KEPT) if jet_kept else own, fit_again(whole, every)
+    yield Cause.READINGS, None, fit_again(whole, problem, ROUGHEST)
 
 
 def _gaps(solution: Solution) -> tuple[tuple[float, float], ...]:
