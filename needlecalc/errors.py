@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 from needlecalc.echo import plain
 
 
@@ -87,8 +85,6 @@ class SolveError(NeedleCalcError, RuntimeError):
     ----------
     message : str
         One sentence with the cure.
-    design : object or None
-        The least bad design found, where there is one.
 
     Examples
     --------
@@ -100,7 +96,3 @@ class SolveError(NeedleCalcError, RuntimeError):
         ...
     needlecalc.errors.SolveError: No needle is proposed: 1 check is red. c...
     """
-
-    def __init__(self, message: str, *, design: Any = None) -> None:
-        super().__init__(message)
-        self.design = design

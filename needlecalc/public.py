@@ -162,8 +162,6 @@ def _fits(value: object, kind: Any) -> bool:
         return value is None or kind in [one.__name__ for one in type(value).__mro__]
     if kind is list:
         return _are_numbers(value)
-    if kind is None or kind is NoneType:
-        return value is None
     if origin in (Union, UnionType):
         return any(_fits(value, one) for one in inner)
     if origin is Literal:
@@ -173,8 +171,6 @@ def _fits(value: object, kind: Any) -> bool:
     if kind is float or kind is int:
         too_long = isinstance(value, int) and abs(value) > LARGEST_WHOLE  # for a float
         return isinstance(value, Real if kind is float else Integral) and not too_long
-    if origin is PathLike:
-        return isinstance(value, PathLike)
     if inner and issubclass(origin, Mapping):
         fit = isinstance(value, Mapping)
         return fit and all(_fits(key, inner[0]) and _fits(one, inner[1]) for key, one in value.items())  # type: ignore[attr-defined]
