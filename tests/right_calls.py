@@ -183,7 +183,7 @@ def right_calls(folder: Path) -> dict[str, dict[str, Any]]:
             "risk": 0.05,
             "with_alternatives": False,
         },
-        "measure_next": {"design": design, "risk": 0.05},
+        "measure_next": {"design": design},
         "judge_cut": {**read, "file_down": False},
         "rescue": read,
         "compare_pass": {"before": design, "bands": bands, "needle": needle, "drop_mm": 1.4},
