@@ -48,14 +48,16 @@ def passes_in(path: str | Path) -> list[Any]:
         raise LogFormatError(msg, path=str(path)) from cause
 
     try:
-        content = json.loads(Path(path).read_bytes().decode())
-    except OSError as error:
-        refuse(f": the history cannot be opened ({error.strerror}); check its name and folder.", error)
+        written = Path(path).read_bytes()
+    except (OSError, ValueError) as error:
+        refuse(f": the history cannot be opened ({getattr(error, 'strerror', error)}); check its name and folder.", error)
+    try:
+        content = json.loads(written.decode())
     except (ValueError, RecursionError) as error:
         refuse(" is no history: it is not JSON; give the file History.save wrote.", error)
-    written = str(content.get("format")) if isinstance(content, dict) else ""
-    if written != FORMAT:
-        if other := re.fullmatch(r"needlecalc history (\d{1,4})", written):
+    stated = str(content.get("format")) if isinstance(content, dict) else ""
+    if stated != FORMAT:
+        if other := re.fullmatch(r"needlecalc history (\d{1,4})", stated):
             refuse(f" is a history of format {other[1]}, {_made_by(content)}")
         refuse(f" is no history: it does not say {FORMAT!r}; give the file History.save wrote.")
     listed = content.get("passes")
