@@ -12,8 +12,14 @@ from hypothesis import strategies as st
 from reference_tables import read_reference
 
 from needlecalc.errors import InputError
-from needlecalc.physics.analyser import brettschneider_lambda, dilution, gas_lambda_uncertainty, meter_reading
-from needlecalc.physics.exhaust import dry_exhaust, lambda_of_co_percent
+from needlecalc.physics.exhaust import (
+    brettschneider_lambda,
+    dilution,
+    dry_exhaust,
+    gas_lambda_uncertainty,
+    lambda_of_co_percent,
+    meter_reading,
+)
 from needlecalc.physics.fuel import blend_atoms, stoichiometric_afr
 
 FREEZE_K = 1740.0

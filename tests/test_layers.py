@@ -18,7 +18,6 @@ FLOORS = [
         "physics.air",
         "physics.fuel",
         "physics.exhaust",
-        "physics.analyser",
         "physics.gauge",
     ],
     [

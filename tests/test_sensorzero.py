@@ -11,8 +11,7 @@ from conftest import SAME_DAY, make_setup
 
 import needlecalc as nc
 from needlecalc.design.inverse.notes import DesignRemark
-from needlecalc.physics.analyser import brettschneider_lambda
-from needlecalc.physics.exhaust import dry_exhaust, lambda_of_co_percent
+from needlecalc.physics.exhaust import brettschneider_lambda, dry_exhaust, lambda_of_co_percent
 
 LIFTS = [2.4, 6.0, 11.0, 17.0]
 LOADS = ("idle", "light", "part", "full")

@@ -23,7 +23,7 @@ from needlecalc.design.after.trip import (
 )
 from needlecalc.design.inverse.limits import LEAST_TURN_FLATS
 from needlecalc.errors import InputError
-from needlecalc.physics.analyser import meter_reading
+from needlecalc.physics.exhaust import meter_reading
 from needlecalc.report.after import at_places
 from needlecalc.report.document import Block, Document, Grid, Page, Paper, Printed, Weight, Words, pages_of
 from needlecalc.report.language import in_its_language, rpm

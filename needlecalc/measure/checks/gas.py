@@ -13,16 +13,17 @@ from needlecalc.gaussian import Gaussian
 from needlecalc.measure.checks.check import Cause, Check, Verdict, graded, in_full, judged
 from needlecalc.measure.checks.inspection import GasReading
 from needlecalc.measure.checks.limits import CheckKind, CheckLimits
-from needlecalc.physics.analyser import (
+from needlecalc.physics.exhaust import (
     CO_ERROR_PERCENT,
     ERROR_SHARE,
     HC_ERROR_PPM,
     HydrocarbonScale,
     brettschneider_lambda,
     dilution,
+    dry_exhaust,
     gas_lambda_uncertainty,
+    lambda_of_co_percent,
 )
-from needlecalc.physics.exhaust import dry_exhaust, lambda_of_co_percent
 from needlecalc.priors import Doubts
 from needlecalc.remark import Remark
 from needlecalc.show import in_words

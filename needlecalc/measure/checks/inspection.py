@@ -12,7 +12,7 @@ from needlecalc.arrays import check_fields, check_range, one_of, read_only, with
 from needlecalc.echo import shown
 from needlecalc.errors import InputError
 from needlecalc.parts.needle import Needle
-from needlecalc.physics.analyser import CARBON_OF_HYDROCARBON
+from needlecalc.physics.exhaust import CARBON_OF_HYDROCARBON
 from needlecalc.show import counted
 from needlecalc.units import FloatArray
 
