@@ -93,7 +93,7 @@ def _checked(made: Any) -> Any:
     for key, method in _methods(made).items():
         own = method.__func__ if isinstance(method, classmethod) else method
         if not hasattr(own, "__wrapped__"):
-            held = _guarded(own, made.__name__ if key == "__init__" else key, made.__module__)
+            held = _guarded(own, made.__name__ if key == "__init__" else key)
             setattr(made, key, classmethod(held) if isinstance(method, classmethod) else held)
     return made
 
@@ -105,12 +105,13 @@ def _words_of(made: Any) -> set[str]:
 
 
 def _methods(record: type) -> dict[str, Any]:
-    """How the record is made, and its public methods."""
-    own = {key: one for key, one in vars(record).items() if isfunction(one) or isinstance(one, classmethod)}
+    """How the record is made, and its public methods, those of its bases among them."""
+    bases = [vars(base) for base in reversed(record.__mro__) if base.__module__.startswith("needlecalc.")]
+    own = {key: one for base in bases for key, one in base.items() if isfunction(one) or isinstance(one, classmethod)}
     return {key: one for key, one in own.items() if key == "__init__" or key[0] != "_"}
 
 
-def _guarded(function: Any, name: str, room: str = "") -> Any:
+def _guarded(function: Any, name: str) -> Any:
     asked = signature(function)
     notes = {key: one.annotation for key, one in asked.parameters.items() if isinstance(one.annotation, str)}
     if not notes:
@@ -121,7 +122,7 @@ def _guarded(function: Any, name: str, room: str = "") -> Any:
         if "Array" in notes[key]:
             # Rows of numbers; how many and of what size is looked at further on.
             return list | None if "None" in notes[key] else list
-        names = vars(sys.modules[room or function.__module__])
+        names = vars(sys.modules[function.__module__])
         try:
             return get_type_hints(SimpleNamespace(__annotations__={key: notes[key]}), names)[key]
         except NameError:  # a class of a library that is imported only where it is used

@@ -13,6 +13,7 @@ from needlecalc.design.belief.learned import Learned
 from needlecalc.design.forward.predict import need_lift, predict_lambda
 from needlecalc.design.inverse.proposal import Design, Stages
 from needlecalc.design.inverse.target import HARDLY, LEANEST_FULL_LOAD, worst_first
+from needlecalc.echo import shown
 from needlecalc.errors import InputError
 from needlecalc.gaussian import NINETY
 from needlecalc.measure.checks.gas import MOST_RESIDUAL_O2_PERCENT
@@ -177,7 +178,7 @@ class AltitudeOutlook(Shown):
         for place in self.places:
             if place.name == name:
                 return place
-        msg = f"The outlook has no place {name!r}; it has {', '.join(place.name for place in self.places)}."
+        msg = f"The outlook has no place {shown(name)}; it has {', '.join(place.name for place in self.places)}."
         raise InputError(msg)
 
     def remarks(self) -> tuple[Remark, ...]:
