@@ -44,6 +44,7 @@ from needlecalc.measure.log.file import read_log as read_log
 from needlecalc.parts.carburettor import AirValve as AirValve
 from needlecalc.parts.carburettor import Carburettor as Carburettor
 from needlecalc.parts.carburettor import Jet as Jet
+from needlecalc.parts.carburettor import SlideValve as SlideValve
 from needlecalc.parts.engine import Air as Air
 from needlecalc.parts.engine import Engine as Engine
 from needlecalc.parts.engine import Fuel as Fuel
@@ -52,7 +53,6 @@ from needlecalc.parts.needle import Needle as Needle
 from needlecalc.parts.needle import read_needle as read_needle
 from needlecalc.parts.needles import read_needles as read_needles
 from needlecalc.parts.setup import Setup as Setup
-from needlecalc.parts.slide import SlideValve as SlideValve
 from needlecalc.priors import Doubts as Doubts
 from needlecalc.report.card import AltitudeCard as AltitudeCard
 from needlecalc.report.document import Paper as Paper

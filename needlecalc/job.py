@@ -40,9 +40,9 @@ from needlecalc.measure.drive.merge import normalise_bands
 from needlecalc.measure.drive.sweep import LeanLimits
 from needlecalc.measure.lift.withlift import with_lift
 from needlecalc.measure.log.file import Log
+from needlecalc.parts.carburettor import SlideValve
 from needlecalc.parts.engine import Air, Fuel
 from needlecalc.parts.setup import Setup
-from needlecalc.parts.slide import SlideValve
 from needlecalc.physics.gauge import diameters_from_readings_mm, micrometer_reading_mm
 from needlecalc.priors import Doubts, Prior
 from needlecalc.remark import Remark, Severity

@@ -30,11 +30,10 @@ from needlecalc.jobkinds import (
     kind_faults,
     pattern_of,
 )
-from needlecalc.parts.carburettor import AirValve, Carburettor, Jet
+from needlecalc.parts.carburettor import AirValve, Carburettor, Jet, SlideValve
 from needlecalc.parts.engine import Air, Engine, Fuel
 from needlecalc.parts.needle import Needle, read_needle
 from needlecalc.parts.setup import Setup
-from needlecalc.parts.slide import SlideValve
 from needlecalc.units import GAUGE_AFR, GRAVITY_M_S2, KG_PER_OUNCE, MM_PER_INCH, PA_PER, degc_from_degf
 
 # By what is measured: the end of a key to how much of the first of them one is.  Exact, or as units has them.

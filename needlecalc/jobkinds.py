@@ -25,10 +25,9 @@ from needlecalc.measure.drive.sweep import lean_limit, typed_sweep
 from needlecalc.measure.lift.withlift import with_lift
 from needlecalc.measure.log.cell import LARGEST_NUMBER
 from needlecalc.measure.log.file import read_log
-from needlecalc.parts.carburettor import AirValve, Carburettor, Jet
+from needlecalc.parts.carburettor import AirValve, Carburettor, Jet, SlideValve
 from needlecalc.parts.engine import Air, Engine, Fuel, VolumetricEfficiency
 from needlecalc.parts.needle import Needle, read_needle
-from needlecalc.parts.slide import SlideValve
 from needlecalc.priors import Doubts, LiftDoubts
 from needlecalc.report.document import Paper
 from needlecalc.report.handover import Notes

@@ -25,7 +25,6 @@ FLOORS = [
         "parts.needles",
         "parts.measured",
         "parts.engine",
-        "parts.slide",
         "parts.carburettor",
         "parts.setup",
     ],

@@ -36,7 +36,6 @@ LEAST_CARBON_SUM_PERCENT: Final = 12.0  # common practice, no source
 CO_ERROR_PERCENT, CO2_ERROR_PERCENT, O2_ERROR_PERCENT, HC_ERROR_PPM = 0.06, 0.5, 0.1, 12.0
 ERROR_SHARE: Final = 0.05
 METHOD_LAMBDA_U: Final = 0.005  # fuel and water-gas constant unlike those of the formula; judgement, no source
-
 BARRIER_PA: Final = 48e3  # of a planar wideband sensor (from memory): pressure at which both kinds of diffusion count alike
 
 HydrocarbonScale = Literal["hexane", "propane"]

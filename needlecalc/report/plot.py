@@ -21,9 +21,9 @@ from needlecalc.echo import plain, shown
 from needlecalc.errors import InputError
 from needlecalc.gaussian import NINETY
 from needlecalc.measure.drive.bands import Bands
+from needlecalc.parts.carburettor import SlideValve
 from needlecalc.parts.needle import Needle
 from needlecalc.parts.setup import Setup
-from needlecalc.parts.slide import SlideValve
 from needlecalc.report.axes import TALL, TALLER, WIDE, drawn_svg, picture_of, styled
 from needlecalc.report.document import Picture
 from needlecalc.report.language import band, words_slide

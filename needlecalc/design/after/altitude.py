@@ -18,10 +18,10 @@ from needlecalc.errors import InputError
 from needlecalc.gaussian import NINETY
 from needlecalc.measure.checks.gas import MOST_RESIDUAL_O2_PERCENT
 from needlecalc.measure.drive.bands import Bands
+from needlecalc.parts.carburettor import SlideValve
 from needlecalc.parts.engine import Air
 from needlecalc.parts.needle import Needle
 from needlecalc.parts.setup import FlowParameters, Setup, fuel_flow
-from needlecalc.parts.slide import SlideValve
 from needlecalc.physics.air import humidity_ratio
 from needlecalc.physics.exhaust import dry_exhaust
 from needlecalc.remark import Remark, Severity

@@ -14,9 +14,9 @@ from needlecalc.design.after.altitude import HOME, AltitudeOutlook, Car, Place
 from needlecalc.design.inverse.problem import reach_mm
 from needlecalc.design.inverse.target import HARDLY, Target
 from needlecalc.measure.drive.bands import Bands
+from needlecalc.parts.carburettor import SlideValve
 from needlecalc.parts.engine import Air
 from needlecalc.parts.needle import read_table_file
-from needlecalc.parts.slide import SlideValve
 from needlecalc.physics.fuel import slope_head_mm
 from needlecalc.remark import Remark
 from needlecalc.units import FloatArray

@@ -14,8 +14,8 @@ from needlecalc.design.belief.readings import readings_of, same_bands
 from needlecalc.design.forward.predict import predict_lambda
 from needlecalc.errors import InputError
 from needlecalc.measure.drive.bands import AFR_CURE, Bands, LiftSource
+from needlecalc.parts.carburettor import SlideValve
 from needlecalc.parts.setup import Setup, fuel_flow
-from needlecalc.parts.slide import SlideValve
 from needlecalc.priors import Doubts
 from needlecalc.show import Shown, counted
 from needlecalc.units import FloatArray

@@ -19,8 +19,8 @@ from needlecalc.design.inverse.problem import Problem, drops_on_table_mm
 from needlecalc.design.inverse.solution import LEAST_CUT_MM, Solution, best_solution
 from needlecalc.design.inverse.target import Target
 from needlecalc.errors import SolveError
+from needlecalc.parts.carburettor import SlideValve
 from needlecalc.parts.setup import Setup
-from needlecalc.parts.slide import SlideValve
 from needlecalc.remark import Remark, Severity
 from needlecalc.units import FloatArray
 

@@ -15,7 +15,7 @@ from needlecalc.design.inverse.proposal import Design, Measurement, NextStep, Pr
 from needlecalc.design.inverse.uncertainty import AfterCut, padded
 from needlecalc.gaussian import Gaussian
 from needlecalc.measure.drive.bands import LiftSource
-from needlecalc.parts.slide import SlideValve
+from needlecalc.parts.carburettor import SlideValve
 from needlecalc.remark import Remark
 from needlecalc.show import Shown
 from needlecalc.units import FloatArray

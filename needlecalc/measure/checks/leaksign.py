@@ -11,8 +11,8 @@ from numpy.typing import NDArray
 from needlecalc.gaussian import offset_squared_u
 from needlecalc.measure.checks.check import Cause
 from needlecalc.measure.drive.bands import Bands
+from needlecalc.parts.carburettor import SlideValve
 from needlecalc.parts.setup import FlowParameters, Setup, fuel_flow, fuel_flow_and_slopes
-from needlecalc.parts.slide import SlideValve
 from needlecalc.physics.airflow import leak_flow_g_s
 from needlecalc.priors import Doubts
 from needlecalc.units import FloatArray

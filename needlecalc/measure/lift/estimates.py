@@ -12,9 +12,9 @@ from scipy.special import chdtrc, log_ndtr
 from needlecalc.errors import InputError
 from needlecalc.gaussian import Gaussian
 from needlecalc.measure.drive.bands import Bands, DriveNote, LiftSource
+from needlecalc.parts.carburettor import SlideValve
 from needlecalc.parts.engine import VolumetricEfficiency
 from needlecalc.parts.setup import Setup
-from needlecalc.parts.slide import SlideValve
 from needlecalc.priors import LIFT_READ, LiftDoubts
 from needlecalc.remark import Remark, Severity
 from needlecalc.show import in_words

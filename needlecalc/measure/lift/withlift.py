@@ -13,9 +13,8 @@ from needlecalc.measure.drive.bands import LIFT_NOTES, Bands, DriveNote, LiftSou
 from needlecalc.measure.drive.make import typed_each
 from needlecalc.measure.lift.estimates import LiftEstimate, by_air, by_reading, held_to_throat, weighed_lift
 from needlecalc.measure.lift.throttle import LEAST_READINGS, by_throttle
-from needlecalc.parts.carburettor import AirValve
+from needlecalc.parts.carburettor import AirValve, SlideValve
 from needlecalc.parts.setup import Setup
-from needlecalc.parts.slide import SlideValve
 from needlecalc.priors import LIFT_READ, LiftDoubts
 from needlecalc.remark import Remark
 from needlecalc.units import FloatArray
