@@ -38,8 +38,7 @@ from needlecalc.parts.needle import Needle, read_needle
 from needlecalc.parts.needles import read_needles
 from needlecalc.report.document import Document
 from needlecalc.report.drawing import compare_page, needle_dxf, profile_drawing
-from needlecalc.report.facts import facts_of
-from needlecalc.report.sheet import GrindSheet
+from needlecalc.report.sheet import GrindSheet, facts_of
 from needlecalc.show import counted, in_words
 from needlecalc.units import FloatArray
 from needlecalc.version import made_line, now

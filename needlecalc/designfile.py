@@ -24,7 +24,7 @@ from needlecalc.errors import InputError
 from needlecalc.job import Job
 from needlecalc.measure.drive.bands import Bands
 from needlecalc.remark import BandName
-from needlecalc.report.facts import FORMAT
+from needlecalc.report.sheet import FORMAT
 from needlecalc.units import FloatArray
 
 READABLE = (2, 3, 4, FORMAT)
@@ -58,7 +58,7 @@ def read_design(path: str | Path, job: Job, bands: Bands | None = None) -> Desig
     --------
     >>> import json, pathlib, tempfile
     >>> from needlecalc.example import road
-    >>> from needlecalc.report.facts import facts_of
+    >>> from needlecalc.report.sheet import facts_of
     >>> file = pathlib.Path(tempfile.mkdtemp()) / "design.json"
     >>> _ = file.write_text(json.dumps(facts_of(road.job.sheet(road.design))))
     >>> read_design(file, road.job, road.bands)

@@ -14,7 +14,7 @@ from conftest import DATA, DIAMETERS_MM, STATIONS_MM, asked, make_setup
 from synthetic_drive import synthetic_drive
 
 import needlecalc as nc
-from needlecalc.report.facts import facts_of
+from needlecalc.report.sheet import facts_of
 
 WRONG: dict[str, Any] = {
     "nothing": None,

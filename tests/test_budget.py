@@ -13,8 +13,8 @@ from test_slide import slide_setup
 import needlecalc as nc
 from needlecalc.design.belief.learn import origins
 from needlecalc.design.belief.unknowns import Source
-from needlecalc.report.facts import facts_of
 from needlecalc.report.language import words
+from needlecalc.report.sheet import facts_of
 
 LIFTS = np.linspace(2.0, 25.0, 8)
 

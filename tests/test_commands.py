@@ -19,7 +19,7 @@ import needlecalc as nc
 from needlecalc import commands
 from needlecalc.__main__ import COMMANDS, main
 from needlecalc.designfile import READABLE
-from needlecalc.report.facts import facts_of
+from needlecalc.report.sheet import facts_of
 
 
 @pytest.fixture(scope="module")

@@ -16,7 +16,7 @@ import needlecalc as nc
 from needlecalc.__main__ import main
 from needlecalc.commands import _write
 from needlecalc.measure.drive.bands import LiftSource
-from needlecalc.report.facts import FORMAT
+from needlecalc.report.sheet import FORMAT
 
 FILES = {"design.json", "grind_sheet.csv", "grind_sheet.html", "grind_sheet.pdf", "grind_sheet.txt", "profile.png"}
 

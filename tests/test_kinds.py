@@ -43,7 +43,7 @@ def test_every_argument_of_every_other_kind(calls, name, monkeypatch, tmp_path):
         (
             "plot",
             {"record": 3},
-            "record is 3, but must be a Design or a Comparison or a Metering or a Learned",
+            "record is 3, but must be a Design or a Comparison or a Learned",
         ),
         ("plot", {"ax": 3}, "ax is 3, but must be an Axes"),
         ("solve", {"target": 3}, "solve: target is 3, but must be a Target; make one with make_target"),
@@ -74,7 +74,7 @@ def test_what_is_said_of_a_wrong_kind(calls, name, wrong, words):
 
 def test_the_cures_work(calls):
     design = calls["plot"]["record"]
-    assert nc.plot(nc.metering(design.setup, [3.0, 9.0])).get_xlabel()
+    assert nc.plot(nc.compare(design.setup, design.present(), design.needle)).get_xlabel()
 
 
 def test_a_fault_of_our_own_is_not_hidden(monkeypatch):

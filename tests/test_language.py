@@ -22,9 +22,9 @@ import needlecalc as nc
 from needlecalc.design.after.changes import try_changes
 from needlecalc.report import language
 from needlecalc.report.document import Printed, typeset
-from needlecalc.report.facts import facts_of
 from needlecalc.report.language import spoken, texts_of, words, words_pages
 from needlecalc.report.pages import FONT_FILES, pdf_of
+from needlecalc.report.sheet import facts_of
 
 SCREEN = {"words_after", "words_drive"}  # what is said on the screen alone
 PACKAGE = Path(nc.__file__).parent

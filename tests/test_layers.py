@@ -100,13 +100,11 @@ FLOORS = [
         "report.document",
         "report.axes",
         "report.plot",
-        "report.plotroad",
         "report.drawing",
         "report.card",
         "report.handover",
         "report.orders",
         "report.sheet",
-        "report.facts",
         "report.pages",
     ],
     [

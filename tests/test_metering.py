@@ -126,19 +126,10 @@ def test_a_slide_needs_its_depression():
     np.testing.assert_allclose(given.flow.fuel_flow_g_s, nc.metering(setup, LIFTS).flow.fuel_flow_g_s)
 
 
-def test_it_shows_itself_and_its_plots_hold_the_numbers():
+def test_it_shows_itself():
     law = nc.metering(make_setup(), LIFTS)
     assert "\n" not in repr(law)
     assert len(law.to_frame()) == 6
     assert "acts below face mm" in str(law)
     with pytest.raises(ValueError, match="read-only"):
         law.station_share[0, 0] = 0.0
-    areas = nc.plot(law, "areas")
-    np.testing.assert_allclose(areas.lines[0].get_ydata(), law.flow.metering_area_mm2)
-    np.testing.assert_allclose(areas.lines[1].get_ydata(), law.flow.effective_area_mm2)
-    assert areas.get_ylabel() == "area (mm²)"
-    own = areas.figure.add_subplot()
-    assert nc.plot(law, "sensitivity", ax=own) is own
-    np.testing.assert_allclose(own.lines[0].get_ydata(), law.lambda_per_step)
-    assert own.get_ylabel() == "lambda by 0.01 mm (%)"
-    assert own.get_xlabel() == areas.get_xlabel() == "lift of the air valve (mm)"

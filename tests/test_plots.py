@@ -40,7 +40,6 @@ def records():
     return {
         nc.Design: design,
         nc.design.Comparison: nc.compare(setup, present, design.needle, bands=target.bands),
-        nc.design.Metering: nc.metering(setup, LIFTS),
         nc.design.Ranking: nc.rank([present, replace(present, name="next")], target, setup),
         nc.design.Budget: design.budget(),
         nc.design.Learned: nc.learn(history, setup, doubts=design.learned.doubts),

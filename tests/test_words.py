@@ -27,8 +27,8 @@ from needlecalc.design.inverse.proposal import Measurement, Stages
 from needlecalc.design.inverse.target import ForecastResult, TargetRemark, Why
 from needlecalc.design.inverse.verdict import Cause, VerdictKind
 from needlecalc.report import language, say
-from needlecalc.report.facts import facts_of
 from needlecalc.report.language import texts_of, words, words_after, words_pages, words_sheet
+from needlecalc.report.sheet import facts_of
 
 
 def tables():

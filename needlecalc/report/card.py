@@ -223,7 +223,7 @@ class AltitudeCard(Shown, Printed):
     @in_its_language
     def plot(self, *, ax: Axes | None = None) -> Axes:
         """Lambda along the route; InputError where none was read."""
-        from needlecalc.report.plotroad import plot_road  # late: only paper draws
+        from needlecalc.report.plot import plot_road  # late: only paper draws
 
         top = self.trip.highest()
         if self.route is None:

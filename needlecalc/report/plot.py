@@ -8,13 +8,14 @@ from typing import Any
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
-from matplotlib.ticker import LogLocator, MaxNLocator, NullLocator
+from matplotlib.ticker import MaxNLocator
 
+from needlecalc.design.after.altitude import FAR_RICH, MISFIRE
 from needlecalc.design.after.outcome import foretold
 from needlecalc.design.after.rank import Ranking
+from needlecalc.design.after.trip import Route, Trip
 from needlecalc.design.belief.learned import Learned
 from needlecalc.design.belief.unknowns import BySource
-from needlecalc.design.forward.metering import Metering
 from needlecalc.design.forward.predict import Comparison
 from needlecalc.design.inverse.proposal import Budget, Design, Stages, in_squares
 from needlecalc.echo import plain, shown
@@ -26,7 +27,7 @@ from needlecalc.parts.needle import Needle
 from needlecalc.parts.setup import Setup
 from needlecalc.report.axes import TALL, TALLER, WIDE, drawn_svg, picture_of, styled
 from needlecalc.report.document import Picture
-from needlecalc.report.language import band, words_slide
+from needlecalc.report.language import band, words_pages, words_slide
 from needlecalc.report.language import words as words_all
 from needlecalc.report.language import words_plot as words
 from needlecalc.report.tables import greatest
@@ -47,22 +48,27 @@ BAR: dict[str, Any] = {"color": "0.82", "edgecolor": "0.35"}
 ASIDE = 0.009  # of the width: so far two intervals of one band stand apart
 GREYS = ("0.25", "0.95", "0.6", "0.85", "0.45", "0.75", "white")
 HATCHES = ("", "////", "", "....", "xx", "\\\\\\\\", "")
+# Of a road.
+EDGE = 0.1  # of the road, where a label would stand out over its end
+DASHES = {"idle": ":", "cruise": "--", "full": "-"}
+AT_HOME: dict[str, Any] = {"color": FINAL["color"], "linewidth": 2.4}
+TURNED: dict[str, Any] = {"color": "0.45", "linewidth": 1.0}
+LIMIT: dict[str, Any] = {"color": "0.25", "linestyle": (0, (1, 2)), "linewidth": 1.2}
+LEVEL, ROOM = 0.22, 0.32  # shares of the plot's height: under the road, and under all lines
 MOST_NAMED = 16  # bands that an axis names
 NEXT = 3  # needles drawn beside the best
 
 
-def plot(
-    record: Design | Comparison | Metering | Learned | Ranking | Budget, part: str = "", *, ax: Axes | None = None
-) -> Axes:
+def plot(record: Design | Comparison | Learned | Ranking | Budget, part: str = "", *, ax: Axes | None = None) -> Axes:
     """Plot of a record.
 
     Parameters
     ----------
-    record : Design, Comparison, Metering, Learned, Ranking or Budget
+    record : Design, Comparison, Learned, Ranking or Budget
         What to draw.
     part : str
         What of it, the first when not given. Of a design ``profile``, ``cut`` (metal off by station) or ``lambda``; of a
-        comparison ``profile``, ``difference``, ``areas`` or ``lambda``; of a metering ``areas`` or ``sensitivity``; of what
+        comparison ``profile``, ``difference``, ``areas`` or ``lambda``; of what
         was learned ``passes`` (each drive as predicted and as measured); of a ranking ``lambda``; of a budget ``diameters``
         or ``bands``.
     ax : Axes or None
@@ -244,26 +250,6 @@ def _comparison_lambda(found: Comparison, ax: Axes) -> Figures:
     return _ends(percent=found.band_change_percent())
 
 
-def _metering_areas(law: Metering, ax: Axes) -> Figures:
-    whole, seen = law.flow.metering_area_mm2, law.flow.effective_area_mm2
-    ax.plot(law.lift_mm, whole, label=words.METERING, **NOW)
-    ax.plot(law.lift_mm, seen, label=words.EFFECTIVE_AREA, **FINAL)
-    ax.set_ylim(bottom=0.0)
-    ax.set(xlabel=_lift(law.setup), ylabel=words.AREA)
-    return _ends(share=seen / whole)
-
-
-def _sensitivity(law: Metering, ax: Axes) -> Figures:
-    ax.plot(law.lift_mm, law.lambda_per_step, label=words.BY_LAW, **FINAL)
-    ax.plot(law.lift_mm, law.lambda_per_step_by_area(), label=words.BY_AREA, **NOW)
-    ax.set_yscale("log")
-    ax.yaxis.set_major_locator(LogLocator(subs=(1.0, 2.0, 5.0)))
-    ax.yaxis.set_minor_locator(NullLocator())
-    ax.yaxis.set_major_formatter("{x:g}")
-    ax.set(xlabel=_lift(law.setup), ylabel=words.PER_STEP)
-    return _ends(percent=law.lambda_per_step)
-
-
 def _ranking_lambda(found: Ranking, ax: Axes) -> Figures:
     target, best = found.target, found.best()
     in_order = np.argsort(target.bands.lift_mm)
@@ -347,9 +333,59 @@ PLOTS: dict[type, dict[str, Callable[[Any, Axes], Figures]]] = {
         "areas": _comparison_areas,
         "lambda": _comparison_lambda,
     },
-    Metering: {"areas": _metering_areas, "sensitivity": _sensitivity},
     Learned: {"passes": _passes},
     Ranking: {"lambda": _ranking_lambda},
     Budget: {"diameters": _diameter_shares, "bands": _band_shares},
 }
 TALL_ONES = ("passes", "bands", "diameters")
+
+
+def plot_road(trip: Trip, route: Route, said: str, *, ax: Axes | None = None) -> Axes:
+    """Lambda of idle, cruise and full load along a route, with rich and lean limits.
+
+    Heavy with the jet as at home, thin with it turned for the highest place; the height of the road stands grey behind.
+    """
+
+    def draw(on: Axes) -> str:
+        _lines(trip, route, on)
+        return said
+
+    return styled(draw, ax, tall=TALLER)
+
+
+def _lines(trip: Trip, route: Route, ax: Axes) -> None:
+    shown = trip.shown()
+    home, top = trip.home().drop_mm, trip.highest().drop_mm
+    lines = ((home, AT_HOME), (top, TURNED)) if top != home else ((home, AT_HOME),)
+    for drop, style in lines:
+        for kind, along in zip(shown, trip.along(route, drop)[:, list(shown.values())].T, strict=True):
+            name = words_pages.KINDS[kind] if drop == home else "_nothing"
+            ax.plot(route.distance_km, along, linestyle=DASHES[kind], label=name, **style)
+    limits = {"misfire": MISFIRE, "foul": FAR_RICH, **({"full": trip.as_set.leanest} if "full" in shown else {})}
+    for value in limits.values():
+        ax.axhline(value, **LIMIT)
+    low, high = ax.get_ylim()
+    ticks = [tick for tick in ax.get_yticks() if low <= tick <= high]
+    ax.set_ylim(low - (high - low) * ROOM / (1.0 - ROOM), high)
+    ax.set_yticks(ticks)
+    beside = ax.secondary_yaxis("right")
+    beside.set_yticks([*limits.values()], [words_pages.LIMITS[kind] for kind in limits], fontsize="small")
+    beside.spines["right"].set_visible(False)
+    ax.set(xlabel=words_pages.ROAD_X, ylabel=words_pages.ROAD_Y)
+    _height(ax, route)
+
+
+def _height(ax: Axes, route: Route) -> None:
+    """The road, grey behind the lines."""
+    behind, low = ax.twinx(), float(route.height_m.min())
+    behind.fill_between(route.distance_km, route.height_m, low, color="0.88")
+    behind.set_ylim(low, low + max(float(np.ptp(route.height_m)), 1.0) / LEVEL)
+    behind.set_yticks([])
+    behind.spines[["top", "right"]].set_visible(False)
+    for at in {0, int(np.argmax(route.height_m))}:
+        where = float(route.distance_km[at]), float(route.height_m[at])
+        side = (where[0] - route.distance_km[0]) / np.ptp(route.distance_km)
+        along = "left" if side < EDGE else "right" if side > 1.0 - EDGE else "center"
+        behind.annotate(f"{where[1]:.0f} m", where, ha=along, va="bottom", fontsize="small")
+    ax.set_zorder(behind.get_zorder() + 1)
+    ax.patch.set_visible(False)

@@ -1,12 +1,13 @@
-"""The grind sheet: orders, stations, bands and plots on their pages; as text, on paper, as HTML and as CSV."""
+"""The grind sheet: orders, stations, bands and plots on their pages; as CSV, and as the facts that ``design.json`` holds."""
 
 from __future__ import annotations
 
 import csv
 import io
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, is_dataclass, replace
 from datetime import datetime
+from enum import Enum
 from typing import Any, get_args
 
 import numpy as np
@@ -15,6 +16,7 @@ from needlecalc.arrays import check_choice, check_range
 from needlecalc.design.after.altitude import AltitudeOutlook
 from needlecalc.design.after.changes import Changes
 from needlecalc.design.belief.calibration import JetShift
+from needlecalc.design.inverse.alternatives import Alternative
 from needlecalc.design.inverse.proposal import Design, Stages
 from needlecalc.physics.gauge import FaceOnMark
 from needlecalc.report import after, say
@@ -25,8 +27,9 @@ from needlecalc.report.orders import Orders
 from needlecalc.report.tables import band_columns, headed
 from needlecalc.show import NOT_KNOWN, Column, Table
 from needlecalc.units import MM_PER_INCH, FloatArray
-from needlecalc.version import now
+from needlecalc.version import made_facts, now
 
+FORMAT = 5
 ZERO_BY = 2  # stations left alone that show the zero of the instrument
 ANGLES = ("angle_0", "angle_90")
 # Of the CSV; the names of diameters are as other programs read them, and readings are typed into the last two.
@@ -303,3 +306,66 @@ def grind_sheet(
     return GrindSheet(
         design, anvil_width_mm, face_on_mark, altitude, acknowledged, jet_drive, made, assumed, paper or Paper(), changes
     )
+
+
+def facts_of(sheet: GrindSheet) -> dict[str, Any]:
+    """Facts of a sheet and its design, no sentence among them; what is not known is None."""
+    design, altitude = sheet.design, sheet.altitude
+    log, jet = design.target.bands.log, design.setup.carburettor.jet
+    facts = {
+        "format": FORMAT,
+        "job": design.setup.name,
+        "made_by": made_facts(sheet.made_at),
+        "verdict": {"met": design.met, **_fields(design.verdict)},
+        "stages": design.stages(),
+        "before_cutting": sheet.before_remarks(),
+        "altitude_red": None if altitude is None else altitude.red(),
+        "remarks": design.remarks,
+        "alternatives": [_alternative(one, sheet) for one in design.alternatives],
+        "next_step": design.next_step,
+        "checks": None if design.checks is None else [check.facts() for check in design.checks.checks],
+        "override": design.checks.reason if design.checks else None,
+        "stations_mm": design.needle.stations_mm,
+        "present_mm": design.present().diameters_mm,
+        "stop_mm": design.stop.needle.diameters_mm,  # as planned; the sheet leaves what no hand can tell: design.stop_mm()
+        "target_mm": design.needle.diameters_mm,
+        "jet_drop_mm": {"before": jet.drop_mm, "target": design.drop_mm},
+        "stations": {**_fields(design.stations), "u_um": design.stations.u_um, "mostly_from": design.stations.mostly_from},
+        "risk": design.risk,
+        "lean_margin": design.lean_margin,
+        "chance_rich": design.final.chance_rich,
+        "chance_rich_stop": design.stop.chance_rich,
+        "chance_least": design.chance_least,
+        "chance_fails": design.final.chance_fails,
+        "chance_fails_stop": design.stop.chance_fails,
+        "bands": [dict(row) for row in design.band_table().rows],
+        "log": None if log is None else {"file": log.name, "sha256": log.sha256},
+    }
+    return {key: _plain(value) for key, value in facts.items()}
+
+
+def _alternative(one: Alternative, sheet: GrindSheet) -> dict[str, Any]:
+    called = sheet.design.target.called
+    named = {"band": called(one.band)[0], "worst_band": called(one.worst())[0], "missed": one.missed()}
+    return {**_fields(one), **named}
+
+
+def _fields(record: Any) -> dict[str, Any]:
+    return {key: getattr(record, key) for key in record.__dataclass_fields__}
+
+
+def _plain(value: Any) -> Any:
+    """The same in what JSON knows: names for kinds, None for what is no number."""
+    if isinstance(value, Enum):
+        return value.value
+    if hasattr(value, "_asdict"):
+        return _plain(value._asdict())
+    if is_dataclass(value):
+        return _plain(_fields(value))
+    if isinstance(value, Mapping):
+        return {str(key): _plain(one) for key, one in value.items()}
+    if isinstance(value, np.ndarray):
+        return _plain(value.tolist())
+    if isinstance(value, Sequence) and not isinstance(value, str):
+        return [_plain(one) for one in value]
+    return None if isinstance(value, float) and not np.isfinite(value) else value
