@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from datetime import datetime
 from functools import cached_property
-from itertools import chain
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -28,7 +27,7 @@ from needlecalc.report.after import at_places
 from needlecalc.report.document import Block, Document, Grid, Page, Paper, Printed, Weight, Words, pages_of
 from needlecalc.report.language import in_its_language, rpm
 from needlecalc.report.language import words_pages as words
-from needlecalc.show import Column, Row, Shown, Table
+from needlecalc.show import Column, Shown, Table
 from needlecalc.units import FLATS_PER_TURN
 from needlecalc.version import now
 
@@ -173,46 +172,39 @@ class AltitudeCard(Shown, Printed):
 
     def _lambdas(self) -> Grid:
         """Lambda at each place, with its 90 % interval: before the turn, after it, and back at home not turned back."""
-        shown = self.trip.shown()
-        rows: list[Row] = []
-        for one in self.trip.situations():
-            row: Row = {"place": self._place(one), "jet": self._jet(one)}
-            for kind, at in shown.items():
-                low, high = float(one.place.lambda_low[at]), float(one.place.lambda_high[at])
-                row[kind] = float(one.place.lambda_predicted[at])
-                row[f"{kind}_span"] = words.SPAN.format(low=low, high=high) if np.isfinite(low) else None
-            rows.append({**row, "co": one.place.idle_co_percent})
-        kinds = [(Column(kind, words.KINDS[kind], ".2f"), Column(f"{kind}_span", words.NINETY)) for kind in shown]
-        co = [Column("co", words.HEADS["co"], ".1f")] if "idle" in shown else []
-        columns = (
-            Column("place", words.HEADS["place"]),
-            Column("jet", words.HEADS["needle" if self.trip.slide() else "jet"]),
-            *chain(*kinds),
-            *co,
-        )
-        shaded = [one.state is State.NOT_BACK for one in self.trip.situations()]
+        shown, there = self.trip.shown(), self.trip.situations()
+        heads = words.HEADS
+        columns = [
+            Column("place", heads["place"], "", [self._place(one) for one in there]),
+            Column("jet", heads["needle" if self.trip.slide() else "jet"], "", [self._jet(one) for one in there]),
+        ]
+        for kind, at in shown.items():
+            ends = [(float(one.place.lambda_low[at]), float(one.place.lambda_high[at])) for one in there]
+            spans = [words.SPAN.format(low=low, high=high) if np.isfinite(low) else None for low, high in ends]
+            columns.append(Column(kind, words.KINDS[kind], ".2f", [float(one.place.lambda_predicted[at]) for one in there]))
+            columns.append(Column(f"{kind}_span", words.NINETY, "", spans))
+        co = heads["co"] if "idle" in shown else ""
+        columns.append(Column("co", co, ".1f", [one.place.idle_co_percent for one in there]))
+        shaded = [one.state is State.NOT_BACK for one in there]
         widths = {"place": 1.2, "jet": 2.1, **{f"{kind}_span": 1.5 for kind in shown}}
-        return Grid(Table(words.BY_PLACE, columns, rows), bold="jet", shaded=shaded, widths=widths, size=9.5, row_pt=20.0)
+        return Grid(Table(words.BY_PLACE, columns), bold="jet", shaded=shaded, widths=widths, size=9.5, row_pt=20.0)
 
     def _slopes(self) -> list[Block]:
         """Uphill and downhill at each place, the jet turned for it."""
         shown = self.trip.shown()
         up, down = (self.trip.on_slope(side * self.slope_percent) for side in (1.0, -1.0))
-        sides, rows = ((words.UPHILL, up), (words.DOWNHILL, down)), list[Row]()
-        for k, place in enumerate((self.trip.home(), *self.trip.away()) if up else ()):
-            values = {
-                f"{kind}_{side}": float(there[k].lambda_predicted[at])
-                for side, (_, there) in enumerate(sides)
-                for kind, at in shown.items()
-            }
-            rows.append({"place": words.PLACES.get(place.name, place.name), **values})
-        heads = [
-            Column(f"{kind}_{side}", head.format(kind=words.KINDS[kind]), ".2f")
-            for kind in shown
-            for side, (head, _) in enumerate(sides)
+        if not up:
+            return []
+        places, per = (self.trip.home(), *self.trip.away()), words.KINDS
+        columns = [Column("place", words.HEADS["place"], "", [words.PLACES.get(one.name, one.name) for one in places])]
+        columns += [
+            Column(
+                f"{kind}_{side}", head.format(kind=per[kind]), ".2f", [float(there.lambda_predicted[at]) for there in sloped]
+            )
+            for kind, at in shown.items()
+            for side, (head, sloped) in enumerate(((words.UPHILL, up), (words.DOWNHILL, down)))
         ]
-        table = Table(words.ON_SLOPE.format(slope=self.slope_percent), (Column("place", words.HEADS["place"]), *heads), rows)
-        return [Grid(table)] if rows else []
+        return [Grid(Table(words.ON_SLOPE.format(slope=self.slope_percent), columns))]
 
     @in_its_language
     def table(self) -> Table:

@@ -233,17 +233,15 @@ class Handover(Printed):
         away = () if self.trip is None else self.trip.away()
         if self.trip is None or not away:
             return []
-        rows = [
-            {
-                "place": place.name,
-                "climb": turn_words(self.trip, self.trip.flats(place)) or words.STAY,
-                "descent": turn_words(self.trip, -self.trip.flats(place)) or words.STAY,
-            }
-            for place in away
-        ]
-        columns = [Column(key, head) for key, head in words.LABEL_HEADS.items()]
-        turned = [Words(words.DESCEND, Weight.GRAVE, mark="!")] if any(map(self.trip.flats, away)) else []
-        return [Grid(Table(words.LABEL, columns, rows), widths={"climb": 2.5, "descent": 2.5}, row_pt=20.0), *turned]
+        turns = [self.trip.flats(place) for place in away]
+        heads = words.LABEL_HEADS
+        columns = (
+            Column("place", heads["place"], "", [place.name for place in away]),
+            Column("climb", heads["climb"], "", [turn_words(self.trip, turn) or words.STAY for turn in turns]),
+            Column("descent", heads["descent"], "", [turn_words(self.trip, -turn) or words.STAY for turn in turns]),
+        )
+        turned = [Words(words.DESCEND, Weight.GRAVE, mark="!")] if any(turns) else []
+        return [Grid(Table(words.LABEL, columns), widths={"climb": 2.5, "descent": 2.5}, row_pt=20.0), *turned]
 
     def _tested(self) -> Grid:
         """What the workshop read, the limits stated, and boxes for the test station."""
@@ -258,17 +256,16 @@ class Handover(Printed):
             "hc_ppm": gas.hc_limit_ppm and words.AT_MOST.format(value=gas.hc_limit_ppm),
             "lambda": self.lambda_least and words.AT_LEAST.format(value=self.lambda_least),
         }
-        rows = [
-            {
-                "what": name,
-                "read": BOX if known[key] is None else format(known[key], FORMS[key]),
-                "limit": self.notes.limits.get(key) or ends.get(key) or BOX,
-                "station": BOX,
-            }
-            for key, name in words.TESTED.items()
-        ]
-        columns = [Column(key, head or " ") for key, head in words.TEST_HEADS.items()]
-        return Grid(Table("", columns, rows), widths={"what": 1.4}, size=11.0, row_pt=26.0)
+        keys, heads = list(words.TESTED), words.TEST_HEADS
+        columns = (
+            Column("what", heads["what"] or " ", "", [*words.TESTED.values()]),
+            Column(
+                "read", heads["read"], "", [BOX if known[key] is None else format(known[key], FORMS[key]) for key in keys]
+            ),
+            Column("limit", heads["limit"], "", [self.notes.limits.get(key) or ends.get(key) or BOX for key in keys]),
+            Column("station", heads["station"], "", [BOX for _ in keys]),
+        )
+        return Grid(Table("", columns), widths={"what": 1.4}, size=11.0, row_pt=26.0)
 
 
 def _other(first: Needle, last: Needle) -> bool:

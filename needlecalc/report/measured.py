@@ -258,13 +258,13 @@ def checks_count(checks: Checks) -> str:
 @table_of.register
 def _(checks: Checks, _part: str = "") -> Table:
     """Every check, one row each; what to do as notes."""
-    heads = {"check": "check", "found": "found", "right": "right", "verdict": "verdict"}
-    columns = [Column(key, head) for key, head in heads.items()]
     spoken = [(check, check.words()) for check in checks.checks]
-    rows = [
-        {"check": said.name, "found": said.found, "right": said.right, "verdict": check.verdict.upper(), "todo": said.todo}
-        for check, said in spoken
-    ]
+    columns = (
+        Column("check", "check", "", [said.name for _, said in spoken]),
+        *columns_of([said for _, said in spoken], "", found="found", right="right"),
+        Column("verdict", "verdict", "", [check.verdict.upper() for check, _ in spoken]),
+        *columns_of([said for _, said in spoken], "", todo=""),
+    )
     order = (Verdict.RED, Verdict.AMBER, Verdict.GREEN)
     notes = [
         f"{said.name}: {said.todo}" for verdict in order for check, said in spoken if check.verdict == verdict and said.todo
@@ -274,7 +274,7 @@ def _(checks: Checks, _part: str = "") -> Table:
         notes.append(f"Not measured, so not proven: {'; '.join(unknown)}.")
     if checks.reason:
         notes.append(f"Red overridden, reason given: {checks.reason!r}.")
-    return Table("Checks before a cut", columns, rows, (checks.count(),), (*notes, *words_after.CHECK_CAUTIONS))
+    return Table("Checks before a cut", columns, (), (checks.count(),), (*notes, *words_after.CHECK_CAUTIONS))
 
 
 @say.register
