@@ -81,34 +81,27 @@ def robust_values(values: FloatArray, visit: Rows) -> FloatArray:
     return np.asarray(middle[visit] + scale * clipped / share)
 
 
-def _lagged_products(signal: FloatArray) -> FloatArray:
-    """Sum of the signal times itself so many rows later, from none on; padded, so that its end meets not its start."""
-    waves = np.fft.rfft(signal, 2 * signal.size)
-    return np.fft.irfft(waves * waves.conj(), 2 * signal.size)[: signal.size]
-
-
 def correlation_rows(values: Sequence[FloatArray], visits: Sequence[Rows], rows: Sequence[Rows], longest: int) -> float:
     """Rows of the log that tell as much as one independent sample: at least one, at most a quarter of a usual visit.
 
     One plus twice the sum of the correlations over a window of five times the result: Sokal, "Monte Carlo methods in
     statistical mechanics", in *Functional Integration*, Plenum, 1997 (from memory).
     """
-    products, pairs, taken = np.zeros(longest + 1), np.zeros(longest + 1), np.zeros(longest + 1)
+    size = max(int(row[-1]) for row in rows) + 1
+    signal, share, visit_of, told = np.zeros(size), np.zeros(size), np.full(size, -1, dtype=np.intp), 0
     for value, visit, row in zip(values, visits, rows, strict=True):
-        rest = value - (np.bincount(visit, value) / np.bincount(visit))[visit]
+        count = np.bincount(visit)
+        rest = value - (np.bincount(visit, value) / count)[visit]
         spread = float(np.sqrt(np.mean(rest**2)))
-        if spread <= 1e-12:
-            continue
-        for v in range(int(visit.max()) + 1):
-            here = visit == v
-            place = row[here] - row[here][0]
-            signal, there = np.zeros(int(place[-1]) + 1), np.zeros(int(place[-1]) + 1)
-            signal[place], there[place] = rest[here] / spread, 1.0
-            reach = min(longest, signal.size - 1)
-            products[: reach + 1] += _lagged_products(signal)[: reach + 1]
-            met = np.round(_lagged_products(there)[: reach + 1])
-            pairs[: reach + 1] += met
-            taken[: reach + 1] += met / there.sum()
+        if spread > 1e-12:
+            signal[row], share[row], visit_of[row] = rest / spread, 1.0 / count[visit], told + visit
+            told += count.size
+    products, pairs, taken = np.zeros(longest + 1), np.zeros(longest + 1), np.zeros(longest + 1)
+    for later in range(min(longest, size - 1) + 1):
+        ahead, behind = slice(later, size), slice(0, size - later)
+        met = (visit_of[ahead] == visit_of[behind]) & (visit_of[ahead] >= 0)
+        products[later] = (signal[ahead] * signal[behind])[met].sum()
+        pairs[later], taken[later] = met.sum(), share[ahead][met].sum()
     if pairs[0] == 0.0:
         return 1.0
     # Longer than a quarter of a usual visit cannot be told; it shows as scatter between visits.
