@@ -12,8 +12,8 @@ from needlecalc.files import write_into
 from needlecalc.jobassumed import about, value_of
 from needlecalc.jobkinds import BLANK
 from needlecalc.measure.drive.make import make_bands
+from needlecalc.measure.log.columns import ColumnFault
 from needlecalc.measure.log.file import Log, read_log
-from needlecalc.measure.log.words import ColumnFault
 from needlecalc.priors import FILLING, FOR_LIFT, PRIORS, Prior
 
 JOB, NEEDLE = "job.toml", "needle.csv"

@@ -31,10 +31,8 @@ FLOORS = [
     [
         "measure.log.cell",
         "measure.log.columns",
-        "measure.log.words",
         "measure.log.table",
         "measure.log.rows",
-        "measure.log.flags",
         "measure.log.values",
         "measure.log.record",
         "measure.log.file",

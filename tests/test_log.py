@@ -17,7 +17,7 @@ from hypothesis import strategies as st
 import needlecalc as nc
 from needlecalc.measure.drive.bands import RowReason
 from needlecalc.measure.drive.steady import steady_samples
-from needlecalc.measure.log.flags import CEILING, ENGINE_OFF, FLAGS, TOO_LEAN, TOO_RICH
+from needlecalc.measure.log.rows import CEILING, ENGINE_OFF, FLAGS, TOO_LEAN, TOO_RICH
 
 ROWS = [(k / 10, 2000 + k, 0.95 + 0.001 * (k % 7)) for k in range(20)]
 

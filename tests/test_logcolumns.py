@@ -10,9 +10,8 @@ from log_cases import read
 
 from needlecalc.errors import InputError, LogFormatError
 from needlecalc.measure.log.cell import find_unit, split_name, unit_from_text
-from needlecalc.measure.log.columns import Why
+from needlecalc.measure.log.columns import ColumnFault, Why
 from needlecalc.measure.log.file import Log
-from needlecalc.measure.log.words import ColumnFault
 
 N = 60
 BASE = {

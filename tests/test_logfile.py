@@ -14,8 +14,9 @@ from hypothesis import strategies as st
 from log_cases import read
 
 from needlecalc.errors import InputError, LogFormatError
+from needlecalc.measure.log.columns import Note
 from needlecalc.measure.log.file import FLAGS, Log, read_log
-from needlecalc.measure.log.flags import (
+from needlecalc.measure.log.rows import (
     CEILING,
     ENGINE_OFF,
     FLOOR,
@@ -26,7 +27,7 @@ from needlecalc.measure.log.flags import (
     flag_rows,
     order_time,
 )
-from needlecalc.measure.log.words import Note, RowFault
+from needlecalc.measure.log.table import RowFault
 from needlecalc.show import in_words
 
 GOOD = b"Time (s),RPM,Lambda,Throttle (%)\n" + b"".join(

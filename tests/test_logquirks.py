@@ -7,9 +7,9 @@ import pytest
 from log_cases import BASE, LAMBDA, RPM, SECONDS, N, kinds, made, read, rows_of
 
 import needlecalc as nc
-from needlecalc.measure.log.columns import Why
-from needlecalc.measure.log.flags import CEILING, FLOOR, FROZEN, flag_rows
-from needlecalc.measure.log.words import ColumnFault, Note, RowFault
+from needlecalc.measure.log.columns import ColumnFault, Note, Why
+from needlecalc.measure.log.rows import CEILING, FLOOR, FROZEN, flag_rows
+from needlecalc.measure.log.table import RowFault
 
 
 def chosen(log: nc.measure.Log) -> dict[str, str]:

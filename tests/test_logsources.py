@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from log_cases import BASE, LAMBDA, RPM, SECONDS, N, kinds, made, read, rows_of
 
 import needlecalc as nc
-from needlecalc.measure.log.words import Note
+from needlecalc.measure.log.columns import Note
 
 # --- where the table lies -----------------------------------------------------------------------
 

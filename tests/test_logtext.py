@@ -14,9 +14,9 @@ from log_cases import read
 from needlecalc.errors import InputError, LogFormatError
 from needlecalc.measure.log import table as logtext
 from needlecalc.measure.log.cell import decimal_mark, number_from_cell, seconds_from_clock
+from needlecalc.measure.log.columns import Note
 from needlecalc.measure.log.rows import read_rows
-from needlecalc.measure.log.table import open_log
-from needlecalc.measure.log.words import Note, RowFault
+from needlecalc.measure.log.table import RowFault, open_log
 
 HEAD = "Time (s),Engine Speed (rpm),Lambda"
 ROWS = "0.0,900,0.95\n0.1,910,0.96\n0.2,915,0.97\n"

@@ -14,8 +14,8 @@ import needlecalc as nc
 from needlecalc.measure.drive.bands import DriveNote, LeftOut, RowReason
 from needlecalc.measure.drive.signals import gap_s, noise, opening, window_ends, window_max, window_mean, window_range
 from needlecalc.measure.drive.steady import steady_samples
-from needlecalc.measure.log.flags import FROZEN
-from needlecalc.measure.log.words import ColumnFault, Note
+from needlecalc.measure.log.columns import ColumnFault, Note
+from needlecalc.measure.log.rows import FROZEN
 from needlecalc.remark import Severity
 from needlecalc.report.language import words_drive
 from needlecalc.report.measured import left_out_words

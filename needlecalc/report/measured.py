@@ -12,10 +12,9 @@ from needlecalc.measure.checks.limits import CheckLimits
 from needlecalc.measure.drive.bands import Bands, DriveNote, LeftOut, LiftSource, RowReason
 from needlecalc.measure.drive.merge import Normalisation
 from needlecalc.measure.drive.sweep import LeanLimits
-from needlecalc.measure.log.columns import BY_KEY
+from needlecalc.measure.log.columns import BY_KEY, ColumnFault, Note, how_to_state, listed, quoted
 from needlecalc.measure.log.file import Log
-from needlecalc.measure.log.flags import FLAGS
-from needlecalc.measure.log.words import ColumnFault, Note, how_to_state, listed, quoted
+from needlecalc.measure.log.rows import FLAGS
 from needlecalc.remark import BandName, Remark, Severity
 from needlecalc.report.language import band, words_after, words_checks, words_drive
 from needlecalc.show import Column, Table, columns_of, counted, say, table_of

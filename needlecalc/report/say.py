@@ -18,7 +18,7 @@ from needlecalc.design.inverse.target import Target
 from needlecalc.design.inverse.uncertainty import Trim, idle_band
 from needlecalc.design.inverse.verdict import Cause, Missed, VerdictKind
 from needlecalc.measure.drive.bands import NAMED_IN_FULL, WORST_NAMED, DriveNote
-from needlecalc.measure.log.words import ColumnFault, Note
+from needlecalc.measure.log.columns import ColumnFault, Note
 from needlecalc.parts.carburettor import SlideValve
 from needlecalc.parts.needle import Needle
 from needlecalc.remark import BandName, Remark

@@ -15,7 +15,7 @@ from needlecalc.measure.checks.leaksign import LeakSign, leak_sign
 from needlecalc.measure.checks.limits import CheckKind, CheckLimits
 from needlecalc.measure.drive.bands import Bands
 from needlecalc.measure.drive.signals import GAP_SECONDS
-from needlecalc.measure.log.flags import CEILING, FROZEN, RPM_ENGINE_ON, TOO_LEAN
+from needlecalc.measure.log.rows import CEILING, FROZEN, RPM_ENGINE_ON, TOO_LEAN
 from needlecalc.parts.setup import Setup
 from needlecalc.priors import Doubts
 from needlecalc.units import FloatArray

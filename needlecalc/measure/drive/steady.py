@@ -24,10 +24,9 @@ from needlecalc.measure.drive.signals import (
     window_ends,
     window_mean,
 )
-from needlecalc.measure.log.columns import BY_KEY
+from needlecalc.measure.log.columns import BY_KEY, how_to_name
 from needlecalc.measure.log.file import Log
-from needlecalc.measure.log.flags import FLAGS
-from needlecalc.measure.log.words import how_to_name
+from needlecalc.measure.log.rows import FLAGS
 from needlecalc.remark import Remark
 from needlecalc.show import counted
 from needlecalc.units import FloatArray

@@ -6,13 +6,54 @@ inside compounds, as German writes them.
 
 from __future__ import annotations
 
+import json
 import re
 import unicodedata
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from enum import IntEnum
+from enum import IntEnum, StrEnum
 
+from needlecalc.echo import LONGEST_NAME, plain
 from needlecalc.measure.log.cell import LogUnit, counted_from, find_unit, split_name
+from needlecalc.show import counted
+
+MOST_NAMES = 40
+
+
+# Why a column cannot be used.
+ColumnFault = StrEnum(
+    "ColumnFault",
+    "NO_NUMBERS STEP VOLTS STUCK NO_MIXTURE NO_UNIT OUTSIDE TWO_ZEROS EITHER_WAY DIFFER FILTERED LONGER_NAME",
+)
+# What was assumed or found.
+Note = StrEnum(
+    "Note",
+    "LAYOUT COMMA_ASSUMED PASTED COARSE MIDNIGHT RESTART PAUSES CLOCK TIME_UNIT THOUSANDS UNIT "
+    "HEAD_LIES AFR_USUAL AFR_STATED PHI GAUGE GAUGE_SEEN VACUUM VOLUME PEDAL BLANKED NO_NUMBERS_LEFT",
+)
+
+
+def quoted(name: str) -> str:
+    """Name of a column in quotes, cut where it is very long."""
+    return repr(plain(name, LONGEST_NAME))
+
+
+def listed(names: Iterable[str]) -> str:
+    """Names of columns, the first ones where there are many."""
+    every = [plain(name, LONGEST_NAME) for name in names]
+    more = len(every) - MOST_NAMES
+    return ", ".join(every[:MOST_NAMES]) + (f" and {counted(more, 'more column')}" if more > 0 else "")
+
+
+def how_to_state(table: str, key: str, value: str) -> str:
+    """How the user names a column or its unit himself, in a call and in a job file."""
+    cut = plain(value, LONGEST_NAME)
+    return f"{table}={{{key!r}: {cut!r}}} (in a job file {key} = {json.dumps(cut, ensure_ascii=False)} under [log.{table}])"
+
+
+def how_to_name(key: str, name: str = "...") -> str:
+    """How the user names a column himself."""
+    return how_to_state("columns", key, name)
 
 
 @dataclass(frozen=True)
@@ -23,25 +64,18 @@ class Meaning:
     label: str
     dimension: str
     example: str
-    named: tuple[str, ...]
-    stand_in: tuple[str, ...] = ()
-    decoys: tuple[str, ...] = ()
-
-
-def _meaning(
-    key: str, label: str, dimension: str, example: str, named: str, stand_in: str = "", decoys: str = ""
-) -> Meaning:
-    first, second = (tuple(filter(None, phrases.split(","))) for phrases in (named, stand_in))
-    return Meaning(key, label, dimension, example, first, second, tuple(decoys.split()))
+    named: str
+    stand_in: str = ""
+    decoys: str = ""
 
 
 MEANINGS = (
-    _meaning(
+    Meaning(
         "time", "time", "time", "s",
         "time,zeit,temps,tempo,tiempo,timestamp,timestamps,datetime,zeitstempel,uhrzeit,messzeit,laufzeit,logzeit,clock,"
         "elapsed,seconds,secs,sekunden,secondes,secondi,segundos,millis,milliseconds,heure,ora,hora,sec,t,ms",
     ),
-    _meaning(
+    Meaning(
         "rpm", "engine speed", "speed", "1/min",
         "rpm,engine speed,engine rpm,engine revs,engine rev,eng speed,eng rpm,eng rev,revs,drehzahl,regime,giri,regimen,"
         "revoluciones,vitesse moteur,velocidad motor,velocidad del motor,velocita motore,vitesse rotation,nmot,n mot,"
@@ -49,7 +83,7 @@ MEANINGS = (
         decoys="dot dt d s sec rate gradient turbo turbine turbina alternator shaft wheel fan pump gear vehicle cut shift "
         "idle change acceleration accel derivative roc",
     ),
-    _meaning(
+    Meaning(
         "lambda", "mixture", "mixture", "AFR",
         "lambda,afr,air fuel,wideband,wb oxy,wb o,wbo,luftzahl,luftverhaltnis,luft kraftstoff,richesse,equivalence ratio,"
         "phi,eqr,rapport air,rapporto aria,relacion aire",
@@ -57,13 +91,13 @@ MEANINGS = (
         "loop controller control integrator regler regelung efficiency ego cl enable window narrowband narrow nb pump flow "
         "mass maf pressure",
     ),
-    _meaning(
+    Meaning(
         "throttle", "throttle", "percent", "%",
         "throttle,tps,drosselklappe,dk,papillon,farfalla,mariposa",
         "pedal,pedale,accelerator,accel ped,gaspedal,fahrpedal,accelerateur,acceleratore,acelerador",
         "dot dt rate enrich enrichment closed switch idle delta temp body stop area",
     ),
-    _meaning(
+    Meaning(
         "manifold_pressure", "manifold absolute pressure", "pressure", "kPa",
         "map,manifold pressure,manifold absolute pressure,manifold air pressure,intake pressure,inlet pressure,"
         "saugrohrdruck,ansaugdruck,pression collecteur,pression admission,pression tubulure,pressione collettore,"
@@ -73,19 +107,19 @@ MEANINGS = (
         "table fuel ignition ign spark ve switch select ambient baro barometric rate dot dt exhaust oil rail solenoid duty "
         "advance brake tank crankcase",
     ),
-    _meaning(
+    Meaning(
         "air_flow", "air flow", "flow", "g/s",
         "maf,air flow,airflow,mass air,air mass,luftmasse,luftmassenstrom,debit air,debit d air,portata aria,flusso aria,"
         "massa aria,caudal aire,flujo aire,masa aire",
         decoys="load hz freq frequency period temp temperature stroke per rev fuel",
     ),
-    _meaning(
+    Meaning(
         "lift", "lift of the air valve or slide", "length", "mm",
         "lift,kolbenhub,schieberhub,nadelhub,hub,levee,alzata,alzada,levantamiento,slide opening,slide position,"
         "piston height",
         decoys="cam camshaft vvl vanos intake exhaust nockenwelle ventilhub wheel pump",
     ),
-    _meaning(
+    Meaning(
         "coolant", "coolant temperature", "temperature", "degC",
         "coolant,clt,ect,cts,e temp,eng temp,wtr temp,wtr t,water t,water temp,water temperature,wassertemp,kuhlmittel,"
         "kuhlwasser,kuehlmittel,kuehlwasser,refroidissement,temperature eau,temp eau,eau,acqua,liquido,refrigerante,agua,"
@@ -168,18 +202,20 @@ def _why(meaning: Meaning, words: Sequence[str], unit: LogUnit | None) -> Why | 
     """Why a column of that name and unit may carry a meaning, None if it may not."""
     if unit is not None and unit.dimension not in (meaning.dimension, "none"):
         return None
+    names = meaning.named.split(",")
     if meaning.key == "time":
         # Time stands in the names of many things (injection time, lap time): no foreign word may stand beside it.
-        named = any(word in meaning.named for word in words) and set(words).issubset([*_TIME_WORDS, *meaning.named])
+        named = any(word in names for word in words) and set(words).issubset([*_TIME_WORDS, *names])
         return (Why.EXACT_NAME if len(words) == 1 else Why.NAME) if named else None
-    if _says([*_DECOYS, *meaning.decoys], words):
+    if _says([*_DECOYS, *meaning.decoys.split()], words):
         return None
-    named = _says(meaning.named, words)
+    named = _says(names, words)
     # Boost and vacuum count from ambient pressure, whatever else the name says.
-    if _says(meaning.stand_in, words) and (meaning.key == "manifold_pressure" or not named):
+    stands_in = bool(meaning.stand_in) and _says(meaning.stand_in.split(","), words)
+    if stands_in and (meaning.key == "manifold_pressure" or not named):
         return Why.STAND_IN
     if named:
-        exact = "".join(words) in {phrase.replace(" ", "") for phrase in meaning.named}
+        exact = "".join(words) in {phrase.replace(" ", "") for phrase in names}
         return Why.EXACT_NAME if exact else Why.NAME
     if unit is None or unit.dimension != meaning.dimension:
         return None

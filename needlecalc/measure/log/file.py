@@ -18,13 +18,11 @@ from needlecalc.arrays import check_choice, check_range
 from needlecalc.echo import LONGEST_NAME, plain, shown
 from needlecalc.errors import InputError, LogFormatError
 from needlecalc.measure.log.cell import LogUnit, unit_from_text
-from needlecalc.measure.log.columns import BY_KEY, NEEDED, Candidate, find_candidates
-from needlecalc.measure.log.flags import FLAGS, RPM_ENGINE_ON, flag_rows, order_time, pasted_again
+from needlecalc.measure.log.columns import BY_KEY, NEEDED, Candidate, Note, find_candidates, how_to_name, listed
 from needlecalc.measure.log.record import FIELDS, ColumnChoice, Log
-from needlecalc.measure.log.rows import LogRows, read_rows
-from needlecalc.measure.log.table import LogText, open_log
+from needlecalc.measure.log.rows import FLAGS, RPM_ENGINE_ON, LogRows, flag_rows, order_time, pasted_again, read_rows
+from needlecalc.measure.log.table import LogText, RowFault, open_log
 from needlecalc.measure.log.values import Reading, choose, take_reading
-from needlecalc.measure.log.words import Note, RowFault, how_to_name, listed
 from needlecalc.remark import Remark
 from needlecalc.units import FloatArray
 

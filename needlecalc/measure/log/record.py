@@ -12,8 +12,8 @@ from needlecalc.arrays import read_only, same_length
 from needlecalc.errors import InputError
 from needlecalc.measure.log.cell import LARGEST_NUMBER
 from needlecalc.measure.log.columns import Why
-from needlecalc.measure.log.flags import FLAGS
-from needlecalc.measure.log.words import RowFault
+from needlecalc.measure.log.rows import FLAGS
+from needlecalc.measure.log.table import RowFault
 from needlecalc.remark import Remark
 from needlecalc.show import Shown, counted, in_words
 from needlecalc.units import FloatArray

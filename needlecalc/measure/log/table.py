@@ -8,9 +8,11 @@ import re
 from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from enum import StrEnum
 from itertools import pairwise
 from typing import NoReturn
 
+from needlecalc.errors import LogFormatError
 from needlecalc.measure.log.cell import (
     NO_READING,
     decimal_mark,
@@ -19,8 +21,7 @@ from needlecalc.measure.log.cell import (
     number_from_cell,
     seconds_from_clock,
 )
-from needlecalc.measure.log.columns import NEEDED, find_candidates
-from needlecalc.measure.log.words import Note, refuse
+from needlecalc.measure.log.columns import NEEDED, Note, find_candidates
 from needlecalc.remark import Remark
 from needlecalc.show import counted
 
@@ -51,6 +52,29 @@ _WIDE = {
     "utf-32": (codecs.BOM_UTF32_LE, codecs.BOM_UTF32_BE),
     "utf-16": (codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE),
 }
+
+
+class RowFault(StrEnum):
+    """Why a row of the file is not in the log."""
+
+    CUT = "last line has no line end, so it may be cut short"
+    NUL = "NUL bytes in the row"
+    FEWER = "fewer cells than the header"
+    MORE = "more cells than the header"
+    HEADER_AGAIN = "header repeated"
+    UNITS_AGAIN = "units row repeated"
+    NO_TIME = "no number for the time"
+    NO_RPM = "no number for the engine speed"
+    NO_MIXTURE = "no number for the mixture"
+    PASTED = "row of a block that stands in the file twice"
+    REPEATS = "time repeats the row before"
+    BACKWARDS = "time runs backwards"
+
+
+def refuse(name: str, words: str, line: int, column: str | None = None) -> NoReturn:
+    """Say what is wrong with a file, and from which line on."""
+    msg = f"{name}, line {line}: {words}"
+    raise LogFormatError(msg, path=name, line=line, column=column)
 
 
 def split_cells(line: str, delimiter: str) -> list[str]:

@@ -9,10 +9,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from needlecalc.measure.log.cell import LogUnit, unit_from_text
-from needlecalc.measure.log.columns import BY_KEY, NEEDED, Candidate, Why
-from needlecalc.measure.log.flags import LAMBDA_LEANEST, LAMBDA_RICHEST, RPM_ENGINE_ON
+from needlecalc.measure.log.columns import BY_KEY, NEEDED, Candidate, ColumnFault, Note, Why, how_to_name, listed, quoted
+from needlecalc.measure.log.rows import LAMBDA_LEANEST, LAMBDA_RICHEST, RPM_ENGINE_ON
 from needlecalc.measure.log.table import LogText
-from needlecalc.measure.log.words import ColumnFault, Note, how_to_name, listed, quoted
 from needlecalc.remark import Remark
 from needlecalc.show import in_words
 from needlecalc.units import GAUGE_AFR, STANDARD_PA, FloatArray
