@@ -206,8 +206,7 @@ class Job:
     def passes(self, bands: Bands) -> History:
         """Passes kept in the job's history file and the present drive, last; before it those of [calibration].
 
-        InputError if the present drive is a kept one with another needle or jet height, or an old one, or if what
-        [calibration] holds belongs to an old one.
+        Refused where the present drive or [calibration] belongs to an older pass.
         """
         bands = self.telling(bands)
         here = Pass(self.setup.carburettor.needle, self.setup.carburettor.jet.drop_mm, bands)
@@ -275,17 +274,9 @@ class Job:
         return moved, flats
 
     def diameters_mm(self, readings_mm: FloatArray) -> FloatArray:
-        """Diameters at the stations from what the job's micrometer read there.
+        """Diameters in mm at the stations from what the job's micrometer read there, shape (n,) or (2, n), NaN for none.
 
-        Parameters
-        ----------
-        readings_mm : array, shape (n,) or (2, n)
-            Readings; NaN where none was taken. [mm]
-
-        Returns
-        -------
-        array, same shape
-            The readings themselves, unless the job states anvils wide enough to read a taper too thick. [mm]
+        They are the readings themselves, unless the job states anvils wide enough to read a taper too thick.
         """
         section = self._micrometer()
         width, face = float(section.get("anvil_width_mm", 0.0)), section.get("face_on_mark", "centre")
@@ -327,20 +318,7 @@ class Job:
             return None if design.stages() is Stages.NOTHING else try_changes(design, at_hand, places=places, home=home)
 
     def altitude(self, design: Design, heights_m: Sequence[float] = ()) -> AltitudeOutlook | None:
-        """The design at home and on the trips the job names, in the standard atmosphere.
-
-        Parameters
-        ----------
-        design : Design
-            The design.
-        heights_m : sequence of float
-            Other heights, besides those of the job. [m]
-
-        Returns
-        -------
-        AltitudeOutlook or None
-            None where the job has no [altitude], and no height is given.
-        """
+        """The design at home, on the trips of the job and at other heights, in the standard atmosphere; None without any."""
         places, home = self._places(heights_m)
         return (
             at_altitude(self.setup, design.target.bands, design, places, home=home) if places or home is not None else None

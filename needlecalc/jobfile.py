@@ -12,8 +12,6 @@ from operator import mul
 from pathlib import Path
 from typing import Any
 
-from needlecalc.design.after.changes import AtHand
-from needlecalc.design.inverse.limits import Limits
 from needlecalc.echo import LONGEST_NAME, LONGEST_VALUE, plain, shown
 from needlecalc.errors import InputError, LogFormatError
 from needlecalc.job import Job
@@ -23,6 +21,7 @@ from needlecalc.jobkinds import (
     BLANK,
     DOUBTS_OF_PARTS,
     SECTIONS,
+    TAKEN_BY,
     built,
     close_word,
     file_in,
@@ -30,8 +29,8 @@ from needlecalc.jobkinds import (
     kind_faults,
     pattern_of,
 )
-from needlecalc.parts.carburettor import AirValve, Carburettor, Jet, SlideValve
-from needlecalc.parts.engine import Air, Engine, Fuel
+from needlecalc.parts.carburettor import Carburettor
+from needlecalc.parts.engine import Air
 from needlecalc.parts.needle import Needle, read_needle
 from needlecalc.parts.setup import Setup
 from needlecalc.units import GAUGE_AFR, GRAVITY_M_S2, KG_PER_OUNCE, MM_PER_INCH, PA_PER, degc_from_degf
@@ -84,7 +83,7 @@ class Faults:
         self._files: list[LogFormatError] = []  # a file's own trouble keeps its words and its kind
         self._places: set[str] = set()
         self._lines: dict[tuple[str, str], int] = {}
-        self._written: dict[tuple[str, str], str] = {}
+        self.written: Mapping[tuple[str, str], str] = {}  # which key each converted one was written as
 
     def parsed(self, text: str) -> dict[str, Any]:
         """Content of a TOML text; decimal commas and text without quotes are noted, and read on as they were meant."""
@@ -113,13 +112,9 @@ class Faults:
             self.end()
             raise
 
-    def read_as(self, written: Mapping[tuple[str, str], str]) -> None:
-        """Take down which key each converted one was written as: its line is that one's, and the fault says so."""
-        self._written = dict(written)
-
     def add(self, place: str, key: str, words: str) -> None:
         """Note a fault of a key in a section; of the section itself where the key is empty."""
-        if (old := self._written.get((place, key))) is not None:
+        if (old := self.written.get((place, key))) is not None:
             words, key = f"{words} It is written as {old}, and converted.", old
         line = self._lines.get((place, key)) or self._lines.get((place, "")) or self._lines.get(("", place))
         self._places.add(place)
@@ -194,8 +189,7 @@ def read_job(path: str | Path) -> Job:
         reason = str(error) if isinstance(error, UnicodeDecodeError) else deep
         msg = f"{file} is not valid TOML: {reason}; mend that place."
         raise LogFormatError(msg, path=str(path)) from error
-    content, written = converted(content)
-    faults.read_as(written)
+    content, faults.written = converted(content)
     for wrong in kind_faults(content):
         faults.add(*wrong)
     for unknown in content.keys() - keys_taken("").keys():
@@ -210,43 +204,32 @@ def read_job(path: str | Path) -> Job:
         part[section] = {**part[section], key: part["doubts"].pop(key)}
     part, left_out = completed(part)
     setup = setup_of(part, path.parent, name, faults)
-    return Job(setup.name, path.parent, setup, part, left_out, said_of(part, written))
+    return Job(setup.name, path.parent, setup, part, left_out, said_of(part, faults.written))
 
 
 def setup_of(part: Mapping[str, Mapping[str, Any]], folder: Path, name: str, faults: Faults) -> Setup:
     """Setup of a job, parts built and checked with what else can be; all their faults are raised at once."""
-    slide = "slide_valve" if part["slide_valve"] else "air_valve"
+    valve = "slide_valve" if part["slide_valve"] else "air_valve"
+    if part["slide_valve"] and part["air_valve"]:
+        words = "The job has both [air_valve] and [slide_valve]; keep the one your carburettor has."
+        faults.add(valve, "", words)
     makers: dict[str, Callable[[], Any]] = {
-        "engine": lambda: built(Engine, part["engine"], "engine"),
         "needle": lambda: _needle(part["needle"], folder, name),
-        "jet": lambda: built(Jet, part["jet"], "jet"),
-        slide: lambda: _valve(part["air_valve"], part["slide_valve"]),
-        "fuel": lambda: built(Fuel, part["fuel"], "fuel"),
         "air": lambda: air_of(part["air"]),
         "doubts": lambda: doubts_of(part["doubts"]),
-        "limits": lambda: built(Limits, part["limits"], "limits"),
-        "at_hand": lambda: built(AtHand, part["at_hand"], "at_hand"),
     }
     made: dict[str, Any] = {}
-    for section, make in makers.items():
+    for section in ("engine", "needle", "jet", valve, "fuel", "air", "doubts", "limits", "at_hand", "paper", "handover"):
         if not faults.hit(section):
             with faults.catching(section):
-                made[section] = make()
-    if {"needle", "jet", slide} <= set(made) and not faults.hit("carburettor"):
+                own = makers.get(section)
+                made[section] = own() if own else built(TAKEN_BY[section][0], part[section], section)
+    if {"needle", "jet", valve} <= made.keys() and not faults.hit("carburettor"):
         with faults.catching("carburettor"):
-            given = {"needle": made["needle"], "jet": made["jet"], "air_valve": made[slide]}
-            made["carburettor"] = built(Carburettor, part["carburettor"], "carburettor", **given)
+            fitted = {"needle": made["needle"], "jet": made["jet"], "air_valve": made[valve]}
+            made["carburettor"] = built(Carburettor, part["carburettor"], "carburettor", **fitted)
     faults.end()
     return Setup(made["engine"], made["carburettor"], made["fuel"], made["air"], name)
-
-
-def _valve(air_valve: Mapping[str, Any], slide_valve: Mapping[str, Any]) -> AirValve | SlideValve:
-    if not slide_valve:
-        return built(AirValve, air_valve, "air_valve")
-    if air_valve:
-        msg = "The job has both [air_valve] and [slide_valve]; keep the one your carburettor has."
-        raise InputError(msg)
-    return built(SlideValve, slide_valve, "slide_valve")
 
 
 def _needle(section: Mapping[str, Any], folder: Path, car: str) -> Needle:
