@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, fields, replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
-from needlecalc.arrays import check_each, check_range
+from needlecalc.arrays import check_each, check_fields, check_range, within
 from needlecalc.design.after.altitude import AltitudeOutlook, at_altitude
 from needlecalc.design.after.rank import rank
 from needlecalc.design.inverse.alternatives import (
@@ -47,6 +47,11 @@ COST = (  # what costs least first; cheap and put back in minutes, then what mus
 HAIR_MM, RUNS_AT_ALL = 1e-9, (0.5, 2.0)
 
 
+def _some(low: float, high: float, cure: str) -> Any:
+    """A field of numbers, each in a range; empty where there is none at hand."""
+    return field(default=(), metadata=within(low, high, cure))
+
+
 @dataclass(frozen=True)
 class AtHand:
     """Parts and steps that a user has at hand; what is not stated is not tried.
@@ -76,28 +81,25 @@ class AtHand:
     (-0.9, 0.9, 1.8)
     """
 
-    jet_bores_mm: tuple[float, ...] = ()
-    spring_preload_n: tuple[float, ...] = ()
-    spring_rate_n_mm: tuple[float, ...] = ()
-    shims_mm: tuple[float, ...] = ()
-    holder_mm: tuple[float, ...] = ()
-    washers_mm: tuple[float, ...] = ()
-    groove_mm: float | None = None
+    jet_bores_mm: tuple[float, ...] = _some(1.0, 6.0, "It is the bore in mm; 0.100 in is 2.54 mm.")
+    spring_preload_n: tuple[float, ...] = _some(0.0, 12.0, "One ounce-force is 0.278 N.")
+    spring_rate_n_mm: tuple[float, ...] = _some(0.0, 0.5, "It is in N per mm.")
+    shims_mm: tuple[float, ...] = _some(0.05, 20.0, "It is in mm.")
+    holder_mm: tuple[float, ...] = _some(-5.0, 5.0, "It is in mm; positive raises the needle.")
+    washers_mm: tuple[float, ...] = _some(-5.0, 5.0, "It is in mm; negative for one to take out.")
+    groove_mm: float | None = field(
+        default=None, metadata=within(0.2, 5.0, "It is the distance from groove to groove in mm.")
+    )
     groove: int | None = None
-    grooves: int | None = None
+    grooves: int | None = field(default=None, metadata=within(1, 12, "Count them."))
     needles: Path | None = None
 
     def __post_init__(self) -> None:
-        for name, low, high, cure in (
-            ("jet_bores_mm", 1.0, 6.0, "It is the bore in mm; 0.100 in is 2.54 mm."),
-            ("spring_preload_n", 0.0, 12.0, "One ounce-force is 0.278 N."),
-            ("spring_rate_n_mm", 0.0, 0.5, "It is in N per mm."),
-            ("shims_mm", 0.05, 20.0, "It is in mm."),
-            ("holder_mm", -5.0, 5.0, "It is in mm; positive raises the needle."),
-            ("washers_mm", -5.0, 5.0, "It is in mm; negative for one to take out."),
-        ):
-            given = np.atleast_1d(check_each(getattr(self, name), name, low, high, cure=cure))
-            object.__setattr__(self, name, tuple(given.ravel().tolist()))
+        for one in (one for one in fields(self) if isinstance(one.default, tuple)):
+            low_high, cure = one.metadata["range"], one.metadata["cure"]
+            given = np.atleast_1d(check_each(getattr(self, one.name), one.name, *low_high, cure=cure))
+            object.__setattr__(self, one.name, tuple(given.ravel().tolist()))
+        check_fields(self)
         if len(self.spring_preload_n) != len(self.spring_rate_n_mm):
             msg = (
                 f"spring_preload_n holds {counted(len(self.spring_preload_n), 'value')} and spring_rate_n_mm "
@@ -110,8 +112,6 @@ class AtHand:
         if self.groove_mm is None or self.groove is None or self.grooves is None:
             msg = "groove_mm, groove and grooves go together; give the distance, the groove from the top and how many."
             raise InputError(msg)
-        check_range(self.groove_mm, "groove_mm", 0.2, 5.0, cure="It is the distance from groove to groove in mm.")
-        check_range(self.grooves, "grooves", 1, 12, cure="Count them.")
         check_range(self.groove, "groove", 1, self.grooves, cure="Count from the top, the blunt end.")
 
     def raised_mm(self) -> tuple[float, ...]:

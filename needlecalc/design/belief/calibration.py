@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from needlecalc.arrays import check_range
+from needlecalc.arrays import check_fields, within
 from needlecalc.design.belief.history import History, Pass
 from needlecalc.design.belief.readings import readings_of, same_bands
 from needlecalc.design.forward.predict import predict_lambda
@@ -229,17 +229,14 @@ class TrimReading:
     0.01
     """
 
-    flats: float
-    lambda_before: float
-    lambda_after: float
-    lambda_se: float = 0.01
+    flats: float = field(metadata=within(-24.0, 24.0, "Positive lowers the jet."))
+    lambda_before: float = field(metadata=within(0.5, 2.0, AFR_CURE))
+    lambda_after: float = field(metadata=within(0.5, 2.0, AFR_CURE))
+    lambda_se: float = field(default=0.01, metadata=within(0.0, 0.2, "It is one sigma, a lambda."))
     turned_back: bool = False
 
     def __post_init__(self) -> None:
-        check_range(self.flats, "flats", -24.0, 24.0, cure="Positive lowers the jet.")
-        check_range(self.lambda_before, "lambda_before", 0.5, 2.0, cure=AFR_CURE)
-        check_range(self.lambda_after, "lambda_after", 0.5, 2.0, cure=AFR_CURE)
-        check_range(self.lambda_se, "lambda_se", 0.0, 0.2, cure="It is one sigma, a lambda.")
+        check_fields(self)
 
     def known_by(self) -> tuple[str, str]:
         """Hashes by which its two passes are known again, as a drive is by that of its log."""
