@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from scipy.optimize import brentq
 
 from needlecalc.arrays import check_each, check_fields, check_range, within
 from needlecalc.design.after.altitude import AltitudeOutlook, at_altitude
@@ -15,11 +16,11 @@ from needlecalc.design.after.rank import rank
 from needlecalc.design.inverse.alternatives import (
     BORE_STEP_MM,
     LEAST_TURN_MM,
+    WIDEST_BORE_MM,
     Alternative,
     Change,
     Unsolved,
     alternative,
-    bore_for,
     solved_again,
 )
 from needlecalc.design.inverse.problem import drops_on_table_mm
@@ -44,7 +45,7 @@ COST = (  # what costs least first; cheap and put back in minutes, then what mus
     Change.DONOR,
     Change.FILE,
 )
-HAIR_MM, RUNS_AT_ALL = 1e-9, (0.5, 2.0)
+HAIR_MM, THINNEST_GAP_MM, RUNS_AT_ALL = 1e-9, 0.02, (0.5, 2.0)
 
 
 def _some(low: float, high: float, cure: str) -> Any:
@@ -279,12 +280,19 @@ def _all(design: Design, at_hand: AtHand) -> Iterator[tuple[Change, float, dict[
 
 
 def _best_bore(design: Design) -> Sequence[float]:
-    """The bore that brings the bands to their targets in the mean, to 0.01 mm."""
-    car, present = design.learned, design.setup.carburettor.jet
-    rise = np.log(car.lambda_now() / design.target.lambda_target).mean()
-    bore = bore_for(car, present.drop_mm, float(rise))
-    rounded = 0.0 if bore is None else round(round(bore / BORE_STEP_MM) * BORE_STEP_MM, 6)
-    return (rounded,) if rounded not in (0.0, present.bore_mm) else ()
+    """The bore that brings the bands to their targets in the mean, to 0.01 mm; none where no bore the needle passes does."""
+    car, jet = design.learned, design.setup.carburettor.jet
+
+    def lean(bore_mm: float) -> float:
+        law = car.law.in_parts(design.setup.with_jet(bore_mm=bore_mm, bore_least_mm=None))
+        return float((law.log_lambda(car.present_mm(), jet.drop_mm) - np.log(design.target.lambda_target)).mean())
+
+    low = float(design.present().diameters_mm.max()) + 2.0 * THINNEST_GAP_MM
+    high = jet.least_bore_mm() if lean(jet.bore_mm) < 0.0 else jet.bore_mm + WIDEST_BORE_MM
+    if low >= high or lean(low) < 0.0 or lean(high) > 0.0:
+        return ()
+    rounded = round(round(float(brentq(lean, low, high, xtol=1e-5)) / BORE_STEP_MM) * BORE_STEP_MM, 6)
+    return (rounded,) if rounded != jet.bore_mm else ()
 
 
 def _tried(design: Design, kind: Change, amount: float, parts: Mapping[str, Any], where: Mapping[str, Air | float]) -> Tried:

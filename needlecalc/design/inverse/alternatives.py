@@ -9,7 +9,6 @@ from enum import StrEnum
 from typing import Any
 
 import numpy as np
-from scipy.optimize import brentq
 
 from needlecalc.design.belief.learned import Learned
 from needlecalc.design.forward.predict import under_other_valve
@@ -35,7 +34,6 @@ BORE_STEP_MM = 0.01
 WIDEST_BORE_MM = 0.5  # larger than the present one
 DEEPEST_CUT_MM = 2.0
 THINNEST_MM = 0.3
-THINNEST_GAP_MM = 0.02
 CLEAR_OF_END_MM = 0.05
 NEARER = 0.9  # of the worst miss: an alternative that leaves more is none
 NATURE = (LimitKind.NO_METAL_TO_ADD, LimitKind.NO_REVERSED_TAPER)  # no user sets these
@@ -361,23 +359,3 @@ def _other_bore(solution: Solution) -> Alternative | None:
     bore = next(filter(serves, bores), bores[-1])
     then = solved_again(problem.learned, problem.target, problem.limits, with_bore(bore))
     return _changed(Change.BORE, solution, then, amount=bore - present)
-
-
-def bore_for(car: Learned, drop_mm: float, rise: float) -> float | None:
-    """Bore with which ln(fuel) rises by so much in the mean of the bands; None where no bore the needle passes does."""
-    jet = car.setup.carburettor.jet
-    low = float(car.setup.carburettor.needle.diameters_mm.max()) + 2.0 * THINNEST_GAP_MM
-    high = jet.least_bore_mm() if rise < 0.0 else jet.bore_mm + WIDEST_BORE_MM
-
-    def short(bore_mm: float) -> float:
-        return rise - float(bore_gain(car, drop_mm, bore_mm).mean())
-
-    if low >= high or short(low) < 0.0 or short(high) > 0.0:
-        return None
-    return float(brentq(short, low, high, xtol=1e-5))
-
-
-def bore_gain(car: Learned, drop_mm: float, bore_mm: float) -> FloatArray:
-    """Rise of ln(fuel) of each band with a jet of another bore."""
-    then = car.law.in_parts(car.setup.with_jet(bore_mm=bore_mm, bore_least_mm=None)).log_lambda(car.present_mm(), drop_mm)
-    return np.asarray(car.law.log_lambda(car.present_mm(), drop_mm) - then)
