@@ -14,8 +14,8 @@ from test_checks import verdict
 
 import needlecalc as nc
 from needlecalc.measure.checks.check import Cause
-from needlecalc.measure.checks.leaksign import leak_sign
 from needlecalc.measure.checks.patterns import starving, visits_scatter
+from needlecalc.measure.checks.plausible import leak_sign
 from needlecalc.measure.log.rows import CEILING, FROZEN
 from needlecalc.physics.airflow import leak_flow_g_s
 

@@ -13,8 +13,7 @@ from lift_cases import KPA, RPM, case_setup, made_bands, scaled_lift, throttle_o
 
 import needlecalc as nc
 from needlecalc.measure.drive.bands import LiftSource
-from needlecalc.measure.lift.estimates import by_reading
-from needlecalc.measure.lift.throttle import by_throttle
+from needlecalc.measure.lift.estimates import by_reading, by_throttle
 
 DOUBTS = nc.measure.LiftDoubts()
 

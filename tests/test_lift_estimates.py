@@ -11,8 +11,7 @@ from virtual_engine import draw_engine
 
 import needlecalc as nc
 from needlecalc.measure.drive.bands import LiftSource
-from needlecalc.measure.lift.estimates import by_reading, readings_against_air
-from needlecalc.measure.lift.throttle import by_throttle
+from needlecalc.measure.lift.estimates import by_reading, by_throttle, readings_against_air
 
 SEEDS = 10
 SIXTH = np.where(np.arange(RPM.size) == 6, 1.0, 0.0)

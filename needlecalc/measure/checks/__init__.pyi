@@ -10,6 +10,6 @@ from needlecalc.measure.checks.inspection import Mechanical as Mechanical
 from needlecalc.measure.checks.inspection import NeedleReading as NeedleReading
 from needlecalc.measure.checks.inspection import Sensor as Sensor
 from needlecalc.measure.checks.inspection import Twins as Twins
-from needlecalc.measure.checks.leaksign import LeakSign as LeakSign
-from needlecalc.measure.checks.leaksign import leak_sign as leak_sign
 from needlecalc.measure.checks.limits import CheckLimits as CheckLimits
+from needlecalc.measure.checks.plausible import LeakSign as LeakSign
+from needlecalc.measure.checks.plausible import leak_sign as leak_sign

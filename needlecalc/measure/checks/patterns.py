@@ -11,8 +11,8 @@ from numpy.typing import NDArray
 
 from needlecalc.gaussian import NINETY
 from needlecalc.measure.checks.check import Cause, Check, Verdict, in_full, judged
-from needlecalc.measure.checks.leaksign import LeakSign, leak_sign
 from needlecalc.measure.checks.limits import CheckKind, CheckLimits
+from needlecalc.measure.checks.plausible import LeakSign, leak_sign
 from needlecalc.measure.drive.bands import Bands
 from needlecalc.measure.drive.signals import GAP_SECONDS
 from needlecalc.measure.log.rows import CEILING, FROZEN, RPM_ENGINE_ON, TOO_LEAN

@@ -11,8 +11,15 @@ from needlecalc.arrays import check_range, read_only
 from needlecalc.errors import InputError
 from needlecalc.measure.drive.bands import LIFT_NOTES, Bands, DriveNote, LiftSource
 from needlecalc.measure.drive.make import typed_each
-from needlecalc.measure.lift.estimates import LiftEstimate, by_air, by_reading, held_to_throat, weighed_lift
-from needlecalc.measure.lift.throttle import LEAST_READINGS, by_throttle
+from needlecalc.measure.lift.estimates import (
+    LEAST_READINGS,
+    LiftEstimate,
+    by_air,
+    by_reading,
+    by_throttle,
+    held_to_throat,
+    weighed_lift,
+)
 from needlecalc.parts.carburettor import AirValve, SlideValve
 from needlecalc.parts.setup import Setup
 from needlecalc.priors import LIFT_READ, LiftDoubts
