@@ -135,7 +135,7 @@ CASES = {
     ),
     "half flats by another word": (
         lambda: nc.Limits(flats="halves"),
-        r"must be '(half)', 'whole' or left out",
+        r"must be '(half)' or 'whole'",
         lambda found: nc.Limits(flats=found[1]),
     ),
     "a limit of one number": (

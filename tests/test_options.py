@@ -130,7 +130,7 @@ def test_drop_range_of_the_limits_narrows_the_nut():
         ({"never_below_mm": {0: 2.0}}, "limits name station 0"),
         ({"never_below_mm": {"six": 2.0}}, "never_below_mm names station 'six', but stations have whole numbers"),
         ({"never_below_mm": {6: 0.05}}, "never_below_mm of station 6 is 0.05"),
-        ({"flats": "third"}, "flats is 'third', but must be 'half', 'whole' or left out"),
+        ({"flats": "third"}, "flats is 'third', but must be 'half' or 'whole'.* or leave it out"),
         ({"drop_min_mm": 2.0, "drop_max_mm": 1.0}, "exchange the two"),
         ({"drop_min_mm": np.nan}, "drop_min_mm is nan, but must lie between -2 and 12"),
         ({"drop_max_mm": 120.0}, "drop_max_mm is 120, but must lie between -2 and 12"),

@@ -13,7 +13,7 @@ from conftest import asked, make_setup
 from sheet_cases import at_once, changed, dark_of, forms, in_stages, left_alone, sheet_design, words_of
 
 import needlecalc as nc
-from needlecalc.design.inverse.notes import DesignRemark, idle_not_measured, why_the_jet
+from needlecalc.design.inverse.notes import DesignRemark, remarks_of, why_the_jet
 from needlecalc.design.inverse.proposal import Measurement, NextStep, Stages
 from needlecalc.jobkeys import keys_of, sections
 from needlecalc.report import say
@@ -59,14 +59,16 @@ def test_the_sheet_says_what_the_jet_is_turned_for():
         why = why_the_jet(design)
         assert why.kind is kind
         assert say.remark(why) in say.jet_on_sheet(design)
-        assert (idle_not_measured(design) is not None) == ("idle" not in loads)
+        said = [one.kind for one in remarks_of(design)]
+        assert (DesignRemark.IDLE_NOT_MEASURED in said) == ("idle" not in loads)
     assert why.bands == design.target.called(2)
     (idle,) = (words for words in nc.grind_sheet(design).warnings() if words.startswith("IDLE WAS NOT MEASURED"))
     assert "the nut makes it leaner too" in idle
     assert idle in " ".join(str(design).split())
     # The cure it names keeps the jet.
     kept = nc.solve(design.target, setup, limits=nc.Limits(drop_min_mm=1.6, drop_max_mm=1.6))
-    assert (kept.flats(), why_the_jet(kept), idle_not_measured(kept)) == (0.0, None, None)
+    assert (kept.flats(), why_the_jet(kept)) == (0.0, None)
+    assert DesignRemark.IDLE_NOT_MEASURED not in [one.kind for one in remarks_of(kept)]
     left = nc.solve(asked(setup, lifts, np.full(9, 0.95), 0.95, load=load), setup)
     assert why_the_jet(left) is None
 

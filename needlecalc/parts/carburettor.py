@@ -23,7 +23,7 @@ from needlecalc.show import Shown
 from needlecalc.units import GRAVITY_M_S2, FloatArray
 
 TURNED_FLATS = 0.5
-_DOWN_TO_THE_JET = "Measure from the bridge down to the jet's face."
+DOWN_TO_THE_JET = "Measure from the bridge down to the jet's face."
 
 
 @dataclass(frozen=True, repr=False)
@@ -63,11 +63,11 @@ class Jet(Shown):
     """
 
     bore_mm: float = field(metadata=within(1.0, 6.0, "Check the unit.", inches_below=0.5))
-    drop_mm: float = field(metadata=within(-2.0, 12.0, _DOWN_TO_THE_JET))
+    drop_mm: float = field(metadata=within(-2.0, 12.0, DOWN_TO_THE_JET))
     parallel_length_mm: float = field(default=3.5, metadata=within(0.2, 15.0, "Measure the parallel bore."))
     parallel_length_u_mm: float = field(default=BORE_LENGTH.u, metadata=within(0.0, 5.0, "State one sigma."))
-    drop_min_mm: float | None = field(default=None, metadata=within(-2.0, 12.0, _DOWN_TO_THE_JET))
-    drop_max_mm: float | None = field(default=None, metadata=within(-2.0, 12.0, _DOWN_TO_THE_JET))
+    drop_min_mm: float | None = field(default=None, metadata=within(-2.0, 12.0, DOWN_TO_THE_JET))
+    drop_max_mm: float | None = field(default=None, metadata=within(-2.0, 12.0, DOWN_TO_THE_JET))
     flat_mm: float = field(default=0.163, metadata=within(0.02, 0.6, "It is a sixth of the nut's thread pitch."))
     step_flats: float = field(default=0.5, metadata=within(0.0, 6.0, "Half a flat is usual; 6 flats are a whole turn."))
     mounting: str = field(default="centred", metadata=one_of("centred", "biased", cure="see how the needle is held."))

@@ -5,15 +5,17 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
+from itertools import chain
 from typing import Literal, NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from needlecalc.arrays import check_range, read_only, same_length
+from needlecalc.arrays import check_fields, check_range, one_of, read_only, same_length, within
 from needlecalc.design.forward.predict import MATCHED_WITHIN_UM
 from needlecalc.echo import shown
 from needlecalc.errors import InputError
+from needlecalc.parts.carburettor import DOWN_TO_THE_JET
 from needlecalc.parts.needle import Needle
 from needlecalc.parts.setup import Setup
 from needlecalc.show import counted
@@ -93,26 +95,23 @@ class Limits:
     """
 
     new_blank: bool = False
-    max_cut_mm: float = 0.30
-    least_diameter_mm: float = 0.6
-    least_gap_mm: float = 0.025
-    steepest: float = 0.06
+    max_cut_mm: float = field(default=0.30, metadata=within(0.0, 2.0, "It is on diameter, in mm."))
+    least_diameter_mm: float = field(default=0.6, metadata=within(0.2, 4.0, "It is in mm."))
+    least_gap_mm: float = field(default=0.025, metadata=within(0.005, 0.5, "It is per side, in mm."))
+    steepest: float = field(default=0.06, metadata=within(0.005, 0.2, "It is mm of diameter per mm of length."))
     keep: tuple[int, ...] = ()
     never_below_mm: Mapping[int, float] = field(default_factory=dict)
-    flats: Literal["half", "whole"] | None = None
-    drop_min_mm: float | None = None
-    drop_max_mm: float | None = None
-    unconfirmed: float = 1.5
+    flats: Literal["half", "whole"] | None = field(
+        default=None, metadata=one_of(*FLATS, cure="see what the nut's spring holds, or leave it out.")
+    )
+    drop_min_mm: float | None = field(default=None, metadata=within(-2.0, 12.0, DOWN_TO_THE_JET))
+    drop_max_mm: float | None = field(default=None, metadata=within(-2.0, 12.0, DOWN_TO_THE_JET))
+    unconfirmed: float = field(default=1.5, metadata=within(1.0, 3.0, "It is a factor; 1 turns the rule off."))
     carry_on: bool = True
-    match_um: float = MATCHED_WITHIN_UM
+    match_um: float = field(default=MATCHED_WITHIN_UM, metadata=within(0.5, 200.0, "It is in um."))
 
     def __post_init__(self) -> None:
-        check_range(self.max_cut_mm, "max_cut_mm", 0.0, 2.0, cure="It is on diameter, in mm.")
-        check_range(self.least_diameter_mm, "least_diameter_mm", 0.2, 4.0, cure="It is in mm.")
-        check_range(self.least_gap_mm, "least_gap_mm", 0.005, 0.5, cure="It is per side, in mm.")
-        check_range(self.unconfirmed, "unconfirmed", 1.0, 3.0, cure="It is a factor; 1 turns the rule off.")
-        check_range(self.steepest, "steepest", 0.005, 0.2, cure="It is mm of diameter per mm of length.")
-        check_range(self.match_um, "match_um", 0.5, 200.0, cure="It is in um.")
+        check_fields(self)
         # A job file writes its keys as text.
         least = {_station(number, "never_below_mm"): value for number, value in self.never_below_mm.items()}
         for number, value in least.items():
@@ -120,12 +119,6 @@ class Limits:
         object.__setattr__(self, "never_below_mm", least)
         # A station named twice is kept once.
         object.__setattr__(self, "keep", tuple(dict.fromkeys(_station(number, "keep") for number in self.keep)))
-        if self.flats is not None and self.flats not in FLATS:
-            msg = f"flats is {shown(self.flats)}, but must be 'half', 'whole' or left out; see what the nut's spring holds."
-            raise InputError(msg)
-        for name in ("drop_min_mm", "drop_max_mm"):
-            if (end := getattr(self, name)) is not None:
-                check_range(end, name, -2.0, 12.0, cure="Measure from the bridge down to the jet's face.")
         if self.drop_min_mm is not None and self.drop_max_mm is not None and self.drop_min_mm > self.drop_max_mm:
             msg = f"drop_min_mm is {self.drop_min_mm:g} and drop_max_mm {self.drop_max_mm:g}; exchange the two."
             raise InputError(msg)
@@ -178,34 +171,21 @@ class Limits:
         added = np.minimum(diameters - thickest, 0.0) if self.new_blank else np.zeros(count)
         above = diameters - self.least_mm(count)
         deepest = np.maximum(np.minimum(self.max_cut_mm, above), 0.0)
-        fall = diameters[:-1] - diameters[1:]
-        steep = self.steepest_fall_mm(needle.stations_mm, diameters)
+        fall, steepest = diameters[:-1] - diameters[1:], self.steepest_fall_mm(needle.stations_mm, diameters)
         # What no free station takes part in holds as it is.
         tapers = np.flatnonzero(free[:-1] | free[1:])
-        inwards = (below - cut[:-1])[tapers]
-        jet = np.zeros((1, count + 1))
-        jet[0, -1] = 1.0
-        rows = np.concatenate([_by_turns(cut[where], -cut[where]), _by_turns(inwards, -inwards), jet, -jet])
-        least = np.concatenate(
-            [
-                _by_turns(added[where], -deepest[where]),
-                _by_turns(-fall[tapers], (fall - steep)[tapers]),
-                [drop_low_mm, -drop_high_mm],
-            ]
-        )
-        named = []
-        for k in where.tolist():
-            most = LimitKind.LARGEST_CUT if self.max_cut_mm <= above[k] else LimitKind.LEAST_DIAMETER
-            named += [Limit(LimitKind.NO_METAL_TO_ADD, k + 1), Limit(most, k + 1)]
-        for k in tapers.tolist():
-            named += [Limit(LimitKind.NO_REVERSED_TAPER, k + 1), Limit(LimitKind.STEEPEST_TAPER, k + 1)]
-        named += [Limit(LimitKind.JET_AT_ITS_HIGHEST), Limit(LimitKind.JET_AT_ITS_LOWEST)]
-        return Inequalities(rows[:, np.append(free, True)], least, tuple(named))
-
-
-def _by_turns(first: FloatArray, second: FloatArray) -> FloatArray:
-    """Rows of two arrays, one of each in turn."""
-    return np.stack([first, second], axis=1).reshape(-1, *first.shape[1:])
+        inwards, jet = (below - cut[:-1])[tapers], np.eye(1, count + 1, count)
+        most = np.where(self.max_cut_mm <= above, LimitKind.LARGEST_CUT, LimitKind.LEAST_DIAMETER)
+        parts: list[tuple[FloatArray, FloatArray, list[Limit]]] = [
+            (cut[where], added[where], [Limit(LimitKind.NO_METAL_TO_ADD, k + 1) for k in where.tolist()]),
+            (-cut[where], -deepest[where], [Limit(LimitKind(most[k]), k + 1) for k in where.tolist()]),
+            (inwards, -fall[tapers], [Limit(LimitKind.NO_REVERSED_TAPER, k + 1) for k in tapers.tolist()]),
+            (-inwards, (fall - steepest)[tapers], [Limit(LimitKind.STEEPEST_TAPER, k + 1) for k in tapers.tolist()]),
+            (jet, np.array([drop_low_mm]), [Limit(LimitKind.JET_AT_ITS_HIGHEST)]),
+            (-jet, np.array([-drop_high_mm]), [Limit(LimitKind.JET_AT_ITS_LOWEST)]),
+        ]
+        rows, least, named = zip(*parts, strict=True)
+        return Inequalities(np.concatenate(rows)[:, np.append(free, True)], np.concatenate(least), tuple(chain(*named)))
 
 
 def _station(number: object, name: str) -> int:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from enum import StrEnum
 
 import numpy as np
@@ -12,7 +13,6 @@ from needlecalc.design.inverse.limits import FLATS
 from needlecalc.design.inverse.proposal import Design, Stages
 from needlecalc.design.inverse.solution import carries_on
 from needlecalc.design.inverse.target import HARDLY, Target, worst_first
-from needlecalc.design.inverse.uncertainty import idle_aim, idle_band
 from needlecalc.remark import Remark, Severity
 from needlecalc.units import FloatArray
 
@@ -55,41 +55,27 @@ class DesignRemark(StrEnum):
 
 def remarks_of(design: Design) -> tuple[Remark, ...]:
     """What to know of a design, the gravest first."""
-    found = (
-        checks_not_made(design),
-        design.learned.contradiction(),
-        full_load_now(design),
-        idle_not_measured(design),
-        _interpolated(design),
-        *_several_carburettors(design),
-        *_of_the_meter(design),
-        *_not_driven(design),
-        _unconfirmed(design),
-        _step_of_nut(design),
-        _test(design),
-        *design.target.remarks(),
-        _past_lean_limit(design),
-        *_of_the_stations(design),
-    )
-    return tuple(one for one in found if one is not None)
+    first = (*_as_it_is(design), *_several_carburettors(design), *_of_the_cut(design))
+    return (*first, *design.target.remarks(), *_past_lean_limit(design), *_of_the_stations(design))
 
 
-def checks_not_made(design: Design) -> Remark | None:
-    """That nobody looked for faults."""
-    return None if design.checks is not None else Remark(DesignRemark.CHECKS_NOT_MADE, Severity.CAUTION)
-
-
-def full_load_now(design: Design) -> Remark | None:
-    """Full load that runs leaner than it bears, before anything is done."""
+def _as_it_is(design: Design) -> Iterator[Remark]:
+    """What was not looked at or measured, and what is wrong before anything is done."""
     target = design.target
+    if design.checks is None:
+        yield Remark(DesignRemark.CHECKS_NOT_MADE, Severity.CAUTION)
+    if apart := design.learned.contradiction():
+        yield apart
     read, limit = target.bands.lambda_measured, target.leanest_full_load()
     lean = np.flatnonzero(target.full_load() & (read > limit + HARDLY))
-    if not lean.size:
-        return None
-    numbers = {"low": float(read[lean].min()), "high": float(read[lean].max()), "limit": limit}
-    return Remark(
-        DesignRemark.FULL_LOAD_LEAN_NOW, Severity.STOP, bands=worst_first(target.bands, lean, read), numbers=numbers
-    )
+    if lean.size:
+        numbers = {"low": float(read[lean].min()), "high": float(read[lean].max()), "limit": limit}
+        bands = worst_first(target.bands, lean, read)
+        yield Remark(DesignRemark.FULL_LOAD_LEAN_NOW, Severity.STOP, bands=bands, numbers=numbers)
+    if design.turns() and "idle" not in target.bands.load:
+        yield Remark(DesignRemark.IDLE_NOT_MEASURED, Severity.STOP, numbers={"flats": design.flats()})
+    if guessed := tuple(design.present().interpolated):
+        yield Remark(DesignRemark.INTERPOLATED, Severity.CAUTION, stations=guessed)
 
 
 def full_load_next(target: Target, expected: FloatArray, highest: FloatArray) -> Remark | None:
@@ -115,13 +101,6 @@ def rich_now(design: Design) -> Remark | None:
     return Remark(DesignRemark.RICH_NOW, Severity.NOTE, bands=target.called(*rich.tolist())) if rich.size else None
 
 
-def idle_not_measured(design: Design) -> Remark | None:
-    """That the nut is turned, and moves an idle that nobody measured."""
-    if not design.turns() or "idle" in design.target.bands.load:
-        return None
-    return Remark(DesignRemark.IDLE_NOT_MEASURED, Severity.STOP, numbers={"flats": design.flats()})
-
-
 def why_the_jet(design: Design) -> Remark | None:
     """What the jet is turned for; None where it stays."""
     if not design.turns():
@@ -136,44 +115,40 @@ def why_the_jet(design: Design) -> Remark | None:
     return Remark(DesignRemark.JET_SERVES_BEST)
 
 
-def _of_the_meter(design: Design) -> list[Remark]:
-    zero = design.target.sensor_zero
-    if zero is None or not zero.readings:
-        return []
-    return [Remark(DesignRemark.METER_ZERO, numbers={"off": zero.mean, "u": zero.u, "readings": zero.readings})]
+def _of_the_cut(design: Design) -> Iterator[Remark]:
+    """The meter it is judged by, lifts nobody drove, room left for a car nobody knows, the steps of the nut, the test."""
+    zero, times = design.target.sensor_zero, design.limits.unconfirmed
+    if zero is not None and zero.readings:
+        yield Remark(DesignRemark.METER_ZERO, numbers={"off": zero.mean, "u": zero.u, "readings": zero.readings})
+    for low, high in design.verdict.gaps_mm:
+        yield Remark(DesignRemark.NOT_DRIVEN, Severity.CAUTION, numbers={"from_mm": low, "to_mm": high})
+    held = design.stages() is Stages.IN_STAGES and not design.limits.new_blank
+    if held and times > 1.0 and not design.learned.confirmed():
+        yield Remark(DesignRemark.UNCONFIRMED, numbers={"times": times})
+    idle, aim = design.target.bands.idle(), design.idle_to()
+    if design.limits.flats and idle is not None and aim is not None:
+        yield _step_of_nut(design, FLATS[design.limits.flats], idle, aim)
+    if design.target.tested.any():
+        yield _test(design)
 
 
-def _not_driven(design: Design) -> list[Remark]:
-    """Lifts between bands so far apart that nothing is known of those between."""
-    gaps = design.verdict.gaps_mm
-    return [Remark(DesignRemark.NOT_DRIVEN, Severity.CAUTION, numbers={"from_mm": low, "to_mm": high}) for low, high in gaps]
-
-
-def _step_of_nut(design: Design) -> Remark | None:
+def _step_of_nut(design: Design, flats: float, idle: int, aim: float) -> Remark:
     """What one step does to idle, where the nut turns by steps only."""
-    learned, target, flats = design.learned, design.target, design.limits.flats
-    idle = idle_band(learned, target)
-    if flats is None or idle is None:
-        return None
+    learned, target = design.learned, design.target
     _, by_needle = learned.slopes(learned.law.in_jet(design.needle.diameters_mm), design.drop_mm)
-    expected, step_mm = float(design.final.expected[idle]), FLATS[flats] * learned.setup.carburettor.jet.flat_mm
-    step = float(expected * -np.expm1(-abs(by_needle[idle, -1]) * step_mm))
+    by_step = float(by_needle[idle, -1]) * flats * learned.setup.carburettor.jet.flat_mm
+    step = float(design.final.expected[idle]) * -np.expm1(-abs(by_step))
     rich, lean = float(target.lambda_rich[idle]), float(target.lambda_lean[idle])
-    aim = idle_aim(target, idle, expected)
-    numbers = {"flats": FLATS[flats], "step": step, "half_step": step / 2.0, "rich": rich, "lean": lean, "aim": aim}
-    kind, severity = DesignRemark.STEP_OF_NUT, Severity.NOTE
-    if step > lean - rich:
-        kind, severity = DesignRemark.STEP_JUMPS, Severity.CAUTION
-    elif step / 2.0 > aim - rich:
-        kind, severity = DesignRemark.STEP_MAY_END_RICH, Severity.CAUTION
+    numbers = {"flats": flats, "step": step, "half_step": step / 2.0, "rich": rich, "lean": lean, "aim": aim}
+    kind = DesignRemark.STEP_MAY_END_RICH if step / 2.0 > aim - rich else DesignRemark.STEP_OF_NUT
+    kind = DesignRemark.STEP_JUMPS if step > lean - rich else kind
+    severity = Severity.NOTE if kind is DesignRemark.STEP_OF_NUT else Severity.CAUTION
     return Remark(kind, severity, bands=target.called(idle), numbers=numbers)
 
 
-def _test(design: Design) -> Remark | None:
+def _test(design: Design) -> Remark:
     """How likely the bands with a test are to fail it."""
     target, stages = design.target, design.stages()
-    if not target.tested.any():
-        return None
     danger = design.next_stage().chance_fails > design.risk
     numbers: dict[str, float | int | str] = {"percent": 100.0 * design.final.chance_fails, "stages": str(stages)}
     if stages is Stages.IN_STAGES:
@@ -187,89 +162,62 @@ def _test(design: Design) -> Remark | None:
     return Remark(kind, Severity.CAUTION if danger else Severity.NOTE, bands=bands, numbers=numbers)
 
 
-def _past_lean_limit(design: Design) -> Remark | None:
+def _past_lean_limit(design: Design) -> Iterator[Remark]:
     """Bands whose reading misfire makes leaner than the truth, and what they are taken for."""
     learned = design.learned
     read, taken = learned.bands.lambda_measured, np.exp(usable_lambda(learned.bands, learned.doubts)[0])
     beyond = np.flatnonzero(learned.at_least)
-    if not beyond.size:
-        return None
-    bands = worst_first(design.target.bands, beyond, read / taken)
-    worst = int(beyond[np.argmax((read / taken)[beyond])])
-    numbers = {
-        "limit": learned.doubts.lean_limit,
-        "read": float(read[worst]),
-        "taken": float(taken[worst]),
-        "percent": 100.0 * float(read[worst] / taken[worst] - 1.0),
-    }
-    return Remark(DesignRemark.PAST_LEAN_LIMIT, Severity.CAUTION, bands=bands, numbers=numbers)
+    if beyond.size:
+        worst = int(beyond[np.argmax((read / taken)[beyond])])
+        numbers = {
+            "limit": learned.doubts.lean_limit,
+            "read": float(read[worst]),
+            "taken": float(taken[worst]),
+            "percent": 100.0 * float(read[worst] / taken[worst] - 1.0),
+        }
+        bands = worst_first(design.target.bands, beyond, read / taken)
+        yield Remark(DesignRemark.PAST_LEAN_LIMIT, Severity.CAUTION, bands=bands, numbers=numbers)
 
 
-def _of_the_stations(design: Design) -> list[Remark]:
+def _of_the_stations(design: Design) -> Iterator[Remark]:
     """What to know of stations that no band speaks for, or nobody measured."""
-    found, inside = [], design.stations.inside()
+    inside, bands, target = design.stations.inside(), design.target.bands, design.target.lambda_target
     cut, blank = design.needle.diameters_mm != design.present().diameters_mm, int(design.limits.new_blank)
-    numbers = {"blank": blank}
-    past = np.arange(cut.size) > int(np.flatnonzero(inside)[-1])
+    past, last = np.arange(cut.size) > int(np.flatnonzero(inside)[-1]), int(np.argmax(bands.lift_mm))
     onwards = past & cut & carries_on(design.learned, design.target, design.limits)
-    last = int(np.argmax(design.learned.lift_mm()))
     outside, carried, followed, between = (
         tuple((np.flatnonzero(which) + 1).tolist())
         for which in (~inside & ~onwards, onwards, ~inside & cut & ~onwards, inside & ~design.stations.supported)
     )
     if carried:
-        found.append(Remark(DesignRemark.CARRIED_ON, stations=carried, bands=design.target.called(last)))
+        yield Remark(DesignRemark.CARRIED_ON, stations=carried, bands=bands.called(last))
     if outside:
-        found.append(Remark(DesignRemark.NO_DATA, stations=outside, numbers=numbers))
+        yield Remark(DesignRemark.NO_DATA, stations=outside, numbers={"blank": blank})
     if followed:
-        found.append(Remark(DesignRemark.FOLLOWS_THE_TAPER, stations=followed, numbers=numbers))
-    if outside and not blank and not cut[-1] and cut.any() and (lean := _past_the_data(design)):
-        found.append(lean)
+        yield Remark(DesignRemark.FOLLOWS_THE_TAPER, stations=followed, numbers={"blank": blank})
+    # Full throttle leads past the last band, to a needle left as lean as it was.
+    lean = float(bands.lambda_measured[last] / target[last]) - 1.0
+    if outside and not blank and not cut[-1] and cut.any() and bands.load[last] == "full" and lean > MISSED_BY:
+        numbers = {"lift_mm": float(bands.lift_mm[last]), "percent": 100.0 * lean}
+        yield Remark(DesignRemark.PAST_THE_DATA, Severity.CAUTION, bands=bands.called(last), numbers=numbers)
     if between:
-        found.append(Remark(DesignRemark.BETWEEN_BANDS, stations=between))
-    return found
+        yield Remark(DesignRemark.BETWEEN_BANDS, stations=between)
 
 
-def _interpolated(design: Design) -> Remark | None:
-    """Stations of the present needle that nobody measured."""
-    guessed = tuple(design.present().interpolated)
-    return Remark(DesignRemark.INTERPOLATED, Severity.CAUTION, stations=guessed) if guessed else None
-
-
-def _past_the_data(design: Design) -> Remark | None:
-    """Where full throttle leads past the last band, to a needle left as lean as it was; None where it is as asked."""
-    bands, target = design.target.bands, design.target
-    last = int(np.argmax(bands.lift_mm))
-    lean = float(bands.lambda_measured[last] / target.lambda_target[last]) - 1.0
-    if bands.load[last] != "full" or lean <= MISSED_BY:
-        return None
-    numbers = {"lift_mm": float(bands.lift_mm[last]), "percent": 100.0 * lean}
-    return Remark(DesignRemark.PAST_THE_DATA, Severity.CAUTION, bands=target.called(last), numbers=numbers)
-
-
-def _unconfirmed(design: Design) -> Remark | None:
-    """That the first stop leaves room for a cut that works more strongly than predicted."""
-    times = design.limits.unconfirmed
-    if times == 1.0 or design.learned.confirmed() or design.stages() is not Stages.IN_STAGES or design.limits.new_blank:
-        return None
-    return Remark(DesignRemark.UNCONFIRMED, numbers={"times": times})
-
-
-def _several_carburettors(design: Design) -> list[Remark]:
+def _several_carburettors(design: Design) -> Iterator[Remark]:
     """That every needle is filed alike, what one sensor cannot see, and how far the banks are apart."""
-    count, bands, missed = design.setup.engine.carburettors, design.target.bands, design.final.expected
-    said = []
+    count, bands = design.setup.engine.carburettors, design.target.bands
     if count > 1 and design.stages() is not Stages.NOTHING:
         numbers = {"count": count, "matched_um": design.limits.match_um}
-        said.append(Remark(DesignRemark.SEVERAL_CARBURETTORS, Severity.CAUTION, numbers=numbers))
+        yield Remark(DesignRemark.SEVERAL_CARBURETTORS, Severity.CAUTION, numbers=numbers)
     if count > 1 and not any(bands.bank):
-        said.append(Remark(DesignRemark.ONE_SENSOR, Severity.CAUTION, numbers={"count": count}))
+        yield Remark(DesignRemark.ONE_SENSOR, Severity.CAUTION, numbers={"count": count})
     if pairs := bands.across():
-        ratio, off = bands.lambda_measured, 100.0 * (missed / design.target.lambda_target - 1.0)
+        ratio, off = bands.lambda_measured, 100.0 * (design.final.expected / design.target.lambda_target - 1.0)
         first, second = max(pairs, key=lambda pair: abs(np.log(ratio[pair[0]] / ratio[pair[1]])))
         apart = 100.0 * float(ratio[second] / ratio[first] - 1.0)
-        numbers = {"apart": apart, "first": float(off[first]), "second": float(off[second])}
-        kind = DesignRemark.BANKS_SERVED if design.met else DesignRemark.BANKS_APART
-        severity = Severity.NOTE if design.met else Severity.CAUTION
-        said.append(Remark(kind, severity, bands=bands.called(second, first), numbers=numbers))
-    return said
+        found = {"apart": apart, "first": float(off[first]), "second": float(off[second])}
+        kind, severity = DesignRemark.BANKS_APART, Severity.CAUTION
+        if design.met:
+            kind, severity = DesignRemark.BANKS_SERVED, Severity.NOTE
+        yield Remark(kind, severity, bands=bands.called(second, first), numbers=found)
