@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -25,77 +24,77 @@ ASSUMED_CORRELATION_S = 1.0
 Rows = NDArray[np.intp]
 
 
-def stretch(freedom: float) -> float:
+def stretch(freedom: FloatArray | float) -> FloatArray:
     """How much wider than the normal 90 % interval Student's is, by degrees of freedom."""
-    return float(stdtrit(max(freedom, 1.0), 0.95)) / NINETY
+    return np.asarray(stdtrit(np.maximum(freedom, 1.0), 0.95) / NINETY)
 
 
 @dataclass(frozen=True)
-class BandMean:
-    """Robust mean of one band; mean +- 1.645 se is meant to hold the true mean in 90 % of drives.
+class BandMeans:
+    """Robust means of bands; mean +- 1.645 se is meant to hold the true mean in 90 % of drives.
 
-    The spreads are those of samples inside a visit, and of visits beyond what that explains, k=1; ``weight``, shape (n,),
-    is that of each sample in the mean.
+    The spreads are those of samples inside a visit, and of visits beyond what that explains, k=1; ``weight`` is that of
+    each sample in the mean of its ``band``.
     """
 
-    mean: float
-    se: float
-    spread_within: float
-    spread_between: float
-    effective_count: float
+    mean: FloatArray
+    se: FloatArray
+    spread_within: FloatArray
+    spread_between: FloatArray
+    effective_count: FloatArray
+    visits: FloatArray
     weight: FloatArray
+    band: Rows
 
-    def mean_of(self, column: FloatArray | None, rows: Rows) -> float:
-        """Mean of another column over the same samples with the same weights; NaN where it was not logged."""
-        if column is None or not np.isfinite(column[rows]).any():
-            return float("nan")
-        good = np.isfinite(column[rows])
-        return float(np.average(column[rows][good], weights=self.weight[good]))
+    def mean_of(self, samples: FloatArray) -> FloatArray:
+        """Means of another column of the same samples with the same weights; NaN where it was not logged."""
+        weight, size = self.weight * np.isfinite(samples), self.mean.size
+        total = np.bincount(self.band, weight * np.nan_to_num(samples), size)
+        weights = np.bincount(self.band, weight, size)
+        return np.asarray(np.divide(total, weights, out=np.full(size, np.nan), where=weights > 0.0))
 
-    def error_of(self, column: FloatArray | None, rows: Rows) -> float:
-        """Standard error of such a mean by the independent samples; NaN where fewer than two were logged."""
-        if column is None or np.isfinite(column[rows]).sum() < 2:
-            return float("nan")
-        return float(np.nanstd(column[rows], ddof=1) / np.sqrt(self.effective_count))
+    def error_of(self, samples: FloatArray) -> FloatArray:
+        """Standard errors of such means by the independent samples; NaN where fewer than two were logged."""
+        logged = [samples[(self.band == b) & np.isfinite(samples)] for b in range(self.mean.size)]
+        spread = np.array([values.std(ddof=1) if values.size > 1 else np.nan for values in logged])
+        return np.asarray(spread / np.sqrt(self.effective_count))
 
 
-def robust_values(values: FloatArray, visit: Rows) -> FloatArray:
-    """Samples drawn in so that the plain mean of each visit (numbered from 0) is Huber's, which spikes hardly move.
+def robust_values(values: FloatArray, visit: Rows, band: Rows) -> FloatArray:
+    """Samples drawn in so that the plain mean of each visit is Huber's, which spikes hardly move; the scale is the band's.
 
     Pseudo-values: Huber, *Robust Statistics*, Wiley, 1981, sections 4.2 and 6.3 (sections from memory).
     """
-    visits = int(visit.max()) + 1
-    middle = np.array([np.median(values[visit == v]) for v in range(visits)])
-    scale = spread_of(values - middle[visit])
-    if scale <= 1e-9 * max(float(np.abs(middle).max()), 1e-9):
-        return np.array(values)
+    middle = np.array([np.median(part) for part in np.split(values, np.flatnonzero(np.diff(visit)) + 1)])
+    scale = np.array([spread_of((values - middle[visit])[band == b]) for b in range(int(band[-1]) + 1)])[band]
+    spread = scale > 1e-9 * max(float(np.abs(middle).max()), 1e-9)
+    scale = np.where(spread, scale, 1.0)
     for _ in range(50):
         clipped = np.clip((values - middle[visit]) / scale, -HUBER_AT, HUBER_AT)
-        inside = np.bincount(visit, np.abs(clipped) < HUBER_AT, visits)
-        step = scale * np.bincount(visit, clipped, visits) / np.maximum(inside, 1.0)
+        inside = np.bincount(visit, np.abs(clipped) < HUBER_AT)
+        step = np.bincount(visit, scale * clipped) / np.maximum(inside, 1.0)
         middle = middle + step
-        if np.abs(step).max() < 1e-9 * scale:
+        if (np.abs(step)[visit] < 1e-9 * scale).all():
             break
     clipped = np.clip((values - middle[visit]) / scale, -HUBER_AT, HUBER_AT)
-    share = float((np.abs(clipped) < HUBER_AT).mean())
-    return np.asarray(middle[visit] + scale * clipped / share)
+    share = np.bincount(band, np.abs(clipped) < HUBER_AT) / np.bincount(band)
+    return np.where(spread, middle[visit] + scale * clipped / share[band], values)
 
 
-def correlation_rows(values: Sequence[FloatArray], visits: Sequence[Rows], rows: Sequence[Rows], longest: int) -> float:
+def correlation_rows(values: FloatArray, row: Rows, visit: Rows, band: Rows, longest: int) -> float:
     """Rows of the log that tell as much as one independent sample: at least one, at most a quarter of a usual visit.
 
     One plus twice the sum of the correlations over a window of five times the result: Sokal, "Monte Carlo methods in
     statistical mechanics", in *Functional Integration*, Plenum, 1997 (from memory).
     """
-    size = max(int(row[-1]) for row in rows) + 1
-    signal, share, visit_of, told = np.zeros(size), np.zeros(size), np.full(size, -1, dtype=np.intp), 0
-    for value, visit, row in zip(values, visits, rows, strict=True):
-        count = np.bincount(visit)
-        rest = value - (np.bincount(visit, value) / count)[visit]
-        spread = float(np.sqrt(np.mean(rest**2)))
-        if spread > 1e-12:
-            signal[row], share[row], visit_of[row] = rest / spread, 1.0 / count[visit], told + visit
-            told += count.size
+    count = np.bincount(visit)
+    rest = values - (np.bincount(visit, values) / count)[visit]
+    spread = np.sqrt(np.bincount(band, rest**2) / np.bincount(band))[band]
+    size = int(row.max()) + 1
+    signal, share, visit_of = np.zeros(size), np.zeros(size), np.full(size, -1, dtype=np.intp)
+    moves = spread > 1e-12
+    signal[row[moves]] = rest[moves] / spread[moves]
+    share[row], visit_of[row[moves]] = 1.0 / count[visit], visit[moves]
     products, pairs, taken = np.zeros(longest + 1), np.zeros(longest + 1), np.zeros(longest + 1)
     for later in range(min(longest, size - 1) + 1):
         ahead, behind = slice(later, size), slice(0, size - later)
@@ -116,81 +115,66 @@ def correlation_rows(values: Sequence[FloatArray], visits: Sequence[Rows], rows:
     return rows_each
 
 
-def band_means(
-    values: Sequence[FloatArray], visits: Sequence[Rows], rows: Sequence[Rows], *, step_s: float
-) -> tuple[list[BandMean], float]:
-    """Mean of each band of a drive from its samples, their visits and rows, and the correlation time in s.
+def band_means(values: FloatArray, row: Rows, visit: Rows, band: Rows, *, step_s: float) -> tuple[BandMeans, float]:
+    """Means of the bands of a drive, and the correlation time in s.
 
+    Of each sample stand there its row of the log, its visit and its band, both numbered from 0 and never falling.
     Random effects: variance between visits by moments (DerSimonian and Laird, *Controlled Clinical Trials* 7 (1986) 177),
     degrees of freedom by Satterthwaite (*Biometrics Bulletin* 2 (1946) 110); both from memory.
     """
-    robust = [robust_values(value, visit) for value, visit in zip(values, visits, strict=True)]
-    if sum(value.size for value in values) < FEWEST_FOR_CORRELATION:
-        rows_each = max(1.0, ASSUMED_CORRELATION_S / step_s)
-    else:
-        rows_each = correlation_rows(robust, visits, rows, max(2, round(LONGEST_CORRELATION_S / step_s)))
-    count = [np.bincount(visit).astype(np.float64) for visit in visits]
-    mean = [np.bincount(visit, value) / number for value, visit, number in zip(robust, visits, count, strict=True)]
-    independent = [np.maximum(number / rows_each, 1.0) for number in count]
-    within, within_free = _within(robust, visits, mean, independent, count)
-    scatter = [spread**2 / number for spread, number in zip(within, independent, strict=True)]
-    between, between_free = _between(mean, scatter)
-    out = []
-    for b in range(len(values)):
-        weight = 1.0 / (between[b] + scatter[b] + 1e-18)
-        share = weight / weight.sum()
-        variance_between = float((share**2).sum()) * between[b]
-        variance_within = float((share**2 * scatter[b]).sum())
-        variance = variance_between + variance_within
-        free = variance**2 / (variance_between**2 / between_free[b] + variance_within**2 / within_free[b] + 1e-36)
-        out.append(
-            BandMean(
-                float(share @ mean[b]),
-                stretch(free) * float(np.sqrt(variance)),
-                float(within[b]),
-                float(np.sqrt(between[b])),
-                float(independent[b].sum()),
-                (share / count[b])[visits[b]],
-            )
-        )
-    return out, rows_each * step_s
+    robust, rows_each = robust_values(values, visit, band), max(1.0, ASSUMED_CORRELATION_S / step_s)
+    if values.size >= FEWEST_FOR_CORRELATION:
+        rows_each = correlation_rows(robust, row, visit, band, max(2, round(LONGEST_CORRELATION_S / step_s)))
+    count = np.bincount(visit).astype(np.float64)
+    mean, independent = np.bincount(visit, robust) / count, np.maximum(count / rows_each, 1.0)
+    of_band = band[np.flatnonzero(np.diff(visit, prepend=-1))]
 
+    def by_band(of_visit: FloatArray) -> FloatArray:
+        return np.asarray(np.bincount(of_band, of_visit), dtype=np.float64)
 
-def between_visits(mean: FloatArray, variance: FloatArray) -> tuple[float, float]:
-    """How far means scatter beyond their own variances, and what a variance between them would add to that (moments)."""
-    weight = 1.0 / (variance + 1e-18)
-    centre = float(weight @ mean / weight.sum())
-    excess = float(weight @ (mean - centre) ** 2) - (mean.size - 1.0)
-    return excess, float(weight.sum() - (weight**2).sum() / weight.sum())
+    visits = by_band(np.ones(count.size))
 
-
-def _within(
-    values: Sequence[FloatArray],
-    visits: Sequence[Rows],
-    mean: Sequence[FloatArray],
-    independent: Sequence[FloatArray],
-    count: Sequence[FloatArray],
-) -> tuple[FloatArray, FloatArray]:
-    """Spread inside visits by band, drawn a little to that of the drive, and its degrees of freedom."""
-    squares = np.array([float(((v - m[k]) ** 2).sum()) for v, m, k in zip(values, mean, visits, strict=True)])
-    # The mean of a visit takes one independent sample's worth of its squares away.
-    left = np.array(
-        [float((n * (1.0 - 1.0 / np.maximum(i, 1.0 + 1e-9))).sum()) for n, i in zip(count, independent, strict=True)]
-    )
-    free = np.array([float((i - 1.0).sum()) for i in independent])
+    # Spread inside visits, drawn a little to that of the drive; a visit's mean takes one independent sample's worth away.
+    squares = np.bincount(band, (robust - mean[visit]) ** 2)
+    left = by_band(count * (1.0 - 1.0 / np.maximum(independent, 1.0 + 1e-9)))
+    free = by_band(independent - 1.0)
     pooled = squares.sum() / left.sum() if left.sum() > 0.0 else 0.0
     own = np.divide(squares, left, out=np.full(squares.size, pooled), where=free > 0.5)
-    extra = np.minimum(SHARED_VISITS, max(float(free.sum()), 1e-9))
-    spread = np.sqrt((free * own + extra * pooled) / (free + extra))
-    return spread, free + extra
+    within_free = free + np.minimum(SHARED_VISITS, max(float(free.sum()), 1e-9))
+    within = (free * own + (within_free - free) * pooled) / within_free
+    scatter = within[of_band] / independent
+
+    # Variance between visits beyond their own scatter, drawn to that of the drive too.
+    free = visits - 1.0
+    excess, carries = between_visits(mean, scatter, of_band)
+    own = np.divide(excess, carries, out=np.zeros(visits.size), where=free > 0.0)
+    usual = USUAL_BETWEEN_VISITS * USUAL_BETWEEN**2
+    drive = max(float((free * own).sum() + usual) / (float(free.sum()) + USUAL_BETWEEN_VISITS), 0.0)
+    between_free = free + min(SHARED_VISITS, float(free.sum()) + USUAL_BETWEEN_VISITS)
+    between = np.maximum((free * own + (between_free - free) * drive) / between_free, 0.0)
+
+    weight = 1.0 / (between[of_band] + scatter + 1e-18)
+    share = weight / by_band(weight)[of_band]
+    by_between = by_band(share**2) * between
+    by_within = by_band(share**2 * scatter)
+    freedom = (by_between + by_within) ** 2 / (by_between**2 / between_free + by_within**2 / within_free + 1e-36)
+    means = BandMeans(
+        by_band(share * mean),
+        stretch(freedom) * np.sqrt(by_between + by_within),
+        np.sqrt(within),
+        np.sqrt(between),
+        by_band(independent),
+        visits,
+        (share / count)[visit],
+        band,
+    )
+    return means, rows_each * step_s
 
 
-def _between(mean: Sequence[FloatArray], scatter: Sequence[FloatArray]) -> tuple[FloatArray, FloatArray]:
-    """Variance between visits by band beyond their own scatter, and its degrees of freedom."""
-    excess, carries = np.array([between_visits(m, s) for m, s in zip(mean, scatter, strict=True)]).T
-    free = np.array([m.size - 1.0 for m in mean])
-    own = np.divide(excess, carries, out=np.zeros(len(mean)), where=free > 0.0)
-    drive = float((free * own).sum() + USUAL_BETWEEN_VISITS * USUAL_BETWEEN**2) / (float(free.sum()) + USUAL_BETWEEN_VISITS)
-    shared = min(SHARED_VISITS, float(free.sum()) + USUAL_BETWEEN_VISITS)
-    mixed = np.maximum((free * own + shared * max(drive, 0.0)) / (free + shared), 0.0)
-    return mixed, free + shared
+def between_visits(mean: FloatArray, variance: FloatArray, group: Rows) -> tuple[FloatArray, FloatArray]:
+    """How far the means of each group scatter beyond their variances, and what a variance between them would add to that."""
+    weight = 1.0 / (variance + 1e-18)
+    total = np.bincount(group, weight)
+    centre = np.bincount(group, weight * mean) / total
+    excess = np.bincount(group, weight * (mean - centre[group]) ** 2) - (np.bincount(group) - 1.0)
+    return excess, total - np.bincount(group, weight**2) / total

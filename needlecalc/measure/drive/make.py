@@ -210,35 +210,34 @@ def _no_idle(steady: Steady, below_rpm: float) -> Remark:
 
 def _bands(steady: Steady, kept: list[_Kept]) -> Bands:
     """The record, from the rows of each band."""
-    log, rows = steady.log, [band.rows for band in kept]
-    visits = [np.concatenate([[0], np.cumsum(np.diff(log.time_s[here]) > VISIT_GAP_S)]).astype(np.intp) for here in rows]
+    log, lag, rows = steady.log, steady.lag, [band.rows for band in kept]
+    row, band = np.concatenate(rows), np.repeat(np.arange(len(rows)), [here.size for here in rows])
+    visit = np.cumsum(np.diff(band, prepend=0).astype(bool) | (np.diff(log.time_s[row], prepend=0.0) > VISIT_GAP_S))
     step_s = float(np.median(np.diff(log.time_s)))
-    burnt = [steady.lambda_burnt[here] for here in rows]
-    means, correlation_s = band_means(burnt, visits, rows, step_s=step_s)
+    means, correlation_s = band_means(steady.lambda_burnt[row], row, visit - visit[0], band, step_s=step_s)
 
-    def mean(array: FloatArray | None) -> FloatArray:
-        return np.array([part.mean_of(array, here) for here, part in zip(rows, means, strict=True)])
+    def logged(column: FloatArray | None) -> FloatArray:
+        return np.full(row.size, np.nan) if column is None else column[row]
 
-    lift = mean(log.lift_mm)
-    lag = steady.lag
+    lift = means.mean_of(logged(log.lift_mm))
     return Bands(
         load=[band.load for band in kept],
-        rpm=mean(log.rpm),
+        rpm=means.mean_of(log.rpm[row]),
         rpm_low=[band.low for band in kept],
         rpm_high=[band.high for band in kept],
         count=[here.size for here in rows],
-        visits=[int(visit[-1]) + 1 for visit in visits],
-        effective_count=[part.effective_count for part in means],
-        lambda_measured=[part.mean for part in means],
-        lambda_spread=[values.std(ddof=1) if values.size > 1 else 0.0 for values in burnt],
-        lambda_se=[part.se for part in means],
-        spread_within=[part.spread_within for part in means],
-        spread_between=[part.spread_between for part in means],
-        manifold_pressure_pa=mean(log.manifold_pressure_pa),
-        air_flow_g_s=mean(log.air_flow_g_s),
-        throttle_percent=mean(log.throttle_percent),
+        visits=means.visits,
+        effective_count=means.effective_count,
+        lambda_measured=means.mean,
+        lambda_spread=[steady.lambda_burnt[here].std(ddof=1) if here.size > 1 else 0.0 for here in rows],
+        lambda_se=means.se,
+        spread_within=means.spread_within,
+        spread_between=means.spread_between,
+        manifold_pressure_pa=means.mean_of(logged(log.manifold_pressure_pa)),
+        air_flow_g_s=means.mean_of(logged(log.air_flow_g_s)),
+        throttle_percent=means.mean_of(logged(log.throttle_percent)),
         lift_mm=lift,
-        lift_u_mm=[part.error_of(log.lift_mm, here) for here, part in zip(rows, means, strict=True)],
+        lift_u_mm=means.error_of(logged(log.lift_mm)),
         lift_source=[LiftSource.LOGGED if np.isfinite(value) else LiftSource.NONE for value in lift],
         log=log,
         lag=lag,

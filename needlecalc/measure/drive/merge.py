@@ -274,11 +274,13 @@ def _unequal(old: object, new: object, name: str) -> list[str]:
 
 def _between_drives(every: Mapping[str, FloatArray], groups: Sequence[list[int]], drives: int) -> float:
     """Variance between drives, from all bands that more than one of them has."""
-    value, variance = every["lambda_measured"], np.maximum(every["lambda_se"], 1e-6) ** 2
-    moments = [between_visits(value[group], variance[group]) for group in groups if len(group) > 1]
-    excess, carries = sum(one for one, _ in moments), sum(one for _, one in moments)
-    free = drives - 1.0 if carries else 0.0
-    own = excess / carries if carries else 0.0
+    group = np.empty(every["rpm"].size, dtype=np.intp)
+    for number, members in enumerate(groups):
+        group[members] = number
+    variance = np.maximum(every["lambda_se"], 1e-6) ** 2
+    excess, carries = (float(part.sum()) for part in between_visits(every["lambda_measured"], variance, group))
+    free = drives - 1.0 if len(groups) < group.size else 0.0
+    own = excess / carries if free else 0.0
     return max((free * own + USUAL_BETWEEN_DRIVES * USUAL_BETWEEN**2) / (free + USUAL_BETWEEN_DRIVES), 0.0)
 
 
@@ -294,7 +296,7 @@ def _combined(group: Mapping[str, FloatArray], between: float, drives: int) -> d
     variance_between = float((share**2).sum()) * between
     variance = variance_between + float((share**2 * error**2).sum())
     free = (drives - 1.0 + USUAL_BETWEEN_DRIVES) * (variance / (variance_between + 1e-18)) ** 2
-    return out | {"lambda_se": stretch(free) * float(np.sqrt(variance))}
+    return out | {"lambda_se": float(stretch(free) * np.sqrt(variance))}
 
 
 def _mean(values: FloatArray, share: FloatArray) -> float:
