@@ -18,7 +18,7 @@ from needlecalc.design.after.rank import rank
 from needlecalc.design.after.rescue import rescue
 from needlecalc.design.after.trip import read_route
 from needlecalc.design.belief.calibration import JetShift
-from needlecalc.design.belief.history import History, read_history
+from needlecalc.design.belief.history import History, Pass, read_history
 from needlecalc.design.belief.learn import learn
 from needlecalc.design.forward.predict import compare, pair_check
 from needlecalc.design.inverse.proposal import Design
@@ -259,69 +259,61 @@ def _number(word: str, what: str, cure: str) -> float:
         raise InputError(msg) from error
 
 
-def _history_path(job: Job) -> Path:
+def do_learn(asked: Namespace) -> int:
+    """The drive kept as a pass, or the last one forgotten."""
+    job = read_job(asked.job)
     path = job.history_path()
     if path is None:
         msg = 'The job keeps no passes; add [history] with file = "passes.json" to it.'
         raise InputError(msg)
-    return path
+    (_forget if asked.undo else _learn)(job, path, fingerprint(path))
+    return USABLE
 
 
-def do_learn(asked: Namespace) -> int:
-    """The drive kept as a pass, or the last one forgotten."""
-    return _forget(asked.job) if asked.undo else _learn(asked.job)
+def _before_last(passes: Sequence[Pass]) -> int:
+    """How many passes were before the last drive; drives with the jet moved belong to the one after them, no cut between."""
+    count = len(passes) - 1
+    while count and passes[count - 1].jet_drive:
+        count -= 1
+    return count
 
 
-def _forget(job_path: str) -> int:
-    job = read_job(job_path)
-    path = _history_path(job)
-    last_read = fingerprint(path)
+def _forget(job: Job, path: Path, last_read: str) -> None:
     if not path.exists():
         msg = f"{path.name}: no pass is kept yet, so there is none to forget."
         raise InputError(msg)
-    before = list(read_history(path).passes)
-    forgotten = [before.pop()]
-    while before and before[-1].jet_drive:
-        forgotten.insert(0, before.pop())
-    _print(*forgotten)
-    if before:
-        History(tuple(before)).save(path, job=job.name, last_read=last_read)
+    passes = read_history(path).passes
+    kept = _before_last(passes)
+    _print(*passes[kept:])
+    if kept:
+        History(passes[:kept]).save(path, job=job.name, last_read=last_read)
     else:
         write_files({path: None}, f"{path.name}: the history", last_read=last_read)
-    left = f"{counted(len(before), 'pass', 'passes')} kept" if before else "none is kept, and the file is no more"
-    print(f"Forgotten: {counted(len(forgotten), 'pass', 'passes')}, printed above; in {plain(path.name)} {left}.")
-    return USABLE
+    left = f"{counted(kept, 'pass', 'passes')} kept" if kept else "none is kept, and the file is no more"
+    print(f"Forgotten: {counted(len(passes) - kept, 'pass', 'passes')}, printed above; in {plain(path.name)} {left}.")
 
 
 def _jet_moves(job: Job, bands: Bands) -> list[JetShift]:
     """What the drive with the jet moved found, and each turn of the nut at idle."""
-    drive = job.jet_drive(bands)
-    return [*([] if drive is None else [drive]), *job.trim_shifts(bands)]
+    return [one for one in (job.jet_drive(bands), *job.trim_shifts(bands)) if one is not None]
 
 
-def _learn(job_path: str) -> int:
-    job = read_job(job_path)
-    path = _history_path(job)
-    last_read = fingerprint(path)
+def _learn(job: Job, path: Path, last_read: str) -> None:
     bands = _bands(job, say=True)
-    passes = job.passes(bands)
+    history = job.passes(bands)
     _print(*_jet_moves(job, bands))
-    *earlier, here = passes.passes
-    # A drive with the jet moved belongs to the present one: no cut lies between.
-    while earlier and earlier[-1].jet_drive:
-        earlier.pop()
+    earlier, here = history.passes[: _before_last(history.passes)], history.passes[-1]
     step("Learning")
-    car = learn(passes, job.setup, doubts=job.doubts())
+    car = learn(history, job.setup, doubts=job.doubts())
     judged: object = "The first pass: there is nothing to compare it with yet."
     if earlier:
-        before = learn(History(tuple(earlier)), job.setup, doubts=job.doubts())
+        before = learn(History(earlier), job.setup, doubts=job.doubts())
         judged = "Needle and jet are those of the pass before: the drive adds to its readings, no cut is judged."
         if not unchanged(before, here.needle, here.drop_mm):
             judged = compare_pass(before, bands, needle=here.needle, drop_mm=here.drop_mm)
-    passes.save(path, job=job.name, last_read=last_read)
-    _print(passes, judged, car)
-    print(f"Written: {plain(path.name)}, {counted(len(passes.passes), 'pass', 'passes')}.")
-    return USABLE
+    history.save(path, job=job.name, last_read=last_read)
+    _print(history, judged, car)
+    print(f"Written: {plain(path.name)}, {counted(len(history.passes), 'pass', 'passes')}.")
 
 
 def do_compare(asked: Namespace) -> int:
