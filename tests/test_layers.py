@@ -14,7 +14,6 @@ FLOORS = [
         "physics.airflow",
         "physics.strips",
         "physics.annulus",
-        "physics.ring",
         "physics.air",
         "physics.fuel",
         "physics.exhaust",

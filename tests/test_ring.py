@@ -13,8 +13,8 @@ from scipy.sparse.linalg import spsolve
 from shapely import Point
 
 from needlecalc.errors import InputError
-from needlecalc.physics.annulus import bore_flow
-from needlecalc.physics.ring import (
+from needlecalc.physics.annulus import (
+    bore_flow,
     concentric_conductance_mm4,
     eccentric_conductance_mm4,
     laminar_flow_g_s,

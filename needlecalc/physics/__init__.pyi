@@ -22,6 +22,9 @@ from needlecalc.physics.airflow import piston_depression_pa as piston_depression
 from needlecalc.physics.airflow import slide_depression_pa as slide_depression_pa
 from needlecalc.physics.annulus import bore_flow as bore_flow
 from needlecalc.physics.annulus import bore_flow_and_slopes as bore_flow_and_slopes
+from needlecalc.physics.annulus import concentric_conductance_mm4 as concentric_conductance_mm4
+from needlecalc.physics.annulus import eccentric_conductance_mm4 as eccentric_conductance_mm4
+from needlecalc.physics.annulus import laminar_flow_g_s as laminar_flow_g_s
 from needlecalc.physics.exhaust import brettschneider_lambda as brettschneider_lambda
 from needlecalc.physics.exhaust import dilution as dilution
 from needlecalc.physics.exhaust import dry_exhaust as dry_exhaust
@@ -38,6 +41,3 @@ from needlecalc.physics.gauge import contact_position_mm as contact_position_mm
 from needlecalc.physics.gauge import diameter_budget as diameter_budget
 from needlecalc.physics.gauge import diameters_from_readings_mm as diameters_from_readings_mm
 from needlecalc.physics.gauge import micrometer_reading_mm as micrometer_reading_mm
-from needlecalc.physics.ring import concentric_conductance_mm4 as concentric_conductance_mm4
-from needlecalc.physics.ring import eccentric_conductance_mm4 as eccentric_conductance_mm4
-from needlecalc.physics.ring import laminar_flow_g_s as laminar_flow_g_s

@@ -60,20 +60,14 @@ def lift_change(before: Setup, after: Setup) -> str:
     >>> lift_change(setup, replace(setup, carburettor=stronger))
     'spring_preload_n 1.2, now 2.2'
     """
-    changes = []
-    valves = [setup.carburettor.air_valve for setup in (before, after)]
-    if type(valves[0]) is not type(valves[1]):
+    old, new = before.carburettor.air_valve, after.carburettor.air_valve
+    if type(old) is not type(new):
         return "another kind of air valve"
     # The throttle opens a slide, so no part of it decides how far.
-    for name in () if isinstance(valves[0], SlideValve) else [item.name for item in fields(AirValve)]:
-        if name in NO_SAY_IN_LIFT:
-            continue
-        was, now = (getattr(valve, name) for valve in valves)
-        if abs(now - was) > SAME_PART:
-            changes.append(f"{name} {was:g}, now {now:g}")
-    if before.engine.carburettors != after.engine.carburettors:
-        changes.append(f"carburettors {before.engine.carburettors}, now {after.engine.carburettors}")
-    return ", ".join(changes)
+    names = [item.name for item in fields(AirValve) if isinstance(old, AirValve) and item.name not in NO_SAY_IN_LIFT]
+    parts = {name: (getattr(old, name), getattr(new, name)) for name in names}
+    parts["carburettors"] = before.engine.carburettors, after.engine.carburettors
+    return ", ".join(f"{name} {was:g}, now {now:g}" for name, (was, now) in parts.items() if abs(now - was) > SAME_PART)
 
 
 def restate_lift(lift_mm: ArrayLike, before: Setup, after: Setup) -> FloatArray:
@@ -130,15 +124,15 @@ def restate_lift(lift_mm: ArrayLike, before: Setup, after: Setup) -> FloatArray:
     return np.asarray(out)
 
 
-def oil_remarks(before: Setup, now: Setup) -> list[Remark]:
+def _oil_remarks(before: Setup, now: Setup) -> list[Remark]:
     """What a change of damper oil means for lifts read before it; nothing where the oil is the same."""
     was, oil = (getattr(setup.carburettor.air_valve, "damper_oil", "") for setup in (before, now))
     return [] if was == oil else [Remark(DriveNote.OTHER_OIL, numbers={"was": was, "now": oil})]
 
 
-def brought_over(lift: FloatArray, before: Setup, now: Setup, *, restate: bool) -> tuple[FloatArray, list[Remark]]:
+def _brought_over(lift: FloatArray, before: Setup, now: Setup, *, restate: bool) -> tuple[FloatArray, list[Remark]]:
     """Readings as the present parts would show them; refused where parts or air differ and they may not be read over."""
-    remarks = oil_remarks(before, now)
+    remarks = _oil_remarks(before, now)
     changed = lift_change(before, now)
     thinner = now.air.density_kg_m3() / before.air.density_kg_m3() - 1.0
     if restate:
@@ -155,7 +149,7 @@ def brought_over(lift: FloatArray, before: Setup, now: Setup, *, restate: bool) 
     return lift, remarks
 
 
-def band_depression_pa(bands: Bands, setup: Setup, lift_mm: FloatArray, typed_pa: ArrayLike | None = None) -> FloatArray:
+def _depression_pa(bands: Bands, setup: Setup, lift_mm: FloatArray, typed_pa: ArrayLike | None = None) -> FloatArray:
     """Depression of each band as typed, else under a slide from air flow, else NaN: the valve gives it at the lift.
 
     InputError where a reading is impossible, or nothing gives the depression under a slide.
@@ -266,7 +260,7 @@ def with_lift(
         typed = typed_each(lift_mm, bands, "lift_mm")
         _inside_throat(bands, (lift_setup or setup), typed)
         if lift_setup is not None:
-            typed, said = brought_over(typed, lift_setup, setup, restate=restate)
+            typed, said = _brought_over(typed, lift_setup, setup, restate=restate)
             remarks += said
     reading = by_reading(bands, doubts, lift_mm=typed, lift_u_mm=lift_u_mm)
     _inside_throat(bands, setup, reading.mm)
@@ -301,7 +295,7 @@ def with_lift(
         lift_common_u_mm=np.where(from_air | ~from_air.any(), found.common_u_mm, 0.0),
         lift_source=tuple(found.source),
         lift_setup=setup,
-        depression_pa=band_depression_pa(bands, setup, found.mm, depression_pa),
+        depression_pa=_depression_pa(bands, setup, found.mm, depression_pa),
         remarks=[*remarks, *found.remarks],
     )
 
@@ -316,7 +310,7 @@ def _same_parts(bands: Bands, setup: Setup) -> list[Remark]:
             "where only a figure was mended, start again from the bands as they were made."
         )
         raise InputError(msg)
-    return oil_remarks(bands.lift_setup, setup)
+    return _oil_remarks(bands.lift_setup, setup)
 
 
 def _joined(
