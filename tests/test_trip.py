@@ -248,7 +248,7 @@ def test_the_jet_is_turned_no_further_than_the_needle_is_long():
     lifts = np.array([2.5, 9.0, stations - 1.6 - 3.0])
     bands = bands_at(np.array([0.80, 0.80, 0.75]), lifts, ("idle", "light", "full"))
     found = trip(nc.at_altitude(setup, bands, None, 4000.0, home=1500.0))
-    for place in (*found.turned, *found.not_back):
+    for place in (*found.turned, *(one.place for one in found.situations())):
         assert place.lift_mm.max() + place.drop_mm <= stations + 1e-6
         assert place.lift_mm.min() + place.drop_mm >= 0.0
 

@@ -257,11 +257,7 @@ def _weighed(needles: Sequence[Needle], target: Target, car: Learned) -> list[Ra
 
 
 def _best_drops(law: Law, target: Target, diameters_mm: FloatArray, drops_mm: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Of each needle the jet drop at which it serves best, and the greatest that makes no band richer than its target.
-
-    A lower jet never leans, as the needle only grows thinner towards its tip and the fuel stands nearer the face: so the
-    drops at which a band is inside what is permitted are one stretch.
-    """
+    """Of each needle the jet drop at which it serves best, and the greatest that makes no band richer than its target."""
     aim, last, each = np.log(target.lambda_target), len(drops_mm) - 1, np.arange(len(diameters_mm))
     weight, counts = (target.weight / target.giving_way()) ** 2, target.giving_way() == 1.0
     near = law.centred()
@@ -276,7 +272,8 @@ def _best_drops(law: Law, target: Target, diameters_mm: FloatArray, drops_mm: Fl
         three = logs[each[:, None], best[:, None] + np.array([-1, 0, 1])]
         before, here, after = ((three - aim) ** 2 @ weight).T
         best = best + np.clip((before - after) / 2.0 / np.maximum(before - 2.0 * here + after, TINY), -1.0, 1.0)
-    # A height at which every band is inside what is permitted goes before one with a better mean.
+    # A height at which every band is inside what is permitted goes before one with a better mean. A lower jet never leans:
+    # so these are one stretch.
     first = np.maximum(_falls_to(logs, np.log(target.lambda_lean + HARDLY / 2.0)).max(axis=1), 0.0)
     past = np.minimum(_falls_to(logs, np.log(target.lambda_rich - HARDLY / 2.0)).min(axis=1), last)
     best = np.where(first <= past, np.clip(best, first, past), best)

@@ -87,7 +87,6 @@ class Trip:
 
     as_set: AltitudeOutlook  # the jet as it is set for the drive, everywhere
     turned: tuple[Place, ...]  # the same places, the jet turned for each
-    not_back: tuple[Place, ...]  # at home, the jet still as it was turned for each place
     held: tuple[str, ...]  # names of places that ask for more, which full load does not bear
 
     @property
@@ -122,9 +121,10 @@ class Trip:
     def situations(self) -> tuple[Situation, ...]:
         """Home, and each other place: not turned, turned, and back at home not turned back; with what hurts there."""
         found, back_home = [(State.AS_SET, self.home())], dict[float, tuple[State, Place]]()
-        for as_set, turned, back in zip(self.as_set.places, self.turned, self.not_back, strict=True):
+        for as_set, turned in zip(self.as_set.places, self.turned, strict=True):
             if turned in self.away() and self.flats(turned):
                 found += [(State.NOT_TURNED, as_set), (State.TURNED, turned)]
+                back = self.car.at(turned.name, self.home().air, turned.drop_mm)
                 back_home.setdefault(back.drop_mm, (State.NOT_BACK, back))
             elif turned in self.away():
                 found.append((State.AS_SET, turned))
@@ -154,9 +154,7 @@ class Trip:
 def trip(outlook: AltitudeOutlook) -> Trip:
     """The jet turned for each place of an outlook; with the needle of the next drive, where there are two.
 
-    Each load counts alike, its bands together: the turn is the one, in steps of the nut, that brings lambda nearest to
-    that at home, and full load nowhere leaner than it bears. Idle moves most, full load hardly. Home itself is turned
-    for only where its air is not that of the drive.
+    Each load counts alike, its bands together. Home itself is turned for only where its air is not that of the drive.
     """
     driven = replace(outlook.stop or outlook, leanest=outlook.leanest, stop=None)
     home, car = home_of(driven.places), driven.car
@@ -170,8 +168,7 @@ def trip(outlook: AltitudeOutlook) -> Trip:
         drop, further = _best_drop(driven, place, home, wanted)
         turned.append(car.at(place.name, place.air, drop))
         held += [place.name] if further else []
-    back = tuple(car.at(place.name, home.air, place.drop_mm) for place in turned)
-    return Trip(driven, tuple(turned), back, tuple(held))
+    return Trip(driven, tuple(turned), tuple(held))
 
 
 def speaking(bands: Bands, ratio: FloatArray) -> dict[str, int]:

@@ -135,7 +135,7 @@ def jet_shift(bands: Bands, moved: Bands, setup: Setup, *, flats: float, doubts:
     # The law errs from band to band by as much again as the gain they share; the change depends on the lift alone.
     order = np.argsort(bands.lift_mm)
     change = np.interp(lent.lift_mm, bands.lift_mm[order], expected[order])
-    own = np.hypot(doubts.flow_gain * change, _other_point(bands, moved, setup))
+    own = np.hypot(doubts.flow_gain * change, _other_point(bands, moved, lent, setup))
     wider = lent.having(lambda_se=np.hypot(lent.lambda_se, own * lent.lambda_measured))
     return JetShift(
         float(flats),
@@ -324,20 +324,18 @@ def _drop_moved_to(setup: Setup, flats: float) -> float:
     return float(drop)
 
 
-def _other_point(bands: Bands, moved: Bands, setup: Setup) -> FloatArray:
+def _other_point(bands: Bands, moved: Bands, lent: Bands, setup: Setup) -> FloatArray:
     """Change of ln(lambda) to expect of each moved band as it was not held at quite the same air flow.
 
     Known only where both lifts were computed in the same way: lambda goes from lift to lift as air over fuel.
     """
-    same, valve = same_bands(bands, moved), setup.carburettor.air_valve
-    alike = [bands.lift_source[b] == source for b, source in zip(same.tolist(), moved.lift_source, strict=True)]
-    known = (same >= 0) & moved.lift_computed_alone() & np.array(alike)
+    valve, pairs = setup.carburettor.air_valve, zip(same_bands(bands, moved).tolist(), moved.lift_source, strict=True)
+    known = moved.lift_computed_alone() & np.array([b >= 0 and bands.lift_source[b] == source for b, source in pairs])
     if isinstance(valve, SlideValve) or not known.any():
         return np.zeros(moved.rpm.size)
-    first = bands.lift_mm[same]
     level, level_first = (
         np.log(valve.air_flow_g_s(lift, setup.air) / fuel_flow(setup, lift).fuel_flow_g_s)
-        for lift in (np.where(known, moved.lift_mm, first), first)
+        for lift in (np.where(known, moved.lift_mm, lent.lift_mm), lent.lift_mm)
     )
     return np.asarray(level - level_first)
 
