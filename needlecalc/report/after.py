@@ -19,7 +19,7 @@ from needlecalc.design.inverse.uncertainty import LEAST_DIFFERENCE_MM
 from needlecalc.measure.drive.bands import WORST_NAMED
 from needlecalc.remark import Remark
 from needlecalc.report import say
-from needlecalc.report.language import band, stations, words, words_after, words_pages, words_sheet
+from needlecalc.report.language import band, spoken, stations, words, words_after, words_pages, words_sheet
 from needlecalc.report.tables import brought, called
 from needlecalc.show import Column, Table, columns_of, table, table_of
 
@@ -128,9 +128,8 @@ def change(one: Tried, found: Changes) -> str:
 
 def changes_notes(found: Changes) -> list[str]:
     """How the changes tried are meant, and that none serves where none does."""
-    nut = words_sheet.PILOT_SET if say.on_slide(found.design) else words_sheet.NUT_SET
     last = () if found.instead() or found.design.stages() is Stages.NOTHING else (words_sheet.NOTHING_INSTEAD,)
-    return [*last, words_sheet.ONE_CHANGE.format(nut=nut), *map(say.remark, found.left_out)]
+    return [*last, words_sheet.ONE_CHANGE.format(nut=words_sheet.NUT_SET), *map(say.remark, found.left_out)]
 
 
 def altitude_notes(found: AltitudeOutlook) -> list[str]:
@@ -280,30 +279,30 @@ def _(found: Rescue, part: str = "") -> Table:
 
 @table_of.register
 def _(found: Changes, _part: str = "") -> Table:
-    target, tried = found.design.target, found.tried
-    ways = [one.what for one in tried]
-    worst, jet = [one.worst() for one in ways], found.design.setup.carburettor.jet
-    full = target.full_load() if target.full_load().any() else np.ones(target.weight.size, dtype=bool)
-    outlooks = [one.outlook for one in tried if one.outlook is not None]
-    names = [place.name for place in outlooks[0].places if place.name != THE_DRIVE] if outlooks else []
-    leanest = [[float(one.at(name).lambda_predicted[full].max()) for one in outlooks] for name in names]
-    off = [100.0 * float(one.missed()[at]) for one, at in zip(ways, worst, strict=True)]
-    heads, full_load = words_sheet.CHANGE_HEADS, words_sheet.FULL_LOAD_AT
-    heads = heads | ({"flats": ""} if say.on_slide(found.design) else {})
-    return table(
-        words_sheet.CHANGES_TITLE,
-        Column("what", heads["what"], "", [change(one, found) for one in tried]),
-        Column("flats", heads["flats"], "+.1f", [(one.drop_mm - jet.drop_mm) / jet.flat_mm for one in ways]),
-        Column("worst_percent", heads["worst_percent"], "+.1f", off),
-        Column("worst_band", heads["worst_band"], "", [band(target.called(at)[0]) for at in worst]),
-        Column("met", heads["met"], "", [one.met for one in ways]),
-        Column("cut_um", heads["cut_um"], ".0f", [one.largest_cut_um for one in ways]),
-        *(
-            Column(name, full_load.format(place=place_name(name)), ".2f", values)
-            for name, values in zip(names, leanest, strict=True)
-        ),
-        notes=changes_notes(found),
-    )
+    with spoken(slide=say.on_slide(found.design)):
+        target, tried = found.design.target, found.tried
+        ways = [one.what for one in tried]
+        worst, jet = [one.worst() for one in ways], found.design.setup.carburettor.jet
+        full = target.full_load() if target.full_load().any() else np.ones(target.weight.size, dtype=bool)
+        outlooks = [one.outlook for one in tried if one.outlook is not None]
+        names = [place.name for place in outlooks[0].places if place.name != THE_DRIVE] if outlooks else []
+        leanest = [[float(one.at(name).lambda_predicted[full].max()) for one in outlooks] for name in names]
+        off = [100.0 * float(one.missed()[at]) for one, at in zip(ways, worst, strict=True)]
+        heads, full_load = words_sheet.CHANGE_HEADS, words_sheet.FULL_LOAD_AT
+        return table(
+            words_sheet.CHANGES_TITLE,
+            Column("what", heads["what"], "", [change(one, found) for one in tried]),
+            Column("flats", heads["flats"], "+.1f", [(one.drop_mm - jet.drop_mm) / jet.flat_mm for one in ways]),
+            Column("worst_percent", heads["worst_percent"], "+.1f", off),
+            Column("worst_band", heads["worst_band"], "", [band(target.called(at)[0]) for at in worst]),
+            Column("met", heads["met"], "", [one.met for one in ways]),
+            Column("cut_um", heads["cut_um"], ".0f", [one.largest_cut_um for one in ways]),
+            *(
+                Column(name, full_load.format(place=place_name(name)), ".2f", values)
+                for name, values in zip(names, leanest, strict=True)
+            ),
+            notes=changes_notes(found),
+        )
 
 
 @table_of.register

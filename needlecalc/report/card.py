@@ -40,17 +40,11 @@ def turn_words(trip: Trip, flats: float, *, short: bool = False) -> str:
     cut = trip.car.setup.carburettor
     if abs(flats) < LEAST_TURN_FLATS:
         return ""
-    turned, mm, down = round(abs(flats), 2), abs(flats) * cut.jet.flat_mm, flats < 0.0
+    turned, mm, up = round(abs(flats), 2), abs(flats) * cut.jet.flat_mm, flats < 0.0
     counted = (words.ONE_FLAT if turned == 1.0 else words.FLATS).format(flats=turned)
-    if trip.slide():
-        # A lower jet is a needle that hangs higher.
-        ways = (words.NEEDLE_UP, words.NEEDLE_DOWN) if short else (words.RAISE_NEEDLE, words.LOWER_NEEDLE)
-        return ways[down].format(mm=mm)
-    return (
-        (words.DOWN, words.UP)[down].format(flats=turned)
-        if short
-        else (words.LOWER, words.RAISE)[down].format(flats=counted)
-    )
+    if short:
+        return (words.UP if up else words.DOWN).format(flats=turned, mm=mm)
+    return (words.RAISE if up else words.LOWER).format(flats=counted, mm=mm)
 
 
 @dataclass(frozen=True, repr=False, eq=False)
@@ -103,6 +97,11 @@ class AltitudeCard(Shown, Printed):
         """The jet turned for each place."""
         return trip(self.outlook)
 
+    @property
+    def slide(self) -> bool:
+        """Whether a slide carries the needle."""
+        return self.trip.slide()
+
     @in_its_language
     def document(self) -> Document:
         """The card, one page."""
@@ -116,7 +115,7 @@ class AltitudeCard(Shown, Printed):
         learned = self.trip.car.learned
         if learned and not self.trip.slide() and not any(one.jet_drive for one in learned.history.passes):
             small += [words.NARROWER]
-        small += [words.PILOT] if self.trip.slide() else [words.FLAT_IS]
+        small += [words.FLAT_IS]
         small += [words.AT_STOP] if self.outlook.stop is not None else []
         most = FLATS_PER_TURN * self.trip.car.setup.carburettor.jet.flat_mm
         small += [words.RANGE_ASSUMED.format(mm=most)] if self.trip.range_assumed() else []
@@ -142,10 +141,9 @@ class AltitudeCard(Shown, Printed):
         home, jet, away = self.trip.home(), self.trip.car.setup.carburettor.jet, self.trip.away()
         first = turn_words(self.trip, (home.drop_mm - self.trip.car.drop_mm) / jet.flat_mm)
         out = [words.FOR_HOME.format(turn=first)] if first else []
-        leave = words.STAYS_SLIDE if self.trip.slide() else words.STAYS
         for place in away:
             there, back = (turn_words(self.trip, side * self.trip.flats(place)) for side in (1.0, -1.0))
-            said = (words.CLIMB if there else leave).format(place=place.name, there=there, back=back)
+            said = (words.CLIMB if there else words.STAYS).format(place=place.name, there=there, back=back)
             out.append(f"{said}{words.HELD if place.name in self.trip.held else ''}")
         return [*out, *([words.DESCEND] if any(map(self.trip.flats, away)) else [])]
 
@@ -176,7 +174,7 @@ class AltitudeCard(Shown, Printed):
         heads = words.HEADS
         columns = [
             Column("place", heads["place"], "", [self._place(one) for one in there]),
-            Column("jet", heads["needle" if self.trip.slide() else "jet"], "", [self._jet(one) for one in there]),
+            Column("jet", heads["jet"], "", [self._jet(one) for one in there]),
         ]
         for kind, at in shown.items():
             ends = [(float(one.place.lambda_low[at]), float(one.place.lambda_high[at])) for one in there]

@@ -114,6 +114,11 @@ class Handover(Printed):
         """The jet turned for other places; None where none is named."""
         return None if self.outlook is None else trip(self.outlook)
 
+    @property
+    def slide(self) -> bool:
+        """Whether a slide carries the needle."""
+        return say.on_slide(self.design)
+
     def drives(self) -> list[Pass]:
         """The drives, without those made only to learn what the jet does."""
         return [one for one in self.design.learned.history.passes if one.driven and not one.jet_drive]
@@ -155,11 +160,10 @@ class Handover(Printed):
     def tester(self) -> Document:
         """The page for the tester."""
         (needle, drop, _, _) = self._after()
-        setting = words.SETTING_SLIDE if say.on_slide(self.design) else words.SETTING
         figures = {"needle": needle.name, "bore": self.design.setup.carburettor.jet.bore_mm, "drop": drop}
         blocks = (
             Words(f"{words.TESTER}   {self.design.setup.name}", Weight.TITLE, verbatim=True),
-            Words(setting.format(**figures), Weight.ORDER),
+            Words(words.SETTING.format(**figures), Weight.ORDER),
             self._tested(),
             _boxes(words.SIGN_HEADS),
             Words(words.LIMITS_STATED, Weight.SMALL, mark="*"),
@@ -182,10 +186,8 @@ class Handover(Printed):
         """What was done to needle and jet."""
         first, (needle, drop, _, driven) = self.drives()[0], self._after()
         filed = driven and _other(first.needle, needle)
-        jet = words.JET_SET.format(after=drop, before=first.drop_mm)
-        if say.on_slide(self.design):
-            way = words.HIGHER if drop > first.drop_mm else words.LOWER_DOWN
-            jet = words.NEEDLE_SET.format(mm=abs(drop - first.drop_mm), way=way)
+        by, way = drop - first.drop_mm, words.HIGHER if drop > first.drop_mm else words.LOWER_DOWN
+        jet = words.JET_SET.format(after=drop, before=first.drop_mm, mm=abs(by), way=way)
         return [*([words.FILED.format(drives=len(self.drives()))] if filed else []), *([jet] if self._turned(drop) else [])]
 
     def _turned(self, drop_mm: float) -> bool:
@@ -221,12 +223,11 @@ class Handover(Printed):
         """How to undo what was done."""
         first, (needle, drop, _, _) = self.drives()[0], self._after()
         figures = {"needle": first.needle.name, "drop": first.drop_mm}
-        slide = say.on_slide(self.design)
         if _other(first.needle, needle):
-            return (words.BACK_SLIDE if slide else words.BACK_NEEDLE).format(**figures)
+            return words.BACK_NEEDLE.format(**figures)
         if not self._turned(drop):
             return words.NOTHING_TO_GO_BACK
-        return (words.BACK_CLIP if slide else words.BACK_JET).format(**figures)
+        return words.BACK_JET.format(**figures)
 
     def _label(self) -> list[Block]:
         """What to turn before each climb and descent, to be cut out."""

@@ -22,13 +22,13 @@ from needlecalc.remark import BandName
 Made = TypeVar("Made")
 ENGLISH = "en"
 KEYS: dict[str, Any] = {"True": True, "False": False, "-1": -1, "0": 0, "1": 1, "0.0": 0.0, "0.5": 0.5}
-_spoken = ContextVar("_spoken", default=ENGLISH)
+_spoken = ContextVar("_spoken", default=(ENGLISH, False))
 
 
 @contextmanager
-def spoken(language: str) -> Iterator[None]:
-    """Every room of texts speaks this language meanwhile."""
-    before = _spoken.set(language)
+def spoken(language: str = "", *, slide: bool = False) -> Iterator[None]:
+    """Every room of texts speaks this language meanwhile, or that of before; where a slide carries the needle, of it."""
+    before = _spoken.set((language or _spoken.get()[0], slide))
     try:
         yield
     finally:
@@ -40,7 +40,7 @@ def in_its_language(method: Callable[..., Made]) -> Callable[..., Made]:
 
     @wraps(method)
     def speaking(self: Any, *given: Any, **named: Any) -> Made:
-        with spoken(self.paper.language):
+        with spoken(self.paper.language, slide=getattr(self, "slide", False)):
             return method(self, *given, **named)
 
     return speaking
@@ -53,12 +53,22 @@ class Texts:
         self.room = room
 
     def __getattr__(self, name: str) -> Any:
-        there = texts_of(_spoken.get())
+        language, slide = _spoken.get()
+        there = texts_of(language)
+        there = there if self.room in there else texts_of(ENGLISH)
         try:
-            return (there if self.room in there else texts_of(ENGLISH))[self.room][name]
+            said = there[self.room][name]
         except KeyError:
             msg = f"There is no text {self.room}.{name}."
             raise AttributeError(msg) from None
+        return _or_own(said, there["words_slide"].get(self.room, {}).get(name)) if slide else said
+
+
+def _or_own(said: Any, own: Any) -> Any:
+    """Texts, each in the words of its own that a slide has for it."""
+    if isinstance(said, dict):
+        return {key: _or_own(value, (own or {}).get(key)) for key, value in said.items()}
+    return said if own is None else own
 
 
 @cache
@@ -77,7 +87,7 @@ def _read(value: Any) -> Any:
 
 words, words_after, words_checks = Texts("words"), Texts("words_after"), Texts("words_checks")
 words_pages, words_plot = Texts("words_pages"), Texts("words_plot")
-words_sheet, words_slide, words_drive = Texts("words_sheet"), Texts("words_slide"), Texts("words_drive")
+words_sheet, words_drive = Texts("words_sheet"), Texts("words_drive")
 
 SAID_EVEN_RPM, NEAR_RPM = 50.0, 5.0  # 3999 is said 4000
 

@@ -19,7 +19,7 @@ from needlecalc.physics.gauge import FaceOnMark, contact_position_mm, micrometer
 from needlecalc.remark import Remark, Severity
 from needlecalc.report import after, say
 from needlecalc.report.document import Paper
-from needlecalc.report.language import band, stations, words, words_sheet, words_slide
+from needlecalc.report.language import band, in_its_language, stations, words, words_sheet
 from needlecalc.report.measured import check_name, checks_notes
 from needlecalc.report.tables import station_columns
 from needlecalc.show import Column, Row, Shown, Table
@@ -86,6 +86,7 @@ class Orders(Shown):
         """Whether metal comes off."""
         return self.design.stages() is not Stages.NOTHING
 
+    @in_its_language
     def orders(self) -> tuple[str, ...]:
         """At most five lines: what to measure first where little is known, what to do, where to stop, what not, the jet."""
         design, stages = self.design, self.design.stages()
@@ -97,8 +98,6 @@ class Orders(Shown):
             same = words_sheet.ALL_THE_SAME if filed and not design.limits.new_blank else ""
             do = words_sheet.DECIDE_FIRST.format(bands=say.missed(design)) + same
         stop = words_sheet.STOP[stages] if self.works() or design.turns() else ""
-        if stop and not self.works() and self.slide:
-            stop = words_slide.MOVE
         jet = say.jet_on_sheet(design)
         if self.jet_drive is not None:
             jet = f"{words.JET_BACK.format(drop_mm=design.setup.carburettor.jet.drop_mm)} {jet}"
@@ -126,7 +125,7 @@ class Orders(Shown):
         before, next_drive = self.before_remarks(), self.full_load_line()
         if self.red_lines():
             before, next_drive = tuple(one for one in before if one.kind is not DesignRemark.FULL_LOAD_LEAN_NOW), ""
-        return (*say.remarks(before, slide=self.slide), *((next_drive,) if next_drive else ()))
+        return (*say.remarks(before), *((next_drive,) if next_drive else ()))
 
     def before_remarks(self) -> tuple[Remark, ...]:
         """What comes before nut and file, the gravest first."""
@@ -181,6 +180,7 @@ class Orders(Shown):
         lean_now = any(one.kind is DesignRemark.FULL_LOAD_LEAN_NOW for one in self.design.remarks)
         return say.remark(found, pistons_said=lean_now) if found else ""
 
+    @in_its_language
     def warnings(self) -> tuple[str, ...]:
         """What to know before the first stroke and stands nowhere else, the gravest first."""
         checks = self.design.checks
@@ -192,8 +192,8 @@ class Orders(Shown):
             *self._grave()[0 if self._signed_for() else 1 :],  # the gravest is an order already
             *(() if self._experiment_first() else self.before_lines()),
             *self.altitude_line(),
-            *say.remarks(self._remarks(at_bench=True), slide=self.slide),
-            *((words_slide.OUT_OF_REACH, words_slide.FIRST) if self.slide and self.works() else ()),
+            *say.remarks(self._remarks(at_bench=True)),
+            *(words_sheet.BEFORE_FILING if self.works() else ()),
         )
 
     def slip_lines(self) -> tuple[str, ...]:
@@ -201,9 +201,10 @@ class Orders(Shown):
         slips = () if self.design.checks is None else self.design.checks.slips()
         return tuple(words_sheet.LOOK_FIRST.format(**check.words()._asdict()) for check in slips)
 
+    @in_its_language
     def notes(self) -> tuple[str, ...]:
         """What else to know of the design: remarks that ask for nothing at the bench, and active limits."""
-        said = say.remarks(self._remarks(at_bench=False), slide=self.slide)
+        said = say.remarks(self._remarks(at_bench=False))
         return (*said, *(say.alternative(one, self.design) for one in self.design.active_limits()))
 
     def _remarks(self, *, at_bench: bool) -> list[Remark]:

@@ -22,12 +22,11 @@ from needlecalc.echo import plain, shown
 from needlecalc.errors import InputError
 from needlecalc.gaussian import NINETY
 from needlecalc.measure.drive.bands import Bands
-from needlecalc.parts.carburettor import SlideValve
 from needlecalc.parts.needle import Needle
-from needlecalc.parts.setup import Setup
+from needlecalc.report import say
 from needlecalc.report.axes import TALL, TALLER, WIDE, drawn_svg, picture_of, styled
 from needlecalc.report.document import Picture
-from needlecalc.report.language import band, words_pages, words_slide
+from needlecalc.report.language import band, spoken, words_pages
 from needlecalc.report.language import words as words_all
 from needlecalc.report.language import words_plot as words
 from needlecalc.report.tables import greatest
@@ -103,7 +102,9 @@ def plot(record: Design | Comparison | Learned | Ranking | Budget, part: str = "
             return said
         return said + words.BOTH.format(first=plain(record.first.name), second=plain(record.second.name))
 
-    return styled(draw, ax, tall=TALLER if part in TALL_ONES else TALL)
+    slide = not isinstance(record, Budget) and say.on_slide(record)
+    with spoken(slide=slide):
+        return styled(draw, ax, tall=TALLER if part in TALL_ONES else TALL)
 
 
 def picture(record: Any, part: str) -> Picture:
@@ -139,7 +140,7 @@ def to_stop_um(design: Design) -> FloatArray:
     return np.asarray(1e3 * (design.present().diameters_mm - design.stop_mm()))
 
 
-def _profiles(ax: Axes, setup: Setup, needles: tuple[Needle, Needle], names: tuple[str, str], beyond: Any) -> Figures:
+def _profiles(ax: Axes, needles: tuple[Needle, Needle], names: tuple[str, str], beyond: Any) -> Figures:
     """Two needles from their side; how many times their radius is drawn larger than their length."""
     first, second = needles
     ax.plot(first.stations_mm, first.diameters_mm / 2.0, label=names[0], **NOW)
@@ -147,7 +148,7 @@ def _profiles(ax: Axes, setup: Setup, needles: tuple[Needle, Needle], names: tup
         guessed = np.array(first.interpolated) - 1
         ax.plot(first.stations_mm[guessed], first.diameters_mm[guessed] / 2.0, label=words.GUESSED, **CROSS)
     _with_hollow(ax, second.stations_mm, second.diameters_mm / 2.0, beyond, label=names[1])
-    ax.set(xlabel=_distance(setup), ylabel=words.RADIUS)
+    ax.set(xlabel=words.DISTANCE, ylabel=words.RADIUS)
     length = np.ptp(np.concatenate([one.stations_mm for one in needles]))
     radius = np.ptp(np.concatenate([one.diameters_mm for one in needles])) / 2.0
     return {"tip": words.TIP.format(times=length / max(radius, 1e-6) * TALL / WIDE)}
@@ -162,13 +163,13 @@ def _with_hollow(ax: Axes, x: FloatArray, y: FloatArray, hollow: Any, **style: A
 
 def _design_profile(design: Design, ax: Axes) -> Figures:
     present, beyond = design.present(), ~design.stations.supported
-    figures = _profiles(ax, design.setup, (present, design.needle), (words.NOW, words.FINAL), beyond)
+    figures = _profiles(ax, (present, design.needle), (words.NOW, words.FINAL), beyond)
     return figures | {"needle": plain(present.name)}
 
 
 def _comparison_profile(found: Comparison, ax: Axes) -> Figures:
     names, beyond = (words.FIRST, words.SECOND), np.zeros(0, dtype=bool)
-    return _profiles(ax, found.setup, (found.first, found.second), names, beyond)
+    return _profiles(ax, (found.first, found.second), names, beyond)
 
 
 def _bars(ax: Axes, x: FloatArray, y: FloatArray, **style: Any) -> None:
@@ -181,7 +182,7 @@ def _cut(design: Design, ax: Axes) -> Figures:
         _bars(ax, x, to_stop, label=words.TO_STOP)
     ax.errorbar(x, off, yerr=NINETY * sure.u_um, fmt="none", ecolor=FINAL["color"], capsize=5.0)
     _with_hollow(ax, x, off, ~sure.supported, label=words.FINAL, **NO_LINE)
-    ax.set(xlabel=_distance(design.setup), ylabel=words.THINNER)
+    ax.set(xlabel=words.DISTANCE, ylabel=words.THINNER)
     most = int(np.argmax(off))
     return {"at": most + 1, "most_um": off[most], "stop_um": to_stop[most]}
 
@@ -189,7 +190,7 @@ def _cut(design: Design, ax: Axes) -> Figures:
 def _difference(found: Comparison, ax: Axes) -> Figures:
     _bars(ax, _shared_mm(found), found.thicker_um())
     ax.axhline(0.0, color="black", linewidth=0.8)
-    ax.set(xlabel=_distance(found.setup), ylabel=words.THICKER)
+    ax.set(xlabel=words.DISTANCE, ylabel=words.THICKER)
     return _ends(um=found.thicker_um())
 
 
@@ -204,7 +205,7 @@ def _comparison_areas(found: Comparison, ax: Axes) -> Figures:
         geometric: dict[str, Any] = {} if style is NOW else {"label": words.GEOMETRIC}
         ax.plot(x, flow.metering_area_mm2, **style | HOLLOW | {"linestyle": ":"}, **geometric)
         ax.plot(x, flow.effective_area_mm2, label=f"{name}, {words.EFFECTIVE}", **style)
-    ax.set(xlabel=_distance(found.setup), ylabel=words.AREA)
+    ax.set(xlabel=words.DISTANCE, ylabel=words.AREA)
     return {}
 
 
@@ -220,7 +221,7 @@ def _design_lambda(design: Design, ax: Axes) -> Figures:
         if stage is design.final or at_stop:
             values = [one[in_order] for one in (stage.expected, stage.low, stage.high)]
             _interval(ax, x + to_side, values, style | {"label": name})
-    ax.set(xlabel=_lift(design.setup), ylabel=words.LAMBDA)
+    ax.set(xlabel=words.LIFT, ylabel=words.LAMBDA)
     stop = words.AT_STOP.format(**_ends(stop=design.stop.expected)) if at_stop else ""
     return {"stop": stop, **_ends(now=bands.lambda_measured, final=design.final.expected)}
 
@@ -232,21 +233,13 @@ def _interval(ax: Axes, x: FloatArray, values: Sequence[FloatArray], style: dict
     ax.plot(x, expected, **style | NO_LINE)
 
 
-def _lift(setup: Setup) -> str:
-    return words_slide.OPENING if isinstance(setup.carburettor.air_valve, SlideValve) else words.LIFT
-
-
-def _distance(setup: Setup) -> str:
-    return words.FROM_FIRST if isinstance(setup.carburettor.air_valve, SlideValve) else words.DISTANCE
-
-
 def _comparison_lambda(found: Comparison, ax: Axes) -> Figures:
     if found.bands is None:
         msg = "These needles were compared without bands, so there is no lambda to plot; give compare() the bands."
         raise InputError(msg)
     for values, style, name in ((found.lambda_first, NOW, words.FIRST), (found.lambda_second, FINAL, words.SECOND)):
         ax.plot(found.bands.lift_mm, values, label=name, **style | NO_LINE)
-    ax.set(xlabel=_lift(found.setup), ylabel=words.LAMBDA)
+    ax.set(xlabel=words.LIFT, ylabel=words.LAMBDA)
     return _ends(percent=found.band_change_percent())
 
 
@@ -263,7 +256,7 @@ def _ranking_lambda(found: Ranking, ax: Axes) -> Figures:
         ax.plot(x, one.lambda_predicted[in_order], **style)
     values = [one[in_order] for one in (best.lambda_predicted, best.lambda_low, best.lambda_high)]
     _interval(ax, x, values, FINAL | {"label": words.BEST})
-    ax.set(xlabel=_lift(found.setup), ylabel=words.LAMBDA)
+    ax.set(xlabel=words.LIFT, ylabel=words.LAMBDA)
     after = ", ".join(plain(one.needle.name) for one in following) or "-"
     return {"best": plain(best.needle.name), "next": after, "count": len(found.needles), **_ends(best=best.lambda_predicted)}
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Sequence
 from enum import StrEnum
+from typing import Any
 
 import numpy as np
 
@@ -33,7 +34,6 @@ from needlecalc.report.language import (
     words,
     words_after,
     words_sheet,
-    words_slide,
 )
 from needlecalc.report.measured import drive_note_words, log_words
 from needlecalc.show import say
@@ -48,27 +48,26 @@ def pair_words(found: PairCheck) -> str:
     return words_after.MATCHED[found.matched].format(**figures)
 
 
-def on_slide(design: Design) -> bool:
+def on_slide(record: Any) -> bool:
     """Whether a slide carries the needle, and so other words hold."""
-    return isinstance(design.setup.carburettor.air_valve, SlideValve)
+    return isinstance(record.setup.carburettor.air_valve, SlideValve)
 
 
 @say.register
-def remark(one: Remark, *, slide: bool = False, pistons_said: bool = False) -> str:
-    """What was found, in words; otherwise where a slide carries the needle, shorter where pistons were spoken of already."""
+def remark(one: Remark, *, pistons_said: bool = False) -> str:
+    """What was found, in words; shorter where pistons were spoken of already."""
     if isinstance(one.kind, DriveNote):
         return drive_note_words(one)
     if isinstance(one.kind, Note | ColumnFault):
         return log_words(one)
-    own = words_slide.REMARKS if slide else {}
-    said = {**words.REMARKS, **words.WHY, **words_after.OUTCOME, **own}
+    said = {**words.REMARKS, **words.WHY, **words_after.OUTCOME}
     figures = _figures(one)
     if pistons_said:
         figures["pistons"] = words.THERE_TOO
     return said[one.kind].format(**figures)
 
 
-def remarks(found: Iterable[Remark], *, slide: bool = False) -> list[str]:
+def remarks(found: Iterable[Remark]) -> list[str]:
     """What was found, in words; of very many of one kind the first, and how many more."""
     by_kind: dict[StrEnum, list[Remark]] = {}
     for one in found:
@@ -76,7 +75,7 @@ def remarks(found: Iterable[Remark], *, slide: bool = False) -> list[str]:
     said: list[str] = []
     for alike in by_kind.values():
         shown = alike if len(alike) <= NAMED_IN_FULL else alike[:WORST_NAMED]
-        said += [remark(one, slide=slide) for one in shown]
+        said += map(remark, shown)
         if len(shown) < len(alike):
             said.append(words.MORE_LIKE_THIS.format(count=len(alike) - len(shown)))
     return said
@@ -136,22 +135,20 @@ def verdict(design: Design) -> tuple[str, ...]:
         worst, more = shown[0], len(shown) - 1
         figures["miss"] = words.MISS.format(band=band(worst.band), percent=100.0 * abs(worst.off), side=side(worst.off))
         figures["more"] = words.AND_MORE.format(count=more) if more else ""
-    slide = on_slide(design)
-    template = words_slide.TURN_ONLY if slide and found.kind is VerdictKind.TURN_ONLY else words.VERDICTS[found.kind]
-    said = [template.format(**figures)]
+    said = [words.VERDICTS[found.kind].format(**figures)]
     if found.gaps_mm and found.kind in (VerdictKind.USABLE, VerdictKind.USABLE_OFF):
         said.append(words.AT_LIFTS_DRIVEN)
     for reason in Cause:
         if these := [one for one in shown if one.cause is reason]:
-            said.append(_cause(reason, these, named=len(these) < len(shown), slide=slide))
+            said.append(_cause(reason, these, named=len(these) < len(shown)))
     if design.stages() is Stages.IN_STAGES:
         said.append(_at_stop(design))
     return tuple(said)
 
 
-def _cause(reason: Cause, these: Sequence[Missed], *, named: bool, slide: bool) -> str:
+def _cause(reason: Cause, these: Sequence[Missed], *, named: bool) -> str:
     """Why bands are missed; they are named where others are missed for other causes."""
-    called = next((limit(one.limit, slide=slide) for one in these if one.limit), "")
+    called = next((limit(one.limit) for one in these if one.limit), "")
     u = max(one.reading_u for one in these)
     names = f"{bands([one.band for one in these])}: " if named else ""
     return upper(words.CAUSES[reason].format(bands=names, limit=called, reading_u=u))
@@ -165,25 +162,19 @@ def _at_stop(design: Design) -> str:
     return words.AT_STOP.format(band=name, percent=abs(missed[worst]), er=er)
 
 
-def limit(one: Limit, *, slide: bool = False) -> str:
+def limit(one: Limit) -> str:
     """Name of a limit."""
-    return (words.LIMITS | words_slide.LIMITS if slide else words.LIMITS)[one.kind].format(
-        station=one.station, next=(one.station or 0) + 1
-    )
+    return words.LIMITS[one.kind].format(station=one.station, next=(one.station or 0) + 1)
 
 
 def alternative(one: Alternative, design: Design) -> str:
     """What one change would bring."""
     target, missed = design.target, one.missed()
     if one.kind is Change.LIMIT and one.limit is not None:
-        eased = (words.EASED | words_slide.EASED if on_slide(design) else words.EASED)[one.limit.kind].format(
-            um=1e3 * one.amount, mm=one.amount
-        )
+        eased = words.EASED[one.limit.kind].format(um=1e3 * one.amount, mm=one.amount)
         name = band(target.called(one.band)[0])
         before, after = (_near(off) for off in (one.before, float(missed[one.band])))
-        return words.ACTIVE_LIMIT.format(
-            limit=limit(one.limit, slide=on_slide(design)), eased=eased, band=name, before=before, after=after
-        )
+        return words.ACTIVE_LIMIT.format(limit=limit(one.limit), eased=eased, band=name, before=before, after=after)
     worst = one.worst()
     return words.ALTERNATIVE.format(
         what=change(one, design),
@@ -196,10 +187,9 @@ def alternative(one: Alternative, design: Design) -> str:
 
 def change(one: Alternative, design: Design) -> str:
     """What was changed."""
-    jet, template, slide = design.setup.carburettor.jet, words.ALTERNATIVES[one.kind], on_slide(design)
-    ways = (words_slide.RAISING, words_slide.LOWERING) if slide else (words.LOWERING, words.RAISING)
-    return (words_slide.HEIGHT if slide and one.kind is Change.HEIGHT else template).format(
-        way=ways[0] if one.amount > 0.0 else ways[1],
+    jet = design.setup.carburettor.jet
+    return words.ALTERNATIVES[one.kind].format(
+        way=words.LOWERING if one.amount > 0.0 else words.RAISING,
         mm=abs(one.amount),
         flats=abs(one.amount) / jet.flat_mm,
         um=1e3 * one.amount,
@@ -220,21 +210,18 @@ def jet(design: Design) -> str:
     """What to do with the jet nut, and what for."""
     drop, flats = design.setup.carburettor.jet.drop_mm, design.flats()
     why = why_the_jet(design)
-    if on_slide(design):
-        way = words_slide.RAISE if flats > 0 else words_slide.LOWER
-        moved = words_slide.TURN.format(way=way, mm=abs(design.drop_mm - drop))
-        return words_slide.LEAVE if why is None else f"{moved} {remark(why, slide=True)}"
     if why is None:
         return words.JET_LEAVE.format(drop_mm=drop)
     way = words.LOWER if flats > 0 else words.RAISE
-    turn = words.JET_TURN.format(way=way, flats=abs(flats), from_mm=drop, drop_mm=design.drop_mm)
+    by = abs(design.drop_mm - drop)
+    turn = words.JET_TURN.format(way=way, flats=abs(flats), mm=by, from_mm=drop, drop_mm=design.drop_mm)
     return f"{turn} {remark(why)}"
 
 
 def jet_on_sheet(design: Design) -> str:
     """What to do with the jet nut now, and after the cut."""
-    trim, why, nut = _trim(design), why_the_jet(design), design.trim()
-    if nut is not None and nut.share < 1.0 and trim and not on_slide(design):
+    trim, why, nut = _trim(design), why_the_jet(design), _nut(design)
+    if nut is not None and nut.share < 1.0 and trim:
         return _set_first(design, nut, trim)
     if design.stages() is not Stages.IN_STAGES or not trim or why is None or on_slide(design):
         return f"{jet(design)}{trim}"
@@ -261,13 +248,16 @@ def _trim(design: Design) -> str:
     idle = idle_band(design.learned, target)
     if aim is None or idle is None or design.stages() is Stages.NOTHING:
         return ""
-    if on_slide(design):
-        return words_slide.TRIM.format(aim=aim)
     wanted, steps = float(target.lambda_target[idle]), design.limits.flats
     other = words.TRIM_OTHER.format(target=wanted) if aim != wanted else ""
     near = words.TRIM_NEAR.format(flats=words.STEPS[steps]) if steps else ""
-    nut = design.trim()
+    nut = _nut(design)
     return words.TRIMS.get(1.0 if nut is None else nut.share, words.TRIM).format(aim=aim, near=near, other=other)
+
+
+def _nut(design: Design) -> Trim | None:
+    """How the nut is turned after the cut; None where a pilot circuit sets idle."""
+    return None if on_slide(design) else design.trim()
 
 
 def measurement(one: NextStep) -> str:

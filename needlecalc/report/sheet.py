@@ -22,7 +22,7 @@ from needlecalc.physics.gauge import FaceOnMark
 from needlecalc.report import after, say
 from needlecalc.report.document import BOX, Block, Document, Grid, Page, Paper, Printed, Weight, Words, noted, pages_of
 from needlecalc.report.drawing import needle_view
-from needlecalc.report.language import in_its_language, words, words_sheet, words_slide
+from needlecalc.report.language import in_its_language, words, words_sheet
 from needlecalc.report.orders import Orders
 from needlecalc.report.tables import band_columns, headed
 from needlecalc.show import NOT_KNOWN, Column, Table
@@ -89,7 +89,7 @@ class GrindSheet(Orders, Printed):
         return (
             Words(f"{words_sheet.TITLE}   {self.design.setup.name}", Weight.TITLE, verbatim=True),
             *(Words(line, Weight.ORDER) for line in self.orders()),
-            needle_view(present, filed, (ends[0], ends[1]), words_slide.HOLDER if self.slide else words_sheet.HOLDER),
+            needle_view(present, filed, (ends[0], ends[1]), words_sheet.HOLDER),
             self.grid(),
             Words(self.legend(), Weight.SMALL),
             *(
@@ -146,9 +146,9 @@ class GrindSheet(Orders, Printed):
     def grid(self) -> Grid:
         """Stations as the bench needs them: one bold column, the diameter to stop at, and boxes for two angles."""
         exact = {column.key: np.asarray(column.values) for column in self.columns()}
-        kept, wide, heads = self.left_alone().tolist(), self.anvil_width_mm is not None, words_sheet.HEADS[self.paper.unit]
-        if self.slide:
-            heads = heads | {"distance": words_slide.DISTANCE[self.paper.unit]}
+        kept, wide = self.left_alone().tolist(), self.anvil_width_mm is not None
+        unit, cut = words_sheet.HEAD_UNITS[self.paper.unit]
+        heads = {key: head.format(unit=unit, cut=cut) for key, head in words_sheet.HEADS.items()}
 
         def where_filed(cells: Sequence[str], else_said: str = "") -> list[str]:
             return [else_said if alone else cell for alone, cell in zip(kept, cells, strict=True)]
@@ -190,8 +190,7 @@ class GrindSheet(Orders, Printed):
             f"zero_{at}": words_sheet.FILL_ZERO.format(station=at + 1, diameter=size[at], unit=unit)
             for at in alone[alone > 0][:ZERO_BY].tolist()
         }
-        held = words_slide.FILL if self.slide else words_sheet.FILL_SHOULDER
-        shoulder = held if self.works() and not self.design.limits.new_blank else {}
+        shoulder = words_sheet.FILL_SHOULDER if self.works() and not self.design.limits.new_blank else {}
         heads = {**words_sheet.FILL_INSTRUMENT, **(zero if self.works() else {}), **shoulder, **words_sheet.FILL_WHO}
         columns = [Column(key, head.format(unit=unit), "", [BOX]) for key, head in heads.items()]
         return Grid(Table("", columns), size=9.0, row_pt=22.0, widths={"instrument": 1.5})
@@ -218,16 +217,15 @@ class GrindSheet(Orders, Printed):
 
         columns += tuple(Column(f"{key}_span", "", "", spans(key)) for key in ("stop", "final"))
         heads = words.CALLED | words_sheet.BANDS[self.design.stages()]
-        heads |= {"lift_mm": words_slide.BAND_OPENING} if self.slide else {}
         return Table(words_sheet.BY_BAND, headed(columns, heads), notes=(self.band_note(),))
 
     def band_note(self) -> str:
         """What the figures of the bands mean."""
         stages = self.design.stages()
-        means = words_sheet.FINAL_MEANS.format(which=words_sheet.HEIGHT if self.slide else words_sheet.JET)
+        means = words_sheet.FINAL_MEANS.format(which=words_sheet.JET)
         said = [words_sheet.INTERVAL] + ([means] if stages is Stages.IN_STAGES else [])
         if self.design.idle_to() is not None and (self.works() or self.design.turns()):
-            said.append(words_slide.IDLE_TRIMMED if self.slide else words_sheet.IDLE_TRIMMED)
+            said.append(words_sheet.IDLE_TRIMMED)
         return " ".join(said)
 
     @in_its_language

@@ -21,7 +21,7 @@ from needlecalc.design.inverse.proposal import Budget, Design, in_squares
 from needlecalc.design.inverse.target import Target
 from needlecalc.measure.drive.bands import Bands, DriveNote
 from needlecalc.report import say
-from needlecalc.report.language import stations, upper, words, words_after, words_pages
+from needlecalc.report.language import spoken, stations, upper, words, words_after, words_pages
 from needlecalc.show import Column, Table, columns_of, counted, table, table_of
 from needlecalc.units import inch_from_mm
 
@@ -253,16 +253,17 @@ def _(target: Target, _part: str = "") -> Table:
 
 @table_of.register
 def _(design: Design, part: str = "") -> Table:
-    if part == "bands":
-        return table("Lambda by band", *band_columns(design))
-    above = [one for one in design.remarks if one.kind is DesignRemark.IDLE_NOT_MEASURED]
-    intro = (" ".join(say.verdict(design)), *map(say.remark, above), say.jet(design))
-    below = (one for one in design.remarks if one not in above and one.kind is not DesignRemark.CHECKS_NOT_MADE)
-    notes = say.remarks(below)
-    notes += [say.alternative(one, design) for one in design.alternatives]
-    notes += [say.next_step(design)] if design.next_step else []
-    notes += design.checks.notes() if design.checks else []
-    return table(f"Design for {design.present().name}", *station_columns(design), intro=intro, notes=notes)
+    with spoken(slide=say.on_slide(design)):
+        if part == "bands":
+            return table("Lambda by band", *band_columns(design))
+        above = [one for one in design.remarks if one.kind is DesignRemark.IDLE_NOT_MEASURED]
+        intro = (" ".join(say.verdict(design)), *map(say.remark, above), say.jet(design))
+        below = (one for one in design.remarks if one not in above and one.kind is not DesignRemark.CHECKS_NOT_MADE)
+        notes = say.remarks(below)
+        notes += [say.alternative(one, design) for one in design.alternatives]
+        notes += [say.next_step(design)] if design.next_step else []
+        notes += design.checks.notes() if design.checks else []
+        return table(f"Design for {design.present().name}", *station_columns(design), intro=intro, notes=notes)
 
 
 @table_of.register
