@@ -213,3 +213,59 @@ def test_opposite_limits_stay_opposite_to_the_last_bit(monkeypatch):
         assert (g @ found >= h - 1e-8).all()
         np.testing.assert_array_equal(seen[-1][:-1, 1:-1:2], -seen[-1][:-1, 2::2])
     assert len(seen) == 300
+
+
+def test_lawson_and_hanson_curve_fit():
+    # Lawson and Hanson, Solving Least Squares Problems, section 23.7 (from memory): a line through four points,
+    # slope and value at 0 not negative, value at 1 at most one: slope 0.621, value 0.379.
+    t, w = np.array([0.25, 0.5, 0.5, 0.8]), np.array([0.5, 0.6, 0.7, 1.2])
+    x, force = least_squares_with_inequalities(
+        np.column_stack([t, np.ones(4)]), w, np.array([[1.0, 0.0], [0.0, 1.0], [-1.0, -1.0]]), np.array([0.0, 0.0, -1.0])
+    )
+    np.testing.assert_allclose(x, [0.621, 0.379], atol=1e-3)
+    assert force[2] > 0.0
+
+
+@pytest.mark.parametrize("seed", range(10))
+def test_optimum_meets_kkt_and_scipy_finds_nothing_lower(seed):
+    rng = np.random.default_rng(seed)
+    e, f, g = rng.normal(size=(20, 8)), rng.normal(size=20), rng.normal(size=(12, 8))
+    h = -rng.uniform(0.0, 0.5, 12)
+    x, force = least_squares_with_inequalities(e, f, g, h)
+    assert (g @ x >= h - 1e-9).all()
+    assert (force >= 0.0).all()
+    np.testing.assert_allclose(e.T @ (e @ x - f), g.T @ force, atol=1e-8)
+    np.testing.assert_allclose(force * (g @ x - h), 0.0, atol=1e-8)
+    other = minimize(
+        lambda v: 0.5 * np.sum((e @ v - f) ** 2), np.zeros(8), method="SLSQP",
+        constraints={"type": "ineq", "fun": lambda v: g @ v - h}, options={"ftol": 1e-14, "maxiter": 500},
+    )  # fmt: skip
+    # Where it oversteps a limit by its rounding, it is drawn towards the middle, which keeps them all.
+    theirs = other.x * min(1.0, float((h[g @ other.x < h] / (g @ other.x)[g @ other.x < h]).min(initial=1.0)))
+    assert np.sum((e @ x - f) ** 2) <= np.sum((e @ theirs - f) ** 2) * (1 + 1e-6)
+    boxed, _ = least_squares_with_inequalities(e, f, np.vstack([np.eye(8), -np.eye(8)]), np.full(16, -0.1))
+    np.testing.assert_allclose(boxed, lsq_linear(e, f, (-0.1, 0.1), method="bvls", tol=1e-14).x, atol=1e-6)
+
+
+def test_limits_that_contradict_each_other():
+    with pytest.raises(nc.SolveError, match="limits contradict"):
+        least_squares_with_inequalities(np.eye(1), np.zeros(1), np.array([[1.0], [-1.0]]), np.array([1.0, 0.0]))
+
+
+def test_least_squares_where_limits_are_all_but_opposite():
+    # Each unknown held within a hair or in a wide box, and columns of very unlike size.
+    rng = np.random.default_rng(7)
+    for trial in range(300):
+        n = int(rng.integers(2, 12))
+        e = rng.normal(size=(n + 6, n)) * np.logspace(0, -rng.uniform(0, 6), n)
+        f, inside = rng.normal(size=n + 6), rng.uniform(-1.0, 1.0, n)
+        room = np.where(rng.uniform(size=n) < 0.5, 10.0 ** -rng.uniform(3, 12, n), 1.0)
+        taper = np.eye(n)[:-1] - np.eye(n)[1:]
+        matrix = np.vstack([np.eye(n), -np.eye(n), taper])
+        bounds = np.r_[inside, -inside - room, taper @ inside]
+        x, force = least_squares_with_inequalities(e, f, matrix, bounds)
+        assert (matrix @ x >= bounds - 1e-8).all(), trial
+        assert (force >= 0.0).all(), trial
+        # Stationary: the slope of half the squares is what the limits push with.
+        slope = e.T @ (e @ x - f)
+        np.testing.assert_allclose(slope, matrix.T @ force, atol=1e-7 * np.linalg.norm(f), err_msg=str(trial))

@@ -128,3 +128,54 @@ def test_a_band_that_gives_way_to_a_richer_one_is_opposed_to_it():
     found = best_solution(learn(target.bands, setup), target, nc.Limits())
     causes = {one.band: one.cause for one in judged(found).missed}
     assert causes[target.called(0)[0]] is Cause.OPPOSED
+
+
+def test_bands_outside_what_is_permitted_are_no_success():
+    setup = make_setup()
+    lifts, read = np.linspace(2, 25, 8), np.full(8, 0.95)
+    read[0], read[4] = 0.985, 0.933
+    target = asked(setup, lifts, read, 0.95, lambda_se=0.003)
+    tight = replace(target, lambda_rich=target.lambda_target - 0.005, lambda_lean=target.lambda_target + 0.01)
+    design = nc.solve(tight, setup, with_alternatives=False)
+    outside = (design.final.expected < tight.lambda_rich - 5e-4) | (design.final.expected > tight.lambda_lean + 5e-4)
+    assert outside.any()
+    assert np.abs(design.final.expected / 0.95 - 1.0).max() < 0.02
+    assert design.verdict.kind is VerdictKind.BETTER
+    assert not design.met
+    named = [one.band for one in design.verdict.missed if one.outside]
+    assert named == list(
+        tight.called(*np.flatnonzero(outside)[np.argsort(-np.abs(design.final.expected / 0.95 - 1.0)[outside])])
+    )
+    assert nc.solve(target, setup, with_alternatives=False).met
+
+
+def test_leaving_a_needle_is_no_success_where_a_band_is_not_permitted():
+    setup = make_setup()
+    bands = nc.typed_bands([2500, 3500], [0.9785, 0.931], lift_mm=[8.0, 15.0], load=["part", "full"], lambda_se=0.004)
+    wishes = {"part": 0.997, "full": 0.9485}
+    target = nc.make_target(bands, lambda_by_load=wishes, permitted_either_side=0.01)
+    left = nc.solve(target, setup, with_alternatives=False)
+    assert left.verdict.kind is VerdictKind.DO_NOT_FILE
+    assert [one.outside for one in left.verdict.missed] == [True, True]
+    assert not left.met
+    wider = nc.solve(nc.make_target(bands, lambda_by_load=wishes), setup, with_alternatives=False)
+    assert wider.verdict.kind is VerdictKind.LEAVE
+    # A test that is not passed is no job done.
+    idle = nc.typed_bands([850], [0.968], lift_mm=[3.0], load=["idle"], lambda_se=0.004)
+    strict = nc.make_target(idle, idle_lambda_least=0.975, idle_margin_lambda=0.002)
+    failed = nc.solve(strict, setup, with_alternatives=False)
+    assert not failed.met
+    assert failed.verdict.kind is VerdictKind.DO_NOT_FILE
+
+
+@pytest.mark.parametrize("limit", [{"steepest": 0.027}, {"least_diameter_mm": 1.95}, {"max_cut_mm": 0.02}])
+def test_a_limit_on_the_needle_is_named_as_the_cause(limit):
+    setup = make_setup()
+    target = asked(setup, np.linspace(2, 25, 8), np.linspace(0.96, 1.30, 8), 0.95)
+    assert nc.solve(target, setup, limits=nc.Limits(max_cut_mm=0.6), with_alternatives=False).met
+    bound = nc.solve(target, setup, limits=nc.Limits(**{"max_cut_mm": 0.6, **limit}), with_alternatives=False)
+    assert not bound.met
+    kinds = {"steepest": LimitKind.STEEPEST_TAPER, "least_diameter_mm": LimitKind.LEAST_DIAMETER}
+    (worst, *_) = bound.verdict.missed
+    assert worst.cause is Cause.LIMIT
+    assert worst.limit.kind is kinds.get(next(iter(limit)), LimitKind.LARGEST_CUT)

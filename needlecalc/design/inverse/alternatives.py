@@ -217,7 +217,7 @@ def active_limits(solution: Solution) -> tuple[Alternative, ...]:
         called = Limit(LimitKind.JET_KEPT) if of_jet and low == high else limit
         eased.append((called, by_mm, multiplier, replace(problem, rows=problem.rows._replace(least=least))))
     for station in problem.limits.keep:
-        if solution.inside[station - 1]:
+        if problem.inside[station - 1]:
             free = problem.free.copy()
             free[station - 1] = True
             others = tuple(number for number in problem.limits.keep if number != station)

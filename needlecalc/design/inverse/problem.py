@@ -84,11 +84,15 @@ class Problem:
             return self.tested
         return np.minimum(self.tested, self.misfit(self.rest()) - TEST_SLACK)
 
+    def removal_mm(self, x: FloatArray) -> FloatArray:
+        """Removal at every station, what is carried on too."""
+        removal = self.carried_mm.copy()
+        removal[self.free] += x[:-1]
+        return removal
+
     def true_diameters(self, x: FloatArray) -> FloatArray:
         """Diameters after a removal."""
-        diameters = self.learned.present_mm() - self.carried_mm
-        diameters[self.free] -= x[:-1]
-        return self.law.in_jet(diameters)
+        return self.law.in_jet(self.learned.present_mm() - self.removal_mm(x))
 
     def drop_mm(self, x: FloatArray) -> float:
         """Jet drop after a change."""

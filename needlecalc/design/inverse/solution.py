@@ -36,19 +36,16 @@ class Solution:
     smoothness: float  # smoothness chosen
     x: FloatArray  # (free + 1,) removal at every free station, then change of jet drop [mm]
     whole: Problem  # the same with every station that may be free
-    share: FloatArray  # (m, n) share of each band's metering that each station carries [-]
-    supported: NDArray[np.bool_]  # (n,) stations the data speak for, and those between them too
-    inside: NDArray[np.bool_]
+    by_mm: FloatArray  # (m, n) how far each band moves by each station, the needle as it is, in ln(lambda) [1/mm]
+    supported: NDArray[np.bool_]  # (n,) stations the data speak for
 
     def removal_mm(self) -> FloatArray:
         """Removal at every station."""
-        removal = np.zeros(self.problem.free.size)
-        removal[self.problem.free] = self.x[:-1]
-        return removal + self.problem.carried_mm
+        return self.problem.removal_mm(self.x)
 
     def drop_mm(self) -> float:
         """Jet drop found."""
-        return self.problem.learned.setup.carburettor.jet.drop_mm + float(self.x[-1])
+        return self.problem.drop_mm(self.x)
 
     def diameters_mm(self, removal_mm: FloatArray) -> tuple[FloatArray, NDArray[np.bool_]]:
         """Diameters to file to for a removal, and which stations are touched at all."""
@@ -80,7 +77,8 @@ class Solution:
 def best_solution(learned: Learned, target: Target, limits: Limits, *, law: Law | None = None) -> Solution:
     """Best removal and jet height under the limits; ``law`` is that of the car with parts changed since the passes."""
     _, slopes = learned.slopes(learned.present_mm(), learned.setup.carburettor.jet.drop_mm)
-    share = np.abs(slopes[:, :-1]) / np.abs(slopes[:, :-1]).sum(axis=1, keepdims=True)
+    by_mm = np.abs(slopes[:, :-1])
+    share = by_mm / by_mm.sum(axis=1, keepdims=True)
     # Stations close together share what one would carry alone.
     supported = (share >= np.minimum(SUPPORT_SHARE, 0.5 * share.max(axis=1, keepdims=True))).any(axis=0)
     inside = np.zeros(supported.size, dtype=bool)
@@ -96,7 +94,7 @@ def best_solution(learned: Learned, target: Target, limits: Limits, *, law: Law 
     problem, x = _carried_on(problem, smoothness, x)
     # Rounding of the exact step must not turn the nut by a hair.
     x[-1] = np.clip(x[-1], *problem.drop_range_mm)
-    return Solution(problem, smoothness, x, whole, share, supported, inside)
+    return Solution(problem, smoothness, x, whole, by_mm, supported)
 
 
 def carries_on(learned: Learned, target: Target, limits: Limits) -> bool:
@@ -127,8 +125,8 @@ def _carried_mm(problem: Problem, x: FloatArray) -> FloatArray:
     tip = np.arange(stations.size) > int(np.flatnonzero(problem.inside)[-1])
     # Nothing is carried past a station that is kept.
     tip &= np.cumsum(tip & limits.kept(tip.size)) == 0
-    removal = np.zeros(stations.size)
-    removal[problem.free] = x[:-1]
+    total = problem.removal_mm(x)
+    removal = total - problem.carried_mm
     last = int(np.argmax(learned.lift_mm()))
     lift = np.append(learned.lift_mm()[last], stations[tip] - drop - setup.carburettor.shoulder_offset_mm)
     known = np.full(lift.size, learned.bands.depression_pa[last])
@@ -136,7 +134,6 @@ def _carried_mm(problem: Problem, x: FloatArray) -> FloatArray:
     before = np.log(fuel_flow(setup, lift, diameters_mm=present, **acting).fuel_flow_g_s)
     most = np.maximum(np.clip(present - limits.least_mm(stations.size), 0.0, limits.max_cut_mm), removal)
     fall = limits.steepest_fall_mm(stations, present)
-    total = removal + problem.carried_mm
     for _ in range(CARRYING_ROUNDS):
         flow, by = fuel_flow_and_slopes(setup, lift, diameters_mm=law.in_jet(present - total), **acting)
         change = np.log(flow.fuel_flow_g_s) - before
@@ -212,8 +209,7 @@ def _only_what_helps(problem: Problem, smoothness: float, x: FloatArray) -> tupl
     whole, best = problem, _expected_loss(problem, point, put_right=put_right)
     while True:
         x = point.x
-        removal = np.zeros(problem.free.size)
-        removal[problem.free] = np.abs(x[:-1])
+        removal = np.abs(problem.removal_mm(x))
         small = np.flatnonzero((removal > 0.0) & (removal < WORTH_A_STROKE * hand))
         for station in small[np.argsort(removal[small])].tolist():
             free = problem.free.copy()
@@ -250,8 +246,7 @@ def _expected_loss(problem: Problem, point: Point, *, put_right: bool) -> float:
     """
     learned, target = problem.learned, problem.target
     misfit, slopes = point.misfit, point.by_needle
-    touched = np.zeros(problem.free.size)
-    touched[problem.free] = np.abs(point.x[:-1]) > LEAST_CUT_MM / 10.0
+    touched = np.abs(problem.removal_mm(point.x)) > LEAST_CUT_MM / 10.0
     variance = np.zeros(misfit.size)
     if touched.any() or point.x[-1] != 0.0:
         idle = idle_band(learned, target)

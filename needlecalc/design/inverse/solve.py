@@ -235,34 +235,21 @@ def _stage(needle: Needle, target: Target, seen: Outlook, chance_rich: float, ex
 
 def _stations(found: Solution, cut: NDArray[np.bool_]) -> Stations:
     """How uncertain each target diameter is, and what it serves."""
-    problem, x = found.problem, found.x
-    learned, target = problem.learned, problem.target
-    by_unknowns, by_needle = learned.slopes(problem.true_diameters(x), found.drop_mm())
-    by_source = _diameter_u(found, cut, by_unknowns)
-    _, now = learned.slopes(learned.present_mm(), learned.setup.carburettor.jet.drop_mm)
-    idle = target.bands.idle()
-    idle_percent = np.full(cut.size, np.nan) if idle is None else -100.0 * 1e-3 * by_needle[idle, :-1]
-    return Stations(by_source, _tolerance_um(now[:, :-1], found.share), np.asarray(idle_percent), found.supported)
-
-
-def _diameter_u(found: Solution, cut: NDArray[np.bool_], by_unknowns: FloatArray) -> dict[Source, FloatArray]:
-    """Standard uncertainty that each source brings to each target diameter, in um; NaN where it cannot be told."""
-    problem, learned = found.problem, found.problem.learned
+    problem, learned, target = found.problem, found.problem.learned, found.problem.target
+    by_unknowns, by_needle = learned.slopes(problem.true_diameters(found.x), found.drop_mm())
     moves = response(problem, found.smoothness, found.x)[:-1]
     by_source = sources(learned, moves @ by_unknowns)
-    by_source[Source.METER_ZERO] = np.abs(moves @ (learned.doubts.sensor_offset / problem.target.lambda_target))
+    by_source[Source.METER_ZERO] = np.abs(moves @ (learned.doubts.sensor_offset / target.lambda_target))
     by_source[Source.HAND] = np.full(len(moves), learned.doubts.hand_mm)
     # What a limit holds does not tell how far off the right diameter is.
     told = (cut & ~problem.held_by_a_limit(found.x) & (problem.carried_mm == 0.0))[problem.free]
-    out = {source: np.full(cut.size, np.nan) for source in by_source}
+    told_um = {source: np.full(cut.size, np.nan) for source in by_source}
     for source, mm in by_source.items():
-        out[source][problem.free] = np.where(told, 1e3 * mm, np.nan)
-    return out
-
-
-def _tolerance_um(slopes: FloatArray, share: FloatArray) -> FloatArray:
-    """Error all over that turns 1 % lambda in the most sensitive band a station serves."""
-    whole = np.abs(slopes).sum(axis=1)
-    serves = share >= SUPPORT_SHARE
-    worst = np.where(serves, whole[:, None], 0.0).max(axis=0)
-    return np.where(worst > 0.0, 1e3 * 0.01 / np.where(worst > 0.0, worst, 1.0), np.nan)
+        told_um[source][problem.free] = np.where(told, 1e3 * mm, np.nan)
+    # An error all over that turns the most sensitive band a station serves by 1 % lambda.
+    whole = found.by_mm.sum(axis=1, keepdims=True)
+    worst = np.where(found.by_mm >= SUPPORT_SHARE * whole, whole, 0.0).max(axis=0)
+    tolerance_um = 1e3 * 0.01 / np.where(worst > 0.0, worst, np.nan)
+    idle = target.bands.idle()
+    idle_percent = np.full(cut.size, np.nan) if idle is None else -100.0 * 1e-3 * by_needle[idle, :-1]
+    return Stations(told_um, tolerance_um, np.asarray(idle_percent), found.supported)

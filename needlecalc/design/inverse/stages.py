@@ -163,7 +163,7 @@ class _Search:
 
     def _carried(self, short: FloatArray) -> FloatArray:
         """What is carried on past the last band after a smaller cut: as much less as the last station of the data has."""
-        carried, last = self.found.problem.carried_mm, int(np.flatnonzero(self.found.inside)[-1])
+        carried, last = self.found.problem.carried_mm, int(np.flatnonzero(self.found.problem.inside)[-1])
         return carried * short[last] / self.whole[last] if carried.any() and self.whole[last] > 0.0 else carried
 
     def bearing(self, borne: float) -> tuple[FloatArray, float]:

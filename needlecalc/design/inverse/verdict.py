@@ -129,7 +129,7 @@ def _without(solution: Solution) -> Iterator[tuple[Cause, Limit | None, Solution
     yield Cause.HAND, None, whole
     problem, pushing = whole.problem, multipliers(whole)
     if any(limit.kind is LimitKind.NO_METAL_TO_ADD for limit in pushing):
-        free = solution.inside & ~problem.limits.kept(solution.inside.size)
+        free = problem.inside & ~problem.limits.kept(problem.inside.size)
         yield Cause.METAL, None, fit_again(whole, problem.with_free(free, replace(problem.limits, new_blank=True)))
     own = next((limit for limit in pushing if limit.kind not in NATURE), None)
     if own is not None:
