@@ -196,26 +196,16 @@ class VolumetricEfficiency(Shown):
             object.__setattr__(self, name, edges)
         in_pa = "It is absolute and in Pa; one kPa is 1000 Pa."
         check_each(self.manifold_pressure_pa, "manifold_pressure_pa of the volumetric efficiency", 1e3, 300e3, cure=in_pa)
-        shape = (self.rpm.size, self.manifold_pressure_pa.size)
-        lines = self.efficiency if np.iterable(self.efficiency) else [self.efficiency]
-        rows = [read_only(row, "efficiency") for row in lines]
-        if len(rows) != shape[0] or any(row.size != shape[1] for row in rows):
-            msg = (
-                f"efficiency must have one row a speed and one column a pressure, {shape[0]} x {shape[1]}, but it has "
-                f"{counted(len(rows), 'row')} of {', '.join(str(n) for n in sorted({row.size for row in rows}))}; turn or "
-                "mend it."
-            )
-            raise InputError(msg)
-        table = np.array(rows)
-        wrong = (table < 0.05) | (table > 1.5)
-        if wrong.any():
-            row, column = (int(k) for k in np.argwhere(wrong)[0])
-            msg = (
-                f"efficiency at {self.rpm[row]:g} rpm and {self.manifold_pressure_pa[column] / PA_PER_KPA:g} kPa is "
-                f"{table[row, column]:g}, but must lie between 0.05 and 1.5; it is a share, so write 80 % as 0.8."
-            )
-            raise InputError(msg)
         check_fields(self)
+        # A copy, so that nobody writes to it any more.
+        table = np.array(check_each(self.efficiency, "efficiency", 0.05, 1.5, cure="It is a share, so write 80 % as 0.8."))
+        shape = self.rpm.size, self.manifold_pressure_pa.size
+        if table.shape != shape:
+            msg = (
+                f"efficiency must have one row a speed and one column a pressure, {shape[0]} x {shape[1]}, but it is "
+                f"{' x '.join(map(str, table.shape)) or 'one number'}; turn or mend it."
+            )
+            raise InputError(msg)
         table.flags.writeable = False
         object.__setattr__(self, "efficiency", table)
 

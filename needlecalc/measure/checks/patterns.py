@@ -148,32 +148,23 @@ def holds(bands: Bands, band: int) -> list[NDArray[np.intp]]:
     if log.manifold_pressure_pa is not None and np.isfinite(pressure):
         near &= np.abs(log.manifold_pressure_pa - pressure) < PRESSURE_WITHIN_PA
     rows = np.flatnonzero(near)
-    if not rows.size:
-        return []
     cut = np.flatnonzero((np.diff(rows) > 1) | (np.diff(log.time_s[rows]) > GAP_SECONDS)) + 1
-    found = []
-    for run in np.split(rows, cut):
-        time = log.time_s[run]
-        kept = run[time >= time[0] + SETTLING_S]
-        if time[-1] - time[0] >= LEAST_HOLD_S and kept.size >= 3:
-            found.append(kept)
-    return found
+    runs = [run for run in np.split(rows, cut) if run.size and np.ptp(log.time_s[run]) >= LEAST_HOLD_S]
+    settled = [run[log.time_s[run] >= log.time_s[run[0]] + SETTLING_S] for run in runs]
+    return [run for run in settled if run.size >= 3]
 
 
 def visits_scatter(bands: Bands) -> Figure | None:
     """Pooled standard deviation of the means of separate holds of one band, noise within a hold included."""
-    log = bands.log
-    if log is None:
+    if (log := bands.log) is None:
         return None
-    squares, freedom, used = 0.0, 0, 0
-    for band in range(bands.rpm.size):
-        means = [float(log.lambda_measured[hold].mean()) for hold in holds(bands, band)]
-        if len(means) >= 2:
-            squares += float(np.var(means)) * len(means)
-            freedom += len(means) - 1
-            used += len(means)
-    scatter = float(np.sqrt(squares / freedom)) if freedom else 0.0
-    return Figure(scatter, scatter / float(np.sqrt(2.0 * freedom)), used) if freedom else None
+    means = [[log.lambda_measured[hold].mean() for hold in holds(bands, band)] for band in range(bands.rpm.size)]
+    again = [found for found in means if len(found) >= 2]
+    freedom = sum(len(found) - 1 for found in again)
+    if not freedom:
+        return None
+    scatter = float(np.sqrt(sum(np.var(found) * len(found) for found in again) / freedom))
+    return Figure(scatter, scatter / float(np.sqrt(2.0 * freedom)), sum(map(len, again)))
 
 
 def starving(bands: Bands) -> Figure | None:
@@ -189,23 +180,20 @@ def starving(bands: Bands) -> Figure | None:
 
 def _rise(bands: Bands, which: list[int]) -> Figure | None:
     """Mean slope of lambda over time within holds, weighted by what each can tell."""
-    log = bands.log
-    if log is None:
+    runs = [hold for band in which for hold in holds(bands, band)]
+    if (log := bands.log) is None or not runs:
         return None
-    slopes, errors = [], []
-    for hold in (hold for band in which for hold in holds(bands, band)):
-        time, ratio = log.time_s[hold], log.lambda_measured[hold]
+    found = []
+    for hold in runs:
+        time = log.time_s[hold]
         independent = float(time[-1] - time[0]) / CORRELATION_S + 1.0
-        slope, error = _slope(time, ratio, min(independent, hold.size))
-        slopes.append(slope)
-        errors.append(max(error, 1e-6))
-    if not slopes:
-        return None
-    weight = 1.0 / np.array(errors) ** 2
+        found.append(_slope(time, log.lambda_measured[hold], min(independent, hold.size)))
+    slopes, errors = np.array(found).T
+    weight = 1.0 / np.maximum(errors, 1e-6) ** 2
     mean = float((weight * slopes).sum() / weight.sum())
     # Holds that disagree by more than their noise widen the error.
-    excess = float((weight * (np.array(slopes) - mean) ** 2).sum()) / max(len(slopes) - 1, 1)
-    return Figure(mean, max(1.0, float(np.sqrt(excess))) / float(np.sqrt(weight.sum())), len(slopes))
+    excess = float((weight * (slopes - mean) ** 2).sum()) / max(slopes.size - 1, 1)
+    return Figure(mean, max(1.0, float(np.sqrt(excess))) / float(np.sqrt(weight.sum())), slopes.size)
 
 
 def _slope(x: FloatArray, y: FloatArray, independent: float) -> tuple[float, float]:
@@ -216,5 +204,4 @@ def _slope(x: FloatArray, y: FloatArray, independent: float) -> tuple[float, flo
         return 0.0, float("inf")
     slope = float((away * y).sum() / square)
     left = y - y.mean() - slope * away
-    variance = float((left**2).mean()) * independent / max(independent - 2.0, 1.0)
-    return slope, float(np.sqrt(variance / square * x.size / independent))
+    return slope, float(np.sqrt((left**2).sum() / square / max(independent - 2.0, 1.0)))
