@@ -9,7 +9,7 @@ from dataclasses import replace
 from functools import partial
 from os import PathLike
 from pathlib import Path
-from typing import IO, TYPE_CHECKING, Any, TypeVar
+from typing import IO, TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -30,8 +30,6 @@ if TYPE_CHECKING:
     import pandas as pd
 
 __all__ = ["FLAGS", "ColumnChoice", "Log", "read_log"]
-
-_Number = TypeVar("_Number", np.float64, np.int64, np.int8)
 
 
 def read_log(
@@ -220,46 +218,43 @@ def _assemble(
     text: LogText, chosen: dict[str, Reading], choices: list[ColumnChoice], notes: list[Remark], rows: LogRows, sha256: str
 ) -> Log:
     """Rows in order of time, those dropped that no reading can be made of."""
-    dropped, line = rows.dropped, rows.line
-    keep = np.ones(len(line), dtype=np.bool_)
+    dropped = rows.dropped
+    kept: dict[str, NDArray[Any]] = {"line": rows.line, **{key: reading.values for key, reading in chosen.items()}}
     for key, fault in zip(NEEDED, (RowFault.NO_TIME, RowFault.NO_RPM, RowFault.NO_MIXTURE), strict=True):
-        there = np.isfinite(chosen[key].values)
-        dropped[fault] += int(np.count_nonzero(keep & ~there))
-        keep &= there
-    if not keep.any():
+        there = np.isfinite(kept[key])
+        dropped[fault] += int(np.count_nonzero(~there))
+        kept = _only(kept, there)
+    if not len(kept["line"]):
         words = "no row below holds a number for time, engine speed and mixture at once"
         cure = f"Check that these are the columns meant, or name them: {how_to_name('lambda')}."
         text.refuse(f"{words} ({_because(dropped)}). {cure}")
-    again = pasted_again([_where(chosen[key].values, keep) for key in NEEDED])
+    again = pasted_again([kept[key] for key in NEEDED])
     if again.any():
         dropped[RowFault.PASTED] = int(np.count_nonzero(again))
         notes.append(Remark(Note.PASTED, numbers={"count": dropped[RowFault.PASTED]}))
-        keep[np.flatnonzero(keep)[again]] = False
-    ordered = order_time(_where(chosen["time"].values, keep), clock=chosen["time"].unit == "hh:mm:ss")
+        kept = _only(kept, ~again)
+    ordered = order_time(kept["time"], clock=chosen["time"].unit == "hh:mm:ss")
     dropped.update(ordered.dropped)
+    kept = _only(kept, ordered.keep)
+    flag = flag_rows(ordered.time_s, kept["rpm"], kept["lambda"])
     notes += ordered.notes
-    if not ordered.keep.all():
-        keep[np.flatnonzero(keep)[~ordered.keep]] = False
-    optional: dict[str, FloatArray | None] = dict.fromkeys(FIELDS)
-    for field, key in FIELDS.items():
-        values = _where(chosen[key].values, keep) if key in chosen else None
-        if values is not None and np.isnan(values).all():
+    for key in FIELDS.values():
+        if key in kept and np.isnan(kept[key]).all():
             choices = [choice for choice in choices if choice.meaning != key]
             notes.append(Remark(Note.NO_NUMBERS_LEFT, numbers={"column": chosen[key].candidate.name}))
-        else:
-            optional[field] = values
+            del kept[key]
     lost = [Remark(fault, numbers={"count": count}) for fault, count in sorted(dropped.items()) if count]
     used = {choice.column for choice in choices}
-    rpm, mixture = (_where(chosen[key].values, keep) for key in ("rpm", "lambda"))
+    flag.flags.writeable = ordered.time_s.flags.writeable = False
     return Log(
         name=text.name,
         sha256=sha256,
-        time_s=_closed(ordered.time_s),
-        rpm=rpm,
-        lambda_measured=mixture,
-        **optional,
-        line=_where(line, keep),
-        flag=_closed(flag_rows(ordered.time_s, rpm, mixture)),
+        time_s=ordered.time_s,
+        rpm=kept["rpm"],
+        lambda_measured=kept["lambda"],
+        **{field: kept.get(key) for field, key in FIELDS.items()},
+        line=kept["line"],
+        flag=flag,
         columns=tuple(choices),
         remarks=(*text.notes, *notes, *lost),
         unused=tuple(name for name in text.names if name not in used),
@@ -274,11 +269,9 @@ def _because(dropped: Counter[RowFault]) -> str:
     return f"{100 * count / dropped.total():.0f} %: {fault}"
 
 
-def _where(values: NDArray[_Number], keep: NDArray[np.bool_]) -> NDArray[_Number]:
-    return _closed(values if keep.all() else values[keep])
-
-
-def _closed(values: NDArray[_Number]) -> NDArray[_Number]:
-    """The same array, closed to writing, so that the record need not copy it."""
-    values.flags.writeable = False
-    return values
+def _only(columns: dict[str, NDArray[Any]], rows: NDArray[np.bool_]) -> dict[str, NDArray[Any]]:
+    """Some rows of the columns, closed to writing, so that the record need not copy them."""
+    some = {key: values if rows.all() else values[rows] for key, values in columns.items()}
+    for values in some.values():
+        values.flags.writeable = False
+    return some

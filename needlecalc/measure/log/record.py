@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from needlecalc.arrays import read_only, same_length
+from needlecalc.arrays import check_each, read_only, same_length
 from needlecalc.errors import InputError
 from needlecalc.measure.log.cell import LARGEST_NUMBER
 from needlecalc.measure.log.columns import Why
@@ -110,16 +110,11 @@ class Log(Shown):
 
     def __post_init__(self) -> None:
         for field in self._numbers():
-            values = read_only(getattr(self, field), field, allow_nan=field not in NEEDED_FIELDS)
-            beyond = np.abs(values) > LARGEST_READING
-            if beyond.any():
-                row = int(np.argmax(beyond))
-                cure = "leave that row out" if field in NEEDED_FIELDS else "put nan there"
-                msg = (
-                    f"{field} of log {self.name}: row {row + 1} is {values[row]:g}, "
-                    f"but no reading is beyond {LARGEST_READING:g}; {cure}."
-                )
-                raise InputError(msg)
+            needed, most = field in NEEDED_FIELDS, LARGEST_READING
+            values = read_only(getattr(self, field), field, allow_nan=not needed)
+            if (np.abs(values) > most).any():
+                cure = f"No reading is beyond {most:g}: {'leave that row out' if needed else 'put nan there'}."
+                check_each(values, f"{field} of log {self.name}", -most, most, allow_nan=True, cure=cure)
             object.__setattr__(self, field, values)
         for field, kind in (("line", np.int64), ("flag", np.int8)):
             whole = np.asarray(getattr(self, field), dtype=kind)
@@ -134,9 +129,8 @@ class Log(Shown):
                 "with every row; read_log puts it in order."
             )
             raise InputError(msg)
-        if len(self.flag) and not 0 <= int(self.flag.min()) <= int(self.flag.max()) < len(FLAGS):
-            msg = f"flag of log {self.name}: every entry must be a place in FLAGS, 0 to {len(FLAGS) - 1}."
-            raise InputError(msg)
+        ends = [self.flag.min(initial=0), self.flag.max(initial=0)]
+        check_each(ends, f"flag of log {self.name}", 0, len(FLAGS) - 1, cure="It must be a place in FLAGS.")
 
     def _numbers(self) -> list[str]:
         return [field for field in (*NEEDED_FIELDS, *FIELDS) if getattr(self, field) is not None]
