@@ -58,8 +58,7 @@ def standard_atmosphere(altitude_m: ArrayLike) -> Atmosphere:
 
     References
     ----------
-    .. [1] ISO 2533:1975, *Standard Atmosphere*; the same below 11 km as NOAA, NASA and USAF,
-       *U.S. Standard Atmosphere, 1976*.
+    .. [1] ISO 2533:1975, *Standard Atmosphere*; below 11 km the same as *U.S. Standard Atmosphere, 1976*.
 
     Examples
     --------
@@ -78,10 +77,8 @@ def sea_level_pressure_pa(station_pressure_pa: ArrayLike, altitude_m: ArrayLike)
 
     Parameters
     ----------
-    station_pressure_pa : array_like, shape (...)
-        Pressure on the spot, 15000 to 120000. [Pa]
-    altitude_m : array_like, shape (...)
-        Geometric height above sea level. [m]
+    station_pressure_pa, altitude_m : array_like, shape (...)
+        Pressure on the spot, 15000 to 120000, and geometric height above sea level. [Pa, m]
 
     Returns
     -------
@@ -104,23 +101,17 @@ def sea_level_pressure_pa(station_pressure_pa: ArrayLike, altitude_m: ArrayLike)
 
 
 def station_pressure_pa(sea_level_pressure_pa: ArrayLike, altitude_m: ArrayLike) -> FloatArray:
-    """Pressure on the spot, from a barometer reading reduced to sea level: the inverse of that reduction.
+    """Pressure on the spot, which the carburettor breathes, from a barometer reading: :func:`sea_level_pressure_pa` undone.
 
     Parameters
     ----------
-    sea_level_pressure_pa : array_like, shape (...)
-        Pressure reduced to sea level, 85000 to 115000. [Pa]
-    altitude_m : array_like, shape (...)
-        Geometric height above sea level. [m]
+    sea_level_pressure_pa, altitude_m : array_like, shape (...)
+        Pressure reduced to sea level, 85000 to 115000, and geometric height above sea level. [Pa, m]
 
     Returns
     -------
     float or array, shape (...)
-        Pressure on the spot, which the carburettor breathes. [Pa]
-
-    References
-    ----------
-    .. [1] As :func:`sea_level_pressure_pa`, which says how far services differ.
+        Pressure on the spot. [Pa]
 
     Examples
     --------
@@ -133,15 +124,12 @@ def station_pressure_pa(sea_level_pressure_pa: ArrayLike, altitude_m: ArrayLike)
 
 
 def saturation_pressure_pa(temperature_degc: ArrayLike) -> FloatArray:
-    r"""Saturation pressure of water vapour over liquid water.
-
-    .. math:: p_{sv} = \exp(A T^2 + B T + C + D/T)
+    r"""Saturation pressure of water vapour over liquid water, :math:`p_{sv} = \exp(A T^2 + B T + C + D/T)`.
 
     Parameters
     ----------
     temperature_degc : array_like, shape (...)
-        Temperature, -40 to 60; below freezing over supercooled water, to which relative humidity refers in weather
-        reports. [degC]
+        Temperature, -40 to 60; below freezing over supercooled water, as weather reports mean it. [degC]
 
     Returns
     -------
@@ -150,8 +138,7 @@ def saturation_pressure_pa(temperature_degc: ArrayLike) -> FloatArray:
 
     References
     ----------
-    .. [1] Picard, Davis, Gläser and Fujii, "Revised formula for the density of moist air (CIPM-2007)",
-       *Metrologia* 45 (2008) 149-155, appendix A1.1.
+    .. [1] Picard et al., "Revised formula for the density of moist air (CIPM-2007)", *Metrologia* 45 (2008) 149, A1.1.
 
     Examples
     --------
@@ -163,24 +150,19 @@ def saturation_pressure_pa(temperature_degc: ArrayLike) -> FloatArray:
 
 
 def humidity_ratio(pressure_pa: ArrayLike, temperature_degc: ArrayLike, humidity: ArrayLike) -> FloatArray:
-    r"""Mass of water vapour for one mass of dry air.
+    r"""Mass of water vapour for one mass of dry air, after CIPM-2007 as :func:`moist_air_density_kg_m3`.
 
     .. math:: w = \frac{M_v}{M_a}\,\frac{x_v}{1 - x_v}, \qquad x_v = h\,f(p, t)\,\frac{p_{sv}(t)}{p}
 
     Parameters
     ----------
     pressure_pa, temperature_degc, humidity : array_like, shape (...)
-        Station pressure, air temperature and relative humidity, ranges as of :func:`moist_air_density_kg_m3`.
-        [Pa, degC, -]
+        Station pressure, air temperature and relative humidity, ranges as there. [Pa, degC, -]
 
     Returns
     -------
     float or array, shape (...)
         Humidity ratio *w*. [kg/kg]
-
-    References
-    ----------
-    .. [1] As :func:`moist_air_density_kg_m3`.
 
     Examples
     --------
@@ -200,20 +182,14 @@ def moist_air_density_kg_m3(pressure_pa: ArrayLike, temperature_degc: ArrayLike,
     ----------
     pressure_pa : array_like, shape (...)
         Station pressure, as a barometer on the spot reads it, not reduced to sea level; 40000 to 120000. [Pa]
-    temperature_degc : array_like, shape (...)
-        Air temperature, -40 to 60. [degC]
-    humidity : array_like, shape (...)
-        Relative humidity *h*, 0 to 1; :math:`x_v` as of :func:`humidity_ratio`. [-]
+    temperature_degc, humidity : array_like, shape (...)
+        Air temperature, -40 to 60, and relative humidity *h*, 0 to 1; :math:`x_v` as of :func:`humidity_ratio`. [degC, -]
 
     Returns
     -------
     float or array, shape (...)
-        Density, of air with 0.04 % carbon dioxide. [kg/m3]
-
-    Notes
-    -----
-    Stated for 600-1100 hPa and 15-27 degC, there within 2.2e-5 (k = 1); from -20 to 50 degC and 55 to 108 kPa it
-    keeps within 2e-4 of reference humid air.
+        Density, of air with 0.04 % carbon dioxide: within 2.2e-5 (k = 1) at 600-1100 hPa and 15-27 degC, for which it is
+        stated, and within 2e-4 of reference humid air from -20 to 50 degC and 55 to 108 kPa. [kg/m3]
 
     References
     ----------
@@ -261,12 +237,8 @@ def lambda_factor_of_air(
     Returns
     -------
     float or array, shape (...)
-        Factor on lambda; below 1 is richer. [-]
-
-    Notes
-    -----
-    Holds at one lift, where weight and spring set the depression. The engine takes the same volume of thinner air at
-    a lower lift, so on the road the needle's shape comes on top.
+        Factor on lambda; below 1 is richer. On the road the engine takes thinner air at a lower lift, so the needle's shape
+        comes on top. [-]
 
     References
     ----------

@@ -109,21 +109,14 @@ def fuel_density_kg_m3(ethanol_percent: ArrayLike, temperature_degc: ArrayLike) 
 
     Parameters
     ----------
-    ethanol_percent : array_like, shape (...)
-        Ethanol by volume at 15 degC, 0 to 100. [%]
-    temperature_degc : array_like, shape (...)
-        Fuel temperature, -40 to 80. [degC]
+    ethanol_percent, temperature_degc : array_like, shape (...)
+        Ethanol by volume at 15 degC, 0 to 100, and fuel temperature, -40 to 80. [%, degC]
 
     Returns
     -------
     float or array, shape (...)
-        Density. [kg/m3]
-
-    Notes
-    -----
-    EN 228 allows petrol from 720 to 775 kg/m3 at 15 degC (745 here), so an unknown petrol is uncertain by some 3.7 %.
-    Its expansion is :math:`\alpha = 346.4228/\rho^2 + 0.4388/\rho`; the 9.5e-4 of many tables is less than that of
-    every main hydrocarbon in petrol. A blend swells by 0.1-0.2 %, which is left out.
+        Density. EN 228 allows petrol 720 to 775 kg/m3 at 15 degC (745 here); a blend swells by 0.1-0.2 %, which is left
+        out. Petrol expands by :math:`\alpha = 346.4228/\rho^2 + 0.4388/\rho`. [kg/m3]
 
     References
     ----------
@@ -153,21 +146,14 @@ def fuel_viscosity_mm2_s(ethanol_percent: ArrayLike, temperature_degc: ArrayLike
 
     Parameters
     ----------
-    ethanol_percent : array_like, shape (...)
-        Ethanol by volume at 15 degC, 0 to 100. [%]
-    temperature_degc : array_like, shape (...)
-        Fuel temperature, -40 to 80. [degC]
+    ethanol_percent, temperature_degc : array_like, shape (...)
+        Ethanol by volume at 15 degC, 0 to 100, and fuel temperature, -40 to 80. [%, degC]
 
     Returns
     -------
     float or array, shape (...)
-        Kinematic viscosity; an unknown petrol lies within 0.10 mm2/s of it at 20 degC (judgement). [mm2/s]
-
-    Notes
-    -----
-    Petrol 0.62 mm2/s at 20 degC falling *c* = 1.1 % per K there, ethanol 1.51 falling 1.88 %; the exponential in 1/T
-    carries this to other temperatures. Logarithms mix by volume, an approximation: 10 % ethanol gives 9 % more, where 5
-    to 10 % is reported.
+        Kinematic viscosity: petrol 0.62 mm2/s at 20 degC falling *c* = 1.1 % per K there, ethanol 1.51 falling 1.88 %. An
+        unknown petrol lies within 0.10 of it (judgement); 10 % ethanol gives 9 % more, where 5 to 10 % is reported. [mm2/s]
 
     References
     ----------
@@ -209,18 +195,12 @@ def lambda_factor_of_fuel(
     Returns
     -------
     float or array, shape (...)
-        Factor on lambda; above 1 is leaner. The factor *x* on the mass flow of fuel is :math:`\sqrt{r_\rho}` of an
-        orifice, :math:`1/r_\nu` of a viscous gap. [-]
-
-    Notes
-    -----
-    In a needle's gap *b* falls slightly with Reynolds number: for 20 % of viscosity the flow differs from that of
-    :func:`needlecalc.physics.annulus.bore_flow`, which to ask where needle and jet are known, by 0.4 % at
-    :math:`\phi` = 0.5, 1 % at 0.2, 2 % at 0.1.
+        Factor on lambda; above 1 is leaner. For 20 % of viscosity it differs from :func:`bore_flow`, which to ask where
+        needle and jet are known, by 0.4 % at :math:`\phi` = 0.5 and 2 % at 0.1. [-]
 
     References
     ----------
-    .. [1] Derived for this project from the pressure balance of the gap.
+    .. [1] Derived for this project from the pressure balance of the gap; *x* is the factor on the mass flow of fuel.
 
     Examples
     --------
@@ -247,29 +227,23 @@ def _ratio(value: ArrayLike, name: str) -> FloatArray:
 
 
 def slope_head_mm(float_ahead_mm: ArrayLike, slope_percent: ArrayLike) -> FloatArray:
-    r"""Head of fuel that a slope of the road adds at the jet.
+    r"""Head of fuel that a slope of the road adds at the jet, :math:`h = L \sin(\arctan(s))`.
 
     Parameters
     ----------
-    float_ahead_mm : array_like, shape (...)
-        How far the float chamber lies ahead of the jet, along the car; negative behind it, -300 to 300. [mm]
-    slope_percent : array_like, shape (...)
-        Rise of the road over its run, positive uphill, -40 to 40. [%]
+    float_ahead_mm, slope_percent : array_like, shape (...)
+        How far the float chamber lies ahead of the jet, along the car, negative behind it, -300 to 300; rise of the road
+        over its run, positive uphill, -40 to 40. [mm, %]
 
     Returns
     -------
     array, shape (...)
-        How much higher the fuel stands at the jet; positive is richer. [mm]
+        How much higher the fuel stands at the jet; positive is richer. Braking and pulling away add :math:`L a / g`. [mm]
 
     Raises
     ------
     InputError
         If a value is out of range.
-
-    Notes
-    -----
-    Fuel at rest stands level: :math:`h = L \sin(\arctan(s))`.  A steady speed is taken; braking and pulling away add
-    :math:`L a / g`, bends what the chamber lies to one side.
 
     References
     ----------

@@ -96,7 +96,7 @@ def contact_position_mm(
 ) -> FloatArray:
     r"""Place on the needle whose diameter a reading is, on any needle that never thickens towards its tip.
 
-    .. math:: x_c = x - W/2 \ \text{(face centred)}, \qquad x_c = x \ \text{(thick edge on the mark)}
+    That place is the mark less half the face where the face is centred, the mark itself where its thick edge lies on it.
 
     Parameters
     ----------
@@ -126,7 +126,7 @@ def diameters_from_readings_mm(
     face_width_mm: float = FLAT_FACE_MM,
     face_on_mark: FaceOnMark = "centre",
 ) -> FloatArray:
-    r"""Needle diameters at the marks, from the readings at all of them.
+    r"""Needle diameters at the marks, from the readings at all of them: :func:`micrometer_reading_mm` undone.
 
     .. math:: d_i = \frac{R_i - f_i d_{i-1}}{1 - f_i}, \qquad f_i = \frac{W/2}{x_i - x_{i-1}}
 
@@ -142,20 +142,14 @@ def diameters_from_readings_mm(
     Returns
     -------
     array, shape (..., n)
-        Diameters at the marks. [mm]
+        Diameters at the marks, exact for a needle that never thickens towards its tip and is parallel before its first
+        mark. A wrong reading spoils its own diameter by :math:`1/(1-f)` of it, the next by :math:`f/(1-f)` of that. [mm]
 
     Raises
     ------
     InputError
         If readings rise towards the tip, the marks do not rise, the numbers differ, or a centred face is wider than the
-        distance of two marks.
-
-    Notes
-    -----
-    Exact inverse of :func:`micrometer_reading_mm` for a needle that never thickens towards its tip and is parallel before
-    its first mark. A wrong reading spoils its own diameter by :math:`1/(1-f)` of the error and the next by
-    :math:`f/(1-f)` of that: 1.13 and 0.13 for 0.75 mm blades on a pitch of 3.175 mm. At *f* above one half errors would
-    grow from mark to mark, so such a face is refused; its readings are sound diameters at :func:`contact_position_mm`.
+        distance of two marks, as errors would then grow from mark to mark.
 
     Examples
     --------
@@ -206,16 +200,11 @@ def diameter_budget(
     ----------
     slope : array_like, shape (...)
         Local fall of diameter over length *s*, either sign, up to 0.5. [mm/mm]
-    accuracy_limit_mm, zero_mm : array_like, shape (...)
-        Limits of error *G* of the instrument and *Z* of its zero setting. [mm]
-    resolution_mm : array_like, shape (...)
-        Smallest step read *r*. [mm]
-    repeat_mm : array_like, shape (...)
-        Standard deviation :math:`s_r` of a repeated reading; over root n for the mean of n. [mm]
-    position_error_mm : array_like, shape (...)
-        Limit of error :math:`\delta x` of the place along the needle. [mm]
-    form_mm : array_like, shape (...)
-        Half the difference of diameters round the needle *F*. [mm]
+    accuracy_limit_mm, zero_mm, position_error_mm : array_like, shape (...)
+        Limits of error *G* of the instrument, *Z* of its zero setting, :math:`\delta x` of the place along the needle. [mm]
+    resolution_mm, repeat_mm, form_mm : array_like, shape (...)
+        Smallest step read *r*; standard deviation :math:`s_r` of a repeated reading, over root n for the mean of n; half
+        the difference of diameters round the needle *F*. [mm]
 
     Returns
     -------
@@ -223,15 +212,10 @@ def diameter_budget(
         Standard (k = 1) and expanded (k = 2) uncertainty, and the standard uncertainty of each part by name; the taper
         error of a wide anvil is no part of it, as it is known and must be taken off first. [mm]
 
-    Notes
-    -----
-    Limits are half widths of rectangles. The defaults are a 0-25 mm outside micrometer with a 4 um limit read to 2 um;
-    the other parts are judgements.
-
     References
     ----------
-    .. [1] JCGM 100:2008, *Guide to the expression of uncertainty in measurement*, 4.3.7 and 5.1.2.
-    .. [2] ISO 3611 and DIN 863-1, *Micrometers for external measurements* (4 um from memory).
+    .. [1] JCGM 100:2008, *Guide to the expression of uncertainty in measurement*, 4.3.7 and 5.1.2: limits are half widths.
+    .. [2] ISO 3611 and DIN 863-1, *Micrometers for external measurements* (limit of 4 um from memory; the rest judgement).
 
     Examples
     --------
