@@ -56,7 +56,6 @@ FLOORS = [
     [
         "design.forward.predict",
         "design.forward.metering",
-        "design.belief.keptpass",
         "design.belief.history",
         "design.belief.readings",
         "design.belief.unknowns",

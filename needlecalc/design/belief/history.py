@@ -3,36 +3,49 @@
 from __future__ import annotations
 
 import json
-from dataclasses import dataclass, replace
+import re
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import MISSING, dataclass, fields, replace
 from datetime import datetime
+from functools import reduce
+from operator import or_
 from pathlib import Path
-from typing import Any
+from typing import Any, NoReturn, TypeVar
 
 import numpy as np
 
-from needlecalc.arrays import check_range
-from needlecalc.design.belief.keptpass import (
-    FORMAT,
-    a_value,
-    bands_of_facts,
-    facts_of_bands,
-    passes_in,
-    record_of_facts,
-    refused_as,
-)
+from needlecalc.arrays import check_range, same_length
 from needlecalc.design.forward.predict import need_lift
-from needlecalc.errors import InputError
+from needlecalc.echo import LONGEST_NAME, plain, shown
+from needlecalc.errors import InputError, LogFormatError
 from needlecalc.files import write_files
-from needlecalc.measure.drive.bands import Bands
+from needlecalc.measure.drive.bands import COLUMNS, Bands, LiftSource
 from needlecalc.measure.drive.merge import normalise_bands
 from needlecalc.parts.engine import Air, Fuel
 from needlecalc.parts.needle import Needle
 from needlecalc.parts.setup import Setup
 from needlecalc.show import Shown, counted
 from needlecalc.units import FloatArray
-from needlecalc.version import made_facts, now
+from needlecalc.version import __version__, made_facts, now
 
 SAME_NEEDLE_MM = 1e-9
+EDITED = "the history was edited, so take it from a copy"
+FORMAT = "needlecalc history 1"
+LONGEST_WHOLE = 2**63 - 1
+Part = TypeVar("Part", Needle, Air, Fuel)
+A_NUMBER, A_TEXT, A_TABLE = ((int, float), "a number"), ((str,), "text"), ((dict,), "a table in braces")
+NUMBERS, TEXTS = ((int, float, type(None)), "numbers, null where one is not known"), ((str,), "texts")
+LIFT_SENTENCES = {  # older files said so where a lift comes from
+    "typed in": LiftSource.TYPED,
+    "logged": LiftSource.LOGGED,
+    "computed from logged air flow": LiftSource.AIR_METER,
+    "weighed against air meter": LiftSource.AIR_METER,
+    "computed from manifold pressure": LiftSource.PRESSURE,
+    "weighed against manifold pressure": LiftSource.PRESSURE,
+    "computed from throttle": LiftSource.THROTTLE,
+    "scaled to": LiftSource.SCALED,
+}
 
 
 @dataclass(frozen=True, repr=False, eq=False)
@@ -117,11 +130,8 @@ class History(Shown):
 
     Examples
     --------
-    >>> import numpy as np
-    >>> from needlecalc import Needle, typed_bands
-    >>> stock = Needle("stock", np.arange(13) * 3.175, np.linspace(2.45, 1.66, 13))
-    >>> first = Pass(stock, 1.6, typed_bands([900, 3000], [0.97, 1.12], lift_mm=[2.0, 9.0]))
-    >>> History((first,))
+    >>> from needlecalc.example import road
+    >>> road.job.passes(road.bands)
     History of 1 pass, 1 needle
     """
 
@@ -192,22 +202,9 @@ class History(Shown):
     ) -> None:
         """Write the passes driven to a JSON file, every figure in full; the old file stays whole until the new one is.
 
-        Parameters
-        ----------
-        path : str or Path
-            File to write.
-        job : str
-            Name of the job, kept with the passes.
-        made_at : datetime or None
-            Date and time to be kept with them; now when not given.
-        last_read : str or None
-            Hash (sha256) the file had when the passes were read, empty where it was not there yet; the file is left alone
-            if it has another one by now.
-
-        Raises
-        ------
-        InputError
-            If it cannot be written, or another run wrote it since it was read.
+        ``job`` and ``made_at`` (now, when not given) are kept with them.  ``last_read`` is the hash (sha256) that the file
+        had when the passes were read, empty where it was not there yet: it is left alone if it has another one by now.
+        InputError if it cannot be written, or another run wrote it since it was read.
         """
         made_by = {**made_facts(made_at or now()), "job": job}
         content = {"format": FORMAT, "made_by": made_by, "passes": [_facts(one) for one in self.driven().passes]}
@@ -243,18 +240,68 @@ def read_history(path: str | Path) -> History:
     ...     read_history(Path(folder) / "passes.json")
     History of 1 pass, 1 needle
     """
-    listed = passes_in(path)
     passes = []
-    for number, facts in enumerate(listed, start=1):
-        with refused_as(path, f", pass {number}"):
+    for number, facts in enumerate(_passes_in(path), start=1):
+        with _refused_as(path, f", pass {number}"):
             passes.append(_pass_of(facts))
-    with refused_as(path):
+    with _refused_as(path):
         return History(tuple(passes))
 
 
+@contextmanager
+def _refused_as(path: str | Path, where: str = "") -> Iterator[None]:
+    """Put the file's name, and the place in it, before what is wrong with what it holds."""
+    try:
+        yield
+    except (InputError, KeyError) as error:
+        lacks = f"the history lacks {error}; it was cut or edited, so take it from a copy."
+        msg = f"{plain(Path(path).name, LONGEST_NAME)}{where}: {lacks if isinstance(error, KeyError) else error}"
+        raise LogFormatError(msg, path=str(path)) from error
+
+
+def _passes_in(path: str | Path) -> list[Any]:
+    """What the file of a history holds of its passes; refused where it is no history, or one of another format."""
+
+    def refuse(words: str, cause: Exception | None = None) -> NoReturn:
+        msg = f"{plain(Path(path).name, LONGEST_NAME)}{words}"
+        raise LogFormatError(msg, path=str(path)) from cause
+
+    try:
+        written = Path(path).read_bytes()
+    except (OSError, ValueError) as error:
+        refuse(f": the history cannot be opened ({getattr(error, 'strerror', error)}); check its name and folder.", error)
+    try:
+        content = json.loads(written.decode())
+    except (ValueError, RecursionError) as error:
+        refuse(" is no history: it is not JSON; give the file History.save wrote.", error)
+    stated = str(content.get("format")) if isinstance(content, dict) else ""
+    if stated != FORMAT:
+        if other := re.fullmatch(r"needlecalc history (\d{1,4})", stated):
+            refuse(f" is a history of format {other[1]}, {_made_by(content)}")
+        refuse(f" is no history: it does not say {FORMAT!r}; give the file History.save wrote.")
+    listed = content.get("passes")
+    if not isinstance(listed, list):
+        refuse(": the history has no list of passes; it was cut or edited, so take it from a copy.")
+    return listed
+
+
+def _made_by(content: Mapping[str, Any]) -> str:
+    """Who wrote a history of another format, and what to do about it."""
+    made_by = content.get("made_by")
+    version = str(made_by.get("needlecalc")) if isinstance(made_by, dict) else ""
+    writer = f"needlecalc {version}" if re.fullmatch(r"\d[\w.+-]{0,29}", version) else "another needlecalc"
+    return (
+        f"written by {writer}; this is needlecalc {__version__}, which knows format {FORMAT.rpartition(' ')[2]}. Use the "
+        "needlecalc that wrote it, or a newer one."
+    )
+
+
 def _facts(one: Pass) -> dict[str, Any]:
-    needle = one.needle
-    facts = {
+    """What the file keeps of a pass: of its bands the columns, as logs and setups are kept elsewhere."""
+    needle, bands = one.needle, one.bands
+    columns = {name: [None if np.isnan(v) else v for v in column.tolist()] for name, column in bands.columns.items()}
+    sources = [source.code() for source in bands.lift_source]
+    facts: dict[str, Any] = {
         "needle": {
             "name": needle.name,
             "stations_mm": needle.stations_mm.tolist(),
@@ -263,7 +310,7 @@ def _facts(one: Pass) -> dict[str, Any]:
         },
         "drop_mm": one.drop_mm,
         "log_sha256": one.log_sha256,
-        "bands": facts_of_bands(one.bands),
+        "bands": {**columns, "load": list(bands.load), "bank": list(bands.bank), "lift_source": sources},
     }
     if one.jet_drive:
         facts["jet_drive"] = True
@@ -274,13 +321,79 @@ def _facts(one: Pass) -> dict[str, Any]:
 
 
 def _pass_of(facts: object) -> Pass:
-    whole = a_value(facts, "it", (dict,), "a table in braces")
+    whole = _a_value(facts, "it", A_TABLE)
     return Pass(
-        record_of_facts(Needle, whole["needle"]),
-        a_value(whole["drop_mm"], "drop_mm", (int, float), "a number"),
-        bands_of_facts(whole["bands"]),
-        a_value(whole.get("log_sha256", ""), "log_sha256", (str,), "text"),
+        _record_of(Needle, whole["needle"]),
+        _a_value(whole["drop_mm"], "drop_mm", A_NUMBER),
+        _bands_of(whole["bands"]),
+        _a_value(whole.get("log_sha256", ""), "log_sha256", A_TEXT),
         jet_drive=whole.get("jet_drive") is True,
-        air=record_of_facts(Air, whole["air"]) if whole.get("air") is not None else None,
-        fuel=record_of_facts(Fuel, whole["fuel"]) if whole.get("fuel") is not None else None,
+        air=_record_of(Air, whole["air"]) if whole.get("air") is not None else None,
+        fuel=_record_of(Fuel, whole["fuel"]) if whole.get("fuel") is not None else None,
     )
+
+
+def _bands_of(facts: object) -> Bands:
+    saved = _a_value(facts, "bands", A_TABLE)
+    bands: dict[str, Any] = {}
+    for name, column in COLUMNS.items():
+        if name in saved or column.always or name in ("lift_mm", "lift_u_mm"):  # older files lack some others
+            bands[name] = _a_row(saved[name], f"bands.{name}", NUMBERS)
+            same_length("bands", **{"rpm": bands["rpm"], name: bands[name]})
+    load, bank, sources = saved["load"], saved.get("bank", []), saved["lift_source"]
+    bands |= {"load": _a_row(load, "bands.load", TEXTS), "bank": _a_row(bank, "bands.bank", TEXTS)}
+    return Bands(**bands, lift_source=[_lift_source(text) for text in _a_row(sources, "bands.lift_source", TEXTS)])
+
+
+def _lift_source(text: str) -> LiftSource:
+    """Where a lift comes from; files of older versions said it in a sentence."""
+    try:
+        return LiftSource.of_code(text)
+    except KeyError:
+        pieces = re.split(r" \+ |, ", text)
+        found = [source for words, source in LIFT_SENTENCES.items() if any(piece.startswith(words) for piece in pieces)]
+    if not found:
+        msg = f"bands.lift_source holds {_shown(text)}, but must say where the lift comes from, such as 'typed'; {EDITED}."
+        raise InputError(msg)
+    return reduce(or_, found)
+
+
+def _record_of(kind: type[Part], facts: object) -> Part:
+    """Needle, air or fuel from its fields."""
+    name = kind.__name__.lower()
+    table: Mapping[str, Any] = _a_value(facts, name, A_TABLE)
+    known = {item.name: str(item.type) for item in fields(kind)}
+    if odd := sorted(set(table) - set(known)):
+        msg = f"{name} has {shown(odd[0])}, which it does not know; {EDITED}."
+        raise InputError(msg)
+    read: dict[str, Any] = {}
+    for key in dict.fromkeys([*(item.name for item in fields(kind) if item.default is MISSING), *table]):
+        single = A_TEXT if known[key] == "str" else A_NUMBER
+        given = table[key], f"{name}.{key}"
+        read[key] = _a_row(*given, NUMBERS) if known[key] == "FloatArray" else _a_value(*given, single)
+    return kind(**read)
+
+
+def _a_value(value: object, name: str, kind: tuple[tuple[type, ...], str]) -> Any:
+    """A value, if it is of the kind it must be; true and false are no numbers."""
+    if isinstance(value, bool) or not isinstance(value, kind[0]):
+        msg = f"{name} is {_shown(value)}, but must be {kind[1]}; {EDITED}."
+        raise InputError(msg)
+    return value
+
+
+def _a_row(value: object, name: str, kind: tuple[tuple[type, ...], str]) -> list[Any]:
+    """A list of the kinds named; true and false are no numbers, nor is what no float can hold."""
+    kinds, words = kind
+    listed: list[Any] = _a_value(value, name, ((list,), f"a row of {words}"))
+    for place, one in enumerate(listed, start=1):
+        too_long = isinstance(one, int) and abs(one) > LONGEST_WHOLE
+        if isinstance(one, bool) or not isinstance(one, kinds) or too_long:
+            msg = f"{name} holds {_shown(one)} as entry {place}, but must hold {words}; {EDITED}."
+            raise InputError(msg)
+    return listed
+
+
+def _shown(value: object) -> str:
+    text = json.dumps(value)
+    return text if len(text) <= 40 else f"{text[:40]}..."
