@@ -1,7 +1,7 @@
 """The log reader by its public door: small invented files as loggers write them, read from disk.
 
-Cells, rows and bytes are tested in test_logtext.py, names and units in test_logcolumns.py, time and flags in
-test_logfile.py.
+Cells, rows and bytes are tested in test_logtext.py, names and units in test_logcolumns.py, time in
+test_logtime.py, flags in test_logfile.py.
 """
 
 from __future__ import annotations

@@ -12,7 +12,7 @@ from synthetic_drive import drive_with_noisy_idle, synthetic_drive
 
 import needlecalc as nc
 from needlecalc.measure.drive.bands import DriveNote, LeftOut, RowReason
-from needlecalc.measure.drive.signals import gap_s, noise, opening, window_ends, window_max, window_mean, window_range
+from needlecalc.measure.drive.samples import gap_s, noise, opening, window_ends, window_max, window_mean, window_range
 from needlecalc.measure.drive.steady import steady_samples
 from needlecalc.measure.log.columns import ColumnFault, Note
 from needlecalc.measure.log.rows import FROZEN

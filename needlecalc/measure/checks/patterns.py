@@ -14,7 +14,7 @@ from needlecalc.measure.checks.check import Cause, Check, Verdict, in_full, judg
 from needlecalc.measure.checks.limits import CheckKind, CheckLimits
 from needlecalc.measure.checks.plausible import LeakSign, leak_sign
 from needlecalc.measure.drive.bands import Bands
-from needlecalc.measure.drive.signals import GAP_SECONDS
+from needlecalc.measure.drive.samples import GAP_SECONDS
 from needlecalc.measure.log.rows import CEILING, FROZEN, RPM_ENGINE_ON, TOO_LEAN
 from needlecalc.parts.setup import Setup
 from needlecalc.priors import Doubts

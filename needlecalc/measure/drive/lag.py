@@ -12,7 +12,7 @@ from scipy.linalg import solve_toeplitz
 
 from needlecalc.arrays import check_range
 from needlecalc.gaussian import NINETY
-from needlecalc.measure.drive import signals
+from needlecalc.measure.drive import samples
 from needlecalc.measure.log.file import Log
 from needlecalc.show import Shown
 from needlecalc.units import FloatArray
@@ -144,10 +144,7 @@ def find_lag(log: Log, lag_s: float | Lag | None = None) -> Lag:
 
 
 def fit_lag(log: Log) -> tuple[float, float, str] | str:
-    """The lag, its uncertainty from the scatter, and what stood for the load; or why the log does not tell it.
-
-    The model and its sources stand at :func:`find_lag`.
-    """
+    """The lag, its uncertainty from the scatter, and what stood for the load; or why the log does not tell it."""
     drive = _even_drive(log)
     if isinstance(drive, str):
         return drive
@@ -211,7 +208,7 @@ class _Drive:
 
 def _even_drive(log: Log) -> _Drive | str:
     """The drive on an even clock, or why it cannot serve."""
-    signal = signals.load_signal(log)
+    signal = samples.load_signal(log)
     if signal is None:
         return "the log holds neither pressure, throttle nor air flow to time it by"
     apart = np.diff(log.time_s)
@@ -225,7 +222,7 @@ def _even_drive(log: Log) -> _Drive | str:
     if time.size < LEAST_BLOCKS * BLOCK_S / step:
         return f"a log of {clock[-1]:.0f} s is too short to time it by"
 
-    even = partial(signals.on_even_clock, clock_s=clock, time_s=time, mean_over_s=step if row_s < STEP_S else 0.0)
+    even = partial(samples.on_even_clock, clock_s=clock, time_s=time, mean_over_s=step if row_s < STEP_S else 0.0)
     # One wild reading must not drown all others in a running sum.
     wild = WILD * float(np.median(signal[0]))
     rpm, load = even(np.clip(log.rpm, 100.0, FASTEST_RPM)), even(np.minimum(signal[0], wild))
@@ -236,16 +233,16 @@ def _even_drive(log: Log) -> _Drive | str:
     low, high = np.quantile(flow, [0.05, 0.95])
     share = flow / np.sqrt(low * high)
     flown = np.concatenate([[0.0], np.cumsum((share[1:] + share[:-1]) / 2.0)]) * step
-    opened = signals.opening(time, flow, rise=OPENING_RISE, settle_s=SETTLE_S)
-    bad = ((log.flag != 0) | signals.cold_rows(log)).astype(np.float64)
-    gap = apart > signals.gap_s(log.time_s)
+    opened = samples.opening(time, flow, rise=OPENING_RISE, settle_s=SETTLE_S)
+    bad = ((log.flag != 0) | samples.cold_rows(log)).astype(np.float64)
+    gap = apart > samples.gap_s(log.time_s)
     bad[:-1][gap] = bad[1:][gap] = 1.0  # and with them every tick between
     # A bad row between two ticks must not slip through: the worst of all rows passed counts.
     nearest = np.clip(np.searchsorted(clock, time), 0, clock.size - 1)
-    unfit = np.concatenate([[bad[0]], signals.window_max(bad, np.minimum(nearest[:-1] + 1, nearest[1:]), nearest[1:])])
+    unfit = np.concatenate([[bad[0]], samples.window_max(bad, np.minimum(nearest[:-1] + 1, nearest[1:]), nearest[1:])])
     reading = even(log.lambda_measured)
     off = np.abs(reading - np.median(sliding_window_view(np.pad(reading, 2), 5), axis=1))
-    unfit = np.maximum(unfit, opened | (off > 6.0 * signals.spread_of(off) + 0.01))
+    unfit = np.maximum(unfit, opened | (off > 6.0 * samples.spread_of(off) + 0.01))
     return _Drive(step, time, reading, shape, flown, unfit, signal[1])
 
 
@@ -263,9 +260,9 @@ def _shape(rpm: FloatArray, load: FloatArray) -> FloatArray | None:
 
 def _use(drive: _Drive, reach_s: float) -> NDArray[np.bool_]:
     """Readings whose causes, up to so long ago, are fit and no opening."""
-    first, last, _ = signals.window_ends(drive.time, reach_s + FADES_S, OPENS_BEFORE_S)
+    first, last, _ = samples.window_ends(drive.time, reach_s + FADES_S, OPENS_BEFORE_S)
     began = drive.time > drive.time[0] + LONGEST_S + FADES_S
-    return np.asarray(began & (signals.window_max(drive.unfit, first, last) == 0.0))
+    return np.asarray(began & (samples.window_max(drive.unfit, first, last) == 0.0))
 
 
 @dataclass(frozen=True)
@@ -314,14 +311,14 @@ def _fit(drive: _Drive, parts: FloatArray, rows: NDArray[np.bool_], memory: Floa
     inverse = np.linalg.pinv(weighed.T @ every, rcond=1e-10, hermitian=True)
     found = inverse @ (weighed.T @ seen)
     rest = reading - columns @ found[:curves]
-    spread = max(signals.spread_of(rest), 1e-6)
+    spread = max(samples.spread_of(rest), 1e-6)
     return _Fit(drive.shape @ found[:curves], found[curves:], rest, spread, every, inverse)
 
 
 def _memory_of(rest: FloatArray, use: NDArray[np.bool_]) -> FloatArray:
     """Filter that takes the memory out of what is left of the ticks in use (Yule-Walker)."""
     clipped = np.zeros(use.size)
-    most = 3.0 * signals.spread_of(rest)
+    most = 3.0 * samples.spread_of(rest)
     clipped[use] = np.clip(rest, -most, most)
     pairs = [max(int((use[k:] & use[: use.size - k]).sum()), 1) for k in range(MEMORY + 1)]
     lagged = [float(clipped[k:] @ clipped[: use.size - k]) / pairs[k] for k in range(MEMORY + 1)]

@@ -13,9 +13,9 @@ from numpy.typing import ArrayLike, NDArray
 from needlecalc.arrays import check_each, check_range, read_only, same_length
 from needlecalc.echo import shown
 from needlecalc.errors import InputError
-from needlecalc.measure.drive.averages import band_means
 from needlecalc.measure.drive.bands import Bands, DriveNote, LeftOut, LiftSource, RowReason
 from needlecalc.measure.drive.lag import Lag, find_lag
+from needlecalc.measure.drive.samples import band_means
 from needlecalc.measure.drive.steady import (
     IDLE_BELOW_RPM,
     LAMBDA_WITHIN,
@@ -120,7 +120,7 @@ def make_bands(
     -----
     Rules of steadiness: :func:`needlecalc.measure.drive.steady.steady_samples`; lag:
     :func:`needlecalc.measure.drive.lag.find_lag`; means and errors:
-    :func:`needlecalc.measure.drive.averages.band_means`.  Pieces of a band less than 5 s apart are one visit.
+    :func:`needlecalc.measure.drive.samples.band_means`.  Pieces of a band less than 5 s apart are one visit.
 
     Examples
     --------

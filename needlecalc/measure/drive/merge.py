@@ -13,8 +13,8 @@ import numpy as np
 
 from needlecalc.arrays import read_only
 from needlecalc.errors import InputError
-from needlecalc.measure.drive.averages import USUAL_BETWEEN, between_visits, stretch
 from needlecalc.measure.drive.bands import Bands, DriveNote, LeftOut, LiftSource
+from needlecalc.measure.drive.samples import USUAL_BETWEEN, between_visits, stretch
 from needlecalc.parts.engine import Air, Fuel
 from needlecalc.parts.setup import Setup, fuel_flow
 from needlecalc.physics.air import humidity_ratio, lambda_factor_of_air
@@ -173,7 +173,7 @@ def merge_bands(first: Bands, second: Bands, *others: Bands) -> Bands:
 
     Notes
     -----
-    Random effects as in :func:`needlecalc.measure.drive.averages.band_means`, a drive in the place of a visit: the
+    Random effects as in :func:`needlecalc.measure.drive.samples.band_means`, a drive in the place of a visit: the
     variance between drives is the moment estimate over all shared bands, taken to have as many degrees of
     freedom as there are drives less one (what moves one band mostly moves all), mixed with a repeatability of
     0.004 worth one drive.  Nothing depends on the order of the drives but the order of the notes.

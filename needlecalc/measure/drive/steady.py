@@ -13,7 +13,7 @@ from needlecalc.echo import shown
 from needlecalc.errors import InputError
 from needlecalc.measure.drive.bands import DriveNote, LeftOut, RowReason
 from needlecalc.measure.drive.lag import Lag
-from needlecalc.measure.drive.signals import (
+from needlecalc.measure.drive.samples import (
     WARM_ABOVE_DEGC,
     cold_rows,
     filled,

@@ -12,7 +12,7 @@ from needlecalc.arrays import check_each, check_range, check_text, read_only, sa
 from needlecalc.echo import LONGEST_NAME, plain
 from needlecalc.errors import InputError
 from needlecalc.measure.drive.bands import AFR_CURE
-from needlecalc.measure.drive.signals import smoothed
+from needlecalc.measure.drive.samples import smoothed
 from needlecalc.measure.log.file import Log
 from needlecalc.show import Shown, counted
 from needlecalc.units import FloatArray

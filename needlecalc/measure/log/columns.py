@@ -233,10 +233,9 @@ def find_candidates(
     places: Mapping[str, int | None] | None = None,
     stated: Mapping[str, LogUnit] | None = None,
 ) -> dict[str, list[Candidate]]:
-    """Columns that may carry each meaning, the surest first.
+    """Columns that may carry each meaning, the surest first, by the cells of the header and of the units row.
 
-    ``heads`` and ``units`` are the cells of the header and of the units row; ``places`` are columns named by the user
-    (None to do without the meaning), ``stated`` the units stated.
+    ``places`` are columns named by the user (None to do without the meaning), ``stated`` the units stated.
     """
     places, stated = places or {}, stated or {}
     parts = [_name_and_unit(head or name, unit) for name, head, unit in zip(names, heads, units, strict=True)]

@@ -72,10 +72,7 @@ class LogRows:
 
 
 def read_rows(text: LogText, columns: Sequence[int], *, clock: Sequence[int] = ()) -> LogRows:
-    """Numbers in some columns of a log, those in ``clock`` read as times of day.
-
-    LogFormatError if the columns change their order in mid-file.
-    """
+    """Numbers in some columns of a log, those in ``clock`` read as times of day."""
     dropped: Counter[RowFault] = Counter()
     most = text.raw.count(b"\n", text.start)
     line, values = np.empty(most, dtype=np.int64), [np.empty(most) for _ in columns]
@@ -186,8 +183,7 @@ class OrderedTime:
 def order_time(seconds: FloatArray, *, clock: bool = False) -> OrderedTime:
     """Time that starts at zero and rises with every row; ``clock`` says that it is a time of day.
 
-    In this order: rows that share coarse stamps are spread, midnight adds a day, a restart of the logger's clock is set
-    behind, and what still does not rise is dropped.
+    Coarse stamps are spread, midnight adds a day, a restart is set behind, and what still does not rise is dropped.
     """
     notes: list[Remark] = []
     keep = np.ones(len(seconds), dtype=np.bool_)
@@ -219,10 +215,7 @@ def order_time(seconds: FloatArray, *, clock: bool = False) -> OrderedTime:
 
 
 def pasted_again(columns: list[FloatArray]) -> NDArray[np.bool_]:
-    """Rows of blocks that stand in the file before the clock falls back: ten rows on end and more, alike in all columns.
-
-    Time is the first column. A block in which nothing else changes may as well be an engine at rest, twice.
-    """
+    """Rows of blocks that stand in the file before the clock falls back: ten rows on end and more, alike in all columns."""
     seconds, *others = columns
     again = np.zeros(len(seconds), dtype=np.bool_)
     block = np.concatenate([[0], np.cumsum(seconds[1:] < seconds[:-1])])
@@ -234,6 +227,7 @@ def pasted_again(columns: list[FloatArray]) -> NDArray[np.bool_]:
     again[order] = block[order] > earliest
     edges = np.flatnonzero(np.diff(again, prepend=False, append=False))
     for start, stop in zip(edges[::2], edges[1::2], strict=True):
+        # Where nothing but time, the first column, changes, it may as well be an engine at rest, twice.
         alive = any(np.ptp(column[start:stop]) > 0 for column in others)
         again[start:stop] = stop - start >= RESTART_ROWS and alive
     return again

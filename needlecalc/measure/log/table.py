@@ -89,20 +89,16 @@ def split_cells(line: str, delimiter: str) -> list[str]:
 
 @dataclass(frozen=True)
 class LogTable:
-    """A table in some lines; ``header``, ``begin`` (the line below header and units) and ``first`` row count from 0.
-
-    ``width`` counts an empty cell behind a trailing delimiter; ``names`` and ``units`` are cells, ``rows`` those of the
-    rows of that width. A table whose header does not fit its rows has no names.
-    """
+    """A table in some lines, which count from 0; one whose header does not fit its rows has no names."""
 
     delimiter: str
     header: int
-    begin: int
-    first: int
-    width: int
+    begin: int  # the line below header and units
+    first: int  # row of numbers
+    width: int  # cells of a row, an empty one behind a trailing delimiter too
     names: list[str]
     units: list[str]
-    rows: list[list[str]]
+    rows: list[list[str]]  # cells of the rows of that width
 
     def needed(self) -> int:
         """How many of the columns that every log needs it seems to have."""
@@ -123,10 +119,7 @@ def _kind(cells: Sequence[str]) -> str:
 
 
 def find_table(lines: Sequence[str], name: str) -> LogTable:
-    """The log's table, its header within the first lines; of several the one with the columns needed, then the largest.
-
-    LogFormatError if there is no header followed by rows, or if header and rows do not match.
-    """
+    """The log's table, its header within the first lines; of several the one with the columns needed, then the largest."""
     tables: list[LogTable] = []
     seen: set[str] = set()
     for delimiter in DELIMITERS:
@@ -214,10 +207,7 @@ def _refuse_no_table(seen: set[str], name: str) -> NoReturn:
 
 @dataclass(frozen=True)
 class LogText:
-    """A log's bytes (UTF-8, lines ending in LF or CRLF) and the table in them, whose names are told apart.
-
-    The rows begin at ``start``, in line ``first_line``, from 1.
-    """
+    """A log's bytes (UTF-8) and the table in them, whose names are told apart; the rows begin at ``start``."""
 
     name: str
     raw: bytes
@@ -247,10 +237,7 @@ class LogText:
 
 
 def open_log(raw: bytes, name: str, *, decimal: str | None = None) -> LogText:
-    """Shape of the table in a log's bytes, the decimal mark found where it is not given.
-
-    LogFormatError if the file is empty, binary, without a header, without rows, or if header and rows do not match.
-    """
+    """Shape of the table in a log's bytes, the decimal mark found where it is not given; refused where there is none."""
     if not raw[:4096].strip(_BLANK) and not raw.strip(_BLANK):
         refuse(name, "the file is empty; a log needs a header and rows. Export it again.", 1)
     _refuse_foreign(raw, name)

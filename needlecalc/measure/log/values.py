@@ -72,10 +72,7 @@ def take_reading(
     afr_stoich: float | None = None,
     ambient_pa: float | None = None,
 ) -> Reading:
-    """Column in the unit used inside, or why it cannot be used; ``rpm`` says where the engine runs, once it is known.
-
-    ``clock`` are the places of columns with times of day.
-    """
+    """Column in the unit used inside, or why it cannot be used; ``clock`` are the places of columns with times of day."""
     if not np.isfinite(raw).any():
         return _refused(key, candidate, ColumnFault.NO_NUMBERS)
     if key == "time":
@@ -245,10 +242,7 @@ def _absolute(reading: Reading, unit: LogUnit, ambient_pa: float | None) -> Read
 def choose(
     key: str, readings: Sequence[Reading], running: NDArray[np.bool_], text: LogText
 ) -> tuple[Reading | None, tuple[str, ...], list[Remark]]:
-    """Column to use of several candidates, names of those that carry the same, and what to tell of the others.
-
-    LogFormatError if a needed meaning has no usable column, or its best ones differ while the engine runs.
-    """
+    """Column to use of several candidates, names of those that carry the same, and what to tell of the others."""
     usable = [reading for reading in readings if not reading.fault]
     faults = [(reading.candidate, reading.fault) for reading in readings if reading.fault]
     if not usable:
