@@ -20,7 +20,7 @@ from needlecalc.design.after.trip import read_route
 from needlecalc.design.belief.calibration import JetShift
 from needlecalc.design.belief.history import History, Pass, read_history
 from needlecalc.design.belief.learn import learn
-from needlecalc.design.forward.predict import compare, pair_check
+from needlecalc.design.forward.predict import compare
 from needlecalc.design.inverse.proposal import Design
 from needlecalc.designfile import read_design
 from needlecalc.echo import plain, shown, step
@@ -36,10 +36,11 @@ from needlecalc.measure.drive.bands import Bands
 from needlecalc.parts.measured import read_readings
 from needlecalc.parts.needle import Needle, read_needle
 from needlecalc.parts.needles import read_needles
+from needlecalc.report import say
 from needlecalc.report.document import Document
 from needlecalc.report.drawing import compare_page, needle_dxf, profile_drawing
 from needlecalc.report.sheet import GrindSheet, facts_of
-from needlecalc.show import counted, in_words
+from needlecalc.show import counted
 from needlecalc.units import FloatArray
 from needlecalc.version import made_line, now
 
@@ -325,8 +326,7 @@ def do_compare(asked: Namespace) -> int:
     page = compare_page(result, paper=job.paper())
     print(page.text())
     if job.setup.engine.carburettors > 1 and np.array_equal(first.stations_mm, second.stations_mm):
-        match = job.limits().match_um
-        print(in_words(pair_check(first, second, tolerance_um=match, setup=job.setup)), end="\n\n")
+        print(say.pair(result, job.limits().match_um), end="\n\n")
     if asked.out:
         write_into(Path(asked.out), _forms(page, "compare"), f"--out {asked.out}: the comparison")
         print(f"Written to {plain(asked.out)}: compare.html, .pdf and .txt")

@@ -165,7 +165,6 @@ def right_calls(folder: Path) -> dict[str, dict[str, Any]]:
         "blended": cut,
         "own_cut": cut,
         "both_banks": {"left": bands, "right": bands, "names": ("left", "right")},
-        "pair_check": {"first": needle, "second": needle, "tolerance_um": 10.0, "setup": setup},
         "Doubts": {"repeatability": 0.004, "lean_limit": 1.15},
         "Pass": {"needle": needle, "drop_mm": 1.6, "bands": bands, "log_sha256": "", "air": nc.Air(), "fuel": nc.Fuel()},
         "History": {"passes": (first,)},
@@ -267,7 +266,7 @@ SLOW = ("solve", "judge_cut", "rescue", "rank", "at_altitude", "with_lift", "com
 # Records that the package makes and a user only reads, and the sheet that is slow to draw.
 NOT_CALLED = (
     "Log", "Lag", "Bands", "Normalisation", "Check", "Checks", "LeakSign", "Comparison", "Metering",
-    "PairCheck", "Alternative", "Learned", "JetShift", "Design", "NextStep", "NextSteps", "Progress", "Rescue",
+    "Alternative", "Learned", "JetShift", "Design", "NextStep", "NextSteps", "Progress", "Rescue",
     "Outcome", "AltitudeOutlook", "NeedleTables", "RankedNeedle", "Ranking", "Changes", "Budget", "GrindSheet",
     "Job", "write_pdf", "FlowParameters", "fuel_flow_and_slopes",
 )  # fmt: skip

@@ -310,28 +310,27 @@ def test_matched_pair_after_filing(off_um, matched):
     diameters = DIAMETERS_MM.copy()
     diameters[1] += off_um / 1000
     first, second = nc.Needle("left", STATIONS_MM, DIAMETERS_MM), nc.Needle("right", STATIONS_MM, diameters)
-    check = nc.design.pair_check(first, second, setup=setup)
-    assert check.matched is matched
-    assert repr(check).startswith("Pair: matched" if matched else "Pair: not matched")
-    assert f"{abs(off_um):.1f} um at station 2" in repr(check)
+    both = nc.compare(setup, first, second)
+    assert both.matched(10.0) is matched
+    words = say.pair(both, 10.0)
+    assert words.startswith("Pair: matched" if matched else "Pair: not matched")
+    assert f"{abs(off_um):.1f} um at station 2" in words
     if not matched:
-        assert ("take that off right" if off_um > 0 else "take that off left") in str(check)
-    rows = check.rows()
-    assert [row["within"] for row in rows].count(False) == (0 if matched else 1)
+        assert ("take that off right" if off_um > 0 else "take that off left") in words
+    rows = both.rows()
     # Thicker passes less fuel: the second runs leaner there, and so it does by the comparison of two needles.
-    assert np.sign(rows[1]["lambda_percent"]) == np.sign(off_um)
+    assert np.sign(rows[1]["lambda_change_percent"]) == np.sign(off_um)
     by_band = nc.predict_lambda(setup, nc.typed_bands([900], [1.0], lift_mm=[STATIONS_MM[1] - 1.6]), needle=second)
-    assert rows[1]["lambda_percent"] == pytest.approx(100 * (by_band[0] - 1), abs=0.01)
-    assert rows[5]["lambda_percent"] == pytest.approx(0.0, abs=1e-9)
+    assert rows[1]["lambda_change_percent"] == pytest.approx(100 * (by_band[0] - 1), abs=0.01)
+    assert rows[5]["lambda_change_percent"] == pytest.approx(0.0, abs=1e-9)
 
 
 def test_a_pair_needs_the_same_stations():
     first = nc.Needle("left", STATIONS_MM, DIAMETERS_MM)
     with pytest.raises(nc.InputError, match="left and right were measured at different stations"):
-        nc.design.pair_check(first, nc.Needle("right", STATIONS_MM + 1.0, DIAMETERS_MM))
+        nc.compare(make_setup(), first, nc.Needle("right", STATIONS_MM + 1.0, DIAMETERS_MM)).matched()
     with pytest.raises(nc.InputError, match="tolerance_um is 0"):
-        nc.design.pair_check(first, first, tolerance_um=0.0)
-    assert np.isnan(nc.design.pair_check(first, first).lambda_percent).all()
+        nc.compare(make_setup(), first, first).matched(0.0)
 
 
 def test_what_comes_no_nearer_is_no_alternative_and_the_worst_band_is_named():

@@ -16,9 +16,7 @@ from needlecalc.design.belief.calibration import with_trims as with_trims
 from needlecalc.design.belief.learned import Learned as Learned
 from needlecalc.design.forward.metering import Metering as Metering
 from needlecalc.design.forward.predict import Comparison as Comparison
-from needlecalc.design.forward.predict import PairCheck as PairCheck
 from needlecalc.design.forward.predict import both_banks as both_banks
-from needlecalc.design.forward.predict import pair_check as pair_check
 from needlecalc.design.inverse.alternatives import Alternative as Alternative
 from needlecalc.design.inverse.limits import blended as blended
 from needlecalc.design.inverse.limits import own_cut as own_cut

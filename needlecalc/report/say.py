@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 
 from needlecalc.design.after.rank import RankedNeedle
-from needlecalc.design.forward.predict import PairCheck
+from needlecalc.design.forward.predict import Comparison
 from needlecalc.design.inverse.alternatives import Alternative, Change, Unsolved
 from needlecalc.design.inverse.limits import LEAST_TURN_FLATS, Limit
 from needlecalc.design.inverse.notes import DesignRemark, rich_now, why_the_jet
@@ -39,13 +39,13 @@ from needlecalc.report.measured import drive_note_words, log_words
 from needlecalc.show import say
 
 
-@say.register
-def pair_words(found: PairCheck) -> str:
-    """Whether a pair matches, and where to file if not."""
-    off, worst = found.thicker_um, found.worst()
+def pair(found: Comparison, tolerance_um: float) -> str:
+    """Whether two needles are a pair, and where to file if not."""
+    off = found.thicker_um()
+    worst = int(np.argmax(np.abs(off)))
     thicker = found.second if off[worst] > 0.0 else found.first
-    figures = {"most": abs(off[worst]), "station": worst + 1, "tolerance": found.tolerance_um, "thicker": thicker.name}
-    return words_after.MATCHED[found.matched].format(**figures)
+    figures = {"most": abs(off[worst]), "station": worst + 1, "tolerance": tolerance_um, "thicker": thicker.name}
+    return words_after.MATCHED[found.matched(tolerance_um)].format(**figures)
 
 
 def on_slide(record: Any) -> bool:

@@ -14,7 +14,7 @@ from needlecalc.design.belief.history import History, Pass
 from needlecalc.design.belief.learned import Learned
 from needlecalc.design.belief.unknowns import SHARED, BySource, Source
 from needlecalc.design.forward.metering import Metering
-from needlecalc.design.forward.predict import Comparison, PairCheck
+from needlecalc.design.forward.predict import Comparison
 from needlecalc.design.inverse.nextstep import NextSteps
 from needlecalc.design.inverse.notes import DesignRemark
 from needlecalc.design.inverse.proposal import Budget, Design, in_squares
@@ -69,19 +69,6 @@ def headed(columns: Iterable[Column], heads: Mapping[str, str]) -> list[Column]:
     """Columns with the heads of their keys, in their order; those without one are in the rows and not printed."""
     named = [replace(column, head=heads.get(column.key, "")) for column in columns]
     return sorted(named, key=lambda one: [*heads].index(one.key) if one.key in heads else len(heads))
-
-
-@table_of.register
-def _(found: PairCheck, _part: str = "") -> Table:
-    """Stations of both needles."""
-    return table(
-        say.pair_words(found),
-        Column("station", "station", "d", range(1, found.thicker_um.size + 1)),
-        Column("first_mm", f"{found.first.name} mm", ".4f", found.first.diameters_mm),
-        Column("second_mm", f"{found.second.name} mm", ".4f", found.second.diameters_mm),
-        *columns_of(found, "+.1f", thicker_um="second thicker um", lambda_percent="lambda %"),
-        Column("within", "matched", "", found.within()),
-    )
 
 
 @table_of.register

@@ -161,6 +161,30 @@ class Comparison(Shown):
         """How much leaner each band runs with the second; empty without bands."""
         return _change(self.lambda_first, self.lambda_second)
 
+    def matched(self, tolerance_um: float = MATCHED_WITHIN_UM) -> bool:
+        """Whether the two are a pair after filing: no station differs by more.
+
+        Raises
+        ------
+        InputError
+            If the needles were measured at different stations.
+
+        Examples
+        --------
+        >>> from needlecalc.example import road
+        >>> compare(road.setup, road.design.present(), road.design.present()).matched()
+        True
+        """
+        check_range(tolerance_um, "tolerance_um", 0.1, 100.0, cure="It is on diameter, in um.")
+        first, second = self.first.stations_mm, self.second.stations_mm
+        if first.shape != second.shape or not np.allclose(first, second, atol=1e-3):
+            msg = (
+                f"Needles {self.first.name} and {self.second.name} were measured at different stations; measure both at the "
+                "same distances from the shoulder."
+            )
+            raise InputError(msg)
+        return bool((np.abs(self.thicker_um()) <= tolerance_um + 1e-6).all())
+
     def band_table(self) -> Table:
         """Lambda of each band with each needle, one row a band."""
         return self._part("bands")
@@ -270,94 +294,3 @@ def both_banks(left: Bands, right: Bands, *, names: tuple[str, str] = ("left", "
         ],
         remarks=left.remarks + right.remarks,
     )
-
-
-@dataclass(frozen=True, repr=False, eq=False)
-class PairCheck(Shown):
-    """Whether two filed needles are a matched pair.
-
-    Parameters
-    ----------
-    first, second : Needle
-        The needles as measured after filing.
-    tolerance_um : float
-        Greatest difference allowed at any station. [um]
-    thicker_um : array, shape (n,)
-        How much thicker the second is at each station. [um]
-    lambda_percent : array, shape (n,)
-        How much leaner the second runs with that station at the jet's face; NaN without a setup. [%]
-
-    Examples
-    --------
-    >>> from needlecalc.example import road
-    >>> pair_check(road.design.present(), road.design.present(), setup=road.setup)
-    Pair: matched, they differ by 0.0 um at station 1 at most
-    """
-
-    first: Needle
-    second: Needle
-    tolerance_um: float
-    thicker_um: FloatArray
-    lambda_percent: FloatArray
-
-    def __repr__(self) -> str:
-        apart = f"{abs(self.thicker_um[self.worst()]):.1f} um at station {self.worst() + 1}"
-        return f"Pair: {'matched' if self.matched else 'not matched'}, they differ by {apart} at most"
-
-    def within(self) -> NDArray[np.bool_]:
-        """Stations that match."""
-        return np.asarray(np.abs(self.thicker_um) <= self.tolerance_um + 1e-6)
-
-    @property
-    def matched(self) -> bool:
-        """Whether every station matches."""
-        return bool(self.within().all())
-
-    def worst(self) -> int:
-        """Station at which they differ most, from 0."""
-        return int(np.argmax(np.abs(self.thicker_um)))
-
-
-def pair_check(
-    first: Needle, second: Needle, *, tolerance_um: float = MATCHED_WITHIN_UM, setup: Setup | None = None
-) -> PairCheck:
-    """Check of two needles that must be alike, after filing.
-
-    Parameters
-    ----------
-    first, second : Needle
-        The needles as measured, at the same stations.
-    tolerance_um : float
-        Greatest difference allowed at any station. [um]
-    setup : Setup or None
-        Carburettor they work in, for what each difference does to lambda.
-
-    Returns
-    -------
-    PairCheck
-        The verdict and the figures of each station.
-
-    Raises
-    ------
-    InputError
-        If the needles were measured at different stations.
-
-    Examples
-    --------
-    >>> one = Needle("left", [0, 3, 6], [2.40, 2.30, 2.20])
-    >>> pair_check(one, Needle("right", [0, 3, 6], [2.40, 2.305, 2.20]))
-    Pair: matched, they differ by 5.0 um at station 2 at most
-    """
-    check_range(tolerance_um, "tolerance_um", 0.1, 100.0, cure="It is on diameter, in um.")
-    same = first.stations_mm.shape == second.stations_mm.shape
-    if not same or not np.allclose(first.stations_mm, second.stations_mm, atol=1e-3):
-        msg = (
-            f"Needles {first.name} and {second.name} were measured at different stations; measure both at the same "
-            "distances from the shoulder."
-        )
-        raise InputError(msg)
-    percent = np.full(first.stations_mm.size, np.nan)
-    if setup is not None:
-        percent = compare(setup, first, second).lambda_change_percent()
-    thicker = 1e3 * (second.diameters_mm - first.diameters_mm)
-    return PairCheck(first, second, float(tolerance_um), thicker, percent)
