@@ -7,7 +7,6 @@ from dataclasses import fields
 import numpy as np
 
 from needlecalc.measure.checks.check import Check, Checks, CheckWords, Found, Verdict
-from needlecalc.measure.checks.gas import GasLeftOut, SensorZero
 from needlecalc.measure.checks.limits import CheckLimits
 from needlecalc.measure.drive.bands import Bands, DriveNote, LeftOut, LiftSource, RowReason
 from needlecalc.measure.drive.merge import Normalisation
@@ -20,72 +19,42 @@ from needlecalc.report.language import band, words_after, words_checks, words_dr
 from needlecalc.show import Column, Table, columns_of, counted, say, table_of
 from needlecalc.units import FloatArray
 
-# Each source of a lift as tables print it, its short name, and what to look at where it is wrong as a whole.
-LIFT_SOURCES = {
-    LiftSource.TYPED: ("typed in", "reading", "zero or scale of the readings"),
-    LiftSource.LOGGED: ("logged", "lift sensor", "zero or scale of the sensor"),
-    LiftSource.AIR_METER: ("computed from logged air flow", "air meter", "air meter, throat coefficient or spring"),
-    LiftSource.PRESSURE: (
-        "computed from manifold pressure, speed and volumetric efficiency",
-        "manifold pressure",
-        "volumetric efficiency, throat coefficient or spring",
-    ),
-    LiftSource.THROTTLE: (
-        "computed from throttle and speed, set by lifts read",
-        "throttle and speed",
-        "throttle sensor, or the readings that set it",
-    ),
-}
-
 
 @say.register
 def lift_source_words(source: LiftSource) -> tuple[str, str]:
     """Short name of one source of lifts, and what to look at where it is wrong as a whole."""
-    _, name, suspects = LIFT_SOURCES[source & ~LiftSource.SCALED]
+    _, name, suspects = words_drive.LIFT_SOURCES[(source & ~LiftSource.SCALED).code()]
     return name, suspects
 
 
 def lift_from_words(source: LiftSource) -> str:
     """Where a lift comes from, as tables print it; more than one source were weighed together."""
-    words = [words for part, (words, _, _) in LIFT_SOURCES.items() if part & source]
-    return ", ".join([" and ".join(words), *((words_drive.SCALED,) if LiftSource.SCALED & source else ())])
+    parts = [words_drive.LIFT_SOURCES[part.code()][0] for part in source & ~LiftSource.SCALED]
+    return ", ".join([" and ".join(parts), *((words_drive.SCALED,) if LiftSource.SCALED & source else ())])
 
 
 @say.register
-def left_out_words(reason: LeftOut, *, key: bool = True) -> str:
+def left_out_words(reason: LeftOut) -> str:
     """Why rows are in no band, and which key lets them in."""
-    words, lets_in = words_drive.ROW_REASONS[reason.why]
-    said = words.format(limit=reason.limit, words=FLAGS[reason.flag])
-    bank = f"{reason.bank}: " if reason.bank else ""
-    return f"{bank}{said}; {lets_in} lets them in" if key and lets_in else f"{bank}{said}"
+    why, lets_in = words_drive.ROW_REASONS[reason.why]
+    said = why.format(limit=reason.limit, words=FLAGS[reason.flag])
+    return f"{f'{reason.bank}: ' if reason.bank else ''}{said}{f'; {lets_in} lets them in' if lets_in else ''}"
 
 
-def drive_note_words(remark: Remark) -> str:
-    """A remark on a drive, its bands or their lifts in words."""
-    numbers = dict(remark.numbers)
-    if remark.kind == DriveNote.NO_IDLE:
-        numbers["why"] = _why_no_idle(remark)
-    elif remark.kind == DriveNote.AIR_SCALED:
+def drive_figures(remark: Remark) -> dict[str, object]:
+    """What a remark on a drive, its bands or their lifts says beside its numbers."""
+    numbers = remark.numbers
+    if remark.kind is DriveNote.NO_IDLE:
+        reason = LeftOut(RowReason(str(numbers["fate"])), float(numbers["limit"]), int(numbers["flag"]))
+        why = words_drive.NO_IDLE[bool(numbers["seconds"])]
+        return {"why": why.format(reason=left_out_words(reason), **numbers)}
+    if remark.kind is DriveNote.AIR_SCALED:
         name, suspects = lift_source_words(LiftSource.of_code(str(numbers["source"])))
         strange = words_drive.STRANGE.format(suspects=suspects, **numbers) if remark.severity == Severity.CAUTION else ""
-        numbers |= {"name": name, "strange": strange}
-        numbers |= {"read": counted(int(numbers["readings"]), "lift"), "served": counted(int(numbers["bands"]), "band")}
-    elif remark.kind == DriveNote.OTHER_OIL:
-        numbers = {key: value or "not named" for key, value in numbers.items()}
-    elif remark.kind == DriveNote.RESTATED:
-        numbers["changed"] = numbers["changed"] or "the same parts"
-    elif remark.bands:
-        numbers["bands"] = ", ".join(map(band, remark.bands))
-    return words_drive.NOTES[DriveNote(remark.kind)].format(**numbers)
-
-
-def _why_no_idle(remark: Remark) -> str:
-    numbers = remark.numbers
-    why, seconds, below = RowReason(str(numbers["fate"])), float(numbers["seconds"]), float(numbers["below_rpm"])
-    if not seconds:
-        return f"the log never runs below {below:.0f} rpm"
-    reason = left_out_words(LeftOut(why, float(numbers["limit"]), int(numbers["flag"])))
-    return f"the log runs below {below:.0f} rpm for {seconds:.0f} s, but most of it is left out ({reason})"
+        return {"name": name, "strange": strange}
+    if remark.kind in (DriveNote.OTHER_OIL, DriveNote.RESTATED):
+        return {key: value or words_drive.NOT_NAMED[key] for key, value in numbers.items() if isinstance(value, str)}
+    return {}
 
 
 def log_words(fact: Remark) -> str:
@@ -274,22 +243,6 @@ def _(checks: Checks, _part: str = "") -> Table:
     if checks.reason:
         notes.append(f"Red overridden, reason given: {checks.reason!r}.")
     return Table("Checks before a cut", columns, (), (checks.count(),), (*notes, *words_after.CHECK_CAUTIONS))
-
-
-@say.register
-def _(zero: SensorZero) -> tuple[str, ...]:
-    """What gas readings say of the meter's zero, and why others say nothing."""
-    said = []
-    if zero.readings:
-        way = "lean" if zero.mean > 0.0 else "rich"
-        read = counted(zero.readings, "gas reading")
-        said.append(
-            f"By {read} the meter reads {abs(zero.mean):.3f} +- {zero.u:.3f} too {way}; lambda here is as it shows it."
-        )
-    for remark in zero.left_out:
-        why = words_after.GAS_LEFT_OUT[GasLeftOut(remark.kind)].format(**remark.numbers)
-        said.append(f"Gas at {remark.numbers['at']} {why}, so it says nothing of the meter's zero.")
-    return tuple(said)
 
 
 @table_of.register

@@ -18,7 +18,8 @@ from needlecalc.design.inverse.proposal import Design, NextStep, Stages
 from needlecalc.design.inverse.target import Target
 from needlecalc.design.inverse.uncertainty import Trim, idle_band
 from needlecalc.design.inverse.verdict import Cause, Missed, VerdictKind
-from needlecalc.measure.drive.bands import NAMED_IN_FULL, WORST_NAMED, DriveNote
+from needlecalc.measure.checks.gas import SensorZero
+from needlecalc.measure.drive.bands import NAMED_IN_FULL, WORST_NAMED
 from needlecalc.measure.log.columns import ColumnFault, Note
 from needlecalc.parts.carburettor import SlideValve
 from needlecalc.parts.needle import Needle
@@ -33,9 +34,10 @@ from needlecalc.report.language import (
     upper,
     words,
     words_after,
+    words_drive,
     words_sheet,
 )
-from needlecalc.report.measured import drive_note_words, log_words
+from needlecalc.report.measured import drive_figures, log_words
 from needlecalc.show import say
 
 
@@ -56,12 +58,10 @@ def on_slide(record: Any) -> bool:
 @say.register
 def remark(one: Remark, *, pistons_said: bool = False) -> str:
     """What was found, in words; shorter where pistons were spoken of already."""
-    if isinstance(one.kind, DriveNote):
-        return drive_note_words(one)
     if isinstance(one.kind, Note | ColumnFault):
         return log_words(one)
-    said = {**words.REMARKS, **words.WHY, **words_after.OUTCOME}
-    figures = _figures(one)
+    said = {**words.REMARKS, **words.WHY, **words_after.OUTCOME, **words_drive.NOTES}
+    figures = _figures(one) | drive_figures(one)
     if pistons_said:
         figures["pistons"] = words.THERE_TOO
     return said[one.kind].format(**figures)
@@ -115,6 +115,15 @@ def _figures(one: Remark) -> dict[str, object]:
         figures["result"] = words.RESULTS.get(one.numbers.get("result"))
         figures["idle_test"] = words.IDLE_TEST[one.numbers.get("of", "")].format(**figures)
     return figures
+
+
+@say.register
+def _(zero: SensorZero) -> tuple[str, ...]:
+    """What gas readings say of the meter's zero, and why others say nothing."""
+    found = Remark(DesignRemark.METER_ZERO, numbers={"readings": zero.readings, "off": zero.mean, "u": zero.u})
+    why = ((words_after.GAS_LEFT_OUT[one.kind].format(**one.numbers), one.numbers["at"]) for one in zero.left_out)
+    left_out = (words_after.SAYS_NOTHING.format(at=at, why=said) for said, at in why)
+    return (*((remark(found),) if zero.readings else ()), *left_out)
 
 
 def missed(design: Design) -> str:
