@@ -316,3 +316,58 @@ def test_a_zero_has_no_sign_and_a_needle_called_as_its_file_is_named_once():
     assert [column.text(value) for value in (0.04, -0.04, 0.0, 0.06, -1.0)] == ["0.0", "0.0", "0.0", "+0.1", "-1.0"]
     assert nc.Needle("needle", [0, 10], [2.4, 2.2], source="needle.csv").table().title == "Needle needle.csv"
     assert nc.Needle("stock", [0, 10], [2.4, 2.2], source="needle.csv").table().title == "Needle stock (needle.csv)"
+
+
+def test_hold_is_said_where_metal_comes_off_and_never_finer_than_the_hand(design):
+    left = design.remove_um() == 0.0
+    fine, hand = design.stations.tolerance_um < 2.5, 1e3 * design.learned.doubts.hand_mm
+    assert hand == pytest.approx(2.5)
+    assert (left & np.isfinite(design.stations.tolerance_um)).any()
+    assert (~left & fine).any()
+    assert (~left & ~fine & np.isfinite(design.stations.tolerance_um)).any()
+    sheet = nc.grind_sheet(design)
+    for row, alone, tolerance in zip(sheet.grid().table.rows, left, design.stations.tolerance_um, strict=True):
+        if alone:
+            assert row["hold"] == ""
+        elif np.isnan(tolerance):
+            assert row["hold"]
+        else:
+            held = max(tolerance, hand)
+            assert row["hold"] == (f"{held:.0f}" if held >= 10.0 else f"{held:.1f}") + "*" * bool(tolerance < hand)
+    lines = list(csv.DictReader(sheet.csv().splitlines()[:-1]))
+    assert all(line["tolerance_um"] == "" for line, alone in zip(lines, left, strict=True) if alone)
+    assert "*: no hand files finer than 2.5 um" in " ".join(sheet.text().split())
+    coarse = nc.grind_sheet(changed(design, stations={"tolerance_um": design.stations.tolerance_um + 10.0}))
+    assert "2.5*" not in coarse.text()
+
+
+def test_a_station_between_bands_is_held_as_the_finer_of_its_neighbours(design):
+    own = design.stations.tolerance_um.copy()
+    cut = np.flatnonzero(design.remove_um() > 0.0)
+    middle = int(cut[len(cut) // 2])
+    own[middle - 1 : middle + 2] = 7.0, np.nan, 5.0
+    assert nc.grind_sheet(changed(design, stations={"tolerance_um": own})).station_rows()[middle]["hold_um"] == 5.0
+    blank = changed(design, limits=nc.Limits(new_blank=True))
+    assert all(row["hold"] for row in nc.grind_sheet(blank).grid().table.rows)
+
+
+def test_no_first_stop_is_nearer_than_can_be_told(design):
+    present, asked_mm = design.present().diameters_mm, design.needle.diameters_mm
+    told, cut = design.least_difference_mm(), np.flatnonzero(design.remove_um() > 30.0)
+    stop = (present + asked_mm) / 2.0
+    stop[cut[0]] = present[cut[0]] - 0.5 * told
+    stop = np.maximum(np.minimum.accumulate(stop), asked_mm)
+    made = in_stages(design, stop={"needle": replace(design.needle, diameters_mm=stop)})
+    row = nc.grind_sheet(made).station_rows()[cut[0]]
+    assert (row["stop_mm"], row["stop_off_um"]) == (present[cut[0]], 0.0)
+    assert row["target_mm"] < present[cut[0]]
+    # Where it may be told the stop stays, and so does the last cut however small.
+    assert (made.stop_mm()[cut[1:]] == stop[cut[1:]]).all()
+    assert (changed(made, stop={"needle": design.needle}).stop_mm() == asked_mm).all()
+    # At the bench no reading is wanted there.
+    readings = made.stop_mm().copy()
+    readings[cut[0]] = np.nan
+    assert nc.judge_cut(made, readings).states[cut[0]] == "leave"
+    readings[cut[1]] = np.nan
+    with pytest.raises(nc.InputError, match=f"Station {cut[1] + 1} was to be filed"):
+        nc.judge_cut(made, readings)
