@@ -54,15 +54,8 @@ def way_out(found: Rescue) -> str:
     jet = asked.setup.carburettor.jet
     flats = (one.drop_mm - jet.drop_mm) / jet.flat_mm
     turn = words_after.TURN_JET.format(way=words_after.LOWER if flats > 0 else words_after.RAISE, flats=abs(flats))
-    missed, worst = one.missed(), one.worst()
-    return words_after.WAYS_OUT[kind].format(
-        hurt=100.0 * HURT,
-        band=band(asked.target.called(worst)[0]),
-        worst=100.0 * missed[worst],
-        within=100.0 * float(abs(missed).max()),
-        turn=turn,
-        Turn=turn.capitalize(),
-    )
+    figures = {**say.furthest(one, asked.target), "hurt": 100.0 * HURT, "within": 100.0 * float(abs(one.missed()).max())}
+    return words_after.WAYS_OUT[kind].format(turn=turn, Turn=turn.capitalize(), **figures)
 
 
 def rescued(one: Alternative, found: Rescue) -> str:
@@ -75,9 +68,8 @@ def rescue_note(one: Alternative, found: Rescue) -> str:
     """What to know of one way out; empty where there is nothing."""
     target, lowest, missed = found.planned().target, found.lowest(), one.missed()
     low, high = found.car.setup.carburettor.jet.drop_range_mm()
-    worst, name = one.worst(), band(target.called(one.band)[0])
-    reached, worst_named = abs(missed[one.band]) < 1e-3, band(target.called(worst)[0])
-    fits = abs(missed[worst]) <= STILL_FITS
+    reached, fits = abs(missed[one.band]) < 1e-3, abs(missed[one.worst()]) <= STILL_FITS
+    name = band(target.called(one.band)[0])
     cut = words_after.FILES_MORE.format(um=one.largest_cut_um, stations=stations(one.stations))
     figures = {
         "lowest": band(target.called(lowest)[0]),
@@ -86,7 +78,7 @@ def rescue_note(one: Alternative, found: Rescue) -> str:
         "reached": "" if reached else words_after.NOT_REACHED.format(band=name, after=one.lambda_expected[one.band]),
         "assumed": words_after.RANGE_ASSUMED.format(low=low, high=high) if found.range_assumed() else "",
         "filing": cut if one.stations else words_after.FILES_NOTHING,
-        "fit": "" if fits else words_after.NO_FIT.format(band=worst_named, worst=100.0 * missed[worst]),
+        "fit": "" if fits else words_after.NO_FIT.format(**say.furthest(one, target)),
         "richer": 100.0 * (1.0 - one.amount),
         "amount": one.amount,
     }

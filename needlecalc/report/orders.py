@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any
 
@@ -19,7 +19,7 @@ from needlecalc.physics.gauge import FaceOnMark, contact_position_mm, micrometer
 from needlecalc.remark import Remark, Severity
 from needlecalc.report import after, say
 from needlecalc.report.document import Paper
-from needlecalc.report.language import band, in_its_language, stations, words, words_sheet
+from needlecalc.report.language import in_its_language, stations, words, words_sheet
 from needlecalc.report.measured import check_name, checks_notes
 from needlecalc.report.tables import station_columns
 from needlecalc.show import Column, Row, Shown, Table
@@ -115,15 +115,18 @@ class Orders(Shown):
         step = self.design.next_step
         return step is not None and step.helps() and self.design.learned.little_known()
 
+    def _red(self) -> tuple[Remark, ...]:
+        """Places where full load is expected too lean."""
+        return () if self.altitude is None else self.altitude.red()
+
     def _signed_for(self) -> bool:
         """Whether somebody must accept a red warning of another altitude before anything is filed or turned."""
-        red = self.altitude is not None and self.altitude.needs_acknowledging()
-        return red and (self.works() or self.design.turns())
+        return bool(self._red()) and (self.works() or self.design.turns())
 
     def _grave(self) -> tuple[str, ...]:
         """What can hurt engine or needle, the gravest first; full load where no red warning speaks of it."""
         before, next_drive = self.before_remarks(), self.full_load_line()
-        if self.red_lines():
+        if self._red():
             before, next_drive = tuple(one for one in before if one.kind is not DesignRemark.FULL_LOAD_LEAN_NOW), ""
         return (*say.remarks(before), *((next_drive,) if next_drive else ()))
 
@@ -140,9 +143,8 @@ class Orders(Shown):
         found, design = self.design.ways_out(), self.design
         instead = self.changes.instead() if self.changes is not None and self.works() else None
         if instead is not None and self.changes is not None:
-            what, worst = instead.what, instead.what.worst()
-            figures = {"what": after.change(instead, self.changes), "worst": 100.0 * what.missed()[worst]}
-            return (words_sheet.INSTEAD.format(**figures, band=band(design.target.called(worst)[0])),)
+            what = after.change(instead, self.changes)
+            return (words_sheet.INSTEAD.format(what=what, **say.furthest(instead.what, design.target)),)
         if design.met:
             return ()
         if not found:
@@ -152,15 +154,11 @@ class Orders(Shown):
 
     def red_lines(self) -> tuple[str, ...]:
         """Red warnings of other altitudes, and who accepts them where metal comes off or the jet is turned."""
-        if self.altitude is None or not self.altitude.needs_acknowledging():
+        if not self._red():
             return ()
-        lean = [one for one in self.design.remarks if one.kind is DesignRemark.FULL_LOAD_LEAN_NOW]
-        now = [
-            replace(one, kind=AltitudeRemark.FULL_LOAD_LEAN, numbers={**one.numbers, **NOW, "expected": one.numbers["high"]})
-            for one in lean
-        ]
-        said = after.at_altitudes([*now, *self.altitude.red()])
-        red = tuple(words_sheet.RED.format(said=one) for one in said)
+        now = (one.numbers for one in self.design.remarks if one.kind is DesignRemark.FULL_LOAD_LEAN_NOW)
+        told = [Remark(AltitudeRemark.FULL_LOAD_LEAN, numbers={**NOW, **one, "expected": one["high"]}) for one in now]
+        red = tuple(words_sheet.RED.format(said=one) for one in after.at_altitudes([*told, *self._red()]))
         signed = words_sheet.SIGN.format(signed=self.acknowledged or words_sheet.TO_SIGN)
         return (*red, signed) if self._signed_for() else red
 
@@ -168,7 +166,7 @@ class Orders(Shown):
         """Each place where full load may run too lean; of the drive's own air another line speaks, but where one is red."""
         if self.altitude is None:
             return ()
-        red = self.altitude.needs_acknowledging()
+        red = bool(self._red())
         lean = (one for one in self.altitude.remarks() if one.kind is AltitudeRemark.FULL_LOAD_MAY_BE_LEAN)
         told = [one for one in lean if red or one.numbers["place"] != THE_DRIVE]
         return tuple(after.at_altitudes(told, {AltitudeRemark.FULL_LOAD_MAY_BE_LEAN: words.THERE_TOO} if red else {}))

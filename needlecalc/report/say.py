@@ -178,20 +178,20 @@ def limit(one: Limit) -> str:
 
 def alternative(one: Alternative, design: Design) -> str:
     """What one change would bring."""
-    target, missed = design.target, one.missed()
+    target = design.target
     if one.kind is Change.LIMIT and one.limit is not None:
         eased = words.EASED[one.limit.kind].format(um=1e3 * one.amount, mm=one.amount)
         name = band(target.called(one.band)[0])
-        before, after = (_near(off) for off in (one.before, float(missed[one.band])))
+        before, after = (_near(off) for off in (one.before, float(one.missed()[one.band])))
         return words.ACTIVE_LIMIT.format(limit=limit(one.limit), eased=eased, band=name, before=before, after=after)
+    serves, cut_um = words.SERVES[one.met], one.largest_cut_um
+    return words.ALTERNATIVE.format(what=change(one, design), serves=serves, cut_um=cut_um, **furthest(one, target))
+
+
+def furthest(one: Alternative, target: Target) -> dict[str, Any]:
+    """The band that is furthest off with one change, and how far in %."""
     worst = one.worst()
-    return words.ALTERNATIVE.format(
-        what=change(one, design),
-        serves=words.SERVES[one.met],
-        worst=100.0 * float(missed[worst]),
-        band=band(target.called(worst)[0]),
-        cut_um=one.largest_cut_um,
-    )
+    return {"band": band(target.called(worst)[0]), "worst": 100.0 * float(one.missed()[worst])}
 
 
 def change(one: Alternative, design: Design) -> str:
