@@ -14,6 +14,7 @@ from needlecalc.errors import InputError
 from needlecalc.jobkinds import TAKEN_BY, built
 from needlecalc.measure.drive.bands import Bands, LiftSource
 from needlecalc.measure.drive.make import typed_each
+from needlecalc.parts.carburettor import AirValve
 from needlecalc.parts.setup import FlowParameters, Setup, fuel_flow, fuel_flow_and_slopes
 from needlecalc.priors import (
     BORE_LENGTH,
@@ -37,7 +38,6 @@ from needlecalc.show import Column, Table, counted
 from needlecalc.units import FloatArray
 
 Sections = Mapping[str, Mapping[str, Any]]
-TRAVEL_SHARE = 0.8  # of the throat's bore, as the air valve takes it
 WORTH_MEASURING = 2  # facts that the sheet names as those that would help most
 LEAST_COST_UM = 0.05
 PARTS = ("engine", "air_valve", "slide_valve")  # sections that the list sums up
@@ -70,7 +70,7 @@ def completed(part: Sections) -> tuple[dict[str, Mapping[str, Any]], tuple[Prior
             continue
         value = value_of(prior)
         if prior is THROAT:
-            value = max(value, float(np.ceil(_greatest(part["lift"]) / TRAVEL_SHARE)))
+            value = max(value, float(np.ceil(_greatest(part["lift"]) / AirValve.travel_share)))
         if prior.key == "drop_mm":
             ends = [section[end] for end in ("drop_min_mm", "drop_max_mm") if end in section]
             value = min(max(value, *ends[:1]), *ends[1:]) if len(ends) == 2 else value

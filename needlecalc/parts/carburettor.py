@@ -140,6 +140,10 @@ class Throat(Shown):
         """Depression at a lift, where none was read."""
         raise NotImplementedError
 
+    def depression_rise_pa_mm(self) -> float:
+        """Rise of that depression with lift in Pa/mm."""
+        return 0.0
+
     def air_flow_g_s(self, lift_mm: ArrayLike, air: Air, depression_pa: ArrayLike | None = None) -> FloatArray:
         """Air that passes this one carburettor at a lift, under the depression that is known, else the usual one there."""
         return air_flow_g_s(
@@ -290,10 +294,6 @@ class SlideValve(Throat):
             pressure_pa=air.pressure_pa,
             discharge_coefficient=self.discharge_coefficient,
         )
-
-    def depression_rise_pa_mm(self) -> float:
-        """Rise of the usual depression with lift in Pa/mm: none."""
-        return 0.0
 
     def lift_mm(self, air_flow: ArrayLike, air: Air) -> FloatArray:
         """No lift: the throttle sets the opening, so this refuses where an air valve would answer."""
