@@ -159,7 +159,7 @@ def test_a_waist_is_refused_with_a_blended_alternative():
         match=r"makes a waist: reversed taper 5 to 6.*Blended over 3 stations instead.*5: 1\.9104, 6: 1\.8848 mm",
     ):
         nc.design.own_cut(needle, wanted)
-    other = nc.design.blended(needle, wanted)
+    other = nc.design.own_cut(needle, wanted, blend=True)
     removed = needle.diameters_mm - other.diameters_mm
     assert (removed >= -1e-12).all()
     assert (np.diff(other.diameters_mm) <= 1e-12).all()
@@ -178,7 +178,7 @@ def test_blending_reaches_three_stations_wherever_the_cut(station, deep_um):
     needle = n1().carburettor.needle
     wanted = needle.diameters_mm.copy()
     wanted[station - 1] -= deep_um / 1000
-    other = nc.design.blended(needle, wanted)
+    other = nc.design.own_cut(needle, wanted, blend=True)
     removed = needle.diameters_mm - other.diameters_mm
     assert (np.diff(other.diameters_mm) <= 1e-12).all()
     assert removed[station - 1] == pytest.approx(deep_um / 1000)
@@ -192,7 +192,7 @@ def test_own_cut_that_adds_metal_is_refused():
     with pytest.raises(nc.InputError, match=r"needs metal added, which cannot be filed: 10\.0 um at station 2"):
         nc.design.own_cut(needle, wanted)
     with pytest.raises(nc.InputError, match="columns must be equally long"):
-        nc.design.blended(needle, wanted[:-1])
+        nc.design.own_cut(needle, wanted[:-1], blend=True)
 
 
 # The usual job: idle runs clean at 1.05 and has a test (0.97, about 1.2 % CO by common practice); above 2000 rpm the

@@ -18,7 +18,6 @@ from needlecalc.design.forward.metering import Metering as Metering
 from needlecalc.design.forward.predict import Comparison as Comparison
 from needlecalc.design.forward.predict import both_banks as both_banks
 from needlecalc.design.inverse.alternatives import Alternative as Alternative
-from needlecalc.design.inverse.limits import blended as blended
 from needlecalc.design.inverse.limits import own_cut as own_cut
 from needlecalc.design.inverse.nextstep import NextSteps as NextSteps
 from needlecalc.design.inverse.proposal import Budget as Budget

@@ -196,7 +196,7 @@ def _station(number: object, name: str) -> int:
         raise InputError(msg) from error
 
 
-def own_cut(needle: Needle, diameters_mm: ArrayLike) -> Needle:
+def own_cut(needle: Needle, diameters_mm: ArrayLike, *, blend: bool = False) -> Needle:
     """The needle after a cut the user thought of himself.
 
     Parameters
@@ -205,87 +205,56 @@ def own_cut(needle: Needle, diameters_mm: ArrayLike) -> Needle:
         The needle as it is.
     diameters_mm : array_like, shape (n,)
         Diameters wanted at its stations. [mm]
+    blend : bool
+        Spread the cut over at least three stations, so that it leaves no waist.
 
     Returns
     -------
     Needle
-        With those diameters.
+        With those diameters; blended, nowhere thicker.
 
     Raises
     ------
     InputError
         If metal would have to be added, or the cut makes a waist; the message holds the blended alternative.
 
-    Examples
-    --------
-    >>> stock = Needle("stock", [0, 3, 6, 9], [2.4, 2.3, 2.2, 2.1])
-    >>> print(own_cut(stock, [2.4, 2.29, 2.19, 2.1]).diameters_mm)
-    [2.4  2.29 2.19 2.1 ]
-    """
-    wanted = _only_filed(needle, diameters_mm)
-    rising = np.diff(wanted) > 1e-9
-    if rising.any():
-        at = int(np.argmax(rising)) + 1
-        other = blended(needle, wanted)
-        changed = np.flatnonzero(needle.diameters_mm - other.diameters_mm > SHOWN_MM)
-        figures = ", ".join(f"{k + 1}: {other.diameters_mm[k]:.4f}" for k in changed.tolist())
-        msg = (
-            f"The cut asked of needle {needle.name} makes a waist: reversed taper {at} to {at + 1}, {wanted[at - 1]:.4f} to "
-            f"{wanted[at]:.4f} mm; a file cannot hold it and fuel turns sharply there. Blended over "
-            f"{counted(changed.size, 'station')} instead, as nc.design.blended gives it: {figures} mm."
-        )
-        raise InputError(msg)
-    return Needle(f"{needle.name} as cut", needle.stations_mm, wanted, source="the user's own cut")
-
-
-def blended(needle: Needle, diameters_mm: ArrayLike) -> Needle:
-    """A cut spread over at least three stations, so that it leaves no waist.
-
-    Parameters
-    ----------
-    needle : Needle
-        The needle as it is.
-    diameters_mm : array_like, shape (n,)
-        Diameters wanted at its stations. [mm]
-
-    Returns
-    -------
-    Needle
-        Nowhere thicker than wanted.
-
-    Raises
-    ------
-    InputError
-        If metal would have to be added.
-
     Notes
     -----
-    Every station gives up at least half of what its neighbours were asked for, and what the taper then needs
+    Blended, every station gives up at least half of what its neighbours were asked for, and what the taper then needs
     not to reverse.
 
     Examples
     --------
     >>> stock = Needle("stock", [0, 3, 6, 9, 12], [2.4, 2.3, 2.2, 2.1, 2.0])
-    >>> print(blended(stock, [2.4, 2.3, 2.08, 2.1, 2.0]).diameters_mm)
+    >>> print(own_cut(stock, [2.4, 2.29, 2.19, 2.1, 2.0]).diameters_mm)
+    [2.4  2.29 2.19 2.1  2.  ]
+    >>> print(own_cut(stock, [2.4, 2.3, 2.08, 2.1, 2.0], blend=True).diameters_mm)
     [2.4 2.24 2.08 2.04 2. ]
     """
-    removal = needle.diameters_mm - _only_filed(needle, diameters_mm)
+    wanted, present = read_only(diameters_mm, "diameters_mm"), needle.diameters_mm
+    same_length(f"cut of needle {needle.name}", stations=needle.stations_mm, diameters_mm=wanted)
+    removal = present - wanted
+    if (removal < -1e-9).any():
+        at = int(np.argmin(removal))
+        msg = (
+            f"The cut asked of needle {needle.name} needs metal added, which cannot be filed: {-1e3 * removal[at]:.1f} um "
+            f"at station {at + 1}; take a thicker donor, or raise the jet."
+        )
+        raise InputError(msg)
     spread = removal.copy()
     spread[:-1] = np.maximum(spread[:-1], SHARE_OF_NEIGHBOUR * removal[1:])
     spread[1:] = np.maximum(spread[1:], SHARE_OF_NEIGHBOUR * removal[:-1])
-    diameters = np.minimum.accumulate(needle.diameters_mm - spread)
-    return Needle(f"{needle.name} blended", needle.stations_mm, diameters, source="blended")
-
-
-def _only_filed(needle: Needle, diameters_mm: ArrayLike) -> FloatArray:
-    wanted = read_only(diameters_mm, "diameters_mm")
-    same_length(f"cut of needle {needle.name}", stations=needle.stations_mm, diameters_mm=wanted)
-    added = wanted - needle.diameters_mm
-    if (added > 1e-9).any():
-        at = int(np.argmax(added))
+    blended = np.minimum.accumulate(present - spread)
+    rising = np.diff(wanted) > 1e-9
+    if rising.any() and not blend:
+        at = int(np.argmax(rising)) + 1
+        changed = np.flatnonzero(present - blended > SHOWN_MM)
+        figures = ", ".join(f"{k + 1}: {blended[k]:.4f}" for k in changed.tolist())
         msg = (
-            f"The cut asked of needle {needle.name} needs metal added, which cannot be filed: {1e3 * added[at]:.1f} um at "
-            f"station {at + 1}; take a thicker donor, or raise the jet."
+            f"The cut asked of needle {needle.name} makes a waist: reversed taper {at} to {at + 1}, {wanted[at - 1]:.4f} to "
+            f"{wanted[at]:.4f} mm; a file cannot hold it and fuel turns sharply there. Blended over "
+            f"{counted(changed.size, 'station')} instead, as own_cut(..., blend=True) gives it: {figures} mm."
         )
         raise InputError(msg)
-    return wanted
+    made = blended if blend else wanted
+    return Needle(f"{needle.name} as cut", needle.stations_mm, made, source="the user's own cut")

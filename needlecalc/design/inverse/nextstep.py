@@ -118,7 +118,7 @@ def measure_next(
     >>> bands = nc.typed_bands([1500, 3000, 4500], [1.02, 1.05, 1.08], lift_mm=[6.0, 13.0, 22.0])
     >>> design = nc.solve(nc.Target(bands, np.full(3, 0.95)), setup)
     >>> [str(step.what) for step in measure_next(design).steps]  # typed bands have no holds to make longer
-    ['bore length', 'jet drive', 'gas reading', 'marker']
+    ['jet drive', 'bore length', 'gas reading', 'marker']
     """
     check_range(marker_u_mm, "marker_u_mm", 0.01, 10.0, cure="It is one standard uncertainty (k=1), in mm.")
     check_range(marker_zero_u_mm, "marker_zero_u_mm", 0.0, marker_u_mm, cure="It is part of marker_u_mm.")
