@@ -299,15 +299,9 @@ def at_altitude(
 
     Examples
     --------
-    >>> import numpy as np
-    >>> import needlecalc as nc
-    >>> valve = nc.AirValve(throat_bore_mm=38.0, disc_diameter_mm=60.0, piston_mass_kg=0.3, spring_preload_n=2.0)
-    >>> needle = nc.Needle("straight", np.arange(13) * 3.175, np.linspace(2.46, 1.66, 13))
-    >>> jet = nc.Jet(bore_mm=2.54, drop_mm=1.6, drop_min_mm=0.8, drop_max_mm=2.6)
-    >>> setup = nc.Setup(nc.Engine(1500.0, 4), nc.Carburettor(needle, jet, valve))
-    >>> bands = nc.typed_bands([1500, 3000, 4500], [0.88, 0.88, 0.88], lift_mm=[6.0, 13.0, 22.0])
-    >>> print(at_altitude(setup, bands, None, 1600.0).at("1600 m").lambda_predicted.round(2))
-    [0.79 0.79 0.79]
+    >>> from needlecalc.example import road
+    >>> print(at_altitude(road.setup, road.bands, None, 1600.0).at("1600 m").lambda_predicted[-3:].round(2))
+    [1.01 1.02 1.02]
     """
     need_lift(bands)
     wanted = dict(air) if isinstance(air, Mapping) else {_called(air): air}

@@ -187,16 +187,9 @@ def rank(
 
     Examples
     --------
-    >>> import numpy as np
-    >>> import needlecalc as nc
-    >>> valve = nc.AirValve(throat_bore_mm=38.0, disc_diameter_mm=60.0, piston_mass_kg=0.3, spring_preload_n=2.0)
-    >>> needle = nc.Needle("straight", np.arange(13) * 3.175, np.linspace(2.46, 1.66, 13))
-    >>> jet = nc.Jet(bore_mm=2.54, drop_mm=1.6, drop_min_mm=0.8, drop_max_mm=2.6)
-    >>> setup = nc.Setup(nc.Engine(1500.0, 4), nc.Carburettor(needle, jet, valve))
-    >>> bands = nc.typed_bands([1500, 3000, 4500], [1.02, 1.02, 1.02], lift_mm=[6.0, 13.0, 22.0])
-    >>> other = nc.Needle("other", needle.stations_mm, needle.diameters_mm + 0.03)
-    >>> rank([other, needle], nc.Target(bands, np.full(3, 0.95)), setup).best().needle.name
-    'straight'
+    >>> from needlecalc.example import road
+    >>> rank([road.design.present(), road.design.needle], road.target, road.setup).best().needle.name
+    'van as fitted at its target'
     """
     if isinstance(needles, (str, Path)):
         needles = read_needles(needles)

@@ -152,16 +152,8 @@ def with_jet_drive(bands: Bands, moved: Bands, setup: Setup, *, flats: float, do
 
     Parameters
     ----------
-    bands : Bands
-        Bands of the drive in the setup as it is, with lifts; a design is for these.
-    moved : Bands
-        Bands of the drive with the jet moved, same needle; lifts only where they were read again.
-    setup : Setup
-        The setup of the first drive; its jet says what a flat is.
-    flats : float
-        Flats the nut was turned; positive lowers the jet. [-]
-    doubts : Doubts or None
-        Repeatability and lean limit; the usual when not given.
+    bands, moved, setup, flats, doubts
+        As :func:`jet_shift` takes them; a design is for ``bands``.
 
     Returns
     -------
@@ -187,15 +179,10 @@ def with_jet_drive(bands: Bands, moved: Bands, setup: Setup, *, flats: float, do
 
     Examples
     --------
-    >>> import numpy as np
-    >>> import needlecalc as nc
-    >>> valve = nc.AirValve(throat_bore_mm=38.0, disc_diameter_mm=60.0, piston_mass_kg=0.3, spring_preload_n=2.0)
-    >>> needle = nc.Needle("straight", np.arange(13) * 3.175, np.linspace(2.46, 1.66, 13))
-    >>> jet = nc.Jet(bore_mm=2.54, drop_mm=1.6, drop_min_mm=0.8, drop_max_mm=2.6)
-    >>> setup = nc.Setup(nc.Engine(1500.0, 4), nc.Carburettor(needle, jet, valve))
-    >>> bands = nc.typed_bands([1500, 3000, 4500], [1.02, 1.05, 1.08], lift_mm=[6.0, 13.0, 22.0])
-    >>> moved = nc.typed_bands([1500, 3000, 4500], [0.970, 1.022, 1.064])
-    >>> nc.learn(with_jet_drive(bands, moved, setup, flats=2), setup).history
+    >>> from dataclasses import replace
+    >>> from needlecalc.example import road
+    >>> moved = replace(road.bands, lambda_measured=0.95 * road.bands.lambda_measured)
+    >>> with_jet_drive(road.bands, moved, road.setup, flats=2.0)
     History of 2 passes, 1 needle
     """
     return jet_shift(bands, moved, setup, flats=flats, doubts=doubts).explained()
