@@ -284,19 +284,13 @@ def by_throttle(bands: Bands, setup: Setup, read: LiftEstimate, doubts: LiftDoub
     """
     throttle = bands.throttle_percent
     marks = np.flatnonzero(np.isfinite(read.mm) & np.isfinite(throttle))
-    if marks.size < LEAST_READINGS:
-        msg = (
-            f"Throttle and speed tell the lift only after {LEAST_READINGS} lifts read in the same drive at bands with "
-            f"logged throttle, but there are {marks.size}; read more with a marker rod and type lift_mm in."
-        )
-        raise InputError(msg)
     valve, air = setup.carburettor.air_valve, setup.air
     rpm, opening, guess = bands.rpm[marks], throttle[marks], _guess(setup)
     seen = np.log(valve.air_flow_g_s(np.maximum(read.mm[marks], LEAST_LIFT_MM), air))
     read_u = read.u_mm()[marks] / (lift_shift_mm(setup, np.exp(seen), 0.01) / 0.01)
     seen_u = np.hypot(read_u, MODEL_U)
     model = _fitted(guess, rpm, opening, seen, seen_u)
-    known, flow = np.isfinite(throttle), _flow_g_s(model, bands.rpm, throttle)
+    flow = _flow_g_s(model, bands.rpm, throttle)
     miss = np.full(marks.size, np.nan)
     for k in range(marks.size):
         rest = np.arange(marks.size) != k
@@ -315,7 +309,7 @@ def by_throttle(bands: Bands, setup: Setup, read: LiftEstimate, doubts: LiftDoub
             "that reading, or read the other bands too."
         )
         raise InputError(msg)
-    flow[known & ~(_near(bands.rpm, rpm) & _near(flow, np.exp(seen)))] = np.nan
+    flow[~(_near(bands.rpm, rpm) & _near(flow, np.exp(seen)))] = np.nan
     own = lift_shift_mm(setup, flow, share)
     zero = np.where(np.isfinite(flow), doubts.zero_u_mm, np.nan)
     remark = Remark(DriveNote.BY_THROTTLE, numbers={"readings": int(marks.size), "percent": 100.0 * share})
