@@ -5,16 +5,14 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, fields, is_dataclass, replace
-from functools import reduce
 from itertools import combinations
-from operator import or_
 
 import numpy as np
 
 from needlecalc.arrays import read_only
 from needlecalc.errors import InputError
 from needlecalc.measure.drive.bands import Bands, DriveNote, LeftOut, LiftSource
-from needlecalc.measure.drive.samples import USUAL_BETWEEN, between_visits, stretch
+from needlecalc.measure.drive.samples import USUAL_BETWEEN, Rows, between_visits, group_mean, stretch
 from needlecalc.parts.engine import Air, Fuel
 from needlecalc.parts.setup import Setup, fuel_flow
 from needlecalc.physics.air import humidity_ratio, lambda_factor_of_air
@@ -191,23 +189,28 @@ def merge_bands(first: Bands, second: Bands, *others: Bands) -> Bands:
         )
         msg = f"The drives cannot be merged: {'; '.join(differences)}. {cure}"
         raise InputError(msg)
-    every = {name: np.concatenate([drive.columns[name] for drive in drives]) for name in first.columns}
-    sources = [source for drive in drives for source in drive.lift_source]
-    groups = _alike(drives)
-    between = _between_drives(every, [*groups.values()], len(drives))
-    parts = [
-        _combined({name: column[group] for name, column in every.items()}, between, len(drives)) for group in groups.values()
+    edges = [
+        (float(low), float(high), load)
+        for drive in drives
+        for low, high, load in zip(drive.rpm_low, drive.rpm_high, drive.load, strict=True)
     ]
+    keys = _distinct(edges)
+    group = np.array([keys.index(one) for one in edges])
+    every = {name: np.concatenate([drive.columns[name] for drive in drives]) for name in first.columns}
+    sources = [LiftSource.NONE] * len(keys)
+    for place, source in zip(group.tolist(), (source for drive in drives for source in drive.lift_source), strict=True):
+        sources[place] |= source
     dropped = Counter[LeftOut]()
     for drive in drives:
         dropped.update(dict(drive.dropped))
+    between = _between_drives(every, group, len(drives))
     merged = Remark(DriveNote.MERGED, numbers={"drives": len(drives), "spread": float(np.sqrt(between))})
     return Bands(
-        {name: np.array([part[name] for part in parts]) for name in parts[0]},
-        load=[key[2] for key in groups],
-        rpm_low=[key[0] for key in groups],
-        rpm_high=[key[1] for key in groups],
-        lift_source=[reduce(or_, (sources[k] for k in group), LiftSource.NONE) for group in groups.values()],
+        _combined(every, group, between, len(drives)),
+        load=[load for _, _, load in keys],
+        rpm_low=[low for low, _, _ in keys],
+        rpm_high=[high for _, high, _ in keys],
+        lift_source=sources,
         log=first.log if all(drive.log is first.log for drive in drives) else None,
         dropped=sorted(dropped.items()),
         remarks=[*(remark for drive in drives for remark in drive.remarks), merged],
@@ -215,22 +218,17 @@ def merge_bands(first: Bands, second: Bands, *others: Bands) -> Bands:
     )
 
 
-def _alike(drives: Sequence[Bands]) -> dict[Key, list[int]]:
-    """Bands of all drives, numbered through, by edges and load; refused where edges overlap without being the same."""
-    groups: dict[Key, list[int]] = {}
-    edges = (
-        (low, high, load) for one in drives for low, high, load in zip(one.rpm_low, one.rpm_high, one.load, strict=True)
-    )
-    for number, (low, high, load) in enumerate(edges):
-        groups.setdefault((float(low), float(high), load), []).append(number)
-    for one, other in combinations(sorted(groups), 2):
+def _distinct(edges: Sequence[Key]) -> list[Key]:
+    """Edges and loads met, each once; refused where edges overlap without being the same."""
+    keys = sorted(set(edges))
+    for one, other in combinations(keys, 2):
         if one[2] == other[2] and one[0] < other[1] and other[0] < one[1]:
             msg = (
                 f"The drives cannot be merged: load {one[2]!r} has bands {one[0]:g} to {one[1]:g} and "
                 f"{other[0]:g} to {other[1]:g} rpm; make all bands with the same rpm_edges."
             )
             raise InputError(msg)
-    return dict(sorted(groups.items()))
+    return keys
 
 
 def _disagreements(drives: Sequence[Bands]) -> list[str]:
@@ -272,34 +270,25 @@ def _unequal(old: object, new: object, name: str) -> list[str]:
     return [] if np.array_equal(np.asarray(old), np.asarray(new)) else [name]
 
 
-def _between_drives(every: Mapping[str, FloatArray], groups: Sequence[list[int]], drives: int) -> float:
+def _between_drives(every: Mapping[str, FloatArray], group: Rows, drives: int) -> float:
     """Variance between drives, from all bands that more than one of them has."""
-    group = np.empty(every["rpm"].size, dtype=np.intp)
-    for number, members in enumerate(groups):
-        group[members] = number
     variance = np.maximum(every["lambda_se"], 1e-6) ** 2
     excess, carries = (float(part.sum()) for part in between_visits(every["lambda_measured"], variance, group))
-    free = drives - 1.0 if len(groups) < group.size else 0.0
+    free = drives - 1.0 if group.max() + 1 < group.size else 0.0
     own = excess / carries if free else 0.0
     return max((free * own + USUAL_BETWEEN_DRIVES * USUAL_BETWEEN**2) / (free + USUAL_BETWEEN_DRIVES), 0.0)
 
 
-def _combined(group: Mapping[str, FloatArray], between: float, drives: int) -> dict[str, float]:
-    """One merged band."""
-    error = group["lambda_se"]
+def _combined(every: Mapping[str, FloatArray], group: Rows, between: float, drives: int) -> dict[str, FloatArray]:
+    """Columns of the merged bands, from those of all drives and the merged band that each belongs to."""
+    error = every["lambda_se"]
     weight = 1.0 / (error**2 + between + 1e-18)
-    share = weight / weight.sum()
+    share = weight / np.bincount(group, weight)[group]
     # Lifts computed from one efficiency err together: their uncertainty does not shrink by averaging.
-    out = {name: _mean(group[name], share) for name in (*_MEANS, "lift_u_mm")}
-    out |= {name: float(group[name].sum()) for name in _SUMS}
-    out |= {name: float(np.sqrt(_mean(group[name] ** 2, share))) for name in _SPREADS}
-    variance_between = float((share**2).sum()) * between
-    variance = variance_between + float((share**2 * error**2).sum())
+    out = {name: group_mean(every[name], share, group) for name in (*_MEANS, "lift_u_mm")}
+    out |= {name: np.bincount(group, every[name]).astype(np.float64) for name in _SUMS}
+    out |= {name: np.sqrt(group_mean(every[name] ** 2, share, group)) for name in _SPREADS}
+    variance_between = np.bincount(group, share**2) * between
+    variance = variance_between + np.bincount(group, share**2 * error**2)
     free = (drives - 1.0 + USUAL_BETWEEN_DRIVES) * (variance / (variance_between + 1e-18)) ** 2
-    return out | {"lambda_se": float(stretch(free) * np.sqrt(variance))}
-
-
-def _mean(values: FloatArray, share: FloatArray) -> float:
-    """Weighted mean of what is known; NaN where nothing is."""
-    good = np.isfinite(values)
-    return float(np.average(values[good], weights=share[good])) if good.any() else float("nan")
+    return out | {"lambda_se": stretch(free) * np.sqrt(variance)}

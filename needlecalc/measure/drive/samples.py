@@ -178,6 +178,13 @@ def stretch(freedom: FloatArray | float) -> FloatArray:
     return np.asarray(stdtrit(np.maximum(freedom, 1.0), 0.95) / NINETY)
 
 
+def group_mean(values: FloatArray, weight: FloatArray, group: Rows) -> FloatArray:
+    """Weighted mean of each group by what is known in it; NaN where nothing is."""
+    known = np.isfinite(values)
+    total, weights = (np.bincount(group, known * weight * part) for part in (np.nan_to_num(values), 1.0))
+    return np.asarray(np.divide(total, weights, out=np.full(total.size, np.nan), where=weights > 0.0))
+
+
 @dataclass(frozen=True)
 class BandMeans:
     """Robust means of bands; mean +- 1.645 se is meant to hold the true mean in 90 % of drives.
@@ -197,10 +204,7 @@ class BandMeans:
 
     def mean_of(self, samples: FloatArray) -> FloatArray:
         """Means of another column of the same samples with the same weights; NaN where it was not logged."""
-        weight, size = self.weight * np.isfinite(samples), self.mean.size
-        total = np.bincount(self.band, weight * np.nan_to_num(samples), size)
-        weights = np.bincount(self.band, weight, size)
-        return np.asarray(np.divide(total, weights, out=np.full(size, np.nan), where=weights > 0.0))
+        return group_mean(samples, self.weight, self.band)
 
     def error_of(self, samples: FloatArray) -> FloatArray:
         """Standard errors of such means by the independent samples; NaN where fewer than two were logged."""

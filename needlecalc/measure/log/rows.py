@@ -186,32 +186,26 @@ def order_time(seconds: FloatArray, *, clock: bool = False) -> OrderedTime:
     Coarse stamps are spread, midnight adds a day, a restart is set behind, and what still does not rise is dropped.
     """
     notes: list[Remark] = []
-    keep = np.ones(len(seconds), dtype=np.bool_)
-    dropped: Counter[RowFault] = Counter()
     time_s = seconds - seconds[:1]
-    if (time_s[1:] <= time_s[:-1]).any():
-        steps = np.diff(time_s)
-        if len(steps) >= RESTART_ROWS and 2 * np.count_nonzero(steps == 0) > len(steps) and (steps > 0).any():
-            time_s = _spread(time_s, steps)
-            steps = np.diff(time_s)
-            notes.append(Remark(Note.COARSE))
-        if (steps <= 0).any():
-            time_s, keep, dropped, more = _walk(time_s, _usual(steps), clock)
-            notes += more
-            time_s = time_s[keep] - time_s[keep][:1]
-    # Where numbers are so large that steps vanish in rounding, the later row counts as a repeat.
     steps = np.diff(time_s)
-    while (steps <= 0).any():
-        rising = np.concatenate([[True], steps > 0])
-        dropped[RowFault.REPEATS] += int(np.count_nonzero(~rising))
-        keep[np.flatnonzero(keep)[~rising]] = False
-        time_s = time_s[rising]
+    if len(steps) >= RESTART_ROWS and 2 * np.count_nonzero(steps == 0) > len(steps) and (steps > 0).any():
+        time_s = _spread(time_s, steps)
         steps = np.diff(time_s)
+        notes.append(Remark(Note.COARSE))
+    if (steps <= 0).any():
+        time_s, more = _continued(time_s, _usual(steps), clock)
+        notes += more
+    highest = np.maximum.accumulate(time_s)[:-1]
+    keep = np.concatenate([[True], time_s[1:] > highest])
+    repeats = int(np.count_nonzero(time_s[1:] == highest))
+    dropped = Counter({RowFault.REPEATS: repeats, RowFault.BACKWARDS: int(np.count_nonzero(~keep)) - repeats})
+    time_s = time_s[keep]
+    steps = np.diff(time_s)
     if len(steps) and steps.max() > _PAUSE_S:
         count = int(np.count_nonzero(steps > max(_PAUSE_STEPS * _usual(steps), _PAUSE_S)))
         if count:
             notes.append(Remark(Note.PAUSES, numbers={"count": count, "longest": float(steps.max())}))
-    return OrderedTime(time_s, keep, dropped, tuple(notes))
+    return OrderedTime(time_s, keep, +dropped, tuple(notes))
 
 
 def pasted_again(columns: list[FloatArray]) -> NDArray[np.bool_]:
@@ -251,35 +245,27 @@ def _spread(seconds: FloatArray, steps: FloatArray) -> FloatArray:
     return spread
 
 
-def _walk(
-    seconds: FloatArray, usual: float, clock: bool
-) -> tuple[FloatArray, NDArray[np.bool_], Counter[RowFault], list[Remark]]:
+def _continued(seconds: FloatArray, usual: float, clock: bool) -> tuple[FloatArray, list[Remark]]:
+    """Time that goes on over midnight and over restarts of the logger's clock."""
     logged = seconds.tolist()
     shifted = list(logged)
-    keep = np.ones(len(logged), dtype=np.bool_)
-    dropped: Counter[RowFault] = Counter()
     offset, last = 0.0, -np.inf
     midnights = restarts = 0
     for place, stamp in enumerate(logged):
         if clock and last - (stamp + offset) > _MIDNIGHT_FALL_S:
             offset += SECONDS_PER_DAY
             midnights += 1
-        now = stamp + offset
-        if now <= last:
-            if not _restarts(logged, place, last - offset):
-                keep[place] = False
-                dropped[RowFault.REPEATS if now == last else RowFault.BACKWARDS] += 1
-                continue
-            now = last + usual
-            offset = now - stamp
+        if stamp + offset <= last and _restarts(logged, place, last - offset):
+            offset = last + usual - stamp
             restarts += 1
-        shifted[place] = last = now
+        shifted[place] = stamp + offset
+        last = max(last, stamp + offset)
     notes = []
     if midnights:
         notes.append(Remark(Note.MIDNIGHT, numbers={"count": midnights}))
     if restarts:
         notes.append(Remark(Note.RESTART, numbers={"count": restarts, "usual": usual}))
-    return np.array(shifted), keep, dropped, notes
+    return np.array(shifted), notes
 
 
 def _restarts(logged: list[float], place: int, last: float) -> bool:
