@@ -302,28 +302,22 @@ def typed_bands(
     speed, ratio = read_only(rpm, "rpm"), read_only(lambda_measured, "lambda_measured")
     count = same_length("typed bands", rpm=speed, lambda_measured=ratio)
     given = {"lift_mm": lift_mm, "air_flow_g_s": air_flow_g_s, "manifold_pressure_pa": manifold_pressure_pa}
+    each = f"the {counted(count, 'band')}"
     read = {
-        name: np.full(count, np.nan) if values is None else read_only(values, name, allow_nan=True)
+        name: np.full(count, np.nan) if values is None else _one_each(values, name, count, each)
         for name, values in given.items()
     }
-    check_each(
-        read["air_flow_g_s"], "air_flow_g_s", 0.0, 2000.0, open_low=True, allow_nan=True, cure="It is of the whole engine."
-    )
+    flow, pressure = read["air_flow_g_s"], read["manifold_pressure_pa"]
+    check_each(flow, "air_flow_g_s", 0.0, 2000.0, open_low=True, allow_nan=True, cure="It is of the whole engine.")
     in_pa = "It is absolute, in Pa; 1 kPa is 1000 Pa."
-    check_each(read["manifold_pressure_pa"], "manifold_pressure_pa", 5e3, 5e5, allow_nan=True, cure=in_pa)
-    for name, values in read.items():
-        if values.size != count:
-            each = f"one for each of the {counted(count, 'band')}; put nan where none was read"
-            msg = f"{name} holds {counted(values.size, 'value')}, but must hold {each}."
-            raise InputError(msg)
+    check_each(pressure, "manifold_pressure_pa", 5e3, 5e5, allow_nan=True, cure=in_pa)
     loads = ("full",) * count if load is None else _names(load, "load", count, "'idle' or 'full'")
     banks = () if bank is None else _names(bank, "bank", count, "'left' or 'right'")
     check_range(lift_u_mm, "lift_u_mm", 0.0, 10.0, cure="It is one sigma, in mm.")
     error = read_only([lambda_se] if isinstance(lambda_se, Real) else lambda_se, "lambda_se")
     check_each(error, "lambda_se", 0.0, 1.0, cure="It is one sigma, a lambda.")
     if error.size not in (1, count):
-        each = counted(count, "band")
-        msg = f"lambda_se holds {counted(error.size, 'value')}, but must be one number, or one for each of the {each}."
+        msg = f"lambda_se holds {counted(error.size, 'value')}, but must be one number, or one for each of {each}."
         raise InputError(msg)
     lift = read["lift_mm"]
     return Bands(
@@ -350,11 +344,16 @@ def typed_each(values: ArrayLike, bands: Bands, name: str) -> FloatArray:
     >>> print(typed_each([4.0, np.nan], typed_bands([900, 2000], [0.97, 1.05]), "lift_mm"))
     [ 4. nan]
     """
+    order = ", ".join(bands.name(band) for band in range(bands.rpm.size))
+    return _one_each(values, name, bands.rpm.size, f"{counted(bands.rpm.size, 'band')}, in this order: {order}")
+
+
+def _one_each(values: ArrayLike, name: str, count: int, each: str) -> FloatArray:
+    """Readings, one for each of some bands, NaN where none was taken."""
     readings = read_only(values, name, allow_nan=True)
-    if readings.size != bands.rpm.size:
-        listed = ", ".join(bands.name(band) for band in range(bands.rpm.size))
-        each = f"one for each of {counted(bands.rpm.size, 'band')}, in this order: {listed}"
-        msg = f"{name} holds {counted(readings.size, 'value')}, but must hold {each}; put nan where none was read."
+    if readings.size != count:
+        rule = f"must hold one for each of {each}; put nan where none was read"
+        msg = f"{name} holds {counted(readings.size, 'value')}, but {rule}."
         raise InputError(msg)
     return readings
 
