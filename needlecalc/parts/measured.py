@@ -68,14 +68,9 @@ def measured_needle(
 
     Notes
     -----
-    Small reversals are levelled by isotonic regression, the nearest taper in the sense of least squares, equal
-    weights; then no diameter may exceed the present one.  Two readings that err by 1.5 um each differ by 2.1 um
-    (k=1), so the usual ``within_um`` refuses one station in some ten thousand that has nothing wrong with it.
-
-    References
-    ----------
-    .. [1] Barlow, Bartholomew, Bremner and Brunk, *Statistical Inference under Order Restrictions*, Wiley,
-       1972, chapter 1 (chapter from memory).
+    Small reversals are levelled by isotonic regression, the nearest taper in the sense of least squares (Barlow et al.,
+    *Statistical Inference under Order Restrictions*, Wiley, 1972, chapter 1, from memory); then no diameter may exceed the
+    present one.  The usual ``within_um`` refuses one sound station in some ten thousand.
 
     Examples
     --------
@@ -123,10 +118,9 @@ def read_readings(path: str | Path, present: Needle) -> FloatArray:
     Parameters
     ----------
     path : str or Path
-        Text whose cells are divided by commas, or by semicolons or tabs, and then with decimal commas as well as
-        points; lines starting with # are remarks.  Header: ``station`` (from 1) and ``measured_mm`` or
-        ``measured_in``; ``measured_2_mm`` or ``measured_2_in`` for a second angle.  Other columns are passed over; an
-        empty cell, nan or inf is a station not measured.
+        Text divided as for ``read_needle``.  Header: ``station`` (from 1) and ``measured_mm`` or ``measured_in``;
+        ``measured_2_mm`` or ``measured_2_in`` for a second angle.  Other columns are passed over; an empty cell, nan or inf
+        is a station not measured.
     present : Needle
         The needle before the file.
 

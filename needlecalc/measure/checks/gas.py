@@ -212,15 +212,9 @@ def sensor_zero(gases: Sequence[GasReading], *, before_u: float = Doubts.sensor_
 
     Notes
     -----
-    Each reading says meter less Brettschneider's lambda, with the uncertainty of the analyser and of a wandering
-    display; readings and the prior weigh by the inverse of their variances.  The analyser's own errors
-    are the same in all its readings, so they count once.  Oxygen beside CO may be what uneven cylinders leave
-    or air that leaked in past the sensor: lambda with and without it lie as far apart as that goes, evenly
-    spread.  A sample with much air in it says nothing.
-
-    References
-    ----------
-    .. [1] Tarantola, *Inverse Problem Theory*, SIAM, 2005, section 3.2 (section from memory).
+    Each reading says meter less Brettschneider's lambda; readings and the prior weigh by the inverse of their variances.
+    The analyser's own errors are the same in all its readings, so they count once.  Oxygen beside CO may be what uneven
+    cylinders leave or air that leaked in past the sensor: lambda lies evenly spread between that with and without it.
 
     Examples
     --------

@@ -105,14 +105,11 @@ def leak_sign(bands: Bands, setup: Setup, *, banks: int = 1, doubts: Doubts | No
 
     Notes
     -----
-    A needle that is lean at idle and a leak look alike in lambda alone.  They part where the needle's table
-    says what it should give: generalised least squares of :math:`\ln\lambda` less that of the forward model on
-    :math:`-\ln(1 - A\,\psi(p)/\dot m)`, the scale left free.  The covariance holds what is doubtful of the
-    needle's own curve: every diameter, shoulder, bore length, eccentricity, viscosity, lift, throat,
-    pulsation and the flow law.  The flow through the hole is less at full load, so holds at 1250 to 1750 rpm
-    near full throttle beside light ones at equal air flow sharpen it most.
-
-    Air drawn in after the exhaust valves gives the same sign; a gas analyser tells the two apart.
+    A needle that is lean at idle and a leak look alike in lambda alone.  They part where the needle's table says what it
+    should give: generalised least squares of :math:`\ln\lambda` less that of the forward model on
+    :math:`-\ln(1 - A\,\psi(p)/\dot m)`, the scale left free, the covariance that of all that is doubtful of the needle's own
+    curve.  Holds at 1250 to 1750 rpm near full throttle beside light ones at equal air flow sharpen it most.  Air drawn in
+    after the exhaust valves gives the same sign; a gas analyser tells the two apart.
 
     Examples
     --------

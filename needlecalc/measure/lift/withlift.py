@@ -92,10 +92,8 @@ def restate_lift(lift_mm: ArrayLike, before: Setup, after: Setup) -> FloatArray:
 
     Notes
     -----
-    The engine draws the same volume, so its air mass goes as the density; the air of one carburettor
-    also as the inverse of their number.
-
-    .. math:: \dot m(y') = \dot m(y)\,\frac{\rho'}{\rho}\,\frac{N}{N'}
+    The engine draws the same volume, so the air of one carburettor goes as the density over their number:
+    :math:`\dot m(y') = \dot m(y)\,\frac{\rho'}{\rho}\,\frac{N}{N'}`.
 
     Examples
     --------
@@ -238,11 +236,9 @@ def with_lift(
 
     Notes
     -----
-    The opening of a slide is the throttle's, so it is logged or typed, never computed.
-    Readings and computed lifts meet in one linear-Gaussian update: unknown are ln of the air flow's
-    scale, the readings' zero and each band's own error, each tied to zero by its uncertainty; it is repeated
-    about the scale found.  Damper oil drags only while the piston rises: a change of it leaves steady lifts
-    standing and is only noted.
+    The opening of a slide is the throttle's, so it is logged or typed, never computed.  Readings and computed lifts meet
+    in one linear-Gaussian update: unknown are ln of the air flow's scale, the readings' zero and each band's own error,
+    each tied to zero by its uncertainty.  A change of damper oil leaves steady lifts standing and is only noted.
 
     Examples
     --------
