@@ -52,9 +52,8 @@ def needle_view(needle: Needle, filed: ArrayLike, ends: tuple[str, str], holder:
     out = [f"<rect {frame}/>", body(x, 'fill="#eeeeee" stroke="black"'), f"<rect {shank}/>"]
     # What is filed is dark, from half way to the station before it to half way to the one after.
     halves = np.concatenate([x[:1], (x[1:] + x[:-1]) / 2.0, x[-1:]])
-    edges = np.flatnonzero(np.diff(np.concatenate([[0], filed.astype(int), [0]])))
-    for first, beyond in edges.reshape(-1, 2).tolist():
-        out.append(body(np.unique(np.concatenate([halves[[first, beyond]], x[first:beyond]])), 'fill="#888888"'))
+    for k in np.flatnonzero(filed).tolist():
+        out.append(body(np.unique([halves[k], x[k], halves[k + 1]]), 'fill="#888888" stroke="#888888" stroke-width="0.3"'))
     every = int(np.ceil(BETWEEN / max(float(np.diff(x).min()), 1.0)))
     for number, (place, tall) in enumerate(zip(x.tolist(), radius.tolist(), strict=True), start=1):
         down = f'x1="{place:.1f}" x2="{place:.1f}" y1="{middle + tall:.1f}" y2="{middle + tall + 3:.1f}"'

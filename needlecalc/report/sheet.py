@@ -22,7 +22,7 @@ from needlecalc.physics.gauge import FaceOnMark
 from needlecalc.report import after, say
 from needlecalc.report.document import BOX, Block, Document, Grid, Page, Paper, Printed, Weight, Words, noted, pages_of
 from needlecalc.report.drawing import needle_view
-from needlecalc.report.language import in_its_language, words, words_sheet
+from needlecalc.report.language import in_its_language, words, words_pages, words_sheet
 from needlecalc.report.orders import Orders
 from needlecalc.report.tables import band_columns, headed
 from needlecalc.show import NOT_KNOWN, Column, Table
@@ -92,16 +92,6 @@ class GrindSheet(Orders, Printed):
             needle_view(present, filed, (ends[0], ends[1]), words_sheet.HOLDER),
             self.grid(),
             Words(self.legend(), Weight.SMALL),
-            *(
-                (
-                    Words(
-                        words_sheet.READINGS.format(width=self.anvil_width_mm, edge=words_sheet.EDGES[self.face_on_mark]),
-                        Weight.SMALL,
-                    ),
-                )
-                if self.anvil_width_mm is not None
-                else ()
-            ),
             self.to_fill_in(),
             *(Words(line, Weight.GRAVE, mark="!") for line in self.warnings()),
             *(Words(line) for line in self.alternative_lines()),
@@ -176,11 +166,13 @@ class GrindSheet(Orders, Printed):
 
     def legend(self) -> str:
         """How the table is meant."""
-        if not self.works():
-            return words_sheet.ON_DIAMETER
-        return (
-            f"{words_sheet.ON_DIAMETER} {'' if self.design.limits.new_blank else words_sheet.GREY} {self.tolerance_line()}"
-        )
+        said = [words_sheet.ON_DIAMETER]
+        if self.works():
+            said += [*([] if self.design.limits.new_blank else [words_sheet.GREY]), self.tolerance_line()]
+        if self.anvil_width_mm is not None:
+            edge = words_sheet.EDGES[self.face_on_mark]
+            said.append(words_sheet.READINGS.format(width=self.anvil_width_mm, edge=edge))
+        return " ".join(said)
 
     def to_fill_in(self) -> Grid:
         """Boxes for the instrument and its zero, by two stations left alone, and for the shoulder before and after."""
@@ -213,11 +205,11 @@ class GrindSheet(Orders, Printed):
 
         def spans(key: str) -> list[str]:
             ends = zip(given[f"lambda_{key}_low"], given[f"lambda_{key}_high"], strict=True)
-            return [words_sheet.SPAN.format(low=low, high=high) for low, high in ends]
+            return [words_pages.SPAN.format(low=low, high=high) for low, high in ends]
 
         columns += tuple(Column(f"{key}_span", "", "", spans(key)) for key in ("stop", "final"))
         heads = words.CALLED | words_sheet.BANDS[self.design.stages()]
-        return Table(words_sheet.BY_BAND, headed(columns, heads), notes=(self.band_note(),))
+        return Table(words_pages.BY_BAND, headed(columns, heads), notes=(self.band_note(),))
 
     def band_note(self) -> str:
         """What the figures of the bands mean."""
