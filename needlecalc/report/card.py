@@ -11,15 +11,7 @@ import numpy as np
 
 from needlecalc.arrays import check_range
 from needlecalc.design.after.altitude import AltitudeOutlook, AltitudeRemark
-from needlecalc.design.after.trip import (
-    STEEPEST_PERCENT,
-    USUAL_SLOPE_PERCENT,
-    Route,
-    Situation,
-    State,
-    Trip,
-    trip,
-)
+from needlecalc.design.after.trip import STEEPEST_PERCENT, USUAL_SLOPE_PERCENT, Route, Situation, State, Trip, trip
 from needlecalc.design.inverse.limits import LEAST_TURN_FLATS
 from needlecalc.errors import InputError
 from needlecalc.physics.exhaust import meter_reading

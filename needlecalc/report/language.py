@@ -115,6 +115,17 @@ def bands(names: Sequence[BandName]) -> str:
     return ", ".join(map(band, shown)) + more
 
 
+def by_load(names: Sequence[BandName]) -> str:
+    """Bands in a row, speeds of one load together; of very many only how many."""
+    if len(names) > NAMED_IN_FULL:
+        return words.BANDS.format(count=len(names))
+    loads: dict[str, list[str]] = {}
+    for name in names:
+        loads.setdefault(f"{load(name.load)} {name.bank}".rstrip(), []).append(f"{rpm(name.rpm):.0f}")
+    joined = {of: words.AND.join(", ".join(speeds).rsplit(", ", 1)) for of, speeds in loads.items()}
+    return "; ".join(words.SPEEDS.format(speeds=speeds, load=of) for of, speeds in joined.items())
+
+
 def stations(numbers: Iterable[int]) -> str:
     """Stations in a row, runs joined."""
     numbers = sorted(numbers)

@@ -23,20 +23,8 @@ from needlecalc.measure.drive.bands import NAMED_IN_FULL, WORST_NAMED
 from needlecalc.measure.log.columns import ColumnFault, Note
 from needlecalc.parts.carburettor import SlideValve
 from needlecalc.parts.needle import Needle
-from needlecalc.remark import BandName, Remark
-from needlecalc.report.language import (
-    band,
-    bands,
-    load,
-    rpm,
-    side,
-    stations,
-    upper,
-    words,
-    words_after,
-    words_drive,
-    words_sheet,
-)
+from needlecalc.remark import Remark
+from needlecalc.report.language import band, bands, by_load, side, stations, upper, words, words_after, words_drive
 from needlecalc.report.measured import drive_figures, log_words
 from needlecalc.show import say
 
@@ -290,17 +278,6 @@ def measurement(one: NextStep) -> str:
     return helps.format(what=what, now=now, then=then, figures=figures, stop=stop)
 
 
-def by_load(names: Sequence[BandName]) -> str:
-    """Bands in a row, speeds of one load together; of very many only how many."""
-    if len(names) > NAMED_IN_FULL:
-        return words.BANDS.format(count=len(names))
-    loads: dict[str, list[str]] = {}
-    for name in names:
-        loads.setdefault(f"{load(name.load)} {name.bank}".rstrip(), []).append(f"{rpm(name.rpm):.0f}")
-    joined = {of: words.AND.join(", ".join(speeds).rsplit(", ", 1)) for of, speeds in loads.items()}
-    return "; ".join(words.SPEEDS.format(speeds=speeds, load=of) for of, speeds in joined.items())
-
-
 def next_step(design: Design) -> str:
     """The measurement that would help most before the cut."""
     best = design.next_step
@@ -322,7 +299,7 @@ def chance(design: Design) -> str:
 
 def needle(one: Needle) -> str:
     """Name of a needle and where its table is from; a name that is that of its file is said once."""
-    return one.called(words_sheet.TYPED_IN.get(one.source, one.source))
+    return one.called(words.TYPED_IN.get(one.source, one.source))
 
 
 @say.register
