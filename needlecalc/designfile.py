@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
 from dataclasses import replace
 from enum import Enum
 from pathlib import Path
@@ -68,12 +69,15 @@ def read_design(path: str | Path, job: Job, bands: Bands | None = None) -> Desig
     name = plain(path.name, LONGEST_NAME)
     facts = _facts(path, name)
     bands = job.bands(job.read_log()) if bands is None else bands
-    target, limits = job.target(bands), job.limits()
-    _same_case(facts, job, target, name)
-    learned = prepared(job.learned(bands), target, limits)
-    present = job.setup.carburettor.needle
+    target, limits, present = job.target(bands), job.limits(), job.setup.carburettor.needle
+    with _whole(name):
+        other = _other_than(facts, job, target)
+    if other:
+        msg = f"{name} was made for another {' and '.join(other)} than the job now names; run the design again."
+        raise InputError(msg)
+    learned, checks = prepared(job.learned(bands), target, limits), job.checks(bands)
     called = target.called(*range(target.bands.rpm.size))
-    try:
+    with _whole(name):
         made = Design(
             learned=learned,
             target=target,
@@ -91,12 +95,19 @@ def read_design(path: str | Path, job: Job, bands: Bands | None = None) -> Desig
                 for one in facts["alternatives"]
             ),
             next_step=_made(NextStep | None, facts["next_step"]),
-            checks=job.checks(bands),
+            checks=checks,
         )
+    return replace(made, remarks=remarks_of(made))
+
+
+@contextmanager
+def _whole(name: str) -> Iterator[None]:
+    """Refuse a file that lacks a fact, or holds one of another kind."""
+    try:
+        yield
     except (KeyError, TypeError, ValueError) as error:
         msg = f"{name} is no whole design; it was cut or edited: run the design again."
         raise InputError(msg) from error
-    return replace(made, remarks=remarks_of(made))
 
 
 def _facts(path: Path, name: str) -> dict[str, Any]:
@@ -113,28 +124,18 @@ def _facts(path: Path, name: str) -> dict[str, Any]:
     return dict(facts)
 
 
-def _same_case(facts: Mapping[str, Any], job: Job, target: Target, name: str) -> None:
-    """Refuse a design of another needle, jet height, drive or target than the job now names."""
-    needle, bands = job.setup.carburettor.needle, target.bands
-    try:
-        rows = facts["bands"]
-        stored = {key: [row[key] for row in rows] for key in ("rpm", "lift_mm", "lambda_measured", "lambda_target")}
-        loads = tuple(row["load"] for row in rows)
-        parts: dict[str, list[tuple[Any, Any]]] = {
-            "needle": [(facts["stations_mm"], needle.stations_mm), (facts["present_mm"], needle.diameters_mm)],
-            "jet height": [([facts["jet_drop_mm"]["before"]], [job.setup.carburettor.jet.drop_mm])],
-            "drive": [(stored[key], getattr(bands, key)) for key in ("rpm", "lift_mm", "lambda_measured")],
-            "target": [(stored["lambda_target"], target.lambda_target)],
-        }
-        other = [what for what, pairs in parts.items() if not all(_alike(*pair) for pair in pairs)]
-    except (KeyError, TypeError, ValueError) as error:
-        msg = f"{name} is no whole design; it was cut or edited: run the design again."
-        raise InputError(msg) from error
-    if loads != bands.load and "drive" not in other:
-        other.append("drive")
-    if other:
-        msg = f"{name} was made for another {' and '.join(other)} than the job now names; run the design again."
-        raise InputError(msg)
+def _other_than(facts: Mapping[str, Any], job: Job, target: Target) -> list[str]:
+    """What the job now names otherwise than the design was made for: needle, jet height, drive or target."""
+    needle, bands, rows = job.setup.carburettor.needle, target.bands, facts["bands"]
+    stored = {key: [row[key] for row in rows] for key in ("rpm", "load", "lift_mm", "lambda_measured", "lambda_target")}
+    same = {
+        "needle": _alike(facts["stations_mm"], needle.stations_mm) and _alike(facts["present_mm"], needle.diameters_mm),
+        "jet height": _alike([facts["jet_drop_mm"]["before"]], [job.setup.carburettor.jet.drop_mm]),
+        "drive": tuple(stored["load"]) == bands.load
+        and all(_alike(stored[key], getattr(bands, key)) for key in ("rpm", "lift_mm", "lambda_measured")),
+        "target": _alike(stored["lambda_target"], target.lambda_target),
+    }
+    return [what for what, alike in same.items() if not alike]
 
 
 def _alike(one: Any, other: Any) -> bool:
