@@ -11,6 +11,7 @@ from conftest import NO_DOUBTS, SAME_DAY, asked, make_setup
 from other_engine import draw_other
 
 import needlecalc as nc
+from needlecalc.design.inverse import nextstep
 from needlecalc.design.inverse.nextstep import Unweighed, _jet_drives, metal_share
 from needlecalc.design.inverse.solve import miss_percent
 from needlecalc.design.inverse.uncertainty import outlook
@@ -109,8 +110,10 @@ def test_a_jet_drive_then_made_leaves_the_doubt_that_was_promised(design, flats)
     assert drive.then.lambda_u_percent < drive.now.lambda_u_percent
 
 
-def test_markers_then_read_leave_the_doubt_that_was_promised(design):
-    exact = nc.measure_next(design, marker_u_mm=0.2, marker_zero_u_mm=0.0)
+def test_markers_then_read_leave_the_doubt_that_was_promised(design, monkeypatch):
+    monkeypatch.setattr(nextstep, "MARKER_U_MM", 0.2)
+    monkeypatch.setattr(nextstep, "MARKER_ZERO_U_MM", 0.0)
+    exact = nc.measure_next(design)
     promised = next(step for step in exact.steps if step.what == "marker")
     read = np.isin(np.arange(9), places_of(design, promised))
     bands = design.target.bands
@@ -128,10 +131,11 @@ def test_markers_then_read_leave_the_doubt_that_was_promised(design):
     assert then == pytest.approx(variance(promised.then.lambda_u_percent), rel=0.02)
 
 
-def test_first_marker_is_the_best_single_one():
+def test_first_marker_is_the_best_single_one(monkeypatch):
+    monkeypatch.setattr(nextstep, "MARKER_ZERO_U_MM", 0.0)
     # By brute force: the band whose reading alone leaves the least sum of variances.
     made = make_design(lift_u_mm=1.5, source=LiftSource.PRESSURE)
-    marker = next(step for step in nc.measure_next(made, marker_zero_u_mm=0.0).steps if step.what == "marker")
+    marker = next(step for step in nc.measure_next(made).steps if step.what == "marker")
     cut, place = made.after_cut(), made.learned.place
     left = []
     for band in range(9):
@@ -235,21 +239,6 @@ def test_the_sheet_says_it_only_where_cutting_at_once_is_risky():
     none = make_design(limits=nc.Limits(max_cut_mm=0.0), doubts=replace(nc.Doubts(), sensor_offset=0.03), jet=False)
     assert not none.met
     assert none.next_step is None
-
-
-@pytest.mark.parametrize(
-    ("wrong", "match"),
-    [
-        ({"marker_u_mm": 0.0}, "one standard uncertainty .k=1., in mm"),
-        ({"marker_zero_u_mm": 0.5}, "part of marker_u_mm"),
-        ({"longer": 0.5}, "how many times as long"),
-        ({"gas_u": 0.5}, "one standard uncertainty .k=1. of lambda"),
-        ({"length_u_mm": 0.0}, "length_u_mm"),
-    ],
-)
-def test_bad_figures(design, wrong, match):
-    with pytest.raises(nc.InputError, match=match):
-        nc.measure_next(design, **wrong)
 
 
 def test_where_little_is_known_the_gain_stated_is_that_of_the_design_solved_again():

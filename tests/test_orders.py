@@ -14,6 +14,7 @@ from sheet_cases import at_once, changed, dark_of, forms, in_stages, left_alone,
 import needlecalc as nc
 from needlecalc.design.inverse.notes import DesignRemark, remarks_of, why_the_jet
 from needlecalc.design.inverse.proposal import Measurement, NextStep, Stages
+from needlecalc.design.inverse.target import IdleTest, Why
 from needlecalc.jobkeys import keys_of, sections
 from needlecalc.report import say
 from needlecalc.report.document import Picture, Weight, Words
@@ -335,7 +336,7 @@ def test_a_jet_that_idle_trims_is_not_turned_twice(tested):
     setup = make_setup(drop_min_mm=0.8, drop_max_mm=2.6)
     load = ("idle", *("part",) * 3, *("full",) * 4)
     target = asked(setup, np.linspace(3, 25, 8), np.linspace(0.97, 1.15, 8), 0.9, load=load, lambda_se=0.012, lift_u_mm=0.6)
-    target = replace(target, tested=tested & (np.arange(8) == 0))
+    target = replace(target, test=IdleTest(Why.LAMBDA_TEST, 0.85, 0.85, 0.9) if tested else None)
     design = nc.solve(target, setup, with_alternatives=False)
     turned = in_stages(design, drop_mm=setup.carburettor.jet.drop_mm - 0.2)
     assert turned.stages() is Stages.IN_STAGES

@@ -127,9 +127,7 @@ def make_target(
         rows.append((aim, *permitted, own.get("weight", 1.0), why))
     aims, rich, lean, weight, reasons = zip(*rows, strict=True)
     by_meter = [np.asarray(column) + off for column in (aims, rich, lean)]
-    tested = np.array([test is not None and load == "idle" for load in bands.load])
-    weights = read_only(weight, "weight")
-    return Target(bands, by_meter[0], reasons, by_meter[1], by_meter[2], weights, tested, sensor_zero, test)
+    return Target(bands, by_meter[0], reasons, by_meter[1], by_meter[2], read_only(weight, "weight"), sensor_zero, test)
 
 
 def _aim(

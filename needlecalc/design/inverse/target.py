@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import StrEnum
+from functools import cached_property
 from typing import NamedTuple
 
 import numpy as np
@@ -121,13 +122,10 @@ class Target(Shown):
         the target's own limits. [-]
     weight : array, shape (m,), or None
         How much each band matters; all alike when not given. [-]
-    tested : array of bool, shape (m,), or None
-        Bands whose richest permitted lambda is that of a test, which a design must not spoil; none when not
-        given.
     sensor_zero : SensorZero or None
         How far the meter is known to be off, which the targets allow for already; None where no gas was read.
     test : IdleTest or None
-        The idle test behind ``tested``, in true lambda; None where no limit is stated.
+        The idle test, in true lambda, which a design must not spoil; None where no limit is stated.
 
     Raises
     ------
@@ -149,7 +147,6 @@ class Target(Shown):
     lambda_rich: FloatArray = None  # type: ignore[assignment]  # filled in below, an array ever after
     lambda_lean: FloatArray = None  # type: ignore[assignment]
     weight: FloatArray = None  # type: ignore[assignment]
-    tested: NDArray[np.bool_] = None  # type: ignore[assignment]
     sensor_zero: SensorZero | None = None
     test: IdleTest | None = None
 
@@ -168,10 +165,7 @@ class Target(Shown):
             msg = f"lambda_target runs from {aim.min():g} to {aim.max():g}, but must lie between 0.5 and 2. {AFR_CURE}"
             raise InputError(msg)
         object.__setattr__(self, "why", tuple(self.why) or (Remark(Why.STATED),) * aim.size)
-        tested = np.zeros(aim.size, dtype=bool) if self.tested is None else np.atleast_1d(np.array(self.tested, dtype=bool))
-        tested.flags.writeable = False
-        object.__setattr__(self, "tested", tested)
-        same_length("target", bands=self.bands.rpm, why=self.why, tested=tested, **given)
+        same_length("target", bands=self.bands.rpm, why=self.why, **given)
         outside = (aim < self.lambda_rich) | (aim > self.lambda_lean)
         if outside.any():
             band = int(np.argmax(outside))
@@ -187,6 +181,11 @@ class Target(Shown):
     def __repr__(self) -> str:
         low, high = self.lambda_target.min(), self.lambda_target.max()
         return f"Target: {counted(self.lambda_target.size, 'band')}, lambda {low:.2f} to {high:.2f}"
+
+    @cached_property
+    def tested(self) -> NDArray[np.bool_]:
+        """Bands whose richest permitted lambda is that of the test."""
+        return np.array([self.test is not None and load == "idle" for load in self.bands.load])
 
     def called(self, *bands: int) -> tuple[BandName, ...]:
         """Names of some bands."""
