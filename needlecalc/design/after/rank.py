@@ -226,24 +226,28 @@ def _weighed(needles: Sequence[Needle], target: Target, car: Learned) -> list[Ra
     lacks_mm, filed_mm = _filed(law, target, true_mm, lowest_mm)
     donor_mm = _trimmed(law, target, filed_mm, lowest_mm, drops_mm)
     then, found = (np.exp(_exact(law, *one)) for one in ((filed_mm, donor_mm), (true_mm, drop_mm)))
-    off = np.abs(found / target.lambda_target - 1.0)
+    off, short = np.abs(found / target.lambda_target - 1.0), lacks_mm > told
     serves, possible = (np.all(~target.outside(one), axis=1) for one in (found, then))
+    worth = np.argmax([serves, short, possible, np.ones(short.size, dtype=bool)], axis=0)  # the first that holds
     taken, unknown = true_mm - filed_mm, np.full(off.shape[1], np.nan)
+    figures = {
+        "drop_mm": drop_mm,
+        "worst": off.max(axis=1),
+        "rms": np.sqrt((off**2).mean(axis=1)),
+        "filing_um": 1e3 * taken.max(axis=1),
+        "lacks_um": np.where(short, 1e3 * lacks_mm, 0.0),
+        "donor_drop_mm": donor_mm,
+    }
     return [
         RankedNeedle(
             needle=needle,
-            drop_mm=float(drop_mm[n]),
-            worth=_worth(bool(serves[n]), bool(lacks_mm[n] > told), bool(possible[n])),
+            worth=(Worth.SERVES, Worth.NEEDS_METAL, Worth.DONOR, Worth.NOT_BY_FILING)[worth[n]],
             lambda_predicted=found[n],
             lambda_low=unknown,
             lambda_high=unknown,
-            worst=float(off[n].max()),
-            rms=float(np.sqrt((off[n] ** 2).mean())),
             chance=float("nan"),
-            filing_um=1e3 * float(taken[n].max()),
             stations=tuple((np.flatnonzero(taken[n] > TOUCHED_MM) + 1).tolist()),
-            lacks_um=1e3 * float(lacks_mm[n]) if lacks_mm[n] > told else 0.0,
-            donor_drop_mm=float(donor_mm[n]),
+            **{name: float(values[n]) for name, values in figures.items()},
         )
         for n, needle in enumerate(needles)
     ]
@@ -330,14 +334,6 @@ def _filed(law: Law, target: Target, diameters_mm: FloatArray, drop_mm: FloatArr
     # Nobody knows the needle above the station before the first band.
     taken[:, :-1][along[:, 1:] <= places[0]] = 0.0
     return np.maximum(-removal, 0.0).max(axis=1), np.minimum.accumulate(diameters_mm - taken, axis=1)
-
-
-def _worth(serves: bool, short: bool, possible: bool) -> Worth:
-    if serves:
-        return Worth.SERVES
-    if short:
-        return Worth.NEEDS_METAL
-    return Worth.DONOR if possible else Worth.NOT_BY_FILING
 
 
 def _metal_now_fitted(needle: Needle, car: Learned) -> NDArray[np.bool_]:
