@@ -10,8 +10,8 @@ from needlecalc.design.after.changes import AtHand as AtHand
 from needlecalc.design.after.changes import try_changes as try_changes
 from needlecalc.design.after.outcome import compare_pass as compare_pass
 from needlecalc.design.after.progress import judge_cut as judge_cut
+from needlecalc.design.after.progress import rescue as rescue
 from needlecalc.design.after.rank import rank as rank
-from needlecalc.design.after.rescue import rescue as rescue
 from needlecalc.design.belief.calibration import with_jet_drive as with_jet_drive
 from needlecalc.design.belief.history import History as History
 from needlecalc.design.belief.history import Pass as Pass

@@ -12,10 +12,9 @@ from pathlib import Path
 
 import numpy as np
 
-from needlecalc.design.after.outcome import compare_pass
-from needlecalc.design.after.progress import judge_cut, unchanged
+from needlecalc.design.after.outcome import compare_pass, unchanged
+from needlecalc.design.after.progress import judge_cut, rescue
 from needlecalc.design.after.rank import rank
-from needlecalc.design.after.rescue import rescue
 from needlecalc.design.after.trip import read_route
 from needlecalc.design.belief.calibration import JetShift
 from needlecalc.design.belief.history import History, Pass, read_history

@@ -11,9 +11,8 @@ from scipy.stats import norm
 
 import needlecalc as nc
 from needlecalc.design.after.altitude import AltitudeRemark
-from needlecalc.design.after.outcome import Diagnosis
-from needlecalc.design.after.progress import refitted, touched
-from needlecalc.design.after.rescue import WayOut, _way_out
+from needlecalc.design.after.outcome import Diagnosis, refitted, touched
+from needlecalc.design.after.progress import WayOut, _way_out
 from needlecalc.design.inverse import fit, verdict
 from needlecalc.design.inverse.alternatives import Change, alternative
 from needlecalc.design.inverse.limits import Limits

@@ -10,7 +10,7 @@ from conftest import NO_DOUBTS, make_setup
 from sheet_cases import changed
 
 import needlecalc as nc
-from needlecalc.design.after.rescue import WayOut
+from needlecalc.design.after.progress import WayOut
 from needlecalc.report import after
 
 # An invented needle, in inches, pitch 1/8 in, its shoulder 1.5 mm above the piston's face.

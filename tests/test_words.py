@@ -14,9 +14,8 @@ from conftest import asked, make_setup
 import needlecalc as nc
 from needlecalc.design.after.altitude import AltitudeRemark
 from needlecalc.design.after.outcome import Diagnosis, OutcomeRemark
-from needlecalc.design.after.progress import NextStroke
+from needlecalc.design.after.progress import NextStroke, WayOut
 from needlecalc.design.after.rank import Worth
-from needlecalc.design.after.rescue import WayOut
 from needlecalc.design.after.trip import Mixture, State
 from needlecalc.design.belief.learned import LearnedRemark
 from needlecalc.design.inverse.alternatives import Change, Unsolved

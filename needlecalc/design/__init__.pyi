@@ -4,9 +4,9 @@ from needlecalc.design.after.altitude import AltitudeOutlook as AltitudeOutlook
 from needlecalc.design.after.changes import Changes as Changes
 from needlecalc.design.after.outcome import Outcome as Outcome
 from needlecalc.design.after.progress import Progress as Progress
+from needlecalc.design.after.progress import Rescue as Rescue
 from needlecalc.design.after.rank import RankedNeedle as RankedNeedle
 from needlecalc.design.after.rank import Ranking as Ranking
-from needlecalc.design.after.rescue import Rescue as Rescue
 from needlecalc.design.after.trip import Route as Route
 from needlecalc.design.after.trip import read_route as read_route
 from needlecalc.design.belief.calibration import JetShift as JetShift

@@ -10,9 +10,8 @@ import numpy as np
 from needlecalc.design.after.altitude import THE_DRIVE, AltitudeOutlook, AltitudeRemark, Place
 from needlecalc.design.after.changes import Changes, Tried
 from needlecalc.design.after.outcome import Outcome
-from needlecalc.design.after.progress import LIGHT_PASS_UM, Progress, StationState
+from needlecalc.design.after.progress import HURT, LIGHT_PASS_UM, STILL_FITS, Progress, Rescue, StationState, WayOut
 from needlecalc.design.after.rank import RankedNeedle
-from needlecalc.design.after.rescue import HURT, STILL_FITS, Rescue, WayOut
 from needlecalc.design.inverse.alternatives import Alternative, Change
 from needlecalc.design.inverse.proposal import Stages
 from needlecalc.design.inverse.uncertainty import LEAST_DIFFERENCE_MM

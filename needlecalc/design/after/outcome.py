@@ -2,20 +2,19 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 
 import numpy as np
 from numpy.typing import NDArray
 
-from needlecalc.design.after.progress import refitted, unchanged
-from needlecalc.design.belief.history import History, Pass
+from needlecalc.design.belief.history import SAME_NEEDLE_MM, History, Pass
 from needlecalc.design.belief.learn import learn
 from needlecalc.design.belief.learned import Learned
 from needlecalc.design.belief.readings import same_bands, usable_lambda
 from needlecalc.design.inverse.proposal import Design
 from needlecalc.errors import InputError
-from needlecalc.gaussian import NINETY
+from needlecalc.gaussian import NINETY, Gaussian
 from needlecalc.measure.drive.bands import Bands
 from needlecalc.parts.needle import Needle
 from needlecalc.remark import Remark, Severity
@@ -29,6 +28,8 @@ FITS = 2.0  # of the degrees of freedom: misfit of one cause that still explains
 SCALES = np.linspace(-0.4, 0.4, 81)  # errors of lift tried
 ZEROS_MM = np.linspace(-4.0, 4.0, 81)
 LEAST_SQUARE = 1e-30
+SAME_DROP_MM = 1e-6
+LEAST_ERROR_MM = 1e-9  # what is certain still needs a width
 NO_GAIN = 0.5  # error of the flow law that is no longer credible
 ALIKE = 3.0  # chi-squared by which two causes must differ to be told apart
 
@@ -303,3 +304,47 @@ def _change(learned: Learned, car: Learned, lift_mm: FloatArray) -> FloatArray:
         unknowns[:, one.place.lift()] = lift_mm
         logs.append(one.log_lambda(unknowns, one.present_mm(), one.history.passes[-1].drop_mm))
     return np.asarray(logs[1] - logs[0])
+
+
+def touched(learned: Learned, needle: Needle) -> NDArray[np.bool_]:
+    """Stations of a needle that were measured anew since the last pass."""
+    last = learned.history.passes[-1].needle
+    if last.stations_mm.shape != needle.stations_mm.shape or not np.allclose(
+        last.stations_mm, needle.stations_mm, atol=1e-6
+    ):
+        msg = f"Needle {needle.name} has other stations than {last.name}; measure it at the same ones, from the same datum."
+        raise InputError(msg)
+    return np.asarray(np.abs(last.diameters_mm - needle.diameters_mm) > SAME_NEEDLE_MM)
+
+
+def unchanged(learned: Learned, needle: Needle, drop_mm: float) -> bool:
+    """Whether needle and jet height are still those of the last pass."""
+    return abs(drop_mm - learned.history.passes[-1].drop_mm) < SAME_DROP_MM and not touched(learned, needle).any()
+
+
+def refitted(learned: Learned, needle: Needle, drop_mm: float) -> Learned:
+    """The car as estimated with another needle in it, measured but not yet driven."""
+    new, place, last = touched(learned, needle), learned.place, learned.history.passes[-1]
+    number = int(learned.history.then(needle, drop_mm, learned.bands).needle_of_pass()[-1])
+    estimate, prior_u = learned.estimate, learned.prior_u
+    if number == place.needles:
+        one = max(learned.doubts.micrometer_mm, LEAST_ERROR_MM)
+        both = estimate.joined(np.where(new, one, 0.0))
+        # Unknowns that each new one copies; those measured anew stand alone.
+        copied = np.eye(both.mean.size)
+        copied[prior_u.size :, learned.present_errors()] = np.diag(~new)
+        estimate = Gaussian(copied @ both.mean, copied @ both.root)
+        prior_u, place = np.append(prior_u, np.full(new.size, one)), replace(place, needles=place.needles + 1)
+    true = needle.diameters_mm - estimate.mean[place.needle(number)]
+    expected = np.exp(learned.log_lambda(learned.mean, true, drop_mm))
+    undriven = learned.bands.having(lambda_measured=expected, log=None, samples=())
+    after = History((*learned.history.passes, Pass(needle, drop_mm, undriven, driven=False, air=last.air, fuel=last.fuel)))
+    return replace(
+        learned,
+        setup=after.present(learned.setup),
+        history=after,
+        bands=undriven,
+        place=place,
+        estimate=estimate,
+        prior_u=prior_u,
+    )

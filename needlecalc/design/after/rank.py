@@ -10,7 +10,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from needlecalc.design.after.progress import touched
+from needlecalc.design.after.outcome import touched
 from needlecalc.design.belief.law import AT_ONCE, Law
 from needlecalc.design.belief.learn import learn
 from needlecalc.design.belief.learned import Learned
