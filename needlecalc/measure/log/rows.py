@@ -80,17 +80,21 @@ def read_rows(text: LogText, columns: Sequence[int], *, clock: Sequence[int] = (
     for block in text.blocks():
         numbers = None if clock else _all_numbers(text, block, columns)
         if numbers is not None:
-            places = np.arange(above, above + len(numbers[0]))
+            count = len(numbers[0])
+            places = np.arange(above, above + count)
         else:
+            count = block.count(b"\n")
             rows = _table_rows(text, block, above, dropped)
             places = np.array([*rows], dtype=np.int64)
             numbers = [_numbers([cells[c] for cells in rows.values()], c in clock, text.decimal) for c in columns]
         end = filled + len(places)
         for whole, part in zip((line, *values), (places, *numbers), strict=True):
             whole[filled:end] = part
-        above, filled = above + block.count(b"\n"), end
+        above, filled = above + count, end
     for whole in (line, *values):
         whole.resize(filled, refcheck=False)
+    for whole in values:
+        whole[np.abs(whole) > LARGEST_NUMBER] = np.nan
     tail = text.raw[max(text.raw.rfind(b"\n") + 1, text.start) :]
     if tail.strip(b" \t\r\n\0\x1a"):
         dropped[RowFault.CUT] += 1
@@ -114,7 +118,7 @@ def _all_numbers(text: LogText, block: bytes, columns: Sequence[int]) -> list[Fl
             numbers = np.loadtxt(
                 pointed, delimiter=mark.decode(), usecols=columns, comments=None, ndmin=2, encoding="latin1"
             )
-            return list(np.where(np.abs(numbers) > LARGEST_NUMBER, np.nan, numbers).T)
+            return list(numbers.T)
         import pandas as pd  # late: it takes as long to import as a short log takes to read
 
         # From pandas 3.1 on the parser rounds every number correctly by itself and warns of the argument.
@@ -125,7 +129,7 @@ def _all_numbers(text: LogText, block: bytes, columns: Sequence[int]) -> list[Fl
         )  # fmt: skip
     except ValueError:
         return None
-    return [np.where(np.abs(frame[c]) > LARGEST_NUMBER, np.nan, frame[c]) for c in columns]
+    return [frame[column].to_numpy() for column in columns]
 
 
 def _table_rows(text: LogText, block: bytes, above: int, dropped: Counter[RowFault]) -> dict[int, list[str]]:
