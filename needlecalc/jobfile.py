@@ -108,9 +108,7 @@ class Faults:
         try:
             return tomllib.loads("\n".join(mended) + "\n")
         except tomllib.TOMLDecodeError as error:
-            self._said.append(f"{self.file} is not valid TOML: {error}; mend that place.")
-            self.end()
-            raise
+            raise JobFaults([*self._said, f"{self.file} is not valid TOML: {error}; mend that place."]) from error
 
     def add(self, place: str, key: str, words: str) -> None:
         """Note a fault of a key in a section; of the section itself where the key is empty."""
