@@ -31,6 +31,7 @@ from needlecalc.errors import InputError
 from needlecalc.physics.strips import (
     GREATEST_FALL,
     LOSS_AT_REST,
+    VISCOUS,
     BorePoints,
     JetAndFuel,
     Strips,
@@ -105,8 +106,7 @@ def bore_flow(
     Returns
     -------
     BoreFlow
-        Flow, effective and geometric area, discharge coefficient, viscous fraction and Reynolds
-        number (of the mean velocity and twice the gap), each of the broadcast shape (...).
+        Flow, areas, discharge coefficient, viscous fraction, Reynolds number of the mean velocity and twice the gap: (...).
 
     Raises
     ------
@@ -208,7 +208,7 @@ def _flow(bore: BorePoints, strips: Strips, jet: JetAndFuel) -> BoreFlow:
 def _slopes(bore: BorePoints, strips: Strips, eccentricity: FloatArray) -> BoreSlopes:
     """Chain rule through the strips: resistance, cubic, sum over the azimuth."""
     gap, wide, u = strips.gap_mm, strips.wide_mm, strips.coefficient
-    scale = strips.viscous_scale
+    scale = VISCOUS * gap[0] * strips.radius_mm
     pieces = scale * strips.piece_mm
     by_upper, by_lower, by_wide = mean_inverse_slopes_mm5(gap[:-1], gap[1:], wide)
     by_gap = np.zeros(np.broadcast_shapes(gap.shape, (1, *pieces.shape[1:])))

@@ -17,7 +17,9 @@ from needlecalc.units import FloatArray
 ROUNDING_MM: Final = 1e-9
 NEWTON_STEPS: Final = 30
 SERIES_BELOW: Final = 0.03
+SMALLEST: Final = 1e-300
 THINNEST_MM: Final = 0.05  # a steep needle gone on past its table may end inside the bore
+VISCOUS = 24.0  # 12 of a slit, whose mean radius is half of w - h in the mean of the gap below
 LOSS_AT_REST = 1.78
 LOSS_FALL_PER_REYNOLDS = 9.4e-5
 LOSS_REYNOLDS_CEILING = 4000.0
@@ -164,24 +166,17 @@ def mean_inverse_slopes_mm5(
 
 
 def _areatanh_over(t: FloatArray) -> FloatArray:
-    """Ratio artanh(t)/t, by series where t is small."""
-    square, small, safe = _small(t)
-    series = 1.0 + square * (1 / 3 + square * (1 / 5 + square * (1 / 7 + square / 9)))
-    return np.where(small, series, 0.5 * np.log((1.0 + safe) / (1.0 - safe)) / safe)
+    """Ratio artanh(t)/t, 1 at zero."""
+    safe = np.where(t == 0.0, SMALLEST, t)
+    return np.asarray(np.arctanh(safe) / safe)
 
 
 def _areatanh_over_slope(t: FloatArray, ratio: FloatArray, steep: FloatArray) -> FloatArray:
-    """Slope of artanh(t)/t from the ratio and the slope of artanh, by series where t is small."""
-    square, small, safe = _small(t)
-    series = t * (2 / 3 + square * (4 / 5 + square * (6 / 7 + square * 8 / 9)))
-    return np.where(small, series, (steep - ratio) / safe)
-
-
-def _small(t: FloatArray) -> tuple[FloatArray, NDArray[np.bool_], FloatArray]:
-    """Square of t, where t is small, and t with something harmless in its place there."""
+    """Slope of artanh(t)/t from the ratio and the slope of artanh, by series where t is small and the two cancel."""
     square = t * t
+    series = t * (2 / 3 + square * (4 / 5 + square * (6 / 7 + square * 8 / 9)))
     small = square < SERIES_BELOW**2
-    return square, small, np.where(small, 0.5, t)
+    return np.where(small, series, (steep - ratio) / np.where(small, 1.0, t))
 
 
 class JetAndFuel(NamedTuple):
@@ -206,7 +201,6 @@ class Strips(NamedTuple):
     radius_mm: FloatArray  # (..., a) mean radius at the face
     reach_mm: FloatArray  # (..., 1) offset of a needle that touches
     by_gap: FloatArray | float  # (..., 1) growth of the reach by the gap at the face
-    viscous_scale: FloatArray  # (..., a) what the mean of the gap is multiplied by
     resistance_per_mm: FloatArray  # (..., a)
     sigma: FloatArray  # (..., a)
     kappa: FloatArray  # (..., a)
@@ -252,16 +246,13 @@ def strips_of(bore: BorePoints, known: JetAndFuel) -> Strips:
     wide = across + shift
     radius = 0.25 * (across + diameter[0])
     pieces = (bore.z_mm[1:] - bore.z_mm[:-1])[..., None]
-    scale = 24.0 * gaps[0] * radius
-    resistance = scale * (pieces * mean_inverse_mm4(gaps[:-1], gaps[1:], wide)).sum(axis=0)
+    resistance = VISCOUS * gaps[0] * radius * (pieces * mean_inverse_mm4(gaps[:-1], gaps[1:], wide)).sum(axis=0)
     velocity = 1e3 * np.sqrt(2.0 * pressure / density)
     sigma = 2.0 * viscosity * resistance / velocity
     kappa = (2.0 * LOSS_FALL_PER_REYNOLDS) * velocity * gaps[0] / viscosity
     root = _root(sigma, kappa)
     carried = share * root * gaps[0] * radius
-    return Strips(
-        gaps, pieces, wide, radius, reach, by_gap, scale, resistance, sigma, kappa, root, carried, cosine, velocity
-    )  # fmt: skip
+    return Strips(gaps, pieces, wide, radius, reach, by_gap, resistance, sigma, kappa, root, carried, cosine, velocity)
 
 
 def _root(sigma: FloatArray, kappa: FloatArray) -> FloatArray:
