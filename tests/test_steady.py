@@ -47,7 +47,6 @@ def test_a_hold_is_steady_but_for_its_ends():
     steady = steady_samples(held(), NO_LAG)
     assert (steady.code == 0).sum() == 580
     assert steady.dropped() == ((LeftOut(RowReason.EDGE), 20),)
-    assert "580 of 600 rows" in repr(steady)
 
 
 def test_an_opening_costs_its_time_and_a_closing_only_the_window():

@@ -11,24 +11,13 @@ from numpy.typing import NDArray
 from needlecalc.arrays import check_range, read_only
 from needlecalc.echo import shown
 from needlecalc.errors import InputError
+from needlecalc.measure.drive import samples
 from needlecalc.measure.drive.bands import DriveNote, LeftOut, RowReason
 from needlecalc.measure.drive.lag import Lag
-from needlecalc.measure.drive.samples import (
-    WARM_ABOVE_DEGC,
-    cold_rows,
-    filled,
-    gap_s,
-    load_signal,
-    moves,
-    opening,
-    window_ends,
-    window_mean,
-)
 from needlecalc.measure.log.columns import BY_KEY, how_to_name
 from needlecalc.measure.log.file import Log
 from needlecalc.measure.log.rows import FLAGS
 from needlecalc.remark import Remark
-from needlecalc.show import counted
 from needlecalc.units import FloatArray
 
 USUAL_LOADS_PA = {"light": (25e3, 70e3), "part": (70e3, 88e3), "full": (88e3, 115e3)}
@@ -48,7 +37,7 @@ OVERRUN_BELOW_PA = 28e3
 CLOSED_THROTTLE_PERCENT = 2.0
 
 
-@dataclass(frozen=True, repr=False, eq=False)
+@dataclass(frozen=True, eq=False)
 class Steady:
     """Every row of a log with the place in ``reasons`` of why it is left out, 0 where it is steady and fit."""
 
@@ -58,9 +47,6 @@ class Steady:
     code: NDArray[np.int16]
     reasons: tuple[LeftOut, ...]
     remarks: tuple[Remark, ...] = ()
-
-    def __repr__(self) -> str:
-        return f"Steady samples: {int((self.code == 0).sum())} of {counted(self.code.size, 'row')} of {self.log.name!r}"
 
     def dropped(self) -> tuple[tuple[LeftOut, int], ...]:
         """Rows left out, by reason; reasons that left none out are not listed."""
@@ -75,27 +61,27 @@ def steady_samples(log: Log, lag: Lag, **asked: float | None) -> Steady:
     """
     limits = {name: _limit(log, name, asked.get(name)) for name in _LIMITS}
     steady_s, settle_s, warm_degc = (limits[name] for name in ("steady_s", "settle_s", "warm_above_degc"))
-    time, pressure, load = log.time_s, log.manifold_pressure_pa, load_signal(log)
+    time, pressure, load = log.time_s, log.manifold_pressure_pa, samples.load_signal(log)
     burnt, answered = _undelayed(log, lag.seconds)
-    first, last, whole = window_ends(time, steady_s / 2.0, steady_s / 2.0)
+    first, last, whole = samples.window_ends(time, steady_s / 2.0, steady_s / 2.0)
     here = np.arange(time.size)
-    speed_within = limits["rpm_within"] * np.maximum(window_mean(log.rpm, first, last), 1000.0)
+    speed_within = limits["rpm_within"] * np.maximum(samples.window_mean(log.rpm, first, last), 1000.0)
     held: list[tuple[RowReason, FloatArray, FloatArray | float]] = [(RowReason.SPEED, log.rpm, speed_within)]
     if pressure is not None:
-        held.append((RowReason.PRESSURE, filled(pressure), limits["pressure_within_pa"]))
+        held.append((RowReason.PRESSURE, samples.filled(pressure), limits["pressure_within_pa"]))
     elif log.throttle_percent is not None:
-        held.append((RowReason.THROTTLE, filled(log.throttle_percent), limits["throttle_within_percent"]))
+        held.append((RowReason.THROTTLE, samples.filled(log.throttle_percent), limits["throttle_within_percent"]))
     flow = np.maximum(log.rpm, 100.0) * (1.0 if load is None else load[0])
-    drift = np.abs(window_mean(burnt, first, here) - window_mean(burnt, here, last))
+    drift = np.abs(samples.window_mean(burnt, first, here) - samples.window_mean(burnt, here, last))
     found = [
         *((LeftOut(RowReason.FLAGGED, flag=flag), log.flag == flag) for flag in range(1, len(FLAGS))),
         (LeftOut(RowReason.NO_ANSWER), ~answered),
-        (LeftOut(RowReason.COLD, warm_degc), cold_rows(log, warm_degc)),
+        (LeftOut(RowReason.COLD, warm_degc), samples.cold_rows(log, warm_degc)),
         *([] if pressure is None else [(LeftOut(RowReason.NO_PRESSURE), ~np.isfinite(pressure))]),
         (LeftOut(RowReason.OVERRUN), _overrun(log, limits["overrun_below_pa"])),
         (LeftOut(RowReason.EDGE), ~whole),
-        *((LeftOut(why), moves(time, values, within, steady_s)) for why, values, within in held),
-        (LeftOut(RowReason.OPENING, settle_s), opening(time, flow, rise=limits["opening_rise"], settle_s=settle_s)),
+        *((LeftOut(why), samples.moves(time, values, within, steady_s)) for why, values, within in held),
+        (LeftOut(RowReason.OPENING, settle_s), samples.opening(time, flow, rise=limits["opening_rise"], settle_s=settle_s)),
         (LeftOut(RowReason.LAMBDA), drift > limits["lambda_within"]),
     ]
     not_logged = {DriveNote.NO_COOLANT: log.coolant_degc is None, DriveNote.SPEED_ALONE: len(held) == 1}
@@ -114,7 +100,7 @@ _LIMITS = {
     "rpm_within": (RPM_WITHIN, 0.0, 1.0, "It is a share; 4 % is 0.04.", ""),
     "lambda_within": (LAMBDA_WITHIN, 0.0, 1.0, "It is a lambda, some 0.05.", ""),
     "opening_rise": (OPENING_RISE, 0.0, 100.0, "It is a share; a tenth is 0.1.", ""),
-    "warm_above_degc": (WARM_ABOVE_DEGC, -40.0, 120.0, "70 degC is common.", "coolant"),
+    "warm_above_degc": (samples.WARM_ABOVE_DEGC, -40.0, 120.0, "70 degC is common.", "coolant"),
     "pressure_within_pa": (PRESSURE_WITHIN_PA, 0.0, 1e5, "It is in Pa; 1 kPa is 1000 Pa.", "manifold_pressure"),
     "overrun_below_pa": (OVERRUN_BELOW_PA, 0.0, 1.2e5, "It is absolute, in Pa; 1 kPa is 1000 Pa.", "manifold_pressure"),
     "throttle_within_percent": (THROTTLE_WITHIN_PERCENT, 0.0, 100.0, "Some 4 % will do.", "throttle"),
@@ -150,7 +136,7 @@ def _undelayed(log: Log, lag_s: float) -> tuple[FloatArray, NDArray[np.bool_]]:
     slack = 0.01 * float(np.median(np.diff(log.time_s)))
     after = np.minimum(np.searchsorted(log.time_s, later - slack), log.time_s.size - 1)
     before = np.maximum(after - 1, 0)
-    near = (log.time_s[after] - log.time_s[before] <= gap_s(log.time_s)) & (later <= log.time_s[-1] + slack)
+    near = (log.time_s[after] - log.time_s[before] <= samples.gap_s(log.time_s)) & (later <= log.time_s[-1] + slack)
     fit = (log.flag[after] == 0) & (log.flag[before] == 0)
     return np.interp(later, log.time_s, log.lambda_measured), near & fit
 

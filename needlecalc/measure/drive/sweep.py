@@ -63,9 +63,8 @@ class LeanLimits(Shown):
     source: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
-        object.__setattr__(self, "rpm", read_only(self.rpm, "rpm"))
-        object.__setattr__(self, "lambda_limit", read_only(self.lambda_limit, "lambda_limit"))
-        object.__setattr__(self, "lambda_rough", read_only(self.lambda_rough, "lambda_rough", allow_nan=True))
+        for name in ("rpm", "lambda_limit", "lambda_rough"):
+            object.__setattr__(self, name, read_only(getattr(self, name), name, allow_nan=name == "lambda_rough"))
         same_length("lean limits", load=self.load, rpm=self.rpm, lambda_limit=self.lambda_limit, source=self.source)
         check_range(self.margin, "margin", 0.0, 0.3, cure="It is a lambda, some 0.03.")
 
@@ -77,14 +76,9 @@ class LeanLimits(Shown):
 
     def joined(self, other: LeanLimits) -> LeanLimits:
         """These sweeps and others together; the margin of the first counts."""
-        return replace(
-            self,
-            load=self.load + other.load,
-            rpm=np.concatenate([self.rpm, other.rpm]),
-            lambda_limit=np.concatenate([self.lambda_limit, other.lambda_limit]),
-            lambda_rough=np.concatenate([self.lambda_rough, other.lambda_rough]),
-            source=self.source + other.source,
-        )
+        arrays = ("rpm", "lambda_limit", "lambda_rough")
+        both = {name: np.concatenate([getattr(self, name), getattr(other, name)]) for name in arrays}
+        return replace(self, load=self.load + other.load, source=self.source + other.source, **both)
 
     def most(self, load: str, rpm_low: float, rpm_high: float) -> tuple[float, int] | None:
         """Leanest target a band may have: limit less margin, and which sweep it comes from; None where no sweep was made.
