@@ -64,7 +64,7 @@ def keys_of(section: str) -> list[Key]:
 
 
 def _key(section: str, name: str, kinds: tuple[str, ...]) -> Key:
-    own = OWN.get(section, {}).get(name, Own("", ""))
+    own = OWN.get(section, {}).get(name, Own((), ""))
     part = DOUBTS_OF_PARTS.get(name, section) if section == "doubts" else section
     made = TAKEN_BY.get(part, ())
     owner = next((one for one in made if name in signature(one).parameters), None)

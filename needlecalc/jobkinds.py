@@ -35,6 +35,10 @@ from needlecalc.report.language import words_pages
 
 Part = TypeVar("Part")
 
+NUMBER, TEXT, FILE, YES_NO, TABLE = "a number", "text", "the name of a file", "true or false", "a section of its own"
+NUMBERS, TEXTS, YES_NOS = "a row of numbers", "a row of texts", "a row of true and false"
+WHOLES, TABLES = "a row of whole numbers", "a list of sections"
+
 # Whom each section is handed to: the annotations there say what each key takes.  A star stands for any name.
 TAKEN_BY: Mapping[str, tuple[Callable[..., Any], ...]] = {
     "engine": (Engine,),
@@ -74,9 +78,9 @@ TAKEN_BY: Mapping[str, tuple[Callable[..., Any], ...]] = {
 
 
 class Own(NamedTuple):
-    """A key that the job reads itself: the annotation of what it takes, what it is, and its range."""
+    """A key that the job reads itself: the kinds it takes, what it is, and its range."""
 
-    note: str
+    kinds: tuple[str, ...]
     about: str
     range: tuple[float, float] | None = None
 
@@ -87,80 +91,80 @@ DOUBTS_OF_PARTS = {
     "volumetric_efficiency_u": "engine",
     "volumetric_efficiency_shape_u": "engine",
 }
-_COLUMNS = {"*": Own("str", "Column of the log that carries this meaning; empty does without.")}
-_UNITS = {"*": Own("str", "Unit of the column with this meaning.")}
-_SECTION, _LIST, _HEIGHT_M = "Mapping", "Sequence[Mapping]", (-500.0, 6000.0)
+_COLUMNS = {"*": Own((TEXT,), "Column of the log that carries this meaning; empty does without.")}
+_UNITS = {"*": Own((TEXT,), "Unit of the column with this meaning.")}
+_HEIGHT_M = (-500.0, 6000.0)
 # Keys that the job reads itself.
 OWN: Mapping[str, Mapping[str, Own]] = {
-    "needle": {"file": Own("Path", "Needle table, CSV: station, distance_mm, diameter_mm.")},
+    "needle": {"file": Own((FILE,), "Needle table, CSV: station, distance_mm, diameter_mm.")},
     "log": {
-        "file": Own("Path", "Log of the drive, text with delimiters."),
-        "bank": Own("str", "Bank whose sensor this log holds, where each bank has one."),
-        "others": Own(_LIST, "Further drives, one [[log.others]] each, brought to the job's air and fuel and merged."),
+        "file": Own((FILE,), "Log of the drive, text with delimiters."),
+        "bank": Own((TEXT,), "Bank whose sensor this log holds, where each bank has one."),
+        "others": Own((TABLES,), "Further drives, one [[log.others]] each, brought to the job's air and fuel and merged."),
     },
     "log.others": {
-        "file": Own("Path", "Log of the other drive, or of the other bank."),
-        "bank": Own("str", "Bank it was read at; drives of one bank are merged."),
-        "air": Own(_SECTION, "Air of that day, as in [air]; the job's where left out."),
-        "fuel": Own(_SECTION, "Fuel of that day, as in [fuel]; the job's where left out."),
+        "file": Own((FILE,), "Log of the other drive, or of the other bank."),
+        "bank": Own((TEXT,), "Bank it was read at; drives of one bank are merged."),
+        "air": Own((TABLE,), "Air of that day, as in [air]; the job's where left out."),
+        "fuel": Own((TABLE,), "Fuel of that day, as in [fuel]; the job's where left out."),
     },
     **{f"{place}.columns": _COLUMNS for place in ("log", "log.others", "calibration")},
     **{f"{place}.units": _UNITS for place in ("log", "log.others", "calibration")},
     "bands": {
-        "loads_kpa": Own(_SECTION, "Loads by manifold pressure: name = [from, to]."),
-        "only_bank": Own("str", "Bank that this sheet is for, where each bank gets a profile of its own."),
+        "loads_kpa": Own((TABLE,), "Loads by manifold pressure: name = [from, to]."),
+        "only_bank": Own((TEXT,), "Bank that this sheet is for, where each bank gets a profile of its own."),
     },
-    "bands.loads_kpa": {"*": Own("Sequence[float]", "Manifold pressure of this load, from and to.")},
-    "bands.loads_percent": {"*": Own("Sequence[float]", "Throttle of this load, from and to.")},
-    "lift": {"air_valve": Own(_SECTION, "What was other in the air valve when the lifts were read.")},
+    "bands.loads_kpa": {"*": Own((NUMBERS,), "Manifold pressure of this load, from and to.")},
+    "bands.loads_percent": {"*": Own((NUMBERS,), "Throttle of this load, from and to.")},
+    "lift": {"air_valve": Own((TABLE,), "What was other in the air valve when the lifts were read.")},
     "checks": {
-        "ignition": Own(_SECTION, "Readings of the ignition."),
-        "mechanical": Own(_SECTION, "What was looked at by hand."),
-        "sensor": Own(_SECTION, "Of the lambda sensor."),
-        "twins": Own(_SECTION, "Readings of two or more carburettors side by side."),
-        "limits": Own(_SECTION, "Other limits of the checks: [amber, red]."),
-        "needle": Own(_SECTION, "Needle measured at its stations, for wear."),
-        "gases": Own(_LIST, "Readings of a gas analyser, one [[checks.gases]] each."),
-        "override": Own("str", "Why a red check is overridden; it prints on the sheet."),
+        "ignition": Own((TABLE,), "Readings of the ignition."),
+        "mechanical": Own((TABLE,), "What was looked at by hand."),
+        "sensor": Own((TABLE,), "Of the lambda sensor."),
+        "twins": Own((TABLE,), "Readings of two or more carburettors side by side."),
+        "limits": Own((TABLE,), "Other limits of the checks: [amber, red]."),
+        "needle": Own((TABLE,), "Needle measured at its stations, for wear."),
+        "gases": Own((TABLES,), "Readings of a gas analyser, one [[checks.gases]] each."),
+        "override": Own((TEXT,), "Why a red check is overridden; it prints on the sheet."),
     },
-    "lean_limits": {"*": Own(_SECTION, "A sweep, leaned step by step until the engine runs rough.")},
-    "lean_limits.*": {"file": Own("Path", "Log of the sweep; leave out lambda_measured and rough then.")},
+    "lean_limits": {"*": Own((TABLE,), "A sweep, leaned step by step until the engine runs rough.")},
+    "lean_limits.*": {"file": Own((FILE,), "Log of the sweep; leave out lambda_measured and rough then.")},
     "target": {
         "*": Own(
-            "float | Mapping", "Lambda to reach at this load, or at load@rpm; or a section of lambda, rich, lean, weight."
+            (NUMBER, TABLE), "Lambda to reach at this load, or at load@rpm; or a section of lambda, rich, lean, weight."
         )
     },
-    "target.*": {"*": Own("float", "lambda, rich and lean (permitted), or weight.")},
-    "limits.never_below_mm": {"*": Own("float", "Least diameter at the station of this number.")},
+    "target.*": {"*": Own((NUMBER,), "lambda, rich and lean (permitted), or weight.")},
+    "limits.never_below_mm": {"*": Own((NUMBER,), "Least diameter at the station of this number.")},
     "micrometer": {
-        "anvil_width_mm": Own("float", "Width of the anvils along the needle.", (0.0, 15.0)),
-        "face_on_mark": Own("str", "What of the anvils lies on the mark: centre, or thick_edge."),
+        "anvil_width_mm": Own((NUMBER,), "Width of the anvils along the needle.", (0.0, 15.0)),
+        "face_on_mark": Own((TEXT,), "What of the anvils lies on the mark: centre, or thick_edge."),
     },
     "calibration": {
-        "flats": Own("float", "How far the jet was moved for this drive; positive lowered it.", (-24.0, 24.0)),
-        "file": Own("Path", "Log of the drive with the jet moved."),
-        "trims": Own(_LIST, "Turns of the nut at idle, one [[calibration.trims]] each, in their order."),
+        "flats": Own((NUMBER,), "How far the jet was moved for this drive; positive lowered it.", (-24.0, 24.0)),
+        "file": Own((FILE,), "Log of the drive with the jet moved."),
+        "trims": Own((TABLES,), "Turns of the nut at idle, one [[calibration.trims]] each, in their order."),
     },
     "doubts": {
-        "parallel_length_u_mm": Own("float", "Parallel length of the jet's bore; may stand in [jet] too."),
+        "parallel_length_u_mm": Own((NUMBER,), "Parallel length of the jet's bore; may stand in [jet] too."),
         "volumetric_efficiency_u": Own(
-            "float", "Level of the volumetric efficiency, as a share; may stand in [engine] too."
+            (NUMBER,), "Level of the volumetric efficiency, as a share; may stand in [engine] too."
         ),
         "volumetric_efficiency_shape_u": Own(
-            "float", "Its change from one running point to the next; may stand in [engine] too."
+            (NUMBER,), "Its change from one running point to the next; may stand in [engine] too."
         ),
     },
-    "history": {"file": Own("Path", "File that keeps the passes; it need not exist yet.")},
+    "history": {"file": Own((FILE,), "File that keeps the passes; it need not exist yet.")},
     "altitude": {
-        "home_m": Own("float", "Height of home above sea level.", _HEIGHT_M),
-        "trip_m": Own("float | Sequence[float]", "Heights that the car is driven to.", _HEIGHT_M),
-        "acknowledged": Own("str", "Why a red warning of these places is accepted, and by whom."),
+        "home_m": Own((NUMBER,), "Height of home above sea level.", _HEIGHT_M),
+        "trip_m": Own((NUMBER, NUMBERS), "Heights that the car is driven to.", _HEIGHT_M),
+        "acknowledged": Own((TEXT,), "Why a red warning of these places is accepted, and by whom."),
         "slope_percent": Own(
-            "float", "Slope of the road for uphill and downhill on the altitude card; 10 when not given.", (0.0, 40.0)
+            (NUMBER,), "Slope of the road for uphill and downhill on the altitude card; 10 when not given.", (0.0, 40.0)
         ),
     },
     "handover.limits": {
-        name: Own("str", f"Limit of the test as the tester's page prints it: {said}.")
+        name: Own((TEXT,), f"Limit of the test as the tester's page prints it: {said}.")
         for name, said in words_pages.TESTED.items()
     },
 }
@@ -178,9 +182,6 @@ NOT_IN_A_JOB = {
 }
 MOST_KEYS = 22  # that a message lists
 BLANK = "?"  # a value still to be filled in
-NUMBER, TEXT, FILE, YES_NO, TABLE = "a number", "text", "the name of a file", "true or false", "a section of its own"
-NUMBERS, TEXTS, YES_NOS = "a row of numbers", "a row of texts", "a row of true and false"
-WHOLES, TABLES = "a row of whole numbers", "a list of sections"
 
 
 class Kind(NamedTuple):
@@ -201,7 +202,7 @@ KINDS = {
     FILE: Kind(r"Path", 'write it in quotes, as "drive.csv"', {"type": "string"}),
     YES_NO: Kind(r"bool", "write it in small letters without quotes", {"type": "boolean"}),
     TABLE: Kind(r"Mapping.*|VolumetricEfficiency", "give it a heading [{where}] with its keys below", {"type": "object"}),
-    TABLES: Kind(r"Sequence\[Mapping\]", "write [[{where}]], with double brackets, before each", _row("object")),
+    TABLES: Kind("", "write [[{where}]], with double brackets, before each", _row("object")),
     NUMBERS: Kind(
         r"ArrayLike|FloatArray|Pair|(?:Sequence|tuple)\[float.*", "write it in brackets, as [1.0, 2.0]", {"type": "array"}
     ),
@@ -269,8 +270,8 @@ def keys_taken(pattern: str) -> Mapping[str, tuple[str, ...]]:
         for name, parameter in signature(make).parameters.items():
             if name not in NOT_IN_A_JOB.get(pattern, ()):
                 notes.setdefault(name, str(parameter.annotation))
-    notes |= {key: own.note for key, own in OWN.get(pattern, {}).items()}
-    return {key: kinds for key, note in notes.items() if (kinds := _kinds(note))}
+    found = {key: kinds for key, note in notes.items() if (kinds := _kinds(note))}
+    return found | {key: own.kinds for key, own in OWN.get(pattern, {}).items()}
 
 
 def _kinds(note: str) -> tuple[str, ...]:
