@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -77,7 +78,7 @@ class LeanLimits(Shown):
     def joined(self, other: LeanLimits) -> LeanLimits:
         """These sweeps and others together; the margin of the first counts."""
         arrays = ("rpm", "lambda_limit", "lambda_rough")
-        both = {name: np.concatenate([getattr(self, name), getattr(other, name)]) for name in arrays}
+        both: dict[str, Any] = {name: np.concatenate([getattr(self, name), getattr(other, name)]) for name in arrays}
         return replace(self, load=self.load + other.load, source=self.source + other.source, **both)
 
     def most(self, load: str, rpm_low: float, rpm_high: float) -> tuple[float, int] | None:
