@@ -244,16 +244,15 @@ def alternatives(solution: Solution) -> tuple[tuple[Alternative, ...], tuple[Rem
     The jet's height past its range, a thicker donor, deeper cuts, another bore: those that serve, or come clearly nearer;
     those that serve first.
     """
-    rich, lean = (solution.missed() < -MISSED_BY).any(), (solution.missed() > MISSED_BY).any()
-    tries: list[tuple[Change, Callable[[Solution], Alternative | None]]] = [(Change.HEIGHT, _other_height)]
-    if rich and not solution.problem.limits.new_blank:
-        tries.append((Change.DONOR, _thicker_donor))
-    if lean and _cut_is_limited(solution):
-        tries.append((Change.DEEPER, _deeper_cut))
-    tries.append((Change.BORE, _other_bore))
+    tries: dict[Change, Callable[[Solution], Alternative | None]] = {
+        Change.HEIGHT: _other_height,
+        Change.DONOR: _thicker_donor,
+        Change.DEEPER: _deeper_cut,
+        Change.BORE: _other_bore,
+    }
     nearer = NEARER * float(np.abs(solution.missed()).max())
     found, unsolved = [], []
-    for kind, attempt in tries:
+    for kind, attempt in tries.items():
         try:
             one = attempt(solution)
         except SolveError:
@@ -286,6 +285,8 @@ def _other_height(solution: Solution) -> Alternative | None:
 def _thicker_donor(solution: Solution) -> Alternative | None:
     """A donor just thick enough everywhere, found as if metal could be added, then filed."""
     problem = solution.problem
+    if problem.limits.new_blank or not (solution.missed() < -MISSED_BY).any():
+        return None
     then = solved_again(problem.learned, problem.target, replace(problem.limits, new_blank=True))
     thicker = np.maximum(-then.removal_mm(), 0.0)
     if not (thicker > LEAST_CUT_MM).any():
@@ -294,14 +295,8 @@ def _thicker_donor(solution: Solution) -> Alternative | None:
     diameters = problem.learned.present_mm()
     donor = np.maximum.accumulate((diameters + thicker)[::-1])[::-1]
     cut = 1e3 * float((donor - (diameters - then.removal_mm())).max())
-    return _changed(
-        Change.DONOR,
-        solution,
-        then,
-        largest_cut_um=cut,
-        amount=float(thicker.max()),
-        stations=_most_first(thicker),
-    )
+    figures = {"largest_cut_um": cut, "amount": float(thicker.max()), "stations": _most_first(thicker)}
+    return _changed(Change.DONOR, solution, then, **figures)
 
 
 def _most_first(change: FloatArray) -> tuple[int, ...]:
@@ -310,20 +305,17 @@ def _most_first(change: FloatArray) -> tuple[int, ...]:
     return (most, *(k + 1 for k in np.flatnonzero(change > LEAST_CUT_MM).tolist() if k + 1 != most))
 
 
-def _cut_is_limited(solution: Solution) -> bool:
-    """Whether a limit of the user's own stops the file anywhere."""
-    problem = solution.problem
-    return bool(problem.held_by_a_limit(solution.x).any() or problem.limits.keep)
-
-
 def deepest(limits: Limits) -> Limits:
     """The limits without those of the user's own on the cut."""
     return replace(limits, max_cut_mm=DEEPEST_CUT_MM, least_diameter_mm=THINNEST_MM, keep=(), never_below_mm={})
 
 
 def _deeper_cut(solution: Solution) -> Alternative | None:
-    """Every limit on the cut lifted."""
+    """Every limit of the user's own on the cut lifted, where one stops the file."""
     problem = solution.problem
+    stopped = problem.held_by_a_limit(solution.x).any() or problem.limits.keep
+    if not stopped or not (solution.missed() > MISSED_BY).any():
+        return None
     then = solved_again(problem.learned, problem.target, deepest(problem.limits))
     more = then.removal_mm() - solution.removal_mm()
     if not (more > LEAST_CUT_MM).any():

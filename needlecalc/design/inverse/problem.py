@@ -40,7 +40,6 @@ class Problem:
     target: Target  # what is asked
     drive_u: FloatArray  # (m,) uncertainty of ln(lambda) on the day of the drive: how near the targets are worth meeting [-]
     band_u: FloatArray  # (m,) the same with the repeatability of a reading: how little each band weighs [-]
-    importance: FloatArray  # (m,) how much each band matters; little where it gives way to another [-]
     inside: NDArray[np.bool_]  # (n,) stations the data speak for, and those between them
     free: NDArray[np.bool_]  # (n,) stations of these that may change
     rows: Inequalities  # limits as rows of G x >= h
@@ -59,7 +58,6 @@ class Problem:
         # Days differ in a pattern that all bands share: no reason to fit one of them less closely.
         drive_u = np.maximum(learned.lambda_now_u(same_day=True), LEAST_U) * giving_way
         band_u = np.hypot(drive_u, learned.doubts.repeatability * giving_way) / target.weight
-        importance = target.weight / giving_way
         # Beyond the data the tip follows only as far as the taper needs.
         free = inside | (np.arange(inside.size) > int(np.flatnonzero(inside)[-1]))
         free &= ~limits.kept(free.size)
@@ -69,7 +67,7 @@ class Problem:
         tested = np.where(target.tested, np.log(target.lambda_rich / target.lambda_target) + NINETY * read_u, -np.inf)
         rows = limits.inequalities(setup, free, *turn)
         none = np.zeros(free.size)
-        return cls(learned, target, drive_u, band_u, importance, inside, free, rows, limits, turn, tested, learned.law, none)
+        return cls(learned, target, drive_u, band_u, inside, free, rows, limits, turn, tested, learned.law, none)
 
     def rest(self) -> FloatArray:
         """Solution that changes nothing, or no more than the range of the drop forces."""
@@ -124,7 +122,7 @@ class Problem:
 
     def reading_u(self) -> FloatArray:
         """Standard uncertainty of ln(lambda) as it was read, whether a band gives way or not."""
-        return np.asarray(self.drive_u * self.importance / self.target.weight)
+        return np.asarray(self.drive_u / self.target.giving_way())
 
     def at_limits(self, x: FloatArray) -> NDArray[np.bool_]:
         """Limits that are active, in the order of ``rows``."""

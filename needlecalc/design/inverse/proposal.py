@@ -14,7 +14,7 @@ from needlecalc.design.belief.unknowns import BySource
 from needlecalc.design.inverse.alternatives import Alternative, Change
 from needlecalc.design.inverse.limits import LEAST_TURN_FLATS, Limits
 from needlecalc.design.inverse.target import Forecast, Target
-from needlecalc.design.inverse.uncertainty import AfterCut, Trim, idle_aim, idle_band, least_difference_mm
+from needlecalc.design.inverse.uncertainty import AfterCut, Trim, idle_aim, least_difference_mm
 from needlecalc.design.inverse.verdict import Verdict
 from needlecalc.errors import InputError
 from needlecalc.measure.checks.check import Checks
@@ -333,8 +333,7 @@ class Design(Shown):
 
         Its target, but where idle gives way to other bands.
         """
-        idle = idle_band(self.learned, self.target)
-        return None if idle is None else idle_aim(self.target, idle, float(self.final.expected[idle]))
+        return idle_aim(self.learned, self.target, self.final.expected)
 
     def after_cut(self) -> AfterCut:
         """ln(lambda) of each band at the final diameters, straight in all that errs."""

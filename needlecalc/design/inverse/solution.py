@@ -258,4 +258,4 @@ def _expected_loss(problem: Problem, point: Point, *, put_right: bool) -> float:
     band_u = np.sqrt(variance + problem.reading_u() ** 2)
     lost = ndtr((rich - misfit) / band_u) + ndtr((misfit - lean) / band_u)
     loss = misfit**2 + variance + ((lean - rich) / 2.0) ** 2 * lost
-    return float(np.average(loss, weights=problem.importance**2))
+    return float(np.average(loss, weights=(target.weight / target.giving_way()) ** 2))

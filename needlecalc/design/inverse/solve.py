@@ -25,7 +25,6 @@ from needlecalc.design.inverse.uncertainty import (
     Outlook,
     filed_u_mm,
     idle_aim,
-    idle_band,
     lambda_uncut,
     outlook,
     sources,
@@ -188,8 +187,7 @@ def _planned(found: Solution, risk: float, checks: Checks | None) -> tuple[Desig
     learned, target, limits = problem.learned, problem.target, problem.limits
     final_mm, cut = found.diameters_mm(found.removal_mm())
     drop, cars, expected = found.drop_mm(), Cars.of(learned), np.exp(problem.misfit(x)) * target.lambda_target
-    idle = idle_band(learned, target)
-    idle_to = None if idle is None else idle_aim(target, idle, float(expected[idle]))
+    idle_to = idle_aim(learned, target, expected)
     trims = blank or bool(cut.any()) or drop != learned.setup.carburettor.jet.drop_mm
 
     def after(removal_mm: FloatArray) -> Outlook:

@@ -44,10 +44,16 @@ def idle_band(learned: Learned, target: Target) -> int | None:
     return target.bands.idle() if high > low else None
 
 
-def idle_aim(target: Target, idle: int, planned: float) -> float:
-    """Lambda the nut sets idle to after the cut: its target, or what is planned where idle gives way to other bands."""
-    aim = float(target.lambda_target[idle])
-    return aim if abs(planned / aim - 1.0) <= IDLE_IS_RIGHT else planned
+def idle_aim(learned: Learned, target: Target, planned: FloatArray) -> float | None:
+    """Lambda the nut sets idle to after the cut; None where the nut trims nothing.
+
+    Its target, or what is planned where idle gives way to other bands.
+    """
+    idle = idle_band(learned, target)
+    if idle is None:
+        return None
+    aim, planned_there = float(target.lambda_target[idle]), float(planned[idle])
+    return aim if abs(planned_there / aim - 1.0) <= IDLE_IS_RIGHT else planned_there
 
 
 def idle_read_u(learned: Learned, idle: int) -> float:
