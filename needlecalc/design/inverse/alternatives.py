@@ -196,11 +196,7 @@ def multipliers(solution: Solution) -> dict[Limit, float]:
 
 
 def active_limits(solution: Solution) -> tuple[Alternative, ...]:
-    """Limits that are active and worth easing, the most helpful first, each a fit solved again with that one eased.
-
-    Easing is 0.010 mm for a diameter and 0.3 mm for the jet; a kept station is filed.  At most four; none where no band
-    more than 1 % off would gain half a per cent.
-    """
+    """Limits that are active and worth easing, the most helpful first, each a fit solved again with that one eased."""
     problem, missed = solution.problem, solution.missed()
     if np.abs(missed).max() < WORTH_EASING:
         return ()
@@ -239,11 +235,7 @@ def active_limits(solution: Solution) -> tuple[Alternative, ...]:
 
 
 def alternatives(solution: Solution) -> tuple[tuple[Alternative, ...], tuple[Remark, ...]]:
-    """What else could be done where a solution does not serve, each solved again from end to end; and what has no solution.
-
-    The jet's height past its range, a thicker donor, deeper cuts, another bore: those that serve, or come clearly nearer;
-    those that serve first.
-    """
+    """What serves, or comes clearly nearer, with one thing changed, each solved again; and what has no solution."""
     tries: dict[Change, Callable[[Solution], Alternative | None]] = {
         Change.HEIGHT: _other_height,
         Change.DONOR: _thicker_donor,

@@ -30,13 +30,9 @@ CONTRADICTION = "The limits contradict each other, so no profile meets them all;
 
 
 def smoothest(problem: Problem) -> tuple[FloatArray, float]:
-    """Solution of the greatest smoothness that meets the targets within the noise of lambda, and that smoothness.
-
-    Discrepancy principle: of a ladder of weights the greatest whose misfit is no more than the noise explains, or than
-    the best any weight reaches allows.  Where a band crosses a station as the jet moves, the law has a kink, and a fit can
-    stop at the wrong side of it: so where a target is missed, the ladder is gone down again from another height.
-    """
+    """Solution of the greatest smoothness that meets the targets within the noise of lambda, and that smoothness."""
     point, smoothness = _down_the_ladder(problem, problem.point(problem.rest()))
+    # Where a band crosses a station as the jet moves, the law has a kink, and a fit can stop at the wrong side of it.
     if np.abs(point.misfit).max() > MISSED_BY and np.ptp(problem.drop_range_mm) > SETTLED_MM:
         heights = np.linspace(*problem.drop_range_mm, HEIGHTS)
         starts = tuple(problem.point(np.append(problem.rest()[:-1], height)) for height in heights)
@@ -208,12 +204,9 @@ def _cost(problem: Problem, misfit: FloatArray, kept: FloatArray) -> float:
 def least_squares_with_inequalities(
     matrix: FloatArray, wanted: FloatArray, bounds_matrix: FloatArray, bounds: FloatArray
 ) -> tuple[FloatArray, FloatArray]:
-    """Vector *x* least in |Ex - f| under Gx >= h, with the multiplier of each inequality (zero where it is not active).
-
-    Problem LSI turned by an orthogonal factorisation into a least distance problem, and that into non-negative least
-    squares (Lawson and Hanson, Solving Least Squares Problems, SIAM, 1995, chapter 23).  SolveError where no vector meets
-    the inequalities, or the columns of *E* do not determine it.
-    """
+    """Vector *x* least in |Ex - f| under Gx >= h, with the multiplier of each inequality (zero where it is not active)."""
+    # Problem LSI turned by an orthogonal factorisation into a least distance problem, and that into non-negative least
+    # squares (Lawson and Hanson, Solving Least Squares Problems, SIAM, 1995, chapter 23).
     count = matrix.shape[1]
     # With f as a last column the factor holds Q^T f as well, and Q is never formed.
     factor = np.asarray(np.linalg.qr(np.column_stack([matrix, wanted]), mode="r"))

@@ -238,17 +238,13 @@ def _only_what_helps(problem: Problem, smoothness: float, x: FloatArray) -> tupl
 
 
 def _expected_loss(problem: Problem, point: Point, *, put_right: bool) -> float:
-    """What to expect of a band, by how much each matters, after hand and nut have erred: square misfit, and bands lost.
-
-    A band that leaves what is permitted counts as if it missed by as much again, so that a needle which serves is not
-    risked for a better mean.  The nut puts idle right, unless idle gives way to the others; a car left as it is keeps the
-    idle it has.
-    """
+    """What to expect of a band, by how much each matters, after hand and nut have erred: square misfit, and bands lost."""
     learned, target = problem.learned, problem.target
     misfit, slopes = point.misfit, point.by_needle
     touched = np.abs(problem.removal_mm(point.x)) > LEAST_CUT_MM / 10.0
     variance = np.zeros(misfit.size)
     if touched.any() or point.x[-1] != 0.0:
+        # The nut puts idle right, unless idle gives way to the others; a car left as it is keeps the idle it has.
         idle = idle_band(learned, target)
         if idle is not None and put_right:
             misfit = trimmed(misfit[:, None], slopes[:, -1], idle)[:, 0]
@@ -257,5 +253,6 @@ def _expected_loss(problem: Problem, point: Point, *, put_right: bool) -> float:
     rich, lean = np.log(target.lambda_rich / target.lambda_target), np.log(target.lambda_lean / target.lambda_target)
     band_u = np.sqrt(variance + problem.reading_u() ** 2)
     lost = ndtr((rich - misfit) / band_u) + ndtr((misfit - lean) / band_u)
+    # A needle that serves is not risked for a better mean.
     loss = misfit**2 + variance + ((lean - rich) / 2.0) ** 2 * lost
     return float(np.average(loss, weights=(target.weight / target.giving_way()) ** 2))

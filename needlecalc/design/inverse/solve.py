@@ -133,10 +133,8 @@ def _measured_next(made: Design) -> NextStep:
 
 
 def _solved_after(made: Design, step: NextStep, known: Gaussian) -> NextStep:
-    """A measurement with what it brings at the first stop: the design solved again with what would then be known.
-
-    The best values stay, as nobody knows what the reading will say; that the new design follows it is counted in the spread.
-    """
+    """A measurement with what it brings at the first stop: the design solved again with what would then be known."""
+    # The best values stay, as nobody knows what the reading will say.
     zero = made.learned.place.size()
     left = known.of(np.eye(zero + 1, known.mean.size))
     learned = replace(

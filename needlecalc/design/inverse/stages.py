@@ -41,19 +41,7 @@ class FirstStage:
 def first_stage(
     found: Solution, after: Callable[[FloatArray], Outlook], uncut: FloatArray, *, risk: float = RISK
 ) -> FirstStage:
-    """First cut whose chance of a band richer than permitted stays below a risk.
-
-    ``after`` is the outlook of the cars drawn after any removal, ``uncut`` their lambda with no cut.
-
-    On a car that nothing has confirmed, no band may end richer than permitted even if its change were so many times as
-    great as ``limits.unconfirmed`` says.
-
-    Every band is aimed a number of its own standard uncertainties lean of its target; the number is the least that brings
-    the joint chance over all bands, counted on the cars drawn, below the risk.  Where even four are not enough, a share of
-    that cut is taken off.  Where a test is still in danger, less is taken off the stations that meter the tested band, then
-    off all.  Where the risk cannot be had so, no metal is left on in vain: to what stays however much is left on, the
-    first stage may add half the risk.
-    """
+    """First cut that brings no more than the risk; ``after`` is the outlook after a removal, ``uncut`` lambda with none."""
     whole = found.removal_mm()
     search = _Search(found, after(whole), after, uncut, risk)
     at_once = search.made_rich(search.seen)
@@ -63,7 +51,7 @@ def first_stage(
     short, margin = search.bearing(borne)
     stays = search.made_rich(after(short))
     if stays > risk:
-        # It cannot be had: leave no metal on in vain.
+        # It cannot be had: leave no metal on in vain, and add no more than half of it to what stays anyway.
         least = min(stays, search.made_rich(after(np.zeros(whole.size))))
         borne = least + risk / 2.0
         short, margin = search.bearing(borne)
@@ -117,7 +105,7 @@ class _Search:
         return chance_made_rich(self.found.problem.target, seen.lambda_drawn, self.uncut)
 
     def too_strong(self, seen: Outlook) -> bool:
-        """Whether some band the file enriches ends richer than permitted if all changes were so many times as great."""
+        """Whether, on a car nothing has confirmed, a band ends too rich if all changes were so many times as great."""
         problem = self.found.problem
         if problem.learned.confirmed() or not self.only_files:
             return False
@@ -134,11 +122,7 @@ class _Search:
         return self.made_rich(seen) <= borne and not self.too_strong(seen)
 
     def test_fails(self, seen: Outlook) -> bool:
-        """Whether a test is in more danger than may be borne.
-
-        A test in danger before any cut must be in hardly more danger after it; in none at all would leave metal on for
-        what another draw of the cars would take away.
-        """
+        """Whether a test is in more danger than may be borne: in hardly more than before any cut, where that is more."""
         bearable = max(self.risk, self._chance_fails(self.uncut) + HARDLY_MORE * self.risk)
         return self._chance_fails(seen.lambda_drawn) > bearable
 
@@ -167,7 +151,7 @@ class _Search:
         return carried * short[last] / self.whole[last] if carried.any() and self.whole[last] > 0.0 else carried
 
     def bearing(self, borne: float) -> tuple[FloatArray, float]:
-        """The cut, and its lean margin, that brings what may be borne and keeps the test."""
+        """The cut that brings what may be borne and keeps the test, and by how much its bands are aimed lean."""
 
         def good(short: FloatArray) -> bool:
             return self.bears(self.after(short), borne)
@@ -211,10 +195,8 @@ def _first(values: FloatArray, good: Callable[[float], bool]) -> float:
 
 
 def chance_made_rich(target: Target, drawn: FloatArray, before: FloatArray) -> float:
-    """Chance that a cut makes some band richer than permitted, by lambda of the same cars after and before it.
-
-    A band too rich before, and no richer after, is not counted, nor a test that fails anyway.
-    """
+    """Chance that a cut makes some band richer than permitted, by lambda of the same cars after and before it."""
+    # A band too rich before, and no richer after, is not counted, nor a test that fails anyway.
     rich = target.lambda_rich
     no_richer = target.tested | (drawn >= before * (1.0 - AS_RICH_BEFORE))
     return float(((drawn < rich) & ~((before < rich) & no_richer)).any(axis=1).mean())

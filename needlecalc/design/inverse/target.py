@@ -196,10 +196,7 @@ class Target(Shown):
         return np.asarray(np.log(self.bands.lambda_measured / self.lambda_target))
 
     def opposed(self) -> NDArray[np.intp]:
-        """Pairs of bands on one lift that ask for different changes, furthest apart first.
-
-        The second of each pair gives way to the first, the one of its lift that asks for most fuel.
-        """
+        """Pairs of bands on one lift that ask for different changes, furthest apart first; the second gives way."""
         asked, lift = self.fuel_asked(), self.bands.lift_mm
         # A band whose lift is not known is on no one's lift.
         near = np.abs(np.subtract.outer(lift, lift)) <= SAME_LIFT_MM

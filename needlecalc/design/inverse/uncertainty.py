@@ -45,13 +45,11 @@ def idle_band(learned: Learned, target: Target) -> int | None:
 
 
 def idle_aim(learned: Learned, target: Target, planned: FloatArray) -> float | None:
-    """Lambda the nut sets idle to after the cut; None where the nut trims nothing.
-
-    Its target, or what is planned where idle gives way to other bands.
-    """
+    """Lambda the nut sets idle to after the cut: its target, or what is planned; None where it trims nothing."""
     idle = idle_band(learned, target)
     if idle is None:
         return None
+    # Planned so far from its target, idle gives way to other bands.
     aim, planned_there = float(target.lambda_target[idle]), float(planned[idle])
     return aim if abs(planned_there / aim - 1.0) <= IDLE_IS_RIGHT else planned_there
 
@@ -122,14 +120,13 @@ class AfterCut:
 
     @cached_property
     def share(self) -> float:
-        """How much of what idle misses on one day the nut is to take away, to the nearest half; all with no nut.
-
-        That day's fuel is warmer or colder by an unknown part: the turn is the one that leaves the least mean square error
-        of all bands on a usual day.  A tested idle is set in full.
-        """
+        """How much of what idle misses on one day the nut is to take away, to the nearest half; all with no nut."""
         idle, learned = self.idle, self.learned
+        # A tested idle is set in full.
         if idle is None or self.target.tested[idle]:
             return 1.0
+        # That day's fuel is warmer or colder by an unknown part: the turn is to leave the least mean square error of all
+        # bands on a usual day.
         rows, day = self.by_unknowns.copy(), learned.place.day()
         of_the_day = float(rows[idle, day] * learned.prior_u[day])
         rows[:, day] = 0.0
@@ -243,10 +240,7 @@ class Cars:
 
 @dataclass(frozen=True)
 class Outlook:
-    """Lambda of each band over many cars that agree with what was measured.
-
-    What the metal does is judged with idle right on the day it is driven, as a nut can be turned back on any day.
-    """
+    """Lambda of each band over many cars that agree with what was measured."""
 
     lambda_drawn: FloatArray  # (s, m) true lambda of each car with the needle as cut, idle trimmed
     other_day: FloatArray  # (s, m) change of ln(lambda) from there to another day, the nut set as the sheet tells
@@ -271,13 +265,9 @@ def outlook(
     trims: bool = True,
     cars: Cars | None = None,
 ) -> Outlook:
-    """Lambda of every band after a cut, over cars drawn from the estimate.
+    """Lambda of every band after a cut, over cars drawn from the estimate; what is not ``cut`` keeps the metal it has.
 
-    ``cut`` says which stations the file touches; the others keep the metal they have.  Each car errs by itself, and so
-    does its hand (``error_mm`` in its place, where given).  ``idle_to`` is the lambda the nut brings idle to, its target
-    unless given; without ``trims`` the nut is left.  Nut and drive are of one day to come; on another the fuel is warmer
-    or colder, and the nut stands by the share that the sheet tells.  The seed is fixed: the same design gives the same
-    figures.
+    The hand errs unless ``error_mm`` says how much; the nut brings idle to ``idle_to``, or its target, where it ``trims``.
     """
     doubts, rng = learned.doubts, np.random.default_rng(1)
     cars = cars or Cars.of(learned)
