@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import fields
+from dataclasses import fields, replace
 
 import numpy as np
 
@@ -17,7 +17,6 @@ from needlecalc.measure.log.rows import FLAGS
 from needlecalc.remark import BandName, Remark, Severity
 from needlecalc.report.language import band, words_after, words_checks, words_drive
 from needlecalc.show import Column, Table, columns_of, counted, say, table_of
-from needlecalc.units import FloatArray
 
 
 @say.register
@@ -85,34 +84,25 @@ def log_words(fact: Remark) -> str:
 @table_of.register
 def _(bands: Bands, _part: str = "") -> Table:
     """Bands, one row each, and why all other rows are in none; a column that holds nothing is left out."""
-    logged = np.isfinite(bands.effective_count).any()
-
-    def known(key: str, head: str, form: str, values: FloatArray) -> Column:
-        return Column(key, head if np.isfinite(values).any() else "", form, values)
-
+    samples, visits = ("samples", "visits") if np.isfinite(bands.effective_count).any() else ("", "")
     columns = (
-        Column("rpm", "rpm", ".0f", bands.rpm),
-        Column("load", "load", "", bands.load),
-        Column("bank", "bank" if any(bands.bank) else "", "", bands.bank),
-        Column("count", "samples" if logged else "", ".0f", bands.count),
-        Column("visits", "visits" if logged else "", ".0f", bands.visits),
-        known("effective_count", "independent", ".0f", bands.effective_count),
-        Column("lambda_measured", "lambda", ".3f", bands.lambda_measured),
-        Column("lambda_spread", "", ".3f", bands.lambda_spread),
-        known("spread_within", "within", ".3f", bands.spread_within),
-        known("spread_between", "between visits", ".3f", bands.spread_between),
-        Column("lambda_se", "std error", ".4f", bands.lambda_se),
-        known("manifold_pressure_kpa", "manifold kPa", ".0f", bands.manifold_pressure_pa / 1e3),
-        known("lift_mm", "lift mm", ".2f", bands.lift_mm),
-        known("lift_u_mm", "+- mm", ".2f", bands.lift_u_mm),
-        known("depression_pa", "depression Pa", ".0f", bands.depression_pa),
+        *columns_of(bands, ".0f", rpm="rpm"),
+        *columns_of(bands, "", load="load", bank="bank" if any(bands.bank) else ""),
+        *columns_of(bands, ".0f", count=samples, visits=visits, effective_count="independent"),
+        *columns_of(bands, ".3f", lambda_measured="lambda", lambda_spread=""),
+        *columns_of(bands, ".3f", spread_within="within", spread_between="between visits"),
+        *columns_of(bands, ".4f", lambda_se="std error"),
+        Column("manifold_pressure_kpa", "manifold kPa", ".0f", bands.manifold_pressure_pa / 1e3),
+        *columns_of(bands, ".2f", lift_mm="lift mm", lift_u_mm="+- mm"),
+        *columns_of(bands, ".0f", depression_pa="depression Pa"),
     )
+    shown = [one if not one.form or np.isfinite(one.values).any() else replace(one, head="") for one in columns]
     notes = [f"{counted(count, 'row')} in no band: {left_out_words(reason)}" for reason, count in bands.dropped if count]
     notes += [f"lift: {lift_from_words(source)}" for source in dict.fromkeys(bands.lift_source) if source]
     filling = None if bands.lift_setup is None else bands.lift_setup.engine.volumetric_efficiency
     if isinstance(filling, float) and bands.lift_from(LiftSource.PRESSURE).any():
         notes.append(f"volumetric efficiency {filling:g} at every speed and load")
-    return Table("Bands", columns, notes=[*notes, *bands.assumptions])
+    return Table("Bands", shown, notes=[*notes, *bands.assumptions])
 
 
 @table_of.register
@@ -125,15 +115,11 @@ def _(log: Log, part: str = "") -> Table:
         return Table("Rows", (Column("rows", "rows", "d", [*rows.values()]), Column("fate", "fate", values=[*rows])))
     spare = f"{counted(len(log.unused), 'column')} not used: {listed(map(quoted, log.unused))}."
     same = ["".join(f"; {quoted(name)} carries the same" for name in choice.same) for choice in log.columns]
+    why = [f"{words_drive.CHOSEN_BY[one.why]}{more}" for one, more in zip(log.columns, same, strict=True)]
     columns = (
         Column("meaning", "meaning", values=[BY_KEY[choice.meaning].label for choice in log.columns]),
-        Column("column", "column in the file", values=[choice.column for choice in log.columns]),
-        Column("unit", "unit", values=[choice.unit for choice in log.columns]),
-        Column(
-            "why",
-            "chosen by",
-            values=[f"{words_drive.CHOSEN_BY[one.why]}{more}" for one, more in zip(log.columns, same, strict=True)],
-        ),
+        *columns_of([*log.columns], "", column="column in the file", unit="unit"),
+        Column("why", "chosen by", values=why),
     )
     fit = f"{counted(total, 'row')}, {len(log.time_s)} kept, {rows[FLAGS[0]]} fit for use."
     notes = (*log.assumptions, *([spare] if log.unused else []))
