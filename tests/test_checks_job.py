@@ -153,7 +153,7 @@ rough = [false, false, true]
     target = job.target(bands)
     cruise = next(b for b, load in enumerate(bands.load) if load == "light" and abs(bands.rpm[b] - 2500) < 50)
     assert target.lambda_target[cruise] == pytest.approx(0.96)
-    assert say.whys(target)[cruise].startswith("lean limit 0.99")
+    assert say.remark(target.why[cruise]).startswith("lean limit 0.99")
     for old, new, match in (
         ('place = "downpipe"', 'plaice = "downpipe"', r"\[checks.sensor\] has no key 'plaice'"),
         ("[checks.twins]", "[checks.twin]", r"\[checks\] has no key 'twin'"),

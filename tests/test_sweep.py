@@ -87,7 +87,7 @@ def test_targets_stay_below_the_limit_and_say_why():
     capped, free = nc.make_target(bands, lean_limits=limits), nc.make_target(bands)
     assert free.lambda_target[light] == 1.00
     assert capped.lambda_target[light] == pytest.approx(0.97)
-    assert say.whys(capped)[light] == "lean limit 1.01 less 0.04; 1.00 was asked"
+    assert say.remark(capped.why[light]) == "lean limit 1.01 less 0.04; 1.00 was asked"
     others = [b for b in range(bands.rpm.size) if b != light]
     np.testing.assert_array_equal(capped.lambda_target[others], free.lambda_target[others])
     # A target already richer is left alone, and so is another speed.

@@ -78,7 +78,7 @@ def test_own_table_with_intervals_weights_and_single_bands():
     np.testing.assert_allclose(target.lambda_rich, [0.88, 0.98, 0.88, 0.81])
     np.testing.assert_allclose(target.lambda_lean, [0.98, 1.03, 0.93, 0.91])
     np.testing.assert_allclose(target.weight, [1.0, 3.0, 1.0, 0.5])
-    assert say.whys(target)[3] == "table: full@4000"
+    assert say.remark(target.why[3]) == "table: full@4000"
     assert {"lambda_rich", "lambda_lean", "weight"} <= set(target.rows()[0])
 
 

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from needlecalc.arrays import check_range
-from needlecalc.design.after.altitude import AltitudeOutlook, AltitudeRemark
+from needlecalc.design.after.altitude import AltitudeOutlook, AltitudeRemark, Place
 from needlecalc.design.after.trip import STEEPEST_PERCENT, USUAL_SLOPE_PERCENT, Route, Situation, State, Trip, trip
 from needlecalc.design.inverse.limits import LEAST_TURN_FLATS
 from needlecalc.errors import InputError
@@ -37,6 +37,11 @@ def turn_words(trip: Trip, flats: float, *, short: bool = False) -> str:
     if short:
         return (words.UP if up else words.DOWN).format(flats=turned, mm=mm)
     return (words.RAISE if up else words.LOWER).format(flats=counted, mm=mm)
+
+
+def _called(place: Place) -> str:
+    """Name of a place; those of the user's own are called as he called them."""
+    return words.PLACES.get(place.name, place.name)
 
 
 @dataclass(frozen=True, repr=False, eq=False)
@@ -101,22 +106,23 @@ class AltitudeCard(Shown, Printed):
         return pages_of(words.CARD, pages, car.bands, car.setup.name, self.paper, self.made_at)
 
     def _card(self) -> tuple[Block, ...]:
-        bands, shown = self.trip.car.bands, self.trip.shown()
-        speeds = (words.SPEED.format(kind=words.KINDS[kind], rpm=rpm(float(bands.rpm[at]))) for kind, at in shown.items())
-        small = [words.SHOWN.format(bands=", ".join(speeds)), *([words.CO_MEANS] if "idle" in shown else [])]
-        learned = self.trip.car.learned
-        if learned and not self.trip.slide() and not any(one.jet_drive for one in learned.history.passes):
-            small += [words.NARROWER]
-        small += [words.FLAT_IS]
-        small += [words.AT_STOP] if self.outlook.stop is not None else []
-        most = FLATS_PER_TURN * self.trip.car.setup.carburettor.jet.flat_mm
-        small += [words.RANGE_ASSUMED.format(mm=most)] if self.trip.range_assumed() else []
-        place, true = self.trip.highest(), self.trip.as_set.leanest
-        read = float(meter_reading(true, place.air.pressure_pa))
-        if f"{read:.2f}" != f"{true:.2f}":
-            there = words.PLACES.get(place.name, place.name)
-            small += [words.METER.format(place=there, true=true, shown=read)]
-        small += [words.ASSUMES, words.NEVER.format(limit=self.trip.as_set.leanest)]
+        car, shown, true = self.trip.car, self.trip.shown(), self.trip.as_set.leanest
+        kinds = ((words.KINDS[kind], rpm(float(car.bands.rpm[at]))) for kind, at in shown.items())
+        speeds = ", ".join(words.SPEED.format(kind=kind, rpm=speed) for kind, speed in kinds)
+        taught = self.slide or car.learned is None or any(one.jet_drive for one in car.learned.history.passes)
+        most, highest = FLATS_PER_TURN * car.setup.carburettor.jet.flat_mm, self.trip.highest()
+        read = float(meter_reading(true, highest.air.pressure_pa))
+        small = (
+            words.SHOWN.format(bands=speeds),
+            words.CO_MEANS if "idle" in shown else "",
+            "" if taught else words.NARROWER,
+            words.FLAT_IS,
+            words.AT_STOP if self.outlook.stop is not None else "",
+            words.RANGE_ASSUMED.format(mm=most) if self.trip.range_assumed() else "",
+            words.METER.format(place=_called(highest), true=true, shown=read) if f"{read:.2f}" != f"{true:.2f}" else "",
+            words.ASSUMES,
+            words.NEVER.format(limit=true),
+        )
         return (
             Words(f"{words.CARD}   {self.trip.car.setup.name}", Weight.TITLE, verbatim=True),
             *(Words(line, Weight.LOUD) for line in self.orders()),
@@ -124,7 +130,7 @@ class AltitudeCard(Shown, Printed):
             self._lambdas(),
             *self._slopes(),
             *self._road(),
-            *(Words(line, Weight.SMALL, mark="*") for line in small),
+            *(Words(line, Weight.SMALL, mark="*") for line in small if line),
         )
 
     @in_its_language
@@ -144,7 +150,7 @@ class AltitudeCard(Shown, Printed):
         """What melts, misfires or fouls: each kind once, with its places."""
         return at_places(
             [
-                (words.STATES[one.state].format(place=words.PLACES.get(one.place.name, one.place.name)), remark)
+                (words.STATES[one.state].format(place=_called(one.place)), remark)
                 for one in self.trip.situations()
                 for remark in one.remarks
             ],
@@ -153,7 +159,7 @@ class AltitudeCard(Shown, Printed):
 
     def _place(self, one: Situation) -> str:
         """Where the car is."""
-        return words.HOME if one.state is State.NOT_BACK else words.PLACES.get(one.place.name, one.place.name)
+        return words.HOME if one.state is State.NOT_BACK else _called(one.place)
 
     def _jet(self, one: Situation) -> str:
         """How the jet stands there."""
@@ -185,15 +191,12 @@ class AltitudeCard(Shown, Printed):
         up, down = (self.trip.on_slope(side * self.slope_percent) for side in (1.0, -1.0))
         if not up:
             return []
-        places, per = (self.trip.home(), *self.trip.away()), words.KINDS
-        columns = [Column("place", words.HEADS["place"], "", [words.PLACES.get(one.name, one.name) for one in places])]
-        columns += [
-            Column(
-                f"{kind}_{side}", head.format(kind=per[kind]), ".2f", [float(there.lambda_predicted[at]) for there in sloped]
-            )
-            for kind, at in shown.items()
-            for side, (head, sloped) in enumerate(((words.UPHILL, up), (words.DOWNHILL, down)))
-        ]
+        places = (self.trip.home(), *self.trip.away())
+        columns = [Column("place", words.HEADS["place"], "", [*map(_called, places)])]
+        for kind, at in shown.items():
+            for side, (head, sloped) in enumerate(((words.UPHILL, up), (words.DOWNHILL, down))):
+                values = [float(there.lambda_predicted[at]) for there in sloped]
+                columns.append(Column(f"{kind}_{side}", head.format(kind=words.KINDS[kind]), ".2f", values))
         return [Grid(Table(words.ON_SLOPE.format(slope=self.slope_percent), columns))]
 
     @in_its_language

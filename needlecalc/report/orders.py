@@ -19,7 +19,7 @@ from needlecalc.physics.gauge import FaceOnMark, contact_position_mm, micrometer
 from needlecalc.remark import Remark, Severity
 from needlecalc.report import after, say
 from needlecalc.report.document import Paper
-from needlecalc.report.language import in_its_language, stations, words, words_sheet
+from needlecalc.report.language import bands, in_its_language, stations, words, words_sheet
 from needlecalc.report.measured import check_name, checks_notes
 from needlecalc.report.tables import station_columns
 from needlecalc.show import Column, Row, Shown, Table
@@ -96,7 +96,8 @@ class Orders(Shown):
             do = words_sheet.TURN_BLANK
         if not design.met:
             same = words_sheet.ALL_THE_SAME if filed and not design.limits.new_blank else ""
-            do = words_sheet.DECIDE_FIRST.format(bands=say.missed(design)) + same
+            outside = [one.band for one in design.verdict.missed if one.outside]
+            do = words_sheet.DECIDE_FIRST.format(bands=bands(outside)) + same
         stop = words_sheet.STOP[stages] if self.works() or design.turns() else ""
         jet = say.jet_on_sheet(design)
         if self.jet_drive is not None:

@@ -114,11 +114,6 @@ def _(zero: SensorZero) -> tuple[str, ...]:
     return (*((remark(found),) if zero.readings else ()), *left_out)
 
 
-def missed(design: Design) -> str:
-    """Bands that stay outside what is permitted."""
-    return bands([one.band for one in design.verdict.missed if one.outside])
-
-
 def verdict(design: Design) -> tuple[str, ...]:
     """What a design is worth, why each band is missed, and what the first stop leaves: the headline first."""
     found, flats = design.verdict, design.flats()
@@ -306,8 +301,3 @@ def needle(one: Needle) -> str:
 def ranked(one: RankedNeedle) -> str:
     """What a needle is good for."""
     return words_after.WORTH[one.worth].format(filing=one.filing_um, lacks=one.lacks_um)
-
-
-def whys(target: Target) -> list[str]:
-    """Where each target comes from."""
-    return [remark(one) for one in target.why]

@@ -233,7 +233,7 @@ def _(target: Target, _part: str = "") -> Table:
         Column("lambda_measured", "measured", ".3f", target.bands.lambda_measured),
         *columns_of(target, ".3f", lambda_target="target", lambda_rich="richest", lambda_lean="leanest"),
         *columns_of(target, ".1f", weight="weight"),
-        Column("why", "why", "", say.whys(target)),
+        Column("why", "why", "", [*map(say.remark, target.why)]),
         notes=(*zero, *say.remarks(target.remarks())),
     )
 
