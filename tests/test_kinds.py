@@ -72,6 +72,13 @@ def test_what_is_said_of_a_wrong_kind(calls, name, wrong, words):
         NAMES[name](**{**calls[name], **wrong})
 
 
+def test_a_method_that_a_record_has_from_its_base_is_held_too():
+    slide = nc.SlideValve(throat_bore_mm=32.0, usual_depression_pa=1500.0)
+    assert slide.air_flow_g_s(10.0, nc.Air()) > 0.0
+    with pytest.raises(nc.InputError, match=r"air is 3, but must be an Air; make one with Air"):
+        slide.air_flow_g_s(10.0, 3)
+
+
 def test_the_cures_work(calls):
     design = calls["plot"]["record"]
     assert nc.plot(nc.compare(design.setup, design.present(), design.needle)).get_xlabel()

@@ -168,3 +168,16 @@ def test_a_new_job_from_a_log_shows_where_another_goes(case, tmp_path, capsys):
     printed = capsys.readouterr().out
     assert "[log.others.air]" in printed
     assert "Air of that day" in printed
+
+
+@pytest.mark.parametrize(
+    ("others", "words"),
+    [
+        ("[[log.others]]", r"\[log\.others\] names no file; write file = \"drive\.csv\""),
+        ("[log]\nothers = 3", r"\[log\] others is 3, but must be a list of sections; write \[\[log\.others\]\]"),
+    ],
+)
+def test_a_further_drive_without_a_file_is_refused(case, others, words):
+    case.write_text(case.read_text().replace("[log]", others if "others =" in others else f"{others}\n[log]", 1))
+    with pytest.raises(nc.InputError, match=words):
+        nc.read_job(case).other_drives  # noqa: B018
