@@ -224,9 +224,10 @@ def _planned(found: Solution, risk: float, checks: Checks | None) -> tuple[Desig
 
 def _stage(needle: Needle, target: Target, seen: Outlook, chance_rich: float, expected: FloatArray | None = None) -> Stage:
     """A needle with what the cars drawn say of it; the nut is set on one day, the interval is of another."""
-    low, middle, high = np.quantile(seen.lambda_drawn * np.exp(seen.other_day), [0.05, 0.5, 0.95], axis=0)
+    if expected is None:
+        expected = np.median(seen.lambda_drawn * np.exp(seen.other_day), axis=0)
     fails = float((seen.lambda_drawn < target.lambda_rich)[:, target.tested].any(axis=1).mean())
-    return Stage(needle, middle if expected is None else expected, low, high, chance_rich, fails)
+    return Stage(needle, expected, *seen.interval(), chance_rich, fails)
 
 
 def _stations(found: Solution, cut: NDArray[np.bool_]) -> Stations:

@@ -245,10 +245,9 @@ class Outlook:
     lambda_drawn: FloatArray  # (s, m) true lambda of each car with the needle as cut, idle trimmed
     other_day: FloatArray  # (s, m) change of ln(lambda) from there to another day, the nut set as the sheet tells
 
-    def interval(self, share: float = 0.9) -> tuple[FloatArray, FloatArray]:
-        """Ends of the interval that holds a share of the cars on another day, shape (m,) each."""
-        rest = (1.0 - share) / 2.0
-        low, high = np.quantile(self.lambda_drawn * np.exp(self.other_day), [rest, 1.0 - rest], axis=0)
+    def interval(self) -> tuple[FloatArray, FloatArray]:
+        """Ends of the interval that holds nine cars of ten on another day, shape (m,) each."""
+        low, high = np.quantile(self.lambda_drawn * np.exp(self.other_day), [0.05, 0.95], axis=0)
         return low, high
 
 
