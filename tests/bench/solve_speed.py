@@ -191,7 +191,7 @@ def log_of(samples: int) -> nc.measure.Log:
         name="invented", sha256="", time_s=count / 10.0, rpm=rpm + rng.normal(0, 5, samples),
         lambda_measured=0.95 + rng.normal(0, 0.01, samples), throttle_percent=None,
         manifold_pressure_pa=60e3 + rng.normal(0, 100, samples), air_flow_g_s=None, lift_mm=None, coolant_degc=None,
-        line=count + 2, flag=np.zeros(samples, dtype=np.int8), columns=(), dropped=(), assumptions=(),
+        line=count + 2, flag=np.zeros(samples, dtype=np.int8),
     )  # fmt: skip
 
 

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 from scipy.linalg import solve_toeplitz
+from scipy.optimize import lsq_linear
 
 from needlecalc.arrays import check_range
 from needlecalc.gaussian import NINETY
@@ -312,7 +313,11 @@ def _fit(drive: _Drive, parts: FloatArray, rows: NDArray[np.bool_], memory: Floa
     found = inverse @ (weighed.T @ seen)
     rest = reading - columns @ found[:curves]
     spread = max(samples.spread_of(rest), 1e-6)
-    return _Fit(drive.shape @ found[:curves], found[curves:], rest, spread, every, inverse)
+    # The parts that fit best within their bounds, the curve following them.
+    size, turn = np.linalg.eigh(inverse[curves:, curves:])
+    root = turn.T / np.sqrt(np.maximum(size, 1e-12))[:, None]
+    off_s = lsq_linear(root, root @ found[curves:], (LEAST_S - parts, MOST_S - parts)).x
+    return _Fit(drive.shape @ found[:curves], off_s, rest, spread, every, inverse)
 
 
 def _memory_of(rest: FloatArray, use: NDArray[np.bool_]) -> FloatArray:
