@@ -11,15 +11,16 @@ from needlecalc.arrays import check_fields, within
 
 SPRUNG_U = 0.05  # offset of a needle sprung against the bore, which hardly leaves it
 HANGING_U = 0.2  # and of one that hangs free
+OWN_GAIN = 0.6  # of flow_gain: what each band errs by of its own
 # Why each is as large as it is; all judgement but where a source is named.
 REASONS = {
     "repeatability": "0.004 between visits of one drive",
     "sensor_offset": "wideband meters in use, beside a gas analyser",
     "sensor_gain": "a pump current read 5 % wrong",
-    "flow_gain": "3 % beside exact and computed flow; each band errs by as much of its own",
+    "flow_gain": "3 % beside exact and computed flow; and some room; from band to band another 0.6 of it",
     "flow_shape": "1 to 4 % beside exact flow, by gap and taper",
     "viscosity": "petrols of winter and summer differ so",
-    "fuel_temperature_k": "the weather, and how long the float chamber soaked",
+    "fuel_temperature_k": "the weather, some 4.5, and how long the float chamber soaked, some 4",
     "eccentricity": f"if not given {HANGING_U:g}, {SPRUNG_U:g} for one sprung to a side, more where nobody said",
     "lift_zero_mm": "shoulder and jet face by depth gauge",
     "table_mm": "a copied table, and the wear of years",
@@ -95,7 +96,7 @@ class Doubts:
     flow_gain: float = _u(0.05, 0.5, "", "change of fuel really seen over change computed, less one")
     flow_shape: float = _u(0.015, 0.5, "", "error of the flow law from one air flow to the next")
     viscosity: float = _u(0.08, 0.5, "", "viscosity of the fuel in the tank, as a share")
-    fuel_temperature_k: float = _u(5.0, 30.0, "K", "fuel in the jet, from one day's drive to another's")
+    fuel_temperature_k: float = _u(6.0, 30.0, "K", "fuel in the jet, from one day's drive to another's")
     eccentricity: float | None = _u(None, 1.0, "", "offset of the needle over the gap")
     lift_zero_mm: float = _u(0.1, 2.0, "mm", "place of the needle in the jet, shared by all bands: shoulder, jet face")
     table_mm: float = _u(0.002, 0.05, "mm", "each diameter of a needle not yet measured by hand, wear included")

@@ -17,9 +17,9 @@ FUEL = nc.Fuel()
 class Afresh:
     """Residuals over their doubts, written from the description of the model alone.
 
-    Vector: the level of each band, and the lift of each; gain, jet length, ln viscosity, gain of the meter, eccentricity,
-    lift zero, lift scale; ln viscosity of each day, and of one to come; then reading less truth of every station of each
-    needle.
+    Vector: the level of each band, the lift of each, ln of the gain of each over all; gain, jet length, ln viscosity,
+    gain of the meter, eccentricity, lift zero, lift scale; ln viscosity of each day, and of one to come; then reading less
+    truth of every station of each needle.
     """
 
     factor = 1.0  # on the doubts of all readings
@@ -30,7 +30,7 @@ class Afresh:
         self.m, self.n = passes[0].bands.rpm.size, STATIONS_MM.size
         first = passes[0].bands
         self.centre = np.concatenate(
-            [np.log(first.lambda_measured), first.lift_mm]
+            [np.log(first.lambda_measured), first.lift_mm, np.zeros(self.m)]
             + [[0.0, np.log(jet.parallel_length_mm), 0.0, 0.0, jet.eccentricity() ** 2, 0.0, 0.0], np.zeros(len(passes) + 1)]
             + [np.zeros(self.n)] * len(passes)
         )
@@ -40,6 +40,7 @@ class Afresh:
         # A share u of a positive quantity: log-normal of that mean and spread (Johnson, Kotz and Balakrishnan, Continuous
         # Univariate Distributions 1, chapter 14, from memory).
         logs = np.sqrt(np.log1p(np.square([self.d.flow_gain, 1.0 / 4.0, self.d.viscosity, self.d.sensor_gain])))
+        own_gain = np.sqrt(np.log1p((0.6 * self.d.flow_gain) ** 2))
         shared = [*logs, eccentric, self.d.lift_zero_mm, 1.0]
         # Viscosity of petrol falls by some 1.1 % a degree (physics of the fuel, tested by itself).
         colder, usual = replace(FUEL, temperature_degc=FUEL.temperature_degc - 1.0), FUEL.viscosity_mm2_s()
@@ -48,13 +49,13 @@ class Afresh:
         alike = self.d.table_mm**2 * np.eye(self.n) + self.d.table_offset_mm**2
         self.whiten = np.linalg.inv(np.real(sqrtm(alike)))
         self.width = np.concatenate(
-            [np.full(self.m, 1.0), np.full(self.m, 30.0), shared, np.full(len(passes) + 1, day)]
+            [np.full(self.m, 1.0), np.full(self.m, 30.0), np.full(self.m, own_gain), shared, np.full(len(passes) + 1, day)]
             + [np.full(self.n, np.sqrt(alike[0, 0]))]
             + [np.full(self.n, self.d.micrometer_mm)] * (len(passes) - 1)
         )
 
     def log_fuel(self, x, diameters, drop, day=0.0):
-        car = x[2 * self.m :]
+        car = x[3 * self.m :]
         given = FlowParameters(np.exp(car[1]), np.exp(car[2] + day), np.sqrt(np.clip(car[4], 0.0, 1.0)))
         lift = x[self.m : 2 * self.m]
         flow = fuel_flow(self.setup, lift, diameters_mm=diameters, drop_mm=drop, parameters=given)
@@ -62,18 +63,18 @@ class Afresh:
 
     def residuals(self, scaled):
         x = self.centre + self.width * scaled
-        level, lift, car = x[: self.m], x[self.m : 2 * self.m], x[2 * self.m :]
+        level, lift, own_gain, car = np.split(x, [self.m, 2 * self.m, 3 * self.m])
         days, errors = np.split(car[7:], [len(self.passes) + 1])
         errors = errors.reshape(len(self.passes), self.n)
         base = self.log_fuel(x, self.passes[0].needle.diameters_mm - errors[0], self.passes[0].drop_mm)
-        prior, first = scaled.copy(), 2 * self.m + 7 + len(self.passes) + 1
+        prior, first = scaled.copy(), 3 * self.m + 7 + len(self.passes) + 1
         prior[first : first + self.n] = self.whiten @ errors[0]
         out = [prior]
         for one, error, day in zip(self.passes, errors, days, strict=False):
             fuel = self.log_fuel(x, one.needle.diameters_mm - error, one.drop_mm, day)
             read = one.bands
             doubt = self.factor * np.hypot(read.lambda_se / read.lambda_measured, self.d.repeatability)
-            out.append((level - np.exp(car[0] + car[3]) * (fuel - base) - np.log(read.lambda_measured)) / doubt)
+            out.append((level - np.exp(own_gain + car[0] + car[3]) * (fuel - base) - np.log(read.lambda_measured)) / doubt)
             own = self.factor * np.sqrt(read.lift_u_mm**2 - read.lift_common_u_mm**2)
             out.append((lift + car[5] + car[6] * read.lift_common_u_mm - read.lift_mm) / own)
         return np.concatenate(out)

@@ -107,7 +107,7 @@ def test_the_greatest_source_is_the_one_made_great():
     target = asked(make_setup(), LIFTS, np.linspace(1.02, 1.12, 8), 0.95, lambda_se=0.01)
     for doubts, source in (
         (nc.Doubts(fuel_temperature_k=25.0), Source.FUEL_TEMPERATURE),
-        (nc.Doubts(hand_mm=0.03), Source.HAND),
+        (nc.Doubts(hand_mm=0.05), Source.HAND),
         (nc.Doubts(flow_gain=0.5), Source.FLOW_GAIN),
     ):
         budget = nc.solve(target, make_setup(), doubts=doubts, with_alternatives=False).budget()

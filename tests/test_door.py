@@ -262,23 +262,23 @@ def test_a_job_states_its_micrometer_and_its_altitude(case, tmp_path):
 def test_a_job_states_its_doubts(case):
     usual = nc.read_job(case).design()
     assert nc.read_job(case).doubts() == nc.Doubts()
-    change(case, "[log]", "[doubts]\nhand_mm = 0.006\nsensor_offset = 0.02\n\n[log]")
+    change(case, "[log]", "[doubts]\nhand_mm = 0.009\nsensor_offset = 0.02\n\n[log]")
     job = nc.read_job(case)
     clumsy = job.design()
-    assert job.doubts() == nc.Doubts(hand_mm=0.006, sensor_offset=0.02)
+    assert job.doubts() == nc.Doubts(hand_mm=0.009, sensor_offset=0.02)
     # The gas read beside the meter weighs the more.
     offset = clumsy.learned.doubts.sensor_offset
     assert usual.learned.doubts.sensor_offset < offset < 0.02
-    assert clumsy.learned.doubts == nc.Doubts(hand_mm=0.006, sensor_offset=offset)
+    assert clumsy.learned.doubts == nc.Doubts(hand_mm=0.009, sensor_offset=offset)
     assert abs(clumsy.target.sensor_zero.mean) > abs(usual.target.sensor_zero.mean)
     # At full load, where hand and meter rule; below it the fuel's temperature from day to day does.
     wide, narrow = ((one.final.high - one.final.low)[-3:].mean() for one in (clumsy, usual))
     assert wide > 1.1 * narrow
-    for line, match in (("hand_mm = 6", r"hand_mm is 6, but must lie between"), ("hands = 0.006", r"\[doubts\] .*'hands'")):
-        change(case, "hand_mm = 0.006", line)
+    for line, match in (("hand_mm = 6", r"hand_mm is 6, but must lie between"), ("hands = 0.009", r"\[doubts\] .*'hands'")):
+        change(case, "hand_mm = 0.009", line)
         with pytest.raises(nc.InputError, match=match):
             nc.read_job(case).design()
-        change(case, line, "hand_mm = 0.006")
+        change(case, line, "hand_mm = 0.009")
 
 
 def test_a_limit_stated_for_the_check_is_a_limit_of_the_test(case):

@@ -155,7 +155,7 @@ def test_one_pass_leaves_the_shared_values_as_they_were():
     # Nothing was changed, so nothing of the flow law can have shown.
     car = learned.place.car()
     np.testing.assert_allclose(learned.mean[car], [0.0, np.log(4.0), 0.0, 0.0, 0.0, 0.0, 0.0], atol=1e-12)
-    prior = Afresh(setup, history(setup).passes[:1]).width[14:21]
+    prior = Afresh(setup, history(setup).passes[:1]).width[21:28]
     # A ten-thousandth is what the wide but finite prior of each lift tells of the error they share.
     np.testing.assert_allclose(learned.u()[car], prior, rtol=1e-4)
     np.testing.assert_allclose(learned.lambda_now(), LAMBDA, rtol=1e-12)

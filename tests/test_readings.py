@@ -13,7 +13,7 @@ import needlecalc as nc
 from needlecalc.design.belief.learn import ROUNDING
 from needlecalc.design.belief.readings import SAME_SPEED, readings_of, same_bands
 from needlecalc.measure.drive.bands import LiftSource
-from needlecalc.measure.lift.estimates import ALIKE_OVER, ALIKE_SHARE, alike, nearness
+from needlecalc.measure.lift.estimates import ALIKE_OVER, nearness
 
 
 def pair_by_pair(bands, other):
@@ -67,9 +67,6 @@ def test_the_error_computed_lifts_share_has_the_exponential_correlation():
         place = np.log(lift + 1.0)
         root = np.linalg.cholesky(nearness(lift) + ROUNDING * np.eye(lift.size))
         np.testing.assert_allclose(root @ root.T, np.exp(-np.abs(np.subtract.outer(place, place)) / ALIKE_OVER), atol=1e-11)
-        # With the share that is each lift's own it is what lifts are weighed by, where they are read and computed.
-        whole = ALIKE_SHARE * nearness(lift) + (1.0 - ALIKE_SHARE) * np.eye(lift.size)
-        np.testing.assert_allclose(whole, alike(lift), atol=1e-12)
 
 
 def test_computed_lifts_err_as_the_exponential_correlation_says():

@@ -148,7 +148,7 @@ def test_sources_add_up_where_they_are_independent_and_the_greatest_rules():
     whole = np.sqrt(np.einsum("bi,ij,bj->b", rows, learned.estimate.covariance(), rows))
     # No two sources err together, so variances add up (GUM, JCGM 100:2008, 5.1.2).
     np.testing.assert_allclose(np.sqrt(sum(part**2 for part in parts.values())), whole, rtol=1e-6)
-    for name in ("flow gain", "viscosity"):
+    for name in ("meter gain", "viscosity"):
         place = learned.place.shared(name)
         alone = np.abs(rows[:, place]) * learned.u()[place]
         np.testing.assert_allclose(parts[name], alone, rtol=1e-6)

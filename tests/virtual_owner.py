@@ -13,6 +13,7 @@ from conftest import DIAMETERS_MM, STATIONS_MM, make_setup
 
 import needlecalc as nc
 from needlecalc.parts.setup import FlowParameters, fuel_flow
+from needlecalc.priors import OWN_GAIN
 
 LIFTS = np.array([2.5, 5.0, 8.0, 12.0, 17.0, 23.0])
 LAMBDA = np.array([1.00, 1.03, 1.06, 1.05, 1.03, 1.05])
@@ -28,7 +29,7 @@ class Owner:
     setup: nc.Setup
     doubts: nc.Doubts
     rng: np.random.Generator
-    gain: float
+    gain: np.ndarray  # of each band
     parameters: FlowParameters
     zero: float
     offset: float
@@ -44,8 +45,8 @@ class Owner:
         share = jet_now.parallel_length_u_mm / jet_now.parallel_length_mm
         length = jet_now.parallel_length_mm * np.exp(rng.normal(0.0, np.sqrt(np.log1p(share**2))))  # positive: log-normal
         eccentric = min(abs(rng.normal(jet_now.eccentricity(), d.eccentricity_u(jet_now.mounting))), 1.0)
-        return cls(
-            setup=setup, doubts=d, rng=rng, gain=rng.normal(1.0, d.flow_gain),
+        owner = cls(
+            setup=setup, doubts=d, rng=rng, gain=np.full(LIFTS.size, rng.normal(1.0, d.flow_gain)),
             parameters=FlowParameters(length, float(np.exp(rng.normal(0.0, d.viscosity))), eccentric),
             zero=rng.normal(0.0, d.lift_zero_mm), offset=rng.normal(0.0, d.sensor_offset),
             meter_gain=float(np.exp(rng.normal(0.0, d.sensor_gain))), lift=LIFTS,
@@ -53,6 +54,8 @@ class Owner:
                 DIAMETERS_MM - rng.normal(0.0, d.table_offset_mm) - rng.normal(0.0, d.table_mm, STATIONS_MM.size)
             ),
         )  # fmt: skip
+        owner.gain = owner.gain * np.exp(rng.normal(0.0, OWN_GAIN * d.flow_gain, LIFTS.size))
+        return owner
 
     def __post_init__(self) -> None:
         self.first_mm, self.first_drop = self.true_mm, self.setup.carburettor.jet.drop_mm

@@ -82,20 +82,22 @@ class Law:
         """
         log_fuel, by_unknowns, by_needle = self._fuel_slopes(self.setup, diameters_mm, drop_mm, day)
         log_first, by_unknowns_first, by_first = self._at_first
-        gain, place = float(self.gain[0]), self.place
+        place, by_gain = self.place, -self.gain * (log_fuel - log_first)
+        gain = self.gain[:, None]
         rows = -gain * (by_unknowns - by_unknowns_first)
-        rows[:, [place.shared("flow gain"), place.shared("meter gain")]] = -gain * (log_fuel - log_first)[:, None]
-        rows[:, place.level()] = np.eye(place.bands)
+        rows[:, [place.shared("flow gain"), place.shared("meter gain")]] = by_gain[:, None]
+        rows[:, place.level()], rows[:, place.own_gain()] = np.eye(place.bands), np.diag(by_gain)
         # A diameter is what was measured less its error.
         rows[:, place.needle(0)] -= gain * by_first[:, :-1]
         if number is not None:
             rows[:, place.needle(number)] += gain * by_needle[:, :-1] * kept
-        return self.without_fuel - gain * log_fuel, rows, -gain * by_needle
+        return self.without_fuel - self.gain * log_fuel, rows, -gain * by_needle
 
     @cached_property
     def gain(self) -> FloatArray:
-        """Change of fuel seen over change computed, shape (..., 1)."""
-        return np.asarray(np.exp(self._shared("flow gain") + self._shared("meter gain")))
+        """Change of fuel seen over change computed, shape (..., m)."""
+        own = self.unknowns[..., self.place.own_gain()]
+        return np.asarray(np.exp(own + self._shared("flow gain")) * self.meter_gain)
 
     @property
     def meter_gain(self) -> FloatArray:

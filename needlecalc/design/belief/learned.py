@@ -19,7 +19,7 @@ from needlecalc.errors import InputError, SolveError
 from needlecalc.gaussian import Gaussian, log_u, offset_of, offset_squared_u
 from needlecalc.measure.drive.bands import Bands
 from needlecalc.parts.setup import Setup
-from needlecalc.priors import Doubts
+from needlecalc.priors import OWN_GAIN, Doubts
 from needlecalc.remark import Remark, Severity
 from needlecalc.show import Shown, counted, in_words
 from needlecalc.units import FloatArray
@@ -106,7 +106,7 @@ class Learned(Shown):
 
     def gain(self) -> float:
         """Flow gain: change of fuel seen over change computed."""
-        return float(self.law.gain[0])
+        return float(np.exp(self.mean[self.place.shared("flow gain")]) * self.law.meter_gain[0])
 
     def law_of(self, unknowns: FloatArray) -> Law:
         """The law of cars with these unknowns, shape (..., k)."""
@@ -254,7 +254,7 @@ def prior_of(setup: Setup, place: Unknowns, doubts: Doubts) -> tuple[FloatArray,
     mean, u = np.zeros(place.size()), np.full(place.size(), doubts.micrometer_mm)
     mean[place.shared("jet length")] = np.log(jet.parallel_length_mm)
     mean[place.shared("eccentricity")] = jet.eccentricity() ** 2
-    u[place.level()], u[place.lift()] = WIDE_OPEN_LOG, WIDE_OPEN_MM
+    u[place.level()], u[place.lift()], u[place.own_gain()] = WIDE_OPEN_LOG, WIDE_OPEN_MM, log_u(OWN_GAIN * doubts.flow_gain)
     u[place.car()] = [
         log_u(doubts.flow_gain),
         log_u(jet.parallel_length_u_mm / jet.parallel_length_mm),

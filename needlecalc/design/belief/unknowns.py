@@ -61,13 +61,17 @@ class Unknowns:
         """Lift of each band, in mm."""
         return slice(self.bands, 2 * self.bands)
 
+    def own_gain(self) -> slice:
+        """Ln of the flow gain of each band over the one all share: the law errs otherwise at each."""
+        return slice(2 * self.bands, 3 * self.bands)
+
     def shared(self, name: str) -> int:
         """One of ``SHARED``."""
-        return 2 * self.bands + SHARED.index(name)
+        return 3 * self.bands + SHARED.index(name)
 
     def car(self) -> slice:
         """All of ``SHARED``."""
-        return slice(2 * self.bands, 2 * self.bands + len(SHARED))
+        return slice(3 * self.bands, 3 * self.bands + len(SHARED))
 
     def alike(self) -> slice:
         """The error that computed lifts share: a fresh part, of unit variance, at each different lift."""
@@ -85,9 +89,9 @@ class Unknowns:
     def sources(self) -> list[Source]:
         """What each unknown is before any pass: the reading it is known by, or a source of its own."""
         own = [Source(name) for name in SHARED]
-        readings = [Source.LAMBDA] * self.bands + [Source.LIFT] * self.bands
+        each = [source for source in (Source.LAMBDA, Source.LIFT, Source.FLOW_GAIN) for _ in range(self.bands)]
         needles = [Source.TABLE] * self.stations + [Source.MICROMETER] * (self.needles - 1) * self.stations
-        return [*readings, *own, *[Source.LIFT] * self.computed, *[Source.FUEL_TEMPERATURE] * self.days, *needles]
+        return [*each, *own, *[Source.LIFT] * self.computed, *[Source.FUEL_TEMPERATURE] * self.days, *needles]
 
     def size(self) -> int:
         """Number of unknowns."""

@@ -228,8 +228,8 @@ class Cars:
         """The same cars whenever asked for."""
         rng, bands = np.random.default_rng(0), learned.place.bands
         # What is no band's own first: more bands leave it as it is.
-        shared = rng.standard_normal((count, learned.estimate.root.shape[1] - 2 * bands))
-        own = rng.standard_normal((bands, 2, count)).transpose(2, 1, 0).reshape(count, 2 * bands)
+        shared = rng.standard_normal((count, learned.estimate.root.shape[1] - 3 * bands))
+        own = rng.standard_normal((bands, 3, count)).transpose(2, 1, 0).reshape(count, 3 * bands)
         return cls(learned, learned.law_of(learned.estimate.at(np.hstack([own, shared]))))
 
     def untouched_mm(self) -> FloatArray:
