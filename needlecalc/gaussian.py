@@ -45,9 +45,7 @@ class Gaussian:
 
     def of(self, slopes: FloatArray) -> Gaussian:
         """Errors of quantities with these slopes, shape (r, k): the root is lower, so like covariances draw alike."""
-        triangle = triangle_of((slopes @ self.root).T)
-        sign = np.where(np.diag(triangle) < 0.0, -1.0, 1.0)
-        return Gaussian(np.zeros(slopes.shape[0]), np.asarray((triangle * sign[:, None]).T))
+        return Gaussian(np.zeros(slopes.shape[0]), triangle_of((slopes @ self.root).T).T)
 
     def covariance(self) -> FloatArray:
         """Covariance of the unknowns, shape (k, k)."""
@@ -80,8 +78,12 @@ class Gaussian:
 
 
 def triangle_of(rows: FloatArray) -> FloatArray:
-    """Upper triangle of a QR factorisation: rows as few as the unknowns that say the same."""
-    return np.asarray(np.linalg.qr(rows, mode="r"))
+    """Upper triangle of a QR factorisation: rows as few as the unknowns that say the same.
+
+    Its diagonal is made positive, as rounding alone settles the signs: another processor then draws the same cars.
+    """
+    triangle = np.linalg.qr(rows, mode="r")
+    return np.asarray(triangle * np.where(np.diag(triangle) < 0.0, -1.0, 1.0)[:, None])
 
 
 def log_u(share: float) -> float:

@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.stats import norm
 
-from needlecalc.gaussian import NINETY, Gaussian
+from needlecalc.gaussian import NINETY, Gaussian, triangle_of
 
 
 @settings(max_examples=40, deadline=None)
@@ -62,3 +62,12 @@ def test_draws_have_the_mean_and_covariance_and_like_quantities_draw_alike():
 
 def test_ninety_per_cent_is_the_normal_distribution_s():
     assert norm.cdf(NINETY) - norm.cdf(-NINETY) == pytest.approx(0.9, abs=1e-4)
+
+
+def test_a_triangle_is_the_root_of_cholesky_whatever_sign_rounding_gives():
+    # R of QR is unique but for the signs of its rows; with a positive diagonal it is Cholesky's root (Golub and Van Loan,
+    # Matrix Computations, theorem 5.2.3, from memory).
+    rows = np.random.default_rng(3).standard_normal((9, 5))
+    root = np.linalg.cholesky(rows.T @ rows).T
+    for signs in (1.0, -1.0, np.resize([1.0, -1.0], (9, 1))):
+        np.testing.assert_allclose(triangle_of(signs * rows), root, atol=1e-12)
