@@ -33,7 +33,7 @@ WIDE, TALL, ENDS, SHANK, THICK, BETWEEN = 527.0, 58.0, 58.0, 62.0, 11.0, 15.0
 THIN_SHARE = 0.3  # of the radius at the shoulder, drawn at the tip whatever the taper
 
 
-def needle_view(needle: Needle, filed: ArrayLike, ends: tuple[str, str], holder: str) -> Picture:
+def needle_view(needle: Needle, filed: ArrayLike, ends: tuple[str, str]) -> Picture:
     """Picture of a needle; stations to file are dark, and the diameters at both ends are named."""
     filed = np.asarray(filed, dtype=bool)
     middle, shoulder, tip = 0.48 * TALL, ENDS + SHANK, WIDE - ENDS
@@ -63,7 +63,7 @@ def needle_view(needle: Needle, filed: ArrayLike, ends: tuple[str, str], holder:
     out += [
         _text(ENDS + SHANK / 2, middle + 3.5, words_sheet.SHANK, 10.0, weight="bold"),
         _text(WIDE - 5, middle + 3.5, words_sheet.TIP, 10.0, "end", "bold"),
-        _text(4, middle + 3.5, holder, 9.0, "start"),
+        _text(4, middle + 3.5, words_sheet.HOLDER, 9.0, "start"),
         _text(4, TALL - 4, words_sheet.STATIONS, 9.0, "start"),
         _text(shoulder, 11, f"{ends[0]}{words_sheet.DARK if filed.any() else ''}", 9.0, "start"),
         _text(WIDE - 5, 11, ends[1], 9.0, "end"),

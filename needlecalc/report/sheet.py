@@ -89,7 +89,7 @@ class GrindSheet(Orders, Printed):
         return (
             Words(f"{words_sheet.TITLE}   {self.design.setup.name}", Weight.TITLE, verbatim=True),
             *(Words(line, Weight.ORDER) for line in self.orders()),
-            needle_view(present, filed, (ends[0], ends[1]), words_sheet.HOLDER),
+            needle_view(present, filed, (ends[0], ends[1])),
             self.grid(),
             Words(self.legend(), Weight.SMALL),
             self.to_fill_in(),
