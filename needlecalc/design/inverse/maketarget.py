@@ -149,13 +149,7 @@ def _aim(
 
 
 def _permitted(
-    bands: Bands,
-    band: int,
-    aim: float,
-    own: Mapping[str, float],
-    test: IdleTest | None,
-    either_side: float,
-    limit: float,
+    bands: Bands, band: int, aim: float, own: Mapping[str, float], test: IdleTest | None, either_side: float, limit: float
 ) -> tuple[float, float]:
     """Richest and leanest permitted lambda; what cannot be is refused in a sentence that names both."""
     lean = min(own.get("lean", aim + either_side), limit)

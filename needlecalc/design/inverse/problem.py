@@ -144,10 +144,7 @@ class Problem:
         return np.asarray(log_lambda - np.log(self.target.lambda_target))
 
     def with_free(
-        self,
-        free: NDArray[np.bool_],
-        limits: Limits | None = None,
-        drop_range_mm: tuple[float, float] | None = None,
+        self, free: NDArray[np.bool_], limits: Limits | None = None, drop_range_mm: tuple[float, float] | None = None
     ) -> Problem:
         """The same problem with other stations free, other limits or another range of the jet."""
         limits = limits or self.limits

@@ -20,15 +20,7 @@ from needlecalc.design.inverse.proposal import Design, Measurement, NextStep, St
 from needlecalc.design.inverse.solution import SUPPORT_SHARE, Solution, best_solution
 from needlecalc.design.inverse.stages import RISK, first_stage
 from needlecalc.design.inverse.target import Target
-from needlecalc.design.inverse.uncertainty import (
-    Cars,
-    Outlook,
-    filed_u_mm,
-    idle_aim,
-    lambda_uncut,
-    outlook,
-    sources,
-)
+from needlecalc.design.inverse.uncertainty import Cars, Outlook, filed_u_mm, idle_aim, lambda_uncut, outlook, sources
 from needlecalc.design.inverse.verdict import judged
 from needlecalc.errors import InputError
 from needlecalc.gaussian import NINETY, Gaussian
