@@ -43,8 +43,8 @@ WILD, FASTEST_RPM = 100.0, 20000.0
 # the lag of the demo 0.1 s too short; a looser one doubles the scatter.
 KNOTS, USUAL_BEND, USUAL_NOISE = 24, 0.03, 0.01
 MEMORY, HUBER_AT, FORGOTTEN = 6, 1.5, 1e-16
-# A slope is taken over the first, a round moves each part by the second at most, and the last is near enough.
-TRIAL_S, STRIDE_S, NEARLY_S, ROUNDS = 0.02, 0.3, 0.003, 12
+# A slope is taken over the first; a round goes a share of its way, or the corners of the curve throw it to and fro.
+TRIAL_S, SHARE, ROUNDS = 0.02, 0.65, 12
 # What the fit explains over what noise would for each column (1 for noise alone).  Below the second the curve takes noise
 # for signal and the uncertainty comes out too small: 120 s drives and noise of 0.06 ask for twice it at 60.
 LEAST_F, SURE_F = 20.0, 60.0
@@ -151,7 +151,7 @@ def fit_lag(log: Log) -> tuple[float, float, str] | str:
         return drive
     parts, reach, no_memory = START_S, LONGEST_S, np.ones(1)
     # Once as if what is left had no memory; then with it, and with fewer rows left out after openings.
-    for remembered in (0, MEMORY):
+    for remembered, nearly_s in ((0, 0.03), (MEMORY, 0.003)):
         use = _use(drive, reach)
         rows = np.convolve(~use, np.ones(remembered + 1))[: use.size] == 0.0
         block = np.unique(drive.time[rows] // BLOCK_S, return_inverse=True)[1]
@@ -161,8 +161,8 @@ def fit_lag(log: Log) -> tuple[float, float, str] | str:
         fit = _fit(drive, parts, rows, memory)
         for _ in range(ROUNDS):
             fit, last = _fit(drive, parts, rows, memory, fit), parts
-            parts = np.clip(parts + np.clip(fit.off_s, -STRIDE_S, STRIDE_S), LEAST_S, MOST_S)
-            if np.abs(parts - last).max() < NEARLY_S:
+            parts = np.clip(parts + SHARE * fit.off_s, LEAST_S, MOST_S)
+            if np.abs(parts - last).max() < nearly_s:
                 break
         reach = min(float(parts.sum() + parts[1]), LONGEST_S)
     varies = float(np.var(_whitened(drive.reading, memory)[rows]))
