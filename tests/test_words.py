@@ -52,7 +52,7 @@ def tables():
         (set(ForecastResult) - {ForecastResult.NO_LIMIT}, words.RESULTS),
         (Stages, words_sheet.DO),
         (Stages, words_sheet.STOP),
-        (Stages, words_sheet.BANDS),
+        (Stages, words_sheet.FINAL_HEADS),
         (Stages, words.CHANCE),
         (NextStroke, words_after.STROKES),
         (WayOut, words_after.WAYS_OUT),

@@ -208,7 +208,10 @@ class GrindSheet(Orders, Printed):
             return [words_pages.SPAN.format(low=low, high=high) for low, high in ends]
 
         columns += tuple(Column(f"{key}_span", "", "", spans(key)) for key in ("stop", "final"))
-        heads = words.CALLED | words_sheet.BANDS[self.design.stages()]
+        stages = self.design.stages()
+        heads = words.CALLED | words_sheet.BANDS | {"lambda_final": words_sheet.FINAL_HEADS[stages]}
+        if stages is not Stages.IN_STAGES:
+            heads |= {"lambda_stop": "", "stop_span": ""}
         return Table(words_pages.BY_BAND, headed(columns, heads), notes=(self.band_note(),))
 
     def band_note(self) -> str:
