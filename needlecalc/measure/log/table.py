@@ -273,7 +273,10 @@ def _as_utf8(raw: bytes) -> tuple[bytes, str]:
         try:
             raw.decode()
         except UnicodeDecodeError:
-            raw, encoding = raw.decode("latin-1").encode(), "latin-1"
+            encoding = "latin-1"
+    if encoding == "latin-1":
+        # Only what is no ASCII is written anew, or a long log would stand in memory once more.
+        raw = re.sub(rb"[\x80-\xff]+", lambda signs: signs[0].decode("latin-1").encode(), raw)
     if not raw.isascii():
         raw = raw.replace(_BOM, b"")
     if b"\r" in raw:
