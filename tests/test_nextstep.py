@@ -230,11 +230,14 @@ def test_the_sheet_says_it_only_where_cutting_at_once_is_risky():
     assert repr(design.next_step) == repr(best)  # what is not foretold is NaN
     (line,) = (words for words in nc.grind_sheet(design).before_lines() if words.startswith("Before cutting:"))
     assert say.measurement(best)[1:] in line
-    sure = make_design(
-        lift_u_mm=0.05, doubts=replace(nc.Doubts(), sensor_offset=0.001, flow_gain=0.01, hand_mm=0.001, **SAME_DAY)
-    )
+    doubts = replace(nc.Doubts(), sensor_offset=0.001, flow_gain=0.01, hand_mm=0.001, **SAME_DAY)
+    sure = make_design(lift_u_mm=0.05, doubts=doubts, limits=nc.Limits(unconfirmed=1.0))
     assert sure.final.chance_rich <= 0.05
     assert sure.next_step is None
+    # Were the cut half as strong again, which nothing has ruled out, the leanest band would end too rich.
+    unconfirmed = make_design(lift_u_mm=0.05, doubts=doubts)
+    assert unconfirmed.lean_margin > 0.5
+    assert unconfirmed.next_step is not None
     # Where nothing is to be filed there is no cut to come before.
     none = make_design(limits=nc.Limits(max_cut_mm=0.0), doubts=replace(nc.Doubts(), sensor_offset=0.03), jet=False)
     assert not none.met

@@ -24,6 +24,7 @@ FAR_ENOUGH = 0.5  # of the travel: a full load that ends lower says nothing of t
 SUPPORT_SHARE = 0.15
 WORTH_A_STROKE = 8.0  # standard errors of the hand: a smaller cut must show that it helps
 LEAST_CUT_MM = 5e-4
+UNTOUCHED_MM = LEAST_CUT_MM / 10.0  # less metal than this is none
 # Metal, or a turn of the nut, must gain more than this of the expected loss: one band of ten nearer by 0.75 %.
 WORTH_THE_WORK = 0.0075**2 / 10.0
 
@@ -52,7 +53,7 @@ class Solution:
         learned, limits = self.problem.learned, self.problem.limits
         needle = learned.setup.carburettor.needle
         measured, stations = needle.diameters_mm, needle.stations_mm
-        touched = np.abs(removal_mm) > LEAST_CUT_MM / 10.0
+        touched = np.abs(removal_mm) > UNTOUCHED_MM
         # A new blank is turned to what is believed of the needle; a filed one keeps the metal it has.
         wanted = np.where(touched | limits.new_blank, learned.present_mm() - removal_mm, measured)
         if not limits.new_blank:
@@ -241,7 +242,7 @@ def _expected_loss(problem: Problem, point: Point, *, put_right: bool) -> float:
     """What to expect of a band, by how much each matters, after hand and nut have erred: square misfit, and bands lost."""
     learned, target = problem.learned, problem.target
     misfit, slopes = point.misfit, point.by_needle
-    touched = np.abs(problem.removal_mm(point.x)) > LEAST_CUT_MM / 10.0
+    touched = np.abs(problem.removal_mm(point.x)) > UNTOUCHED_MM
     variance = np.zeros(misfit.size)
     if touched.any() or point.x[-1] != 0.0:
         # The nut puts idle right, unless idle gives way to the others; a car left as it is keeps the idle it has.

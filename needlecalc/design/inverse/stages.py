@@ -11,7 +11,7 @@ import numpy as np
 
 from needlecalc.design.inverse.fit import fit_from
 from needlecalc.design.inverse.problem import Point, Problem
-from needlecalc.design.inverse.solution import Solution
+from needlecalc.design.inverse.solution import UNTOUCHED_MM, Solution
 from needlecalc.design.inverse.target import Target
 from needlecalc.design.inverse.uncertainty import Outlook, filed_u_mm, idle_band
 from needlecalc.units import FloatArray
@@ -88,7 +88,8 @@ class _Search:
     @property
     def only_files(self) -> bool:
         """Whether no metal is added: a thicker blank is no danger to a test, and less of it would be one."""
-        return bool((self.whole >= 0.0).all())
+        # A bound kept to rounding only adds none.
+        return bool((self.whole > -UNTOUCHED_MM).all())
 
     @cached_property
     def spread(self) -> FloatArray:
