@@ -29,6 +29,7 @@ from needlecalc.jobkinds import (
     keys_taken,
     no_section,
 )
+from needlecalc.measure.drive.steady import LIMITS
 from needlecalc.priors import DEPRESSION, FILLING, FOR_LIFT, PRIORS, REASONS, SLIDE_DEPRESSION
 from needlecalc.show import Column, Table
 
@@ -110,11 +111,11 @@ def _about(owner: Any, name: str, fact: Mapping[str, Any]) -> str:
 
 @cache
 def _ranges(owner: Any) -> dict[str, tuple[float, float]]:
-    """Ranges that keys are held to, by name, read from the calls themselves: the owner's, its room's, those it calls."""
+    """Ranges that keys are held to, by name, read from the calls themselves: the owner's, its room's, those it calls; steadiness has a table."""
     room = sys.modules[owner.__module__]
     called = {value.__module__ for value in vars(room).values() if isfunction(value)} - {room.__name__}
     others = [sys.modules[name] for name in sorted(called) if name.startswith("needlecalc.")]
-    found: dict[str, tuple[float, float]] = {}
+    found = {name: (low, high) for name, (_, low, high, *_) in LIMITS.items()}
     for one in (owner, room, *others):
         for name, low, high in _calls(getsource(one)):
             found.setdefault(name, (low, high))

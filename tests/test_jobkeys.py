@@ -64,6 +64,16 @@ def test_a_range_that_is_listed_is_the_one_that_holds(section, van):
     built(TAKEN_BY[section][0], base, section, **given)
 
 
+def test_ranges_of_what_counts_as_steady_are_listed_and_hold():
+    job = nc.read_job(DATA / "pass_van.toml")
+    log, listed = job.read_log(), {key.name: key.range for key in keys_of("bands")}
+    for name in ("steady_s", "settle_s", "rpm_within", "pressure_within_pa", "lambda_within", "opening_rise"):
+        low, high = listed[name]
+        for beyond in (low - 1e-3 * (1.0 + abs(low)), high * 1.001):
+            with pytest.raises(nc.InputError, match=name):
+                nc.make_bands(log, lag_s=0.4, **{name: beyond})
+
+
 def known(section, van):
     """Keys that the reader itself names where one is unknown."""
     job = nc.read_job(DATA / "pass_van.toml")

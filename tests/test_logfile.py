@@ -127,6 +127,27 @@ def total(log: Log) -> int:
     return sum(count for _, count in log.fates())
 
 
+def test_a_log_written_last_row_first_is_turned_round():
+    head, *rows = GOOD.splitlines(keepends=True)
+    there, back = read(GOOD, "x"), read(b"".join([head, *reversed(rows)]), "x")
+    np.testing.assert_array_equal(back.time_s, there.time_s)
+    np.testing.assert_array_equal(back.lambda_measured, there.lambda_measured)
+    assert back.line.tolist() == list(range(61, 1, -1))
+    assert "The log is written last row first: its rows are turned round." in back.assumptions
+
+
+@pytest.mark.parametrize("first_s", [43195, 86398])  # the second passes midnight
+def test_last_row_first_with_coarse_stamps_of_a_clock(first_s):
+    seconds = (first_s + np.arange(200) // 10) % 86400
+    stamps = [f"{s // 3600:02d}:{s // 60 % 60:02d}:{s % 60:02d}" for s in seconds.tolist()]
+    rows = [f"{stamp},{900 + 7 * place},13.5\n" for place, stamp in enumerate(stamps)]
+    there, back = (read("".join(["Time,RPM,AFR\n", *some]).encode(), "x") for some in (rows, rows[::-1]))
+    np.testing.assert_array_equal(back.rpm, there.rpm)
+    np.testing.assert_allclose(back.time_s, there.time_s)
+    assert len(back.rpm) == 200
+    assert not back.dropped
+
+
 def test_every_row_has_a_fate():
     raw = (
         b"Zeit;Drehzahl;Lambda\n0,0;900;0,95\n0,1;-;0,95\n0,2;905;n.a.\n0,3;907;0,96\n0,3;908;0,97\n"

@@ -43,6 +43,13 @@ def test_restart_of_the_clock_goes_on_behind():
     assert not ordered.dropped
 
 
+def test_one_stamp_that_leaps_ahead_costs_no_rows_even_where_stamps_repeat():
+    stamps = np.arange(60) // 3 * 3.0 + np.arange(60) % 3 // 2  # every other step is a repeat
+    ordered = order_time(np.where(np.arange(60) == 20, 9999.0, stamps))
+    assert ordered.dropped == order_time(stamps).dropped
+    assert "restarts 1 time:" in in_words(ordered.notes[0])
+
+
 def test_midnight_needs_a_clock():
     stamps = np.array([86398.0, 86399.0, 0.0, 1.0])
     ordered = order_time(stamps, clock=True)

@@ -59,7 +59,7 @@ def steady_samples(log: Log, lag: Lag, **asked: float | None) -> Steady:
 
     A row bad for several reasons counts under the first. The limits are common practice, no source.
     """
-    limits = {name: _limit(log, name, asked.get(name)) for name in _LIMITS}
+    limits = {name: _limit(log, name, asked.get(name)) for name in LIMITS}
     steady_s, settle_s, warm_degc = (limits[name] for name in ("steady_s", "settle_s", "warm_above_degc"))
     time, pressure, load = log.time_s, log.manifold_pressure_pa, samples.load_signal(log)
     burnt, answered = _undelayed(log, lag.seconds)
@@ -94,7 +94,7 @@ def steady_samples(log: Log, lag: Lag, **asked: float | None) -> Steady:
 
 
 # Each limit: what it is where none is asked for, its range, what to do about a wrong one, and the column it needs, if any.
-_LIMITS = {
+LIMITS = {
     "steady_s": (STEADY_S, 0.0, 60.0, "A few seconds will do.", ""),
     "settle_s": (SETTLE_S, 0.0, 60.0, "The damper takes 2 to 3 s.", ""),
     "rpm_within": (RPM_WITHIN, 0.0, 1.0, "It is a share; 4 % is 0.04.", ""),
@@ -109,7 +109,7 @@ _LIMITS = {
 
 def _limit(log: Log, name: str, asked: float | None) -> float:
     """A limit in its range, the usual one where none was asked for; refused where the log has nothing to hold against it."""
-    usual, low, high, cure, column = _LIMITS[name]
+    usual, low, high, cure, column = LIMITS[name]
     if asked is None:
         return usual
     check_range(asked, name, low, high, cure=cure)

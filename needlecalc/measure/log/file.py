@@ -228,6 +228,10 @@ def _assemble(
         words = "no row below holds a number for time, engine speed and mixture at once"
         cure = f"Check that these are the columns meant, or name them: {how_to_name('lambda')}."
         text.refuse(f"{words} ({_because(dropped)}). {cure}")
+    steps = np.diff(kept["time"])
+    if np.count_nonzero(steps < 0) > max(0.9 * np.count_nonzero(steps), 1):  # midnight and a repeat do not hide it
+        kept = {key: values[::-1] for key, values in kept.items()}
+        notes.append(Remark(Note.REVERSED))
     again = pasted_again([kept[key] for key in NEEDED])
     if again.any():
         dropped[RowFault.PASTED] = int(np.count_nonzero(again))

@@ -274,8 +274,8 @@ def _continued(seconds: FloatArray, usual: float, clock: bool) -> tuple[FloatArr
 
 def _restarts(logged: list[float], place: int, last: float) -> bool:
     ahead = logged[place : place + RESTART_ROWS]
-    rising = len(ahead) == RESTART_ROWS and all(a < b for a, b in pairwise(ahead))
-    return rising and ahead[-1] <= last
+    rising = len(ahead) == RESTART_ROWS and all(a <= b for a, b in pairwise(ahead))
+    return rising and ahead[0] < ahead[-1] <= last
 
 
 def flag_rows(time_s: FloatArray, rpm: FloatArray, lambda_measured: FloatArray) -> NDArray[np.int8]:
