@@ -111,11 +111,11 @@ def _about(owner: Any, name: str, fact: Mapping[str, Any]) -> str:
 
 @cache
 def _ranges(owner: Any) -> dict[str, tuple[float, float]]:
-    """Ranges that keys are held to, by name, read from the calls themselves: the owner's, its room's, those it calls; steadiness has a table."""
+    """Ranges that keys are held to, by name, read from the calls themselves: the owner's, its room's, those it calls."""
     room = sys.modules[owner.__module__]
     called = {value.__module__ for value in vars(room).values() if isfunction(value)} - {room.__name__}
     others = [sys.modules[name] for name in sorted(called) if name.startswith("needlecalc.")]
-    found = {name: (low, high) for name, (_, low, high, *_) in LIMITS.items()}
+    found = {name: (low, high) for name, (_, low, high, *_) in LIMITS.items()}  # of steadiness, which are in a table
     for one in (owner, room, *others):
         for name, low, high in _calls(getsource(one)):
             found.setdefault(name, (low, high))
