@@ -364,6 +364,11 @@ def test_no_first_stop_is_nearer_than_can_be_told(design):
     # Where it may be told the stop stays, and so does the last cut however small.
     assert (made.stop_mm()[cut[1:]] == stop[cut[1:]]).all()
     assert (changed(made, stop={"needle": design.needle}).stop_mm() == asked_mm).all()
+    # Nor is a tenth of a micron ordered, where that is all there is before the next drive.
+    hair, more = (present - np.where(np.arange(present.size) == cut[0], off, 0.0) for off in (1e-4, 1e-3))
+    least = [in_stages(design, stop={"needle": replace(design.needle, diameters_mm=one)}).stop_mm() for one in (hair, more)]
+    assert (least[0] == present).all()
+    assert (least[1] == more).all()
     # At the bench no reading is wanted there.
     readings = made.stop_mm().copy()
     readings[cut[0]] = np.nan

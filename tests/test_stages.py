@@ -221,6 +221,17 @@ def test_a_test_in_danger_anyway_holds_no_metal_back(idle):
     assert 0.03 < design.stop.chance_rich <= 0.05
 
 
+def test_what_changes_nothing_makes_no_band_rich():
+    # A car left as it is keeps the idle it has: no chance of a rich band comes of a nut that nobody turns.
+    setup, read = make_setup(drop_min_mm=0.4, drop_max_mm=2.6), [0.985, 1.0, 0.95, 0.88]
+    lifts, load = [4.2, 8.5, 16.0, 25.0], ["idle", "light", "part", "full"]
+    target = nc.make_target(nc.typed_bands([850, 1800, 3200, 4800], read, lift_mm=lifts, load=load), idle_co_percent=1.2)
+    design = nc.solve(replace(target, lambda_target=np.array(read)), setup, with_alternatives=False)
+    assert design.stages() == "nothing"
+    assert design.final.chance_fails > 0.1
+    assert (design.final.chance_rich, design.stop.chance_rich) == (0.0, 0.0)
+
+
 def test_a_risk_that_is_no_chance_is_refused():
     for risk in (-0.1, 1.5, float("nan")):
         with pytest.raises(nc.InputError, match=r"risk is .*, but must lie between 0 and 1\. It is a chance"):

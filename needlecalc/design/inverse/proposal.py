@@ -14,7 +14,7 @@ from needlecalc.design.belief.unknowns import BySource
 from needlecalc.design.inverse.alternatives import Alternative, Change
 from needlecalc.design.inverse.limits import LEAST_TURN_FLATS, Limits
 from needlecalc.design.inverse.target import Forecast, Target
-from needlecalc.design.inverse.uncertainty import AfterCut, Trim, idle_aim, least_difference_mm
+from needlecalc.design.inverse.uncertainty import LEAST_DIFFERENCE_MM, AfterCut, Trim, idle_aim, least_difference_mm
 from needlecalc.design.inverse.verdict import Verdict
 from needlecalc.errors import InputError
 from needlecalc.measure.checks.check import Checks
@@ -285,7 +285,7 @@ class Design(Shown):
         """Diameters to file to first, as they can be filed, in mm, shape (n,).
 
         Those of the first stop; but where that is nearer than hand and micrometer can tell, and another cut follows, the
-        present ones, unless nothing at all were filed then.
+        present ones, unless nothing at all were filed then that a file can take.
         """
         present, stop = self.present().diameters_mm, self.stop.needle.diameters_mm
         if self.limits.new_blank:
@@ -294,7 +294,7 @@ class Design(Shown):
         # What is left must not stand out over a station before it that is filed.
         before = np.concatenate([[np.inf], np.minimum.accumulate(stop)[:-1]])
         told = np.where(near & (present <= before), present, stop)
-        return told if (told < present).any() else stop
+        return told if (told < present).any() or not (present - stop > LEAST_DIFFERENCE_MM).any() else stop
 
     def stages(self) -> Stages:
         """How the metal comes off."""

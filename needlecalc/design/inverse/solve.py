@@ -184,7 +184,8 @@ def _planned(found: Solution, risk: float, checks: Checks | None) -> tuple[Desig
         filed = found.diameters_mm(removal_mm)
         return outlook(learned, target, *filed, drop, new_blank=blank, idle_to=idle_to, trims=trims, cars=cars)
 
-    first = first_stage(found, after, lambda_uncut(learned, target, drop, idle_to=idle_to, cars=cars), risk=risk)
+    uncut = lambda_uncut(learned, target, drop, idle_to=idle_to, trims=trims, cars=cars)
+    first = first_stage(found, after, uncut, risk=risk)
     left_mm = found.removal_mm() - first.removal_mm
     if not blank and 0.0 < left_mm.max() < filed_u_mm(learned.doubts) and first.chance_rich <= risk:
         # Nobody could tell the first stop from the target: one cut is enough, the leaner of the two.

@@ -312,14 +312,20 @@ def _true_lambda(log: FloatArray, offset: FloatArray, gain: FloatArray) -> Float
 
 
 def lambda_uncut(
-    learned: Learned, target: Target, drop_mm: float, *, idle_to: float | None = None, cars: Cars | None = None
+    learned: Learned,
+    target: Target,
+    drop_mm: float,
+    *,
+    idle_to: float | None = None,
+    trims: bool = True,
+    cars: Cars | None = None,
 ) -> FloatArray:
-    """Lambda of the same cars with no cut, (s, m): as driven now, but a tested idle with the nut set as after the cut."""
+    """Lambda of the same cars with no cut, (s, m): as driven now, but a tested idle as the nut sets it after the cut."""
     present = learned.setup.carburettor.needle.diameters_mm
     none = np.zeros(present.size, dtype=bool)
     now = learned.history.passes[-1].drop_mm
     driven = outlook(learned, target, present, none, now, trims=False, cars=cars).lambda_drawn
-    if not target.tested.any():
+    if not (trims and target.tested.any()):
         return driven
     return np.where(
         target.tested, outlook(learned, target, present, none, drop_mm, idle_to=idle_to, cars=cars).lambda_drawn, driven
