@@ -12,6 +12,7 @@ from needlecalc.arrays import check_fields, within
 SPRUNG_U = 0.05  # offset of a needle sprung against the bore, which hardly leaves it
 HANGING_U = 0.2  # and of one that hangs free
 OWN_GAIN = 0.6  # of flow_gain: what each band errs by of its own
+MOVED_JET = 2.0  # of flow_gain: what its change by a moved jet errs by besides; engines of another flow law differ so
 # Why each is as large as it is; all judgement but where a source is named.
 REASONS = {
     "repeatability": "0.004 between visits of one drive",

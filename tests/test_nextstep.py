@@ -247,7 +247,7 @@ def test_the_sheet_says_it_only_where_cutting_at_once_is_risky():
 def test_where_little_is_known_the_gain_stated_is_that_of_the_design_solved_again():
     # Engines of another flow law, nothing told, the experiment named then really made: what the design after it expects.
     now, then, made, shares = [], [], [], []
-    for seed in range(100, 106):
+    for seed in range(100, 116):
         engine, rng = draw_other(seed), np.random.default_rng([seed, 11])
         setup, metal, drop = setup_of(engine), np.array(engine.start_diameters_mm), engine.jet_drop_mm
         engine = engine.another_day(rng)
@@ -266,11 +266,8 @@ def test_where_little_is_known_the_gain_stated_is_that_of_the_design_solved_agai
         then.append(step.then.miss_percent)
         made.append(miss_percent(again))
         shares.append((step.then.first_stop_share, metal_share(again)))
-    assert len(now) >= 4
-    # A few cars tell the real gain no better than to twice the standard error of what they miss it by.
-    assert np.mean(then) == pytest.approx(np.mean(made), rel=0.15)
-    missed = np.subtract(then, made)
-    assert abs(missed.mean()) < 2.0 * missed.std(ddof=1) / np.sqrt(missed.size)
+    assert len(now) >= 10
+    assert np.mean(then) == pytest.approx(np.mean(made), rel=0.1)
     assert np.mean(np.subtract(now, then)) > 0.0
     said, real = np.mean(shares, axis=0)
     assert said == pytest.approx(real, abs=0.1)

@@ -16,7 +16,7 @@ from needlecalc.errors import InputError
 from needlecalc.measure.drive.bands import AFR_CURE, Bands, LiftSource
 from needlecalc.parts.carburettor import SlideValve
 from needlecalc.parts.setup import Setup, fuel_flow
-from needlecalc.priors import Doubts
+from needlecalc.priors import MOVED_JET, Doubts
 from needlecalc.show import Shown, counted
 from needlecalc.units import FloatArray
 
@@ -132,7 +132,11 @@ def jet_shift(bands: Bands, moved: Bands, setup: Setup, *, flats: float, doubts:
         msg = "The drive with the jet moved shares no usable band with the first; hold the same speeds and loads again."
         raise InputError(msg)
     expected = np.log(predict_lambda(setup, bands, drop_mm=drop) / bands.lambda_measured)
-    wider = lent.having(lambda_se=np.hypot(lent.lambda_se, _other_point(bands, moved, lent, setup) * lent.lambda_measured))
+    # The change depends on the lift alone.
+    order = np.argsort(bands.lift_mm)
+    change = np.interp(lent.lift_mm, bands.lift_mm[order], expected[order])
+    own = np.hypot(MOVED_JET * doubts.flow_gain * change, _other_point(bands, moved, lent, setup))
+    wider = lent.having(lambda_se=np.hypot(lent.lambda_se, own * lent.lambda_measured))
     return JetShift(
         float(flats),
         tuple(bands.name(band) for band in both.tolist()),

@@ -15,6 +15,7 @@ from needlecalc.design.inverse.uncertainty import AfterCut, padded
 from needlecalc.gaussian import Gaussian
 from needlecalc.measure.drive.bands import LiftSource
 from needlecalc.parts.carburettor import SlideValve
+from needlecalc.priors import MOVED_JET
 from needlecalc.remark import Remark
 from needlecalc.show import Shown
 from needlecalc.units import FloatArray
@@ -185,7 +186,7 @@ def _jet_drives(cut: AfterCut) -> list[Weighed]:
     if isinstance(learned.setup.carburettor.air_valve, SlideValve):
         return []  # its needle moves by whole steps, with the slide out
     low, high = jet.drop_range_mm()
-    reading_u, stations = _reading_u(learned), learned.setup.carburettor.needle.stations_mm
+    reading_u, lambda_now, stations = _reading_u(learned), learned.lambda_now(), learned.setup.carburettor.needle.stations_mm
     out = []
     for flats in (*range(-MOST_FLATS, 0), *range(1, MOST_FLATS + 1)):
         drop = jet.drop_mm + flats * jet.flat_mm
@@ -200,9 +201,10 @@ def _jet_drives(cut: AfterCut) -> list[Weighed]:
             safe &= ~target.full_load() | (expected <= target.leanest_full_load())
         driven = np.flatnonzero(safe)
         if driven.size:
+            noise = np.hypot(reading_u, MOVED_JET * doubts.flow_gain * np.log(expected / lambda_now))[driven]
             read, left_out = (target.called(*which.tolist()) for which in (driven, np.flatnonzero(~safe)))
             figures = {"bands": read, "left_out": left_out, "flats": flats, "amount": drop}
-            out.append(_weighed(cut, cut.after_reading(rows[driven], reading_u[driven]), Measurement.JET_DRIVE, **figures))
+            out.append(_weighed(cut, cut.after_reading(rows[driven], noise), Measurement.JET_DRIVE, **figures))
     return out
 
 
