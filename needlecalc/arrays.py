@@ -112,7 +112,7 @@ def check_choice(value: object, name: str, choices: Sequence[str], *, cure: str)
     """Refuse what is none of some words."""
     if not isinstance(value, str) or value not in choices:
         msg = f"{name} is {shown(value)}, but must be {' or '.join(map(repr, choices))}; {cure}"
-        raise InputError(msg)
+        raise InputError(msg, argument=name)
 
 
 def check_text(text: str, name: str, most: int = LONGEST_NAME) -> str:

@@ -18,7 +18,7 @@ from needlecalc.design.forward.predict import both_banks
 from needlecalc.design.inverse.maketarget import REGIMES
 from needlecalc.echo import LONGEST_VALUE, plain, shown
 from needlecalc.errors import InputError
-from needlecalc.jobkinds import built, file_in, nearest, only
+from needlecalc.jobkinds import built, file_in, named, nearest, only
 from needlecalc.measure.checks.gas import MOST_RESIDUAL_O2_PERCENT, SensorZero
 from needlecalc.measure.checks.inspection import GasReading
 from needlecalc.measure.checks.limits import CheckLimits
@@ -57,7 +57,8 @@ def air_of(section: Mapping[str, Any], name: str = "air") -> Air:
     """Air of a day; a height stands for the pressure there."""
     if "altitude_m" not in section or "pressure_pa" in section:
         return built(Air, section, name)
-    check_range(section["altitude_m"], f"[{name}] altitude_m", -500.0, 6000.0, cure="It is in metres above sea level.")
+    with named(name):
+        check_range(section["altitude_m"], "altitude_m", -500.0, 6000.0, cure="It is in metres above sea level.")
     return built(Air.at_altitude, section, name)
 
 

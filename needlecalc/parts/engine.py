@@ -300,7 +300,7 @@ class Engine(Shown):
             count = getattr(self, name)
             if not isinstance(count, int) or not 1 <= count <= 16:
                 msg = f"{name} is {shown(count)}, but must be a whole number from 1 to 16."
-                raise InputError(msg)
+                raise InputError(msg, argument=name)
 
     def __repr__(self) -> str:
         fed_by = counted(self.carburettors, "carburettor")

@@ -143,7 +143,7 @@ class Paper:
             object.__setattr__(self, "decimal", "comma" if self.language == "de" else "point")
         for key, allowed in (("size", SIZES), ("unit", UNITS), ("decimal", DECIMALS), ("language", LANGUAGES)):
             cure = "see the paper in your printer and your micrometer."
-            check_choice(getattr(self, key), f"[paper] {key}", tuple(allowed), cure=cure)
+            check_choice(getattr(self, key), key, tuple(allowed), cure=cure)
 
     def figures(self, words: str) -> str:
         """Words with the figures written as asked."""
