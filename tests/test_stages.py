@@ -14,6 +14,8 @@ from scipy.stats import binom
 
 import needlecalc as nc
 from needlecalc.design.inverse import stages
+from needlecalc.design.inverse.solution import _expected_loss, best_solution
+from needlecalc.design.inverse.solve import _planned
 from needlecalc.design.inverse.stages import chance_made_rich
 from needlecalc.design.inverse.uncertainty import CARS, Cars, outlook
 from needlecalc.report import say
@@ -230,6 +232,29 @@ def test_what_changes_nothing_makes_no_band_rich():
     assert design.stages() == "nothing"
     assert design.final.chance_fails > 0.1
     assert (design.final.chance_rich, design.stop.chance_rich) == (0.0, 0.0)
+
+
+@pytest.mark.parametrize("turn_mm", [0.0, 0.3])
+def test_the_rounding_of_a_solver_is_no_metal_and_no_turn(turn_mm):
+    # A kernel may leave nothing or a last digit where a bound holds: either way it is the same car.
+    setup, lifts, load = (
+        make_setup(drop_min_mm=0.4, drop_max_mm=2.6),
+        [4.2, 8.5, 16.0, 25.0],
+        ["idle", "light", "part", "full"],
+    )
+    bands = nc.typed_bands([850, 1800, 3200, 4800], [0.97, 1.0, 0.93, 0.9], lift_mm=lifts, load=load)
+    target = nc.make_target(bands, idle_co_percent=1.2)
+    found = best_solution(nc.learn(bands, setup), target, CONFIRMED)
+    at = np.append(np.zeros(found.x.size - 1), turn_mm)
+    exact, rounded = (_planned(replace(found, x=at + off), 0.0, None)[0] for off in (0.0, 1e-13))
+    assert (exact.stages(), exact.lean_margin) == ("nothing", 0.0)
+    assert (exact.final.chance_rich > 0.0) is (turn_mm > 0.0)
+    for name in ("lean_margin", "chance_least"):
+        assert getattr(rounded, name) == getattr(exact, name)
+    for ours, theirs in ((rounded.final, exact.final), (rounded.stop, exact.stop)):
+        assert (ours.chance_rich, ours.chance_fails) == (theirs.chance_rich, theirs.chance_fails)
+    loss = [_expected_loss(found.problem, found.problem.point(at + off), put_right=True) for off in (0.0, 1e-13)]
+    assert loss[1] == pytest.approx(loss[0], rel=1e-6)
 
 
 def test_a_risk_that_is_no_chance_is_refused():

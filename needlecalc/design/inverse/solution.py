@@ -24,7 +24,7 @@ FAR_ENOUGH = 0.5  # of the travel: a full load that ends lower says nothing of t
 SUPPORT_SHARE = 0.15
 WORTH_A_STROKE = 8.0  # standard errors of the hand: a smaller cut must show that it helps
 LEAST_CUT_MM = 5e-4
-UNTOUCHED_MM = LEAST_CUT_MM / 10.0  # less metal than this is none
+UNTOUCHED_MM = LEAST_CUT_MM / 10.0  # less metal than this is none, and less of a turn of the nut too
 # Metal, or a turn of the nut, must gain more than this of the expected loss: one band of ten nearer by 0.75 %.
 WORTH_THE_WORK = 0.0075**2 / 10.0
 
@@ -244,7 +244,7 @@ def _expected_loss(problem: Problem, point: Point, *, put_right: bool) -> float:
     misfit, slopes = point.misfit, point.by_needle
     touched = np.abs(problem.removal_mm(point.x)) > UNTOUCHED_MM
     variance = np.zeros(misfit.size)
-    if touched.any() or point.x[-1] != 0.0:
+    if touched.any() or abs(point.x[-1]) > UNTOUCHED_MM:
         # The nut puts idle right, unless idle gives way to the others; a car left as it is keeps the idle it has.
         idle = idle_band(learned, target)
         if idle is not None and put_right:

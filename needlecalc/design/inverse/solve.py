@@ -17,7 +17,7 @@ from needlecalc.design.inverse.limits import Limits
 from needlecalc.design.inverse.nextstep import measure_next, metal_share
 from needlecalc.design.inverse.notes import remarks_of
 from needlecalc.design.inverse.proposal import Design, Measurement, NextStep, Stage, Stages, Stations
-from needlecalc.design.inverse.solution import SUPPORT_SHARE, Solution, best_solution
+from needlecalc.design.inverse.solution import SUPPORT_SHARE, UNTOUCHED_MM, Solution, best_solution
 from needlecalc.design.inverse.stages import RISK, first_stage
 from needlecalc.design.inverse.target import Target
 from needlecalc.design.inverse.uncertainty import Cars, Outlook, filed_u_mm, idle_aim, lambda_uncut, outlook, sources
@@ -178,7 +178,7 @@ def _planned(found: Solution, risk: float, checks: Checks | None) -> tuple[Desig
     final_mm, cut = found.diameters_mm(found.removal_mm())
     drop, cars, expected = found.drop_mm(), Cars.of(learned), np.exp(problem.misfit(x)) * target.lambda_target
     idle_to = idle_aim(learned, target, expected)
-    trims = blank or bool(cut.any()) or drop != learned.setup.carburettor.jet.drop_mm
+    trims = blank or bool(cut.any()) or abs(float(x[-1])) > UNTOUCHED_MM
 
     def after(removal_mm: FloatArray) -> Outlook:
         filed = found.diameters_mm(removal_mm)

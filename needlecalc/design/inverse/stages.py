@@ -45,7 +45,7 @@ def first_stage(
     whole = found.removal_mm()
     search = _Search(found, after(whole), after, uncut, risk)
     at_once = search.made_rich(search.seen)
-    if not whole.any() or (search.bears(search.seen, risk) and not search.test_fails(search.seen)):
+    if not _told(whole) or (search.bears(search.seen, risk) and not search.test_fails(search.seen)):
         return FirstStage(whole, search.seen, at_once, at_once)
     least, borne = 0.0, risk
     short, margin = search.bearing(borne)
@@ -62,7 +62,7 @@ def first_stage(
         if search.bears(seen, borne) and not search.test_fails(seen):
             short = alike
     seen = after(short)
-    return FirstStage(short, seen, at_once, search.made_rich(seen), least, margin)
+    return FirstStage(short, seen, at_once, search.made_rich(seen), least, margin if _told(whole - short) else 0.0)
 
 
 @dataclass(frozen=True, eq=False)
@@ -188,6 +188,11 @@ class _Search:
             if self.made_rich(seen) <= borne and not self.test_fails(seen):
                 return trial
         return less[-1]
+
+
+def _told(metal_mm: FloatArray) -> bool:
+    """Whether there is any metal, rounding apart."""
+    return bool((np.abs(metal_mm) > UNTOUCHED_MM).any())
 
 
 def _first(values: FloatArray, good: Callable[[float], bool]) -> float:
