@@ -18,7 +18,7 @@ REASONS = {
     "repeatability": "0.004 between visits of one drive",
     "sensor_offset": "wideband meters in use, beside a gas analyser",
     "sensor_gain": "a pump current read 5 % wrong",
-    "flow_gain": "3 % beside exact and computed flow, and some room; 0.6 of it more from band to band, twice it by a moved jet",
+    "flow_gain": "3 % beside exact and computed flow, and room; 0.6 of it more by band, twice it by a moved jet",
     "flow_shape": "1 to 4 % beside exact flow, by gap and taper",
     "viscosity": "petrols of winter and summer differ so",
     "fuel_temperature_k": "the weather, some 4.5, and how long the float chamber soaked, some 4",
