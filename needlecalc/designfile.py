@@ -30,6 +30,8 @@ from needlecalc.units import FloatArray
 
 READABLE = (2, 3, 4, FORMAT)
 SAME = 1e-6  # other processors round otherwise
+# An older version of the program finds the bands of the same log some 1e-5 off; another drive is off by 1e-3 and more.
+SAME_DRIVE = 1e-4
 
 
 def read_design(path: str | Path, job: Job, bands: Bands | None = None) -> Design:
@@ -132,15 +134,15 @@ def _other_than(facts: Mapping[str, Any], job: Job, target: Target) -> list[str]
         "needle": _alike(facts["stations_mm"], needle.stations_mm) and _alike(facts["present_mm"], needle.diameters_mm),
         "jet height": _alike([facts["jet_drop_mm"]["before"]], [job.setup.carburettor.jet.drop_mm]),
         "drive": tuple(stored["load"]) == bands.load
-        and all(_alike(stored[key], getattr(bands, key)) for key in ("rpm", "lift_mm", "lambda_measured")),
-        "target": _alike(stored["lambda_target"], target.lambda_target),
+        and all(_alike(stored[key], getattr(bands, key), SAME_DRIVE) for key in ("rpm", "lift_mm", "lambda_measured")),
+        "target": _alike(stored["lambda_target"], target.lambda_target, SAME_DRIVE),
     }
     return [what for what, alike in same.items() if not alike]
 
 
-def _alike(one: Any, other: Any) -> bool:
+def _alike(one: Any, other: Any, within: float = SAME) -> bool:
     first, second = _made(FloatArray, one), np.asarray(other, dtype=np.float64)
-    return first.shape == second.shape and bool(np.allclose(first, second, rtol=SAME, atol=SAME))
+    return first.shape == second.shape and bool(np.allclose(first, second, rtol=within, atol=within))
 
 
 def _stage(facts: Mapping[str, Any], stage: str, diameters: str, name: str) -> Stage:
@@ -163,6 +165,11 @@ def _stations(stored: Mapping[str, Any] | None, size: int) -> Stations:
         nan = np.full(size, np.nan)
         return Stations({}, nan, nan, np.ones(size, dtype=bool))
     made: Stations = _made(Stations, {"by_source": {}, **stored})
+    if any(
+        len(one) != size for one in (*made.by_source.values(), made.tolerance_um, made.idle_percent_per_um, made.supported)
+    ):
+        msg = "figures that are not one for each station"
+        raise ValueError(msg)
     return made
 
 

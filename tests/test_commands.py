@@ -144,6 +144,19 @@ def test_measured_does_not_solve_again(made, capsys, monkeypatch):
     assert "Stop, measure lambda" in capsys.readouterr().out
 
 
+def moved(facts, by):
+    for row in facts["bands"]:
+        row.update({key: by * row[key] for key in ("lambda_measured", "lambda_target")})
+
+
+def test_bands_that_an_older_version_found_a_trifle_off_are_those_of_the_same_drive(made, tmp_path):
+    facts = json.loads((made.parent / "out" / "design.json").read_text())
+    moved(facts, 1.00002)
+    (tmp_path / "design.json").write_text(json.dumps(facts))
+    read = nc.read_design(tmp_path / "design.json", nc.read_job(made))
+    np.testing.assert_array_equal(read.stop_mm(), facts["stop_mm"])
+
+
 @pytest.mark.parametrize(
     ("spoil", "words"),
     [
@@ -154,6 +167,8 @@ def test_measured_does_not_solve_again(made, capsys, monkeypatch):
         (lambda facts: facts.pop("lean_margin"), "is no whole design; it was cut or edited"),
         (lambda facts: facts["verdict"].update(kind="splendid"), "is no whole design"),
         (lambda facts: facts["bands"][0].update(lambda_stop="x"), "is no whole design"),
+        (lambda facts: facts["stations"].update(supported=[]), "is no whole design"),
+        (lambda facts: moved(facts, 1.001), "made for another drive and target"),
     ],
 )
 def test_a_stored_design_of_something_else_is_refused(made, tmp_path, spoil, words):
