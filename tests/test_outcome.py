@@ -210,3 +210,16 @@ def test_a_moved_jet_alone_is_a_pass_too():
     lambda_then = nc.predict_lambda(SETUP, drive(np.full(8, 1.08)), drop_mm=1.9)
     found = nc.compare_pass(FIRST, drive(lambda_then), needle=SETUP.carburettor.needle, drop_mm=1.9)
     np.testing.assert_allclose(found.lambda_predicted, lambda_then, rtol=1e-5)
+
+
+def test_a_cut_that_no_band_sees_is_blamed_on_no_law():
+    # Only the tip was filed, and no band goes so far: whatever a drive reads then, it tells nothing of the flow law.
+    cut = {"needle": filed(np.r_[np.zeros(12), 20.0]), "drop_mm": 1.6}
+    known = {"lift_mm": [4.0, 8.0, 12.0], "lambda_se": 0.01, "lift_u_mm": 0.3}
+    before = nc.learn(drive(np.full(3, 1.04), **known), SETUP)
+    high = nc.compare_pass(before, drive(np.full(3, 1.04), **known), **cut).lambda_high[2]
+    found = nc.compare_pass(before, drive([1.04, 1.04, 1.005 * high], **known), **cut)
+    assert next(one.size for one in found.causes if one.diagnosis is Diagnosis.GAIN) == 0.0
+    assert found.inside.tolist() == [True, True, False]
+    assert found.causes[0].misfit <= 4.0  # no more than one cause could explain
+    assert found.diagnosis is Diagnosis.NO_CAUSE

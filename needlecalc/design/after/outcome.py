@@ -27,7 +27,7 @@ FAR_STRAY = 1.5  # but none of them as far as this many half intervals
 FITS = 2.0  # of the degrees of freedom: misfit of one cause that still explains the misses
 SCALES = np.linspace(-0.4, 0.4, 81)  # errors of lift tried
 ZEROS_MM = np.linspace(-4.0, 4.0, 81)
-LEAST_SQUARE = 1e-30
+LEAST_SQUARE = 1e-6  # of the change predicted, over the readings: where it is less, no reading tells of its gain
 SAME_DROP_MM = 1e-6
 LEAST_ERROR_MM = 1e-9  # what is certain still needs a width
 NO_GAIN = 0.5  # error of the flow law that is no longer credible
@@ -136,7 +136,8 @@ class Outcome(Shown):
             return Diagnosis.HOLDS
         if off.size == 1:
             return Diagnosis.ONE_BAND
-        if best.misfit > FITS * (off.size - 1):
+        # What changes nothing explains nothing.
+        if best.misfit > FITS * (off.size - 1) or best.size == 0.0:
             return Diagnosis.NO_CAUSE
         return Diagnosis.NO_LAW if best.diagnosis is Diagnosis.GAIN and abs(best.size) > NO_GAIN else best.diagnosis
 
@@ -283,7 +284,8 @@ def _causes(
     """Causes tried one at a time, the best first, against the change of ln(lambda) that was measured."""
     lift = car.lift_mm()
     change = _change(learned, car, lift[None])[:, old]
-    gain = float((change * moved / reading**2).sum() / max((change**2 / reading**2).sum(), LEAST_SQUARE))
+    told = float((change**2 / reading**2).sum())
+    gain = float((change * moved / reading**2).sum()) / told if told > LEAST_SQUARE else 1.0
     out = []
     for one, sizes, changes in (
         (Diagnosis.GAIN, np.array([gain - 1.0]), gain * change),
