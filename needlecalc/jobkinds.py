@@ -235,7 +235,7 @@ def kind_faults(section: Mapping[str, Any], place: str = "", pattern: str = "") 
     for key, value in section.items():
         where, at = (f"{place}.{key}", (place, key)) if place else (key, (key, ""))
         kinds = taken.get(key, taken.get("*", ()))
-        if kinds and not any(_is(value, kind) for kind in kinds):
+        if kinds and (value == BLANK or not any(_is(value, kind) for kind in kinds)):
             rule = f"be {' or '.join(kinds)}; {KINDS[kinds[0]].cure.format(where=where)}"
             if kinds[0] == NUMBER and isinstance(value, str) and re.fullmatch(r"\s*[-+]?\d+,\d+\s*", value):
                 rule = f"be a number; write it bare and with a decimal point, as {value.strip().replace(',', '.')}"

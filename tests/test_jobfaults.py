@@ -52,14 +52,22 @@ def test_every_fault_is_said_in_one_go_with_its_line(case, capsys):
         ("air", "pressure_pa = 95000", "altitude_m = 9999", "altitude_m is 9999, but must lie between"),
         ("engine", "cylinders = 4", "cylinders = 0", "cylinders is 0, but must be a whole number"),
         ("jet", 'mounting = "centred"', 'mounting = "loose"', "mounting is 'loose', but must be"),
+        ("needle", 'name = "van as fitted"', 'name = "?"', "name is '?', but must be text; the ? stands where"),
         ("paper", "[target]", '[paper]\nsize = "A0"\n[target]', "size is 'A0', but must be"),
     ],
 )
 def test_a_fault_of_a_key_names_its_section_once_and_its_own_line(case, section, old, new, words):
     change(case, old, new)
-    line = line_of(case, words.partition(" ")[0])
+    line = line_of(case, new.splitlines()[-2 if "[target]" in new else 0])
     (said,) = faults_of(case)
     assert said.startswith(f"pass_van.toml, line {line}: [{section}] {words}")
+
+
+def test_a_car_without_its_name_is_told(case):
+    change(case, 'name = "pass-road van (invented)"', 'name = "?"')
+    (said,) = faults_of(case)
+    where = f"pass_van.toml, line {line_of(case, 'name')}: "
+    assert said == f"{where}name is '?', but must be text; the ? stands where it is to be filled in."
 
 
 def test_a_decimal_comma_is_told_and_what_else_is_wrong_too(case):
