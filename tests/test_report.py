@@ -184,9 +184,9 @@ def test_the_paper_is_as_the_shop_has_it(design):
     assert "0,92" in said
     # What is named stays as it is named.
     assert nc.__version__ in said
-    for wrong in ({"size": "A5"}, {"unit": "cm"}, {"decimal": "."}):
-        with pytest.raises(nc.InputError, match=r"^\[paper\] .* must be '"):
-            nc.Paper(**wrong)
+    for key, wrong in {"size": "A5", "unit": "cm", "decimal": "."}.items():
+        with pytest.raises(nc.InputError, match=f"^{key} is '{wrong}', but must be '"):
+            nc.Paper(**{key: wrong})
 
 
 def test_the_html_is_whole_and_holds_the_same_words(design):

@@ -116,7 +116,8 @@ def misses(seed, height_m, flats=None, *, known=False):
 @pytest.mark.parametrize("height_m", [1000.0, 2000.0, 2700.0])
 @pytest.mark.parametrize("seed", range(8))
 def test_the_flats_of_the_card_bring_a_virtual_engine_to_the_lambda_of_the_card(seed, height_m):
-    assert np.abs(misses(seed, height_m, flats=2.0)[:, 0]).max() <= 0.02
+    # The jet drive that a sheet asks for is of 3 flats.
+    assert np.abs(misses(seed, height_m, flats=3.0)[:, 0]).max() <= 0.02
     # What misses is what nobody measured of jet and fuel: with these known one drive is enough, and nearer.
     assert np.abs(misses(seed, height_m, known=True)[:, 0]).max() <= 0.012
 

@@ -100,7 +100,7 @@ def measure_next(design: Design) -> NextSteps:
     >>> bands = nc.typed_bands([1500, 3000, 4500], [1.02, 1.05, 1.08], lift_mm=[6.0, 13.0, 22.0])
     >>> design = nc.solve(nc.Target(bands, np.full(3, 0.95)), setup)
     >>> [str(step.what) for step in measure_next(design).steps]  # typed bands have no holds to make longer
-    ['jet drive', 'bore length', 'gas reading', 'marker']
+    ['bore length', 'jet drive', 'gas reading', 'marker']
     """
     cut = design.after_cut()
     remarks = [Remark(Unweighed.REMAINS, numbers={"percent": 100.0 * float(np.sqrt(np.mean(cut.remains_u() ** 2)))})]
