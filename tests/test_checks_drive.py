@@ -14,8 +14,8 @@ from test_checks import verdict
 
 import needlecalc as nc
 from needlecalc.measure.checks.check import Cause
-from needlecalc.measure.checks.patterns import starving, visits_scatter
-from needlecalc.measure.checks.plausible import leak_sign
+from needlecalc.measure.checks.patterns import _leak, starving, visits_scatter
+from needlecalc.measure.checks.plausible import LeakSign, leak_sign
 from needlecalc.measure.log.rows import CEILING, FROZEN
 from needlecalc.physics.airflow import leak_flow_g_s
 
@@ -173,6 +173,20 @@ def test_a_needle_that_is_lean_at_idle_is_no_leak():
     before, after = leak_sign(bands, setup), leak_sign(leaner, setup.with_needle(thicker))
     assert after.area_mm2 == pytest.approx(before.area_mm2, abs=0.7 * before.area_u_mm2)
     assert verdict("air leak signature", bands=leaner, setup=setup.with_needle(thicker)) != "red"
+
+
+@pytest.mark.parametrize(
+    ("excess", "excess_u", "sigmas", "seen"),
+    [
+        # One in twenty of sound engines lies beyond 1.645 standard errors, one in a hundred beyond 2.33 (normal tables).
+        (0.3, 0.1, 1.62, "not measured"), (0.3, 0.1, 1.67, "amber"), (0.3, 0.1, 2.30, "amber"), (0.3, 0.1, 2.36, "red"),
+        (0.3, 0.3 / 1.62, 2.36, "amber"), (0.3, 0.3 / 1.67, 2.36, "red"),
+        (0.0, 0.149 / 1.645, 0.0, "green"), (0.0, 0.151 / 1.645, 0.0, "not measured"),
+    ],
+)  # fmt: skip
+def test_a_leak_is_said_beyond_chance_alone(excess, excess_u, sigmas, seen):
+    sign = LeakSign(area_mm2=sigmas, area_u_mm2=1.0, idle_excess=excess, idle_excess_u=excess_u, bands=9, misfit=1.0)
+    assert _leak(sign, "", nc.checks.CheckLimits()).verdict == seen
 
 
 def test_where_nothing_can_be_said_of_a_leak():
