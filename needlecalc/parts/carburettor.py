@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from abc import ABC, abstractmethod
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -114,7 +115,7 @@ class Jet(Shown):
         return 1.0 if self.mounting == "biased" else 0.0
 
 
-class Throat(Shown):
+class Throat(Shown, ABC):
     """What air valve and slide have in common: a round throat that opens with the lift, and the air it passes."""
 
     throat_bore_mm: float
@@ -136,9 +137,9 @@ class Throat(Shown):
         """Open throat at a lift."""
         return circular_throat_area_mm2(lift_mm, bore_mm=self.throat_bore_mm, bridge_mm=self.bridge_mm)
 
+    @abstractmethod
     def depression_pa(self, lift_mm: ArrayLike) -> FloatArray:
         """Depression at a lift, where none was read."""
-        raise NotImplementedError
 
     def depression_rise_pa_mm(self) -> float:
         """Rise of that depression with lift in Pa/mm."""
